@@ -1,0 +1,43 @@
+# Two commands for everyone: `make demo` and `make test`. Each sets up all that it needs on a fresh machine.
+SHELL := /bin/bash
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
+
+.PHONY: demo test check lock clean
+
+demo: $(VENV)/run.stamp
+	$(BIN)/dewlid demo
+
+test: $(VENV)/test.stamp
+	.ci/system-packages mosquitto mosquitto-clients socat chromium
+	$(BIN)/python -m pytest $(PYTEST_ARGS)
+
+check: $(VENV)/test.stamp
+	$(BIN)/ruff check . && $(BIN)/mypy
+
+$(BIN)/python:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "dewlid needs Python 3.11 or newer; $(PYTHON) is older. Say which one to use: make PYTHON=python3.12 $(MAKECMDGOALS)"; exit 1; }
+	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null || .ci/system-packages python3-venv
+	$(PYTHON) -m venv $(VENV)
+
+# The program is installed in place (editable), without build isolation, so that nothing but the locked packages is fetched.
+$(VENV)/run.stamp: requirements.lock pyproject.toml | $(BIN)/python
+	$(PIP) -r requirements.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	touch $@
+
+$(VENV)/test.stamp: .ci/test-requirements.lock $(VENV)/run.stamp
+	$(PIP) -r .ci/test-requirements.lock
+	touch $@
+
+# Needs `uv` on the PATH; everyone else only reads the two files that it writes.
+LOCK := uv pip compile pyproject.toml .ci/build-requirements.in --universal --python-version 3.11 --generate-hashes --no-header \
+	--no-emit-index-url --no-emit-find-links --no-annotate --upgrade
+lock:
+	$(LOCK) -o requirements.lock
+	$(LOCK) --extra test --extra report -o .ci/test-requirements.lock
+
+clean:
+	rm -rf $(VENV) build *.egg-info

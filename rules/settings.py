@@ -1,0 +1,379 @@
+"""What the keeper tunes: chambers, bands, lids, devices, probes' places and the policy of telling. Pure data, no I/O.
+
+The one config file is these models plus the connections that `adapters` add. Every key has its unit, range and reason in its
+docstring line; the documentation of the keys is generated from here.
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import time, tzinfo
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from rules.events import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
+from rules.words import Name
+
+_DURATION = re.compile(r"(\d{1,6}(?:\.\d{1,3})?)\s?(s|min|h|d)")
+_UNIT_MS = {"s": SECOND_MS, "min": MINUTE_MS, "h": HOUR_MS, "d": DAY_MS}
+
+
+def _duration_ms(text: Any) -> Any:
+    if isinstance(text, int) and not isinstance(text, bool):
+        return text  # already milliseconds: a model built in code
+    match = _DURATION.fullmatch(text) if isinstance(text, str) else None
+    if match is None:
+        raise ValueError('a duration is a number with its unit, such as "90s", "10min", "2h" or "1d"')
+    return round(float(match[1]) * _UNIT_MS[match[2]])
+
+
+def _clock_time(text: Any) -> Any:
+    if isinstance(text, time):
+        return text
+    if isinstance(text, str) and re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text):
+        return time(int(text[:2]), int(text[3:]))
+    raise ValueError('a time of day is written "HH:MM", such as "22:30"')
+
+
+DurationMs = Annotated[
+    int, BeforeValidator(_duration_ms, json_schema_input_type=str), Field(ge=0, json_schema_extra={"unit": "duration"})
+]
+ClockTime = Annotated[time, BeforeValidator(_clock_time, json_schema_input_type=str), Field(strict=False)]
+
+
+class Settings(BaseModel):
+    """Base of every table of the config: strict, unknown keys refused, frozen."""
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, use_attribute_docstrings=True,
+        hide_input_in_errors=True,
+    )
+
+
+# ---------------------------------------------------------------- bands
+
+
+class ByTime(Settings):
+    """Other limits between two local times of day, reached by a ramp, never by a step."""
+
+    begin: ClockTime
+    """Local time at which these limits hold."""
+    end: ClockTime
+    """Local time at which the ordinary limits hold again."""
+    low: float | None = None
+    """Lower edge meanwhile; absent: unchanged."""
+    high: float | None = None
+    """Upper edge meanwhile; absent: unchanged."""
+    ramp: DurationMs = 30 * MINUTE_MS
+    """How long the limits take to move, before `begin` and before `end`."""
+
+
+class Band(Settings):
+    """Two levels with hysteresis and delays in observed time."""
+
+    low: float | None
+    high: float | None
+    harmful_low: float | None
+    harmful_high: float | None
+    deadband: float
+    on_delay: DurationMs
+    off_delay: DurationMs
+    harmful_on_delay: DurationMs
+    target: float | None = None
+    by_time: list[ByTime] = Field(default_factory=list, max_length=8)
+    """Other limits by time of day."""
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Band:
+        def below(lower: str, upper: str, gap: float) -> None:
+            a, b = getattr(self, lower), getattr(self, upper)
+            if a is not None and b is not None and not a + gap <= b:
+                raise ValueError(
+                    f"{lower} = {a:g} and {upper} = {b:g} are too close: {upper} must be at least {gap:g} above {lower}"
+                    f" (deadband {self.deadband:g}), or an alarm could never clear"
+                )
+
+        below("harmful_low", "low", self.deadband)
+        below("low", "high", 2.5 * self.deadband)
+        below("high", "harmful_high", self.deadband)
+        return self
+
+
+class TemperatureBand(Band):
+    """Air temperature, degC. Defaults: tropical Atta and Acromyrmex, common practice, no source; 30 degC: growth clearly
+    reduced (Cazin, Wiemer & Howard 1989); 20 degC: stagnation (Mueller et al. 2011)."""
+
+    low: float | None = Field(default=24.0, ge=5, le=40, json_schema_extra={"unit": "degC"})
+    """Lower edge of the band."""
+    high: float | None = Field(default=28.0, ge=5, le=40, json_schema_extra={"unit": "degC"})
+    """Upper edge of the band."""
+    harmful_low: float | None = Field(default=20.0, ge=0, le=40, json_schema_extra={"unit": "degC"})
+    """Below this the garden suffers."""
+    harmful_high: float | None = Field(default=30.0, ge=5, le=45, json_schema_extra={"unit": "degC"})
+    """Above this the garden suffers."""
+    deadband: float = Field(default=0.5, ge=0.1, le=5, json_schema_extra={"unit": "K"})
+    """How far the value must come back past the edge before the alarm may clear."""
+    on_delay: DurationMs = 10 * MINUTE_MS
+    """How long the value must be outside before it is an alarm."""
+    off_delay: DurationMs = 15 * MINUTE_MS
+    """How long the value must be back inside before the alarm clears."""
+    harmful_on_delay: DurationMs = 2 * MINUTE_MS
+    """The same for the harmful level: heat harms fastest, so it is short."""
+    target: float | None = Field(default=25.5, ge=5, le=40, json_schema_extra={"unit": "degC"})
+    """What advice aims at: cool side of the middle, since heat is sudden and cold is slow."""
+
+
+class HumidityBand(Band):
+    """Relative humidity of the chamber's air, %RH over liquid water. Defaults: common practice, no source."""
+
+    low: float | None = Field(default=70.0, ge=0, le=100, json_schema_extra={"unit": "%RH"})
+    """Lower edge of the band."""
+    high: float | None = Field(default=90.0, ge=0, le=104, json_schema_extra={"unit": "%RH"})
+    """Upper edge of the band. Above it with a dry lid is information, with a wet lid an alarm."""
+    harmful_low: float | None = Field(default=60.0, ge=0, le=100, json_schema_extra={"unit": "%RH"})
+    """Below this the garden loses water fast."""
+    harmful_high: float | None = Field(default=None, ge=0, le=104, json_schema_extra={"unit": "%RH"})
+    """Usually absent: humid air is not the harm, liquid water is."""
+    deadband: float = Field(default=3.0, ge=0.5, le=20, json_schema_extra={"unit": "%RH"})
+    """How far the value must come back past the edge before the alarm may clear."""
+    on_delay: DurationMs = 10 * MINUTE_MS
+    """How long the value must be outside before it is an alarm."""
+    off_delay: DurationMs = 10 * MINUTE_MS
+    """How long the value must be back inside before the alarm clears."""
+    harmful_on_delay: DurationMs = 3 * MINUTE_MS
+    """The same for the harmful level."""
+    target: float | None = Field(default=None, ge=0, le=100, json_schema_extra={"unit": "%RH"})
+    """What advice aims at; absent: 85 % for a young garden, 80 % for a grown one."""
+
+
+class LidDewBand(Settings):
+    """When the lid is wet: lid temperature minus dew point, K, judged with its uncertainty."""
+
+    caution_margin_k: float = Field(default=0.5, ge=-2, le=5, json_schema_extra={"unit": "K"})
+    """A margin below this is worth an alarm."""
+    deadband: float = Field(default=0.5, ge=0.1, le=3, json_schema_extra={"unit": "K"})
+    """How far the margin must recover before the alarm may clear."""
+    probability: float = Field(default=0.9, gt=0.5, lt=1)
+    """How sure it must be that the margin is below the limit: a poor probe needs a lower margin."""
+    on_delay: DurationMs = 5 * MINUTE_MS
+    """How long the lid must be wet before it is an alarm."""
+    off_delay: DurationMs = 15 * MINUTE_MS
+    """How long it must be dry before the alarm clears."""
+    drip_load_g_m2: float = Field(default=400.0, ge=20, le=2000, json_schema_extra={"unit": "g/m2"})
+    """Water on the lid at which drops fall. Derived for a level lid: 240 to 600; 60 from memory for a tilted one that runs off."""
+    drip_alarm_share: float = Field(default=0.5, gt=0, le=1)
+    """Share of that load at which the level becomes harmful."""
+
+
+# ---------------------------------------------------------------- the chamber
+
+
+class Lid(Settings):
+    """The lid and the walls: they decide at which humidity the chamber rains."""
+
+    material: Literal["acrylic", "polycarbonate", "glass", "pet"] = "acrylic"
+    """What the lid is made of."""
+    thickness_mm: float = Field(default=3.0, ge=0.2, le=30, json_schema_extra={"unit": "mm"})
+    """How thick one pane is."""
+    build: Literal["single", "double", "insulated"] = "single"
+    """One pane, two panes with an air gap, or a pane with foam on it."""
+    insulation_mm: float = Field(default=0.0, ge=0, le=100, json_schema_extra={"unit": "mm"})
+    """Thickness of foam on the lid (0.035 W/mK)."""
+    walls: Literal["cold", "warm"] = "cold"
+    """Bare plastic side walls (cold) or insulated or heated ones (warm): the lid sees them."""
+    tilt_deg: float = Field(default=0.0, ge=0, le=60, json_schema_extra={"unit": "deg"})
+    """Tilt of the lid: a tilted lid runs off to the side."""
+    vent_share: float = Field(default=0.02, ge=0, le=0.9)
+    """Share of the lid's area that is vent or mesh."""
+    temperature_factor: float | None = Field(default=None, ge=0, le=1)
+    """Known temperature factor (ISO 13788) between room (0) and chamber (1); absent: estimated from the build."""
+
+
+class Heater(Settings):
+    """A heat mat, cable or lamp at the side. It is never driven by dewlid."""
+
+    watts: float = Field(default=15.0, gt=0, le=500, json_schema_extra={"unit": "W"})
+    """Rated power."""
+    mount: Literal["side", "back", "below", "above", "room"] = "side"
+    """Where it is. `below` is told against: it drives water out of the garden."""
+    thermostat: bool = True
+    """Whether a thermostat of its own switches it."""
+    setpoint_c: float | None = Field(default=None, ge=10, le=40, json_schema_extra={"unit": "degC"})
+    """The thermostat's present set point, if known."""
+
+
+class Fan(Settings):
+    """A fan that exchanges air with the room."""
+
+    flow_m3_h: float | None = Field(default=None, gt=0, le=1000, json_schema_extra={"unit": "m3/h"})
+    """Air flow, if known."""
+    minutes_per_hour: float = Field(default=0.0, ge=0, le=60, json_schema_extra={"unit": "min/h"})
+    """How long it runs per hour now."""
+
+
+class Mister(Settings):
+    """A spray or fogger for walls and substrate, never for the fungus."""
+
+    ml_per_day: float = Field(default=0.0, ge=0, le=5000, json_schema_extra={"unit": "ml/d"})
+    """How much it gives per day now."""
+    ml_per_press: float | None = Field(default=None, gt=0, le=1000, json_schema_extra={"unit": "ml"})
+    """One press of a hand sprayer, so that advice can speak in presses."""
+    max_ml_per_day: float = Field(default=50.0, ge=0, le=5000, json_schema_extra={"unit": "ml/d"})
+    """The most that may be advised."""
+
+
+class Vents(Settings):
+    """Openings to the room that can be opened and closed."""
+
+    count: int = Field(default=2, ge=0, le=50)
+    """How many there are."""
+    open: int = Field(default=0, ge=0, le=50)
+    """How many are open now. The fungus chamber's are closed by default."""
+
+
+class Devices(Settings):
+    """What the keeper can change. Absent: there is none, and it is never advised."""
+
+    heater: Heater | None = None
+    fan: Fan | None = None
+    mister: Mister | None = None
+    vents: Vents = Vents()
+    can_insulate_lid: bool = True
+    """Whether foam or a second pane may be put on the lid."""
+    wet_granules: bool = True
+    """Whether damp clay granules or a wet substrate edge are there as a water buffer."""
+
+
+class Garden(Settings):
+    """The fungus garden's size, which scales urgency and dryness limits; later entries by `dewlid garden` win."""
+
+    volume_ml: float | None = Field(default=None, gt=0, le=200_000, json_schema_extra={"unit": "ml"})
+    """Estimated volume of the fungus garden."""
+    basin_ml: float | None = Field(default=None, gt=0, le=500_000, json_schema_extra={"unit": "ml"})
+    """Volume of the basin that the garden stands in; lets `--fill` be a share."""
+    covered: bool = False
+    """Whether a small cover stands over a small garden."""
+
+
+class Chamber(Settings):
+    """One chamber of a nest."""
+
+    title: Annotated[str, Field(min_length=1, max_length=60)] | None = None
+    """How mails call it; absent: its id."""
+    room: Name | None = None
+    """The room that it stands in, whose probes tell what venting would do."""
+    role: Literal["fungus", "food", "waste"] = "fungus"
+    """Food and waste chambers are ventilated and drier on purpose: their own defaults, no dryness alarm."""
+    colony: Name | None = None
+    """The colony that it belongs to, for the care plan; absent: its own id."""
+    genus: Literal["Atta", "Acromyrmex"] = "Atta"
+    """Genus of the colony: growth and space plan differ."""
+    air_ml: float = Field(default=8000.0, gt=50, le=2_000_000, json_schema_extra={"unit": "ml"})
+    """Volume of the chamber's air."""
+    temperature: TemperatureBand = TemperatureBand()
+    humidity: HumidityBand = HumidityBand()
+    lid_dew: LidDewBand = LidDewBand()
+    lid: Lid = Lid()
+    devices: Devices = Devices()
+    garden: Garden = Garden()
+    two_probes: Literal["median", "worse"] = "median"
+    """With several believed probes: judge their median, or the one that is worse."""
+
+
+class Room(Settings):
+    """A room that chambers stand in."""
+
+    title: Annotated[str, Field(min_length=1, max_length=60)] | None = None
+    """How mails call it; absent: its id."""
+
+
+# ---------------------------------------------------------------- probes, as far as the rules care
+
+
+class Probe(Settings):
+    """Where a probe is, what it is for, how good it is. Its connection is added by `adapters.probes`."""
+
+    place: Name
+    """Id of the chamber or room that it measures."""
+    role: Literal["air", "lid", "substrate", "heater-surface"] = "air"
+    """What it measures there."""
+    interval: DurationMs = Field(default=30 * SECOND_MS, ge=SECOND_MS, le=HOUR_MS)
+    """How often it is read, or sends. Three intervals without a good reading: stale."""
+    accuracy_temperature_k: float = Field(default=0.3, gt=0, le=10, json_schema_extra={"unit": "K"})
+    """Stated limits of error of its temperature (taken as rectangular, JCGM 100)."""
+    accuracy_humidity_pct: float = Field(default=2.0, gt=0, le=30, json_schema_extra={"unit": "%RH"})
+    """Stated limits of error of its humidity."""
+    calibration_due: DurationMs = 90 * DAY_MS
+    """How long a salt check of its humidity holds."""
+
+
+# ---------------------------------------------------------------- the site and what is told
+
+
+class Site(Settings):
+    """The place, its clock and its air pressure."""
+
+    name: Annotated[str, Field(min_length=1, max_length=60)] = "fungus shelf"
+    """How mails and topics call this installation."""
+    time_zone: str = "UTC"
+    """IANA name of the local time zone, such as "Europe/Lisbon"."""
+    altitude_m: float = Field(default=0.0, ge=-400, le=5000, json_schema_extra={"unit": "m"})
+    """Height above the sea, for the air pressure."""
+    temperature_unit: Literal["degC", "degF"] = "degC"
+    """Unit in which temperatures are told; the config and the record stay in degC."""
+
+
+class Telling(Settings):
+    """When the keeper is told, reminded and left alone."""
+
+    quiet_begin: ClockTime = time(22, 30)
+    """From this local time only the priority `wake` is mailed."""
+    quiet_end: ClockTime = time(6, 30)
+    """Until this local time; then what waited and still stands is mailed at once."""
+    digest_at: ClockTime = time(8, 0)
+    """Local time of the daily digest. Not between 00:00 and 04:00, where a change of clocks could double or lose it."""
+    daily_digest: bool = True
+    """Whether a digest is mailed every day. Its absence is how you notice a dead server."""
+    weekly_digest: Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"] | None = "sunday"
+    """Day of the longer digest; absent: none."""
+    wake_remind: list[DurationMs] = [15 * MINUTE_MS, HOUR_MS, 4 * HOUR_MS]
+    """When an unacknowledged `wake` alarm is told again."""
+    today_remind: list[DurationMs] = [6 * HOUR_MS, 24 * HOUR_MS]
+    """When an unacknowledged `today` alarm is told again."""
+    second_after: DurationMs = 2 * HOUR_MS
+    """When an unacknowledged `wake` alarm also goes to the second address."""
+    flood_count: int = Field(default=3, ge=1, le=50)
+    """More mails than this within `flood_window` become one summary."""
+    flood_window: DurationMs = 10 * MINUTE_MS
+    """See `flood_count`."""
+    latch: list[Literal["drip", "harmful", "blind"]] = []
+    """Alarms that stay told after they are over until acknowledged."""
+
+    @model_validator(mode="after")
+    def _digest_hour(self) -> Telling:
+        if self.digest_at.hour < 4:
+            raise ValueError('digest_at lies between 00:00 and 04:00, where a change of clocks could double it: use "04:00" or later')
+        return self
+
+
+class Watch(Settings):
+    """All that the rules know of the world outside the readings: what `advance` is given."""
+
+    model_config = ConfigDict(arbitrary_types_allowed=True)
+    site: Site
+    zone: tzinfo
+    rooms: dict[str, Room]
+    chambers: dict[str, Chamber]
+    probes: dict[str, Probe]
+    telling: Telling
+    care: dict[str, Any] = Field(default_factory=dict)
+
+    @property
+    def pressure_pa(self) -> float:
+        """Air pressure at the site's altitude, Pa: standard atmosphere, ASHRAE Fundamentals 2017 chapter 1 equation 3."""
+        return 101_325.0 * (1.0 - 2.25577e-5 * self.site.altitude_m) ** 5.2559
+
+    def probes_at(self, place: str, role: str = "air") -> tuple[str, ...]:
+        """Return the ids of the probes of this role at a chamber or room, in config order."""
+        return tuple(name for name, probe in self.probes.items() if probe.place == place and probe.role == role)
