@@ -1,4 +1,4 @@
-"""The only place that knows what time it is: wall clock, time since boot, and steps of one against the other."""
+"""The only place that knows the time: wall clock, time since boot, and steps of one against the other."""
 
 from __future__ import annotations
 
@@ -34,16 +34,16 @@ class SystemClock:
 class StreamClock:
     """The time that orders the stream: follows the wall clock, never runs back, jumps only when told to.
 
-    When the wall clock is set, the stream goes on at the pace of the time since boot until the engine takes the
-    step over with `adopt`, between two batches. So whatever entered before and after stands in one consistent
-    time base. Safe to use from any thread.
+    When the wall clock is set, the stream goes on at the pace of the time since boot until the engine takes
+    the step over with `adopt`, between two batches. So all that entered before and after stands in one
+    consistent time base. Safe to use from any thread.
     """
 
     def __init__(self, clock: Clock, not_before_ms: int | None = None) -> None:
         self._clock = clock
         self._lock = threading.Lock()
         wall_ms, boot_ms = self._look()
-        # A clock before the newest record (no battery, no network time yet): the stream goes on from the record.
+        # A clock before the newest record (no battery, no network time yet): go on from the record.
         self._last_ms = wall_ms if not_before_ms is None else max(wall_ms, not_before_ms)
         self._offset_ms = self._last_ms - boot_ms
 
@@ -62,7 +62,7 @@ class StreamClock:
         return wall_ms - self.step_ms()
 
     def adopt(self) -> int:
-        """Let the stream follow the wall clock again and return by how much it jumped (0: there was no step)."""
+        """Let the stream follow the wall clock again and return by how much it jumped (0: no step)."""
         with self._lock:
             wall_ms, boot_ms = self._look()
             now_ms, step_ms = self._now_ms(wall_ms, boot_ms), self._step_ms(wall_ms, boot_ms)
