@@ -6,50 +6,17 @@ docstring line; the documentation of the keys is generated from here.
 
 from __future__ import annotations
 
-import re
 from datetime import time, tzinfo
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import ConfigDict, Field, model_validator
 
+from rules.care_plan import CarePlan
 from rules.events import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
+from rules.setting_forms import ClockTime as ClockTime
+from rules.setting_forms import DurationMs as DurationMs
+from rules.setting_forms import Settings as Settings
 from rules.words import Name
-
-_DURATION = re.compile(r"(\d{1,6}(?:\.\d{1,3})?)\s?(s|min|h|d)")
-_UNIT_MS = {"s": SECOND_MS, "min": MINUTE_MS, "h": HOUR_MS, "d": DAY_MS}
-
-
-def _duration_ms(text: Any) -> Any:
-    if isinstance(text, int) and not isinstance(text, bool):
-        return text  # already milliseconds: a model built in code
-    match = _DURATION.fullmatch(text) if isinstance(text, str) else None
-    if match is None:
-        raise ValueError('a duration is a number with its unit, such as "90s", "10min", "2h" or "1d"')
-    return round(float(match[1]) * _UNIT_MS[match[2]])
-
-
-def _clock_time(text: Any) -> Any:
-    if isinstance(text, time):
-        return text
-    if isinstance(text, str) and re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text):
-        return time(int(text[:2]), int(text[3:]))
-    raise ValueError('a time of day is written "HH:MM", such as "22:30"')
-
-
-DurationMs = Annotated[
-    int, BeforeValidator(_duration_ms, json_schema_input_type=str), Field(ge=0, json_schema_extra={"unit": "duration"})
-]
-ClockTime = Annotated[time, BeforeValidator(_clock_time, json_schema_input_type=str), Field(strict=False)]
-
-
-class Settings(BaseModel):
-    """Base of every table of the config: strict, unknown keys refused, frozen."""
-
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, use_attribute_docstrings=True,
-        hide_input_in_errors=True,
-    )
-
 
 # ---------------------------------------------------------------- bands
 
@@ -367,7 +334,7 @@ class Watch(Settings):
     chambers: dict[str, Chamber]
     probes: dict[str, Probe]
     telling: Telling
-    care: dict[str, Any] = Field(default_factory=dict)
+    care: CarePlan = Field(default_factory=dict)
 
     @property
     def pressure_pa(self) -> float:
