@@ -1,0 +1,85 @@
+"""The command line: one parser, one file per command in `daemon/commands`, one exit status per kind of trouble."""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+import importlib
+import importlib.metadata
+import os
+import re
+import sys
+import traceback
+from collections.abc import Sequence
+from typing import NoReturn
+
+from daemon.commands import COMMANDS
+from daemon.exit_status import ExitStatus
+
+_EPILOG = """\
+CONFIG is the path of your config file. Without it: $DEWLID_CONFIG, else /etc/dewlid/dewlid.toml,
+else ~/.config/dewlid/dewlid.toml. `dewlid COMMAND --help` tells more about a command.
+"""
+
+
+class Parser(argparse.ArgumentParser):
+    """Ends with the sysexits status for a wrong command line, and names what was probably meant."""
+
+    def error(self, message: str) -> NoReturn:
+        self.print_usage(sys.stderr)
+        self.exit(ExitStatus.USAGE, f"{self.prog}: {message}{_near_miss(message)}\n")
+
+
+def _near_miss(message: str) -> str:
+    match = re.search(r"invalid choice: '([^']*)' \(choose from (.*)\)", message)
+    if match is None:
+        return ""
+    near = difflib.get_close_matches(match[1], re.findall(r"[\w-]+", match[2]), n=1)
+    return f"; did you mean {near[0]}?" if near else ""
+
+
+def parser() -> argparse.ArgumentParser:
+    """Return the parser with every command."""
+    result = Parser(
+        prog="dewlid",
+        description="Watches the climate of leafcutter-ant fungus chambers and advises their keeper. It never drives a device.",
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    version = importlib.metadata.version("dewlid")
+    result.add_argument("--version", action="version", version=f"dewlid {version}")
+    subparsers = result.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for name in COMMANDS:
+        importlib.import_module(f"daemon.commands.{name}").add(subparsers)
+    return result
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit status."""
+    args = parser().parse_args(argv)
+    try:
+        return int(args.run(args))
+    except BrokenPipeError:
+        # The reader of our output (`| head`) has gone: nothing more to say, and nothing to flush at the end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return ExitStatus.OK
+    except KeyboardInterrupt:
+        return 130
+    except Exception as error:
+        return _told(error)
+
+
+def _told(error: Exception) -> int:
+    """Say what went wrong in words where the trouble is known, as a traceback where it is a bug of ours."""
+    from daemon.commands.trouble import status_of  # only now: it needs every part that has an error of its own
+
+    status = status_of(error)
+    if status is ExitStatus.INTERNAL:
+        traceback.print_exc()
+    else:
+        print(f"dewlid: {error}" if "\n" not in str(error) else str(error), file=sys.stderr)
+    return status
+
+
+if __name__ == "__main__":
+    sys.exit(main())

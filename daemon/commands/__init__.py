@@ -1,0 +1,10 @@
+"""The commands of `dewlid`, one file each: `add(subparsers)` says how it is called, `run(args)` does it.
+
+Only light modules may be imported at the top of these files, since every call of `dewlid` imports all of them.
+"""
+
+COMMANDS = (
+    "run",
+    "check",
+)
+"""Module names, in the order in which `dewlid --help` lists them."""

@@ -1,0 +1,68 @@
+"""What several commands take alike: the config, durations, moments; and how they hand the keeper's word over."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+from datetime import UTC, datetime, tzinfo
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from daemon.configuration import Configuration
+
+_UNIT_MS = {"s": 1_000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
+
+
+def config_argument(parser: argparse.ArgumentParser) -> None:
+    """Let the config be the first argument, as in `dewlid run CONFIG`."""
+    parser.add_argument("config", nargs="?", metavar="CONFIG", help="path of the config file")
+
+
+def config_option(parser: argparse.ArgumentParser) -> None:
+    """Let the config be given by `--config`, for commands whose arguments are something else."""
+    parser.add_argument("--config", metavar="CONFIG", help="path of the config file")
+
+
+def config_path(args: argparse.Namespace) -> Path:
+    """Return the config's path: as given, else $DEWLID_CONFIG, else the system's, else the user's own."""
+    if given := args.config or os.environ.get("DEWLID_CONFIG"):
+        return Path(given)
+    system = Path("/etc/dewlid/dewlid.toml")
+    home = os.environ.get("XDG_CONFIG_HOME", "")
+    own = (Path(home) if home.startswith("/") else Path.home() / ".config") / "dewlid" / "dewlid.toml"
+    return own if own.exists() and not system.exists() else system
+
+
+def load_config(args: argparse.Namespace) -> Configuration:
+    """Return the validated config that the command line names."""
+    from daemon.configuration import load
+
+    return load(config_path(args))
+
+
+def duration_ms(text: str) -> int:
+    """Read a duration such as `20min`; for argparse's `type`."""
+    match = re.fullmatch(r"(\d{1,6}(?:\.\d{1,3})?)\s?(s|min|h|d)", text)
+    if match is None:
+        raise argparse.ArgumentTypeError(f'"{text}" is no duration; write a number with its unit: 90s, 20min, 2h or 1d')
+    return round(float(match[1]) * _UNIT_MS[match[2]])
+
+
+def moment_ms(text: str, zone: tzinfo) -> int:
+    """Return the instant of an ISO 8601 date and time; without an offset it is local time. Raises ValueError."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise ValueError(f'"{text}" is no date and time; write it like 2026-05-31T22:30') from error
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=zone)
+    return round(moment.astimezone(UTC).timestamp() * 1000)
+
+
+def say(configuration: Configuration, word: dict[str, Any]) -> str:
+    """Hand a keeper's word to the daemon and return the word's id; raises WordError or SpoolError."""
+    from daemon.spool import Spool
+
+    return Spool(configuration.spool_folder).leave(word, by=os.environ.get("SUDO_USER") or os.environ.get("USER") or "keeper")

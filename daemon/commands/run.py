@@ -1,0 +1,25 @@
+"""`dewlid run CONFIG`: watch, in the foreground, until SIGTERM or SIGINT; SIGHUP reads the config again."""
+
+from __future__ import annotations
+
+import argparse
+
+from daemon.commands.options import config_argument, config_path
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Register the command."""
+    parser = subparsers.add_parser(
+        "run", help="watch the chambers (the daemon)",
+        description="Watch the chambers, in the foreground: read the probes, judge, record, and tell the keeper."
+        " SIGTERM ends it cleanly, SIGHUP reads the config again.",
+    )
+    config_argument(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the daemon until it is told to end."""
+    from daemon.live import serve
+
+    return serve(config_path(args))

@@ -1,0 +1,103 @@
+"""The one config file as a whole: every table of the rules and of the connections, validated together."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, ValidationError
+
+from adapters.broker import Broker
+from adapters.outlets import AnyOutlet
+from adapters.probes import AnyProbe
+from daemon.configuration_checks import faults_between, faults_within
+from daemon.configuration_faults import faults_of
+from daemon.configuration_file import ConfigText, ConfigurationError, parse_config, read_config
+from rules.setting_forms import Settings
+from rules.settings import Chamber, Room, Site, Telling
+from rules.words import Name
+
+STORE_NAME = "dewlid.sqlite3"
+
+
+class SiteTable(Site):
+    """The place, its clock and its air pressure, and where the daemon keeps and says things."""
+
+    state_folder: Annotated[str, Field(pattern=r"^/[^\x00]*$", max_length=1024)] | None = None
+    """Folder of the store, as an absolute path; absent: the one that systemd gives, else ~/.local/state/dewlid."""
+    log_form: Literal["auto", "journal", "console", "json"] = "auto"
+    """Form of the log on stderr. "auto": for the journal, for a terminal, or JSON, whichever it is connected to."""
+    log_level: Literal["debug", "info", "warning", "error"] = "info"
+    """Least level that is logged."""
+
+
+class Configuration(Settings):
+    """The config file. Tables are named `[table.ID]`; an id is a short name of your own, such as `tank-1`."""
+
+    site: SiteTable = SiteTable()
+    """The place where all this stands."""
+    telling: Telling = Telling()
+    """When you are told, reminded and left alone."""
+    broker: dict[Name, Broker] = Field(default_factory=dict, max_length=20)
+    """MQTT brokers, each used by any number of probes and outlets."""
+    room: dict[Name, Room] = Field(default_factory=dict, max_length=100)
+    """Rooms that chambers stand in. A probe in the room lets advice know what venting would do."""
+    chamber: dict[Name, Chamber] = Field(min_length=1, max_length=1000)
+    """Chambers of the nests: their bands, lids, devices and gardens."""
+    probe: dict[Name, AnyProbe] = Field(min_length=1, max_length=5000)
+    """Probes: where each one is and how it is read."""
+    outlet: dict[Name, AnyOutlet] = Field(default_factory=dict, max_length=50)
+    """Ways by which advice reaches you."""
+
+    @property
+    def state_folder(self) -> Path:
+        """The folder of the store and of the spool."""
+        return Path(self.site.state_folder) if self.site.state_folder else default_state_folder(os.environ)
+
+    @property
+    def store(self) -> Path:
+        """The file of the store."""
+        return self.state_folder / STORE_NAME
+
+    @property
+    def spool_folder(self) -> Path:
+        """The folder in which the keeper's words wait for the daemon."""
+        return self.state_folder / "spool"
+
+
+def default_state_folder(environment: os._Environ[str] | dict[str, str]) -> Path:
+    """Return the state folder that systemd gave, else the one of the XDG Base Directory Specification."""
+    if given := environment.get("STATE_DIRECTORY", "").split(":")[0]:
+        return Path(given)
+    home = environment.get("XDG_STATE_HOME", "")
+    return (Path(home) if home.startswith("/") else Path.home() / ".local" / "state") / "dewlid"
+
+
+def load(path: str | os.PathLike[str]) -> Configuration:
+    """Return the validated config of a file; raises ConfigurationError with every fault that can be told in one run."""
+    return validated(read_config(path))
+
+
+def load_text(text: str, file: str = "config") -> Configuration:
+    """Return the validated config of a text, as `load` does for a file."""
+    return validated(parse_config(text.encode(), file))
+
+
+def validated(config: ConfigText) -> Configuration:
+    """Return the config if it holds together; what one table says of another is checked even if some other key fails."""
+    between = faults_between(config)
+    try:
+        result = Configuration.model_validate(config.tables)
+    except ValidationError as error:
+        faults = faults_of(Configuration, error.errors(include_url=False), config)
+        raise ConfigurationError(config.file, [*faults, *between]) from None
+    if faults := [*between, *faults_within(result.model_dump(mode="json"), config)]:
+        raise ConfigurationError(config.file, faults)
+    return result
+
+
+def json_schema() -> dict[str, Any]:
+    """Return the JSON Schema (2020-12) of the config, for editors."""
+    schema = Configuration.model_json_schema()
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema, "title": "Config of dewlid"}
