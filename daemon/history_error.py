@@ -1,0 +1,39 @@
+"""The one error of the store: what happened to which file, and what the keeper can do. It ends the
+program with exit status 74."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+_LOCKED = "another program holds the file locked: close it"
+_DAMAGED = "restart dewlid, it sets the file aside and goes on from the newest good backup"
+_REMEDIES = {
+    "SQLITE_FULL": "the disk is full: free some space; nothing that was stored is lost",
+    "SQLITE_BUSY": _LOCKED,
+    "SQLITE_LOCKED": _LOCKED,
+    "SQLITE_READONLY": "it may not be written: give the folder to the user that runs dewlid",
+    "SQLITE_CANTOPEN": "it cannot be opened: check that the folder exists and who owns it",
+    "SQLITE_IOERR": "the disk reports an error: if it is failing, restore the newest backup elsewhere",
+    "SQLITE_CORRUPT": f"the file is damaged: {_DAMAGED}",
+    "SQLITE_NOTADB": f"the file is no database: {_DAMAGED}",
+}
+
+
+class HistoryError(Exception):
+    """The store cannot be used. `passing` says that the same call may succeed later (disk full, file
+    locked)."""
+
+    def __init__(self, text: str, *, passing: bool = False) -> None:
+        super().__init__(text)
+        self.passing = passing
+
+
+def history_error(path: Path, doing: str, error: sqlite3.Error) -> HistoryError:
+    """Return what the keeper should read for an error of the database library; the caller raises it
+    `from` that error."""
+    name: str = getattr(error, "sqlite_errorname", "") or ""
+    known = next((prefix for prefix in _REMEDIES if name.startswith(prefix)), None)
+    remedy = _REMEDIES[known] if known else "restart dewlid; if it happens again, look at the disk"
+    passing = known in ("SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED")
+    return HistoryError(f"{path}: {doing} failed: {error} ({name or type(error).__name__}); {remedy}", passing=passing)
