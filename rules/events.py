@@ -152,7 +152,11 @@ class AlarmEvent(Event):
     limit: float | None
     unit: str | None
     probe: str | None = None
+    medium: str | None = None
     since_ms: int | None = None
+    seconds_left: float | None = None
+    """Time left before harm, one of the priority's inputs."""
+    priority_reason: str = ""
     reason: str = ""
 
 
