@@ -62,7 +62,7 @@ BLOCK = 16_384
 """Samples per block of the array form: its five scratch buffers stay in the processor's cache."""
 
 
-class OutOfRange(ValueError):  # noqa: N818 - the keeper of the code says it so
+class OutOfRange(ValueError):
     """A value outside the range in which the formula holds; says which, what it was and what is allowed."""
 
     def __init__(self, quantity: str, value: float, allowed: str) -> None:
