@@ -146,8 +146,7 @@ TASKS: dict[str, TaskFacts] = {
         (3, 5, 7, 7, 7),
         Late(24, "morning", "morning"),
         Late(4 * 24, "morning", "morning"),
-        "5 to 20 ml along the wall, away from the garden, never on it;"
-        " let the trend of the humidity decide, not the calendar",
+        "5 to 20 ml along the wall, away from the garden, never on it; let the trend of the humidity decide, not the calendar",
         raised_by="dry",
         season=HEATING,
         units=("ml",),
@@ -302,10 +301,7 @@ class CareTask(Settings):
     @model_validator(mode="after")
     def _sensible(self) -> CareTask:
         if self.at.hour < 4:
-            raise ValueError(
-                "at lies between 00:00 and 04:00, where a change of clocks could double it:"
-                ' use "04:00" or later'
-            )
+            raise ValueError('at lies between 00:00 and 04:00, where a change of clocks could double it: use "04:00" or later')
         short = [letter for letter, every_ms in self.by_class.items() if every_ms < HOUR_MS]
         if short:
             raise ValueError(f'by_class.{short[0]} is shorter than "1h", the shortest interval of a task')
