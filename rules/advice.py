@@ -1,0 +1,297 @@
+"""The one advisory of a chamber: given, updated, reminded, verified, resolved or withdrawn; never two, never flapping.
+
+`rules.advice_plan` says what should be told now; here is its life: the difference to what was last told, what the keeper did,
+and what came of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, replace
+from typing import Any, Literal
+
+from rules import practice
+from rules.advice_learn import judge, learned, verdict_text
+from rules.advice_plan import Plan, climate_stands, plan
+from rules.advice_state import AdviceState, KnobChange, OpenAdvice, ToldForecast, ToldMove
+from rules.advice_text import act_within_s, cautions_of, headline_of, lacking_of, predictions_of, reason_of_plan
+from rules.cause import Standing, goal_of
+from rules.chamber import model_from_json
+from rules.devices import config_knobs
+from rules.events import HOUR_MS, MINUTE_MS, Action, AdviceEvent, Prediction, Priority
+from rules.settings import Chamber, Watch
+from rules.situation import Situation
+from rules.words import AdviceDone, Calibrated, ModelFitted
+
+__all__ = ["AdviceState", "Standing", "consider", "hear", "knows"]
+
+Status = Literal["given", "updated", "resolved", "withdrawn", "reminded", "verified"]
+URGENCY: tuple[Priority, ...] = ("digest", "morning", "today", "wake")
+UPDATE_NOT_BEFORE_MS = 30 * MINUTE_MS
+"""A changed plan is told at the earliest so long after the last one, unless it became more urgent."""
+MATERIAL_SHARE = 0.6
+"""An amount that differs by more than this share is a material change."""
+QUIET_AFTER_MS = 30 * MINUTE_MS
+FOLLOWING = ("resolved", "withdrawn", "verified")
+
+
+def consider(
+    watch: Watch, chamber_id: str, state: AdviceState, situation: Situation, standing: Mapping[str, Standing], origin: str
+) -> tuple[AdviceState, list[AdviceEvent]]:
+    """Return the state after this instant and what must be told: nothing, unless it changed materially."""
+    chamber = watch.chambers[chamber_id]
+    state = _with_config(chamber, state)
+    events: list[AdviceEvent] = []
+    talk = _Talk(watch, chamber, chamber_id, situation, standing, origin)
+    if state.open is not None and state.open.done_ms is not None:
+        state = talk.after_done(state, events)
+    wanted = None if situation.visiting and not _hot(situation) else plan(chamber, state, situation, standing)
+    stands = bool(climate_stands(standing)) or (wanted is not None and wanted.branch == "probe")
+    if not stands:
+        return talk.closed(state, events), events
+    if wanted is None or _hushed(state, wanted, situation):
+        return talk.reminded(state, events), events
+    return talk.told(state, wanted, events), events
+
+
+def _hot(situation: Situation) -> bool:
+    return situation.temperature_c is not None and situation.temperature_c >= practice.HEAT_FIRST_C
+
+
+def _hushed(state: AdviceState, wanted: Plan, situation: Situation) -> bool:
+    """Return whether a plan must wait: the last change is still at work, or something was just withdrawn."""
+    if wanted.branch == "heat":
+        return False
+    if state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms and state.open is None:
+        return True
+    return state.open is not None and state.open.done_ms is not None and situation.at_ms < state.open.look_again_ms
+
+
+def _with_config(chamber: Chamber, state: AdviceState) -> AdviceState:
+    """Return the state with settings that were edited in the config since: an edit there overrides what was told before."""
+    now = config_knobs(chamber)
+    if now == state.config_knobs:
+        return state
+    edited = {name for name, value in now.items() if state.config_knobs and state.config_knobs.get(name) != value}
+    told = {name: value for name, value in state.told_knobs.items() if name not in edited}
+    return replace(state, config_knobs=now, told_knobs=told)
+
+
+def knows(state: AdviceState, advisory: str) -> bool:
+    """Return whether `done` can be said of this advisory: it is open, or it was the last one."""
+    return any(item is not None and item.advisory == advisory for item in (state.open, state.last))
+
+
+class _Talk:
+    """One call's surroundings, so that the steps of an advisory's life need not pass them on."""
+
+    def __init__(
+        self, watch: Watch, chamber: Chamber, chamber_id: str, situation: Situation, standing: Mapping[str, Standing],
+        origin: str
+    ) -> None:
+        self.watch, self.chamber, self.chamber_id = watch, chamber, chamber_id
+        self.situation, self.standing, self.origin = situation, standing, origin
+        self.at_ms = situation.at_ms
+
+    # ------------------------------------------------------------ what is told
+
+    def told(self, state: AdviceState, wanted: Plan, events: list[AdviceEvent]) -> AdviceState:
+        """Return the state after a plan was given or updated, or after nothing new was said of it."""
+        now = state.open
+        if now is not None and now.done_ms is None and not self._material(now, wanted):
+            return self.reminded(state, events)
+        fresh = now is None or now.done_ms is not None
+        counter = state.counter + 1 if fresh else state.counter
+        advisory = f"{self.chamber_id}-{counter}" if fresh or now is None else now.advisory
+        opened = self._opened(advisory, wanted, now if not fresh else None)
+        state = replace(
+            state, counter=counter, open=opened, last=now if fresh and now is not None else state.last,
+            checked_ms=state.checked_ms | {act: self.at_ms for act in wanted.acts if practice.ACTS[act].knob == "none"},
+        )
+        return self._say(state, "given" if fresh else "updated", events, predictions_of(wanted, self.situation))
+
+    def _material(self, now: OpenAdvice, wanted: Plan) -> bool:
+        """Return whether the plan differs so much from what was told that it must be told again."""
+        urgency = self._urgency(wanted)
+        if URGENCY.index(urgency) > URGENCY.index(now.urgency) or (wanted.branch == "heat") != (now.branch == "heat"):
+            return True
+        if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS:
+            return False
+        cell = wanted.cause.cell.number if wanted.cause is not None else 0
+        if (wanted.branch, cell) != (now.branch, now.cell):
+            return wanted.keys != now.keys
+        if wanted.keys != now.keys:
+            return False  # the same cell with another winner by a hair is no news
+        pairs = zip(now.amounts, [action.amount or 0.0 for action in wanted.actions], strict=True)
+        return any(abs(a - b) > MATERIAL_SHARE * max(abs(a), abs(b), 1e-9) for a, b in pairs)
+
+    def _urgency(self, wanted: Plan) -> Priority:
+        """Return the highest priority among the alarms that this answers; a runaway wakes whatever they say."""
+        if wanted.branch == "heat":
+            return "wake"
+        found = [row.priority for row in self.standing.values() if row.condition == "active" and row.priority in URGENCY]
+        return URGENCY[max((URGENCY.index(name) for name in found), default=URGENCY.index("today"))]
+
+    def _opened(self, advisory: str, wanted: Plan, before: OpenAdvice | None) -> OpenAdvice:
+        situation, urgency = self.situation, self._urgency(wanted)
+        wait_s = max([practice.WAIT_S[practice.ACTS[act].knob] for act in wanted.acts], default=1800)
+        if wanted.branch in ("heat", "lid-open"):
+            wait_s = 900
+        first = wanted.actions[0]
+        active = [row for row in self.standing.values() if row.condition == "active"]
+        seconds = [row.seconds_left for row in active if row.seconds_left is not None]
+        within = round(min(seconds)) if seconds else act_within_s(situation, self.chamber)
+        event: dict[str, Any] = {
+            "device": first.device, "change": first.change, "amount": first.amount, "unit": first.unit,
+            "reason": reason_of_plan(wanted, situation), "cautions": list(cautions_of(wanted, self.chamber)),
+            "actions": [asdict(action) for action in wanted.actions], "never": list(wanted.never),
+            "case": wanted.cause.case if wanted.cause is not None else None, "urgency": urgency,
+            "act_within_s": 900 if wanted.branch == "heat" and within is None else within, "look_again_s": wait_s,
+            "lacking": list(lacking_of(wanted, situation)), "headline": headline_of(wanted),
+        }
+        return OpenAdvice(
+            advisory=advisory, branch=wanted.branch, cell=wanted.cause.cell.number if wanted.cause is not None else 0,
+            case=event["case"], lid_wet=wanted.cause is not None and wanted.cause.lid_wet, urgency=urgency,
+            given_ms=before.given_ms if before is not None else self.at_ms, told_ms=self.at_ms,
+            look_again_ms=self.at_ms + wait_s * 1000, keys=wanted.keys,
+            amounts=[action.amount or 0.0 for action in wanted.actions],
+            moves=[
+                ToldMove(m.act, m.knob, practice.ACTS[m.act].device, m.delta, m.amount, m.unit, m.value) for m in wanted.moves
+            ],
+            forecasts=[
+                ToldForecast(
+                    self.at_ms + round(f.after_h * HOUR_MS), f.temperature_c, f.temperature_u_k, f.humidity_pct,
+                    f.humidity_u_pct,
+                    f.margin_k, f.margin_u_k,
+                ) for f in wanted.forecasts
+            ],
+            event=event, start_c=situation.temperature_c, start_pct=situation.relative_humidity_pct,
+            start_margin_k=situation.dew_margin_k, room_start_c=situation.room_temperature_c,
+        )
+
+    def _say(
+        self, state: AdviceState, status: Status, events: list[AdviceEvent], predictions: tuple[Prediction, ...] = (),
+        **changed: Any,
+    ) -> AdviceState:
+        assert state.open is not None
+        body = {**state.open.event, **changed}
+        body["actions"] = tuple(Action(**row) for row in body["actions"])
+        for key in ("cautions", "never", "lacking"):
+            body[key] = tuple(body[key])
+        serial = state.serial + 1
+        events.append(
+            AdviceEvent(
+                id=f"{self.origin}/advice/{self.chamber_id}/{serial}", at_ms=self.at_ms, chamber=self.chamber_id,
+                advisory=state.open.advisory, status=status, predictions=predictions, **body,
+            )
+        )
+        return replace(state, serial=serial)
+
+    # ------------------------------------------------------------ reminding
+
+    def reminded(self, state: AdviceState, events: list[AdviceEvent]) -> AdviceState:
+        """Return the state after a reminder, if one is due: not done, not acknowledged, and its time has come."""
+        now = state.open
+        if now is None or now.done_ms is not None or self._seen():
+            return state
+        steps = {"wake": self.watch.telling.wake_remind, "today": self.watch.telling.today_remind}.get(now.urgency,
+            [24 * HOUR_MS])
+        if now.reminders >= len(steps) or self.at_ms - now.told_ms < steps[now.reminders]:
+            return state
+        urgency = self._raised(now)
+        event = {**now.event, "urgency": urgency}
+        state = replace(state, open=replace(now, reminders=now.reminders + 1, urgency=urgency, event=event))
+        return self._say(state, "reminded", events)
+
+    def _raised(self, now: OpenAdvice) -> Priority:
+        """Return the urgency of a second reminder: one step higher, but nobody is woken for what did not wake at first."""
+        if now.reminders < 1 or now.urgency in ("today", "wake"):
+            return now.urgency
+        return URGENCY[URGENCY.index(now.urgency) + 1]
+
+    def _seen(self) -> bool:
+        rows = climate_stands(self.standing)
+        return bool(rows) and all(row.acknowledged for row in rows)
+
+    # ------------------------------------------------------------ the end, and what came of it
+
+    def closed(self, state: AdviceState, events: list[AdviceEvent]) -> AdviceState:
+        """Return the state after nothing stands any more: resolved if all is back in band, else withdrawn."""
+        now = state.open
+        if now is None:
+            return state
+        back = self._back()
+        status: Status = "resolved" if back else "withdrawn"
+        reason = self._state_text() + (
+            " All is back in its band." if back else " The alarm behind this advice no longer stands: it is withdrawn."
+        )
+        headline = "All is back in its band: nothing more to do" if back else "Advice withdrawn: its reason no longer stands"
+        state = self._say(state, status, events, headline=headline, reason=reason, actions=[], cautions=[], never=[])
+        return replace(state, open=None, last=now, quiet_until_ms=self.at_ms + QUIET_AFTER_MS)
+
+    def _back(self) -> bool:
+        goal, s = goal_of(self.chamber, self.situation), self.situation
+        warm = s.temperature_c is not None and goal.low_c <= s.temperature_c <= goal.high_c
+        rh = s.relative_humidity_pct
+        damp = rh is None or (rh >= goal.low_pct or not goal.dryness_matters)
+        dry = s.dew_margin_k is None or s.dew_margin_k >= goal.margin_k or (rh is not None and rh <= goal.high_pct)
+        return warm and damp and dry
+
+    def _state_text(self) -> str:
+        s = self.situation
+        if s.temperature_c is None:
+            return "Nothing is seen now."
+        damp = "" if s.relative_humidity_pct is None else f" and {s.relative_humidity_pct:.0f} %RH"
+        return f"It is {s.temperature_c:.1f} °C{damp}."
+
+    def after_done(self, state: AdviceState, events: list[AdviceEvent]) -> AdviceState:
+        """Return the state after a done advisory's time to be judged has come: the verdict told, the gains learned."""
+        now = state.open
+        if now is None or now.done_ms is None or self.at_ms < now.look_again_ms:
+            return state
+        verdict = judge(now, self.situation)
+        state = learned(state, now, verdict)
+        state = self._say(
+            state, "verified", events, headline=verdict_text(now, verdict), reason=verdict.because, cautions=[], never=[],
+            actions=[],
+        )
+        return replace(state, open=None, last=now, quiet_until_ms=None)
+
+
+def hear(
+    watch: Watch, chamber_id: str, state: AdviceState, word: AdviceDone | ModelFitted | Calibrated, situation: Situation,
+    origin: str
+) -> tuple[AdviceState, list[AdviceEvent]]:
+    """Return the state after a keeper's word (or the daily fit) that concerns this chamber's advice."""
+    if isinstance(word, ModelFitted):
+        model_from_json(word.model)
+        return replace(state, model=dict(word.model)), []
+    if isinstance(word, Calibrated):
+        return replace(state, metrology_until_ms=situation.at_ms + 24 * HOUR_MS), []
+    for name in ("open", "last"):
+        item: OpenAdvice | None = getattr(state, name)
+        if item is not None and item.advisory == word.advisory and item.done_ms is None:
+            return _done(state, name, item, word, situation.at_ms), []
+    return state, []
+
+
+def _done(state: AdviceState, name: str, item: OpenAdvice, word: AdviceDone, at_ms: int) -> AdviceState:
+    """Return the state in which the advised changes are the devices' settings, scaled by the amount that was really done."""
+    first = item.moves[0].amount if item.moves else 0.0
+    share = 1.0 if word.amount is None or not first else max(0.0, word.amount / first)
+    knobs, changes, judged = dict(state.told_knobs), list(state.changes), dict(state.judge_from_ms)
+    for place, move in enumerate(item.moves):
+        delta = move.delta * (share if place == 0 else 1.0)
+        judged[move.knob] = at_ms + practice.WAIT_S[move.knob] * 1000
+        key = "watts" if move.unit == "W" else "setpoint" if move.knob == "heater" else move.knob
+        if move.value is None:
+            continue
+        knobs[key] = round(move.value - move.delta + delta, 4)
+        changes.append(KnobChange(at_ms, key, knobs[key]))
+    if any(key == "heater:stop" for key in item.keys):
+        knobs["heater_plugged"] = 0.0
+        changes.append(KnobChange(at_ms, "heater_plugged", 0.0))
+    wait_ms = max((practice.WAIT_S[move.knob] * 1000 for move in item.moves), default=30 * MINUTE_MS)
+    done = replace(item, done_ms=at_ms, done_share=share, look_again_ms=at_ms + wait_ms)
+    state = replace(state, told_knobs=knobs, changes=changes[-500:], judge_from_ms=judged)
+    return replace(state, open=done) if name == "open" else replace(state, last=done)

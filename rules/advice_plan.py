@@ -1,0 +1,242 @@
+"""What should be told now, without memory of what was told: the branch, the actions, their size and their reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from rules import practice
+from rules.advice_state import AdviceState
+from rules.balance import Present, present_of
+from rules.cause import Cause, Standing, heat_comes_first, reason_of
+from rules.chamber import ChamberModel, model_from_json, prior_model
+from rules.devices import Move, allowed, moves_for, present_knobs
+from rules.events import HOUR_MS, Action
+from rules.practice import ACTS, Step
+from rules.settings import Chamber
+from rules.situation import Situation
+from rules.solver import Forecast, Solution, solve
+
+CLIMATE = (
+    "temperature-high", "temperature-low", "humidity-low", "humidity-high", "lid-dew", "heater-runaway", "heater-failed",
+    "lid-open", "lid-drip-tonight", "mister-stuck",
+)
+"""Alarms that advice answers. `temperature-leaving` and `humidity-leaving` are forecasts: they are told, not acted on."""
+PROBES = ("probe-stale", "probe-fault", "probes-disagree", "blind", "medium-down")
+CHECK_AGAIN_MS = 12 * HOUR_MS
+MOST_ACTIONS = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """An advisory without its life: what to do, why it was chosen and what was searched."""
+
+    branch: str
+    cause: Cause | None
+    actions: tuple[Action, ...]
+    acts: tuple[str, ...]
+    moves: tuple[Move, ...] = ()
+    forecasts: tuple[Forecast, ...] = ()
+    solution: Solution | None = None
+    never: tuple[str, ...] = ()
+    knobs: Mapping[str, float] | None = None
+
+    @property
+    def keys(self) -> list[str]:
+        """Return what is to be changed, without amounts: what must not flap."""
+        return [f"{action.device}:{action.change}" for action in self.actions]
+
+
+def model_of(chamber: Chamber, state: AdviceState) -> ChamberModel:
+    """Return the fitted model, or what geometry says."""
+    return prior_model(chamber) if state.model is None else model_from_json(state.model)
+
+
+def climate_stands(standing: Mapping[str, Standing]) -> list[Standing]:
+    """Return the standing alarms that advice answers."""
+    return [row for row in standing.values() if row.alarm in CLIMATE and row.condition == "active"]
+
+
+def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> Cause:
+    """Return the cause with what the advice remembers: the told settings, a lid called wet, mist that did not last."""
+    knobs = present_knobs(chamber, state.told_knobs)
+    was_wet = state.open is not None and state.open.lid_wet
+    return reason_of(
+        chamber, situation, standing, knobs, mist_useless=state.mist_failures >= 2, lid_was_wet=was_wet
+    )
+
+
+def plan(
+    chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]
+) -> Plan | None:
+    """Return what should be told now; None where there is nothing to do or all that could be done waits for its effect."""
+    if situation.temperature_c is None:
+        return _blind(situation, standing)
+    cause = cause_of(chamber, state, situation, standing)
+    if heat_comes_first(situation, standing):
+        return _heat(cause)
+    special = _special(cause, standing)
+    if special is not None:
+        return special
+    if situation.relative_humidity_pct is None or situation.saturated:
+        return _without_humidity(chamber, state, situation, cause)
+    if cause.cell.number == 9:
+        return None
+    return _cell(chamber, state, situation, cause)
+
+
+def _action(act: str, text: str | None = None) -> Action:
+    row = ACTS[act]
+    return Action(row.device, row.change, None, None, text or row.text)
+
+
+def _action_of(move: Move) -> Action:
+    row = ACTS[move.act]
+    return Action(row.device, row.change, round(move.amount, 2), move.unit, move.text)
+
+
+def _plain(branch: str, cause: Cause | None, acts: tuple[str, ...], never: tuple[str, ...] = ()) -> Plan:
+    return Plan(branch=branch, cause=cause, actions=tuple(_action(act) for act in acts), acts=acts, never=never)
+
+
+def _blind(situation: Situation, standing: Mapping[str, Standing]) -> Plan | None:
+    seen = [row for row in standing.values() if row.alarm in PROBES and row.condition == "active"]
+    if not seen:
+        return None
+    named = sorted({row.probe for row in seen if row.probe})
+    text = f"Check the probe{' ' if named else ''}{' and '.join(named)}: cable, power, water on it"
+    return Plan(
+        branch="probe", cause=None, actions=(_action("check-probe", text),), acts=("check-probe",),
+        never=("Change nothing at heater, vents or mister on the strength of a probe that is not believed.",),
+    )
+
+
+def _heat(cause: Cause) -> Plan:
+    acts = [step.act for step in practice.HEAT_BRANCH if allowed(step, cause)]
+    return _plain("heat", cause, _distinct(acts)[:MOST_ACTIONS], practice.HEAT_NEVER)
+
+
+def _distinct(acts: list[str]) -> tuple[str, ...]:
+    """Return the acts in order, one for each device: a device gets at most one change per message."""
+    out: dict[str, str] = {}
+    for act in acts:
+        device = "vent" if ACTS[act].device == "fan" else ACTS[act].device
+        out.setdefault(device, act)
+    return tuple(out.values())
+
+
+def _special(cause: Cause, standing: Mapping[str, Standing]) -> Plan | None:
+    active = {row.alarm for row in standing.values() if row.condition == "active"}
+    if "lid-open" in active and "visiting" not in cause.facts:
+        return _plain("lid-open", cause, ("check-lid",), ("Do not mist or heat against an open lid.",))
+    if "heater-failed" in active:
+        weak = "warm-room" if "room-warm" not in cause.facts else "check-heater"
+        return _plain("heater-failed", cause, _distinct(["check-heater", weak]), ("Do not air the box: it cools.",))
+    if "mister-stuck" in active:
+        return _plain("mister-stuck", cause, _distinct(["stop-water", "check-lid"]), ("No mains plug with wet hands.",))
+    return None
+
+
+def _without_humidity(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:
+    """Return what the temperature alone allows, and the call to look at the humidity probe."""
+    acts = ["check-probe"]
+    moves: list[Move] = []
+    if cause.temperature != "ok":
+        step = Step("heat-down" if cause.temperature == "high" else "heat-up",
+            at_most=1.0 if cause.temperature == "low" else None)
+        if cause.temperature == "low" and "heater-suspect" in cause.facts:
+            acts.insert(0, "check-heater")
+        elif not _waits(state, "heater", situation.at_ms):
+            options = moves_for(step, chamber, cause, present_knobs(chamber, state.told_knobs))
+            wanted = abs(cause.goal.temperature_c - (situation.temperature_c or 0.0))
+            fitting = [m for m in options if abs(m.delta) <= wanted + 0.25] or options[:1]
+            moves = fitting[-1:] if not any(m.watts_share for m in fitting) else fitting[:1]
+    actions = tuple(_action_of(m) for m in moves) + tuple(_action(act) for act in acts)
+    return Plan(
+        branch="no-humidity", cause=cause, actions=actions[:MOST_ACTIONS], moves=tuple(moves),
+        acts=(tuple(m.act for m in moves) + tuple(acts))[:MOST_ACTIONS],
+        never=("Do not mist, dry or air the box by a humidity figure that is not believed.",),
+    )
+
+
+def _waits(state: AdviceState, knob: str, at_ms: int) -> bool:
+    return state.judge_from_ms.get(knob, 0) > at_ms
+
+
+def _cell(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:
+    knobs = present_knobs(chamber, state.told_knobs)
+    steps = [step for step in cause.cell.order if allowed(step, cause)]
+    lead = _leading_check(steps, state, situation.at_ms)
+    moves = [
+        move for step in steps if not _waits(state, ACTS[step.act].knob, situation.at_ms)
+        and not (lead and ACTS[lead].device == ACTS[step.act].device) for move in moves_for(step, chamber, cause, knobs)
+    ]
+    present = present_of(model_of(chamber, state), chamber, situation, knobs)
+    rank = {step.act: place for place, step in enumerate(cause.cell.order)}
+    gains = {name: gain.mean for name, gain in state.gains.items()}
+    room = MOST_ACTIONS - (1 if lead else 0)
+    solution = solve(present, cause, moves, rank, gains, room, companions(cause, knobs, chamber))
+    return _assembled(cause, state, steps, lead, solution, knobs, situation.at_ms)
+
+
+def companions(cause: Cause, knobs: Mapping[str, float], chamber: Chamber) -> dict[str, frozenset[str]]:
+    """Return acts that need company: heat in a wet box goes with foam, heat in dry cold with closing or water."""
+    if cause.lid_wet and knobs.get("foam", 0.0) < 10.0:
+        if chamber.devices.can_insulate_lid:
+            return {"heat-up": frozenset({"insulate-lid"})}
+        return {"heat-up": frozenset({"mist-less", "wet-less", "close-vents"})}
+    if cause.cell.number == 1:
+        partners = frozenset({"close-vents", "fan-less", "water", "insulate-lid", "mist-more"})
+        return {"heat-up": partners}
+    return {}
+
+
+def _leading_check(steps: list[Step], state: AdviceState, at_ms: int) -> str | None:
+    """Return the check that comes before any change, unless it was asked for within half a day."""
+    for step in steps:
+        act = ACTS[step.act]
+        if act.knob != "none":
+            return None
+        if act.change in ("check", "move") and at_ms - state.checked_ms.get(step.act, -CHECK_AGAIN_MS) >= CHECK_AGAIN_MS:
+            return step.act
+    return None
+
+
+def _assembled(
+    cause: Cause, state: AdviceState, steps: list[Step], lead: str | None, solution: Solution,
+    knobs: Mapping[str, float], at_ms: int,
+) -> Plan | None:
+    rank = {step.act: place for place, step in enumerate(steps)}
+    moves = tuple(sorted(solution.winner.moves, key=lambda move: rank[move.act]))
+    chosen: list[tuple[str, Action]] = [(lead, _action(lead))] if lead else []
+    chosen += [(move.act, _action_of(move)) for move in moves]
+    used = {action.device for _, action in chosen}
+    for step in steps:
+        act = ACTS[step.act]
+        asked = at_ms - state.checked_ms.get(step.act, -CHECK_AGAIN_MS) < CHECK_AGAIN_MS
+        if len(chosen) < MOST_ACTIONS and act.knob == "none" and act.device not in used and not asked:
+            chosen.append((step.act, _action(step.act)))
+            used.add(act.device)
+    if not chosen:
+        chosen = _leave_be(cause)
+    if not chosen:
+        return None
+    return Plan(
+        branch="cell", cause=cause, actions=tuple(action for _, action in chosen), acts=tuple(act for act, _ in chosen),
+        moves=moves, forecasts=solution.forecasts, solution=solution, never=cause.cell.never, knobs=knobs,
+    )
+
+
+def _leave_be(cause: Cause) -> list[tuple[str, Action]]:
+    """Return the advice to do nothing where that is the right thing: humid air under a dry lid."""
+    if cause.cell.number != 11:
+        return []
+    text = "Leave it as it is: humid air under a dry lid is what the garden likes"
+    return [("mist-less", Action("water", "hold", None, None, text))]
+
+
+def present_now(chamber: Chamber, state: AdviceState, situation: Situation) -> Present | None:
+    """Return the model tied to the present, or None where temperature or humidity is not known."""
+    if situation.temperature_c is None or situation.relative_humidity_pct is None:
+        return None
+    return present_of(model_of(chamber, state), chamber, situation, present_knobs(chamber, state.told_knobs))

@@ -1,0 +1,170 @@
+"""The advisory in plain words: first what to do, then the chain of numbers behind it."""
+
+from __future__ import annotations
+
+from rules import practice
+from rules.advice_plan import Plan
+from rules.cause import Cause
+from rules.events import HOUR_MS, Prediction
+from rules.settings import Chamber
+from rules.situation import Situation, size_class
+from rules.solver import Forecast
+
+_UNMET = {
+    "temperature-high": ("it stays too warm", "a cooler room, shade, or a smaller heater"),
+    "temperature-low": ("it stays too cool", "a warmer room, foam on lid and sides, or a stronger heater at the side"),
+    "humidity-low": ("it stays too dry", "a larger water buffer (more wet clay), tighter openings, or moister room air"),
+    "humidity-high": ("it stays very humid", "less wet ground, or drier room air"),
+    "lid-dew": ("the lid stays wet", "a warmer lid: thicker foam, a second pane, or a warmer room"),
+}
+_BRANCH = {
+    "heat": "Heat comes first, whatever the humidity says.",
+    "lid-open": "The humidity fell within minutes while the temperature hardly changed: that is what an open lid looks like.",
+    "heater-failed": "The temperature falls towards the room's, as it does when the heat has stopped.",
+    "mister-stuck": "The air is near saturation and its water still rises: water keeps coming.",
+    "probe": "No temperature is believed here, so nothing is said about the climate.",
+    "no-humidity": "The humidity is not believed, so only the temperature is judged.",
+}
+
+
+def headline_of(plan: Plan) -> str:
+    """Return one short sentence: the first action, and the second where both are short."""
+    texts = [action.text for action in plan.actions]
+    if len(texts) > 1 and len(texts[0]) + len(texts[1]) < 110:
+        return f"{texts[0]}; then {texts[1][0].lower()}{texts[1][1:]}"
+    return texts[0]
+
+
+def reason_of_plan(plan: Plan, situation: Situation) -> str:
+    """Return the chain of numbers in plain sentences: what is, why, what follows, what cannot be met."""
+    parts = [_now(plan.cause, situation)]
+    if plan.branch in _BRANCH:
+        parts.append(_BRANCH[plan.branch])
+    if plan.cause is not None:
+        parts += _why(plan, plan.cause, situation)
+    if plan.forecasts:
+        parts.append(_then(plan.forecasts[-1], plan.cause is not None and plan.cause.lid_known))
+    parts += _missed(plan)
+    return " ".join(part for part in parts if part)
+
+
+def _now(cause: Cause | None, situation: Situation) -> str:
+    t, rh = situation.temperature_c, situation.relative_humidity_pct
+    if t is None:
+        return ""
+    said = f"It is {t:.1f} °C" + ("" if rh is None or situation.saturated else f" and {rh:.0f} %RH")
+    if cause is not None:
+        goal = cause.goal
+        said += f" (wanted {goal.low_c:g} to {goal.high_c:g} °C, {goal.low_pct:g} to {goal.high_pct:g} %RH)"
+    return said + "."
+
+
+def _why(plan: Plan, cause: Cause, situation: Situation) -> list[str]:
+    parts = []
+    if plan.branch == "cell":
+        parts.append(_sentence(practice.CASES[cause.case].diagnosis if cause.case else cause.cell.meaning))
+        parts += _numbers(cause, situation)
+    if plan.branch in ("heat", "heater-failed") and situation.room_temperature_c is not None:
+        parts.append(f"The room is at {situation.room_temperature_c:.1f} °C.")
+    if plan.branch == "heater-failed" and situation.room_temperature_c is not None:
+        parts.append(f"Without heat it ends near {situation.room_temperature_c:.0f} °C.")
+    return parts
+
+
+def _sentence(text: str) -> str:
+    return text[0].upper() + text[1:] + "."
+
+
+def _numbers(cause: Cause, situation: Situation) -> list[str]:
+    parts, t = [], situation.temperature_c
+    star, floor, goal = cause.humidity_at_target_pct, cause.humidity_floor_pct, cause.goal
+    if star is not None and t is not None and abs(t - goal.temperature_c) > 1.0 and cause.temperature != "ok":
+        parts.append(f"The same water in the air would be {star:.0f} %RH at {goal.temperature_c:g} °C.")
+    if floor is not None and cause.humidity != "ok" and "floor-dries" in cause.facts:
+        parts.append(f"The room's air alone would give {floor:.0f} %RH in the chamber.")
+    if floor is not None and "floor-wets" in cause.facts and cause.humidity == "high":
+        parts.append(f"Venting cannot dry it: the room's air alone would give {floor:.0f} %RH in the chamber.")
+    margin = situation.dew_margin_k
+    if cause.lid_wet and margin is not None:
+        side = "below" if margin <= 0 else "above"
+        how = "" if situation.lid_source == "measured" else " (estimated)"
+        parts.append(f"The lid is {abs(margin):.1f} K {side} the dew point{how}.")
+    return parts
+
+
+def _then(rest: Forecast, lid_known: bool) -> str:
+    margin = f", lid {rest.margin_k:+.1f} K against the dew point" if lid_known else ""
+    return (
+        f"At rest I expect {rest.temperature_c:.1f} °C and {rest.humidity_pct:.0f} %RH"
+        f" (± {2 * rest.temperature_u_k + 0.3:.1f} K, ± {2 * rest.humidity_u_pct + 2:.0f} points){margin}."
+    )
+
+
+def _missed(plan: Plan) -> list[str]:
+    solution = plan.solution
+    if solution is None or solution.feasible:
+        return []
+    if solution.unmet:
+        what = " and ".join(_UNMET[name][0] for name in solution.unmet)
+        means = "; ".join(dict.fromkeys(_UNMET[name][1] for name in solution.unmet))
+        return [f"This step alone is not enough: {what}. If the next steps do not do it, it takes {means}."]
+    return ["I am not sure of the size yet, so this is a first step: look again before more."]
+
+
+def lacking_of(plan: Plan, situation: Situation) -> tuple[str, ...]:
+    """Return what is missing, each with what it costs the advice."""
+    out = list(situation.lacking)
+    if situation.room_temperature_c is None and not any("room" in text for text in out):
+        out.append("no room probe: what venting would do is not known")
+    if plan.cause is not None and not plan.cause.lid_known and not any("lid" in text for text in out):
+        out.append("no lid temperature: whether the lid is wet is not known")
+    return tuple(out)
+
+
+def cautions_of(plan: Plan, chamber: Chamber) -> tuple[str, ...]:
+    """Return what must be said along with these actions, and about a mat below the chamber."""
+    out: list[str] = []
+    for action in plan.actions:
+        if action.change != "hold":
+            out += practice.CAUTIONS[action.device]
+        if action.device == "lid" and action.change == "insulate":
+            out.append(practice.KEEP_CLEAR)
+    heater = chamber.devices.heater
+    if heater is not None and heater.mount == "below" and any(action.device == "heater" for action in plan.actions):
+        out.append("The mat lies below: it drives the water out of the ground; move it to the side.")
+    if heater is not None and not heater.thermostat and any(action.device == "heater" for action in plan.actions):
+        out.append(practice.LOW_VOLTAGE)
+    return tuple(dict.fromkeys(out))
+
+
+def predictions_of(plan: Plan, situation: Situation) -> tuple[Prediction, ...]:
+    """Return the forecasts with the probes' own uncertainty added."""
+    if plan.cause is None:
+        return ()
+    known = plan.cause.lid_known
+    own_k, own_pct = situation.u_temperature_k or 0.0, situation.u_relative_humidity_pct or 0.0
+    return tuple(
+        Prediction(
+            after_ms=round(row.after_h * HOUR_MS), temperature_c=round(row.temperature_c, 2),
+            temperature_u_k=round((row.temperature_u_k**2 + own_k**2) ** 0.5, 2),
+            relative_humidity_pct=round(row.humidity_pct, 1),
+            relative_humidity_u_pct=round((row.humidity_u_pct**2 + own_pct**2) ** 0.5, 1),
+            dew_margin_k=round(row.margin_k, 2) if known else None, dew_margin_u_k=round(row.margin_u_k, 2) if known else None,
+        )
+        for row in plan.forecasts
+    )
+
+
+def act_within_s(situation: Situation, chamber: Chamber) -> int | None:
+    """Return how soon to act where no alarm says it, by temperature and garden size; judgement, no published exposure times."""
+    t, rh = situation.temperature_c, situation.relative_humidity_pct
+    small = size_class(situation.garden_ml if situation.garden_ml is not None else chamber.garden.volume_ml) in ("A", "B")
+    if t is not None and t >= 30.0:
+        return 900 if t >= practice.HEAT_FIRST_C else 2 * 3600
+    if t is not None and t < 15.0:
+        return 4 * 3600
+    if chamber.role == "fungus" and rh is not None and rh < 60.0:
+        return 3600 if small else 3 * 3600
+    if chamber.role == "fungus" and rh is not None and rh < 70.0:
+        return 3 * 3600 if small else 8 * 3600
+    return 24 * 3600 if t is not None and (t < 22.0 or t > 28.0) else None

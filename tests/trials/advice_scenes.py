@@ -1,0 +1,77 @@
+"""Chambers, situations and alarms for the tests of the advice: built from bare figures with the program's own formulas."""
+
+from __future__ import annotations
+
+from datetime import UTC
+from typing import Any
+
+from rules.cause import Standing
+from rules.events import HOUR_MS
+from rules.psychrometrics import dew_point_c
+from rules.settings import Chamber, Devices, Fan, Heater, Mister, Room, Site, Telling, Vents, Watch
+from rules.situation import Situation
+
+NOON_MS = 1_770_000_000_000
+
+
+def devices(setpoint_c: float | None = 26.0, **changed: Any) -> Devices:
+    """Return a chamber's usual devices: a side mat on a thermostat, a mister, a fan and three vents, one of them open."""
+    body: dict[str, Any] = {
+        "heater": Heater(setpoint_c=setpoint_c), "mister": Mister(ml_per_day=2.0, ml_per_press=0.5),
+        "fan": Fan(minutes_per_hour=1.0),
+        "vents": Vents(count=3, open=1),
+    }
+    return Devices(**{**body, **changed})
+
+
+def watch_of(chamber: Chamber) -> Watch:
+    """Return a watch over one chamber `north` in the room `study`."""
+    return Watch(
+        site=Site(), zone=UTC, rooms={"study": Room()}, chambers={"north": chamber}, probes={}, telling=Telling(),
+    )
+
+
+def situation(
+    temperature_c: float | None, humidity_pct: float | None, room_c: float | None = 21.0, room_pct: float | None = 45.0,
+    factor: float = 0.42, at_ms: int = NOON_MS, **changed: Any,
+) -> Situation:
+    """Return a steady situation; the lid by its temperature factor, as far as temperatures are known."""
+    both = temperature_c is not None and humidity_pct is not None
+    dew = dew_point_c(temperature_c, humidity_pct) if both else None
+    lid = room_c + factor * (temperature_c - room_c) if temperature_c is not None and room_c is not None else None
+    margin = lid - dew if lid is not None and dew is not None else None
+    room_dew = dew_point_c(room_c, room_pct) if room_c is not None and room_pct is not None else None
+    body: dict[str, Any] = {
+        "at_ms": at_ms, "chamber": "north", "temperature_c": temperature_c, "relative_humidity_pct": humidity_pct,
+        "dew_point_c": dew,
+        "absolute_humidity_g_m3": None, "vapour_pressure_deficit_pa": None, "lid_temperature_c": lid,
+        "lid_source": None if lid is None else "estimated", "dew_margin_k": margin,
+        "probability_wet": None if margin is None else float(margin < 0.0), "condensate_g_m2": 0.0,
+        "room_temperature_c": room_c,
+        "room_relative_humidity_pct": room_pct, "room_dew_point_c": room_dew, "u_temperature_k": 0.17,
+        "u_relative_humidity_pct": 1.2,
+        "u_dew_point_k": 0.3, "u_dew_margin_k": 0.5, "temperature_slope_k_h": 0.0, "humidity_slope_pct_h": 0.0,
+        "room_slope_k_h": 0.0,
+        "garden_ml": 500.0,
+    }
+    return Situation(**{**body, **changed})
+
+
+def alarms(now: Situation, chamber: Chamber, *names: str, priority: str = "today") -> dict[str, Standing]:
+    """Return the alarms that stand for these figures by the chamber's bands, and those named."""
+    found = set(names)
+    t, rh = now.temperature_c, now.relative_humidity_pct
+    if t is not None:
+        found |= {"temperature-high"} if t > (chamber.temperature.high or 99) else set()
+        found |= {"temperature-low"} if t < (chamber.temperature.low or -99) else set()
+    if rh is not None:
+        found |= {"humidity-high"} if rh > (chamber.humidity.high or 999) else set()
+        found |= {"humidity-low"} if chamber.role == "fungus" and rh < (chamber.humidity.low or -1) else set()
+    found |= {"lid-dew"} if now.dew_margin_k is not None and now.dew_margin_k < 0.0 else set()
+    return {name: Standing(alarm=name, level="outside", priority=priority) for name in found}
+
+
+def later(now: Situation, hours: float, **changed: Any) -> Situation:
+    """Return the same situation some hours later, with these figures changed."""
+    body = {name: getattr(now, name) for name in now.__slots__}
+    return Situation(**{**body, "at_ms": now.at_ms + round(hours * HOUR_MS), **changed})
