@@ -1,0 +1,418 @@
+"""One MQTT session per broker, shared by probes and outlets, driven by one thread of its own.
+
+The thread calls paho's `connect` and `loop` itself instead of leaving them to paho's background thread: so the reason of a
+failed connection (a certificate, a name, a refused password) arrives as an exception or a reason code and can be told, and
+no callback that raises can end the traffic unnoticed. Every connection is a fresh client: nothing is queued in paho, the
+outbox is the only queue, and a message is either acknowledged or its sender is told that it was not.
+"""
+
+from __future__ import annotations
+
+import random
+import ssl
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from concurrent.futures import Future
+from concurrent.futures import TimeoutError as FutureTimeout
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import paho.mqtt.client as mqtt
+import structlog
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from adapters.broker import Broker as Broker
+from adapters.broker import SessionRejected, client_id_of, reason_of, tls_alert, try_tls
+from adapters.errors import OutletRefused, OutletUnreachable, SecretUnreadable
+from adapters.secrets_file import read_secret, readable_path
+
+_log = structlog.get_logger(__name__)
+
+State = Literal["connecting", "up", "rejected", "down"]
+MOST_IN_FLIGHT = 50
+_ANSWER_S = 10.0
+_STEADY_S = 10.0
+_LARGEST_PACKET = 65_536
+_MOST_THROWN_OUT = 3
+_TWIN = "another program seems to use the same client_id; give each its own client_id"
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """What arrived on a subscribed topic. `retained`: kept by the broker, of unknown age."""
+
+    topic: str
+    payload: bytes
+    retained: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Availability:
+    """The retained topic that says whether dewlid is there; `offline` is also the last will."""
+
+    topic: str
+    online: bytes = b"online"
+    offline: bytes = b"offline"
+
+
+@dataclass(frozen=True, slots=True)
+class BackOff:
+    """How long to wait before connecting again: doubling, with up to a quarter of jitter."""
+
+    first_s: float = 1.0
+    longest_s: float = 60.0
+    rejected_s: float = 10.0
+
+    def wait_s(self, failures: int, rejected: bool) -> float:
+        """Return the pause after this many failures in a row."""
+        first_s = self.rejected_s if rejected else self.first_s
+        return min(self.longest_s, first_s * 2.0 ** min(failures - 1, 10)) * (0.75 + 0.25 * random.random())  # noqa: S311
+
+
+class MqttSession:
+    """Keeps a broker connected from `start` to `stop`. All methods may be called from any thread."""
+
+    def __init__(
+        self, name: str, broker: Broker, *, availability: Availability | None = None, purpose: str = "",
+        back_off: BackOff | None = None,
+    ) -> None:
+        self.name = f"broker {name}"
+        self.broker = broker
+        self._availability, self._purpose = availability, purpose
+        self._back_off = back_off or BackOff()
+        self._lock = threading.RLock()
+        self._users = 0
+        self._stopping = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._client: mqtt.Client | None = None
+        self._state: tuple[State, str] = ("connecting", "not started")
+        self._takers: dict[str, list[Callable[[Message], None]]] = {}
+        self._refused: dict[str, str] = {}
+        self._watchers: list[Callable[[State, str], None]] = []
+        self._pending: dict[int, Future[None]] = {}
+        self._answers: deque[tuple[int, Any]] = deque()
+        self._end: tuple[State, str] | None = None
+        self.callback_failures = 0
+        self.alive_at_s = time.monotonic()
+
+    # ------------------------------------------------------------ for its users
+
+    @property
+    def state(self) -> tuple[State, str]:
+        """The present state and its reason in words."""
+        return self._state
+
+    def watch(self, callback: Callable[[State, str], None]) -> None:
+        """Have `callback` called at every change of state, and once now. It must only enqueue."""
+        with self._lock:
+            self._watchers.append(callback)
+            self._guard(callback, *self._state)
+
+    def unwatch(self, callback: Callable[[State, str], None]) -> None:
+        """Undo `watch`."""
+        with self._lock:
+            self._watchers = [one for one in self._watchers if one != callback]
+
+    def subscribe(self, topic: str, take: Callable[[Message], None]) -> None:
+        """Have `take` called with every message on this exact topic, now and after every reconnection. It must only enqueue."""
+        with self._lock:
+            self._takers.setdefault(topic, []).append(take)
+            if self._client is not None and self._state[0] == "up":
+                self._send_subscribe(self._client, topic)
+
+    def unsubscribe(self, topic: str, take: Callable[[Message], None]) -> None:
+        """Undo `subscribe`."""
+        with self._lock:
+            left = [one for one in self._takers.get(topic, ()) if one != take]
+            if left:
+                self._takers[topic] = left
+            elif self._takers.pop(topic, None) is not None and self._client is not None and self._state[0] == "up":
+                self._client.unsubscribe(topic)
+
+    def start(self) -> None:
+        """Begin to connect; returns at once. Each user starts and stops it; the last stop ends it."""
+        with self._lock:
+            self._users += 1
+            if self._thread is None or not self._thread.is_alive():
+                self._stopping = threading.Event()
+                self._thread = threading.Thread(target=self._run, args=(self._stopping,), name=self.name, daemon=True)
+                self._thread.start()
+
+    def stop(self, timeout_s: float = 2.0) -> bool:
+        """Say `offline`, disconnect and end the thread when the last user stops; False if it still runs."""
+        with self._lock:
+            self._users = max(0, self._users - 1)
+            thread = self._thread
+            if self._users or thread is None:
+                return True
+        deadline_s = time.monotonic() + timeout_s
+        if self._availability and self._state[0] == "up":
+            self._guard(self._say_offline, self._availability, timeout_s / 2)
+        self._stopping.set()
+        thread.join(max(0.0, deadline_s - time.monotonic()))
+        return not thread.is_alive()
+
+    def submit(
+        self, topic: str, payload: bytes, *, qos: int = 1, retain: bool = False, content_type: str | None = None,
+        expiry_s: int | None = None,
+    ) -> Future[None]:
+        """Hand over a message; the future ends when it was acknowledged, or with OutletUnreachable or OutletRefused."""
+        promise: Future[None] = Future()
+        with self._lock:
+            client, (state, detail) = self._client, self._state
+            if client is None or state != "up":
+                promise.set_exception(OutletUnreachable(f"{self.name} is {state}: {detail}"))
+            elif len(self._pending) >= MOST_IN_FLIGHT:
+                promise.set_exception(OutletUnreachable(f"{self.name}: {MOST_IN_FLIGHT} messages wait for their answer"))
+            else:
+                properties = self._publish_properties(content_type, expiry_s)
+                info = client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
+                if info.rc != mqtt.MQTT_ERR_SUCCESS:
+                    promise.set_exception(OutletUnreachable(f"{self.name}: not taken ({mqtt.error_string(info.rc)})"))
+                else:
+                    self._pending[info.mid] = promise
+        return promise
+
+    def publish(self, topic: str, payload: bytes, *, timeout_s: float = _ANSWER_S, **options: Any) -> None:
+        """As `submit`, waiting for the acknowledgement; raises OutletUnreachable or OutletRefused. Not from a callback."""
+        promise = self.submit(topic, payload, **options)
+        try:
+            promise.result(timeout_s)
+        except FutureTimeout as error:
+            with self._lock:
+                self._pending = {mid: one for mid, one in self._pending.items() if one is not promise}
+            raise OutletUnreachable(f"{self.name}: no acknowledgement within {timeout_s:g} s") from error
+
+    # ------------------------------------------------------------ the thread
+
+    def _run(self, stopping: threading.Event) -> None:
+        failures = thrown_out = 0
+        self._set_state("connecting", f"to {self.broker.host}:{self.broker.port}")
+        while not stopping.is_set():
+            began_s = time.monotonic()
+            try:
+                self._one_connection(stopping)
+                ended = self._end or ("down", "the connection ended")
+            except Exception as error:
+                ended = reason_of(error, self.broker)
+                if not isinstance(error, OSError | SessionRejected | SecretUnreadable):
+                    _log.exception("session failed", broker=self.name)
+            was_up = self._state[0] == "up"
+            steady = was_up and time.monotonic() - began_s > _STEADY_S
+            failures = 1 if steady else failures + 1
+            thrown_out = 0 if steady else thrown_out + was_up
+            if thrown_out >= _MOST_THROWN_OUT:
+                ended = "rejected", f"it ended {thrown_out} connections within seconds; {_TWIN}"
+            self._drop(ended[1])
+            if stopping.is_set():
+                break
+            self._set_state(*ended)
+            stopping.wait(self._back_off.wait_s(failures, ended[0] == "rejected"))
+        self._set_state("down", "stopped")
+
+    def _one_connection(self, stopping: threading.Event) -> None:
+        client = self._new_client()
+        self._end = None
+        if self.broker.tls:
+            try_tls(self.broker, self._tls_context())  # a failed handshake inside paho would leave its socket open
+        try:
+            client.connect(
+                self.broker.host, self.broker.port, self.broker.keepalive_s,
+                clean_start=True if self._is_5 else mqtt.MQTT_CLEAN_START_FIRST_ONLY,
+                properties=self._connect_properties(),
+            )
+            self._client = client
+            deadline_s = time.monotonic() + _ANSWER_S
+            while not stopping.is_set() and self._end is None:
+                self.alive_at_s = time.monotonic()
+                code = client.loop(0.5)
+                self._settle()
+                if code != mqtt.MQTT_ERR_SUCCESS:
+                    self._end = self._end or ("down", f"the connection was lost ({mqtt.error_string(code)})")
+                elif self._state[0] != "up" and time.monotonic() > deadline_s:
+                    self._end = ("down", f"it takes the connection but has not answered for {_ANSWER_S:g} s")
+            if stopping.is_set():
+                client.disconnect()
+                client.loop(0.1)
+        finally:
+            self._close(client)
+        if self.broker.tls and self._state[0] != "up" and not stopping.is_set():
+            self._end = self._why_tls_ended() or self._end
+
+    def _why_tls_ended(self) -> tuple[State, str] | None:
+        # With TLS 1.3 the broker's "no" to our certificate comes after the handshake, where paho sees only a lost connection.
+        alert = tls_alert(self.broker, self._tls_context())
+        return None if alert is None else reason_of(alert, self.broker)
+
+    def _close(self, client: mqtt.Client) -> None:
+        client.on_disconnect = None
+        with self._lock:
+            self._client = None
+        socket = client.socket()
+        if socket is not None:
+            socket.close()
+
+    @property
+    def _is_5(self) -> bool:
+        return self.broker.protocol == "5"
+
+    def _new_client(self) -> mqtt.Client:
+        broker = self.broker
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=client_id_of(broker, self.name, self._purpose),
+            protocol=mqtt.MQTTv5 if self._is_5 else mqtt.MQTTv311,
+            clean_session=None if self._is_5 else True,
+        )
+        if broker.user is not None:
+            secret = read_secret(broker.password_file) if broker.password_file else None
+            client.username_pw_set(broker.user, secret.get_secret_value() if secret else None)
+        if broker.tls:
+            client.tls_set_context(self._tls_context())
+        if self._availability:
+            client.will_set(self._availability.topic, self._availability.offline, qos=1, retain=True)
+        client.max_queued_messages_set(MOST_IN_FLIGHT)
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        client.on_publish = self._on_publish
+        client.on_subscribe = self._on_subscribe
+        # With this set, `publish` in another thread only queues and wakes our loop; without it, it would write to the socket.
+        client.on_socket_register_write = lambda *_: None
+        return client
+
+    def _tls_context(self) -> ssl.SSLContext:
+        context = ssl.create_default_context(cafile=self.broker.ca_file)
+        context.minimum_version = ssl.TLSVersion.TLSv1_2
+        if self.broker.client_certificate_file and self.broker.client_key_file:
+            context.load_cert_chain(self.broker.client_certificate_file, readable_path(self.broker.client_key_file), "")
+        return context
+
+    def _connect_properties(self) -> Properties | None:
+        if not self._is_5:
+            return None
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.MaximumPacketSize = _LARGEST_PACKET
+        return properties
+
+    def _publish_properties(self, content_type: str | None, expiry_s: int | None) -> Properties | None:
+        if not self._is_5:
+            return None
+        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        if content_type is not None:
+            properties.PayloadFormatIndicator = 1
+            properties.ContentType = content_type
+        if expiry_s is not None:
+            properties.MessageExpiryInterval = expiry_s
+        return properties
+
+    # ------------------------------------------------------------ called by paho, in our thread
+
+    def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        if reason.is_failure:
+            self._end = self._connect_refused(reason)
+            return
+        with self._lock:
+            self._client = client
+            self._refused.clear()
+            for topic in self._takers:
+                self._send_subscribe(client, topic)
+            if self._availability:
+                client.publish(self._availability.topic, self._availability.online, qos=1, retain=True)
+            self._set_state("up", f"connected to {self.broker.host}:{self.broker.port}")
+
+    def _connect_refused(self, reason: Any) -> tuple[State, str]:
+        text = str(reason)
+        if text in {"Server unavailable", "Server busy", "Server shutting down", "Connection rate exceeded", "Quota exceeded"}:
+            return "down", f"it says: {text}"
+        hint = "check user, password_file and what the broker allows; it is tried again"
+        return "rejected", f"it refused the connection: {text}; {hint}"
+
+    def _on_disconnect(self, _client: Any, _data: Any, flags: Any, reason: Any, _properties: Any) -> None:
+        if self._end is not None:
+            return
+        text = str(reason)
+        if text == "Session taken over":
+            self._end = ("rejected", _TWIN)
+        elif flags.is_disconnect_packet_from_server:
+            self._end = ("down", f"it ended the connection: {text}")
+        else:
+            self._end = ("down", f"the connection was lost: {text}")
+
+    def _on_message(self, _client: Any, _data: Any, message: mqtt.MQTTMessage) -> None:
+        with self._lock:
+            takers = tuple(self._takers.get(message.topic, ()))
+        arrived = Message(message.topic, bytes(message.payload), bool(message.retain))
+        for take in takers:
+            self._guard(take, arrived)
+
+    def _on_publish(self, _client: Any, _data: Any, mid: int, reason: Any, _properties: Any) -> None:
+        # paho holds a lock of its own here; taking ours as well could deadlock with `submit`. Settled after the loop.
+        self._answers.append((mid, reason))
+
+    def _on_subscribe(self, _client: Any, _data: Any, mid: int, reasons: Any, _properties: Any) -> None:
+        refused = [str(reason) for reason in reasons if reason.is_failure]
+        if refused:
+            _log.warning("subscription refused", broker=self.name, mid=mid, reason=refused[0])
+            self._guard(self._tell_refusal, refused[0])
+
+    # ------------------------------------------------------------ small steps
+
+    def _tell_refusal(self, reason: str) -> None:
+        self._set_state("up", f"connected, but a subscription was refused ({reason}); check what the broker allows this user")
+
+    def _send_subscribe(self, client: mqtt.Client, topic: str) -> None:
+        if self._is_5:
+            client.subscribe(topic, options=SubscribeOptions(qos=1, retainAsPublished=False))
+        else:
+            client.subscribe(topic, qos=1)
+
+    def _settle(self) -> None:
+        done: list[tuple[Future[None], Any]] = []
+        with self._lock:
+            while self._answers:
+                mid, reason = self._answers.popleft()
+                promise = self._pending.pop(mid, None)
+                if promise is not None:
+                    done.append((promise, reason))
+        for promise, reason in done:
+            if reason.is_failure:
+                promise.set_exception(OutletRefused(f"{self.name} refused the message: {reason}"))
+            else:
+                promise.set_result(None)
+
+    def _drop(self, why: str) -> None:
+        self._settle()
+        with self._lock:
+            lost, self._pending = list(self._pending.values()), {}
+            self._answers.clear()
+        for promise in lost:
+            promise.set_exception(OutletUnreachable(f"{self.name}: not acknowledged; {why}"))
+
+    def _say_offline(self, availability: Availability, timeout_s: float) -> None:
+        self.publish(availability.topic, availability.offline, retain=True, timeout_s=timeout_s)
+
+    def _set_state(self, state: State, detail: str) -> None:
+        with self._lock:
+            if (state, detail) == self._state:
+                return
+            same_kind = state == self._state[0]
+            self._state = (state, detail)
+            watchers = tuple(self._watchers)
+        level = _log.info if state in ("up", "connecting") or detail == "stopped" else _log.warning
+        (_log.debug if same_kind else level)("broker state", broker=self.name, state=state, reason=detail)
+        for callback in watchers:
+            self._guard(callback, state, detail)
+
+    def _guard(self, call: Callable[..., None], *arguments: Any) -> None:
+        """A callback of a user that raises is counted and logged; the session goes on."""
+        try:
+            call(*arguments)
+        except Exception:
+            self.callback_failures += 1
+            _log.exception("callback failed", broker=self.name, callback=getattr(call, "__qualname__", repr(call)))

@@ -1,0 +1,197 @@
+"""What a source of readings is, and what it hands readings to. The daemon implements `Intake`; probes implement `Source`."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import structlog
+
+from adapters.errors import ProbeError
+from adapters.payload import excerpt
+from rules.events import Fault
+from rules.quantities import Quantity
+
+_log = structlog.get_logger(__name__)
+
+BURST = 120
+"""How many messages of one probe may arrive at once before they are thinned to one a second."""
+_QUIET_S = 3600.0
+_AGAIN_S = 60.0
+
+
+class Intake(Protocol):
+    """Where sources put what they see. Every method is thread-safe, never blocks and never raises."""
+
+    def reading(self, probe: str, quantity: Quantity, value: float, at_ms: int | None) -> None:
+        """Take one value in our unit; `at_ms` None: measured now."""
+
+    def fault(self, probe: str, kind: Fault, detail: str) -> None:
+        """Take the news that a probe cannot be read."""
+
+    def medium(self, name: str, down: bool, detail: str) -> None:
+        """Take the news that a line or broker is down or back."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """A value that a trial got from a probe."""
+
+    probe: str
+    quantity: Quantity
+    value: float
+    at_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """What a trial got instead of a value."""
+
+    probe: str
+    fault: Fault
+    detail: str
+
+
+class Source(Protocol):
+    """Everything that one thread reads: the probes of one line, of one broker, one file, one simulated shelf."""
+
+    @property
+    def name(self) -> str:
+        """The medium's name, as the keeper is told it."""
+
+    def start(self, intake: Intake) -> None:
+        """Begin to feed `intake`; returns at once, also when the medium is down."""
+
+    def stop(self, timeout_s: float) -> bool:
+        """End feeding; False if a thread still hangs after the time (it is then a daemon thread and harmless)."""
+
+    def try_once(self, timeout_s: float) -> list[Sample | Failure]:
+        """Read every probe once, for `dewlid check`; returns early when all have answered. Not while started."""
+
+
+# ---------------------------------------------------------------- telling what went wrong, once
+
+
+@dataclass(slots=True)
+class _Told:
+    count: int = 0
+    told_at_s: float = 0.0
+    armed: bool = True
+    untold: int = 0
+
+
+@dataclass
+class Tally:
+    """Counts what was good and what was wrong with one probe, and tells the first of each kind of trouble.
+
+    Told again after an hour, or after a minute if good readings came between: bounded however much arrives.
+    """
+
+    probe: str
+    good: int = 0
+    thinned: int = 0
+    troubles: dict[tuple[Fault, str], _Told] = field(default_factory=dict)
+
+    def well(self) -> None:
+        """Count a good reading."""
+        self.good += 1
+        for told in self.troubles.values():
+            told.armed = True
+
+    def trouble(self, intake: Intake, error: ProbeError) -> None:
+        """Count a trouble and tell it if its kind is due."""
+        told = self.troubles.setdefault((error.fault, error.reason), _Told())
+        told.count += 1
+        told.untold += 1
+        now_s = time.monotonic()
+        since_s = now_s - told.told_at_s
+        if told.count > 1 and since_s < (_AGAIN_S if told.armed else _QUIET_S):
+            return
+        detail = excerpt_safe(str(error)) + (f" ({told.untold} times)" if told.untold > 1 else "")
+        told.told_at_s, told.armed, told.untold = now_s, False, 0
+        _log.warning("probe trouble", probe=self.probe, fault=error.fault, reason=error.reason, detail=detail)
+        intake.fault(self.probe, error.fault, detail)
+
+    def counts(self) -> dict[str, int]:
+        """Return good, thinned and each reason's count."""
+        return {"good": self.good, "thinned": self.thinned} | {
+            reason: told.count for (_, reason), told in self.troubles.items()
+        }
+
+
+def excerpt_safe(text: str) -> str:
+    """Return an error's text, cut to what a log line and a mail may hold."""
+    return excerpt(text, 300)[1:-1] if len(text) <= 300 else excerpt(text, 300)
+
+
+class Gate:
+    """Lets a burst through and then one a second: a flood of one probe costs no more than its counting."""
+
+    def __init__(self, burst: int = BURST, per_s: float = 1.0) -> None:
+        self._burst, self._per_s = float(burst), per_s
+        self._left, self._at_s = float(burst), time.monotonic()
+
+    def passes(self) -> bool:
+        """Return whether one more may pass now."""
+        now_s = time.monotonic()
+        self._left = min(self._burst, self._left + (now_s - self._at_s) * self._per_s)
+        self._at_s = now_s
+        if self._left < 1.0:
+            return False
+        self._left -= 1.0
+        return True
+
+
+# ---------------------------------------------------------------- one trial
+
+
+class _Trial:
+    """An intake that keeps the first answer of each wanted series."""
+
+    def __init__(self, wanted: Iterable[tuple[str, Quantity]]) -> None:
+        self._open = set(wanted)
+        self._lock = threading.Lock()
+        self.done = threading.Event()
+        self.answers: list[Sample | Failure] = []
+        self.medium_detail = ""
+
+    def reading(self, probe: str, quantity: Quantity, value: float, at_ms: int | None) -> None:
+        with self._lock:
+            if (probe, quantity) in self._open:
+                self._open.discard((probe, quantity))
+                self.answers.append(Sample(probe, quantity, value, at_ms))
+            self._close()
+
+    def fault(self, probe: str, kind: Fault, detail: str) -> None:
+        with self._lock:
+            if any(name == probe for name, _ in self._open):
+                self.answers.append(Failure(probe, kind, detail))
+                self._open = {pair for pair in self._open if pair[0] != probe}
+            self._close()
+
+    def medium(self, name: str, down: bool, detail: str) -> None:
+        with self._lock:
+            self.medium_detail = f"{name}: {detail}" if down else ""
+
+    def unanswered(self, silence: str) -> list[Sample | Failure]:
+        """Return all answers, with a failure for each probe that gave none."""
+        with self._lock:
+            probes = sorted({probe for probe, _ in self._open})
+            detail = self.medium_detail or silence
+            return [*self.answers, *(Failure(probe, "unreachable", detail) for probe in probes)]
+
+    def _close(self) -> None:
+        if not self._open:
+            self.done.set()
+
+
+def try_source(source: Source, wanted: Iterable[tuple[str, Quantity]], timeout_s: float) -> list[Sample | Failure]:
+    """Run a source until each wanted series or its probe's fault was seen, at most `timeout_s`."""
+    trial = _Trial(wanted)
+    source.start(trial)
+    trial.done.wait(timeout_s)
+    source.stop(2.0)
+    return trial.unanswered(f"nothing arrived within {timeout_s:g} s")
