@@ -108,9 +108,9 @@ def fit(entries: Sequence[GardenEntry], genus: Genus, basin_ml: float | None) ->
     volume = np.log(np.array([entry.garden_ml for entry in used]))
     straight = _regress(days, volume, ENTRY_SPREAD * np.ones(len(used)), genus)
     plain = _growth(used, None, straight)
-    if basin_ml is None or len(used) < 6 or max(entry.garden_ml for entry in used) >= 0.97 * basin_ml:
+    if basin_ml is None or len(used) < 6:
         return plain
-    share = np.exp(volume) / basin_ml
+    share = np.minimum(np.exp(volume) / basin_ml, 0.98)  # an estimate by eye may say more than full
     curved = _growth(used, basin_ml, _regress(days, np.log(share / (1 - share)), ENTRY_SPREAD / (1 - share), genus))
     return curved if _misfit(plain, used) - _misfit(curved, used) > 4.0 else plain
 
