@@ -1,0 +1,3 @@
+"""What the keeper reads: letters, console lines and MQTT payloads, made from events alone. Pure; golden
+texts in the tests.
+"""

@@ -1,0 +1,124 @@
+"""From a letter event to the letter: subject, plain text, simple HTML, and the ids that hold a thread
+together.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import Any
+
+from adapters.wording.alarm_sentences import label, title_of
+from adapters.wording.figures import Style, ascii_only, clean
+from adapters.wording.round_up import SYSTEM_TITLES, care, digest, summary, system
+from adapters.wording.sections import Section, as_html, as_text, text
+from adapters.wording.situation import all_clear, of_kind, situation
+from rules.settings import Watch
+
+FIRST_ORDINAL = 1
+"""The number of the first letter of a thread."""
+LONGEST_SUBJECT = 60
+_SHORT = {"blind": "nothing can be seen", "lid-drip-tonight": "lid will drip tonight"}
+
+
+@dataclass(frozen=True, slots=True)
+class Letter:
+    """What is mailed. `message` and `thread` are the left sides of Message-IDs; `thread` is None in the
+    first of its thread.
+    """
+
+    subject: str
+    text: str
+    html: str
+    message: str
+    thread: str | None
+    at: str
+
+
+def compose(event: dict[str, Any], watch: Watch) -> Letter:
+    """Return the letter of a letter event (its JSON object). The same event always gives the same letter."""
+    style = Style(watch.site.temperature_unit, watch.zone)
+    first = event["ordinal"] <= FIRST_ORDINAL
+    root = _digest_of(event["thread"])
+    subject = subject_of(event, watch)
+    sections = [*_body(event, watch, style, first), _foot(event, watch, style)]
+    return Letter(
+        subject=subject,
+        text=as_text(sections),
+        html=as_html(subject, sections),
+        message=root if first else _digest_of(event["id"]),
+        thread=None if first else root,
+        at=event["time"],
+    )
+
+
+def _digest_of(name: str) -> str:
+    return hashlib.sha256(name.encode()).hexdigest()[:24]
+
+
+def _body(event: dict[str, Any], watch: Watch, style: Style, first: bool) -> list[Section]:
+    sort = event["sort"]
+    if sort == "all-clear":
+        return all_clear(event, watch, style)
+    if sort == "summary":
+        return summary(event, watch, style)
+    if sort == "digest":
+        return digest(event, watch, style)
+    if sort == "care":
+        return care(event, watch, style)
+    if sort == "system" or not of_kind(event["about"], "alarm") + of_kind(event["about"], "advice"):
+        return system(event, watch, style)
+    return situation(event, watch, style, first and sort == "situation")
+
+
+def _foot(event: dict[str, Any], watch: Watch, style: Style) -> Section:
+    return Section("", (text(f"dewlid at {clean(watch.site.name, 60)}, {style.clock(event['time'])}. It only advises."),))
+
+
+def subject_of(event: dict[str, Any], watch: Watch) -> str:
+    """Return a short ASCII subject with the most important word first."""
+    said = _subject(event, watch)
+    if event.get("urgent") and event["sort"] not in ("all-clear", "digest"):
+        said = f"URGENT: {said[0].lower()}{said[1:]}"
+    said = ascii_only(clean(said, 200), "dewlid")
+    return said if len(said) <= LONGEST_SUBJECT else f"{said[: LONGEST_SUBJECT - 3].rstrip()}..."
+
+
+def _subject(event: dict[str, Any], watch: Watch) -> str:
+    sort, about = event["sort"], event["about"]
+    place = ascii_only(title_of(watch, event.get("chamber")), event.get("chamber") or "site")
+    what = _what(about)
+    if sort == "digest":
+        return _digest_subject(event, watch)
+    if sort == "summary":
+        return f"Several at once ({len(about)}): {place}"
+    if sort == "care":
+        return f"{'Care is late' if any(item.get('status') != 'due' for item in about) else 'Care is due'}: {place}"
+    if sort == "system":
+        first = next(iter(of_kind(about, "system")), {}).get("what", "")
+        return f"{SYSTEM_TITLES.get(first, 'About the watch')}: {ascii_only(clean(watch.site.name, 60), 'dewlid')}"
+    if sort == "all-clear":
+        closed = any(alarm.get("change") in ("closed", "unknown") for alarm in of_kind(about, "alarm"))
+        return f"{'No longer followed' if closed else 'OK again'}: {place} ({what})"
+    if of_kind(about, "alarm")[:1] and of_kind(about, "alarm")[0].get("condition") in ("held", "unknown"):
+        return f"Not seen any more: {place} ({label(of_kind(about, 'alarm')[0]['alarm'])}?)"
+    opening = {"escalation": "Worse, ", "reminder": "Still "}.get(sort, "")
+    return f"{opening}{what}: {place}" if opening else f"{what[0].upper()}{what[1:]}: {place}"
+
+
+def _what(about: list[dict[str, Any]]) -> str:
+    names = list(dict.fromkeys(_SHORT.get(alarm["alarm"]) or label(alarm["alarm"]) for alarm in of_kind(about, "alarm")))
+    if not names:
+        return "advice"
+    return names[0] if len(names) == 1 else f"{names[0]} and {names[1]}" + (" ..." if len(names) > 2 else "")
+
+
+def _digest_subject(event: dict[str, Any], watch: Watch) -> str:
+    site = ascii_only(clean(watch.site.name, 60), "dewlid")
+    standing = [alarm for alarm in of_kind(event["about"], "alarm") if alarm.get("condition") in ("active", "held")]
+    due = [item for item in of_kind(event["about"], "care") if item.get("status") in ("due", "overdue", "harmful-if-missed")]
+    if standing:
+        return f"{len(standing)} still {'stands' if len(standing) == 1 else 'stand'}: {site}"
+    if due:
+        return f"{len(due)} due, climate well: {site}"
+    return f"All is well: {site}"

@@ -1,0 +1,180 @@
+"""Letters that gather: the summary of a flood, the digest, due care, and news about the watching itself."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from adapters.wording import commands
+from adapters.wording.alarm_sentences import first_step, over, sentence, title_of
+from adapters.wording.figures import Style, clean
+from adapters.wording.sections import Block, Section, points, section, steps, text
+from adapters.wording.situation import doubt, of_kind
+from rules.settings import Watch
+
+SYSTEM_TITLES = {
+    "configuration-rejected": "Config not accepted",
+    "configuration-applied": "New config in use",
+    "clock-step": "Clock was set",
+    "gap": "Was not watching",
+    "outlet-down": "Messages wait",
+    "outlet-refused": "Message refused",
+    "outlet-back": "Messages flow again",
+    "store-recovered": "Record was damaged",
+    "store-failing": "Record cannot be written",
+}
+
+
+def summary(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
+    """Return the body of the one letter that stands for many."""
+    about, now = letter["about"], letter["time"]
+    alarms = of_kind(about, "alarm")
+    standing = [alarm for alarm in alarms if alarm.get("condition") in ("active", "held", "unknown")]
+    ended = [alarm for alarm in alarms if alarm not in standing]
+    parts = [
+        section("", [text(f"Several things at once: {len(about)} messages in one letter, the most important first.")]),
+        section("Do this first", steps(_first_steps(about, standing, watch, style))),
+        section("What is happening", points([sentence(alarm, watch, style, now) for alarm in standing])),
+        section("Over", points([over(alarm, watch, style, now) for alarm in ended])),
+        section("Probes", points([doubt(event, style) for event in of_kind(about, "quality")])),
+        section("Also", points(_other_lines(about, style))),
+        section("Quiet", _acknowledge_all(standing)),
+    ]
+    return [part for part in parts if part is not None]
+
+
+def _first_steps(about: Sequence[dict[str, Any]], standing: list[dict[str, Any]], watch: Watch, style: Style) -> list[str]:
+    lines = []
+    advised = set()
+    for advice in of_kind(about, "advice"):
+        if advice.get("actions"):
+            advised.add(advice.get("chamber"))
+            action = style.text(clean(advice["actions"][0]["text"]))
+            lines.append(f"{title_of(watch, advice.get('chamber'))}: {action.rstrip('.')}.")
+    for alarm in standing:
+        if alarm.get("chamber") not in advised:
+            advised.add(alarm.get("chamber"))
+            lines.append(f"{title_of(watch, alarm.get('chamber'))}: {first_step(alarm)}")
+    return lines
+
+
+def _acknowledge_all(standing: list[dict[str, Any]]) -> list[Block]:
+    blocks = [text("You have seen them, and need no reminder; type on the server:")] if standing else []
+    return blocks + [Block("command", commands.acknowledge(alarm)) for alarm in standing]
+
+
+def _other_lines(about: Sequence[dict[str, Any]], style: Style) -> list[str]:
+    told = [event["text"] for event in about if event.get("kind") in ("care", "system", "word") and event.get("text")]
+    return [style.text(clean(line, 600)) for line in told]
+
+
+def digest(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
+    """Return the body of the digest. It comes even when it is empty: its absence is how a dead server is
+    noticed.
+    """
+    about, now = letter["about"], letter["time"]
+    alarms = of_kind(about, "alarm")
+    standing = [alarm for alarm in alarms if alarm.get("condition") in ("active", "held")]
+    ended = [alarm for alarm in alarms if alarm not in standing]
+    advised = [event for event in of_kind(about, "advice") if event.get("headline") or event.get("reason")]
+    care = of_kind(about, "care")
+    due = [event for event in care if event.get("status") in ("due", "overdue", "harmful-if-missed")]
+    parts = [
+        section("", [text(_digest_opening(standing, due, about))]),
+        section("Still stands", points([sentence(alarm, watch, style, now) for alarm in standing])),
+        section("Advice", points([_advice_line(event, watch, style) for event in advised])),
+        section("Due", points([_care_line(event, watch, style) for event in due])),
+        section("What happened", points([_past(alarm, watch, style, now) for alarm in ended])),
+        section("Probes", points([doubt(event, style) for event in of_kind(about, "quality")])),
+        section("Done and noted", points([_care_line(event, watch, style) for event in care if event not in due])),
+        section("Also", points(_other_lines([event for event in about if event.get("kind") != "care"], style))),
+        section("This letter", [text(_heartbeat(watch))]),
+    ]
+    return [part for part in parts if part is not None]
+
+
+def _digest_opening(standing: list[dict[str, Any]], due: list[dict[str, Any]], about: Sequence[dict[str, Any]]) -> str:
+    if not about:
+        return "All is well. Nothing stands and nothing is due."
+    if standing:
+        return f"{_count(len(standing), 'thing')} still {'stands' if len(standing) == 1 else 'stand'}."
+    if due:
+        return f"The climate is as it should be. {_count(len(due), 'task')} {'is' if len(due) == 1 else 'are'} due."
+    return "All is well now. This is what happened."
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" + ("" if number == 1 else "s")
+
+
+def _heartbeat(watch: Watch) -> str:
+    at = f"{watch.telling.digest_at:%H:%M}"
+    day = "day" if watch.telling.daily_digest else (watch.telling.weekly_digest or "").capitalize()
+    return (
+        f"It comes every {day} at {at}, also when there is nothing to tell. If it does not come, nobody is watching:"
+        " the server, its network or its mail is down. Then go and look at the chambers and at the server."
+    )
+
+
+def _past(alarm: dict[str, Any], watch: Watch, style: Style, now: str) -> str:
+    if alarm.get("change") in ("returned", "latched", "reset"):
+        return over(alarm, watch, style, alarm.get("time", now))
+    return f"{style.clock(alarm['time'], now)}: {sentence(alarm, watch, style, now)}"
+
+
+def _advice_line(event: dict[str, Any], watch: Watch, style: Style) -> str:
+    said = style.text(clean(event.get("headline") or event["reason"], 600))
+    return f"{title_of(watch, event.get('chamber'))}: {said.rstrip('.')}."
+
+
+def _care_line(event: dict[str, Any], watch: Watch, style: Style) -> str:
+    place = title_of(watch, event.get("chamber"))
+    said = style.text(clean(event.get("text") or event.get("task", "").replace("-", " "), 600))
+    return said if said.lower().startswith(place.lower()) else f"{place}: {said}"
+
+
+def care(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
+    """Return the body of a letter about care that cannot wait for the digest."""
+    events = of_kind(letter["about"], "care")
+    lines = [_care_line(event, watch, style) for event in events]
+    done = [
+        Block("command", f"dewlid care done {event['task']}" + (f" --chamber {event['chamber']}" if event.get("chamber") else ""))
+        for event in events if event.get("status") != "done"
+    ]  # fmt: skip
+    parts = [
+        section("Do this first", steps(lines)),
+        section("Also", points(_other_lines([event for event in letter["about"] if event not in events], style))),
+        section("When it is done", [text("Type on the server:"), *done] if done else []),
+    ]
+    return [part for part in parts if part is not None]
+
+
+_SYSTEM_STEPS = {
+    "configuration-rejected": (
+        "Correct the config as it says below. Until then the old one goes on, and the watch with it.", "dewlid check --offline",
+    ),
+    "outlet-down": ("Check the mail account or the broker named below. Nothing is lost: the messages wait.", "dewlid check"),
+    "outlet-refused": ("Correct what is named below; this message is not tried again as it is.", "dewlid check"),
+    "store-recovered": ("Look at the disk: a damaged file is often the first sign that it fails.", "dewlid check"),
+    "store-failing": ("Free some space on the disk, or look at its health.", "dewlid check"),
+}  # fmt: skip
+
+
+def system(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
+    """Return the body of a letter about the watching itself."""
+    about = letter["about"]
+    events = of_kind(about, "system")
+    known = [_SYSTEM_STEPS[event["what"]] for event in events if event.get("what") in _SYSTEM_STEPS]
+    to_do = list(dict.fromkeys(line for line, _ in known)) or ["Nothing; this is for your information."]
+    tries = list(dict.fromkeys(line for _, line in known))
+    alarms = of_kind(about, "alarm")
+    parts = [
+        section("Do this first", steps(to_do)),
+        section("What is happening", [text(style.text(clean(event["text"], 1500))) for event in events]),
+        section("Meanwhile", points([sentence(alarm, watch, style, letter["time"]) for alarm in alarms])),
+        section(
+            "To see whether it is mended",
+            [text("Type on the server:"), *(Block("command", line) for line in tries)] if tries else [],
+        ),
+    ]
+    return [part for part in parts if part is not None]

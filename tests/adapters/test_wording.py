@@ -1,0 +1,275 @@
+"""Every kind of letter, line and payload against a golden text, and what holds for all of them."""
+
+import email.header
+import json
+import os
+import re
+from dataclasses import replace
+from datetime import time
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from adapters.wording.alarm_sentences import FIRST_STEP
+from adapters.wording.figures import Style, ascii_only, clean, span
+from adapters.wording.letter import LONGEST_SUBJECT, compose
+from rules.conditions import ALARMS
+from rules.events import (
+    Action,
+    AdviceEvent,
+    AlarmEvent,
+    CareEvent,
+    LetterEvent,
+    Prediction,
+    QualityEvent,
+    SystemEvent,
+)
+from rules.settings import Chamber, Probe, Site, Telling, Watch
+
+GOLDEN = Path(__file__).parent / "golden"
+NOW = 1_764_036_600_000  # 2025-11-25T02:10:00Z
+MINUTE = 60_000
+HOUR = 60 * MINUTE
+
+
+def golden(name, found):
+    """Compare with the golden text; `WRITE_GOLDEN=1` writes it anew and fails, so that someone reads it."""
+    path = GOLDEN / f"{name}.txt"
+    if os.environ.get("WRITE_GOLDEN"):
+        path.write_text(found, encoding="utf-8")
+        pytest.fail(f"{path.name} was written anew: read it")
+    assert found == path.read_text(encoding="utf-8")
+
+
+def watch(unit="degC", **telling):
+    return Watch(
+        site=Site(name="Fungus shelf", time_zone="Europe/Berlin", temperature_unit=unit),
+        zone=ZoneInfo("Europe/Berlin"),
+        rooms={},
+        chambers={"big-nest": Chamber(title="Big nest"), "small-nest": Chamber(title="Small nest, Österreich")},
+        probes={"lid-1": Probe(place="big-nest")},
+        telling=Telling(digest_at=time(8, 0), **telling),
+    )
+
+
+def alarm(name="temperature-high", **more):
+    facts = {
+        "id": "a1.big-nest.temperature-high.3.0", "at_ms": NOW, "chamber": "big-nest", "alarm": name, "change": "raised",
+        "condition": "active", "level": "outside", "acknowledged": False, "suppression": "none", "occurrence": 3,
+        "priority": "today", "value": 29.36, "limit": 28.0, "unit": "degC", "since_ms": NOW - 20 * MINUTE,
+        "reason": "29.4 degC, above 28 degC for 10 minutes",
+    } | more  # fmt: skip
+    return AlarmEvent(**facts)
+
+
+ADVICE = AdviceEvent(
+    id="a1.big-nest.advice.7", at_ms=NOW, chamber="big-nest", advisory="big-nest-7", status="given", device="heater",
+    change="less", amount=1.5, unit="K",
+    reason=(
+        "It is 29.4 °C and 66 %RH (wanted 24 to 28 °C, 70 to 90 %RH). Too warm, and dry only because it is warm. The same"
+        " water in the air would be 79 %RH at 25.5 °C. The room is at 21.0 °C. At rest I expect 26.1 °C and 77 %RH"
+        " (± 0.8 K, ± 5 points)."
+    ),
+    cautions=("Turn the thermostat, do not leave the heater on by hand.", "Unplug before your hands go near a wet mat."),
+    actions=(
+        Action("heater", "less", 1.5, "K", "Turn the heater's thermostat down from 29 to 27.5 °C"),
+        Action("vent", "hold", None, None, "Leave the vents shut"),
+    ),
+    never=("Do not mist: the air is only dry because it is warm.", "Do not open the lid to cool it."),
+    predictions=(
+        Prediction(HOUR, 27.4, 0.3, 73.0, 2.5, 0.9, 0.5),
+        Prediction(4 * HOUR, 26.1, 0.4, 77.0, 2.5, 0.6, 0.5),
+    ),
+    case="too-warm", act_within_s=7200, look_again_s=3600, lacking=("no lid temperature: whether the lid is wet is not known",),
+    headline="Turn the heater's thermostat down from 29 to 27.5 °C",
+)  # fmt: skip
+SUSPECT = QualityEvent(
+    id="q1", at_ms=NOW, chamber="big-nest", probe="air-2", quantity="relative_humidity", test="saturation", flag="suspect",
+    ne107="out-of-specification", detail="at 99 %RH for 40 minutes, which is its top value",
+)  # fmt: skip
+LEAVES = CareEvent(
+    id="c1", at_ms=NOW, chamber="big-nest", task="feed", status="due", due_ms=NOW, text="Give fresh leaves: two bramble leaves"
+)
+WASTE = CareEvent(
+    id="c2", at_ms=NOW, chamber="small-nest", task="clear-waste", status="overdue", due_ms=NOW - 48 * HOUR,
+    text="Clear the waste chamber; overdue since Sun 23 Nov", priority="today",
+)  # fmt: skip
+
+
+def letter(sort, *about, ordinal=1, **more):
+    facts = {
+        "id": f"a1.letter.big-nest.4.{ordinal}", "at_ms": NOW, "chamber": "big-nest", "sort": sort, "thread": "a1.big-nest.4",
+        "ordinal": ordinal, "to": "keeper", "urgent": False, "about": tuple(event.as_json() for event in about),
+    } | more  # fmt: skip
+    return LetterEvent(**facts)
+
+
+def told(event):
+    """The event as it comes back from the store."""
+    return json.loads(json.dumps(event.as_json()))
+
+
+SILENT = alarm(
+    "probe-stale", probe="air-2", value=600.0, limit=90.0, unit="s", change="raised", level="outside", priority="today",
+    reason="nothing heard for 10 minutes; last value 27.1 degC",
+)  # fmt: skip
+HELD = alarm(
+    "humidity-low", change="held", condition="held", value=64.2, limit=70.0, unit="%RH", since_ms=NOW - HOUR,
+    reason="its only probe went silent",
+)  # fmt: skip
+RETURNED = alarm(change="returned", condition="normal", level=None, value=27.4, since_ms=NOW - 90 * MINUTE)
+HARMFUL = alarm(
+    change="escalated",
+    level="harmful",
+    value=30.9,
+    limit=30.0,
+    priority="wake",
+    reason="30.9 degC, above 30 degC for 2 minutes",
+)
+DRY = alarm("humidity-low", value=66.0, limit=70.0, unit="%RH", reason="66 %RH, below 70 %RH for 10 minutes")
+WET = alarm("lid-dew", value=-0.8, limit=0.5, unit="K", reason="lid 22.9 degC, dew point 23.7 degC")
+BLIND = alarm("blind", value=None, limit=None, unit=None, reason="both probes silent for 2 hours")
+CLOSED = replace(RETURNED, change="closed", reason="the chamber was taken out of the config")
+REJECTED = SystemEvent(
+    id="s1", at_ms=NOW, chamber=None, what="configuration-rejected",
+    text='dewlid.toml, line 14: chambers.big-nest.humidity.hihg: no such key; did you mean "high"? The old config goes on.',
+)  # fmt: skip
+DOWN = SystemEvent(
+    id="s2", at_ms=NOW, chamber=None, what="outlet-down",
+    text="The broker broker.lan has not been reached for 15 minutes: nothing listens on it. 12 messages wait.",
+)  # fmt: skip
+LETTERS = {
+    "situation": letter("situation", alarm(), ADVICE),
+    "situation_without_advice": letter("situation", DRY),
+    "situation_wet_lid": letter("situation", WET, SUSPECT),
+    "escalation": letter("escalation", HARMFUL, ADVICE, ordinal=2, urgent=True),
+    "escalation_to_second": letter("escalation", HARMFUL, ADVICE, ordinal=4, urgent=True, to="second"),
+    "reminder": letter("reminder", HARMFUL, ADVICE, ordinal=3, urgent=True),
+    "all_clear": letter("all-clear", RETURNED, ordinal=5),
+    "all_clear_closed": letter("all-clear", CLOSED, ordinal=5),
+    "summary": letter(
+        "summary", HARMFUL, replace(alarm("humidity-low", value=61.0, limit=70.0, unit="%RH"), chamber="small-nest"),
+        replace(RETURNED, alarm="lid-dew", value=None, unit=None), SUSPECT, ADVICE, LEAVES, chamber=None, urgent=True,
+    ),
+    "digest_empty": letter("digest", chamber=None),
+    "digest_full": letter("digest", alarm(), ADVICE, LEAVES, WASTE, RETURNED, SUSPECT, chamber=None),
+    "digest_due": letter("digest", LEAVES, chamber=None),
+    "care": letter("care", WASTE, LEAVES, chamber=None),
+    "system_config_rejected": letter("system", REJECTED, chamber=None),
+    "system_mail_down": letter("system", DOWN, chamber=None),
+    "probe_silent": letter("situation", SILENT),
+    "held": letter("escalation", HELD, SILENT, ordinal=2),
+    "blind": letter("situation", BLIND, urgent=True, to="stand-in"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", LETTERS)
+def test_the_letter_reads_as_it_was_agreed(name):
+    made = compose(told(LETTERS[name]), watch())
+    golden(f"letter_{name}", f"Subject: {made.subject}\n\n{made.text}")
+
+
+def test_the_letter_in_fahrenheit_reads_as_it_was_agreed():
+    made = compose(told(LETTERS["situation"]), watch("degF"))
+    golden("letter_situation_fahrenheit", f"Subject: {made.subject}\n\n{made.text}")
+    assert not re.search(r"°C|degC|\d K\b", made.text)
+
+
+def test_the_html_of_a_letter_reads_as_it_was_agreed():
+    golden("letter_situation_html", compose(told(LETTERS["situation"]), watch()).html)
+
+
+@pytest.mark.parametrize("name", LETTERS)
+def test_every_letter_is_short_plain_and_free_of_jargon(name):
+    made = compose(told(LETTERS[name]), watch())
+    assert len(made.subject) <= LONGEST_SUBJECT
+    assert made.subject.isascii()
+    assert max(len(line) for line in made.text.splitlines()) <= 78
+    body = made.text.lower()
+    assert "none" not in re.findall(r"[a-z]+", body)
+    for jargon in ("deadband", "hysteresis", "ne 107", "qartod", "null", "nan", "{", "}", "degc", "_"):
+        assert jargon not in body, jargon
+    for tag in ("<a ", "<img", "<script", "http"):
+        assert tag not in made.html
+
+
+def test_the_first_thing_to_read_is_what_to_do():
+    made = compose(told(LETTERS["situation"]), watch())
+    assert made.text.startswith("DO THIS FIRST\n1. Turn the heater's thermostat down")
+
+
+def test_law_and_safety_stand_in_the_first_letter_of_a_thread_only():
+    texts = {name: compose(told(event), watch()).text for name, event in LETTERS.items()}
+    with_law = {name for name, body in texts.items() if "permit" in body}
+    assert "situation" in with_law
+    assert not with_law & {"escalation", "reminder", "all_clear", "digest_full", "summary"}
+
+
+def test_letters_of_a_thread_point_to_its_first_and_have_ids_of_their_own():
+    made = {name: compose(told(LETTERS[name]), watch()) for name in ("situation", "escalation", "reminder", "all_clear")}
+    assert made["situation"].thread is None
+    assert {made[name].thread for name in ("escalation", "reminder", "all_clear")} == {made["situation"].message}
+    assert len({each.message for each in made.values()}) == 4
+    assert made["reminder"] == compose(told(LETTERS["reminder"]), watch())
+
+
+def test_every_alarm_has_a_first_step_and_makes_a_letter():
+    assert set(FIRST_STEP) == set(ALARMS)
+    for name in ALARMS:
+        for condition in ("active", "held", "unknown"):
+            event = alarm(name, condition=condition, value=None, limit=None, unit=None, probe="air-2", medium="line")
+            made = compose(told(letter("situation", event)), watch())
+            assert "DO THIS FIRST" in made.text
+            assert "WHAT IS HAPPENING" in made.text
+
+
+def test_a_weekly_digest_says_when_the_next_one_is_missed():
+    made = compose(told(LETTERS["digest_empty"]), watch(daily_digest=False, weekly_digest="sunday"))
+    assert "every Sunday at 08:00" in " ".join(made.text.split())
+
+
+@pytest.mark.parametrize(
+    ("said", "wanted"),
+    [
+        ("24 to 28 °C", "75 to 82 °F"),
+        ("25.5 degC", "77.9 °F"),
+        ("−2 °C and 0.5 K", "28 °F and 0.9 °F"),
+        ("± 0.8 K, 5 points", "± 1.4 °F, 5 points"),
+        ("below 1.5 K/h", "below 2.7 °F/h"),
+        ("1 Kilo, 3 Cats, 80 %RH", "1 Kilo, 3 Cats, 80 % humidity"),
+    ],
+)
+def test_temperatures_inside_sentences_follow_the_unit(said, wanted):
+    assert Style("degF", ZoneInfo("UTC")).text(said) == wanted
+
+
+def test_spans_are_told_in_words():
+    spans = [span(seconds) for seconds in (5, 60, 1800, 3600, 5400, 7200, 9000, 86400, 172800, 700000)]
+    assert spans == [
+        "1 minute", "1 minute", "30 minutes", "1 hour", "90 minutes", "2 hours", "2 hours 30 minutes", "24 hours", "2 days",
+        "8 days",
+    ]  # fmt: skip
+
+
+@given(st.text(max_size=200))
+def test_foreign_text_never_carries_control_or_direction_signs(text):
+    shown = clean(text, 120)
+    assert len(shown) <= 120
+    assert not any(ord(char) < 32 or char in "\x7f\u202e\u2028\u0085\x00" for char in shown)
+    assert ascii_only(text, "x").isascii()
+    assert ascii_only(text, "x")
+
+
+def test_a_title_with_evil_signs_cannot_leave_its_place():
+    evil = watch().model_copy(
+        update={"chambers": {"big-nest": Chamber(title="A\r\nBcc: b@c.d\u202e<script>alert(1)</script>\x00")}}
+    )
+    made = compose(told(LETTERS["situation"]), evil)
+    assert "\n" not in made.subject
+    assert "\r" not in made.subject
+    assert "<script" not in made.html
+    assert "\u202e" not in made.text
+    assert email.header.Header(made.subject).encode() == made.subject
