@@ -44,13 +44,20 @@ LID_CONDUCTANCE_W_M2K = 16.0
 """Film and radiation inside plus the way to the room; `rules.lid_heat.heat_balance` computes it for a lid."""
 MASS_PER_HEAT = 6.78e-9
 """kg/(m2 s Pa) of flux per W/(m2 K) of film, see above."""
-LATENT_HEAT_J_G = 2444.0
-"""At 24 degC, IAPWS-95; 0.1 % per kelvin would be lost in the rest."""
 TILTED_LOAD_SHARE = 60.0 / 400.0
 """Share of the level lid's load that a lid of 30 degrees holds; 60 g/m2 from memory."""
 _STEPS = 4
 
 DripLevel = Literal["dry", "wet", "notice", "caution", "alert"]
+
+
+def latent_heat_j_g(temperature_c: Value) -> Value:
+    """Return the heat of vaporisation of water, J/g: 2500.9 - 2.37 t, within 1 J/g of IAPWS-95 over 0 to 40 degC."""
+    return 2500.9 - 2.37 * temperature_c
+
+
+LATENT_HEAT_J_G = latent_heat_j_g(24.0)
+"""At the temperature of a lid; its change of 0.1 % per kelvin is lost in the uncertainty of the flux."""
 
 
 def condensation_flux_g_m2h(

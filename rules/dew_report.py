@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from rules.lid import LidTemperature, believed_lid, prior_factor, steady_lid_temperature_c
 from rules.moist_air import STANDARD_PRESSURE_PA, absolute_humidity_g_m3
-from rules.saturation import PRESSURE, TEMPERATURE
+from rules.saturation import PRESSURE, RELATIVE_HUMIDITY, TEMPERATURE
 from rules.settings import Lid
 from rules.uncertainty import (
     absolute_humidity_uncertainty_g_m3,
@@ -73,8 +73,8 @@ def dew_report(
     OutOfRange names the input that lies outside -40 to 80 degC, above 0 to 104 %RH or 50 to 110 kPa.
     """
     accuracy = accuracy or Accuracy()
-    air_c, rh = TEMPERATURE.accept(float(air_c)), float(relative_humidity_pct)
-    pressure_pa = PRESSURE.accept(float(pressure_pa))
+    air_c, rh = TEMPERATURE.accept(air_c), RELATIVE_HUMIDITY.accept(relative_humidity_pct)
+    pressure_pa = PRESSURE.accept(pressure_pa)
     dew_c = dew_point_c(air_c, rh)
     u_t = standard_uncertainty_from_limits(accuracy.temperature_k)
     u_rh = humidity_standard_uncertainty_pct(rh, accuracy.humidity_pct)
@@ -104,8 +104,8 @@ def _lid_and_margin(
 ) -> tuple[LidTemperature, float | None]:
     """Return the lid to believe and the standard uncertainty of the margin under it."""
     belief = prior_factor(lid)
-    measured_c = None if lid_c is None else TEMPERATURE.accept(float(lid_c))
-    room_c = None if room_c is None else TEMPERATURE.accept(float(room_c))
+    measured_c = None if lid_c is None else TEMPERATURE.accept(lid_c)
+    room_c = None if room_c is None else TEMPERATURE.accept(room_c)
     estimated_c = None if room_c is None else steady_lid_temperature_c(room_c, air_c, belief.mean)
     span_k = None if room_c is None else air_c - room_c
     believed = believed_lid(belief, measured_c, u_t, estimated_c, span_k)

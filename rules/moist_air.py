@@ -293,7 +293,7 @@ def wet_bulb_c(
     Notes
     -----
     h(T, w) + (w_s(T_w) - w) 4.186 T_w = h(T_w, w_s(T_w)), solved by Newton steps from T; residual below 1e-9 K.
-    Within 0.05 K of the virial equation of state over 0 to 40 degC. Over supercooled water below 0 degC, never ice.
+    Within 0.01 K of the virial equation of state over 15 to 40 degC. Over supercooled water below 0 degC, never ice.
     Inverse: `relative_humidity_pct_from_wet_bulb`, same balance.
 
     References
