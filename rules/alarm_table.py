@@ -18,8 +18,7 @@ Trigger = Literal[
     "acknowledge", "shelve", "unshelve", "shelf-over", "held-too-long", "stands-too-long", "removed",
 ]
 Guard = Literal[
-    "always", "higher", "lower", "edited", "latching", "open-unacknowledged", "latched", "open", "harmful-now", "shelved",
-    "known",
+    "always", "higher", "lower", "edited", "latching", "unacknowledged", "latched", "harmful-now", "shelved", "known",
 ]
 Effect = Literal[
     "open", "level", "drop-acknowledge", "unshelve", "restart-stale", "hold", "see", "end", "latch", "acknowledge", "unlatch",
@@ -98,25 +97,42 @@ def _standing() -> list[Transition]:
 
 def _words(condition: Condition) -> list[Transition]:
     return [
-        Transition(condition, "acknowledge", "open-unacknowledged", condition, "acknowledged", ("acknowledge", "unlatch")),
         Transition(condition, "acknowledge", "latched", condition, "reset", ("unlatch",)),
-        Transition(condition, "acknowledge", "open", condition, None),
         Transition(condition, "acknowledge", "always", condition, None, refusal="nothing_to_acknowledge"),
+        Transition(condition, "shelve", "always", condition, "shelved", ("shelve",)),
+        Transition(condition, "shelf-over", "always", condition, "unshelved", ("unshelve",)),
+        Transition(condition, "removed", "known", "normal", "closed", ("unlatch", "unshelve", "close")),
+        Transition(condition, "removed", "always", "normal", None, ("unlatch", "unshelve", "close")),
+    ]
+
+
+def _words_while_it_stands(condition: Condition) -> list[Transition]:
+    return [
+        Transition(condition, "acknowledge", "unacknowledged", condition, "acknowledged", ("acknowledge", "unlatch")),
+        Transition(condition, "acknowledge", "latched", condition, "reset", ("unlatch",)),
+        Transition(condition, "acknowledge", "always", condition, None),
         Transition(condition, "shelve", "harmful-now", condition, None, refusal="harmful_is_not_shelved"),
         Transition(condition, "shelve", "always", condition, "shelved", ("shelve",)),
+        Transition(condition, "shelf-over", "always", condition, "unshelved", ("unshelve", "drop-acknowledge")),
+        Transition(condition, "removed", "always", "normal", "closed", ("end", "unlatch", "unshelve", "close")),
+    ]
+
+
+def _unshelve(condition: Condition) -> list[Transition]:
+    return [
         Transition(condition, "unshelve", "shelved", condition, "unshelved", ("unshelve",)),
         Transition(condition, "unshelve", "always", condition, None, refusal="not_shelved"),
-        Transition(condition, "shelf-over", "open", condition, "unshelved", ("unshelve", "drop-acknowledge")),
-        Transition(condition, "shelf-over", "always", condition, "unshelved", ("unshelve",)),
-        Transition(condition, "removed", "known", "normal", "closed", ("end", "unlatch", "unshelve", "close")),
-        Transition(condition, "removed", "always", "normal", None, ("unlatch", "unshelve", "close")),
     ]
 
 
 TRANSITIONS: tuple[Transition, ...] = (
     *_not_standing(),
     *_standing(),
-    *(row for condition in CONDITIONS for row in _words(condition)),
+    *_words("normal"),
+    *_words("unknown"),
+    *_words_while_it_stands("active"),
+    *_words_while_it_stands("held"),
+    *(row for condition in CONDITIONS for row in _unshelve(condition)),
 )
 """Every transition there is. What is absent cannot happen: `held-too-long` and `stands-too-long` need an alarm that stands."""
 

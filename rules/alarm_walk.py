@@ -48,10 +48,9 @@ GUARDS: dict[Guard, Callable[[AlarmRecord, Cue], bool]] = {
     "lower": lambda record, cue: _HEIGHT[cue.level] < _HEIGHT[record.level],
     "edited": lambda record, cue: cue.config,
     "latching": latches,
-    "open": lambda record, cue: record.open,
-    "open-unacknowledged": lambda record, cue: record.open and not record.acknowledged,
+    "unacknowledged": lambda record, cue: not record.acknowledged,
     "latched": lambda record, cue: record.latched,
-    "harmful-now": lambda record, cue: record.open and record.level == "harmful",
+    "harmful-now": lambda record, cue: record.level == "harmful",
     "shelved": lambda record, cue: record.shelf_until_ms is not None,
     "known": lambda record, cue: record.occurrence > 0 or record.ordinal > 0,
 }
