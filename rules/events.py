@@ -68,7 +68,15 @@ class MediumFault:
     detail: str
 
 
-Item = ProbeFault | MediumFault | Word
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """Nobody watched from `begin_ms` to `taken_ms` (the program was off): silence meanwhile is no probe's fault."""
+
+    taken_ms: int
+    begin_ms: int
+
+
+Item = ProbeFault | MediumFault | Pause | Word
 
 
 @dataclass(frozen=True, slots=True)

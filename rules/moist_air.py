@@ -65,7 +65,12 @@ def enhancement_factor(temperature_c: Value, pressure_pa: float = STANDARD_PRESS
     >>> round(enhancement_factor(20.0), 4)
     1.0042
     """
+    temperature_c = TEMPERATURE.accept(temperature_c)
     hpa = PRESSURE.accept(pressure_pa) / 100.0
+    return _enhancement(temperature_c, hpa)
+
+
+def _enhancement(temperature_c: Value, hpa: float) -> Value:
     return 1.0 + 1e-4 * (7.2 + hpa * (0.0320 + 5.9e-6 * temperature_c * temperature_c))
 
 
@@ -102,6 +107,7 @@ def mixing_ratio_g_kg(
     >>> round(mixing_ratio_g_kg(26.0, 80.0), 2)
     17.04
     """
+    temperature_c = TEMPERATURE.accept(temperature_c)
     return _mixing_ratio(temperature_c, vapour_pressure_pa(temperature_c, relative_humidity_pct), pressure_pa)
 
 
@@ -159,6 +165,7 @@ def absolute_humidity_g_m3(
     >>> round(absolute_humidity_g_m3(26.0, 80.0), 2)
     19.58
     """
+    temperature_c = TEMPERATURE.accept(temperature_c)
     effective = enhancement_factor(temperature_c, pressure_pa) * vapour_pressure_pa(temperature_c, relative_humidity_pct)
     return 1000.0 * effective / (R_VAPOUR * (temperature_c + ZERO_CELSIUS_K))
 
@@ -168,7 +175,8 @@ def absolute_humidity_g_m3_or_nan(
 ) -> Array:
     """Return `absolute_humidity_g_m3` as an array, NaN wherever it would raise."""
     t = as_numbers("temperature_c", temperature_c)
-    effective = enhancement_factor(t, pressure_pa) * vapour_pressure_pa_or_nan(t, relative_humidity_pct)
+    hpa = PRESSURE.accept(pressure_pa) / 100.0
+    effective = _enhancement(t, hpa) * vapour_pressure_pa_or_nan(t, relative_humidity_pct)
     return 1000.0 * effective / (R_VAPOUR * (t + ZERO_CELSIUS_K))
 
 
@@ -176,6 +184,7 @@ def vapour_pressure_pa_from_absolute_humidity(
     temperature_c: Value, absolute_humidity_g_m3: Value, pressure_pa: float = STANDARD_PRESSURE_PA
 ) -> Value:
     """Return the vapour pressure, Pa, of air with this absolute humidity, g/m3; inverse of `absolute_humidity_g_m3`."""
+    temperature_c = TEMPERATURE.accept(temperature_c)
     density = ABSOLUTE_HUMIDITY.accept(absolute_humidity_g_m3) / 1000.0
     return density * R_VAPOUR * (temperature_c + ZERO_CELSIUS_K) / enhancement_factor(temperature_c, pressure_pa)
 
@@ -220,6 +229,7 @@ def density_kg_m3(
     >>> round(density_kg_m3(26.0, 80.0), 3)
     1.168
     """
+    temperature_c = TEMPERATURE.accept(temperature_c)
     effective = enhancement_factor(temperature_c, pressure_pa) * vapour_pressure_pa(temperature_c, relative_humidity_pct)
     kelvin = temperature_c + ZERO_CELSIUS_K
     return (pressure_pa - effective) / (R_DRY_AIR * kelvin) + effective / (R_VAPOUR * kelvin)
@@ -258,6 +268,7 @@ def enthalpy_kj_kg(
     >>> round(enthalpy_kj_kg(26.0, 80.0), 1)
     69.6
     """
+    temperature_c = TEMPERATURE.accept(temperature_c)
     return _enthalpy(temperature_c, mixing_ratio_g_kg(temperature_c, relative_humidity_pct, pressure_pa))
 
 
@@ -305,6 +316,7 @@ def wet_bulb_c(
     >>> round(wet_bulb_c(26.0, 80.0), 1)
     23.3
     """
+    temperature_c = TEMPERATURE.accept(temperature_c)
     w = mixing_ratio_g_kg(temperature_c, relative_humidity_pct, pressure_pa) / 1000.0
     wet = temperature_c + 0.0 * w
     for _ in range(_ROUNDS):
@@ -330,6 +342,7 @@ def relative_humidity_pct_from_wet_bulb(
     temperature_c: Value, wet_bulb_c: Value, pressure_pa: float = STANDARD_PRESSURE_PA
 ) -> Value:
     """Return RH, %RH, of air with this thermodynamic wet bulb; OutOfRange where it is above the air temperature."""
+    temperature_c, wet_bulb_c = TEMPERATURE.accept(temperature_c), TEMPERATURE.accept(wet_bulb_c)
     saturated = _saturated_share(wet_bulb_c, pressure_pa)
     w = (saturated * (2501.0 - 2.326 * wet_bulb_c) - 1.006 * (temperature_c - wet_bulb_c)) / (
         2501.0 + 1.86 * temperature_c - 4.186 * wet_bulb_c

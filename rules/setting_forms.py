@@ -6,7 +6,7 @@ import re
 from datetime import time
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
 
 from rules.events import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
 
@@ -14,9 +14,9 @@ _DURATION = re.compile(r"(\d{1,6}(?:\.\d{1,3})?)\s?(s|min|h|d)")
 _UNIT_MS = {"s": SECOND_MS, "min": MINUTE_MS, "h": HOUR_MS, "d": DAY_MS}
 
 
-def _duration_ms(text: Any) -> Any:
-    if isinstance(text, int) and not isinstance(text, bool):
-        return text  # already milliseconds: a model built in code
+def _duration_ms(text: Any, info: ValidationInfo) -> Any:
+    if isinstance(text, int) and not isinstance(text, bool) and not (info.context or {}).get("written"):
+        return text  # already milliseconds: a model built in code; in a config that somebody wrote it is refused
     match = _DURATION.fullmatch(text) if isinstance(text, str) else None
     if match is None:
         raise ValueError('a duration is a number with its unit, such as "90s", "10min", "2h" or "1d"')

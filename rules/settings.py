@@ -7,6 +7,8 @@ docstring line; the documentation of the keys is generated from here.
 from __future__ import annotations
 
 from datetime import time, tzinfo
+from functools import cached_property
+from hashlib import blake2b
 from typing import Annotated, Literal
 
 from pydantic import ConfigDict, Field, model_validator
@@ -339,7 +341,12 @@ class Watch(Settings):
     @property
     def pressure_pa(self) -> float:
         """Air pressure at the site's altitude, Pa: standard atmosphere, ASHRAE Fundamentals 2017 chapter 1 equation 3."""
-        return 101_325.0 * (1.0 - 2.25577e-5 * self.site.altitude_m) ** 5.2559
+        return float(101_325.0 * (1.0 - 2.25577e-5 * self.site.altitude_m) ** 5.2559)
+
+    @cached_property
+    def fingerprint(self) -> str:
+        """Digest of every setting: another one means that the config was edited."""
+        return blake2b(self.model_dump_json(exclude={"zone"}).encode(), digest_size=8).hexdigest()
 
     def probes_at(self, place: str, role: str = "air") -> tuple[str, ...]:
         """Return the ids of the probes of this role at a chamber or room, in config order."""

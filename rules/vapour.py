@@ -246,13 +246,11 @@ def dew_point_c(temperature_c: Value, relative_humidity_pct: Value) -> Value:
     >>> round(dew_point_c(26.0, 80.0), 2)
     22.28
     """
-    if isinstance(temperature_c, float) and isinstance(relative_humidity_pct, float):
+    if type(temperature_c) is float and type(relative_humidity_pct) is float:  # the way of every live reading
         if -40.0 <= temperature_c <= 80.0 and 0.0 < relative_humidity_pct <= 104.0:
             dew_c = dew_point_of_one(temperature_c, relative_humidity_pct)
             if dew_c >= -40.0:
                 return dew_c
-        if temperature_c != temperature_c or relative_humidity_pct != relative_humidity_pct:
-            return float("nan")
     t, rh = TEMPERATURE.accept(temperature_c), RELATIVE_HUMIDITY.accept(relative_humidity_pct)
     if isinstance(t, float) and isinstance(rh, float):
         dew_c = dew_point_of_one(t, rh)

@@ -1,0 +1,112 @@
+"""When a chamber's adviser is asked, and with which situation: wherever an alarm turned, a word came, or ten minutes passed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from rules import advice, alarms
+from rules.conditions import ConditionChange
+from rules.events import AlarmEvent, Event
+from rules.observe import View
+from rules.settings import Watch
+from rules.situate import situation_at
+from rules.state import EngineState
+from rules.stream import Stretch
+from rules.words import AdviceDone, Calibrated, ModelFitted, Word
+
+
+def advise(
+    watch: Watch,
+    state: EngineState,
+    views: dict[str, View],
+    words: Sequence[Word],
+    before: dict[str, dict[str, alarms.AlarmRecord]],
+    told: Sequence[Event],
+    changes: Sequence[ConditionChange],
+    stretch: Stretch,
+) -> list[Event]:
+    """Let each chamber's adviser look wherever an alarm turned, a word concerns it, or ten minutes have passed."""
+    events: list[Event] = []
+    for name, view in views.items():
+        mine = [event for event in told if isinstance(event, AlarmEvent) and event.chamber == name]
+        adviser = state.advice.get(name, advice.AdviceState())
+        if not mine and not before[name] and adviser.open is None and not words:
+            continue
+        standing = {
+            key: _standing(record)
+            for key, record in before[name].items()
+            if record.open and record.suppression in ("none", "shelved")
+        }
+        left = {(c.alarm, c.probe, c.at_ms): c.seconds_left for c in changes if c.chamber == name}
+        adviser, heard_ = _hear_words(watch, state, name, view, adviser, words, stretch.from_ms)
+        events += heard_
+        for index in _occasions(view, mine):
+            at_ms = int(view.at_ms[index])
+            while mine and mine[0].at_ms <= at_ms:
+                _stand(standing, mine.pop(0), left)
+            if not standing and adviser.open is None:
+                continue
+            situation = situation_at(view, index, watch.pressure_pa)
+            adviser, spoken = advice.consider(watch, name, adviser, situation, standing, state.origin)
+            events += spoken
+        state.advice[name] = adviser
+    return events
+
+
+def _occasions(view: View, mine: Sequence[AlarmEvent]) -> Iterable[int]:
+    turned = np.flatnonzero(np.isin(view.at_ms, [event.at_ms for event in mine]))
+    grid = np.flatnonzero(view.at_ms % 600_000 == 0)
+    return np.union1d(turned, grid).tolist()  # type: ignore[no-any-return]
+
+
+def _hear_words(
+    watch: Watch, state: EngineState, name: str, view: View, adviser: advice.AdviceState, words: Sequence[Word], at_ms: int
+) -> tuple[advice.AdviceState, list[Event]]:
+    events: list[Event] = []
+    for word in words:
+        if _concerns(watch, name, word):
+            situation = situation_at(view, 0, watch.pressure_pa)
+            adviser, spoken = advice.hear(watch, name, adviser, word, situation, state.origin)  # type: ignore[arg-type]
+            events += spoken
+    return adviser, events
+
+
+def _concerns(watch: Watch, chamber: str, word: Word) -> bool:
+    if isinstance(word, Calibrated):
+        return word.probe in watch.probes and watch.probes[word.probe].place == chamber
+    return isinstance(word, AdviceDone) or (isinstance(word, ModelFitted) and word.chamber == chamber)
+
+
+def _standing(record: alarms.AlarmRecord) -> advice.Standing:
+    return advice.Standing(
+        alarm=record.alarm,
+        level=record.level,
+        condition=record.condition,
+        priority=record.priority,
+        acknowledged=record.acknowledged,
+        seconds_left=record.seconds_left,
+        probe=record.probe,
+    )
+
+
+def _stand(
+    standing: dict[str, advice.Standing], event: AlarmEvent, left: dict[tuple[str, str | None, int], float | None]
+) -> None:
+    """Follow one alarm event: what stands, what is gone, what is hidden by design."""
+    key = event.alarm if event.probe is None else f"{event.alarm}/{event.probe}"
+    if event.condition in ("active", "held") and event.suppression in ("none", "shelved"):
+        old = standing.get(key)
+        seconds = left.get((event.alarm, event.probe, event.at_ms), old.seconds_left if old else None)
+        standing[key] = advice.Standing(
+            alarm=event.alarm,
+            level=event.level,
+            condition=event.condition,
+            priority=event.priority,
+            acknowledged=event.acknowledged,
+            seconds_left=seconds,
+            probe=event.probe,
+        )
+    else:
+        standing.pop(key, None)

@@ -1,0 +1,135 @@
+"""Temperature and humidity against the keeper's bands.
+
+Dryness is judged by the vapour pressure deficit and the garden's size behind the keeper's humidity edge; air above the band
+with a dry lid is no alarm, since humid air is not the harm and liquid water is (Roces & Kleineidam 2000: workers place fungus
+at 98 % RH).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.checks.verdict import Facts, Verdict, number
+from rules.events import MINUTE_MS
+from rules.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, Delays, zones
+from rules.local_time import local_ms
+from rules.observe import View
+from rules.settings import Band
+from rules.situation import size_class
+
+Floats = NDArray[np.float64]
+
+# Vapour pressure deficit, Pa, at which a dry chamber becomes harmful, by garden size class: the small dry fastest. After the
+# ordering of bare-sphere water loss (estimate of our own, factor 2); class limits are common practice, no source.
+HARMFUL_DEFICIT_PA = {"A": 1010.0, "B": 1340.0, "C": 1680.0, "D": 2000.0, "E": 2000.0}
+
+DAY_MS = 24 * 60 * MINUTE_MS
+
+
+def delays_of(band: Band) -> Delays:
+    """Return a band's delays; easing from harmful takes as long as clearing."""
+    return Delays(band.on_delay, band.off_delay, band.harmful_on_delay, band.off_delay)
+
+
+def limits(view: View, band: Band, side: str) -> Floats | float | None:
+    """Return one edge of a band, per instant where it depends on the time of day."""
+    edge: float | None = getattr(band, side)
+    if edge is None or not any(getattr(part, side) is not None for part in band.by_time):
+        return edge
+    local = local_ms(view.watch.zone, view.at_ms) % DAY_MS
+    result = np.full(len(local), edge)
+    for part in band.by_time:
+        other = getattr(part, side)
+        if other is None:
+            continue
+        begin = (part.begin.hour * 60 + part.begin.minute) * MINUTE_MS
+        end = (part.end.hour * 60 + part.end.minute) * MINUTE_MS
+        ramp = max(part.ramp, 1)
+        length = (end - begin) % DAY_MS
+        since = (local - begin + ramp) % DAY_MS  # 0 where the first ramp begins
+        share = np.clip(np.minimum(since / ramp, (length + ramp - since) / ramp), 0.0, 1.0)
+        result = result + share * (other - edge)
+    return result
+
+
+def temperature(view: View) -> Iterator[Verdict]:
+    """Too warm and too cool."""
+    assert view.chamber is not None
+    band = view.chamber.temperature
+    worse = view.chamber.two_probes == "worse"
+    for upper, edge, harmful, alarm in (
+        (True, limits(view, band, "high"), band.harmful_high, "temperature-high"),
+        (False, limits(view, band, "low"), band.harmful_low, "temperature-low"),
+    ):
+        if edge is None:
+            continue
+        value = (view.temperature.most if upper else view.temperature.least) if worse else view.temperature.value
+        zone = zones(value, edge, harmful, band.deadband, upper)
+        yield Verdict(alarm, zone, view.credit_ms, delays_of(band), _facts(view, value, edge, harmful, "degC", upper))
+
+
+def _facts(view: View, value: Floats, edge: Floats | float, harmful: float | None, unit: str, upper: bool):  # type: ignore[no-untyped-def]
+    def facts(index: int) -> Facts:
+        limit = float(edge if isinstance(edge, float) else edge[index])
+        now = float(value[index])
+        harm = harmful if harmful is not None else limit
+        slope = view.recent.temperature if unit == "degC" else view.recent.humidity
+        per_hour = float(slope.slope_k_h(view.at_ms[index : index + 1], 15 * MINUTE_MS)[0])
+        toward = per_hour if upper else -per_hour
+        distance = (harm - now) if upper else (now - harm)
+        left = None if np.isnan(toward) or toward <= 0.05 else max(0.0, distance / toward * 3600.0)
+        over = now > limit if upper else now < limit
+        because = f"{now:.1f} {unit} is {'above' if upper else 'below'} the limit of {limit:.1f} {unit}"
+        if not over:
+            because = f"{now:.1f} {unit}; the limit is {limit:.1f} {unit}"
+        if not np.isnan(per_hour):
+            because += f", changing by {per_hour:+.1f} per hour"
+        return Facts(number(now), round(limit, 3), unit, left, because)
+
+    return facts
+
+
+def dryness(view: View) -> Iterator[Verdict]:
+    """Too dry: below the keeper's edge; harmful below the harmful edge or where the air drinks too fast for this garden."""
+    assert view.chamber is not None
+    band = view.chamber.humidity
+    edge = limits(view, band, "low")
+    if view.chamber.role != "fungus" or edge is None:
+        return
+    value = view.humidity.least if view.chamber.two_probes == "worse" else view.humidity.value
+    zone = zones(value, edge, band.harmful_low, band.deadband, upper=False)
+    thirsty = view.vapour_deficit_pa > HARMFUL_DEFICIT_PA[size_class(view.garden_ml)]
+    zone[(zone >= OUTSIDE) & thirsty] = HARM
+    yield Verdict(
+        "humidity-low",
+        zone,
+        view.credit_humidity_ms,
+        delays_of(band),
+        _facts(view, value, edge, band.harmful_low, "%RH", False),
+    )
+
+
+def dampness(view: View) -> Iterator[Verdict]:
+    """Too humid: above the edge while the lid is wet or nobody knows; with a lid known to be dry it is no alarm."""
+    assert view.chamber is not None
+    band = view.chamber.humidity
+    edge = limits(view, band, "high")
+    if edge is None:
+        return
+    value = view.humidity.most if view.chamber.two_probes == "worse" else view.humidity.value
+    zone = zones(value, edge, band.harmful_high, band.deadband, upper=True)
+    if view.chamber.role == "fungus":
+        lid = view.chamber.lid_dew
+        dry = view.margin > lid.caution_margin_k + lid.deadband
+        zone[dry & (zone >= EDGE) & (zone < HARM)] = CLEAR
+        zone[(view.margin > lid.caution_margin_k) & (zone == OUTSIDE)] = EDGE
+    yield Verdict(
+        "humidity-high",
+        zone,
+        view.credit_humidity_ms,
+        delays_of(band),
+        _facts(view, value, edge, band.harmful_high, "%RH", True),
+    )

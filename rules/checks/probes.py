@@ -1,0 +1,173 @@
+"""Probes that are silent, not believed, at odds with their twin, or due for their check; and the chamber nobody sees."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.checks.verdict import Facts, Verdict, number
+from rules.events import MINUTE_MS, rfc3339
+from rules.hysteresis import CLEAR, OUTSIDE, Delays
+from rules.observe import Heard, View, failing_test
+from rules.quality import GOOD, fresh_for_ms
+from rules.situation import size_class
+from rules.state import ProbeMemory
+
+SPATIAL_ALLOWANCE = {"air_temperature": 0.5, "relative_humidity": 4.0}  # between two spots of one box: proposal of our own
+
+_WORDS = {
+    "gross-range": "says what it cannot measure",
+    "sentinel": "says its own error value",
+    "flat-line": "has said exactly the same for hours: frozen",
+    "saturated": "is stuck at its top: wet or buried",
+    "wetted": "was soaked and still reads high",
+    "domain": "says what a fungus shelf cannot be",
+    "spike": "jumps",
+    "rate": "races",
+    "garbled": "sends what cannot be understood",
+    "refused": "refuses to answer",
+    "implausible": "sends what is no number",
+}
+
+
+def check(view: View) -> Iterator[Verdict]:
+    """Silent or unbelieved: two alarms per probe, of which at most one is raised."""
+    for name, probe in view.watch.probes.items():
+        if probe.place != view.place or name not in view.probes:
+            continue
+        yield from _one_probe(view, name, view.probes[name], probe.interval)
+
+
+def _one_probe(view: View, name: str, memory: ProbeMemory, interval_ms: int) -> Iterator[Verdict]:
+    fresh = fresh_for_ms(interval_ms)
+    heard = [item for item in view.heard if item.probe == name]
+    good_age, any_age = _ages(view, memory, heard)
+    unseen = good_age > fresh
+    told = view.faults.get(name, ())
+    speaks = (any_age <= fresh) | (_garble_age(view, memory, told) <= fresh)
+    out = memory.out_until_ms is not None
+    credit = np.diff(view.at_ms, prepend=view.memory.instant_ms if view.memory.instant_ms is not None else int(view.at_ms[0]))
+    for alarm, bad in (("probe-stale", unseen & ~speaks), ("probe-fault", unseen & speaks)):
+        zone = np.where(bad & (not out), OUTSIDE, CLEAR).astype(np.int8)
+        delays = Delays(0, interval_ms, 0, interval_ms)
+        yield Verdict(alarm, zone, credit, delays, _words(view, name, memory, told, alarm, good_age), name)
+
+
+def _ages(view: View, memory: ProbeMemory, heard: list[Heard]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return how long ago the probe's least fresh quantity was good, and how long ago it said anything, per instant."""
+    names = {item.quantity: item for item in heard}
+    series = {**memory.series}
+    if not series:
+        age = view.at_ms - memory.since_ms
+        return age, age
+    worst = np.zeros(len(view.at_ms), np.int64)
+    latest = np.full(len(view.at_ms), 10**15)
+    for quantity, after in series.items():
+        item = names.get(quantity)  # type: ignore[call-overload]
+        before = item.before if item else after
+        worst = np.maximum(worst, view.at_ms - _last(view, before.good_ms, memory, item, only_good=True))
+        latest = np.minimum(latest, view.at_ms - _last(view, before.last_ms, memory, item, only_good=False))
+    return worst, latest
+
+
+def _last(view: View, before_ms: int | None, memory: ProbeMemory, item: Heard | None, only_good: bool) -> NDArray[np.int64]:
+    base = np.full(len(view.at_ms), max(memory.since_ms, before_ms or 0))
+    if item is None:
+        return base
+    times = item.judged.at_ms[item.judged.flag == GOOD] if only_good else item.judged.at_ms
+    where = np.searchsorted(times, view.at_ms, "right") - 1
+    return np.where(where >= 0, times[np.maximum(where, 0)], base) if len(times) else base
+
+
+def _garble_age(view: View, memory: ProbeMemory, told: tuple[tuple[int, str], ...]) -> NDArray[np.int64]:
+    """Return how long ago the probe last answered with something that is no reading (silence does not count)."""
+    times = [] if memory.fault_ms is None else [(memory.fault_ms, memory.fault)]
+    spoken = np.array([at for at, fault in [*times, *told] if fault != "unreachable"], np.int64)
+    where = np.searchsorted(spoken, view.at_ms, "right") - 1
+    never = np.full(len(view.at_ms), 10**15)
+    return np.where(where >= 0, view.at_ms - spoken[np.maximum(where, 0)], never) if len(spoken) else never
+
+
+def _words(  # type: ignore[no-untyped-def]
+    view: View,
+    name: str,
+    memory: ProbeMemory,
+    told: tuple[tuple[int, str], ...],
+    alarm: str,
+    good_age: NDArray[np.int64],
+):
+    def facts(index: int) -> Facts:
+        age_s = float(good_age[index]) / 1000.0
+        last = rfc3339(int(view.at_ms[index] - good_age[index]))
+        fault = next((fault for at, fault in reversed(told) if at <= view.at_ms[index]), memory.fault)
+        if alarm == "probe-stale":
+            return Facts(round(age_s), None, "s", None, f"nothing from {name} since {last}" + (f" ({fault})" if fault else ""))
+        test = failing_test(view, name, index) or fault
+        return Facts(round(age_s), None, "s", None, f"{name} {_WORDS.get(test, 'is not believed')}; last believed {last}")
+
+    return facts
+
+
+def disagreement(view: View) -> Iterator[Verdict]:
+    """Two probes in one place that differ by more than both may err, for half an hour."""
+    names = view.watch.probes_at(view.place)
+    if len(names) < 2:
+        return
+    probes = [view.watch.probes[name] for name in names]
+    limit_t = _both_err([p.accuracy_temperature_k for p in probes]) + SPATIAL_ALLOWANCE["air_temperature"]
+    limit_h = _both_err([p.accuracy_humidity_pct for p in probes]) + SPATIAL_ALLOWANCE["relative_humidity"]
+    apart_t = view.temperature.most - view.temperature.least
+    apart_h = view.humidity.most - view.humidity.least
+    bad = (apart_t > limit_t) | (apart_h > limit_h)
+    calm = ~((apart_t > 0.8 * limit_t) | (apart_h > 0.8 * limit_h))
+    zone = np.where(bad, OUTSIDE, np.where(calm, CLEAR, 1)).astype(np.int8)
+
+    def facts(index: int) -> Facts:
+        because = (
+            f"they differ by {apart_t[index]:.1f} K and {apart_h[index]:.0f} %RH;"
+            f" {limit_t:.1f} K and {limit_h:.0f} %RH would be within their errors"
+        )
+        return Facts(number(float(apart_h[index])), round(float(limit_h), 1), "%RH", None, because)
+
+    delays = Delays(30 * MINUTE_MS, 30 * MINUTE_MS, 30 * MINUTE_MS, 30 * MINUTE_MS)
+    yield Verdict("probes-disagree", zone, view.credit_ms, delays, facts)
+
+
+def _both_err(accuracies: list[float]) -> float:
+    """Return twice the joint standard uncertainty of the two poorest: limits are rectangular (JCGM 100, 4.3.7)."""
+    poorest = sorted(accuracies)[-2:]
+    return 2.0 * math.hypot(*poorest) / math.sqrt(3.0)
+
+
+def calibration(view: View) -> Iterator[Verdict]:
+    """The salt check of a humidity probe has grown too old. Only for probes that were ever checked."""
+    for name, probe in view.watch.probes.items():
+        memory = view.probes.get(name)
+        if probe.place != view.place or memory is None or "relative_humidity" not in memory.corrections:
+            continue
+        age = view.at_ms - memory.corrections["relative_humidity"].at_ms
+        zone = np.where(age > probe.calibration_due, OUTSIDE, CLEAR).astype(np.int8)
+        days = probe.calibration_due / 86_400_000
+        facts = Facts(None, days, "d", None, f"the last salt check of {name} is more than {days:.0f} days old")
+        yield Verdict("probe-calibration", zone, view.credit_ms, Delays(0, 0, 0, 0), lambda _index, facts=facts: facts, name)  # type: ignore[misc]
+
+
+def blind(view: View) -> Iterator[Verdict]:
+    """No believed temperature of this chamber for a quarter of an hour (small garden) or half an hour."""
+    if view.chamber is None:
+        return
+    value = view.temperature.value
+    zone = np.where(np.isnan(value), OUTSIDE, CLEAR).astype(np.int8)
+    credit = np.diff(view.at_ms, prepend=view.memory.instant_ms if view.memory.instant_ms is not None else int(view.at_ms[0]))
+    wait = (15 if size_class(view.garden_ml) in "AB" else 30) * MINUTE_MS
+
+    def facts(index: int) -> Facts:
+        seen = np.flatnonzero(~np.isnan(value[: index + 1]))
+        last = float(value[seen[-1]]) if len(seen) else view.memory.temperature_c
+        told = "" if last is None else f"; last believed {last:.1f} degC"
+        return Facts(None, None, None, None, f"no believed temperature from this chamber{told}")
+
+    yield Verdict("blind", zone, credit, Delays(wait, 2 * MINUTE_MS, 2 * 60 * MINUTE_MS, 2 * MINUTE_MS), facts)

@@ -1,0 +1,81 @@
+"""Told in the evening: the lid will drip before dawn, as far as the room's last nights tell.
+
+At nightfall the margin of now is lowered by how far the room is likely to fall (the median of the remembered nights, of which
+there must be two) and held against the water that the lid then gathers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from statistics import median
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.checks.verdict import Facts, Verdict, number
+from rules.condensate import condensation_flux_g_m2h, drip_load_g_m2
+from rules.events import HOUR_MS
+from rules.hysteresis import CLEAR, OUTSIDE, Delays
+from rules.local_time import local_ms
+from rules.observe import View
+from rules.psychrometrics import saturation_vapour_pressure_pa
+from rules.state import Evening
+
+DUSK_MS = 20 * HOUR_MS  # 20:00 local time: late enough to know the evening, early enough to fetch foam
+NIGHT_DUR_MS = 12 * HOUR_MS
+WET_HOURS = 6.0  # of a night that the room is near its lowest
+NIGHTS_NEEDED = 2
+REMEMBERED = 7
+DAY_MS = 24 * HOUR_MS
+
+
+def night_of(local: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Return the number of the night that each local instant belongs to, and whether it lies in it."""
+    since_dusk = local - DUSK_MS
+    return since_dusk // DAY_MS, since_dusk % DAY_MS < NIGHT_DUR_MS
+
+
+def check(view: View) -> Iterator[Verdict]:
+    """Drip tonight: decided once at nightfall, ends at eight in the morning."""
+    chamber = view.chamber
+    if chamber is None or chamber.role != "fungus" or chamber.room is None or view.memory.belief is None:
+        return
+    night, inside = night_of(local_ms(view.watch.zone, view.at_ms))
+    zone = np.full(len(night), CLEAR, np.int8)
+    evenings = {view.memory.evening.night: view.memory.evening} if view.memory.evening else {}
+    for number_ in np.unique(night[inside]).tolist():
+        where = np.flatnonzero(inside & (night == number_))
+        if number_ not in evenings:
+            evenings[number_] = view.memory.evening = _decided(view, int(where[0]), number_)
+        if evenings[number_].drips:
+            zone[where] = OUTSIDE
+
+    def facts(index: int) -> Facts:
+        evening = evenings.get(int(night[index]))
+        if evening is None:  # the night is over: the alarm returns
+            return Facts(number(float(view.margin[index])), 0.0, "K")
+        because = (
+            f"the room fell by about {evening.fall_mk / 1000:.1f} K in recent nights; the lid would then be"
+            f" {-evening.margin_mk / 1000:.1f} K below the dew point and gather about {evening.load_g_m2:.0f} g/m2 by dawn"
+        )
+        return Facts(number(evening.margin_mk / 1000), 0.0, "K", 6 * 3600.0, because)
+
+    credit = np.diff(view.at_ms, prepend=view.memory.instant_ms if view.memory.instant_ms is not None else int(view.at_ms[0]))
+    yield Verdict("lid-drip-tonight", zone, credit, Delays(0, 0, 0, 0), facts)
+
+
+def _decided(view: View, index: int, night: int) -> Evening:
+    """The forecast at nightfall; no forecast without two remembered nights and a present margin."""
+    assert view.chamber is not None and view.memory.belief is not None
+    falls = [old.dusk_mk - old.least_mk for old in view.room_nights if old.number < night][-REMEMBERED:]
+    margin, dew = float(view.margin[index]), float(view.dew_point[index])
+    if len(falls) < NIGHTS_NEEDED or np.isnan(margin):
+        return Evening(night, False, 0, 0, 0.0)
+    fall_k = median(falls) / 1000.0
+    then = margin - (1.0 - view.memory.belief.mean) * fall_k
+    load = float(view.condensate[index])
+    if then < 0:
+        load += WET_HOURS * float(condensation_flux_g_m2h(saturation_vapour_pressure_pa(dew), dew + then))
+    drips = load >= view.chamber.lid_dew.drip_alarm_share * drip_load_g_m2(view.chamber.lid_dew, view.chamber.lid.tilt_deg)
+    already_wet = margin < view.chamber.lid_dew.caution_margin_k - view.chamber.lid_dew.deadband
+    return Evening(night, drips and not already_wet, round(fall_k * 1000), round(then * 1000), round(load, 1))

@@ -1,0 +1,132 @@
+"""The keeper's words that change what is seen: probes out of use, visits, corrections, and what the lid looked like."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from rules.doubt import UNKNOWN_ROOM_U_K, temperature_u_k
+from rules.events import HOUR_MS, MINUTE_MS, WordEvent
+from rules.lid import learn_from_measurement, learn_from_sighting
+from rules.psychrometrics import dew_point_c
+from rules.remember import Climate
+from rules.settings import Watch
+from rules.state import Correction, EngineState, PlaceMemory
+from rules.uncertainty import humidity_standard_uncertainty_pct, standard_uncertainty_from_limits
+from rules.words import Calibrated, LidMeasured, LidSeen, ModelFitted, OutOfService, Visit, Word
+
+NEAR_MS = 30 * MINUTE_MS
+
+
+def apply_word(watch: Watch, state: EngineState, word: Word, at_ms: int) -> list[WordEvent]:
+    """Change what the state believes of the world by one word; words of others (alarms, care, advice) are not for here."""
+    if isinstance(word, OutOfService):
+        memory = state.probes.get(word.probe)
+        if memory is not None:
+            state.probes[word.probe] = replace(memory, out_until_ms=at_ms + word.for_ms if word.for_ms else None)
+        return []  # the alarm life answers
+    if isinstance(word, Visit):
+        if word.chamber in watch.chambers:
+            memory_of = state.places[word.chamber]
+            state.places[word.chamber] = replace(memory_of, visit_until_ms=at_ms + word.for_ms, fell_from_m=None)
+        return []
+    if isinstance(word, Calibrated):
+        return [_correct(watch, state, word, at_ms)]
+    if isinstance(word, LidMeasured | LidSeen):
+        return [_lid(watch, state, word, at_ms)]
+    if isinstance(word, ModelFitted):
+        return [
+            _answer(state, word, at_ms, word.chamber, word.chamber in watch.chambers, "the daily fit of this chamber's model")
+        ]
+    return []
+
+
+def _answer(state: EngineState, word: Word, at_ms: int, chamber: str | None, accepted: bool, text: str) -> WordEvent:
+    return WordEvent(
+        id=f"{state.origin}.word.{word.word_id}", at_ms=at_ms, chamber=chamber, word=word.word, accepted=accepted, text=text
+    )
+
+
+def _correct(watch: Watch, state: EngineState, word: Calibrated, at_ms: int) -> WordEvent:
+    memory = state.probes.get(word.probe)
+    if memory is None:
+        known = ", ".join(sorted(watch.probes))
+        return _answer(state, word, at_ms, None, False, f"there is no probe {word.probe!r}; there are: {known}")
+    corrections = dict(memory.corrections)
+    corrections[word.quantity] = Correction(at_ms, word.gain, word.offset, word.standard_uncertainty)
+    state.probes[word.probe] = replace(memory, corrections=corrections)
+    place = watch.probes[word.probe].place
+    return _answer(
+        state,
+        word,
+        at_ms,
+        place if place in watch.chambers else None,
+        True,
+        f"{word.probe} {word.quantity} is corrected from now on: times {word.gain:.4f}, plus {word.offset:+.2f}",
+    )
+
+
+def _lid(watch: Watch, state: EngineState, word: LidMeasured | LidSeen, at_ms: int) -> WordEvent:
+    """Sharpen the belief in the lid's factor with what the keeper measured or saw."""
+    chamber = watch.chambers.get(word.chamber)
+    if chamber is None:
+        known = ", ".join(sorted(watch.chambers))
+        return _answer(state, word, at_ms, None, False, f"there is no chamber {word.chamber!r}; there are: {known}")
+    if word.at_ms > at_ms + MINUTE_MS:
+        return _answer(state, word, at_ms, word.chamber, False, "that time lies in the future; say when it was seen")
+    climate = Climate(state.places)
+    inside = _figure(state.places[word.chamber], climate, word.chamber, word.at_ms, at_ms, "temperature_c")
+    room = _figure(state.places.get(chamber.room or ""), climate, chamber.room or "", word.at_ms, at_ms, "temperature_c")
+    humidity = _figure(state.places[word.chamber], climate, word.chamber, word.at_ms, at_ms, "relative_humidity_pct")
+    if inside is None or room is None or humidity is None:
+        return _answer(
+            state,
+            word,
+            at_ms,
+            word.chamber,
+            False,
+            "nothing is learned: it needs the chamber's temperature and humidity and the room's temperature at that time",
+        )
+    memory = state.places[word.chamber]
+    assert memory.belief is not None
+    before = memory.belief
+    if isinstance(word, LidMeasured):
+        after = learn_from_measurement(before, word.lid_temperature_c, room, inside, word.standard_uncertainty_k)
+    else:
+        u_margin = _margin_u_without_factor(watch, state, word.chamber, humidity)
+        after = learn_from_sighting(before, word.seen, float(dew_point_c(inside, humidity)), room, inside, u_margin)
+    state.places[word.chamber] = replace(memory, belief=after)
+    return _answer(
+        state,
+        word,
+        at_ms,
+        word.chamber,
+        True,
+        f"lid temperature factor {before.mean:.2f} give or take {before.standard_deviation:.2f}"
+        f" is now {after.mean:.2f} give or take {after.standard_deviation:.2f}",
+    )
+
+
+def _figure(memory: PlaceMemory | None, climate: Climate, place: str, then_ms: int, now_ms: int, name: str) -> float | None:
+    """Return a place's figure at a time: the newest one if it is near, else the mean of that hour."""
+    if memory is None:
+        return None
+    newest, since = (
+        (memory.temperature_c, memory.seen_ms)
+        if name == "temperature_c"
+        else (memory.relative_humidity_pct, memory.humidity_seen_ms)
+    )
+    if now_ms - then_ms <= NEAR_MS:
+        return newest if since is not None and now_ms - since <= NEAR_MS else None
+    end = (then_ms // HOUR_MS + 1) * HOUR_MS
+    hours = climate.hours(place, name, HOUR_MS, end)  # type: ignore[arg-type]
+    return hours.average() if hours is not None else None
+
+
+def _margin_u_without_factor(watch: Watch, state: EngineState, chamber: str, humidity: float) -> float:
+    names = watch.probes_at(chamber)
+    limits = min((watch.probes[name].accuracy_humidity_pct for name in names), default=3.0)
+    u_humidity = float(humidity_standard_uncertainty_pct(humidity, limits))
+    u_t = temperature_u_k(watch, state.probes, chamber)
+    room = watch.chambers[chamber].room
+    u_room = temperature_u_k(watch, state.probes, room) if room else standard_uncertainty_from_limits(UNKNOWN_ROOM_U_K)
+    return float(((0.2 * u_humidity) ** 2 + (0.55 * u_t) ** 2 + (0.6 * u_room) ** 2) ** 0.5)

@@ -1,0 +1,224 @@
+"""From a stretch of readings to what is seen of every place and which conditions turned."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from operator import attrgetter
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules import care
+from rules.checks import CHAMBER_CHECKS, PROBE_CHECKS
+from rules.checks.verdict import Verdict
+from rules.conditions import ConditionChange
+from rules.events import HOUR_MS, MINUTE_MS, Event, MediumFault, ProbeFault
+from rules.hysteresis import UNSEEN, Walk, walk
+from rules.lid import FactorBelief, learn_from_measurement
+from rules.observe import ROOM_FRESH_MS, Around, Heard, View, hear, instants, look, remembered, seen
+from rules.quality_events import quality_events
+from rules.remember import hours_after, last_nights, nights_after
+from rules.settings import Watch
+from rules.state import EngineState, Night, PlaceMemory
+from rules.stream import Stretch
+from rules.windows import Signal, temperature_signal
+
+LEARN_EVERY_MS = 6 * HOUR_MS  # how often a lid probe teaches the lid's factor
+SETTLING_MS = 5 * MINUTE_MS  # after a pause: so long a probe may need to be heard again before it counts as unseen
+SEEN_ALARMS = {"temperature-high", "temperature-low", "humidity-low", "humidity-high", "lid-dew"}
+
+
+def perceive(
+    watch: Watch, state: EngineState, stretch: Stretch, also_ms: tuple[int, ...]
+) -> tuple[dict[str, View], list[ConditionChange], list[Event]]:
+    """Judge the readings, look at every place that has instants in this stretch, and walk its checks."""
+    heard, events = _hear(watch, state, stretch)
+    faults: dict[str, list[tuple[int, str]]] = {}
+    changes: list[ConditionChange] = []
+    for fault in stretch.faults:
+        if isinstance(fault, ProbeFault) and fault.probe in watch.probes:
+            faults.setdefault(fault.probe, []).append((max(fault.taken_ms, stretch.from_ms), fault.fault))
+        elif isinstance(fault, MediumFault):
+            changes.append(_medium(fault, stretch.from_ms))
+    views: dict[str, View] = {}
+    rooms = _Rooms({}, {})
+    for place in (*watch.rooms, *watch.chambers):
+        own = [item for item in heard if watch.probes[item.probe].place == place]
+        view = _view(watch, state, place, own, heard, stretch, also_ms, {n: tuple(f) for n, f in faults.items()}, rooms)
+        if view is not None:
+            views[place] = view
+            if view.chamber is None:
+                rooms.met(view)
+            changes += _walk(state, view)
+            _keep(watch, state, view)
+    for name, told in faults.items():
+        state.probes[name] = replace(state.probes[name], fault_ms=told[-1][0], fault=told[-1][1])
+    return (
+        {name: view for name, view in views.items() if view.chamber is not None},
+        sorted(changes, key=attrgetter("at_ms")),
+        events,
+    )
+
+
+def _hear(watch: Watch, state: EngineState, stretch: Stretch) -> tuple[list[Heard], list[Event]]:
+    heard: list[Heard] = []
+    events: list[Event] = []
+    if not len(stretch.rows.taken_ms):
+        return heard, events
+    for probe, columns in sorted(stretch.rows.columns().items()):
+        if probe not in watch.probes:
+            continue
+        memory, judged = hear(watch, probe, state.probes[probe], columns)
+        if memory.out_until_ms is None:
+            for item in judged:
+                memory.series[item.quantity], told = quality_events(watch, item, state.origin)
+                events += told
+            heard += judged
+        state.probes[probe] = memory
+    return heard, events
+
+
+def _medium(fault: MediumFault, from_ms: int) -> ConditionChange:
+    return ConditionChange(
+        max(fault.taken_ms, from_ms),
+        None,
+        "medium-down",
+        "active" if fault.down else "normal",
+        "outside" if fault.down else None,
+        medium=fault.medium,
+        because=fault.detail,
+    )
+
+
+def _view(
+    watch: Watch,
+    state: EngineState,
+    place: str,
+    own: list[Heard],
+    heard: list[Heard],
+    stretch: Stretch,
+    also_ms: tuple[int, ...],
+    faults: dict[str, tuple[tuple[int, str], ...]],
+    rooms: _Rooms,
+) -> View | None:
+    chamber = watch.chambers.get(place)
+    if not any(probe.place == place for probe in watch.probes.values()):
+        return None
+    memory = state.places[place]
+    at_ms = instants(memory, own, stretch.from_ms, stretch.until_ms, also_ms)
+    if not len(at_ms):
+        return None
+    room = chamber.room if chamber is not None else None
+    names = watch.probes_at(room) if room else ()
+    room_t = seen(watch, names, "air_temperature", state.probes, heard, at_ms, ROOM_FRESH_MS).value
+    room_h = seen(watch, names, "relative_humidity", state.probes, heard, at_ms, ROOM_FRESH_MS).value
+    around = Around(
+        room_t,
+        room_h,
+        rooms.nights_of(state, room) if room else (),
+        rooms.recent_of(state, room) if room else None,
+        faults,
+        care.garden_ml(state.care, place, chamber) if chamber is not None else None,
+    )
+    return look(watch, place, memory, state.probes, own, at_ms, around)
+
+
+@dataclass(slots=True)
+class _Rooms:
+    """What the chambers of a stretch need from its rooms, which are looked at first."""
+
+    recent: dict[str, Signal]
+    nights: dict[str, tuple[Night, ...]]
+
+    def met(self, view: View) -> None:
+        """Take in a room's view."""
+        self.recent[view.place] = view.recent.temperature
+        self.nights[view.place] = tuple(nights_after(view))
+
+    def recent_of(self, state: EngineState, room: str) -> Signal:
+        """Return a room's temperature as a slow signal, from its tail where it was silent."""
+        return self.recent[room] if room in self.recent else temperature_signal(state.places[room].tail)
+
+    def nights_of(self, state: EngineState, room: str) -> tuple[Night, ...]:
+        """Return a room's nights up to and with this stretch."""
+        return self.nights.get(room, tuple(state.places[room].nights))
+
+
+def _walk(state: EngineState, view: View) -> list[ConditionChange]:
+    """Walk every check of a place and hand on the turns as changes of condition."""
+    changes: list[ConditionChange] = []
+    settling = state.paused_ms is not None and int(view.at_ms[0]) < state.paused_ms + SETTLING_MS
+    for check in (*(CHAMBER_CHECKS if view.chamber is not None else ()), *PROBE_CHECKS):
+        for verdict in check(view):
+            key = verdict.alarm if verdict.probe is None else f"{verdict.alarm}/{verdict.probe}"
+            memory = view.memory.walks.get(key) or Walk()
+            keep = None
+            if settling and state.paused_ms is not None:
+                keep = np.flatnonzero((verdict.zone != UNSEEN) | (view.at_ms >= state.paused_ms + SETTLING_MS))
+            view.memory.walks[key], turned = _turned(view, verdict, memory, keep)
+            changes += turned
+    return changes
+
+
+def _turned(
+    view: View,
+    verdict: Verdict,
+    memory: Walk,
+    keep: NDArray[np.intp] | None,
+) -> tuple[Walk, list[ConditionChange]]:
+    if keep is None:
+        after, turns = walk(memory, verdict.zone, verdict.credit_ms, view.at_ms, verdict.delays)
+    else:
+        after, turns = walk(memory, verdict.zone[keep], verdict.credit_ms[keep], view.at_ms[keep], verdict.delays)
+    changes = []
+    for turn in turns:
+        if turn.to in ("seen", "unknown") and verdict.alarm not in SEEN_ALARMS:
+            continue
+        index = turn.index if keep is None else int(keep[turn.index])
+        facts = verdict.facts(index)
+        level: Literal["outside", "harmful"] | None
+        level = None if turn.to in ("normal", "seen", "unknown") else ("harmful" if turn.harmful else "outside")
+        changes.append(
+            ConditionChange(
+                int(view.at_ms[index]),
+                view.place,
+                verdict.alarm,
+                turn.to,
+                level,
+                facts.value,
+                facts.limit,
+                facts.unit,
+                verdict.probe,
+                None,
+                facts.seconds_left,
+                facts.because,
+                turn.edited,
+            )
+        )
+    return after, changes
+
+
+def _keep(watch: Watch, state: EngineState, view: View) -> None:
+    """Remember the place: newest figures, hours or nights, and what a lid probe teaches."""
+    memory = remembered(view)
+    if view.chamber is not None:
+        memory.hours = hours_after(view)
+        memory.belief = _taught(view, memory)
+    else:
+        memory.nights = last_nights(nights_after(view))
+        memory.hours = hours_after(view)
+    state.places[view.place] = memory
+
+
+def _taught(view: View, memory: PlaceMemory) -> FactorBelief | None:
+    """A lid probe teaches the factor once in a border's time, so that the estimate is good when the probe is lost."""
+    first = int(view.at_ms[0])
+    slot = first // LEARN_EVERY_MS
+    if memory.belief is None or not view.lid_measured[0] or memory.belief_slot == slot:
+        return memory.belief
+    memory.belief_slot = slot
+    chamber_c, room_c = float(view.temperature.value[0]), float(view.room_temperature[0])
+    if not chamber_c - room_c > 2.0:
+        return memory.belief
+    return learn_from_measurement(memory.belief, float(view.lid[0]), room_c, chamber_c, 0.3)

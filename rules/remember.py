@@ -1,0 +1,102 @@
+"""The longer past of a place: whole hours for five days, and how far a room falls by night."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.checks.tonight import REMEMBERED, night_of
+from rules.climate_memory import Hourly, Hours
+from rules.events import DAY_MS, HOUR_MS
+from rules.local_time import local_ms
+from rules.observe import View
+from rules.state import Hour, Night, PlaceMemory
+from rules.windows import thousandths
+
+KEPT_MS = 5 * DAY_MS
+
+
+def hours_after(view: View) -> dict[str, dict[str, Hour]]:
+    """Return the hourly figures of a chamber with this stretch added; what is older than five days stays until `pruned`."""
+    figures: dict[Hourly, NDArray[np.float64]] = {
+        "temperature_c": view.temperature.value,
+        "relative_humidity_pct": view.humidity.value,
+        "vapour_pressure_deficit_pa": view.vapour_deficit_pa,
+        "dew_margin_k": view.margin,
+    }
+    result: dict[str, dict[str, Hour]] = {name: dict(view.memory.hours.get(name, {})) for name in figures}
+    for name, value in figures.items():
+        _add(result[name], view.at_ms, value)
+    return result
+
+
+def _add(hours: dict[str, Hour], at_ms: NDArray[np.int64], value: NDArray[np.float64]) -> None:
+    seen = ~np.isnan(value)
+    if not seen.any():
+        return
+    number, figures = at_ms[seen] // HOUR_MS, thousandths(value[seen])
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(number)) + 1))
+    counts = np.diff(starts, append=len(number))
+    totals, least, greatest = (
+        np.add.reduceat(figures, starts),
+        np.minimum.reduceat(figures, starts),
+        np.maximum.reduceat(figures, starts),
+    )
+    for hour, count, total, low, high in zip(
+        number[starts].tolist(), counts.tolist(), totals.tolist(), least.tolist(), greatest.tolist(), strict=True
+    ):
+        old = hours.get(str(hour))
+        if old is not None:
+            count, total = old.count + count, old.total + total
+            low, high = min(low, old.least), max(high, old.greatest)
+        hours[str(hour)] = Hour(count, total, low, high)
+
+
+def pruned(hours: dict[str, dict[str, Hour]], until_ms: int) -> dict[str, dict[str, Hour]]:
+    """Return the hours of the last five days."""
+    first = (until_ms - KEPT_MS) // HOUR_MS
+    return {name: {key: hour for key, hour in table.items() if int(key) >= first} for name, table in hours.items()}
+
+
+class Climate:
+    """The remembered hours of all chambers, as the care routine asks for them (`rules.climate_memory`)."""
+
+    def __init__(self, places: Mapping[str, PlaceMemory]) -> None:
+        self._places = places
+
+    def hours(self, chamber: str, quantity: Hourly, last_ms: int, at_ms: int) -> Hours | None:
+        """Return the whole hours that ended within `last_ms` before `at_ms`; None: nothing is remembered of them."""
+        memory = self._places.get(chamber)
+        table = memory.hours.get(quantity, {}) if memory else {}
+        first, end = -(-(at_ms - last_ms) // HOUR_MS), at_ms // HOUR_MS
+        rows = [table.get(str(hour)) for hour in range(first, end)]
+        if not any(rows):
+            return None
+        figures = [
+            (np.nan,) * 3 if hour is None else (hour.total / hour.count / 1000, hour.least / 1000, hour.greatest / 1000)
+            for hour in rows
+        ]
+        mean, lowest, highest = np.array(figures).T
+        return Hours(mean, lowest, highest)
+
+
+def nights_after(view: View) -> list[Night]:
+    """Return the room's nights with this stretch added, oldest first, not yet cut to the last ones."""
+    value = view.temperature.value
+    night, inside = night_of(local_ms(view.watch.zone, view.at_ms))
+    nights = {old.number: old for old in view.memory.nights}
+    usable = inside & ~np.isnan(value)
+    for number in np.unique(night[usable]).tolist():
+        figures = thousandths(value[usable & (night == number)])
+        old = nights.get(number)
+        dusk = old.dusk_mk if old else int(figures[0])
+        least = min(int(figures.min()), old.least_mk) if old else int(figures.min())
+        nights[number] = Night(number, dusk, least)
+    return [nights[number] for number in sorted(nights)]
+
+
+def last_nights(nights: list[Night]) -> list[Night]:
+    """Return the nights that a forecast may look at, and the one that is going on."""
+    return nights[-(REMEMBERED + 1) :]

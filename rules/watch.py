@@ -1,0 +1,195 @@
+"""The one way through: `advance`, from a batch of the stream to what must be said.
+
+`advance` is a pure function and cut invariant: the same stream, cut into batches anywhere, gives the same events with the same
+ids and the same state. An instant is closed only when `now_ms` is later than it, so everything that happens at one instant is
+seen together. Inside a stretch all samples are judged at once; only where something turns is there a walk.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from operator import attrgetter
+
+import numpy as np
+from pydantic import TypeAdapter
+
+from rules import alarms, care, telling
+from rules.advising import advise
+from rules.conditions import ConditionChange
+from rules.events import Batch, Event, Item, Pause, SystemEvent
+from rules.hearing import apply_word
+from rules.lid import prior_factor
+from rules.perceive import LEARN_EVERY_MS, perceive
+from rules.remember import Climate, pruned
+from rules.settings import Watch
+from rules.state import EngineState, PlaceMemory, ProbeMemory, shifted
+from rules.stream import Stretch, joined, kept, stretches
+from rules.words import Spoken, Word
+
+_STATE: TypeAdapter[EngineState] = TypeAdapter(EngineState)
+WORDS_KEPT = 500
+
+__all__ = ["Advanced", "EngineState", "advance", "dump_state", "load_state"]
+
+
+@dataclass(frozen=True, slots=True)
+class Advanced:
+    """What became of the state, and what must be said, in order of time."""
+
+    state: EngineState
+    events: list[Event]
+
+
+def dump_state(state: EngineState) -> bytes:
+    """Return the state as JSON."""
+    return _STATE.dump_json(state)
+
+
+def load_state(text: bytes) -> EngineState:
+    """Return the state that `dump_state` wrote; raises pydantic.ValidationError if it is none."""
+    return _STATE.validate_json(text)
+
+
+def advance(watch: Watch, state: EngineState | None, batch: Batch, now_ms: int) -> Advanced:
+    """Return the state after a batch and the events it gave; the state handed in is not changed.
+
+    `now_ms`: everything before this instant is closed. It must not be earlier than in the call before; to hear of an instant
+    at once, call with a later one.
+    """
+    state = replace(state) if state is not None else _beginning(batch, now_ms)
+    events: list[Event] = []
+    if batch.clock_step_ms:
+        state, before = _stepped(watch, state, batch.clock_step_ms)
+        events += before
+    state.probes, state.places, state.advice = dict(state.probes), dict(state.places), dict(state.advice)
+    rows, items = joined(state.waiting, batch, state.closed_ms)
+    _meet(watch, state)
+    events += _configured(watch, state)
+    rows, items, waiting = kept(rows, items, now_ms)
+    if now_ms > state.closed_ms:
+        items = _once(state, items)
+        for stretch in stretches(rows, items, state.closed_ms, now_ms, _borders(watch, state, now_ms)):
+            events += _stretch(watch, state, stretch)
+        state.closed_ms = now_ms
+    state.waiting = waiting
+    return Advanced(state, events)
+
+
+def _beginning(batch: Batch, now_ms: int) -> EngineState:
+    first = min([*batch.taken_ms[:1].tolist(), *(item.taken_ms for item in batch.items), now_ms])
+    return EngineState(origin=np.base_repr(first, 36).lower(), closed_ms=first)
+
+
+def _stepped(watch: Watch, state: EngineState, step_ms: int) -> tuple[EngineState, list[Event]]:
+    """Close what waits under the old clock, then move every remembered instant: durations hold."""
+    last = max([state.closed_ms, *(at + 1 for at in state.waiting.taken_ms), *(b["taken_ms"] + 1 for b in state.waiting.items)])
+    done = advance(watch, state, Batch(), last)
+    moved: EngineState = shifted(done.state, step_ms)
+    told = SystemEvent(
+        id=f"{moved.origin}.system.clock-step.{moved.closed_ms}",
+        at_ms=moved.closed_ms,
+        chamber=None,
+        what="clock-step",
+        text=f"the server's clock was set by {step_ms / 1000:+.0f} s; delays and alarms go on undisturbed",
+    )
+    return moved, [*done.events, told]
+
+
+def _meet(watch: Watch, state: EngineState) -> None:
+    """Remember what the config has and the state has not seen yet."""
+    for name in watch.probes:
+        if name not in state.probes:
+            state.probes[name] = ProbeMemory(since_ms=state.closed_ms)
+    for name in (*watch.rooms, *watch.chambers):
+        if name not in state.places:
+            state.places[name] = PlaceMemory(since_ms=state.closed_ms)
+
+
+def _configured(watch: Watch, state: EngineState) -> list[Event]:
+    """Notice an edited config: limits that moved are looked at anew, alarms of what is gone are closed."""
+    if state.config_print == watch.fingerprint:
+        return []
+    first, state.config_print = not state.config_print, watch.fingerprint
+    for name, chamber in watch.chambers.items():
+        memory = state.places[name]
+        lid_print = chamber.lid.model_dump_json()
+        belief = memory.belief if memory.lid_print == lid_print and memory.belief else prior_factor(chamber.lid)
+        walks = {key: replace(old, edited=not first) for key, old in memory.walks.items()}
+        state.places[name] = replace(memory, belief=belief, lid_print=lid_print, walks=walks)
+    if first:
+        return []
+    state.alarms, events = alarms.configured(watch, state.alarms, state.closed_ms, state.origin)
+    for gone in set(state.places) - set(watch.rooms) - set(watch.chambers):
+        del state.places[gone]
+    for gone in set(state.probes) - set(watch.probes):
+        del state.probes[gone]
+    state.advice = {name: kept_ for name, kept_ in state.advice.items() if name in watch.chambers}
+    return _told(watch, state, list(events), state.closed_ms, state.closed_ms)
+
+
+def _once(state: EngineState, items: list[Item]) -> list[Item]:
+    """Drop words that were taken before: a word is taken once."""
+    fresh = []
+    for item in items:
+        if isinstance(item, Spoken):
+            if item.word_id in state.words_taken:
+                continue
+            state.words_taken = [*state.words_taken, item.word_id][-WORDS_KEPT:]
+        fresh.append(item)
+    return fresh
+
+
+def _borders(watch: Watch, state: EngineState, now_ms: int) -> tuple[int, ...]:
+    """Instants at which a stretch must end: a probe comes back into service, a lid probe teaches."""
+    borders = [memory.out_until_ms for memory in state.probes.values() if memory.out_until_ms is not None]
+    if any(probe.role == "lid" for probe in watch.probes.values()):
+        first = (state.closed_ms // LEARN_EVERY_MS + 1) * LEARN_EVERY_MS
+        borders += range(first, now_ms, LEARN_EVERY_MS)
+    return tuple(borders)
+
+
+# ---------------------------------------------------------------- one stretch
+
+
+def _stretch(watch: Watch, state: EngineState, stretch: Stretch) -> list[Event]:
+    at_ms = stretch.from_ms
+    events: list[Event] = []
+    words: list[Word] = []
+    for item in stretch.first:
+        if isinstance(item, Pause):
+            _resume(state, at_ms)
+        elif isinstance(item, Spoken):
+            words.append(item)
+            events += apply_word(watch, state, item, at_ms)
+    for name, memory in state.probes.items():
+        if memory.out_until_ms is not None and memory.out_until_ms <= at_ms:
+            state.probes[name] = replace(memory, out_until_ms=None)
+    views, changes, quality = perceive(watch, state, stretch, also_ms=(at_ms,) if words else ())
+    events += quality
+    stimuli: list[ConditionChange | Word] = [*words, *changes]
+    before = {name: alarms.standing(state.alarms, name) for name in watch.chambers}
+    state.alarms, told = alarms.follow(watch, state.alarms, stimuli, at_ms, stretch.until_ms, state.origin)
+    events += told
+    state.care, cared = care.follow(watch, state.care, words, at_ms, stretch.until_ms, state.origin, Climate(state.places))
+    events += cared
+    events += advise(watch, state, views, words, before, told, changes, stretch)
+    for name in views:
+        place = state.places[name]
+        state.places[name] = replace(place, hours=pruned(place.hours, stretch.until_ms))
+    return _told(watch, state, events, at_ms, stretch.until_ms)
+
+
+def _resume(state: EngineState, at_ms: int) -> None:
+    """Nobody watched: start the clock of every silence anew, and let the first minutes settle."""
+    state.paused_ms = at_ms
+    for name, memory in state.probes.items():
+        state.probes[name] = replace(memory, since_ms=at_ms)
+    for name, place in state.places.items():
+        state.places[name] = replace(place, instant_ms=at_ms, heard_ms=at_ms)
+
+
+def _told(watch: Watch, state: EngineState, events: list[Event], from_ms: int, until_ms: int) -> list[Event]:
+    """Put the events in order and add the letters that are owed for them."""
+    events = sorted(events, key=attrgetter("at_ms"))
+    state.telling, letters = telling.tell(watch, state.telling, events, from_ms, until_ms, state.origin)
+    return sorted([*events, *letters], key=attrgetter("at_ms")) if letters else events

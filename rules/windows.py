@@ -1,0 +1,101 @@
+"""Means and differences over sliding windows of time, exact in thousandths, the same however the stream is cut."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.events import MINUTE_MS, SECOND_MS
+from rules.state import Tail
+
+STEP_MS = 10 * SECOND_MS
+KEEP_MS = 40 * MINUTE_MS
+
+
+def thousandths(value: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Return values as whole thousandths; NaN becomes 0 and must be masked by the caller."""
+    return np.rint(np.nan_to_num(value, nan=0.0) * 1000.0).astype(np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """A figure with its sums: mean over any window of the past is two look-ups."""
+
+    at_ms: NDArray[np.int64]
+    total: NDArray[np.int64]
+    count: NDArray[np.int64]
+
+    @staticmethod
+    def of(at_ms: NDArray[np.int64], value_m: NDArray[np.int64], seen: NDArray[np.bool_]) -> Signal:
+        """Return the signal of values in thousandths, of which only the seen ones count."""
+        zero = np.zeros(1, np.int64)
+        return Signal(
+            at_ms,
+            np.concatenate((zero, np.cumsum(np.where(seen, value_m, 0)))),
+            np.concatenate((zero, np.cumsum(seen.astype(np.int64)))),
+        )
+
+    def mean(self, now_ms: NDArray[np.int64], begin_ms: int, end_ms: int) -> NDArray[np.float64]:
+        """Return the mean of what was seen in (now - begin, now - end], NaN where nothing was."""
+        low = np.searchsorted(self.at_ms, now_ms - begin_ms, "right")
+        high = np.searchsorted(self.at_ms, now_ms - end_ms, "right")
+        count = self.count[high] - self.count[low]
+        total = self.total[high] - self.total[low]
+        return np.where(count > 0, total / np.maximum(count, 1) / 1000.0, np.nan)
+
+    def slope_k_h(self, now_ms: NDArray[np.int64], over_ms: int, mean_ms: int = 5 * MINUTE_MS) -> NDArray[np.float64]:
+        """Return the change per hour between the newest and an older mean, `over_ms` apart."""
+        new = self.mean(now_ms, mean_ms, 0)
+        old = self.mean(now_ms, over_ms + mean_ms, over_ms)
+        return (new - old) * (3_600_000 / over_ms)
+
+
+@dataclass(frozen=True, slots=True)
+class Recent:
+    """The slow signals of a place: what is kept of the past 40 minutes and this stretch, every ten seconds at most."""
+
+    temperature: Signal
+    humidity: Signal
+    dew_point: Signal
+
+
+def recent(
+    tail: Tail,
+    at_ms: NDArray[np.int64],
+    temperature: NDArray[np.float64],
+    humidity: NDArray[np.float64],
+    dew_point: NDArray[np.float64],
+) -> tuple[Tail, Recent]:
+    """Return the tail after this stretch and the signals over tail and stretch. NaN: not seen, or not to be counted."""
+    bins = at_ms // STEP_MS
+    last_bin = tail.at_ms[-1] // STEP_MS if tail.at_ms else -1
+    keep = np.concatenate((bins[:1] != last_bin, bins[1:] != bins[:-1]))
+    columns = [
+        (tail.temperature_mk, temperature[keep]),
+        (tail.humidity_m, humidity[keep]),
+        (tail.dew_point_mk, dew_point[keep]),
+    ]
+    joined_ms = np.concatenate((np.array(tail.at_ms, np.int64), at_ms[keep]))
+    joined = [_join(old, new) for old, new in columns]
+    first = int(np.searchsorted(joined_ms, int(at_ms[-1]) - KEEP_MS))
+    kept = [
+        [value if ok else None for value, ok in zip(values[first:].tolist(), seen[first:].tolist(), strict=True)]
+        for values, seen in joined
+    ]
+    signals = [Signal.of(joined_ms, values, seen) for values, seen in joined]
+    return Tail(joined_ms[first:].tolist(), *kept), Recent(*signals)
+
+
+def _join(old: list[int | None], new: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    seen = np.concatenate((np.array([value is not None for value in old], bool), ~np.isnan(new)))
+    values = np.concatenate((np.array([value or 0 for value in old], np.int64), thousandths(new)))
+    return values, seen
+
+
+def temperature_signal(tail: Tail) -> Signal:
+    """Return the remembered temperature of a place as a signal."""
+    seen = np.array([value is not None for value in tail.temperature_mk], bool)
+    values = np.array([value or 0 for value in tail.temperature_mk], np.int64)
+    return Signal.of(np.array(tail.at_ms, np.int64), values, seen)
