@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from rules.saturation import (
     PRESSURE,
+    TEMPERATURE,
     ZERO_CELSIUS_K,
     Array,
     ValidRange,

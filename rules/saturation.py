@@ -155,7 +155,7 @@ def saturation_pressure_of_one(temperature_c: float) -> float:
 
 def dew_point_of_one(temperature_c: float, relative_humidity_pct: float) -> float:
     """Return the dew point, degC, of values known to be in range; more than 100 %RH counts as 100."""
-    share = relative_humidity_pct if relative_humidity_pct < 100.0 else 100.0
+    share = 100.0 if relative_humidity_pct > 100.0 else relative_humidity_pct  # NaN stays NaN
     return temperature_of(scaled_root(temperature_c) * sqrt(sqrt(share)))
 
 

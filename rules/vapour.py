@@ -246,11 +246,10 @@ def dew_point_c(temperature_c: Value, relative_humidity_pct: Value) -> Value:
     >>> round(dew_point_c(26.0, 80.0), 2)
     22.28
     """
-    if type(temperature_c) is float and type(relative_humidity_pct) is float:  # the way of every live reading
-        if -40.0 <= temperature_c <= 80.0 and 0.0 < relative_humidity_pct <= 104.0:
-            dew_c = dew_point_of_one(temperature_c, relative_humidity_pct)
-            if dew_c >= -40.0:
-                return dew_c
+    if type(temperature_c) is float and type(relative_humidity_pct) is float and _ordinary(temperature_c, relative_humidity_pct):
+        dew_c = dew_point_of_one(temperature_c, relative_humidity_pct)  # the way of every live reading
+        if dew_c >= -40.0:
+            return dew_c
     t, rh = TEMPERATURE.accept(temperature_c), RELATIVE_HUMIDITY.accept(relative_humidity_pct)
     if isinstance(t, float) and isinstance(rh, float):
         dew_c = dew_point_of_one(t, rh)
@@ -261,6 +260,10 @@ def dew_point_c(temperature_c: Value, relative_humidity_pct: Value) -> Value:
     if lost.any():
         _too_dry(float(t[lost].flat[0]), float(rh[lost].flat[0]))
     return dew
+
+
+def _ordinary(temperature_c: float, relative_humidity_pct: float) -> bool:
+    return -40.0 <= temperature_c <= 80.0 and 0.0 < relative_humidity_pct <= 104.0
 
 
 def _too_dry(temperature_c: float, relative_humidity_pct: float) -> NoReturn:
