@@ -109,6 +109,8 @@ class AlarmsState:
     gardens_ml: dict[str, float] = field(default_factory=dict)
     away: Away | None = None
     away_count: int = 0
+    seen_ms: int = 0
+    """The last instant at which something happened; nothing ends before it."""
     due_ms: int | None = None
     """The earliest instant at which something ends by itself."""
     away_due: int | None = None

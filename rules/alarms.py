@@ -42,12 +42,13 @@ def follow(
     life = AlarmLife(watch, state.copied(), origin)
     for stimulus in stimuli:
         at_ms = stimulus.at_ms if isinstance(stimulus, ConditionChange) else stimulus.taken_ms
-        _end_what_is_due(life, from_ms, at_ms)
+        _end_what_is_due(life, at_ms)
+        life.state.seen_ms = at_ms
         if isinstance(stimulus, ConditionChange):
             _change(life, stimulus)
         else:
             hear(life, stimulus)
-    _end_what_is_due(life, from_ms, until_ms)
+    _end_what_is_due(life, until_ms)
     _plan(life.state)
     return life.state, life.events
 
@@ -106,12 +107,13 @@ def _grace_for_ms(life: AlarmLife, medium: str | None) -> int:
     return max(2 * MINUTE_MS, 3 * longest_ms)
 
 
-def _end_what_is_due(life: AlarmLife, from_ms: int, before_ms: int) -> None:
+def _end_what_is_due(life: AlarmLife, before_ms: int) -> None:
     while True:
         due = min(chain(dues(life.state), away_dues(life.state)), default=None)
         if due is None or due[0] >= before_ms:
             return
-        _end(life, due, max(due[0], from_ms))
+        life.state.seen_ms = max(due[0], life.state.seen_ms)
+        _end(life, due, life.state.seen_ms)
 
 
 def _end(life: AlarmLife, due: Due, at_ms: int) -> None:

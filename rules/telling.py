@@ -13,7 +13,7 @@ from typing import Any
 
 from rules.events import Event, LetterEvent
 from rules.letters import Desk
-from rules.quiet_hours import awake_ms, instant_ms, local, quiet_until_ms
+from rules.quiet_hours import awake_ms, instant_ms, local
 from rules.settings import Watch
 from rules.telling_policy import owe, take
 from rules.telling_state import Owed, TellingState
@@ -39,9 +39,10 @@ def tell(
     desk = Desk(watch, state.copied(), origin)
     _introduce(desk, from_ms)
     for event in events:
-        _do_what_is_due(desk, from_ms, event.at_ms)
+        _do_what_is_due(desk, event.at_ms)
+        desk.state.seen_ms = event.at_ms
         take(watch, desk.state, event)
-    _do_what_is_due(desk, from_ms, until_ms)
+    _do_what_is_due(desk, until_ms)
     _plan(desk)
     return desk.state, desk.letters
 
@@ -62,7 +63,7 @@ def _introduce(desk: Desk, from_ms: int) -> None:
     state = desk.state
     if state.introduced:
         return
-    state.introduced = True
+    state.introduced, state.seen_ms = True, from_ms
     today = local(from_ms, desk.watch.zone).date()
     passed = instant_ms(today, desk.watch.telling.digest_at, desk.watch.zone) < from_ms
     state.round_date = (today if passed else today - timedelta(days=1)).isoformat()
@@ -70,12 +71,13 @@ def _introduce(desk: Desk, from_ms: int) -> None:
     desk.write("system.site", "system", "site", [about], from_ms, to="keeper")
 
 
-def _do_what_is_due(desk: Desk, from_ms: int, before_ms: int) -> None:
+def _do_what_is_due(desk: Desk, before_ms: int) -> None:
     while True:
         due = min(_dues(desk), default=None)
         if due is None or due[0] >= before_ms:
             return
-        _do(desk, due[2], max(due[0], from_ms))
+        desk.state.seen_ms = max(due[0], desk.state.seen_ms)
+        _do(desk, due[2], desk.state.seen_ms)
 
 
 def _dues(desk: Desk) -> Iterable[Due]:
@@ -83,7 +85,7 @@ def _dues(desk: Desk) -> Iterable[Due]:
     yield from _reminders(desk)
     for owed in state.owed.values():
         if owed.when == "awake":
-            yield quiet_until_ms(owed.at_ms, telling, watch.zone) or owed.at_ms, 2, "awake", True
+            yield awake_ms(owed.at_ms, telling, watch.zone), 2, "awake", True
         elif owed.when == "flood" and state.summary_ms is not None:
             yield state.summary_ms + telling.flood_window, 3, "flood", False
     if state.flush_ms is not None:
@@ -103,7 +105,7 @@ def _reminders(desk: Desk) -> Iterable[Due]:
         wakes = [heard for heard in alarms if heard.priority == "wake"]
         offsets = telling.wake_remind if wakes else telling.today_remind
         if alarms and thread.news_ms is not None and thread.reminders < len(offsets):
-            raw_ms = thread.news_ms + offsets[thread.reminders]
+            raw_ms = max(thread.news_ms + offsets[thread.reminders], desk.state.seen_ms)
             due_ms = raw_ms if wakes else awake_ms(raw_ms, telling, watch.zone)
             yield due_ms, 0, f"remind/{place}", due_ms != raw_ms
         told = [heard.told_ms for heard in wakes if heard.told_ms is not None]

@@ -110,6 +110,8 @@ class TellingState:
     quality: dict[str, dict[str, Any]] = field(default_factory=dict)
     round_date: str = ""
     """Local date of the last digest hour that has passed."""
+    seen_ms: int = 0
+    """The last instant at which something happened; nothing is told before it."""
     flush_ms: int | None = None
     """Instant at which something became due to be told at once; it goes out when the instant is over."""
     due_ms: int | None = None
