@@ -13,12 +13,13 @@ import structlog
 from numpy.typing import NDArray
 from pydantic import Field, TypeAdapter, ValidationError
 
-from rules.events import Batch, Item, MediumFault, ProbeFault
+from rules.events import Batch, Item, MediumFault, Pause, ProbeFault
 from rules.quantities import Quantity
 from rules.words import AnyWord, Word
 
 _PROBE_FAULT: TypeAdapter[ProbeFault] = TypeAdapter(ProbeFault)
 _MEDIUM_FAULT: TypeAdapter[MediumFault] = TypeAdapter(MediumFault)
+_PAUSE: TypeAdapter[Pause] = TypeAdapter(Pause)
 _WORD: TypeAdapter[Word] = TypeAdapter(Annotated[AnyWord, Field()])
 _log = structlog.get_logger()
 _READINGS_AT_ONCE = 50_000
@@ -30,6 +31,8 @@ def item_row(item: Item) -> tuple[int, str, str]:
         return item.taken_ms, "probe-fault", _PROBE_FAULT.dump_json(item).decode()
     if isinstance(item, MediumFault):
         return item.taken_ms, "medium-fault", _MEDIUM_FAULT.dump_json(item).decode()
+    if isinstance(item, Pause):
+        return item.taken_ms, "pause", _PAUSE.dump_json(item).decode()
     return item.taken_ms, "word", item.model_dump_json()
 
 
@@ -44,6 +47,8 @@ def item_of(sort: str, body: str) -> Item | None:
             return _PROBE_FAULT.validate_json(body)
         if sort == "medium-fault":
             return _MEDIUM_FAULT.validate_json(body)
+        if sort == "pause":
+            return _PAUSE.validate_json(body)
         return _WORD.validate_json(body)
     except ValidationError:
         _log.error("stored item cannot be read and is left out", sort=sort, body=body[:120])

@@ -14,6 +14,7 @@ from adapters.probes import AnyProbe
 from daemon.configuration_checks import faults_between, faults_within
 from daemon.configuration_faults import faults_of
 from daemon.configuration_file import ConfigText, ConfigurationError, parse_config, read_config
+from rules.events import DAY_MS, HOUR_MS, MINUTE_MS
 from rules.setting_forms import Settings
 from rules.settings import Chamber, Room, Site, Telling
 from rules.words import Name
@@ -76,7 +77,13 @@ def default_state_folder(environment: os._Environ[str] | dict[str, str]) -> Path
 
 def load(path: str | os.PathLike[str]) -> Configuration:
     """Return the validated config of a file; raises ConfigurationError with every fault that can be told in one run."""
-    return validated(read_config(path))
+    return read_and_validate(path)[0]
+
+
+def read_and_validate(path: str | os.PathLike[str]) -> tuple[Configuration, ConfigText]:
+    """Return the validated config and where its keys stand, for those who also tell warnings."""
+    text = read_config(path)
+    return validated(text), text
 
 
 def load_text(text: str, file: str = "config") -> Configuration:
@@ -88,7 +95,7 @@ def validated(config: ConfigText) -> Configuration:
     """Return the config if it holds together; what one table says of another is checked even if some other key fails."""
     between = faults_between(config)
     try:
-        result = Configuration.model_validate(config.tables)
+        result = Configuration.model_validate(config.tables, context={"written": True})
     except ValidationError as error:
         faults = faults_of(Configuration, error.errors(include_url=False), config)
         raise ConfigurationError(config.file, [*faults, *between]) from None
@@ -98,6 +105,28 @@ def validated(config: ConfigText) -> Configuration:
 
 
 def json_schema() -> dict[str, Any]:
-    """Return the JSON Schema (2020-12) of the config, for editors."""
-    schema = Configuration.model_json_schema()
+    """Return the JSON Schema (2020-12) of the config, for editors. Durations stand in it as they are written."""
+    schema = _as_written(Configuration.model_json_schema())
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema, "title": "Config of dewlid"}
+
+
+def _as_written(node: Any) -> Any:
+    if isinstance(node, list):
+        return [_as_written(member) for member in node]
+    if not isinstance(node, dict):
+        return node
+    result = {key: _as_written(value) for key, value in node.items()}
+    if result.get("unit") == "duration":
+        result.pop("ge", None)
+        result |= {"pattern": r"^\d{1,6}(\.\d{1,3})? ?(s|min|h|d)$"}
+        if isinstance(result.get("default"), int):
+            result["default"] = duration_text(result["default"])
+    return result
+
+
+def duration_text(duration_ms: int) -> str:
+    """Return a duration as it is written in the config, in the largest unit that fits."""
+    for unit, unit_ms in (("d", DAY_MS), ("h", HOUR_MS), ("min", MINUTE_MS)):
+        if duration_ms and duration_ms % unit_ms == 0:
+            return f"{duration_ms // unit_ms}{unit}"
+    return f"{duration_ms / 1000:.3f}".rstrip("0").rstrip(".") + "s"

@@ -112,7 +112,7 @@ def _read_twice(probes: Mapping[str, Any], config: ConfigText) -> Iterator[Confi
         seen.setdefault(connection, name)
 
 
-_LINE_SETTINGS = ("baud", "framing", "data_bits", "parity", "stop_bits")
+_LINE_SETTINGS = ("baud_rate", "framing")
 
 
 def _quarrels(probes: Mapping[str, Any], config: ConfigText) -> Iterator[ConfigFault]:

@@ -11,15 +11,19 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
-from daemon.configuration_file import ConfigFault, ConfigText, shown
+from daemon.configuration_file import ConfigFault, ConfigText, dotted, shown
 from daemon.toml_lines import KeyPath
 
-_SECRET = re.compile(r"(pass(word|phrase|wd)?|secret|token|credential|pin|api_?key)s?$")
+_SECRET = re.compile(r"(passw|passphrase|secret|token|credential|api_?key|^pin$|^pass$|_key)")
 _NAME_PATTERN = "^[a-z0-9][a-z0-9-]*$"
 _KINDS = {
     "string": 'text in quotes', "number": "a number", "integer": "a whole number", "boolean": "true or false",
     "array": "a list in [ ]", "object": "a table",
 }
+_PATTERNS = (
+    ("^(/[^\\x00]*|credential:", 'an absolute path, or "credential:NAME"'),
+    ("^/", "an absolute path"),
+)
 Schema = Mapping[str, Any]
 
 
@@ -33,7 +37,7 @@ def faults_of(model: type[BaseModel], errors: list[ErrorDetails], config: Config
 def did_you_mean(found: object, allowed: list[str]) -> str:
     """Return `; did you mean ...` when something allowed is spelt nearly so, else nothing."""
     near = difflib.get_close_matches(str(found), allowed, n=1, cutoff=0.6)
-    return f'; did you mean "{near[0]}"?' if near else ""
+    return f'; did you mean "{near[0]}"' if near else ""
 
 
 def is_secret(path: KeyPath) -> bool:
@@ -46,14 +50,14 @@ def _fault(schema: Schema, error: ErrorDetails, config: ConfigText) -> ConfigFau
     sort = error["type"]
     if sort == "missing":
         node = node_at(schema, path, config.tables)
-        return ConfigFault(config.line(path), path, f"is missing; it must be {allowed(node)}{_purpose(node)}")
+        wanted = _add_one(node, path) or f"it must be {allowed(node)}"
+        return ConfigFault(config.line(path), path, f"is missing; {wanted}{_purpose(node)}")
     if sort == "extra_forbidden":
         return ConfigFault(config.line(path), path, _unknown_key(schema, path, config))
     if sort in ("union_tag_not_found", "union_tag_invalid"):
-        return _wrong_kind(error, path, config)
+        return _wrong_kind(error, path, config, node_at(schema, path, config.tables).get("tags", []))
     if error["loc"][-1:] == ("[key]",):
-        node = {"pattern": _NAME_PATTERN, "type": "string"}
-        return ConfigFault(config.line(path), path, f"this id is not allowed; allowed {allowed(node)}")
+        return ConfigFault(config.line(path), path, _wrong_id(schema, path, config))
     if sort in ("value_error", "assertion_error"):
         return _told_by_model(error, path, config)
     node = node_at(schema, path, config.tables)
@@ -78,15 +82,25 @@ def _unknown_key(schema: Schema, path: KeyPath, config: ConfigText) -> str:
             "a secret is never written into the config; put it alone into a file that only dewlid can read"
             f" (mode 0600) and name that file with {' or '.join(file_keys)}"
         )
-    unset = [key for key in known if (*path[:-1], key) not in config.lines]
-    return f"this key is unknown{did_you_mean(path[-1], unset)}; allowed here: {', '.join(known) or 'nothing'}"
+    return f"this key is unknown{did_you_mean(path[-1], known)}; allowed here: {', '.join(known) or 'nothing'}"
 
 
-def _wrong_kind(error: ErrorDetails, path: KeyPath, config: ConfigText) -> ConfigFault:
+def _wrong_id(schema: Schema, path: KeyPath, config: ConfigText) -> str:
+    names = node_at(schema, path[:-1], config.tables).get("propertyNames", {})
+    names = _resolved(schema, names, None)
+    names = names if _choices(names) else {"pattern": _NAME_PATTERN, "type": "string"}
+    hint = did_you_mean(path[-1], [str(choice) for choice in _choices(names)])
+    return f"this key is not allowed here; allowed {allowed(names)}{hint}"
+
+
+def _add_one(node: Schema, path: KeyPath) -> str:
+    """What to do about a table of tables that has no member yet."""
+    return f"add at least one table [{dotted(path)}.ID]" if _members(node) is not None else ""
+
+
+def _wrong_kind(error: ErrorDetails, path: KeyPath, config: ConfigText, tags: list[str]) -> ConfigFault:
     context = error.get("ctx", {})
-    discriminator = str(context.get("discriminator", "kind")).strip("'")
-    tags = re.findall(r"'([^']*)'", str(context.get("expected_tags", "")))
-    path = (*path, discriminator)
+    path = (*path, str(context.get("discriminator", "kind")).strip("'"))
     if error["type"] == "union_tag_not_found":
         return ConfigFault(config.line(path), path, f"is missing{_one_of(tags)}")
     tag = str(context.get("tag", ""))
@@ -113,6 +127,8 @@ def _told_by_model(error: ErrorDetails, path: KeyPath, config: ConfigText) -> Co
 def _found_and_allowed(node: Schema, value: object, path: KeyPath) -> str:
     if is_secret(path):
         return f"is not allowed; allowed {allowed(node)}"
+    if value == {} and (wanted := _add_one(node, path)):
+        return f"is empty; {wanted}"
     choices = [str(choice) for choice in _choices(node)]
     hint = did_you_mean(value, choices) if isinstance(value, str) and choices else ""
     if isinstance(value, str) and _kind(node) in ("number", "integer") and re.fullmatch(r"[-+]?\d+([.,]\d+)?", value):
@@ -142,7 +158,7 @@ def node_at(schema: Schema, path: KeyPath, data: Any) -> Schema:
         data = _inner(data, part)
         inner = node.get("items", {}) if isinstance(part, int) else _properties(node).get(part)
         if inner is None:
-            inner = node.get("additionalProperties", {})
+            inner = _members(node)
         node = _resolved(schema, inner if isinstance(inner, Mapping) else {}, data)
     return node
 
@@ -158,6 +174,13 @@ def _properties(node: Schema) -> Mapping[str, Any]:
     return node.get("properties", {})  # type: ignore[no-any-return]
 
 
+def _members(node: Schema) -> Mapping[str, Any] | None:
+    """What describes each member of a table whose keys are ids."""
+    by_pattern = list(node.get("patternProperties", {}).values())
+    found = by_pattern[0] if by_pattern else node.get("additionalProperties")
+    return found if isinstance(found, Mapping) else None
+
+
 def _resolved(root: Schema, node: Schema, data: Any) -> Schema:
     while True:
         if reference := node.get("$ref"):
@@ -167,7 +190,7 @@ def _resolved(root: Schema, node: Schema, data: Any) -> Schema:
             tag = _inner(data, node["discriminator"]["propertyName"])
             chosen = node["discriminator"]["mapping"].get(tag if isinstance(tag, str) else "")
             if chosen is None:
-                return {"type": "object"}
+                return {"type": "object", "tags": list(node["discriminator"]["mapping"])}
             node = {"$ref": chosen}
         elif options := [option for option in node.get("anyOf", []) if option.get("type") != "null"]:
             node = {**{key: value for key, value in node.items() if key != "anyOf"}, **options[0]}
@@ -209,8 +232,9 @@ def _form(node: Schema) -> str:
     limits = {"minLength": "at least {} characters", "maxLength": "at most {} characters",
               "minItems": "at least {} of them", "maxItems": "at most {} of them"}
     forms = [words.format(node[key]) for key, words in limits.items() if key in node]
-    if "pattern" in node:
-        forms.append(f"of the form {node['pattern']}")
+    if pattern := str(node.get("pattern", "")):
+        known = next((words for beginning, words in _PATTERNS if pattern.startswith(beginning)), "")
+        return f": {known}" if known else f" of the form {pattern}"
     return " (" + ", ".join(forms) + ")" if forms else ""
 
 

@@ -108,10 +108,11 @@ def _bytes_of(path: Path) -> bytes:
         raise _refused(file, f"cannot be read: {error.strerror}; {remedy}") from error
     except ValueError as error:
         raise _refused(file, "is no file name: it holds a NUL character") from error
+    status = os.fstat(descriptor)
+    if not stat.S_ISREG(status.st_mode):
+        os.close(descriptor)
+        raise _refused(file, "is not a regular file; give the path of the TOML file itself")
     with os.fdopen(descriptor, "rb") as stream:
-        status = os.fstat(stream.fileno())
-        if not stat.S_ISREG(status.st_mode):
-            raise _refused(file, "is not a regular file; give the path of the TOML file itself")
         if status.st_mode & stat.S_IWOTH:
             raise _refused(file, f"anyone on this machine may change it; take that right away: chmod o-w {file}")
         try:

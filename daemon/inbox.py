@@ -28,6 +28,13 @@ class Taken(NamedTuple):
     items: list[Item]
     chores: list[str]
     now_ms: int
+    step_ms: int
+    """How far the clock was set; what enters from now on is stamped after the step, all of this before it."""
+    rung: bool
+
+
+class ThreadDiedError(Exception):
+    """A thread that the watch depends on has ended by an error; the process must end too, so that it is started anew."""
 
 
 class Inbox:
@@ -85,7 +92,7 @@ class Inbox:
             self._arrived.notify()
 
     def ring(self) -> None:
-        """Wake the engine without bringing anything."""
+        """Wake the engine, which then looks for the keeper's words and for receipts of deliveries."""
         with self._arrived:
             self._rung = True
             self._arrived.notify()
@@ -107,10 +114,12 @@ class Inbox:
         """Empty the inbox; raises what was handed over with `fail`."""
         with self._arrived:
             if self._failure is not None:
-                raise self._failure
+                raise ThreadDiedError(f"a thread died: {self._failure!r}") from self._failure
             entries = (entry for waiting in self._readings.values() for entry in waiting)
             numbered = sorted(entries, key=lambda entry: entry[0])
-            taken = Taken([row for _, row in numbered], list(self._items), self._chores, self._clock.now_ms())
+            readings = [row for _, row in numbered]
+            now_ms, step_ms = self._clock.now_ms(), self._clock.adopt()
+            taken = Taken(readings, list(self._items), self._chores, now_ms, step_ms, self._rung)
             self._readings.clear()
             self._items.clear()
             self._chores = []

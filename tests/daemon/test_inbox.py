@@ -6,7 +6,7 @@ import time
 import pytest
 
 from daemon.clock import StreamClock, SystemClock
-from daemon.inbox import FUTURE_MS, OLDEST_MS, Inbox
+from daemon.inbox import FUTURE_MS, OLDEST_MS, Inbox, ThreadDiedError
 from rules.events import MediumFault, ProbeFault
 
 START_MS = 1_750_000_000_000
@@ -70,6 +70,22 @@ def test_a_measurement_time_is_moved_with_a_step_that_is_not_adopted_yet() -> No
     assert (row.taken_ms, row.at_ms) == (START_MS, START_MS - 2_000)
 
 
+def test_a_step_of_the_clock_falls_between_two_takings() -> None:
+    clock = HandClock()
+    inbox = Inbox(StreamClock(clock))
+    inbox.reading("a", "air_temperature", 25.0, None)
+    clock.pass_ms(1_000)
+    clock.wall -= 3_600_000
+    inbox.reading("a", "air_temperature", 25.1, None)
+    taken = inbox.take()
+    assert [row.taken_ms for row in taken.readings] == [START_MS, START_MS + 1_000]
+    assert (taken.now_ms, taken.step_ms) == (START_MS + 1_000, -3_600_000)
+    inbox.reading("a", "air_temperature", 25.2, None)
+    taken = inbox.take()
+    assert [row.taken_ms for row in taken.readings] == [clock.wall]
+    assert (taken.now_ms, taken.step_ms) == (clock.wall, 0)
+
+
 def test_a_flood_of_one_probe_costs_its_own_oldest_readings_only() -> None:
     inbox = Inbox(StreamClock(HandClock()), capacity=100)
     for n in range(10):
@@ -125,9 +141,9 @@ def test_a_ring_a_chore_and_a_failure_wake_it_too_and_a_chore_is_asked_once() ->
     inbox.chore("backup")
     inbox.wait(60)
     assert inbox.take().chores == ["backup"]
-    inbox.fail(RuntimeError("a thread died"))
+    inbox.fail(MemoryError("no more"))
     inbox.wait(60)
-    with pytest.raises(RuntimeError, match="a thread died"):
+    with pytest.raises(ThreadDiedError, match="MemoryError.*no more"):
         inbox.take()
 
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.clock import StreamClock, SystemClock
-from daemon.inbox import Inbox
+from daemon.inbox import Inbox, ThreadDiedError
 from daemon.polling import Daily, Every, Polling
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -79,8 +79,9 @@ def test_whatever_a_job_raises_reaches_the_engine(inbox: Inbox, failure: BaseExc
     polling.start()
     try:
         inbox.wait(30)
-        with pytest.raises(type(failure)):
+        with pytest.raises(ThreadDiedError) as caught:
             inbox.take()
+        assert caught.value.__cause__ is failure
     finally:
         polling.stop()
 

@@ -1,0 +1,67 @@
+"""`dewlid check CONFIG`: is the config right, and does every probe and outlet answer? Each finding with its remedy."""
+
+from __future__ import annotations
+
+import argparse
+
+from daemon.commands.options import config_argument, config_path
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Register the command."""
+    parser = subparsers.add_parser(
+        "check", help="check the config, every probe and every outlet",
+        description="Check the config, then try every probe and every outlet once. Each finding says what it means and"
+        " what to do. Ends with 0 when all is well, 78 when the config is wrong, 69 when a probe or outlet does not work.",
+    )
+    config_argument(parser)
+    parser.add_argument("--offline", action="store_true", help="only check the config; touch no probe and no outlet")
+    parser.add_argument("--send", action="store_true", help="also send a real test message by every outlet")
+    parser.add_argument("--wait", metavar="SECONDS", type=_seconds, default=None, help="how long to wait for a probe's reading")
+    parser.add_argument("--quiet", action="store_true", help="tell only what is wrong")
+    parser.add_argument("--schema", action="store_true", help="print the JSON Schema of the config, for editors, and end")
+    parser.set_defaults(run=run)
+
+
+def _seconds(text: str) -> float:
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = -1.0
+    if not 0 < seconds <= 3600:
+        raise argparse.ArgumentTypeError(f'"{text}" is not a number of seconds from 1 to 3600')
+    return seconds
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check and tell; the findings go to stdout."""
+    if args.schema:
+        return _print_schema()
+    from daemon import inspection
+    from daemon.configuration import read_and_validate
+    from daemon.exit_status import ExitStatus
+
+    path = config_path(args)
+    configuration, text = read_and_validate(path)
+    findings = inspection.of_config(configuration, text)
+    if not args.offline:
+        findings += inspection.of_machine(configuration)
+        findings += inspection.of_probes(configuration, args.wait)
+        findings += inspection.of_outlets(configuration, send=args.send)
+    for finding in findings:
+        if not args.quiet or finding.grade != "ok":
+            print(finding.told())
+    faults = sum(finding.grade == "fault" for finding in findings)
+    warnings = sum(finding.grade == "warning" for finding in findings)
+    if not args.quiet:
+        print(f"{path}: {faults} faults, {warnings} warnings" if faults or warnings else f"{path}: all is well")
+    return ExitStatus.UNAVAILABLE if faults else ExitStatus.OK
+
+
+def _print_schema() -> int:
+    import json
+
+    from daemon.configuration import json_schema
+
+    print(json.dumps(json_schema(), indent=2, ensure_ascii=False))
+    return 0
