@@ -40,15 +40,15 @@ class Record:
     """None: the pack says no time, so it is the time of arrival (t = 0 in the RFC's words)."""
 
 
-def resolve(pack: Any, now_ms: int | None = None) -> tuple[Record, ...]:
+def resolve(pack: Any, now_ms: int | None = None, most: int = MOST_RECORDS) -> tuple[Record, ...]:
     """Return the resolved records of a parsed pack; relative times count from `now_ms`, or are dropped without it.
 
     Raises NotSenML with the section that is broken, or another ProbeError for a value that is no finite number.
     """
     if not isinstance(pack, list) or not pack:
         raise NotSenML("a SenML pack is a JSON array with at least one record (RFC 8428 section 4)")
-    if len(pack) > MOST_RECORDS:
-        raise NotSenML(f"{len(pack)} records; at most {MOST_RECORDS} are taken")
+    if len(pack) > most:
+        raise NotSenML(f"{len(pack)} records; at most {most} are taken")
     return tuple(_resolved(pack, now_ms))
 
 

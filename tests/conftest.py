@@ -202,7 +202,7 @@ class SerialPair:
         """Plug it in; the links lead to other devices than before, as after replugging."""
         ends = [f"pty,raw,echo=0,link={self.near}", f"pty,raw,echo=0,link={self.far}"]
         self._socat = subprocess.Popen(["socat", *ends])
-        wait_until(lambda: os.path.exists(self.near) and os.path.exists(self.far), "the line")
+        wait_until(lambda: Path(self.near).exists() and Path(self.far).exists(), "the line")
         return self
 
     def cut(self) -> None:

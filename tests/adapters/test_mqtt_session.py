@@ -20,7 +20,7 @@ def session():
     made = []
 
     def make(running, **options):
-        keys = {"host": running.host, "port": running.port, "keepalive_s": 5, "tls": bool(running.tls), "ca_file": running.ca_file}
+        keys = {"host": running.host, "port": running.port, "tls": bool(running.tls), "ca_file": running.ca_file, "keepalive_s": 5}
         extra = {name: options.pop(name) for name in ("availability", "purpose") if name in options}
         one = MqttSession("shelf", Broker(**(keys | options)), back_off=QUICK, **extra)
         made.append(one)

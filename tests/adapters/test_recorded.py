@@ -1,0 +1,218 @@
+"""Recorded readings: the fast way over whole columns says the same as the slow way over rows, and no line is fatal."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta, timezone
+
+import numpy as np
+import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+from adapters.columnar_csv import PAD, read_columns
+from adapters.recorded import BadLine, RecordingUnreadable, _csv_row, read_recording
+from rules.events import Batch
+
+HEAD = b"time,probe,quantity,value,unit\n"
+DAY_MS = 86_400_000
+
+
+def rows_of(batch: Batch):
+    names = [batch.series[code] for code in batch.series_index]
+    return [(int(at), *name, float(value)) for at, name, value in zip(batch.at_ms, names, batch.value, strict=True)]
+
+
+@pytest.fixture
+def recorded(tmp_path):
+    def read(data: bytes, **options):
+        path = tmp_path / "recorded"
+        path.write_bytes(data)
+        return read_recording(path, **options)
+
+    return read
+
+
+def test_csv_rows_become_one_batch_in_our_units_ordered_by_time(recorded):
+    got = recorded(
+        HEAD
+        + b"2026-03-01T00:01:00Z,air,air_temperature,77,degF\n"
+        + b"2026-03-01T00:00:00Z,air,relative_humidity,0.815,/\n"
+        + b"2026-03-01T01:00:00.250+01:00,lid,surface_temperature,-296.15e0,K\r\n"
+        + b'2026-03-01T00:00:00Z,"air",air_temperature, 25.125 ,Cel'
+    )
+    start = 1_772_323_200_000  # 2026-03-01T00:00:00Z, `date -d 2026-03-01T00:00:00Z +%s`
+    assert rows_of(got.batch) == [
+        (start, "air", "relative_humidity", pytest.approx(81.5)),
+        (start, "air", "air_temperature", 25.125),
+        (start + 250, "lid", "surface_temperature", pytest.approx(-569.3)),
+        (start + 60_000, "air", "air_temperature", pytest.approx(25.0)),
+    ]
+    assert (got.lines, got.bad_count) == (5, 0)
+    assert np.array_equal(got.batch.taken_ms, got.batch.at_ms)
+
+
+def test_bad_lines_are_counted_and_named_and_the_rest_is_read(recorded):
+    got = recorded(
+        HEAD
+        + b"2026-03-01T00:00:00Z,air,air_temperature,25,Cel\n"  # 2
+        + b"2026-03-01T00:01:00Z,air,air_temperature,abc,Cel\n"  # 3
+        + b"2026-03-01 00:02,air,air_temperature,25,Cel\n"  # 4
+        + b"2026-02-30T00:00:00Z,air,air_temperature,25,Cel\n"  # 5
+        + b"2026-03-01T00:05:00Z,air,soil_moisture,25,Cel\n"  # 6
+        + b"2026-03-01T00:06:00Z,air,air_temperature,25,%RH\n"  # 7
+        + b"2026-03-01T00:07:00Z,air,air_temperature,25\n"  # 8
+        + b"2026-03-01T00:08:00Z,air,air_temperature,nan,Cel\n"  # 9
+        + b"\n"
+        + b"\xff\xfe\n"  # 11
+        + b"2026-03-01T00:11:00Z,air,air_temperature,25.5,Cel\n"
+    )
+    assert [one.line for one in got.bad] == [3, 4, 5, 6, 7, 8, 9, 11]
+    assert got.bad_count == 8
+    assert [value for *_, value in rows_of(got.batch)] == [25.0, 25.5]
+    reasons = {one.line: one.reason for one in got.bad}
+    assert reasons[3] == "'abc' is not a decimal number"
+    assert "says no offset from UTC" in reasons[4]
+    assert "no RFC 3339 time" in reasons[5]
+    assert "allowed: air_temperature, relative_humidity, surface_temperature" in reasons[6]
+    assert "allowed: Cel" in reasons[7]
+    assert "4 columns" in reasons[8]
+
+
+def test_unknown_probe_is_a_bad_line_where_the_probes_are_known(recorded):
+    data = HEAD + b"".join(
+        b"2026-03-01T00:00:0%dZ,%s,air_temperature,25,Cel\n" % (second, probe)
+        for second, probe in enumerate([b"air", b"aire", b"aire"])
+    )
+    got = recorded(data, probes={"air"})
+    assert len(rows_of(got.batch)) == 1
+    assert (got.bad_count, got.bad) == (2, (BadLine(3, "unknown probe 'aire'"),))
+
+
+def test_columns_may_stand_in_another_order_with_others_between(recorded):
+    got = recorded(
+        b"note,unit,value,quantity,probe,time\n,Cel,25,air_temperature,air,2026-03-01T00:00:00Z\nx,Cel,26\n"
+    )
+    assert rows_of(got.batch) == [(1_772_323_200_000, "air", "air_temperature", 25.0)]
+    assert [one.line for one in got.bad] == [3]
+
+
+def test_header_that_lacks_a_column_is_refused_with_what_is_wanted(recorded):
+    with pytest.raises(RecordingUnreadable, match=r"lacks unit; wanted: time,probe,quantity,value,unit"):
+        recorded(b"time,probe,quantity,value\n")
+
+
+def test_missing_file_is_refused_by_name(tmp_path):
+    with pytest.raises(RecordingUnreadable, match="No such file"):
+        read_recording(tmp_path / "none.csv")
+
+
+def test_file_without_header_or_last_line_feed_is_read(recorded):
+    got = recorded(b"2026-03-01T00:00:00Z,air,air_temperature,25,Cel\n2026-03-01T00:00:01Z,air,air_temperature,26,Cel")
+    assert [value for *_, value in rows_of(got.batch)] == [25.0, 26.0]
+
+
+@pytest.mark.parametrize("data", [b"", HEAD, b"\n\n"])
+def test_empty_file_is_an_empty_batch(recorded, data):
+    got = recorded(data)
+    assert rows_of(got.batch) == []
+    assert got.bad_count == 0
+
+
+def test_json_lines_are_read_and_bad_ones_named(recorded):
+    good = {"time": "2026-03-01T00:00:00Z", "probe": "air", "quantity": "air_temperature", "value": 25.5, "unit": "degC"}
+    lines = [good, good | {"value": "x"}, {"time": 1}, good | {"time": 5}, good | {"unit": "bar"}, [1]]
+    got = recorded("\n".join(map(json.dumps, lines)).encode() + b'\n{"a":1,"a":2}\n{broken\n')
+    assert rows_of(got.batch) == [(1_772_323_200_000, "air", "air_temperature", 25.5)]
+    assert [one.line for one in got.bad] == [2, 3, 4, 5, 6, 7, 8]
+
+
+@pytest.mark.parametrize("joint", ["/", ":"])
+def test_senml_is_read_as_one_pack_or_one_pack_a_line(recorded, joint):
+    pack = [
+        {"bn": f"air{joint}", "bt": 1772323200, "bu": "Cel", "n": "air_temperature", "v": 25},
+        {"n": "air_temperature", "t": 60, "v": 26},
+        {"n": "relative_humidity", "u": "/", "t": 60, "v": 0.8},
+        {"n": "light", "t": 60, "v": 1},
+    ]
+    expected = [
+        (1_772_323_200_000, "air", "air_temperature", 25.0),
+        (1_772_323_260_000, "air", "air_temperature", 26.0),
+        (1_772_323_260_000, "air", "relative_humidity", 80.0),
+    ]
+    whole = recorded(json.dumps(pack, indent=1).encode())
+    assert rows_of(whole.batch) == expected
+    assert "unknown quantity 'light'" in whole.bad[0].reason
+    lines = recorded(b"".join(json.dumps([*pack[:1], one]).encode() + b"\n" for one in pack[1:3]) + b"[{]\n")
+    assert sorted(set(rows_of(lines.batch))) == expected
+    assert [one.line for one in lines.bad] == [3]
+
+
+# ---------------------------------------------------------------- the fast way against the slow way
+
+
+instants = st.datetimes(datetime.fromisoformat("1970-01-01"), datetime.fromisoformat("2199-12-31")).map(lambda moment: moment.replace(microsecond=0))
+numbers = st.one_of(
+    st.integers(-999, 999).map(str), st.decimals(-1000, 1000, places=3).map(str),
+    st.floats(allow_nan=False, allow_infinity=False, width=32).map(repr), st.text(alphabet="0123456789.-+e ", max_size=18),
+)
+cells = st.tuples(
+    st.one_of(instants.map(lambda moment: moment.isoformat() + "Z"), st.text(alphabet="0123456789-T:Z.+ ", max_size=26)),
+    st.sampled_from(["air", "lid", "a-very-long-name-of-a-probe-that-fills-several-words", ""]),
+    st.sampled_from(["air_temperature", "relative_humidity", "surface_temperature", "light"]),
+    numbers,
+    st.sampled_from(["Cel", "degC", "degF", "%RH", "/", "K", "bar"]),
+)
+lines = st.one_of(cells.map(",".join), st.text(alphabet='0,"Z-T:\r\x00é', max_size=60)).map(str.encode)
+
+
+@settings(max_examples=400, deadline=None)
+@given(st.lists(lines, min_size=1, max_size=12))
+@example([b"2026-02-29T00:00:00Z,air,air_temperature,25,Cel"])
+@example([b"2024-02-29T23:59:59Z,air,air_temperature,-0.5,Cel"])
+@example([b"2024-02-29T23:59:60Z,air,air_temperature,25,Cel", b"2024-13-01T00:00:00Z,air,air_temperature,25,Cel"])
+@example([b"2024-01-01T00:00:00Z,air,air_temperature,1234567890.12345,Cel", b"2024-01-01T0:00:000Z,a,b,--1,Cel"])
+def test_a_row_that_the_fast_way_takes_means_the_same_to_the_slow_way(rows):
+    block = b"".join(row.replace(b"\n", b"") + b"\n" for row in rows)
+    columns = read_columns(bytes(PAD) + block + bytes(PAD + 8))
+    assert len(columns.end) == len(rows)
+    for number, row in enumerate(rows):
+        if columns.good[number]:
+            time_text, _, _, value, _ = row.decode().split(",")
+            moment = datetime.fromisoformat(time_text)
+            assert columns.at_ms[number] == round(moment.timestamp() * 1000)
+            assert columns.value[number] == float(value)
+            probe, quantity, unit = columns.keys[columns.key[number]].decode().split(",")
+            assert [probe, quantity, unit] == [row.decode().rstrip("\r").split(",")[index] for index in (1, 2, 4)]
+
+
+def test_plain_rows_all_take_the_fast_way():
+    begin = datetime(2024, 2, 28, 23, 59, 30, tzinfo=UTC)
+    moments = [begin + timedelta(seconds=37 * number) for number in range(5000)]
+    rows = [f"{moment:%Y-%m-%dT%H:%M:%S}Z,probe-{number % 90},air_temperature,{number / 100:.2f},degC"
+            for number, moment in enumerate(moments)]
+    columns = read_columns(bytes(PAD) + "\n".join([*rows, ""]).encode() + bytes(PAD + 8))
+    assert columns.good.all()
+    assert columns.value.tolist() == [number / 100 for number in range(5000)]
+    assert columns.at_ms.tolist() == [round(moment.timestamp() * 1000) for moment in moments]
+    assert len(columns.keys) == 90
+
+
+def test_a_line_that_spans_the_blocks_of_a_long_file_is_read_whole(recorded, monkeypatch):
+    monkeypatch.setattr("adapters.recorded._BLOCK", 1000)
+    rows = [b"2026-03-01T00:%02d:%02dZ,air,air_temperature,%d.5,Cel\n" % (n // 60, n % 60, n % 40) for n in range(3000)]
+    got = recorded(HEAD + b"".join(rows))
+    assert (got.lines, got.bad_count, len(got.batch.value)) == (3001, 0, 3000)
+    assert got.batch.value.tolist() == [n % 40 + 0.5 for n in range(3000)]
+
+
+def test_line_without_end_is_one_bad_line_and_not_kept_in_memory(recorded, monkeypatch):
+    monkeypatch.setattr("adapters.recorded._BLOCK", 1 << 12)
+    got = recorded(HEAD + b"x" * 500_000 + b"\n2026-03-01T00:00:00Z,air,air_temperature,25,Cel\n")
+    assert len(rows_of(got.batch)) == 1
+    assert 1 <= got.bad_count <= 8
+
+
+def test_slow_way_keeps_offsets_and_fractions():
+    moment = datetime(2026, 3, 1, 6, 30, 0, 123000, timezone(timedelta(hours=2)))
+    assert _csv_row(f"{moment.isoformat()},air,air_temperature,1,Cel".encode())[0] == round(moment.timestamp() * 1000)
