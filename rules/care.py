@@ -19,7 +19,7 @@ from rules.care_words import take
 from rules.climate_memory import ClimateMemory as ClimateMemory
 from rules.climate_memory import Hours as Hours
 from rules.climate_memory import NothingKnown as NothingKnown
-from rules.events import DAY_MS, AdviceEvent, CareEvent, WordEvent
+from rules.events import DAY_MS, CareEvent, SystemEvent, WordEvent
 from rules.local_days import local_day
 from rules.occurrences import Occurrence as Occurrence
 from rules.settings import Watch
@@ -33,7 +33,7 @@ _MOST_PLANNED = 60
 
 def follow(
     watch: Watch, state: CareState, words: Sequence[Word], from_ms: int, until_ms: int, origin: str, climate: ClimateMemory
-) -> tuple[CareState, list[CareEvent | AdviceEvent | WordEvent]]:
+) -> tuple[CareState, list[CareEvent | WordEvent | SystemEvent]]:
     """Return the routine's state at `until_ms` and what is told in [from_ms, until_ms), in order of time.
 
     `words` are ordered by `taken_ms` within that span; those that are not about care are passed over. What falls due at
@@ -72,7 +72,7 @@ def _next_ms(state: CareState) -> int | None:
 
 
 def _away_next(period: AwayPeriod) -> int:
-    return period.checklist_ms if period.told == 0 else period.to_ms
+    return (period.checklist_ms, max(period.from_ms, period.checklist_ms), period.to_ms)[period.told]
 
 
 def _until(course: Course, limit_ms: int) -> None:
@@ -102,17 +102,21 @@ def _away_due(course: Course, limit_ms: int) -> AwayPeriod | None:
 
 
 def _away_step(course: Course, period: AwayPeriod) -> None:
-    """Send the checklist before the absence and, at its end, what was logged meanwhile."""
+    """Send the checklist before the absence, say when it begins, and at its end what is open."""
     at_ms = _away_next(period)
     others = [one for one in course.state.away if one is not period]
+    if period.told < 2:
+        course.state.away = sorted([*others, replace(period, told=period.told + 1)], key=lambda one: one.from_ms)
     if period.told == 0:
         ahead = plan(course.watch, course.state, period.to_ms)
         course.tell(at_ms, None, "away-before", before_leaving(course.watch, ahead, period), "today")
         course.tell(at_ms, None, "away", checklist(course.watch, ahead, period), "today")
-        course.state.away = sorted([*others, replace(period, told=1)], key=lambda one: one.from_ms)
-        return
-    course.state.away = others
-    course.tell(at_ms, None, "away-after", welcome_back(course.watch, standing(course.watch, course.state)), "digest")
+    elif period.told == 1:
+        course.away(at_ms, begins=True)
+    else:
+        course.state.away = others
+        course.away(at_ms, begins=False)
+        course.tell(at_ms, None, "away-after", welcome_back(course.watch, standing(course.watch, course.state)), "digest")
 
 
 # ---------------------------------------------------------------- what is ahead and what stands

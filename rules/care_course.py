@@ -9,7 +9,7 @@ from rules.care_plan import Evidence
 from rules.care_schedule import Subject, scheduled, size_at, stepped, subjects
 from rules.care_state import STATUS, CareState, TaskState, garden_ml
 from rules.climate_memory import ClimateMemory
-from rules.events import DAY_MS, CareEvent, Priority, WordEvent
+from rules.events import DAY_MS, CareEvent, Priority, SystemEvent, WordEvent
 from rules.local_days import time_words
 from rules.nest import colonies, colony_of
 from rules.observations import Questions
@@ -31,7 +31,7 @@ class Course:
         self.watch = watch
         self.origin = origin
         self.climate = climate
-        self.events: list[CareEvent | WordEvent] = []
+        self.events: list[CareEvent | WordEvent | SystemEvent] = []
         self.state = replace(
             state, tasks=dict(state.tasks), gardens=dict(state.gardens), leaves=list(state.leaves), notes=list(state.notes),
             away=list(state.away),
@@ -79,6 +79,17 @@ class Course:
         self.events.append(
             CareEvent(
                 id=name, at_ms=at_ms, chamber=chamber, task=task, status="told", due_ms=None, text=text, priority=priority
+            )
+        )  # fmt: skip
+
+    def away(self, at_ms: int, begins: bool) -> None:
+        """Tell who is told from now on: the stand-in or the keeper."""
+        self.state.words += 1
+        what, whom = ("away-begun", "go to the stand-in") if begins else ("away-ended", "come to the keeper again")
+        self.events.append(
+            SystemEvent(
+                id=f"{self.origin}.site.care.{what}.{self.state.words}", at_ms=at_ms, chamber=None, what=what,
+                text=f"Alarms {whom} from now on.",
             )
         )  # fmt: skip
 

@@ -45,7 +45,7 @@ class Note:
 
 @dataclass
 class AwayPeriod:
-    """When the stand-in looks after the shelf; `told`: 0 nothing yet, 1 the checklist."""
+    """When the stand-in looks after the shelf; `told`: 0 nothing yet, 1 the checklist, 2 that it has begun."""
 
     from_ms: int
     to_ms: int

@@ -228,6 +228,13 @@ def _size_ml(word: GardenSize, basin_ml: float | None) -> float:
     return word.fill * basin_ml
 
 
+def _call_off(course: Course, word: Away, kept: list[AwayPeriod]) -> None:
+    """Let go of the absences that are not kept; one that has begun ends now."""
+    if any(period.told == 2 and period not in kept for period in course.state.away):
+        course.away(word.taken_ms, begins=False)
+    course.state.away = kept
+
+
 def _away(course: Course, word: Away) -> None:
     zone = course.watch.zone
     if word.to_ms < word.from_ms:
@@ -235,7 +242,7 @@ def _away(course: Course, word: Away) -> None:
     if word.to_ms - word.from_ms > _LONGEST_AWAY_MS:
         raise Refused("An absence of more than 120 days is no holiday: hand the shelf over in the config instead.")
     if word.to_ms == word.from_ms:
-        course.state.away = []
+        _call_off(course, word, [])
         course.word(word, None, True, "You are back: alarms and routine come to you again, and no absence is planned.")
         return
     if word.to_ms <= word.taken_ms:
@@ -244,6 +251,7 @@ def _away(course: Course, word: Away) -> None:
     if len(apart) >= _KEPT_AWAY:
         raise Refused(f"{_KEPT_AWAY} absences are planned already. Allowed: {_KEPT_AWAY} at once.")
     period = AwayPeriod(word.from_ms, word.to_ms, max(word.taken_ms, word.from_ms - 24 * HOUR_MS))
+    _call_off(course, word, apart)
     course.state.away = sorted([*apart, period], key=lambda one: one.from_ms)
     span = f"from {time_words(word.from_ms, zone)} to {time_words(word.to_ms, zone)}"
     sent = f"The stand-in's checklist goes out {time_words(period.checklist_ms, zone)}"

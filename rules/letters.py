@@ -134,10 +134,12 @@ class Desk:
         key = f"situation.{group.place}" if group.sort in _SORTS[:4] else f"{group.sort}.{group.place}"
         self._thread(key, at_ms)
         about = self._about(group)
+        to: Literal["stand-in"] | None = "stand-in" if _is_handed_over(self.state.owed[group.keys[0]]) else None
         self._settle(key, group, at_ms)
         night = group.sort in ("situation", "escalation") and group.wakes
         self.state.sent.append(Sent(at_ms))
-        self.write(key, group.sort, group.place, about, at_ms, urgent=night or (group.sort == "reminder" and group.wakes))
+        urgent = night or (group.sort == "reminder" and group.wakes)
+        self.write(key, group.sort, group.place, about, at_ms, urgent=urgent, to=to)
         self._close_if_over(key, group, about, at_ms)
 
     def _summary(self, groups: list[Group], at_ms: int) -> None:
@@ -219,7 +221,14 @@ class Desk:
 
 
 def _class(owed: Owed) -> str:
+    if _is_handed_over(owed):
+        return "stand-in"
     return owed.sort if owed.sort in ("care", "system") else "situation"
+
+
+def _is_handed_over(owed: Owed) -> bool:
+    """Whether this is the checklist, which goes to the stand-in before the keeper has left."""
+    return owed.sort == "care" and owed.about[0].get("task") == "away"
 
 
 def _importance(event: dict[str, Any]) -> tuple[int, int, int, int, str]:

@@ -203,7 +203,8 @@ def _care(watch: Watch, state: TellingState, event: CareEvent) -> None:
     key = f"care/{place}/{event.task}"
     if event.status == "done":
         state.owed.pop(key, None)
-    elif event.status != "told":
+    else:
+        key = f"{key}/{event.id}" if event.status == "told" else key  # an answer is owed for itself, a task once
         when = when_told(watch, event.priority, event.at_ms)
         owe(state, key, Owed(place, "care", event.priority, when, event.at_ms, [plain(event)]))
 

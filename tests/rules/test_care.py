@@ -12,7 +12,7 @@ from pydantic import TypeAdapter
 from rules.care import CareState, ClimateMemory, Hours, NothingKnown, follow, garden_ml, is_away, plan, replan, standing
 from rules.care_plan import TASKS, CareTask
 from rules.climate_memory import Hourly
-from rules.events import DAY_MS, HOUR_MS, MINUTE_MS, CareEvent, Event, WordEvent
+from rules.events import DAY_MS, HOUR_MS, MINUTE_MS, CareEvent, Event, SystemEvent, WordEvent
 from rules.settings import Chamber, Devices, Garden, Heater, Mister, Probe, Site, Telling, Watch
 from rules.words import Away, Calibrated, CareDone, GardenSize, LeavesGiven, Observation, Word
 
@@ -418,15 +418,20 @@ def test_alarms_go_to_the_stand_in_from_the_first_to_the_last_moment() -> None:
     leave, back = at("2027-12-27 09:00"), at("2028-01-05 20:00")
     routine.say(Away, "2027-12-23 12:00", from_ms=leave, to_ms=back)
     assert [is_away(routine.state, instant) for instant in (leave - 1, leave, back - 1, back)] == [False, True, True, False]
+    routine.until(back + 1)
+    switched = [(one.at_ms, one.what) for one in routine.events if isinstance(one, SystemEvent)]
+    assert switched == [(leave, "away-begun"), (back, "away-ended")]
 
 
 def test_leaving_at_once_sends_the_checklist_at_once_and_coming_back_early_ends_it() -> None:
     routine = Routine(watch(), "2027-12-01 12:00")
     now = at("2027-12-23 12:00")
     told = routine.say(Away, "2027-12-23 12:00", from_ms=now, to_ms=now + 3 * DAY_MS)
-    assert [one.task for one in told[1:]] == ["away-before", "away"]  # type: ignore[attr-defined]
-    routine.say(Away, "2027-12-24 12:00", from_ms=at("2027-12-24 12:00"), to_ms=at("2027-12-24 12:00"))
+    assert [getattr(one, "task", None) or one.what for one in told[1:]] == ["away-before", "away", "away-begun"]  # type: ignore[attr-defined]
+    ended = routine.say(Away, "2027-12-24 12:00", from_ms=at("2027-12-24 12:00"), to_ms=at("2027-12-24 12:00"))
+    assert ended[0].what == "away-ended"  # type: ignore[attr-defined]
     assert not is_away(routine.state, at("2027-12-24 13:00"))
+    assert routine.until("2028-01-10 00:00") and not routine.state.away
 
 
 @pytest.mark.parametrize(
