@@ -15,15 +15,15 @@ from rules.advice_learn import judge, learned, verdict_text
 from rules.advice_plan import Plan, climate_stands, plan
 from rules.advice_state import AdviceState, KnobChange, OpenAdvice, ToldForecast, ToldMove
 from rules.advice_text import act_within_s, cautions_of, headline_of, lacking_of, predictions_of, reason_of_plan
-from rules.cause import Standing, goal_of
+from rules.cause import Standing, goal_of, heat_comes_first
 from rules.chamber import model_from_json
 from rules.devices import config_knobs
 from rules.events import HOUR_MS, MINUTE_MS, Action, AdviceEvent, Prediction, Priority
-from rules.settings import Chamber, Watch
+from rules.settings import Chamber, Lid, Watch
 from rules.situation import Situation
 from rules.words import AdviceDone, Calibrated, ModelFitted
 
-__all__ = ["AdviceState", "Standing", "consider", "hear", "knows"]
+__all__ = ["AdviceState", "Standing", "consider", "hear", "knows", "told_lid"]
 
 Status = Literal["given", "updated", "resolved", "withdrawn", "reminded", "verified"]
 URGENCY: tuple[Priority, ...] = ("digest", "morning", "today", "wake")
@@ -32,7 +32,8 @@ UPDATE_NOT_BEFORE_MS = 30 * MINUTE_MS
 MATERIAL_SHARE = 0.6
 """An amount that differs by more than this share is a material change."""
 QUIET_AFTER_MS = 30 * MINUTE_MS
-FOLLOWING = ("resolved", "withdrawn", "verified")
+REPEAT_AFTER_MS = 12 * HOUR_MS
+"""The same check or wipe, or to leave it be, is not told again sooner than this."""
 
 
 def consider(
@@ -45,8 +46,10 @@ def consider(
     talk = _Talk(watch, chamber, chamber_id, situation, standing, origin)
     if state.open is not None and state.open.done_ms is not None:
         state = talk.after_done(state, events)
+    if _at_work(state, situation, standing):
+        return state, events
     wanted = None if situation.visiting and not _hot(situation) else plan(chamber, state, situation, standing)
-    stands = bool(climate_stands(standing)) or (wanted is not None and wanted.branch == "probe")
+    stands = bool(climate_stands(standing)) or (wanted is not None and wanted.branch in ("probe", "plug-in"))
     if not stands:
         return talk.closed(state, events), events
     if wanted is None or _hushed(state, wanted, situation):
@@ -58,13 +61,19 @@ def _hot(situation: Situation) -> bool:
     return situation.temperature_c is not None and situation.temperature_c >= practice.HEAT_FIRST_C
 
 
+def _at_work(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether a done change is still at work on an alarm that stands: look again later, unless heat comes first."""
+    waits = state.open is not None and state.open.done_ms is not None and situation.at_ms < state.open.look_again_ms
+    return waits and bool(climate_stands(standing)) and not heat_comes_first(situation, standing)
+
+
 def _hushed(state: AdviceState, wanted: Plan, situation: Situation) -> bool:
-    """Return whether a plan must wait: the last change is still at work, or something was just withdrawn."""
-    if wanted.branch == "heat":
+    """Return whether a plan must wait because something was just closed."""
+    if wanted.branch == "heat" or state.open is not None:
         return False
-    if state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms and state.open is None:
-        return True
-    return state.open is not None and state.open.done_ms is not None and situation.at_ms < state.open.look_again_ms
+    told_ms = state.repeated_ms.get(" ".join(wanted.keys))
+    again = not wanted.moves and told_ms is not None and situation.at_ms - told_ms < REPEAT_AFTER_MS
+    return again or (state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms)
 
 
 def _with_config(chamber: Chamber, state: AdviceState) -> AdviceState:
@@ -75,6 +84,14 @@ def _with_config(chamber: Chamber, state: AdviceState) -> AdviceState:
     edited = {name for name, value in now.items() if state.config_knobs and state.config_knobs.get(name) != value}
     told = {name: value for name, value in state.told_knobs.items() if name not in edited}
     return replace(state, config_knobs=now, told_knobs=told)
+
+
+def told_lid(chamber: Chamber, state: AdviceState) -> Lid:
+    """Return the lid as it is after what the keeper said to have done: the lid's temperature must be estimated with its foam."""
+    foam_mm = state.told_knobs.get("foam")
+    if foam_mm is None:
+        return chamber.lid
+    return chamber.lid.model_copy(update={"build": "insulated", "insulation_mm": foam_mm, "temperature_factor": None})
 
 
 def knows(state: AdviceState, advisory: str) -> bool:
@@ -108,6 +125,9 @@ class _Talk:
             state, counter=counter, open=opened, last=now if fresh and now is not None else state.last,
             checked_ms=state.checked_ms | {act: self.at_ms for act in wanted.acts if practice.ACTS[act].knob == "none"},
         )
+        if not wanted.moves:
+            told = {name: at_ms for name, at_ms in state.repeated_ms.items() if self.at_ms - at_ms < REPEAT_AFTER_MS}
+            state = replace(state, repeated_ms=told | {" ".join(wanted.keys): self.at_ms})
         return self._say(state, "given" if fresh else "updated", events, predictions_of(wanted, self.situation))
 
     def _material(self, now: OpenAdvice, wanted: Plan) -> bool:
@@ -280,18 +300,23 @@ def _done(state: AdviceState, name: str, item: OpenAdvice, word: AdviceDone, at_
     first = item.moves[0].amount if item.moves else 0.0
     share = 1.0 if word.amount is None or not first else max(0.0, word.amount / first)
     knobs, changes, judged = dict(state.told_knobs), list(state.changes), dict(state.judge_from_ms)
+    if any(move.act == "plug-in" for move in item.moves):
+        knobs["heater_plugged"] = 1.0
+        changes.append(KnobChange(at_ms, "heater_plugged", 1.0))
     for place, move in enumerate(item.moves):
         delta = move.delta * (share if place == 0 else 1.0)
         judged[move.knob] = at_ms + practice.WAIT_S[move.knob] * 1000
         key = "watts" if move.unit == "W" else "setpoint" if move.knob == "heater" else move.knob
         if move.value is None:
             continue
-        knobs[key] = round(move.value - move.delta + delta, 4)
+        value = round(move.value - move.delta + delta, 4)
+        knobs[key] = float(round(value)) if key == "vents" else value
         changes.append(KnobChange(at_ms, key, knobs[key]))
     if any(key == "heater:stop" for key in item.keys):
         knobs["heater_plugged"] = 0.0
         changes.append(KnobChange(at_ms, "heater_plugged", 0.0))
     wait_ms = max((practice.WAIT_S[move.knob] * 1000 for move in item.moves), default=30 * MINUTE_MS)
     done = replace(item, done_ms=at_ms, done_share=share, look_again_ms=at_ms + wait_ms)
-    state = replace(state, told_knobs=knobs, changes=changes[-500:], judge_from_ms=judged)
+    stopped_c = item.start_c if "heater:stop" in item.keys else state.stopped_c
+    state = replace(state, told_knobs=knobs, changes=changes[-500:], judge_from_ms=judged, stopped_c=stopped_c)
     return replace(state, open=done) if name == "open" else replace(state, last=done)

@@ -75,6 +75,8 @@ def plan(
     cause = cause_of(chamber, state, situation, standing)
     if heat_comes_first(situation, standing):
         return _heat(cause)
+    if "unplugged" in cause.facts:
+        return _plug_in(state, situation, cause)
     special = _special(cause, standing)
     if special is not None:
         return special
@@ -135,6 +137,49 @@ def _special(cause: Cause, standing: Mapping[str, Standing]) -> Plan | None:
     if "mister-stuck" in active:
         return _plain("mister-stuck", cause, _distinct(["stop-water", "check-lid"]), ("No mains plug with wet hands.",))
     return None
+
+
+PLUG_IN_BELOW_K = 0.5
+"""How far below the upper edge an unplugged heater's chamber must be before it is plugged in again: the deadband."""
+
+
+def _plug_in(state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:
+    """Return the call to plug an unplugged heater in again, its set point lower by what was too much; not while it is warm."""
+    knobs, goal = state.told_knobs, cause.goal
+    t, room_c = situation.temperature_c or 0.0, situation.room_temperature_c
+    if t > goal.temperature_c + PLUG_IN_BELOW_K or (room_c is not None and room_c > goal.temperature_c):
+        return None
+    if "thermostat" not in cause.facts:
+        return _plug_in_by_power(state, room_c, cause)
+    too_much = max((state.stopped_c or goal.high_c) - goal.temperature_c, 0.5)
+    delta = -round(too_much * 2.0) / 2.0
+    setpoint = knobs.get("setpoint", state.config_knobs.get("setpoint"))
+    value = None if setpoint is None else setpoint + delta
+    how = f"by {-delta:g} K lower" if value is None else f"to {value:g} °C instead of {setpoint:g} °C"
+    text = f"Plug the heater in again, its thermostat set {how}; stay until you have seen it switch off once"
+    move = Move(act="plug-in", knob="heater", delta=delta, value=value, amount=-delta, unit="K", effort=1.0, text=text)
+    return _plugged(cause, move)
+
+
+def _plug_in_by_power(state: AdviceState, room_c: float | None, cause: Cause) -> Plan:
+    """Return the call to plug in a heater without a thermostat again, at the share of its power that the target needs."""
+    watts = state.told_knobs.get("watts", state.config_knobs.get("watts", 1.0))
+    below = room_c if room_c is not None else cause.goal.low_c - 4.0
+    share = (cause.goal.temperature_c - below) / max((state.stopped_c or cause.goal.harmful_high_c) - below, 1.0)
+    value = round(watts * min(max(share, 0.1), 0.9), 1)
+    text = f"Plug the heater in again, but with {value:g} W instead of {watts:g} W, and buy it a thermostat"
+    move = Move(
+        act="plug-in", knob="heater", delta=value - watts, value=value, amount=watts - value, unit="W", effort=1.0, text=text
+    )
+    return _plugged(cause, move)
+
+
+def _plugged(cause: Cause, move: Move) -> Plan:
+    return Plan(
+        branch="plug-in", cause=cause, actions=(Action("heater", "more", None, None, move.text),), acts=("plug-in",),
+        moves=(move,),
+        never=("Do not leave it alone before you have seen the temperature hold.", "Do not turn it up to catch up faster."),
+    )
 
 
 def _without_humidity(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:

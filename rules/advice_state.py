@@ -98,6 +98,10 @@ class AdviceState:
     checked_ms: dict[str, int] = field(default_factory=dict)
     """When a check (of heater, probe, lid) was last asked for."""
     mist_failures: int = 0
+    stopped_c: float | None = None
+    """The temperature at which the heater was unplugged on advice: how far too high its set point was."""
+    repeated_ms: dict[str, int] = field(default_factory=dict)
+    """When a plan without a sized change was last told, by its actions: not again for half a day."""
     metrology_until_ms: int | None = None
     quiet_until_ms: int | None = None
     """After a withdrawal or a verdict: no new advisory before this, so that nothing flaps. Heat is never held back."""

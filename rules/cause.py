@@ -178,9 +178,11 @@ def _device_facts(chamber: Chamber, situation: Situation, knobs: Mapping[str, fl
     devices, t = chamber.devices, situation.temperature_c
     checks = {
         "fan": devices.fan is not None, "fan-on": knobs.get("fan", 0.0) > 0.0, "mister": devices.mister is not None,
-        "mist-on": knobs.get("mister", 0.0) > 0.0, "vents-open": knobs.get("vents", 0.0) > 0.0,
+        "mist-on": knobs.get("mister", 0.0) >= 0.05, "vents-open": knobs.get("vents", 0.0) > 0.0,
         "vents-shut": knobs.get("vents", 0.0) < devices.vents.count, "granules": devices.wet_granules,
         "can-insulate": devices.can_insulate_lid and knobs.get("foam", 0.0) < 30.0,
+        "unplugged": devices.heater is not None and knobs.get("heater_plugged", 1.0) == 0.0,
+        "thermostat": devices.heater is not None and devices.heater.thermostat,
         "heater": devices.heater is not None and knobs.get("heater_plugged", 1.0) > 0.0,
         "mat-below": devices.heater is not None and devices.heater.mount == "below",
         "bare": not chamber.garden.covered,

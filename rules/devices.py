@@ -141,7 +141,7 @@ def _vent_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, 
 
 def _fan_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, float]) -> list[Move]:
     now, direction = knobs.get("fan", 0.0), ACTS[step.act].direction
-    more = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0)
+    more = (0.5, 1.0, 2.0, 5.0, 10.0)  # no more at once: in a small box seconds of it change all the air
     values = [now + m for m in more if now + m <= 60.0] if direction > 0 else [round(now * s, 1) for s in (0.75, 0.5, 0.25,
         0.0)]
     out = []
@@ -163,7 +163,7 @@ def _mister_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str
     out = []
     for raw in values:
         value = round(raw, 1)
-        if value != now:
+        if abs(value - now) >= 0.05:
             text = _mist_text(now, value, mister.ml_per_press)
             out.append(_move(step, value - now, value, abs(round(value - now, 1)), "ml/d", text, min(1.0,
                 abs(value - now) / (8 * base))))

@@ -1,0 +1,473 @@
+"""The advice on trial: random chambers in twenty kinds of trouble, advised by the program and by one rule per symptom.
+
+`python tests/trials/advice_trial.py [--chambers 200] [--seed 1]` prints the table. A case is a chamber in a situation whose
+measured figures raise an alarm after the situation has settled. Advisers see only what probes say; the keeper does what is
+said, within a tenth of the amount. A case is feasible if any of many settings of its devices brings the truth into the band.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC
+from typing import Any
+
+import numpy as np
+from chamber_truth import STEP_S, Array, Box, Knobs, Room, State, magnus_dew_c, magnus_pa, random_box, room_now, started,
+step, taken
+
+from rules.advice import AdviceState, consider, hear, told_lid
+from rules.cause import Standing
+from rules.events import HOUR_MS
+from rules.lid import FactorBelief, learn_from_measurement, prior_factor
+from rules.settings import Chamber, Devices, Fan, Heater, Mister, Site, Telling, Vents, Watch
+from rules.settings import Room as RoomSettings
+from rules.situation import Situation
+from rules.words import AdviceDone
+
+SETTLE_H = 20
+ROUND_H = 4
+ROUNDS = 24
+JUDGED_H = 24
+START_MS = 1_770_000_000_000
+BAND = {"t": (24.0, 28.0), "rh": (70.0, 90.0)}
+SENSOR = {"t": 0.3, "rh": 2.0, "margin": 0.3}
+"""Stated limits of error of the probes: the truth counts as in band within them."""
+HARMFUL = {"hot": 30.0, "cold": 20.0, "dry": 60.0}
+
+# name, room degC, room %RH, set point, vents, fan min/h, mist share, wetness factor, foam
+SITUATIONS: tuple[tuple[str, float, float, float, int, float, float, float, float], ...] = (
+    ("winter air, all vents open", 20.0, 30.0, 26.0, 3, 0.0, 0.0, 1.0, 0.0),
+    ("winter air and a fan", 20.0, 32.0, 26.0, 1, 5.0, 0.0, 1.0, 0.0),
+    ("dry ground", 21.0, 40.0, 26.0, 1, 0.0, 0.0, 0.3, 0.0),
+    ("set point too high, dry", 21.0, 40.0, 29.5, 1, 0.0, 0.0, 0.6, 0.0),
+    ("set point too high", 22.0, 50.0, 29.0, 0, 0.0, 0.0, 1.0, 0.0),
+    ("set point too high, wet", 22.0, 50.0, 29.0, 0, 0.0, 1.0, 2.5, 0.0),
+    ("set point too low", 20.0, 45.0, 22.5, 1, 0.0, 0.0, 1.0, 0.0),
+    ("set point too low, wet", 18.0, 55.0, 22.5, 0, 0.0, 0.5, 2.0, 0.0),
+    ("set point too low, dry", 19.0, 35.0, 22.5, 2, 0.0, 0.0, 0.6, 0.0),
+    ("cold room, bare lid", 16.0, 45.0, 26.0, 0, 0.0, 0.0, 1.5, 0.0),
+    ("cool room, wet box", 19.0, 50.0, 26.0, 0, 0.0, 0.5, 2.5, 0.0),
+    ("over-misted", 22.0, 50.0, 26.0, 1, 0.0, 4.0, 1.5, 0.0),
+    ("humid summer room", 25.0, 78.0, 26.0, 1, 0.0, 0.5, 2.0, 0.0),
+    ("humid summer, fan on", 25.0, 80.0, 26.0, 1, 10.0, 0.0, 1.5, 0.0),
+    ("warm room, heater needless", 26.0, 50.0, 29.5, 1, 0.0, 0.0, 1.0, 0.0),
+    ("warm dry room", 24.0, 30.0, 27.0, 2, 2.0, 0.0, 0.7, 0.0),
+    ("foam, wet, no opening", 20.0, 50.0, 26.0, 0, 0.0, 1.0, 3.0, 20.0),
+    ("mild night", 21.0, 45.0, 25.5, 1, 0.0, 0.2, 1.3, 0.0),
+    ("hot and dry by the fan", 23.0, 35.0, 29.5, 1, 8.0, 0.0, 1.0, 0.0),
+    ("cool and parched", 19.0, 30.0, 23.0, 3, 5.0, 0.0, 0.8, 0.0),
+)
+
+
+@dataclass
+class Cases:
+    """Every chamber in every situation, as columns."""
+
+    box: Box
+    knobs: Knobs
+    room: Room
+    state: State
+    chambers: list[Chamber]
+    situation: Array
+    belief: list[FactorBelief]
+
+
+@dataclass
+class Seen:
+    """Averages of the truth over a stretch and its extremes."""
+
+    air_c: Array
+    humidity_pct: Array
+    margin_k: Array
+    lid_c: Array
+    hottest_c: Array
+    coldest_c: Array
+    driest_pct: Array
+
+
+@dataclass
+class Result:
+    """How one adviser did, case by case."""
+
+    in_band: Array
+    harmed: Array
+    actions: Array
+    last: Seen
+    steps_h: list[Seen] = field(default_factory=list)
+
+
+def made(chambers: int, seed: int) -> Cases:
+    """Return the settled cases."""
+    rng = np.random.default_rng(seed)
+    one = random_box(rng, chambers)
+    rows = np.repeat(np.arange(chambers), len(SITUATIONS))
+    kind = np.tile(np.arange(len(SITUATIONS)), chambers)
+    box = taken(one, rows)
+    table = np.array([row[1:] for row in SITUATIONS])[kind]
+    count = len(rows)
+    litres = box.volume_m3 * 1000.0
+    room = Room(table[:, 0] + rng.normal(0, 0.4, count), np.clip(table[:, 1] + rng.normal(0, 3, count), 15, 90),
+        rng.uniform(0, 0.8, count))
+    power = np.where(box.thermostat, 1.0, np.clip((table[:, 2] - table[:, 0]) / 17.0, 0.02, 1.0))
+    knobs = Knobs(table[:, 2].copy(), power, np.ones(count), table[:, 3].copy(), table[:, 4].copy(), table[:,
+        5] * litres / 8.0, table[:, 7].copy())
+    box.wet_m2 = box.wet_m2 * table[:, 6]
+    state = started(box, room)
+    seen = moved(box, knobs, room, state, SETTLE_H)
+    told = [told_chamber(box, knobs, i, rng) for i in range(count)]
+    belief = []
+    for i, chamber in enumerate(told):
+        first = prior_factor(chamber.lid)
+        room_c, _ = room_now(room, state.hour % 24.0)
+        if rows[i] % 5 < 2:  # the keeper once measured the lid by hand
+            first = learn_from_measurement(first, seen.lid_c[i] + rng.normal(0, 0.3), room_c[i], seen.air_c[i], 0.4)
+        belief.append(first)
+    return Cases(box, knobs, room, state, told, kind, belief)
+
+
+def told_chamber(box: Box, knobs: Knobs, i: int, rng: np.random.Generator) -> Chamber:
+    """Return the chamber as its keeper would write it down."""
+    thermostat = bool(box.thermostat[i])
+    rated = float(round(box.heater_w[i], 1))
+    heater = Heater(
+        watts=max(0.5, rated if thermostat else float(round(rated * knobs.power[i], 1))), thermostat=thermostat,
+        setpoint_c=float(knobs.setpoint_c[i]) if thermostat and rng.random() < 0.8 else None,
+    )
+    devices = Devices(
+        heater=heater, fan=Fan(minutes_per_hour=float(knobs.fan_min_h[i])), vents=Vents(count=3, open=int(knobs.vents[i])),
+        mister=Mister(ml_per_day=float(round(knobs.mist_ml_d[i], 2)), max_ml_per_day=60.0),
+    )
+    lid = {"build": "insulated", "insulation_mm": float(knobs.foam_mm[i])} if knobs.foam_mm[i] else {}
+    return Chamber(air_ml=float(box.volume_m3[i] * 1e6), devices=devices, lid=lid, room="study", garden={"volume_ml": 500.0})
+
+
+def moved(box: Box, knobs: Knobs, room: Room, state: State, hours: float) -> Seen:
+    """Move the truth on and return what was there, averaged over the last hour, and its extremes (ten-minute means)."""
+    steps = round(hours * 3600 / STEP_S)
+    hot, cold, dry = -np.inf, np.inf, np.inf
+    sums: list[Any] = [0.0] * 4
+    mean_c, mean_pct = state.air_c.copy(), state.humidity_pct.copy()
+    last = min(steps, round((hours if hours <= ROUND_H or hours == JUDGED_H else 1) * 3600 / STEP_S))
+    for index in range(steps):
+        step(box, knobs, room, state)
+        humidity = state.humidity_pct
+        mean_c, mean_pct = mean_c + (state.air_c - mean_c) / 15.0, mean_pct + (humidity - mean_pct) / 15.0
+        hot, cold, dry = np.maximum(hot, mean_c), np.minimum(cold, mean_c), np.minimum(dry, mean_pct)
+        if index >= steps - last:
+            for place, value in enumerate((state.air_c, humidity, state.margin_k, state.lid_c)):
+                sums[place] = sums[place] + value / last
+    return Seen(sums[0], sums[1], sums[2], sums[3], hot, cold, dry)
+
+
+def measured(cases: Cases, lids: list[Any], seen: Seen, before: Seen | None, hour: float,
+    rng: np.random.Generator) -> list[Situation]:
+    """Return what the program would know of every case now."""
+    box, count = cases.box, len(cases.chambers)
+    room_c, room_pa = room_now(cases.room, hour % 24.0)
+    t = seen.air_c + box.probe_offset_k + rng.normal(0, 0.05, count)
+    rh = np.clip(seen.humidity_pct + box.probe_offset_pct + rng.normal(0, 0.4, count), 5, 99.9)
+    room_t, room_h = room_c + rng.normal(0, 0.15, count), 100.0 * room_pa / magnus_pa(room_c) + rng.normal(0, 1.0, count)
+    factor = np.array([belief.mean for belief in lids])
+    u_factor = np.array([belief.u_factor for belief in lids])
+    estimate = room_t + factor * (t - room_t)
+    lid = np.where(box.lid_probe, seen.lid_c + rng.normal(0, 0.15, count), estimate)
+    dew = magnus_dew_c(rh / 100.0 * magnus_pa(t))
+    u_margin = np.where(box.lid_probe, 0.34, np.sqrt((u_factor * (t - room_t)) ** 2 + 0.27**2))
+    return [_situation(cases, i, (t, rh, lid, dew, u_margin, room_t, room_h), hour) for i in range(count)]
+
+
+def _situation(cases: Cases, i: int, figures: tuple[Array, ...], hour: float) -> Situation:
+    t, rh, lid, dew, u_margin, room_t, room_h = (float(column[i]) for column in figures)
+    has_room, has_lid = bool(cases.box.room_probe[i]), bool(cases.box.room_probe[i] or cases.box.lid_probe[i])
+    margin = lid - dew
+    wet = 0.5 * (1.0 - float(np.tanh(0.8 * margin / u_margin)))
+    return Situation(
+        at_ms=START_MS + round(hour * HOUR_MS), chamber="north", temperature_c=t, relative_humidity_pct=rh, dew_point_c=dew,
+        absolute_humidity_g_m3=None, vapour_pressure_deficit_pa=None, lid_temperature_c=lid if has_lid else None,
+        lid_source=("measured" if cases.box.lid_probe[i] else "estimated") if has_lid else None,
+        dew_margin_k=margin if has_lid else None, probability_wet=wet if has_lid else None, condensate_g_m2=0.0,
+        room_temperature_c=room_t if has_room else None, room_relative_humidity_pct=room_h if has_room else None,
+        room_dew_point_c=float(magnus_dew_c(np.array(room_h / 100.0 * magnus_pa(np.array(room_t))))) if has_room else None,
+        u_temperature_k=0.17, u_relative_humidity_pct=1.2, u_dew_point_k=0.3, u_dew_margin_k=u_margin if has_lid else None,
+        temperature_slope_k_h=0.0, humidity_slope_pct_h=0.0, room_slope_k_h=0.0, garden_ml=500.0,
+    )
+
+
+def standing_of(now: Situation, before: dict[str, Standing]) -> dict[str, Standing]:
+    """Return the alarms by band, deadband and how sure it is."""
+    t, rh = now.temperature_c or 0.0, now.relative_humidity_pct or 0.0
+
+    def beyond(name: str, miss: float, back: float) -> bool:
+        return miss > (-back if name in before else 0.0)
+
+    found = {
+        "temperature-high": beyond("temperature-high", t - 28.0, 0.5), "temperature-low": beyond("temperature-low",
+            24.0 - t, 0.5),
+        "humidity-low": beyond("humidity-low", 70.0 - rh, 3.0), "humidity-high": beyond("humidity-high", rh - 90.0, 3.0),
+        "lid-dew": now.dew_margin_k is not None
+        and beyond("lid-dew", 0.5 - now.dew_margin_k - 1.28 * (now.u_dew_margin_k or 0.0), 0.5),
+    }
+    return {name: Standing(alarm=name, level="outside") for name, stands in found.items() if stands}
+
+
+# ---------------------------------------------------------------- the program's adviser
+
+
+Adviser = Callable[[Cases, list[Situation], list[dict[str, Standing]], np.random.Generator], Array]
+
+
+class Program:
+    """The advice of `rules.advice`, done as told, within a tenth."""
+
+    def __init__(self, cases: Cases) -> None:
+        self.states = [AdviceState() for _ in cases.chambers]
+        self.watches = [
+            Watch(site=Site(), zone=UTC, rooms={"study": RoomSettings()}, chambers={"north": chamber}, probes={},
+                telling=Telling())
+            for chamber in cases.chambers
+        ]
+
+    def lids(self, cases: Cases) -> list[FactorBelief]:
+        """Return the belief in each lid's factor: after foam was told, the factor of the foamed lid."""
+        out = []
+        for i, belief in enumerate(cases.belief):
+            lid = told_lid(cases.chambers[i], self.states[i])
+            if lid == cases.chambers[i].lid:
+                out.append(belief)
+                continue
+            shift = prior_factor(lid).mean / prior_factor(cases.chambers[i].lid).mean
+            out.append(FactorBelief(belief.weights, min(belief.mean * shift, 0.95), belief.standard_deviation * shift))
+        return out
+
+    def __call__(
+        self, cases: Cases, now: list[Situation], standing: list[dict[str, Standing]], rng: np.random.Generator
+    ) -> Array:
+        done = np.zeros(len(now))
+        for i, situation in enumerate(now):
+            state, events = consider(self.watches[i], "north", self.states[i], situation, standing[i], "trial")
+            last = events[-1] if events else None
+            if last is not None and last.status in ("given", "updated") and state.open is not None:
+                share = float(rng.uniform(0.9, 1.1)) if state.open.moves else 1.0
+                acts = [f"{a.device}:{a.change}" for a in last.actions]
+                _do(cases, i, [(m.knob, m.delta * (share if k == 0 else 1.0), m.unit) for k,
+                    m in enumerate(state.open.moves)], acts)
+                amount = None if not state.open.moves else state.open.moves[0].amount * share
+                word = AdviceDone(taken_ms=situation.at_ms, word_id=f"w{situation.at_ms}", advisory=last.advisory,
+                    amount=amount)
+                state, _ = hear(self.watches[i], "north", state, word, situation, "trial")
+                done[i] = len(last.actions)
+            self.states[i] = state
+        return done
+
+
+def _do(cases: Cases, i: int, moves: list[tuple[str, float, str]], acts: list[str]) -> None:
+    k = cases.knobs
+    for knob, delta, unit in moves:
+        if knob == "heater" and unit == "W":
+            k.power[i] = np.clip(k.power[i] + delta / cases.box.heater_w[i], 0.0, 1.0)
+        elif knob == "heater":
+            k.setpoint_c[i] += delta
+        elif knob == "vents":
+            k.vents[i] = np.clip(round(k.vents[i] + delta), 0, 3)
+        elif knob == "fan":
+            k.fan_min_h[i] = np.clip(k.fan_min_h[i] + delta, 0.0, 60.0)
+        elif knob == "mister":
+            k.mist_ml_d[i] = max(0.0, k.mist_ml_d[i] + delta)
+        elif knob == "foam":
+            k.foam_mm[i] += delta
+        elif knob == "water" and delta < 0:
+            cases.box.wet_m2[i] *= 0.7
+        elif knob == "water":
+            ml = 10.0 * (cases.box.volume_m3[i] / 0.01) ** (2.0 / 3.0) * (1.0 if delta < 0.6 else 2.0)
+            cases.state.granules_m2[i] += ml * cases.box.granule_m2_ml[i]
+    if "lid:wipe" in acts:
+        cases.state.lid_film_g[i] = 0.0
+    if "heater:stop" in acts:
+        k.plugged[i] = 0.0
+    elif acts == ["heater:more"]:
+        k.plugged[i] = 1.0
+
+
+# ---------------------------------------------------------------- one rule per symptom
+
+
+class Naive:
+    """Too warm: colder. Too cold: warmer. Too dry: mist more. Too humid: air it. Lid wet: heat it dry. All at once."""
+
+    def __init__(self, cases: Cases) -> None:
+        self.cases = cases
+
+    def lids(self, cases: Cases) -> list[FactorBelief]:
+        """Return the same beliefs as at first: it lays no foam."""
+        return cases.belief
+
+    def __call__(
+        self, cases: Cases, now: list[Situation], standing: list[dict[str, Standing]], rng: np.random.Generator
+    ) -> Array:
+        done = np.zeros(len(now))
+        for i, names in enumerate(standing):
+            litres = cases.box.volume_m3[i] * 1000.0
+            moves: list[tuple[str, float, str]] = []
+            unit, one = ("K", 1.0) if cases.box.thermostat[i] else ("W", 0.06 * cases.box.heater_w[i])
+            if "temperature-high" in names:
+                moves.append(("heater", -one, unit))
+            if "temperature-low" in names or ("lid-dew" in names and "temperature-high" not in names):
+                moves.append(("heater", one, unit))
+            if "humidity-low" in names:
+                moves.append(("mister", litres / 8.0, "ml/d"))
+            if "humidity-high" in names:
+                moves += [("fan", 2.0, "min/h"), ("vents", 1.0, "openings")]
+            _do(cases, i, moves, [])
+            done[i] = len(moves)
+        return done
+
+
+# ---------------------------------------------------------------- judging
+
+
+def copied(cases: Cases) -> Cases:
+    """Return the cases with their own truth, so that each adviser starts from the same."""
+    rows = np.arange(len(cases.chambers))
+    return Cases(
+        taken(cases.box, rows), taken(cases.knobs, rows), cases.room, taken(cases.state, rows), cases.chambers, cases.situation,
+        cases.belief,
+    )
+
+
+def tried(cases: Cases, make: Callable[[Cases], Any], seed: int) -> Result:
+    """Return how an adviser does over the rounds, and the truth of the last day."""
+    cases, rng = copied(cases), np.random.default_rng(seed)
+    adviser = make(cases)
+    seen = moved(cases.box, cases.knobs, cases.room, cases.state, ROUND_H)
+    standing: list[dict[str, Standing]] = [{} for _ in cases.chambers]
+    actions, harmed = np.zeros(len(standing)), np.zeros(len(standing), bool)
+    for _ in range(ROUNDS):
+        now = measured(cases, adviser.lids(cases), seen, None, cases.state.hour, rng)
+        standing = [standing_of(one, was) for one, was in zip(now, standing, strict=True)]
+        did = adviser(cases, now, standing, rng)
+        actions += did
+        after = moved(cases.box, cases.knobs, cases.room, cases.state, ROUND_H)
+        harmed |= _harmed(seen, after)
+        seen = after
+    last = moved(cases.box, cases.knobs, cases.room, cases.state, JUDGED_H)
+    return Result(in_band(last), harmed, actions, last)
+
+
+def in_band(seen: Seen, slack: float = 1.0) -> Array:
+    """Return which cases lie in all three bands, within the probes' limits of error times `slack`."""
+    t_low, t_high = BAND["t"][0] - slack * SENSOR["t"], BAND["t"][1] + slack * SENSOR["t"]
+    rh_low, rh_high = BAND["rh"][0] - slack * SENSOR["rh"], BAND["rh"][1] + slack * SENSOR["rh"]
+    t, rh = seen.air_c, seen.humidity_pct
+    return np.asarray(
+        (t >= t_low) & (t <= t_high) & (rh >= rh_low) & (rh <= rh_high) & (seen.margin_k >= -slack * SENSOR["margin"])
+    )
+
+
+def _harmed(before: Seen, after: Seen) -> Array:
+    """Return where a quantity was driven past its harmful limit, further than it was before (0.5 K, 2 points of grace)."""
+    hot = (after.hottest_c > HARMFUL["hot"] + 0.5) & (after.hottest_c > before.hottest_c + 0.5)
+    cold = (after.coldest_c < HARMFUL["cold"] - 0.5) & (after.coldest_c < before.coldest_c - 0.5)
+    dry = (after.driest_pct < HARMFUL["dry"] - 2.0) & (after.driest_pct < before.driest_pct - 2.0)
+    return np.asarray(hot | cold | dry)
+
+
+def needs_advice(cases: Cases, seed: int) -> Array:
+    """Return which cases raise an alarm at all."""
+    cases, rng = copied(cases), np.random.default_rng(seed)
+    seen = moved(cases.box, cases.knobs, cases.room, cases.state, 1)
+    return np.array([bool(standing_of(one, {})) for one in measured(cases, cases.belief, seen, None, cases.state.hour, rng)])
+
+
+def feasible(cases: Cases, tries: int, seed: int, hours: int = 16) -> Array:
+    """Return which cases any of `tries` random settings of the devices brings into the strict band."""
+    rng, count = np.random.default_rng(seed), len(cases.chambers)
+    found, rows = np.zeros(count, bool), np.arange(count)
+    for _ in range(tries):
+        open_rows = rows[~found]
+        if not len(open_rows):
+            break
+        box, state, room = taken(cases.box, open_rows), taken(cases.state, open_rows), taken(cases.room, open_rows)
+        knobs, n = taken(cases.knobs, open_rows), len(open_rows)
+        knobs.setpoint_c = 25.5 - rng.uniform(-1.5, 1.5, n) + rng.uniform(-1.0, 0.5, n)
+        knobs.power, knobs.plugged = np.where(box.thermostat, 1.0, rng.uniform(0.0, 0.7, n)), np.ones(n)
+        knobs.vents, knobs.foam_mm = rng.integers(0, 4, n).astype(float), rng.choice([0.0, 10.0, 30.0], n)
+        knobs.fan_min_h = rng.choice([0.0, 0.0, 1.0, 3.0, 10.0], n)
+        knobs.mist_ml_d = rng.choice([0.0, 0.0, 1.0, 3.0], n) * box.volume_m3 * 125.0
+        ml = 10.0 * (box.volume_m3 / 0.01) ** (2.0 / 3.0)
+        state.granules_m2 = rng.choice([0.0, 0.0, 1.0, 2.0, 4.0], n) * ml * box.granule_m2_ml
+        box.wet_m2 = box.wet_m2 * rng.choice([1.0, 1.0, 0.7, 0.5], n)
+        state.lid_film_g, state.wall_film_g = 0.0 * state.lid_film_g, 0.3 * state.wall_film_g
+        moved(box, knobs, room, state, hours)
+        found[open_rows] = in_band(moved(box, knobs, room, state, ROUND_H), 0.0)
+    return found
+
+
+@dataclass
+class Report:
+    """The figures of a trial."""
+
+    cases: int
+    feasible: int
+    program: float
+    naive: float
+    program_harmed: int
+    naive_harmed: int
+    idle: float
+    lines: list[str]
+
+
+def trial(chambers: int, seed: int, tries: int = 40) -> Report:
+    """Return the figures of a whole trial."""
+    cases = made(chambers, seed)
+    wanted = needs_advice(cases, seed + 1)
+    ours, naive = tried(cases, Program, seed + 2), tried(cases, Naive, seed + 2)
+    idle = tried(cases, Idle, seed + 2)
+    for result in (ours, naive):
+        result.harmed &= ~idle.harmed  # what would have come anyway is not the advice's doing
+    can = (feasible(cases, tries, seed + 3) | ours.in_band | naive.in_band) & wanted
+    lines = []
+    for kind, row in enumerate(SITUATIONS):
+        here = can & (cases.situation == kind)
+        all_here = wanted & (cases.situation == kind)
+        if not here.any():
+            continue
+        lines.append(
+            f"{row[0]:30s} {all_here.sum():5d} {here.sum():6d} {100 * ours.in_band[here].mean():7.1f} {100 * naive.in_band[here].mean():7.1f}"
+            f" {100 * idle.in_band[here].mean():7.1f} {ours.harmed[all_here].sum():6d} {naive.harmed[all_here].sum():6d}"
+            f" {ours.actions[here].mean():6.1f} {naive.actions[here].mean():6.1f}"
+        )
+    return Report(
+        int(wanted.sum()), int(can.sum()), float(ours.in_band[can].mean()), float(naive.in_band[can].mean()),
+        int(ours.harmed[wanted].sum()), int(naive.harmed[wanted].sum()), float(idle.in_band[can].mean()), lines,
+    )
+
+
+class Idle(Naive):
+    """Does nothing: what the mere passing of time brings."""
+
+    def __call__(
+        self, cases: Cases, now: list[Situation], standing: list[dict[str, Standing]], rng: np.random.Generator
+    ) -> Array:
+        return np.zeros(len(now))
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--chambers", type=int, default=200)
+    parser.add_argument("--seed", type=int, default=1)
+    options = parser.parse_args()
+    report = trial(options.chambers, options.seed)
+    head = "situation                      cases feasib  ours%  naive%  idle%  ours!  naive!  acts  nacts"
+    print(head, *report.lines, sep="\n")
+    print(
+        f"all: {report.cases} cases, {report.feasible} feasible; in band at the end: advice {100 * report.program:.1f} %,"
+        f" naive {100 * report.naive:.1f} %, nothing done {100 * report.idle:.1f} %;"
+        f" harmed: advice {report.program_harmed}, naive {report.naive_harmed}"
+    )
+
+
+if __name__ == "__main__":
+    main()
