@@ -21,7 +21,7 @@ _BRANCH = {
     "heat": "Heat comes first, whatever the humidity says.",
     "lid-open": "The humidity fell within minutes while the temperature hardly changed: that is what an open lid looks like.",
     "heater-failed": "The temperature falls towards the room's, as it does when the heat has stopped.",
-    "plug-in": "The heater was unplugged because it was too warm; now it is cool enough, and without heat it would get too cool.",
+    "plug-in": "The heater was unplugged because it was too warm; now it is cool enough again.",
     "mister-stuck": "The air is near saturation and its water still rises: water keeps coming.",
     "probe": "No temperature is believed here, so nothing is said about the climate.",
     "no-humidity": "The humidity is not believed, so only the temperature is judged.",

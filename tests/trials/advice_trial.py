@@ -14,8 +14,21 @@ from datetime import UTC
 from typing import Any
 
 import numpy as np
-from chamber_truth import STEP_S, Array, Box, Knobs, Room, State, magnus_dew_c, magnus_pa, random_box, room_now, started,
-step, taken
+from chamber_truth import (
+    STEP_S,
+    Array,
+    Box,
+    Knobs,
+    Room,
+    State,
+    magnus_dew_c,
+    magnus_pa,
+    random_box,
+    room_now,
+    started,
+    step,
+    taken,
+)
 
 from rules.advice import AdviceState, consider, hear, told_lid
 from rules.cause import Standing
@@ -434,9 +447,10 @@ def trial(chambers: int, seed: int, tries: int = 40) -> Report:
         if not here.any():
             continue
         lines.append(
-            f"{row[0]:30s} {all_here.sum():5d} {here.sum():6d} {100 * ours.in_band[here].mean():7.1f} {100 * naive.in_band[here].mean():7.1f}"
-            f" {100 * idle.in_band[here].mean():7.1f} {ours.harmed[all_here].sum():6d} {naive.harmed[all_here].sum():6d}"
-            f" {ours.actions[here].mean():6.1f} {naive.actions[here].mean():6.1f}"
+            f"{row[0]:30s} {all_here.sum():5d} {here.sum():6d}"
+            + "".join(f" {100 * result.in_band[here].mean():7.1f}" for result in (ours, naive, idle))
+            + f" {ours.harmed[all_here].sum():6d} {naive.harmed[all_here].sum():6d}"
+            + f" {ours.actions[here].mean():6.1f} {naive.actions[here].mean():6.1f}"
         )
     return Report(
         int(wanted.sum()), int(can.sum()), float(ours.in_band[can].mean()), float(naive.in_band[can].mean()),
