@@ -14,6 +14,7 @@ from adapters.probes import AnyProbe
 from daemon.configuration_checks import faults_between, faults_within
 from daemon.configuration_faults import faults_of
 from daemon.configuration_file import ConfigText, ConfigurationError, parse_config, read_config
+from rules.care_plan import CarePlan
 from rules.events import DAY_MS, HOUR_MS, MINUTE_MS
 from rules.setting_forms import Settings
 from rules.settings import Chamber, Room, Site, Telling
@@ -50,6 +51,8 @@ class Configuration(Settings):
     """Probes: where each one is and how it is read."""
     outlet: dict[Name, AnyOutlet] = Field(default_factory=dict, max_length=50)
     """Ways by which advice reaches you."""
+    care: CarePlan = Field(default_factory=dict)
+    """What you change about tasks of the care routine, such as `[care.leaves]`; absent tasks keep their defaults."""
 
     @property
     def state_folder(self) -> Path:

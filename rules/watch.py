@@ -119,6 +119,7 @@ def _configured(watch: Watch, state: EngineState) -> list[Event]:
     if first:
         return []
     state.alarms, events = alarms.configured(watch, state.alarms, state.closed_ms, state.origin)
+    state.care = care.replan(watch, state.care, state.closed_ms)
     for gone in set(state.places) - set(watch.rooms) - set(watch.chambers):
         del state.places[gone]
     for gone in set(state.probes) - set(watch.probes):
