@@ -49,7 +49,8 @@ class Desk:
         groups = self._groups()
         state, telling = self.state, self.watch.telling
         state.sent = [sent for sent in state.sent if sent.at_ms > at_ms - telling.flood_window]
-        if len(state.sent) + len(groups) <= telling.flood_count:
+        waited = len(groups) > 1 and any(state.owed[key].flooded for group in groups for key in group.keys)
+        if len(state.sent) + len(groups) <= telling.flood_count and not waited:
             for group in groups:
                 self._situation(group, at_ms)
             return
@@ -61,7 +62,7 @@ class Desk:
             return
         for group in groups:
             for key in group.keys:
-                state.owed[key].when = "flood"
+                state.owed[key].when, state.owed[key].flooded = "flood", True
 
     def second(self, place: str, at_ms: int) -> None:
         """Tell the second address of alarms that nobody has acknowledged."""

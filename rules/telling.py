@@ -50,6 +50,7 @@ def tell(
 def configured(watch: Watch, state: TellingState, at_ms: int) -> TellingState:
     """Return the state with its next local times worked out anew, after an edit of the config or a step of the clock."""
     desk = Desk(watch, state.copied(), "")
+    desk.state.seen_ms = max(state.seen_ms, at_ms)
     _plan(desk)
     return desk.state
 

@@ -64,6 +64,8 @@ class Owed:
     about: list[dict[str, Any]]
     alarm: str = ""
     """Identity of the alarm whose raise this is; empty: of none."""
+    flooded: bool = False
+    """It has waited for a flood to end and goes out in its summary."""
 
 
 @dataclass
