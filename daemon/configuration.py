@@ -16,7 +16,7 @@ from daemon.configuration_faults import faults_of
 from daemon.configuration_file import ConfigText, ConfigurationError, parse_config, read_config
 from rules.care_plan import CarePlan
 from rules.events import DAY_MS, HOUR_MS, MINUTE_MS
-from rules.setting_forms import Settings
+from rules.setting_forms import DurationMs, Settings
 from rules.settings import Chamber, Room, Site, Telling
 from rules.words import Name
 
@@ -32,6 +32,8 @@ class SiteTable(Site):
     """Form of the log on stderr. "auto": for the journal, for a terminal, or JSON, whichever it is connected to."""
     log_level: Literal["debug", "info", "warning", "error"] = "info"
     """Least level that is logged."""
+    keep_readings: DurationMs = Field(default=90 * DAY_MS, ge=2 * DAY_MS)
+    """How long every single reading is kept; older ones become minimum, mean and maximum of a quarter of an hour."""
 
 
 class Configuration(Settings):

@@ -100,7 +100,8 @@ def test_the_folders_are_made_from_the_file(tmp_path: Path) -> None:
     (tmp_path / "etc" / "passwd").write_text(f"root:x:{me}:{mine}::/:/bin/sh\ndewlid:x:{me}:{mine}::/:/bin/false\n")
     (tmp_path / "etc" / "group").write_text(f"root:x:{mine}:\ndewlid:x:{mine}:\n")
     done = subprocess.run(
-        ["systemd-tmpfiles", "--create", f"--root={tmp_path}", str(SYSTEMD / "dewlid.tmpfiles")], capture_output=True, text=True,
+        ["systemd-tmpfiles", "--create", f"--root={tmp_path}", str(SYSTEMD / "dewlid.tmpfiles")],
+        capture_output=True, text=True,
     )
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "var/lib/dewlid/spool").stat().st_mode & 0o7777 == 0o2770

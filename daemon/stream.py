@@ -1,0 +1,79 @@
+"""The stream across restarts and pauses: where it goes on, when nobody watched, and how slices are joined for the disk."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from daemon.history import History
+from daemon.inbox import Taken
+from rules.events import MINUTE_MS, Batch, Event, Pause
+from rules.settings import Watch
+from rules.watch import EngineState, advance, load_state
+
+PAUSE_MS = 3 * MINUTE_MS
+"""The engine turns at least once a minute; when it did not for so long, the process or the machine stood still."""
+
+
+@dataclass(frozen=True, slots=True)
+class Resumed:
+    """Where a restart goes on: the state, the stream's newest instant, and events that were not recorded yet."""
+
+    state: EngineState | None
+    newest_ms: int | None
+    events: list[Event]
+
+
+def resume(watch: Watch, history: History) -> Resumed:
+    """Take up the last recorded state and go through what was recorded after it."""
+    state, newest_ms, events, after = None, None, [], 0
+    if (stored := history.last_state()) is not None:
+        body, after = stored
+        state = load_state(body)
+        newest_ms = state.closed_ms
+    for batch in history.stream_after(after):
+        stamps = [int(batch.taken_ms[-1]) if len(batch.taken_ms) else 0, *(item.taken_ms for item in batch.items)]
+        newest_ms = max(stamps) or newest_ms
+        advanced = advance(watch, state, batch, newest_ms or 0)
+        state = advanced.state
+        events += advanced.events
+    return Resumed(state, newest_ms, events)
+
+
+def joined(batches: Sequence[Batch]) -> list[Batch]:
+    """Return the same stream in fewer slices: cut anew only where the clock was set."""
+    groups: list[list[Batch]] = []
+    for batch in batches:
+        if not groups or batch.clock_step_ms:
+            groups.append([])
+        groups[-1].append(batch)
+    return [group[0] if len(group) == 1 else _one(group) for group in groups]
+
+
+def _one(group: Sequence[Batch]) -> Batch:
+    series = list(dict.fromkeys(pair for batch in group for pair in batch.series))
+    codes = {pair: code for code, pair in enumerate(series)}
+    recoded = [np.array([codes[pair] for pair in batch.series], np.int32)[batch.series_index] for batch in group]
+    return Batch(
+        series=tuple(series),
+        series_index=np.concatenate(recoded),
+        taken_ms=np.concatenate([batch.taken_ms for batch in group]),
+        at_ms=np.concatenate([batch.at_ms for batch in group]),
+        value=np.concatenate([batch.value for batch in group]),
+        items=tuple(item for batch in group for item in batch.items),
+        clock_step_ms=group[0].clock_step_ms,
+    )
+
+
+def pause_before(taken: Taken, last_ms: int | None, longest_ms: int = PAUSE_MS) -> Pause | None:
+    """Return the pause between the last turn and what was taken now, if nobody watched meanwhile.
+
+    It ends with the first thing that entered after it: that one must be judged as seen.
+    """
+    if last_ms is None or taken.now_ms - last_ms <= longest_ms:
+        return None
+    stamps = [entry.taken_ms for entry in (*taken.readings, *taken.items)]
+    end_ms = min((stamp for stamp in stamps if stamp - last_ms > longest_ms), default=taken.now_ms)
+    return Pause(end_ms, last_ms)
