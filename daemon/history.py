@@ -30,6 +30,8 @@ from daemon.retention import roll_up
 from rules.events import Batch, Event
 from rules.quantities import Quantity
 
+_INSERT_EVENT = "INSERT OR IGNORE INTO event (id, at_ms, kind, chamber, body) VALUES (?, ?, ?, ?, ?)"
+
 
 class History:
     """The one writing connection. Open it in the thread that will use it."""
@@ -109,14 +111,12 @@ class History:
         def write() -> None:
             for part in (*earlier, batch):
                 self._write_batch(part)
-            rows = [(event.id, event.at_ms, event.kind, event.chamber, json_text(event.as_json())) for event in events]
-            self._connection.executemany(
-                "INSERT OR IGNORE INTO event (id, at_ms, kind, chamber, body) VALUES (?, ?, ?, ?, ?)", rows
-            )
+            known = self._write_events(events)
             if state_json is not None:
                 body = zlib.compress(state_json, 6)
                 self._connection.execute("INSERT OR REPLACE INTO state VALUES (1, ?, ?)", (self._seq, body))
-            self.dropped += outbox_rows.put(self._connection, owed, self.limit)
+            due = [each for each in owed if each.event_id not in known]
+            self.dropped += outbox_rows.put(self._connection, due, self.limit)
 
         try:
             self._transaction("recording readings", write)
@@ -169,6 +169,15 @@ class History:
 
         self._transaction("rolling up old readings", write)
         return count
+
+    def _write_events(self, events: Sequence[Event]) -> set[str]:
+        """Write the new ones and return the ids that were known: told again after a restart, they owe nothing more."""
+        known = set()
+        for event in events:
+            row = (event.id, event.at_ms, event.kind, event.chamber, json_text(event.as_json()))
+            if self._connection.execute(_INSERT_EVENT, row).rowcount == 0:
+                known.add(event.id)
+        return known
 
     def _write_batch(self, batch: Batch) -> None:
         if not (len(batch.value) or batch.items or batch.clock_step_ms):

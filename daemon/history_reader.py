@@ -7,6 +7,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -55,15 +56,21 @@ class HistoryReader:
         self._path = path
         if not path.exists():
             raise HistoryError(f"{path}: there is no store yet; it is made by `dewlid run`")
-        try:
+        with self.failures_told():
             self.connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
-            self.connection.text_factory = lenient_text
-            self.connection.execute("PRAGMA busy_timeout = 5000")
-            refuse_foreign_or_newer(self.connection, path)
-            if version_of(self.connection) == 0:
-                raise HistoryError(f"{path}: the store is still empty; it is filled by `dewlid run`")
-        except sqlite3.Error as error:
-            raise history_error(path, "opening the store for reading", error) from error
+        try:
+            with self.failures_told():
+                self._look()
+        except HistoryError:
+            self.connection.close()
+            raise
+
+    def _look(self) -> None:
+        self.connection.text_factory = lenient_text
+        self.connection.execute("PRAGMA busy_timeout = 5000")
+        refuse_foreign_or_newer(self.connection, self._path)
+        if version_of(self.connection) == 0:
+            raise HistoryError(f"{self._path}: the store is still empty; it is filled by `dewlid run`")
 
     def __enter__(self) -> Self:
         return self
@@ -76,6 +83,14 @@ class HistoryReader:
     def close(self) -> None:
         """Let go of the file."""
         self.connection.close()
+
+    @contextmanager
+    def failures_told(self) -> Iterator[None]:
+        """Turn what the database library raises inside into a HistoryError."""
+        try:
+            yield
+        except sqlite3.Error as error:
+            raise history_error(self._path, "reading the store", error) from error
 
     def last_state(self) -> tuple[bytes, int] | None:
         """Return the newest state snapshot and the number of the batch up to which it holds."""

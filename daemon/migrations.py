@@ -47,7 +47,8 @@ _FIRST = (
     """CREATE TABLE quarter_hour (series INTEGER NOT NULL REFERENCES series, begin_ms INTEGER NOT NULL,
     count INTEGER NOT NULL, minimum REAL NOT NULL, mean REAL NOT NULL, maximum REAL NOT NULL, PRIMARY KEY
     (series, begin_ms)) STRICT, WITHOUT ROWID""",
-    """CREATE TABLE owed (seq INTEGER PRIMARY KEY, outlet TEXT NOT NULL, event_id TEXT NOT NULL, recipient
+    # Row numbers are never used again (AUTOINCREMENT): a receipt for a row must never meet another one.
+    """CREATE TABLE owed (seq INTEGER PRIMARY KEY AUTOINCREMENT, outlet TEXT NOT NULL, event_id TEXT NOT NULL, recipient
     TEXT NOT NULL, kind TEXT NOT NULL, ordinal INTEGER NOT NULL, topic TEXT NOT NULL, payload TEXT NOT
     NULL, about TEXT NOT NULL, standing TEXT NOT NULL, expendable INTEGER NOT NULL, made_ms INTEGER NOT
     NULL, not_before_ms INTEGER NOT NULL, refused TEXT, UNIQUE (outlet, event_id, recipient)) STRICT""",

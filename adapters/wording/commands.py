@@ -36,6 +36,12 @@ def why(chamber: str) -> str:
     return f"dewlid why {chamber}"
 
 
+def care_done(event: dict[str, Any]) -> str:
+    """A task of the routine was done."""
+    place = f" --chamber {event['chamber']}" if event.get("chamber") else ""
+    return f"dewlid care done {event['task']}{place}"
+
+
 def check() -> str:
     """Try every probe and outlet once."""
     return "dewlid check"

@@ -137,10 +137,7 @@ def care(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
     """Return the body of a letter about care that cannot wait for the digest."""
     events = of_kind(letter["about"], "care")
     lines = [_care_line(event, watch, style) for event in events]
-    done = [
-        Block("command", f"dewlid care done {event['task']}" + (f" --chamber {event['chamber']}" if event.get("chamber") else ""))
-        for event in events if event.get("status") != "done"
-    ]  # fmt: skip
+    done = [Block("command", commands.care_done(event)) for event in events if event.get("status") != "done"]
     parts = [
         section("Do this first", steps(lines)),
         section("Also", points(_other_lines([event for event in letter["about"] if event not in events], style))),

@@ -130,4 +130,4 @@ def test_every_table_is_strict_and_marked_as_ours(tmp_path):
         mode = connection.execute("PRAGMA journal_mode").fetchone()[0]
     assert mark == APPLICATION_ID
     assert mode == "wal"
-    assert {name for name, strict in tables if not strict} == {"sqlite_schema"}
+    assert {name for name, strict in tables if not strict} == {"sqlite_schema", "sqlite_sequence"}

@@ -1,0 +1,58 @@
+"""The outlet that writes for a human at a terminal, or for the journal when it runs as a service."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import Literal, TextIO
+
+from pydantic import Field
+
+from adapters.errors import OutletUnreachable
+from adapters.outlets.outlet import Owed
+from adapters.wording.letter import compose
+from adapters.wording.line import line_of
+from rules.settings import Settings, Watch
+
+Told = Literal["alarm", "advice", "letter", "quality", "care", "word", "system"]
+
+
+class ConsoleOutlet(Settings):
+    """Lines on standard output, one per event; letters as they would be mailed."""
+
+    kind: Literal["console"]
+    """Which kind of outlet this is."""
+    tell: list[Told] = Field(default=["alarm", "advice", "system", "word"], min_length=1)
+    """Which events are written."""
+    stream: Literal["stdout", "stderr"] = "stdout"
+    """Where they are written."""
+
+
+class ConsolePrinter:
+    """Writes what is owed."""
+
+    in_order = True
+    retry_s = (1.0, 5.0, 30.0)
+    session = 0
+    refresh_s = None
+
+    def __init__(self, settings: ConsoleOutlet, watch: Watch, stream: TextIO | None = None) -> None:
+        self._settings, self._watch, self._stream = settings, watch, stream
+
+    def send(self, owed: Owed) -> None:
+        """Write one message; raises OutletUnreachable when nobody reads it."""
+        event = json.loads(owed.payload)
+        if owed.kind == "letter":
+            letter = compose(event, self._watch)
+            text = f"\n=== {letter.subject} ===\n\n{letter.text}"
+        else:
+            text = line_of(event, self._watch)
+        stream = self._stream or (sys.stdout if self._settings.stream == "stdout" else sys.stderr)
+        try:
+            stream.write(f"{text}\n")
+            stream.flush()
+        except (OSError, ValueError) as error:
+            raise OutletUnreachable(f"{self._settings.stream}: nobody reads it ({error})") from error
+
+    def close(self) -> None:
+        """Nothing is held open."""

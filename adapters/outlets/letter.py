@@ -1,0 +1,252 @@
+"""The outlet that mails: one letter to one address at a time, over an encrypted and verified SMTP connection.
+
+Each stage of the dialogue (RFC 5321) has its own meaning when it fails: 4yz and lost connections are tried again, a refused
+recipient or text ends that letter, and a refused log-in, sender or certificate bars the outlet until somebody acts. When the
+answer to the final dot is lost, the same letter is sent again with the same Message-ID.
+"""
+
+from __future__ import annotations
+
+import json
+import smtplib
+import socket
+import ssl
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from email.headerregistry import Address
+from email.message import EmailMessage
+from email.policy import SMTP
+from email.utils import formatdate
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, model_validator
+
+from adapters.broker import AbsolutePath
+from adapters.errors import OutletBarred, OutletRefused, OutletUnreachable, SecretUnreadable
+from adapters.outlets.outlet import Owed
+from adapters.secrets_file import SecretFile, read_secret
+from adapters.wording.figures import ascii_only, clean
+from adapters.wording.letter import Letter, compose
+from rules.settings import Settings, Watch
+
+MailAddress = Annotated[
+    str, Field(max_length=254, pattern=r"^[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9](?:[A-Za-z0-9.-]*[A-Za-z0-9])?$")
+]
+
+
+class MailOutlet(Settings):
+    """Letters by e-mail through your provider's submission server. Always encrypted, always verified."""
+
+    kind: Literal["mail"]
+    """Which kind of outlet this is."""
+    host: Annotated[str, Field(min_length=1, max_length=253, pattern=r"^[A-Za-z0-9.:-]+$")]
+    """Name of the SMTP server."""
+    port: int | None = Field(default=None, ge=1, le=65_535)
+    """TCP port; absent: 465 with tls, 587 with starttls."""
+    security: Literal["tls", "starttls"] = "tls"
+    """Encrypted from the first byte (RFC 8314, preferred), or after the command STARTTLS. Never unencrypted."""
+    ca_file: AbsolutePath | None = None
+    """Certificate (PEM) of the authority that signed the server's certificate; absent: those that the system trusts."""
+    user: Annotated[str, Field(min_length=1, max_length=254)] | None = None
+    """User name at the server; absent: no log-in."""
+    password_file: SecretFile | None = None
+    """File that holds the password alone, which only we can read, or "credential:NAME"."""
+    sender: MailAddress
+    """Address that letters come from; it must be a real mailbox, for what comes back."""
+    to: list[MailAddress] = Field(min_length=1, max_length=20)
+    """Addresses of the keeper."""
+    second: list[MailAddress] = Field(default_factory=list, max_length=20)
+    """Addresses that an unanswered alarm also goes to; absent: `to`."""
+    stand_in: list[MailAddress] = Field(default_factory=list, max_length=20)
+    """Addresses of who looks after the shelf while the keeper is away; absent: `to`."""
+    timeout_s: float = Field(default=60.0, ge=1, le=300, json_schema_extra={"unit": "s"})
+    """How long one answer of the server may take."""
+    deadline_s: float = Field(default=900.0, ge=5, le=3600, json_schema_extra={"unit": "s"})
+    """How long one letter may take in all."""
+
+    @model_validator(mode="after")
+    def _log_in(self) -> MailOutlet:
+        if (self.user is None) != (self.password_file is None):
+            raise ValueError("user and password_file belong together: set both or none")
+        return self
+
+    def addresses(self, role: str) -> list[str]:
+        """Return the addresses for a letter's `to`: keeper, second or stand-in."""
+        return {"second": self.second, "stand-in": self.stand_in}.get(role) or self.to
+
+
+class _Dialogue(smtplib.SMTP):
+    """Shows itself to its owner before it connects, so that it can be broken off at any stage."""
+
+    def __init__(self, began: Callable[[smtplib.SMTP], None], *arguments: Any, **options: Any) -> None:
+        self._began = began
+        super().__init__(*arguments, **options)
+
+    def connect(self, *arguments: Any, **options: Any) -> tuple[int, bytes]:
+        """Connect and read the greeting."""
+        self._began(self)
+        return super().connect(*arguments, **options)
+
+
+class _OverTls(_Dialogue, smtplib.SMTP_SSL):
+    """The same, encrypted from the first byte."""
+
+
+class MailSender:
+    """Sends what is owed."""
+
+    in_order = False
+    retry_s = (60.0, 300.0, 900.0, 1800.0, *(3600.0,) * 23, 10_800.0)  # RFC 5321 4.5.4.1, faster at first: one relay
+    session = 0
+    refresh_s = None
+
+    def __init__(self, settings: MailOutlet, watch: Watch) -> None:
+        self._settings, self._watch = settings, watch
+        self._lock = threading.Lock()
+        self._client: smtplib.SMTP | None = None
+        self._late = False
+
+    def send(self, owed: Owed) -> None:
+        """Mail one letter to one address; returns after the 250 to its final dot. Raises an OutletError."""
+        letter = compose(json.loads(owed.payload), self._watch)
+        message = message_of(letter, self._settings, owed.recipient, self._watch)
+        with self._connection() as client:
+            self._hand_over(client, message, owed.recipient)
+
+    def close(self) -> None:
+        """Break off a letter that is on its way; it stays owed."""
+        self._break_off()
+
+    # ------------------------------------------------------------ the dialogue
+
+    def _hand_over(self, client: smtplib.SMTP, message: EmailMessage, recipient: str) -> None:
+        where = self._where
+        _judge(client.mail(self._settings.sender), f"{where} does not take letters from {self._settings.sender}", OutletBarred)
+        _judge(client.rcpt(recipient), f"{where} does not take letters for {recipient}", OutletRefused)
+        try:
+            answer = client.data(message.as_bytes(policy=SMTP))
+        except smtplib.SMTPDataError as error:
+            answer = (error.smtp_code, _bytes(error.smtp_error))
+        _judge(answer, f"{where} does not take this letter", OutletRefused)
+
+    @property
+    def _where(self) -> str:
+        return f"mail server {self._settings.host}"
+
+    @contextmanager
+    def _connection(self) -> Iterator[smtplib.SMTP]:
+        self._late = False
+        timer = threading.Timer(self._settings.deadline_s, self._break_off, kwargs={"late": True})
+        timer.daemon = True
+        timer.start()
+        try:
+            client = self._connect()
+            try:
+                self._log_in(client)
+                yield client
+                with suppress(smtplib.SMTPException, OSError):
+                    client.quit()  # the letter is theirs already
+            finally:
+                client.close()
+        except (smtplib.SMTPException, OSError, SecretUnreadable) as error:
+            raise self._meaning(error) from error
+        finally:
+            timer.cancel()
+            with self._lock:
+                self._client = None
+
+    def _connect(self) -> smtplib.SMTP:
+        settings = self._settings
+        context = ssl.create_default_context(cafile=settings.ca_file)
+        context.minimum_version = ssl.TLSVersion.TLSv1_2
+        name = socket.gethostname()
+        ours = name if "." in name else "[127.0.0.1]"  # no look-up, which may hang
+        port = settings.port or (465 if settings.security == "tls" else 587)
+        client: smtplib.SMTP
+        if settings.security == "tls":
+            client = _OverTls(self._began, settings.host, port, ours, timeout=settings.timeout_s, context=context)
+        else:
+            client = _Dialogue(self._began, settings.host, port, ours, timeout=settings.timeout_s)
+        if settings.security == "starttls":
+            client.starttls(context=context)
+        client.ehlo_or_helo_if_needed()
+        return client
+
+    def _began(self, client: smtplib.SMTP) -> None:
+        with self._lock:
+            self._client = client
+
+    def _log_in(self, client: smtplib.SMTP) -> None:
+        settings = self._settings
+        if settings.user is not None and settings.password_file is not None:
+            client.login(settings.user, read_secret(settings.password_file).get_secret_value())
+
+    def _break_off(self, *, late: bool = False) -> None:
+        with self._lock:
+            self._late = late
+            held = getattr(self._client, "sock", None)
+            if held is not None:
+                with suppress(OSError):
+                    held.shutdown(socket.SHUT_RDWR)
+
+    # ------------------------------------------------------------ what a failure means
+
+    def _meaning(self, error: Exception) -> Exception:
+        where = self._where
+        if self._late:
+            return OutletUnreachable(f"{where}: one letter took longer than {self._settings.deadline_s:g} s and was broken off")
+        if isinstance(error, SecretUnreadable):
+            return OutletBarred(str(error))
+        if isinstance(error, smtplib.SMTPAuthenticationError):
+            return _of_code(error.smtp_code, error.smtp_error, f"{where} refuses user or password", OutletBarred)
+        if isinstance(error, smtplib.SMTPNotSupportedError):
+            return OutletBarred(f"{where} offers no encryption or no log-in, so nothing was sent ({clean(str(error), 120)})")
+        if isinstance(error, smtplib.SMTPResponseException):
+            return _of_code(error.smtp_code, error.smtp_error, f"{where} breaks off", OutletBarred)
+        if isinstance(error, ssl.SSLCertVerificationError):
+            why = error.verify_message
+            return OutletBarred(
+                f"{where}: its certificate is not accepted: {why}; check host, ca_file and this machine's clock"
+            )
+        if isinstance(error, ssl.SSLError):
+            return OutletBarred(f"{where}: encryption failed ({error.reason}); check port and security")
+        if isinstance(error, FileNotFoundError | PermissionError):
+            return OutletBarred(f"ca_file cannot be read ({error.strerror})")
+        return OutletUnreachable(f"{where} cannot be reached: {clean(str(error), 160) or type(error).__name__}")
+
+
+def _judge(answer: tuple[int, bytes], what: str, permanent: type[OutletRefused]) -> None:
+    code, said = answer
+    if not 200 <= code < 300:
+        raise _of_code(code, said, what, permanent)
+
+
+def _bytes(said: bytes | str) -> bytes:
+    return said if isinstance(said, bytes) else said.encode()
+
+
+def _of_code(code: int, said: bytes | str, what: str, permanent: type[OutletRefused]) -> Exception:
+    text = f"{what}: {code} {clean(_bytes(said).decode('utf-8', 'replace'), 160)}"
+    return permanent(text) if 500 <= code < 600 else OutletUnreachable(text)
+
+
+# ---------------------------------------------------------------- the message
+
+
+def message_of(letter: Letter, settings: MailOutlet, recipient: str, watch: Watch) -> EmailMessage:
+    """Return the letter as a message: text first, simple HTML beside it, and the headers that hold its thread together."""
+    domain = settings.sender.rpartition("@")[2]
+    site = ascii_only(clean(watch.site.name, 40), "")
+    message = EmailMessage(policy=SMTP)
+    message["From"] = Address(f"dewlid {site}".strip(), addr_spec=settings.sender)
+    message["To"] = Address(addr_spec=recipient)
+    message["Subject"] = letter.subject
+    message["Date"] = formatdate()
+    message["Message-ID"] = f"<{letter.message}@{domain}>"
+    if letter.thread is not None:
+        message["In-Reply-To"] = message["References"] = f"<{letter.thread}@{domain}>"
+    message["Auto-Submitted"] = "auto-generated"  # RFC 3834 section 5
+    message.set_content(letter.text, cte="quoted-printable")
+    message.add_alternative(letter.html, subtype="html", cte="quoted-printable")
+    return message

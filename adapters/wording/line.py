@@ -1,0 +1,55 @@
+"""One event as one line for a terminal or a journal."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from adapters.wording.alarm_sentences import over, sentence, title_of
+from adapters.wording.figures import Style, clean
+from adapters.wording.situation import doubt
+from rules.settings import Watch
+
+_CHANGES = {
+    "acknowledged": "Seen", "shelved": "Quiet", "unshelved": "No longer quiet", "escalated": "Worse", "eased": "Easing",
+    "held": "Not seen any more", "resumed": "Seen again", "stale": "Stands for long", "chattering": "Comes and goes",
+    "suppressed": "Has another cause", "unsuppressed": "Stands by itself",
+}  # fmt: skip
+
+
+def line_of(event: dict[str, Any], watch: Watch) -> str:
+    """Return what an event says, on one line, with local time and without control characters."""
+    style = Style(watch.site.temperature_unit, watch.zone)
+    said = _SAYS.get(event["kind"], _other)(event, watch, style)
+    moment = style.local(event["time"])
+    return clean(f"{moment:%Y-%m-%d %H:%M} {moment.tzname()}  {said}", 1000)
+
+
+def _alarm(event: dict[str, Any], watch: Watch, style: Style) -> str:
+    if event["change"] in ("returned", "latched", "reset", "closed"):
+        return f"ALARM over  {over(event, watch, style, event['time'])}"
+    said = sentence(event, watch, style, event["time"])
+    note = _CHANGES.get(event["change"])
+    return f"ALARM  {f'{note}: ' if note else ''}{said}"
+
+
+def _advice(event: dict[str, Any], watch: Watch, style: Style) -> str:
+    place = title_of(watch, event.get("chamber"))
+    if event["status"] in ("resolved", "withdrawn"):
+        return f"ADVICE over  {place}: {style.text(event.get('headline') or event['reason'])}"
+    said = "; ".join(action["text"] for action in event["actions"]) or event.get("headline") or event["reason"]
+    why = f" Why: {event['reason']}" if event["reason"] and event["reason"] not in said else ""
+    return f"ADVICE  {place}: {style.text(said).rstrip('.')}.{style.text(why)}"
+
+
+def _quality(event: dict[str, Any], _: Watch, style: Style) -> str:
+    return f"PROBE  {doubt(event, style)}"
+
+
+def _other(event: dict[str, Any], watch: Watch, style: Style) -> str:
+    place = f"{title_of(watch, event['chamber'])}: " if event.get("chamber") else ""
+    said = style.text(str(event.get("text") or ""))
+    refused = "Refused: " if event.get("accepted") is False else ""
+    return f"{event['kind'].upper()}  {place}{refused}{said}"
+
+
+_SAYS = {"alarm": _alarm, "advice": _advice, "quality": _quality}

@@ -1,0 +1,93 @@
+"""Events and states as JSON payloads for readers that are programs. See `adapters.outlets.mqtt_topic` for the topics."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from adapters.wording.figures import ascii_only
+from rules.events import rfc3339
+from rules.settings import Watch
+from rules.situation import Situation
+
+SCHEMA = 1
+_STATE_KEYS = (
+    "time", "chamber", "alarm", "condition", "level", "acknowledged", "suppression", "occurrence", "priority", "value", "limit",
+    "unit", "probe", "medium", "since", "reason",
+)  # fmt: skip
+_SITUATION_KEYS = (
+    "temperature_c", "relative_humidity_pct", "dew_point_c", "absolute_humidity_g_m3", "vapour_pressure_deficit_pa",
+    "lid_temperature_c", "lid_source", "dew_margin_k", "probability_wet", "condensate_g_m2", "room_temperature_c",
+    "room_relative_humidity_pct", "room_dew_point_c", "u_temperature_k", "u_relative_humidity_pct", "u_dew_point_k",
+    "u_dew_margin_k", "temperature_slope_k_h", "humidity_slope_pct_h", "visiting", "saturated", "lacking",
+)  # fmt: skip
+
+
+def site_level(watch: Watch) -> str:
+    """Return the site's name as one topic level: small letters, digits and hyphens."""
+    slug = re.sub(r"[^a-z0-9]+", "-", ascii_only(watch.site.name, "site").lower()).strip("-")
+    return slug or "site"
+
+
+def place_level(watch: Watch, place: str | None) -> str:
+    """Return the topic levels of a chamber, a room, or of what belongs to no place."""
+    if place is None:
+        return "site"
+    return f"room/{place}" if place in watch.rooms and place not in watch.chambers else f"chamber/{place}"
+
+
+def alarm_topic(watch: Watch, event: Mapping[str, Any]) -> str:
+    """Return the topic of an alarm's state."""
+    about = event.get("probe") or event.get("medium")
+    tail = f"/{re.sub(r'[^A-Za-z0-9_.-]+', '-', about)}" if about else ""
+    return f"{place_level(watch, event.get('chamber'))}/alarm/{event['alarm']}{tail}"
+
+
+def event_payload(event: Mapping[str, Any], watch: Watch) -> str:
+    """Return an event (its JSON object) as payload."""
+    return _text(watch, event)
+
+
+def alarm_state(event: Mapping[str, Any], watch: Watch) -> str:
+    """Return the state of an alarm after an event; the event's id and change stand beside it."""
+    state = {key: event.get(key) for key in _STATE_KEYS}
+    return _text(watch, state | {"event": event["id"], "change": event["change"]})
+
+
+def advice_state(event: Mapping[str, Any], watch: Watch) -> str:
+    """Return the advisory that stands after an event; empty when none does, which removes it."""
+    return "" if event["status"] in ("resolved", "withdrawn", "verified") else _text(watch, event)
+
+
+def chamber_state(
+    situation: Situation, watch: Watch, standing: Sequence[str] = (), advice: Mapping[str, Any] | None = None
+) -> str:
+    """Return what is believed of a chamber now, the alarms that stand, and the headline of its advisory."""
+    figures = {key: _short(getattr(situation, key)) for key in _SITUATION_KEYS}
+    told = (
+        None
+        if advice is None
+        else {key: advice.get(key) for key in ("advisory", "headline", "device", "change", "amount", "unit")}
+    )
+    head = {"time": rfc3339(situation.at_ms), "chamber": situation.chamber}
+    return _text(watch, head | figures | {"alarms": list(standing), "advice": told})
+
+
+def _short(value: Any) -> Any:
+    return round(value, 3) if isinstance(value, float) and math.isfinite(value) else value
+
+
+def _text(watch: Watch, body: Mapping[str, Any]) -> str:
+    whole = {"schema": SCHEMA, "advisory_only": True, "site": watch.site.name} | dict(body)
+    return json.dumps(_finite(whole), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
+
+def _finite(body: Any) -> Any:
+    if isinstance(body, dict):
+        return {key: _finite(value) for key, value in body.items()}
+    if isinstance(body, list | tuple):
+        return [_finite(value) for value in body]
+    return None if isinstance(body, float) and not math.isfinite(body) else body
