@@ -87,6 +87,7 @@ class Desk:
         """Write one letter into its thread."""
         thread = self.state.threads.setdefault(key, Thread())
         name = f"{key}.{thread.number}" if thread.number else key
+        thread.ordinal += 1
         self.letters.append(
             LetterEvent(
                 id=f"{self.origin}.letter.{name}.{thread.ordinal}", at_ms=at_ms, chamber=self._chamber(place), sort=sort,
@@ -94,7 +95,6 @@ class Desk:
                 about=tuple(about),
             )
         )
-        thread.ordinal += 1
 
     def marked(self, keys: Iterable[str], at_ms: int) -> None:
         """Note that these owed things are told now and owe them no longer."""

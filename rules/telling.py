@@ -11,15 +11,18 @@ from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 from typing import Any
 
-from rules.events import Event, LetterEvent
+from rules.cautions import CAUTIONS
+from rules.events import Event, LetterEvent, SystemEvent
 from rules.letters import Desk
 from rules.quiet_hours import awake_ms, instant_ms, local
 from rules.settings import Watch
-from rules.telling_policy import owe, take
+from rules.telling_policy import owe, plain, take
 from rules.telling_state import Owed, TellingState
 
 __all__ = ["TellingState", "configured", "tell"]
 
+MOST_FREQUENT = 5
+"""So many alarms are counted in the weekly digest."""
 _WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
 Due = tuple[int, int, str, bool]
@@ -68,8 +71,14 @@ def _introduce(desk: Desk, from_ms: int) -> None:
     today = local(from_ms, desk.watch.zone).date()
     passed = instant_ms(today, desk.watch.telling.digest_at, desk.watch.zone) < from_ms
     state.round_date = (today if passed else today - timedelta(days=1)).isoformat()
-    about: dict[str, Any] = {"kind": "system", "what": "law-and-safety"}
-    desk.write("system.site", "system", "site", [about], from_ms, to="keeper")
+    about = [_note(desk, from_ms, f"law-and-safety.{caution.topic}", caution.text) for caution in CAUTIONS]
+    desk.write("system.site", "system", "site", about, from_ms, to="keeper")
+
+
+def _note(desk: Desk, at_ms: int, what: str, text: str) -> dict[str, Any]:
+    """Something that only letters tell, in the form of an event."""
+    ident = f"{desk.origin}.note.{what}.{at_ms}"
+    return plain(SystemEvent(id=ident, at_ms=at_ms, chamber=None, what=what.partition(".")[0], text=text))
 
 
 def _do_what_is_due(desk: Desk, before_ms: int) -> None:
@@ -170,10 +179,20 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
     about += [*state.quality.values(), *(state.week_lines if weekly else state.lines)]
     about = list({event["id"]: event for event in about}.values())
     if weekly:
-        about += [{"kind": "count", "alarm": key, "raises": count} for key, count in sorted(state.raises.items())]
+        about += _most_frequent(desk, at_ms)
         state.week_lines, state.raises = [], {}
     state.lines = []
     desk.write("weekly" if weekly else "digest", "digest", "site", about, at_ms, to="keeper")
+
+
+def _most_frequent(desk: Desk, at_ms: int) -> list[dict[str, Any]]:
+    """The alarms that came most often since the last weekly digest: they are the ones whose bands deserve a look."""
+    often = sorted(desk.state.raises.items(), key=lambda pair: (-pair[1], pair[0]))[:MOST_FREQUENT]
+    return [
+        _note(desk, at_ms, f"raises.{key}", f"{key} was raised {count} times in the last week")
+        for key, count in often
+        if count > 1
+    ]
 
 
 def _plan(desk: Desk) -> None:

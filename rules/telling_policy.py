@@ -139,7 +139,7 @@ def _over(watch: Watch, state: TellingState, key: str, heard: Heard, event: Alar
     unsent = state.owed.pop(key, None)
     if not heard.told:
         if unsent is not None:
-            state.line(*unsent.about, heard.latest)
+            state.line(heard.latest)
         return
     priority: Priority = "today" if rank(heard.told_priority) >= rank("today") else "digest"
     sort: Sort = "situation" if event.change == "unknown" else "all-clear"

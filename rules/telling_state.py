@@ -74,6 +74,7 @@ class Thread:
 
     number: int = 0
     ordinal: int = 0
+    """Number of its last letter; the first one is 1."""
     open: bool = False
     closed_ms: int | None = None
     news_ms: int | None = None
