@@ -104,9 +104,12 @@ def _bearable(alarm: str, level: Level, value: float | None, limit: float | None
     for row in BEARABLE:
         if row.covers(alarm, level, value, size):
             return row.consequence, row.hours[CLASSES.index(size)]
+    if level == "harmful":  # no row of its own: as bad as outside, and sooner
+        consequence, hours = _bearable(alarm, "outside", value, limit, size)
+        return consequence, min(hours, BANDS_H[1])
     if alarm == "temperature-leaving" and value is not None and limit is not None and value <= limit:
-        return "serious", 24.0  # it rises: heat is sudden, cold is slow
-    return ALARMS[alarm].consequence, 4.0 if level == "harmful" else 24.0
+        return "serious", BANDS_H[-1]  # it rises: heat is sudden, cold is slow
+    return ALARMS[alarm].consequence, BANDS_H[-1]
 
 
 def priority_of(
