@@ -180,9 +180,10 @@ def drip_load_g_m2(lid_dew_band: LidDewBand, tilt_deg: float) -> float:
     (400.0, 60)
     """
     level = lid_dew_band.drip_load_g_m2
-    if tilt_deg <= 0.0:
+    steepness = sin(radians(tilt_deg)) / sin(radians(30.0))
+    if steepness <= TILTED_LOAD_SHARE**2:
         return level
-    return min(level, level * TILTED_LOAD_SHARE * sqrt(sin(radians(30.0)) / sin(radians(min(tilt_deg, 90.0)))))
+    return level * TILTED_LOAD_SHARE / sqrt(steepness)
 
 
 def drip_level(load_g_m2: float, drip_load_g_m2: float) -> DripLevel:

@@ -342,7 +342,10 @@ def _wet_bulb_gap(temperature_c: Value, w: Value, wet_c: Value, saturated: Value
 def relative_humidity_pct_from_wet_bulb(
     temperature_c: Value, wet_bulb_c: Value, pressure_pa: float = STANDARD_PRESSURE_PA
 ) -> Value:
-    """Return RH, %RH, of air with this thermodynamic wet bulb; OutOfRange where it is above the air temperature."""
+    """Return RH, %RH, of air with this thermodynamic wet bulb; above 100 where it exceeds the air temperature.
+
+    OutOfRange names the mixing ratio where the wet bulb is colder than dry air could make it.
+    """
     temperature_c, wet_bulb_c = TEMPERATURE.accept(temperature_c), TEMPERATURE.accept(wet_bulb_c)
     saturated = _saturated_share(wet_bulb_c, pressure_pa)
     w = (saturated * (2501.0 - 2.326 * wet_bulb_c) - 1.006 * (temperature_c - wet_bulb_c)) / (

@@ -18,7 +18,7 @@ References: IAPWS R7-97(2012), section 8, equations 30, 31 and table 34; IAPWS R
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, sqrt
+from math import exp, nan, sqrt
 from typing import Any, TypeVar
 
 import numpy as np
@@ -139,6 +139,10 @@ def scaled_root(temperature_c: float) -> float:
     return c / (sqrt(b * b - ((x + _A1) * x + _A0) * c * _FORWARD) + b)
 
 
+_DRIEST_W = scaled_root(DEW_POINT.low) * sqrt(sqrt(100.0))
+"""Below this w the dew point leaves its range, and far below it the roots are no longer real."""
+
+
 def temperature_of(w: float) -> float:
     """Return the saturation temperature, degC, where w = z RH^(1/4), equation 31 by its stable root."""
     e = (w + _E1) * w + _E0
@@ -154,9 +158,13 @@ def saturation_pressure_of_one(temperature_c: float) -> float:
 
 
 def dew_point_of_one(temperature_c: float, relative_humidity_pct: float) -> float:
-    """Return the dew point, degC, of values known to be in range; more than 100 %RH counts as 100."""
-    share = 100.0 if relative_humidity_pct > 100.0 else relative_humidity_pct  # NaN stays NaN
-    return temperature_of(scaled_root(temperature_c) * sqrt(sqrt(share)))
+    """Return the dew point, degC, of values known to be in range; NaN where it falls below its own range.
+
+    More than 100 %RH counts as 100; NaN stays NaN.
+    """
+    share = 100.0 if relative_humidity_pct > 100.0 else relative_humidity_pct
+    w = scaled_root(temperature_c) * sqrt(sqrt(share))
+    return temperature_of(w) if not w < _DRIEST_W else nan
 
 
 def saturation_temperature_of_one(pressure_pa: float) -> float:
@@ -238,12 +246,12 @@ def dew_points_or_nan(temperature_c: Array, relative_humidity_pct: Array) -> Arr
         np.sqrt(rh, a)
         np.sqrt(a, a)
         np.multiply(x, a, x)
+        if x.min() < _DRIEST_W:
+            x[x < _DRIEST_W] = np.nan
         part = out_flat[start:stop]
         temperature_block(x, a, b, c, part)
         if bad is not None:
             part[bad] = np.nan
-        if not part.min() >= DEW_POINT.low:
-            part[part < DEW_POINT.low] = np.nan
     return out
 
 

@@ -36,6 +36,7 @@ from rules.saturation import (
 VAPOUR_PRESSURE = ValidRange(
     "vapour_pressure_pa", "Pa", saturation_pressure_of_one(DEW_POINT.low), saturation_pressure_of_one(DEW_POINT.high)
 )
+_FROM_DEFICIT = ValidRange("relative_humidity_pct from vapour_pressure_deficit_pa", "%RH", 0.0, 100.0)
 _FROST_PRESSURE = ValidRange("vapour_pressure_pa", "Pa", ice_pressure(ICE_TEMPERATURE.low), ice_pressure(TRIPLE_POINT_C))
 
 
@@ -246,14 +247,14 @@ def dew_point_c(temperature_c: Value, relative_humidity_pct: Value) -> Value:
     >>> round(dew_point_c(26.0, 80.0), 2)
     22.28
     """
-    if type(temperature_c) is float and type(relative_humidity_pct) is float and _ordinary(temperature_c, relative_humidity_pct):
+    if type(temperature_c) is float and type(relative_humidity_pct) is float and _usual(temperature_c, relative_humidity_pct):
         dew_c = dew_point_of_one(temperature_c, relative_humidity_pct)  # the way of every live reading
-        if dew_c >= -40.0:
+        if dew_c == dew_c:
             return dew_c
     t, rh = TEMPERATURE.accept(temperature_c), RELATIVE_HUMIDITY.accept(relative_humidity_pct)
     if isinstance(t, float) and isinstance(rh, float):
         dew_c = dew_point_of_one(t, rh)
-        return dew_c if not dew_c < DEW_POINT.low else _too_dry(t, rh)
+        return _too_dry(t, rh) if dew_c != dew_c and t == t and rh == rh else dew_c
     t, rh = np.broadcast_arrays(t, rh)
     dew = dew_points_or_nan(t, rh)
     lost = np.isnan(dew) & ~np.isnan(t) & ~np.isnan(rh)
@@ -262,7 +263,7 @@ def dew_point_c(temperature_c: Value, relative_humidity_pct: Value) -> Value:
     return dew
 
 
-def _ordinary(temperature_c: float, relative_humidity_pct: float) -> bool:
+def _usual(temperature_c: float, relative_humidity_pct: float) -> bool:
     return -40.0 <= temperature_c <= 80.0 and 0.0 < relative_humidity_pct <= 104.0
 
 
@@ -327,8 +328,8 @@ def temperature_c_from_dew_point(dew_point_c: Value, relative_humidity_pct: Valu
 
 
 def relative_humidity_pct_from_deficit(temperature_c: Value, vapour_pressure_deficit_pa: Value) -> Value:
-    """Return RH, %RH, of air with this vapour pressure deficit, Pa, at most p_s(T)."""
-    return 100.0 * (1.0 - vapour_pressure_deficit_pa / saturation_vapour_pressure_pa(temperature_c))
+    """Return RH, %RH, of air with this vapour pressure deficit, Pa; OutOfRange where no air has it at this temperature."""
+    return _FROM_DEFICIT.accept(100.0 * (1.0 - vapour_pressure_deficit_pa / saturation_vapour_pressure_pa(temperature_c)))
 
 
 def relative_humidity_at_other_temperature(

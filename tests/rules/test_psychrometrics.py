@@ -185,6 +185,17 @@ def test_humidity_after_heating_may_exceed_100_when_the_air_is_cooled_below_its_
     assert air.relative_humidity_at_other_temperature(26.0, 80.0, 26.0) == pytest.approx(80.0, rel=1e-15)
 
 
+def test_a_deficit_that_no_air_has_is_refused() -> None:
+    for deficit in (-1.0, 4000.0):
+        with pytest.raises(OutOfRange, match="vapour_pressure_deficit_pa"):
+            air.relative_humidity_pct_from_deficit(26.0, deficit)
+
+
+def test_a_wet_bulb_that_dry_air_could_not_reach_is_refused() -> None:
+    with pytest.raises(OutOfRange, match="mixing_ratio_g_kg"):
+        air.relative_humidity_pct_from_wet_bulb(26.0, 2.0)
+
+
 def test_frost_point_lies_between_dew_point_and_zero_and_does_not_exist_above_the_triple_point() -> None:
     dew, frost = air.dew_point_c(-5.0, 70.0), air.frost_point_c(-5.0, 70.0)
     assert dew < frost < 0.0
@@ -202,3 +213,16 @@ def test_saturation_over_ice_meets_saturation_over_water_at_the_triple_point() -
 def test_mountain_air_holds_more_vapour_per_kilogram_than_sea_level_air() -> None:
     assert air.mixing_ratio_g_kg(26.0, 80.0, 80_000.0) > 1.2 * air.mixing_ratio_g_kg(26.0, 80.0)
     assert air.wet_bulb_c(26.0, 60.0, 80_000.0) < air.wet_bulb_c(26.0, 60.0)
+
+
+@pytest.mark.parametrize("humidity", [5e-324, 1e-36, 1e-9, 0.2])
+def test_humidity_next_to_nothing_is_refused_by_name_and_never_reaches_a_root_of_a_negative_number(humidity: float) -> None:
+    with pytest.raises(OutOfRange, match="relative_humidity_pct"):
+        air.dew_point_c(26.0, humidity)
+    assert np.isnan(air.dew_point_c_or_nan(np.array([26.0]), np.array([humidity])))
+
+
+def test_both_ends_of_the_temperature_range_have_a_dew_point() -> None:
+    for temperature in (-40.0, 80.0):
+        assert air.dew_point_c(temperature, 100.0) == pytest.approx(temperature, abs=1e-9)
+        assert air.dew_point_c_or_nan(temperature, 100.0) == pytest.approx(temperature, abs=1e-9)
