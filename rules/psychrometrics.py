@@ -1,5 +1,11 @@
-"""Moist air, complete: the one door to `rules.vapour` (pressures and points) and `rules.moist_air` (mass and heat)."""
+"""Moist air, complete: the one door to `rules.vapour`, `rules.frost` (pressures, points) and `rules.moist_air` (mass, heat)."""
 
+from rules.frost import (
+    frost_point_c,
+    frost_point_of_pressure_c,
+    ice_vapour_pressure_pa,
+    relative_humidity_pct_from_frost_point,
+)
 from rules.moist_air import (
     STANDARD_PRESSURE_PA,
     absolute_humidity_g_m3,
@@ -20,14 +26,10 @@ from rules.saturation import OutOfRange
 from rules.vapour import (
     dew_point_c,
     dew_point_c_or_nan,
-    frost_point_c,
-    frost_point_of_pressure_c,
-    ice_vapour_pressure_pa,
     log_slope_per_k,
     relative_humidity_at_other_temperature,
     relative_humidity_pct_from_deficit,
     relative_humidity_pct_from_dew_point,
-    relative_humidity_pct_from_frost_point,
     relative_humidity_pct_from_vapour_pressure,
     saturation_temperature_c,
     saturation_vapour_pressure_pa,

@@ -7,12 +7,13 @@ from types import ModuleType
 
 import pytest
 
-from rules import calibration, condensate, lid, lid_heat, moist_air, uncertainty, vapour
+from rules import calibration, condensate, frost, lid, lid_heat, moist_air, uncertainty, vapour
 
 
-@pytest.mark.parametrize(
-    "module", [calibration, condensate, lid, lid_heat, moist_air, uncertainty, vapour], ids=lambda module: module.__name__
-)
+MODULES = [calibration, condensate, frost, lid, lid_heat, moist_air, uncertainty, vapour]
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda module: module.__name__)
 def test_every_example_in_the_module_prints_what_it_says(module: ModuleType) -> None:
     result = doctest.testmod(module)
     assert result.attempted > 0
