@@ -9,7 +9,6 @@ import pytest
 
 from rules import calibration, condensate, frost, lid, lid_heat, moist_air, uncertainty, vapour
 
-
 MODULES = [calibration, condensate, frost, lid, lid_heat, moist_air, uncertainty, vapour]
 
 

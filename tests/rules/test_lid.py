@@ -213,6 +213,17 @@ def test_sightings_at_many_humidities_find_the_true_factor() -> None:
     assert belief.u_factor >= 0.03 > belief.standard_deviation - 0.01
 
 
+def test_many_measurements_never_make_the_belief_surer_than_the_box_is_steady() -> None:
+    belief = prior_factor(COLD_BOX)
+    for _ in range(500):
+        belief = learn_from_measurement(belief, 20.0 + 0.40 * 6.0, 20.0, 26.0, 0.3)
+    assert 0.015 < belief.standard_deviation < 0.035
+    assert belief.u_factor >= 0.03
+    for _ in range(60):  # foam was put on the lid, and nobody said so
+        belief = learn_from_measurement(belief, 20.0 + 0.62 * 6.0, 20.0, 26.0, 0.3)
+    assert belief.mean == pytest.approx(0.62, abs=0.03)
+
+
 def test_evidence_against_the_build_wins_in_the_end() -> None:
     belief = prior_factor(COLD_BOX)
     for _ in range(5):
