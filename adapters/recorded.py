@@ -215,7 +215,13 @@ def _one_series(
         gathered.refuse(first_line + int(lines[0]), reason, len(lines))
 
 
-Row = tuple[int, str, str, float]
+Row = tuple[int, str, Quantity, float]
+"""Instant, probe, quantity, and value in our unit."""
+
+
+def row_of(line: bytes) -> Row:
+    """Return the reading in one line, CSV in the usual order or a JSON object; raises BadRow or a ProbeError."""
+    return _json_row(line) if line.lstrip()[:1] == b"{" else _csv_row(line)
 
 
 def _csv_row(line: bytes, order: tuple[int, ...] | None = None) -> Row:

@@ -9,16 +9,21 @@ from typing import Annotated, TypeVar
 from pydantic import Field
 
 from adapters.mqtt_session import MqttSession
+from adapters.probes.modbus_rtu import ModbusRtu, ModbusRtuSource
 from adapters.probes.mqtt_topic import MqttTopic, MqttTopicSource
+from adapters.probes.recorded import RecordedFile, RecordedFileSource
 from adapters.probes.serial_text import SerialText, SerialTextSource
+from adapters.probes.simulated import SimulatedChamber, SimulatedSource
 from adapters.probes.source import Failure, Intake, Sample, Source
 from adapters.serial_port import LineSettings
 
-AnyProbe = Annotated[SerialText | MqttTopic, Field(discriminator="kind")]
+AnyProbe = Annotated[
+    SerialText | ModbusRtu | MqttTopic | RecordedFile | SimulatedChamber, Field(discriminator="kind")
+]
 
 __all__ = ["AnyProbe", "Failure", "Intake", "ProbesDisagree", "Sample", "Source", "sources"]
 
-_Kind = TypeVar("_Kind", bound=SerialText | MqttTopic)
+_Kind = TypeVar("_Kind", SerialText, ModbusRtu, MqttTopic, RecordedFile, SimulatedChamber)
 
 
 class ProbesDisagree(ValueError):
@@ -34,11 +39,12 @@ def sources(
     """
     clock = now_ms or (lambda: time.time_ns() // 1_000_000)
     _refuse_mixed_lines(probes)
-    texts = _by_medium(probes, SerialText)
-    topics = _by_medium(probes, MqttTopic)
     return [
-        *(SerialTextSource(group) for group in texts),
-        *(MqttTopicSource(group, _session(group, sessions), clock) for group in topics),
+        *(SerialTextSource(group) for group in _by_medium(probes, SerialText)),
+        *(ModbusRtuSource(group) for group in _by_medium(probes, ModbusRtu)),
+        *(MqttTopicSource(group, _session(group, sessions), clock) for group in _by_medium(probes, MqttTopic)),
+        *(RecordedFileSource(group) for group in _by_medium(probes, RecordedFile)),
+        *(SimulatedSource(group) for group in _by_medium(probes, SimulatedChamber)),
     ]
 
 

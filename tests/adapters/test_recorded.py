@@ -151,7 +151,8 @@ def test_senml_is_read_as_one_pack_or_one_pack_a_line(recorded, joint):
 # ---------------------------------------------------------------- the fast way against the slow way
 
 
-instants = st.datetimes(datetime.fromisoformat("1970-01-01"), datetime.fromisoformat("2199-12-31")).map(lambda moment: moment.replace(microsecond=0))
+earliest, latest = datetime.fromisoformat("1970-01-01"), datetime.fromisoformat("2199-12-31")
+instants = st.datetimes(earliest, latest).map(lambda moment: moment.replace(microsecond=0))
 numbers = st.one_of(
     st.integers(-999, 999).map(str), st.decimals(-1000, 1000, places=3).map(str),
     st.floats(allow_nan=False, allow_infinity=False, width=32).map(repr), st.text(alphabet="0123456789.-+e ", max_size=18),
