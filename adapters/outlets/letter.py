@@ -168,9 +168,13 @@ class MailSender:
             client = _OverTls(self._began, settings.host, port, ours, timeout=settings.timeout_s, context=context)
         else:
             client = _Dialogue(self._began, settings.host, port, ours, timeout=settings.timeout_s)
-        if settings.security == "starttls":
-            client.starttls(context=context)
-        client.ehlo_or_helo_if_needed()
+        try:
+            if settings.security == "starttls":
+                client.starttls(context=context)
+            client.ehlo_or_helo_if_needed()
+        except BaseException:
+            client.close()
+            raise
         return client
 
     def _began(self, client: smtplib.SMTP) -> None:

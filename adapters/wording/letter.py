@@ -17,6 +17,8 @@ from rules.settings import Watch
 
 FIRST_ORDINAL = 1
 """The number of the first letter of a thread."""
+THREADED = ("situation", "escalation", "reminder", "all-clear")
+"""Letters about one situation stand together; others stand alone, or a digest would hide below an old one."""
 LONGEST_SUBJECT = 60
 _SHORT = {"blind": "nothing can be seen", "lid-drip-tonight": "lid will drip tonight"}
 
@@ -38,16 +40,18 @@ class Letter:
 def compose(event: dict[str, Any], watch: Watch) -> Letter:
     """Return the letter of a letter event (its JSON object). The same event always gives the same letter."""
     style = Style(watch.site.temperature_unit, watch.zone)
-    first = event["ordinal"] <= FIRST_ORDINAL
-    root = _digest_of(event["thread"])
     subject = subject_of(event, watch)
-    sections = [*_body(event, watch, style, first), _foot(event, watch, style)]
+    sections = [*_body(event, watch, style), _foot(event, watch, style)]
+    # A thread's name is used again by another store; the letter's id is not, and all but the number is the thread's own.
+    root = _digest_of(event["id"].removesuffix(f".{event['ordinal']}"))
+    alone = event["sort"] not in THREADED
+    first = event["ordinal"] <= FIRST_ORDINAL
     return Letter(
         subject=subject,
         text=as_text(sections),
         html=as_html(subject, sections),
-        message=root if first else _digest_of(event["id"]),
-        thread=None if first else root,
+        message=root if first and not alone else _digest_of(event["id"]),
+        thread=None if first or alone else root,
         at=event["time"],
     )
 
@@ -56,7 +60,7 @@ def _digest_of(name: str) -> str:
     return hashlib.sha256(name.encode()).hexdigest()[:24]
 
 
-def _body(event: dict[str, Any], watch: Watch, style: Style, first: bool) -> list[Section]:
+def _body(event: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
     sort = event["sort"]
     if sort == "all-clear":
         return all_clear(event, watch, style)
@@ -68,7 +72,7 @@ def _body(event: dict[str, Any], watch: Watch, style: Style, first: bool) -> lis
         return care(event, watch, style)
     if sort == "system" or not of_kind(event["about"], "alarm") + of_kind(event["about"], "advice"):
         return system(event, watch, style)
-    return situation(event, watch, style, first and sort == "situation")
+    return situation(event, watch, style)
 
 
 def _foot(event: dict[str, Any], watch: Watch, style: Style) -> Section:

@@ -13,15 +13,15 @@ from adapters.wording.situation import doubt, of_kind
 from rules.settings import Watch
 
 SYSTEM_TITLES = {
-    "configuration-rejected": "Config not accepted",
-    "configuration-applied": "New config in use",
+    "law-and-safety": "Now watching",
+    "config-refused": "Config not accepted",
     "clock-step": "Clock was set",
-    "gap": "Was not watching",
     "outlet-down": "Messages wait",
     "outlet-refused": "Message refused",
     "outlet-back": "Messages flow again",
     "store-recovered": "Record was damaged",
-    "store-failing": "Record cannot be written",
+    "backup-failed": "No backup was made",
+    "test-message": "Test",
 }
 
 
@@ -146,32 +146,38 @@ def care(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
     return [part for part in parts if part is not None]
 
 
+_LOOK = "dewlid check"
 _SYSTEM_STEPS = {
-    "configuration-rejected": (
-        "Correct the config as it says below. Until then the old one goes on, and the watch with it.", "dewlid check --offline",
+    "config-refused": (
+        "Correct the config as it says below. Until then the old one goes on, and the watch with it.", f"{_LOOK} --offline",
     ),
-    "outlet-down": ("Check the mail account or the broker named below. Nothing is lost: the messages wait.", "dewlid check"),
-    "outlet-refused": ("Correct what is named below; this message is not tried again as it is.", "dewlid check"),
-    "store-recovered": ("Look at the disk: a damaged file is often the first sign that it fails.", "dewlid check"),
-    "store-failing": ("Free some space on the disk, or look at its health.", "dewlid check"),
+    "outlet-down": ("Check the mail account or the broker named below. Nothing is lost: the messages wait.", _LOOK),
+    "outlet-refused": ("Correct what is named below; this message is not tried again as it is.", _LOOK),
+    "store-recovered": ("Look at the disk: a damaged file is often the first sign that it fails.", _LOOK),
+    "backup-failed": ("Make room on the disk, or see who owns the folder named below.", _LOOK),
+    "law-and-safety": ("Read this once; it is what law and safety ask of you. From now on dewlid watches.", ""),
 }  # fmt: skip
 
 
 def system(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
     """Return the body of a letter about the watching itself."""
-    about = letter["about"]
-    events = of_kind(about, "system")
+    events = of_kind(letter["about"], "system")
     known = [_SYSTEM_STEPS[event["what"]] for event in events if event.get("what") in _SYSTEM_STEPS]
     to_do = list(dict.fromkeys(line for line, _ in known)) or ["Nothing; this is for your information."]
-    tries = list(dict.fromkeys(line for _, line in known))
-    alarms = of_kind(about, "alarm")
+    tries = list(dict.fromkeys(line for _, line in known if line))
+    notes = [event["text"] for event in events if event.get("what") == "law-and-safety"]
+    told = [line for event in events if event["text"] not in notes for line in event["text"].splitlines()]
+    alarms = of_kind(letter["about"], "alarm")
     parts = [
         section("Do this first", steps(to_do)),
-        section("What is happening", [text(style.text(clean(event["text"], 1500))) for event in events]),
+        section("What is happening", [text(style.text(clean(line, 1500))) for line in told]),
+        section("Safety and law", points([clean(line, 1500) for line in notes])),
         section("Meanwhile", points([sentence(alarm, watch, style, letter["time"]) for alarm in alarms])),
-        section(
-            "To see whether it is mended",
-            [text("Type on the server:"), *(Block("command", line) for line in tries)] if tries else [],
-        ),
+        section("To see whether it is mended", _to_type(tries)),
+        section("The digest", [text(_heartbeat(watch))] if notes else []),
     ]
     return [part for part in parts if part is not None]
+
+
+def _to_type(lines: Sequence[str]) -> list[Block]:
+    return [text("Type on the server:"), *(Block("command", line) for line in lines)] if lines else []

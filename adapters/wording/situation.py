@@ -1,8 +1,8 @@
 """The letter about what stands in one place now: raise, escalation, reminder and all-clear.
 
 The order is the keeper's at 3 a.m.: what to do first, what is happening since when, how sure, why with
-numbers, what not to do, when to look again, how to silence it, what to be careful with; law and safety in
-the first letter of a thread only.
+numbers, what not to do, when to look again, how to silence it, what to be careful with; law and safety stand
+in the first letter of all.
 """
 
 from __future__ import annotations
@@ -16,15 +16,6 @@ from adapters.wording.figures import Style, clean, span
 from adapters.wording.sections import Block, Section, command, points, section, steps, text
 from rules.settings import Watch
 
-SAFETY = (
-    "Mains near water: unplug a device before your hands go in; use a residual-current breaker (RCD or GFCI), keep sockets"
-    " above the water line, and have fixed wiring done by a licensed electrician.",
-    "dewlid only advises. It switches nothing and is no safety device: a heater needs its own over-temperature cut-out.",
-    "Leafcutters may need a permit where you live. Never release ants, fungus, soil or waste; freeze waste for three days"
-    " before it goes into the bin.",
-    "Their bites cut skin, and waste carries mould: gloves. If you are allergic to stings, take care. Feed only plants free"
-    " of pesticide.",
-)
 _OPENING = {
     "escalation": "This has become worse since my last letter.",
     "reminder": "This still stands, and nobody has answered yet.",
@@ -36,7 +27,7 @@ def of_kind(about: Sequence[dict[str, Any]], kind: str) -> list[dict[str, Any]]:
     return [event for event in about if event.get("kind") == kind]
 
 
-def situation(letter: dict[str, Any], watch: Watch, style: Style, first: bool) -> list[Section]:
+def situation(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
     """Return the body of a letter about what stands."""
     about = letter["about"]
     alarms, advice = of_kind(about, "alarm"), next(iter(of_kind(about, "advice")), None)
@@ -51,7 +42,6 @@ def situation(letter: dict[str, Any], watch: Watch, style: Style, first: bool) -
         section("Look again", _look_again(advice, style, now)),
         section("Quiet", _quiet(letter, alarms, advice)),
         section("Take care", points([style.text(clean(line)) for line in (advice or {}).get("cautions", ())])),
-        section("Safety and law", points(SAFETY) if first else []),
     ]
     return [part for part in parts if part is not None]
 

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from adapters.wording.alarm_sentences import FIRST_STEP
 from adapters.wording.figures import Style, ascii_only, clean, span
 from adapters.wording.letter import LONGEST_SUBJECT, compose
+from rules.cautions import CAUTIONS
 from rules.conditions import ALARMS
 from rules.events import (
     Action,
@@ -134,13 +135,18 @@ WET = alarm("lid-dew", value=-0.8, limit=0.5, unit="K", reason="lid 22.9 degC, d
 BLIND = alarm("blind", value=None, limit=None, unit=None, reason="both probes silent for 2 hours")
 CLOSED = replace(RETURNED, change="closed", reason="the chamber was taken out of the config")
 REJECTED = SystemEvent(
-    id="s1", at_ms=NOW, chamber=None, what="configuration-rejected",
-    text='dewlid.toml, line 14: chambers.big-nest.humidity.hihg: no such key; did you mean "high"? The old config goes on.',
+    id="s1", at_ms=NOW, chamber=None, what="config-refused",
+    text='The new config is not used; the old one goes on.\n'
+    'dewlid.toml, line 14: chambers.big-nest.humidity.hihg: no such key; did you mean "high"?',
 )  # fmt: skip
 DOWN = SystemEvent(
     id="s2", at_ms=NOW, chamber=None, what="outlet-down",
     text="The broker broker.lan has not been reached for 15 minutes: nothing listens on it. 12 messages wait.",
 )  # fmt: skip
+FIRST = [
+    SystemEvent(id=f"n{number}", at_ms=NOW, chamber=None, what="law-and-safety", text=caution.text)
+    for number, caution in enumerate(CAUTIONS)
+]
 LETTERS = {
     "situation": letter("situation", alarm(), ADVICE),
     "situation_without_advice": letter("situation", DRY),
@@ -160,6 +166,7 @@ LETTERS = {
     "care": letter("care", WASTE, LEAVES, chamber=None),
     "system_config_rejected": letter("system", REJECTED, chamber=None),
     "system_mail_down": letter("system", DOWN, chamber=None),
+    "system_first": letter("system", *FIRST, chamber=None),
     "probe_silent": letter("situation", SILENT),
     "held": letter("escalation", HELD, SILENT, ordinal=2),
     "blind": letter("situation", BLIND, urgent=True, to="stand-in"),
@@ -189,7 +196,7 @@ def test_every_letter_is_short_plain_and_free_of_jargon(name):
     assert made.subject.isascii()
     assert max(len(line) for line in made.text.splitlines()) <= 78
     body = made.text.lower()
-    assert "none" not in re.findall(r"[a-z]+", body)
+    assert "None" not in re.findall(r"[A-Za-z]+", made.text)
     for jargon in ("deadband", "hysteresis", "ne 107", "qartod", "null", "nan", "{", "}", "degc", "_"):
         assert jargon not in body, jargon
     for tag in ("<a ", "<img", "<script", "http"):
@@ -201,19 +208,32 @@ def test_the_first_thing_to_read_is_what_to_do():
     assert made.text.startswith("DO THIS FIRST\n1. Turn the heater's thermostat down")
 
 
-def test_law_and_safety_stand_in_the_first_letter_of_a_thread_only():
+def test_law_and_safety_stand_in_the_first_letter_only():
     texts = {name: compose(told(event), watch()).text for name, event in LETTERS.items()}
-    with_law = {name for name, body in texts.items() if "permit" in body}
-    assert "situation" in with_law
-    assert not with_law & {"escalation", "reminder", "all_clear", "digest_full", "summary"}
+    assert {name for name, body in texts.items() if "permit" in body} == {"system_first"}
+
+
+THREAD = ("situation", "escalation", "reminder", "all_clear")
 
 
 def test_letters_of_a_thread_point_to_its_first_and_have_ids_of_their_own():
-    made = {name: compose(told(LETTERS[name]), watch()) for name in ("situation", "escalation", "reminder", "all_clear")}
+    made = {name: compose(told(LETTERS[name]), watch()) for name in THREAD}
     assert made["situation"].thread is None
-    assert {made[name].thread for name in ("escalation", "reminder", "all_clear")} == {made["situation"].message}
+    assert {made[name].thread for name in THREAD[1:]} == {made["situation"].message}
     assert len({each.message for each in made.values()}) == 4
     assert made["reminder"] == compose(told(LETTERS["reminder"]), watch())
+
+
+def test_the_same_thread_of_another_store_is_another_thread():
+    other = compose(told(replace(LETTERS["situation"], id="b2.letter.big-nest.4.1")), watch())
+    assert other.message != compose(told(LETTERS["situation"]), watch()).message
+
+
+def test_digests_stand_alone():
+    first, second = (compose(told(letter("digest", ordinal=number, chamber=None)), watch()) for number in (1, 2))
+    assert first.thread is None
+    assert second.thread is None
+    assert first.message != second.message
 
 
 def test_every_alarm_has_a_first_step_and_makes_a_letter():
