@@ -53,7 +53,7 @@ def saturation_vapour_pressure_pa(temperature_c: Value) -> Value:
     Notes
     -----
     Equation 30. Within 0.007 % of IAPWS-95 over 0 to 80 degC and 0.004 % of its metastable extension down to
-    -20 degC; within 0.05 % of Murphy and Koop 2005 to -35 degC and 0.24 % at -40 degC (measured).
+    -20 degC; within 0.06 % of Murphy and Koop 2005 to -35 degC and 0.24 % at -40 degC (measured).
     Deviations from the print: rescaled quadratics, see `rules.saturation`.
     Inverse: `saturation_temperature_c`, same source and coefficients.
 

@@ -2,6 +2,11 @@
 
 The rounds of all variants are interleaved, so that a machine that changes its speed changes all of them alike; the
 ratio is of the medians. The limit pass writes in place, over the whole array.
+
+Measured (two cores of a server, numpy 2.4.6): 14 ms per 1e6 dew points, 0.6 us for one. With numpy's AVX2 loops that
+is 1.8 times the limit (7.8 ms). With its AVX-512 loops exp and log take 2 ms together and the ratio is 6 to 8: eight
+divisions and square roots per dew point, exact to 5e-13 K, alone take longer. To see the first, set
+NPY_DISABLE_CPU_FEATURES="AVX512F AVX512CD AVX512_SKX AVX512_CLX AVX512_CNL AVX512_ICL AVX512_SPR X86_V4".
 """
 
 from __future__ import annotations
