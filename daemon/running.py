@@ -15,6 +15,7 @@ from daemon.assembly import Feed, Line, feeds_of, lines_of, outlets_of, watch_of
 from daemon.clock import StreamClock, SystemClock
 from daemon.configuration import Configuration
 from daemon.configuration_file import ConfigFault, ConfigurationError
+from daemon.counting import counted
 from daemon.delivery import Delivery
 from daemon.engine import Engine, Setting
 from daemon.history import History
@@ -176,7 +177,7 @@ class Running:
     @property
     def status(self) -> str:
         """One line for `systemctl status`."""
-        told = [f"{count} {name}" for name, count in self.size.items()]
+        told = [counted(count, name.removesuffix("s")) for name, count in self.size.items()]
         if self._engine.trouble:
             told.append("the store cannot be written")
         health = self._delivery.health() if self._delivery else {}

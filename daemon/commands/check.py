@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from daemon.commands.options import config_argument, config_path
+from daemon.commands.options import config_argument, config_path, quiet_logs
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -39,8 +39,10 @@ def run(args: argparse.Namespace) -> int:
         return _print_schema()
     from daemon import inspection
     from daemon.configuration import read_and_validate
+    from daemon.counting import counted
     from daemon.exit_status import ExitStatus
 
+    quiet_logs()
     path = config_path(args)
     configuration, text = read_and_validate(path)
     findings = inspection.of_config(configuration, text)
@@ -54,7 +56,8 @@ def run(args: argparse.Namespace) -> int:
     faults = sum(finding.grade == "fault" for finding in findings)
     warnings = sum(finding.grade == "warning" for finding in findings)
     if not args.quiet:
-        print(f"{path}: {faults} faults, {warnings} warnings" if faults or warnings else f"{path}: all is well")
+        found = f"{counted(faults, 'fault')}, {counted(warnings, 'warning')}" if faults or warnings else "all is well"
+        print(f"{path}: {found}")
     return ExitStatus.UNAVAILABLE if faults else ExitStatus.OK
 
 

@@ -36,10 +36,18 @@ def config_path(args: argparse.Namespace) -> Path:
 
 
 def load_config(args: argparse.Namespace) -> Configuration:
-    """Return the validated config that the command line names."""
+    """Return the validated config that the command line names; from then on only errors are logged, on stderr."""
     from daemon.configuration import load
 
+    quiet_logs()
     return load(config_path(args))
+
+
+def quiet_logs() -> None:
+    """Keep what the parts log off the terminal, but for errors: a command answers on stdout."""
+    from daemon.logs import set_up
+
+    set_up(level="error")
 
 
 def duration_ms(text: str) -> int:

@@ -1,0 +1,220 @@
+"""Looks at a set-up like a good mechanic: every probe, every outlet, the machine; each finding with its meaning and remedy."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import time
+from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from adapters.errors import AdapterError, OutletRefused
+from adapters.mqtt_session import MqttSession
+from adapters.outlets import ConsoleOutlet, MailOutlet
+from adapters.outlets.outlet import Outlet, Owed
+from adapters.probes.source import Failure, Sample, Source
+from daemon.assembly import feeds_of, lines_of, outlets_of, watch_of
+from daemon.backup import fault_of
+from daemon.configuration import Configuration
+from daemon.configuration_checks import warnings
+from daemon.configuration_file import ConfigText
+from daemon.counting import counted
+from daemon.engine import told_events
+from daemon.logs import escaped
+from daemon.outbox import owed_by
+from rules.quantities import FACTS
+
+Grade = Literal["ok", "warning", "fault"]
+_MOST_WAIT_S = 120.0
+_SPACE_MIB = 300
+_CONNECT_S = 10.0
+
+_MEANS = {
+    "unreachable": ("nothing was heard from it", "check its cable, its power, and that no other program uses the same port"),
+    "garbled": ("something arrives, but not in the agreed form", "compare what it sends with the settings of this probe"),
+    "refused": ("the device answers, but refuses the question", "check unit, register and function against its manual"),
+    "implausible": ("a value arrives that cannot be", "check unit, scale and the clock of the probe"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that was looked at: how it is, what that means and what to do."""
+
+    grade: Grade
+    what: str
+    found: str
+    means: str = ""
+    remedy: str = ""
+
+    def told(self) -> str:
+        """Return the lines that the keeper reads."""
+        lines = [f"{self.grade:<8} {self.what}: {escaped(self.found)}"]
+        lines += [f"         {word}: {escaped(text)}" for word, text in (("means", self.means), ("do", self.remedy)) if text]
+        return "\n".join(lines)
+
+
+def of_config(configuration: Configuration, text: ConfigText) -> list[Finding]:
+    """Return what the config alone tells."""
+    counts = {
+        "chamber": len(configuration.chamber), "room": len(configuration.room),
+        "probe": len(configuration.probe), "outlet": len(configuration.outlet),
+    }  # fmt: skip
+    found = ", ".join(counted(number, thing) for thing, number in counts.items())
+    doubts = [
+        Finding("warning", f"config line {fault.line}" if fault.line else "config", fault.told(text.file).partition(": ")[2])
+        for fault in warnings(configuration.model_dump(), text)
+    ]
+    return [Finding("ok", "config", found), *doubts]
+
+
+# ---------------------------------------------------------------- the machine
+
+
+def of_machine(configuration: Configuration) -> list[Finding]:
+    """Return how the store's folder, the disk and the clock are."""
+    return [_folder(configuration.state_folder), _space(configuration.state_folder), _store(configuration.store), _clock()]
+
+
+def _existing(folder: Path) -> Path:
+    return next(place for place in (folder, *folder.parents) if place.exists())
+
+
+def _folder(folder: Path) -> Finding:
+    place = _existing(folder)
+    if os.access(place, os.W_OK | os.X_OK):
+        return Finding("ok", "state folder", f"{folder} can be written")
+    return Finding(
+        "fault", "state folder", f"{place} cannot be written by user {os.geteuid()}", "nothing could be recorded",
+        f"run this as the user of dewlid (sudo -u dewlid dewlid check ...), or give it the folder: chown dewlid {folder}",
+    )
+
+
+def _space(folder: Path) -> Finding:
+    free_mib = shutil.disk_usage(_existing(folder)).free // 2**20
+    if free_mib >= _SPACE_MIB:
+        return Finding("ok", "disk", f"{free_mib} MiB are free")
+    return Finding(
+        "warning", "disk", f"only {free_mib} MiB are free", "store and backups may not find room",
+        f"free some space: {_SPACE_MIB} MiB last for years",
+    )
+
+
+def _store(path: Path) -> Finding:
+    if not path.exists():
+        return Finding("ok", "store", f"{path} will be made at the first start")
+    if (fault := fault_of(path)) is None:
+        return Finding("ok", "store", f"{path} is whole (SQLite {sqlite3.sqlite_version})")
+    return Finding(
+        "fault", "store", fault, "the record may be damaged",
+        "start dewlid: it sets a damaged store aside and goes on from the newest good backup",
+    )
+
+
+def _clock() -> Finding:
+    year = time.gmtime().tm_year
+    if year >= 2025:
+        return Finding("ok", "clock", time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()))
+    return Finding(
+        "fault", "clock", f"this machine believes it is {year}", "certificates are refused and labels are wrong",
+        "set the clock: timedatectl set-ntp true",
+    )
+
+
+# ---------------------------------------------------------------- probes
+
+
+def of_probes(configuration: Configuration, wait_s: float | None = None) -> list[Finding]:
+    """Try every probe once, the lines and brokers side by side."""
+    lines = lines_of(configuration, {}, purpose="check")
+    feeds = feeds_of(configuration, lines, {}, lambda: time.time_ns() // 1_000_000)
+    if wait_s is None:
+        longest_ms = max(probe.interval for probe in configuration.probe.values())
+        wait_s = min(_MOST_WAIT_S, 5 + 1.2 * longest_ms / 1000)
+    with ThreadPoolExecutor(max_workers=max(1, len(feeds))) as pool:
+        tried = pool.map(lambda feed: _tried(feed.source, wait_s), feeds.values())
+        answers = [answer for group in tried for answer in group]
+    by_probe: dict[str, list[Sample | Failure]] = {name: [] for name in configuration.probe}
+    for answer in answers:
+        by_probe[answer.probe].append(answer)
+    return [finding for name, given in by_probe.items() for finding in _of_probe(name, given)]
+
+
+def _tried(source: Source, wait_s: float) -> list[Sample | Failure]:
+    return list(source.try_once(wait_s))
+
+
+def _of_probe(name: str, answers: Iterable[Sample | Failure]) -> list[Finding]:
+    told: list[str] = []
+    findings: list[Finding] = []
+    for answer in answers:
+        if isinstance(answer, Failure):
+            means, remedy = _MEANS[answer.fault]
+            findings.append(Finding("fault", f"probe {name}", answer.detail, means, remedy))
+            continue
+        facts = FACTS[answer.quantity]
+        text = f"{facts.label} {answer.value:.{facts.decimals}f} {facts.unit}"
+        if facts.domain_low <= answer.value <= facts.domain_high:
+            told.append(text)
+        else:
+            findings.append(Finding(
+                "warning", f"probe {name}", text,
+                f"a fungus shelf is between {facts.domain_low:g} and {facts.domain_high:g} {facts.unit}",
+                "check the probe, and `units` of this probe in the config",
+            ))
+    return [*([Finding("ok", f"probe {name}", ", ".join(told))] if told else []), *findings]
+
+
+# ---------------------------------------------------------------- outlets
+
+
+def of_outlets(configuration: Configuration, *, send: bool) -> list[Finding]:
+    """Try every outlet; with `send` a real test message goes out by each, else only MQTT brokers are met."""
+    if not configuration.outlet:
+        return []
+    lines = lines_of(configuration, {}, purpose="check")
+    outlets = outlets_of(configuration, lines)
+    try:
+        with ThreadPoolExecutor(max_workers=len(outlets)) as pool:
+            _meet(line.session for line in lines.values())
+            return list(pool.map(lambda name: _of_outlet(configuration, name, outlets[name], send=send), outlets))
+    finally:
+        for outlet in outlets.values():
+            outlet.close()
+
+
+def _meet(sessions: Iterable[MqttSession]) -> None:
+    """Give the brokers' sessions the time to connect."""
+    deadline_s = time.monotonic() + _CONNECT_S
+    for session in sessions:
+        while session.state[0] == "connecting" and time.monotonic() < deadline_s:
+            time.sleep(0.05)
+
+
+def _of_outlet(configuration: Configuration, name: str, outlet: Outlet, *, send: bool) -> Finding:
+    if not send:
+        return Finding("ok", f"outlet {name}", "not tried; `dewlid check --send` sends a real test message by it")
+    try:
+        for owed in _test_message(configuration, name):
+            outlet.send(owed)
+    except AdapterError as error:
+        sure = isinstance(error, OutletRefused)
+        means = "it answers and refuses" if sure else "it cannot be reached now; messages would wait and be sent later"
+        return Finding("fault", f"outlet {name}", str(error), means, "mend what it says, then run `dewlid check --send` again")
+    settings = configuration.outlet[name]
+    if isinstance(settings, MailOutlet):
+        found = f"a test letter was taken over for {', '.join(settings.to)}: look into the mailbox"
+        return Finding("ok", f"outlet {name}", found)
+    if isinstance(settings, ConsoleOutlet):
+        return Finding("ok", f"outlet {name}", f"a test line was written to {settings.stream}")
+    return Finding("ok", f"outlet {name}", "a test event was published and acknowledged")
+
+
+def _test_message(configuration: Configuration, name: str) -> list[Owed]:
+    text = "This is a test message that was asked for with `dewlid check --send`. Nothing is wrong."
+    events = told_events("test", "test-message", text, time.time_ns() // 1_000_000)
+    return owed_by(events, {name: configuration.outlet[name]}, watch_of(configuration))
