@@ -92,12 +92,15 @@ def _absence(period: AwayPeriod, domain: str) -> list[str]:
 
 
 def _stamped(body: list[str], known: dict[str, str] | None, stamp_ms: int) -> list[str]:
-    """Return the event with its stamps: the old ones if nothing else changed."""
-    if known is None:
-        return [body[0], f"DTSTAMP:{_utc(stamp_ms)}", "SEQUENCE:0", *body[1:]]
-    if known["body"] == "\n".join(sorted(body)):
+    """Return the event with its stamps: the old ones if nothing else changed.
+
+    A new SEQUENCE is the minute in which it was given, so that it rises even for a doing that had left the calendar
+    and comes back, or whose file was lost.
+    """
+    if known is not None and known["body"] == "\n".join(sorted(body)):
         return [body[0], f"DTSTAMP:{known['DTSTAMP']}", f"SEQUENCE:{known['SEQUENCE']}", *body[1:]]
-    return [body[0], f"DTSTAMP:{_utc(stamp_ms)}", f"SEQUENCE:{int(known['SEQUENCE']) + 1}", *body[1:]]
+    number = max(stamp_ms // 60_000, int(known["SEQUENCE"]) + 1 if known else 0)
+    return [body[0], f"DTSTAMP:{_utc(stamp_ms)}", f"SEQUENCE:{number}", *body[1:]]
 
 
 def _events(text: str) -> dict[str, dict[str, str]]:

@@ -18,6 +18,9 @@ from rules.words import Word
 
 _NOTED_MS = 4 * DAY_MS
 """For how long a sight of mould or damp waste makes a late task a matter of the same day; common practice, no source."""
+SELDOM = 2
+"""After so many doings in a row that came only when the task was long overdue, it is the log that is late, not the care:
+the task is told in the digest alone."""
 _SIGHTS: dict[Evidence, tuple[str, ...]] = {
     "mould": ("white-fluffy-mould", "powder"),
     "damp-waste": ("waste-damp", "waste-at-garden", "white-fluffy-mould"),
@@ -124,7 +127,9 @@ class Course:
         if facts.grows:
             last = "by the garden's growth"
         when = "due today" if status == "due" else {"overdue": f"overdue, {since}"}.get(status, f"harmful if missed, {since}")
-        return f"{self.title(subject.place)}: {facts.title} ({when}; {last}). {facts.how[0].upper()}{facts.how[1:]}."
+        seldom = f" You log this seldom: give [care.{subject.task}] an interval of your own, or off = true."
+        hint = seldom if task.missed >= SELDOM and task.stage == 1 else ""
+        return f"{self.title(subject.place)}: {facts.title} ({when}; {last}). {facts.how[0].upper()}{facts.how[1:]}.{hint}"
 
     def _priority(self, subject: Subject, task: TaskState, at_ms: int) -> Priority:
         """Return how soon a stage is told.
@@ -140,6 +145,8 @@ class Course:
             return "digest"
         if self._raised(subject, at_ms):
             return "today"
+        if task.missed >= SELDOM:
+            return "digest"
         return late.priority(size_at(self.watch, self.state, subject))
 
     def _raised(self, subject: Subject, at_ms: int) -> bool:

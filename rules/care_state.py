@@ -18,7 +18,8 @@ class TaskState:
     """One task at one place. `stage` indexes STATUS: what was told last; `next_ms`: when the next stage is told.
 
     `base_ms` is what the interval counts from: the last doing, or the start of the routine. `doings` counts the doings
-    and makes a planned occurrence's identity; `events` counts the events and makes theirs.
+    and makes a planned occurrence's identity; `events` counts the events and makes theirs. `missed`: how many doings in
+    a row came only after the last stage.
     """
 
     base_ms: int
@@ -30,6 +31,7 @@ class TaskState:
     stage: int = 0
     doings: int = 0
     events: int = 0
+    missed: int = 0
     amount: float | None = None
     unit: str | None = None
 

@@ -21,6 +21,8 @@ from rules.situation import size_class
 from rules.symptoms import SYMPTOMS
 from rules.words import Away, Calibrated, CareDone, GardenSize, LeavesGiven, Observation, Word
 
+KEPT = " Nothing was changed by it; your words stand in the record."
+"""How every refusal ends."""
 _AHEAD_MS = 2 * MINUTE_MS
 """Two clocks may differ by so much; beyond it a time lies in the future."""
 _KEPT_NOTES, _KEPT_ENTRIES, _KEPT_AWAY = 60, 110, 8
@@ -46,7 +48,7 @@ def take(course: Course, word: Word) -> None:
     except Refused as refusal:
         chamber = getattr(word, "chamber", None)
         known = chamber if chamber in course.watch.chambers else None
-        course.word(word, known, False, f"{refusal} Nothing was changed by it; your words stand in the record.")
+        course.word(word, known, False, f"{refusal}{KEPT}")
 
 
 # ---------------------------------------------------------------- what every word must keep to
@@ -126,7 +128,9 @@ def _done(
     task = replace(task, doings=task.doings + 1)
     if task.done_ms is None or at_ms >= task.done_ms:
         amount, unit = given or (None, None)
-        task = replace(task, base_ms=at_ms, done_ms=at_ms, stage=0, amount=amount, unit=unit)
+        ran_out = task.stage == 3 and task.done_ms is not None
+        missed = task.missed + 1 if ran_out else 0 if task.stage < 2 else task.missed
+        task = replace(task, base_ms=at_ms, done_ms=at_ms, stage=0, amount=amount, unit=unit, missed=missed)
         task = scheduled(course.watch, course.state, subject, task, word.taken_ms)
     course.state.tasks[subject.key] = task
     after = f" Next: {time_words(task.due_ms, course.watch.zone)}." if task.due_ms is not None else ""

@@ -110,7 +110,7 @@ class CareDone(Spoken):
     """A task of the routine was done, with an amount where it matters."""
 
     word: Literal["care-done"] = "care-done"
-    chamber: Name | None
+    chamber: Name | None = None
     task: Name
     at_ms: int
     amount: float | None = None

@@ -6,5 +6,11 @@ Only light modules may be imported at the top of these files, since every call o
 COMMANDS = (
     "run",
     "check",
+    "care",
+    "note",
+    "leaves",
+    "garden",
+    "away",
+    "care_calendar",
 )
 """Module names, in the order in which `dewlid --help` lists them."""

@@ -130,6 +130,25 @@ def test_a_task_that_was_never_logged_stays_in_the_digest_until_the_keeper_logs_
     assert "today" in {priority for _, _, priority in meant.of("leaves")}
 
 
+def test_a_task_that_is_logged_seldom_goes_to_the_digest_with_a_hint_until_the_log_keeps_up_again() -> None:
+    routine = Routine(watch(volume_ml=50.0), "2027-05-01 12:00")
+    for day in ("02", "06", "10", "14"):
+        routine.done("leaves", f"2027-05-{day} 18:00")
+    routine.until("2027-05-18 17:00")
+    told = routine.of("leaves")
+    by_gap = [
+        [priority for when, _, priority in told if f"2027-05-{day:02d} 18:01" < when < f"2027-05-{day + 4:02d}"]
+        for day in (2, 6, 10, 14)
+    ]
+    assert by_gap == [["digest", "today", "today"], ["digest", "today", "today"], ["digest"] * 3, ["digest"] * 3]
+    hints = [one for one in routine.events if isinstance(one, CareEvent) and "You log this seldom" in one.text]
+    assert [local(one.at_ms) for one in hints] == ["2027-05-11 07:00", "2027-05-15 07:00"]
+    routine.done("leaves", "2027-05-18 18:00")
+    routine.done("leaves", "2027-05-19 18:00")
+    routine.until("2027-05-21 07:00")
+    assert routine.of("leaves")[-1][1:] == ("overdue", "today")
+
+
 def test_doing_it_ends_the_matter_and_the_next_day_is_named() -> None:
     routine = Routine(watch(), "2027-05-03 12:00")
     routine.until("2027-05-20 12:00")

@@ -1,0 +1,49 @@
+"""`dewlid garden CHAMBER`: how large the garden is, how it grows, and the space it will want."""
+
+from __future__ import annotations
+
+import argparse
+
+from daemon.commands.options import config_option
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Register the command."""
+    parser = subparsers.add_parser(
+        "garden", help="enter the garden's size, see its growth and the space plan",
+        description="Enter the garden's size: it scales urgency, dryness limits and care. Without a size: how it grows,"
+        " when the cover goes, when the basin is full, and the space to plan for.",
+    )  # fmt: skip
+    config_option(parser)
+    parser.add_argument("chamber", metavar="CHAMBER", help="the fungus chamber")
+    size = parser.add_mutually_exclusive_group()
+    size.add_argument("--fill", type=float, metavar="SHARE", help="share of the basin that the garden fills, such as 0.25")
+    size.add_argument("--ml", type=float, metavar="ML", help="volume of the garden in millilitres")
+    parser.add_argument("--at", metavar="TIME", help='when: "18:30" today, or 2026-05-31T18:30; absent: now')
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Enter a size, or print growth and space plan."""
+    from daemon.care_desk import CareDesk
+    from daemon.spool import WordError
+    from rules.growth_words import growth_text, space_text
+
+    desk = CareDesk(args)
+    if args.fill is not None or args.ml is not None:
+        word = {
+            "word": "garden",
+            "chamber": args.chamber,
+            "at_ms": desk.moment(args.at),
+            "fill": args.fill,
+            "garden_ml": args.ml,
+        }
+        print(desk.speak(word))
+        return 0
+    if args.chamber not in desk.watch.chambers:
+        raise WordError(f"There is no chamber {args.chamber!r}. Chambers: {', '.join(desk.watch.chambers)}.")
+    print(f"{args.chamber}: {growth_text(desk.watch, desk.state, args.chamber, desk.now_ms)}")
+    print("Space to plan for, if room is given:")
+    for line in space_text(desk.watch, desk.state, args.chamber, desk.now_ms):
+        print(f"  {line}")
+    return 0

@@ -1,0 +1,50 @@
+"""`dewlid leaves CHAMBER PLANT`: a line of the leaf diary."""
+
+from __future__ import annotations
+
+import argparse
+
+from daemon.commands.options import config_option
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Register the command."""
+    parser = subparsers.add_parser(
+        "leaves", help="write down which leaves you gave; see the leaf diary",
+        description="Write down which leaves you gave: if the garden suffers later, the diary names them. It counts as feeding."
+        " Without a plant: the diary of the last two weeks.",
+    )  # fmt: skip
+    config_option(parser)
+    parser.add_argument("chamber", metavar="CHAMBER", help="any chamber of the colony")
+    parser.add_argument("plant", metavar="PLANT", nargs="?", help="the plant, such as bramble")
+    parser.add_argument("--place", default="", metavar="PLACE", help="where it was picked or bought")
+    treated = parser.add_mutually_exclusive_group()
+    treated.add_argument("--treated", action="store_const", const=True, default=None, help="it was sprayed, or may have been")
+    treated.add_argument("--untreated", dest="treated", action="store_const", const=False, help="it was surely not sprayed")
+    parser.add_argument("--at", metavar="TIME", help='when: "18:30" today, or 2026-05-31T18:30; absent: now')
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write a line, or print the diary."""
+    from daemon.care_desk import CareDesk
+
+    desk = CareDesk(args)
+    if args.plant is not None:
+        word = {
+            "word": "leaves", "chamber": args.chamber, "at_ms": desk.moment(args.at), "plant": args.plant,
+            "place": args.place, "treated": args.treated,
+        }  # fmt: skip
+        print(desk.speak(word))
+        return 0
+    from daemon.spool import WordError
+    from rules.events import DAY_MS
+    from rules.leaf_diary import told
+    from rules.nest import colonies, colony_of
+
+    if args.chamber not in desk.watch.chambers:
+        raise WordError(f"There is no chamber {args.chamber!r}. Chambers: {', '.join(desk.watch.chambers)}.")
+    members = colonies(desk.watch.chambers)[colony_of(desk.watch.chambers, args.chamber)]
+    lines = [line for line in desk.state.leaves if line.chamber in members and line.at_ms > desk.now_ms - 14 * DAY_MS]
+    print("\n".join(told(line, desk.now_ms) for line in lines) or "No leaves were written down in the last two weeks.")
+    return 0
