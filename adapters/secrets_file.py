@@ -64,16 +64,18 @@ def _bounded(path: Path, *, check_mode: bool, largest: int = LONGEST_SECRET) -> 
         raise SecretUnreadable(
             f"secret file {path}: {error.strerror}; create it, owned by the user that runs dewlid, mode 0600"
         ) from error
-    with os.fdopen(descriptor, "rb") as file:
-        status = os.fstat(file.fileno())
+    try:
+        status = os.fstat(descriptor)
         if not stat.S_ISREG(status.st_mode):
             raise SecretUnreadable(f"secret file {path}: not a regular file")
         if check_mode and status.st_mode & 0o077:
             raise SecretUnreadable(
-                f"secret file {path}: mode is {stat.S_IMODE(status.st_mode):04o}, so others on this machine may read it;"
+                f"secret file {path}: mode is {stat.S_IMODE(status.st_mode):04o}, so others on this machine may touch it;"
                 f" allowed is 0600 or 0400: chmod 600 {path}"
             )
-        data = file.read(largest + 1)
+        data = os.read(descriptor, largest + 1)
+    finally:
+        os.close(descriptor)
     if len(data) > largest:
         raise SecretUnreadable(f"secret file {path}: larger than {largest} bytes, so it is not a secret of ours")
     return data

@@ -1,0 +1,43 @@
+"""Patterns whose work could explode are refused; those that are taken end on the worst lines."""
+
+from __future__ import annotations
+
+import pytest
+
+from adapters.bounded_pattern import LONGEST_LINE, PatternRefused, bounded_pattern
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        r"(a+)+b", r"(a*)*b", r"(?:a|aa)+b", r"([0-9]+)*x", r"(?:.{1,9}){1,9}x", r"(.*)(.*)(.*)(.*)x", r"\d*\d*\d*\d*x",
+        r"\d+,?\d+,?\d+,?\d+,?\d+x", r"(a)\1", r"(?=a)b", r"(?<!a)b", r"(a)(?(1)b|c)", r"(?:a?){30}a{30}",
+    ],
+)
+def test_pattern_that_could_explode_is_refused(pattern):
+    with pytest.raises(PatternRefused):
+        bounded_pattern(pattern)
+
+
+@pytest.mark.parametrize("pattern", ["(", "[z-a]", "a{2,1}", "(?P<a>x)(?P<a>y)", "\\", "*"])
+def test_text_that_is_no_pattern_is_refused(pattern):
+    with pytest.raises(PatternRefused, match="no regular expression"):
+        bounded_pattern(pattern)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "line"),
+    [
+        (r"T=(?P<t>-?\d+\.\d+)\s*C?\s+H=(?P<h>\d+(?:\.\d+)?)%", "#12 T=-25.25 C  H=81.5%"),
+        (r"^(?P<t>[-+.\d]+),(?P<h>[-+.\d]+)$", "25.5,81"),
+        (r"T=(?P<t>[-.\d]+)[^H]*H=(?P<h>[.\d]+)", "T=25.5 C, H=81"),
+        (r".*T=(?P<t>\d+).*H=(?P<h>\d+)", "x T=25 y H=81"),
+        (r"(?P<t>\d{2})(?:C|degC) (?P<h>\d{2,3})", "25degC 81"),
+        (r"(?i:temp)\w*: (?P<t>[^ ]+) +hum: (?P<h>\S+)", "TEMPerature: 25.1  hum: 80"),
+    ],
+)
+def test_ordinary_pattern_is_taken_and_ends_on_lines_made_to_delay_it(pattern, line):
+    compiled = bounded_pattern(pattern)
+    assert compiled.search(line)
+    for piece in ("1", "T=1", "T=1H=", "25,", "TEMPa: b ", " ", ".", "1.1", "T=1.H=1."):
+        compiled.search((piece * LONGEST_LINE)[:LONGEST_LINE])
