@@ -16,8 +16,11 @@ NEVER = (
     "Never spray, touch or move the fungus (the grey-white sponge). Water goes on the granules along the wall.",
     "Do not change thermostat, fan or vents unless a mail from this shelf says so, and then only by the amount it says.",
     "No insect spray, scented candle, glue or fresh paint in the room.",
+    "No bought flowers and no leaves from elsewhere: they are presumed sprayed.",
+)
+ALWAYS = (
     "Unplug the heater before your hands go in. Close every lid and check the barrier when you leave.",
-    "Leaves only from the place that the keeper showed you; no bought flowers, they are presumed sprayed.",
+    "Gloves when you clear waste: it carries mould. Wash your hands afterwards.",
 )
 LOOK = (
     "Every time: is the lid closed, is no ant outside, does the fungus look as it did, is there water.",
@@ -43,10 +46,11 @@ def checklist(watch: Watch, occurrences: Sequence[Occurrence], period: AwayPerio
         "\n".join(["Every day:", *daily]) if daily else "",
         "\n".join(["On these days (a day sooner or later does no harm):", *days]) if days else "",
         "\n".join(["Look:", *(f"- {line}" for line in LOOK)]),
+        "\n".join(["Please always:", *(f"- {line}" for line in ALWAYS)]),
         "\n".join(["Please do not:", *(f"- {line}" for line in NEVER)]),
         "Meanwhile the alarms of this shelf come to you. Each mail says what to change, by how much and how soon. If it is"
-        " marked urgent and you cannot go, ring the keeper. If no mail comes at all for two days, ring too: the watching"
-        " may have stopped.",
+        " marked urgent and you cannot go, ring the keeper. No mail means that all is well: the keeper sees every day"
+        " whether the watching goes on.",
     ]
     return "\n\n".join(part for part in parts if part)
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from adapters.wording.alarm_sentences import label, title_of
+from adapters.wording.care_answers import TITLES
 from adapters.wording.figures import Style, ascii_only, clean
 from adapters.wording.round_up import SYSTEM_TITLES, care, digest, summary, system
 from adapters.wording.sections import Section, as_html, as_text, text
@@ -96,6 +97,8 @@ def _subject(event: dict[str, Any], watch: Watch) -> str:
         return _digest_subject(event, watch)
     if sort == "summary":
         return f"Several at once ({len(about)}): {place}"
+    if sort == "care" and about and all(item.get("status") == "told" for item in about):
+        return f"{TITLES.get(about[0]['task'], 'About care')}: {place}"
     if sort == "care":
         return f"{'Care is late' if any(item.get('status') != 'due' for item in about) else 'Care is due'}: {place}"
     if sort == "system":

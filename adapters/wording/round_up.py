@@ -7,6 +7,7 @@ from typing import Any
 
 from adapters.wording import commands
 from adapters.wording.alarm_sentences import first_step, over, sentence, title_of
+from adapters.wording.care_answers import answer
 from adapters.wording.figures import Style, clean
 from adapters.wording.sections import Block, Section, points, section, steps, text
 from adapters.wording.situation import doubt, of_kind
@@ -136,9 +137,12 @@ def _care_line(event: dict[str, Any], watch: Watch, style: Style) -> str:
 def care(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
     """Return the body of a letter about care that cannot wait for the digest."""
     events = of_kind(letter["about"], "care")
-    lines = [_care_line(event, watch, style) for event in events]
-    done = [Block("command", commands.care_done(event)) for event in events if event.get("status") != "done"]
+    told = [event for event in events if event.get("status") == "told"]
+    tasks = [event for event in events if event not in told]
+    lines = [_care_line(event, watch, style) for event in tasks]
+    done = [Block("command", commands.care_done(event)) for event in tasks if event.get("status") != "done"]
     parts = [
+        *(part for event in told for part in answer(event, style)),
         section("Do this first", steps(lines)),
         section("Also", points(_other_lines([event for event in letter["about"] if event not in events], style))),
         section("When it is done", [text("Type on the server:"), *done] if done else []),

@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from adapters.wording.letter import compose
 from rules.care import CareState, NothingKnown, follow
 from rules.events import CareEvent, LetterEvent
 from rules.settings import Chamber, Garden, Site, Telling, Watch
@@ -103,3 +104,29 @@ def test_a_task_that_is_done_is_owed_no_longer() -> None:
     assert "overdue" in {one.status for one in events if isinstance(one, CareEvent) and one.task == "leaves"}
     _, found = tell(WATCH, TellingState(), events, at("2027-05-03 12:00"), at("2027-05-05 07:00"), "o")
     assert not [one for one in found if one.sort == "care"]
+
+
+# ---------------------------------------------------------------- as they are read
+
+
+def test_the_stand_in_reads_a_checklist_with_lists_and_nothing_cut_off() -> None:
+    word = told(Away, "2027-12-20 12:00", from_ms=at("2027-12-27 09:00"), to_ms=at("2028-01-05 20:00"))
+    found = letters("2027-12-20 11:00", "2027-12-27 00:00", word)
+    letter = compose(next(one for one in found if one.to == "stand-in").as_json(), WATCH)
+    assert letter.subject == "Your checklist: fungus shelf"
+    for line in (
+        "YOUR CHECKLIST",
+        "EVERY DAY\n- Nest:",
+        "PLEASE DO NOT\n- Do not open the fungus chamber",
+        "No mail means that all is well",
+    ):
+        assert line in letter.text
+    assert "dewlid care done" not in letter.text
+    assert max(len(line) for line in letter.text.splitlines()) <= 72
+
+
+def test_the_answer_to_a_sight_puts_the_first_thing_in_a_paragraph_of_its_own() -> None:
+    found = letters("2027-05-03 12:00", "2027-05-03 18:00", told(Observation, "2027-05-03 15:00", seen=("dripping",)))
+    letter = compose(found[0].as_json(), WATCH)
+    assert letter.subject == "What you saw: Nest"
+    assert "\n\nFirst: wipe it, tilt it" in letter.text
