@@ -208,7 +208,7 @@ class Worker:
             self._failed(rows, str(error), barred=False)
             return False
         except Exception as error:  # one message that cannot be worded must not stop all others
-            _log.exception("message cannot be sent", outlet=self._name, event=rows[0].owed.event_id)
+            _log.exception("message cannot be sent", outlet=self._name, id=rows[0].owed.event_id)
             self._refused(rows, f"a fault in dewlid itself ({type(error).__name__}: {error}); please report it")
         else:
             self._taken(rows)
@@ -236,7 +236,7 @@ class Worker:
         self.health = replace(self.health, delivered=delivered)
 
     def _refused(self, rows: Sequence[Waiting], detail: str) -> None:
-        _log.warning("message refused", outlet=self._name, event=rows[0].owed.event_id, detail=detail)
+        _log.warning("message refused", outlet=self._name, id=rows[0].owed.event_id, detail=detail)
         for row in rows:
             if row.owed.retained:
                 self._sent[row.owed.topic] = (row.row, time.monotonic())

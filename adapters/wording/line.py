@@ -19,9 +19,9 @@ _CHANGES = {
 def line_of(event: dict[str, Any], watch: Watch) -> str:
     """Return what an event says, on one line, with local time and without control characters."""
     style = Style(watch.site.temperature_unit, watch.zone)
-    said = _SAYS.get(event["kind"], _other)(event, watch, style)
+    head, _, said = _SAYS.get(event["kind"], _other)(event, watch, style).partition("  ")
     moment = style.local(event["time"])
-    return clean(f"{moment:%Y-%m-%d %H:%M} {moment.tzname()}  {said}", 1000)
+    return f"{moment:%Y-%m-%d %H:%M} {moment.tzname()}  {clean(head, 20)}  {clean(said, 1000)}"
 
 
 def _alarm(event: dict[str, Any], watch: Watch, style: Style) -> str:
