@@ -62,7 +62,7 @@ def before_leaving(watch: Watch, occurrences: Sequence[Occurrence], period: Away
     lines = [f"- {one.where}: {one.title} (due {day_words(one.due_ms, watch.zone)})." for one in reversed(list(first))]
     parts = [
         f"You are away from {_span(watch, period)}. Your stand-in has the checklist and gets the alarms meanwhile.",
-        "\n".join(["Before you leave:", *lines]) if lines else "Nothing that only you can do falls due before you are back.",
+        "\n".join(["To do before you go:", *lines]) if lines else "Nothing that only you can do falls due before you are back.",
         "Show the stand-in the leaves, the plug of the heater and where water goes. Leave a telephone number. Change no"
         " device on the last day: what goes wrong shows after hours.",
     ]
