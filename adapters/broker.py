@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from adapters.errors import SecretUnreadable
-from adapters.secrets_file import SecretFile
+from adapters.secrets_file import SecretFile, readable_path
 from rules.settings import Settings
 
 AbsolutePath = Annotated[str, Field(min_length=2, max_length=1024, pattern=r"^/[^\x00]*$")]
@@ -109,6 +109,19 @@ def reason_of(error: Exception, broker: Broker) -> tuple[Literal["rejected", "do
     if isinstance(error, OSError):
         return "down", f"{where}: {error.strerror or error}{hint}"
     return "down", f"a fault in dewlid itself ({type(error).__name__}: {error}); please report it"
+
+
+def tls_context(broker: Broker) -> ssl.SSLContext:
+    """Return how the broker's certificate is checked and ours is shown; raises SessionRejected for unusable files."""
+    try:
+        context = ssl.create_default_context(cafile=broker.ca_file)
+        context.minimum_version = ssl.TLSVersion.TLSv1_2
+        if broker.client_certificate_file and broker.client_key_file:
+            key = readable_path(broker.client_key_file)
+            context.load_cert_chain(broker.client_certificate_file, key, "")
+    except ssl.SSLError as error:
+        raise SessionRejected(f"ca_file, client_certificate_file or client_key_file is no usable PEM file ({error})") from error
+    return context
 
 
 def try_tls(broker: Broker, context: ssl.SSLContext, listen_s: float = 0.0, timeout_s: float = 5.0) -> None:

@@ -70,4 +70,4 @@ class OutletRefused(OutletError):
 
 
 class OutletBarred(OutletRefused):
-    """The outlet as a whole does not let us in (password, certificate): messages wait, tried again seldom, told by the other."""
+    """The outlet as a whole bars us (password, certificate): messages wait, tried again seldom, told by the other."""

@@ -9,10 +9,9 @@ outbox is the only queue, and a message is either acknowledged or its sender is 
 from __future__ import annotations
 
 import random
-import ssl
+import socket
 import threading
 import time
-from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as FutureTimeout
@@ -26,10 +25,11 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from adapters.acknowledgements import Acknowledgements
 from adapters.broker import Broker as Broker
-from adapters.broker import SessionRejected, client_id_of, reason_of, tls_alert, try_tls
-from adapters.errors import OutletRefused, OutletUnreachable, SecretUnreadable
-from adapters.secrets_file import read_secret, readable_path
+from adapters.broker import SessionRejected, client_id_of, reason_of, tls_alert, tls_context, try_tls
+from adapters.errors import OutletUnreachable, SecretUnreadable
+from adapters.secrets_file import read_secret
 
 _log = structlog.get_logger(__name__)
 
@@ -94,8 +94,7 @@ class MqttSession:
         self._takers: dict[str, list[Callable[[Message], None]]] = {}
         self._refused: dict[str, str] = {}
         self._watchers: list[Callable[[State, str], None]] = []
-        self._pending: dict[int, Future[None]] = {}
-        self._answers: deque[tuple[int, Any]] = deque()
+        self._unanswered = Acknowledgements(self.name)
         self._end: tuple[State, str] | None = None
         self.callback_failures = 0
         self.alive_at_s = time.monotonic()
@@ -111,7 +110,8 @@ class MqttSession:
         """Have `callback` called at every change of state, and once now. It must only enqueue."""
         with self._lock:
             self._watchers.append(callback)
-            self._guard(callback, *self._state)
+            state = self._state
+        self._guard(callback, *state)  # never with the lock held: the callback may wait for a lock of its own
 
     def unwatch(self, callback: Callable[[State, str], None]) -> None:
         """Undo `watch`."""
@@ -154,6 +154,9 @@ class MqttSession:
         if self._availability and self._state[0] == "up":
             self._guard(self._say_offline, self._availability, timeout_s / 2)
         self._stopping.set()
+        with self._lock:
+            if self._client is not None:
+                self._client.disconnect()  # also wakes the thread
         thread.join(max(0.0, deadline_s - time.monotonic()))
         return not thread.is_alive()
 
@@ -163,20 +166,26 @@ class MqttSession:
     ) -> Future[None]:
         """Hand over a message; the future ends when it was acknowledged, or with OutletUnreachable or OutletRefused."""
         promise: Future[None] = Future()
-        with self._lock:
-            client, (state, detail) = self._client, self._state
-            if client is None or state != "up":
-                promise.set_exception(OutletUnreachable(f"{self.name} is {state}: {detail}"))
-            elif len(self._pending) >= MOST_IN_FLIGHT:
-                promise.set_exception(OutletUnreachable(f"{self.name}: {MOST_IN_FLIGHT} messages wait for their answer"))
-            else:
-                properties = self._publish_properties(content_type, expiry_s)
-                info = client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
-                if info.rc != mqtt.MQTT_ERR_SUCCESS:
-                    promise.set_exception(OutletUnreachable(f"{self.name}: not taken ({mqtt.error_string(info.rc)})"))
-                else:
-                    self._pending[info.mid] = promise
+        why_not = self._hand_over(promise, topic, payload, qos, retain, self._publish_properties(content_type, expiry_s))
+        if why_not:
+            promise.set_exception(OutletUnreachable(f"{self.name} {why_not}"))
         return promise
+
+    def _hand_over(
+        self, promise: Future[None], topic: str, payload: bytes, qos: int, retain: bool, properties: Properties | None
+    ) -> str:
+        """Give a message to the client and note that its answer is awaited; returns why it could not, or nothing."""
+        with self._lock, self._unanswered.lock:
+            state, detail = self._state
+            if self._client is None or state != "up":
+                return f"is {state}: {detail}"
+            if len(self._unanswered) >= MOST_IN_FLIGHT:
+                return f"has not answered {MOST_IN_FLIGHT} messages yet"
+            info = self._client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
+            if info.rc != mqtt.MQTT_ERR_SUCCESS:
+                return f"did not take it ({mqtt.error_string(info.rc)})"
+            self._unanswered.wait_for(info.mid, promise)
+            return ""
 
     def publish(self, topic: str, payload: bytes, *, timeout_s: float = _ANSWER_S, **options: Any) -> None:
         """As `submit`, waiting for the acknowledgement; raises OutletUnreachable or OutletRefused. Not from a callback."""
@@ -184,8 +193,6 @@ class MqttSession:
         try:
             promise.result(timeout_s)
         except FutureTimeout as error:
-            with self._lock:
-                self._pending = {mid: one for mid, one in self._pending.items() if one is not promise}
             raise OutletUnreachable(f"{self.name}: no acknowledgement within {timeout_s:g} s") from error
 
     # ------------------------------------------------------------ the thread
@@ -208,7 +215,7 @@ class MqttSession:
             thrown_out = 0 if steady else thrown_out + was_up
             if thrown_out >= _MOST_THROWN_OUT:
                 ended = "rejected", f"it ended {thrown_out} connections within seconds; {_TWIN}"
-            self._drop(ended[1])
+            self._unanswered.lose(ended[1])
             if stopping.is_set():
                 break
             self._set_state(*ended)
@@ -219,26 +226,26 @@ class MqttSession:
         client = self._new_client()
         self._end = None
         if self.broker.tls:
-            try_tls(self.broker, self._tls_context())  # a failed handshake inside paho would leave its socket open
+            try_tls(self.broker, tls_context(self.broker))  # a failed handshake inside paho would leave its socket open
         try:
             client.connect(
                 self.broker.host, self.broker.port, self.broker.keepalive_s,
                 clean_start=True if self._is_5 else mqtt.MQTT_CLEAN_START_FIRST_ONLY,
                 properties=self._connect_properties(),
             )
+            _send_at_once(client)
             self._client = client
             deadline_s = time.monotonic() + _ANSWER_S
             while not stopping.is_set() and self._end is None:
                 self.alive_at_s = time.monotonic()
                 code = client.loop(0.5)
-                self._settle()
+                self._unanswered.settle()
                 if code != mqtt.MQTT_ERR_SUCCESS:
                     self._end = self._end or ("down", f"the connection was lost ({mqtt.error_string(code)})")
                 elif self._state[0] != "up" and time.monotonic() > deadline_s:
                     self._end = ("down", f"it takes the connection but has not answered for {_ANSWER_S:g} s")
-            if stopping.is_set():
-                client.disconnect()
-                client.loop(0.1)
+                elif self._unanswered.oldest_s() > 2 * _ANSWER_S:
+                    self._end = ("down", f"it has not acknowledged a message for {2 * _ANSWER_S:g} s")
         finally:
             self._close(client)
         if self.broker.tls and self._state[0] != "up" and not stopping.is_set():
@@ -246,16 +253,16 @@ class MqttSession:
 
     def _why_tls_ended(self) -> tuple[State, str] | None:
         # With TLS 1.3 the broker's "no" to our certificate comes after the handshake, where paho sees only a lost connection.
-        alert = tls_alert(self.broker, self._tls_context())
+        alert = tls_alert(self.broker, tls_context(self.broker))
         return None if alert is None else reason_of(alert, self.broker)
 
     def _close(self, client: mqtt.Client) -> None:
         client.on_disconnect = None
         with self._lock:
             self._client = None
-        socket = client.socket()
-        if socket is not None:
-            socket.close()
+        connection = client.socket()
+        if connection is not None:
+            connection.close()
 
     @property
     def _is_5(self) -> bool:
@@ -273,7 +280,7 @@ class MqttSession:
             secret = read_secret(broker.password_file) if broker.password_file else None
             client.username_pw_set(broker.user, secret.get_secret_value() if secret else None)
         if broker.tls:
-            client.tls_set_context(self._tls_context())
+            client.tls_set_context(tls_context(self.broker))
         if self._availability:
             client.will_set(self._availability.topic, self._availability.offline, qos=1, retain=True)
         client.max_queued_messages_set(MOST_IN_FLIGHT)
@@ -285,13 +292,6 @@ class MqttSession:
         # With this set, `publish` in another thread only queues and wakes our loop; without it, it would write to the socket.
         client.on_socket_register_write = lambda *_: None
         return client
-
-    def _tls_context(self) -> ssl.SSLContext:
-        context = ssl.create_default_context(cafile=self.broker.ca_file)
-        context.minimum_version = ssl.TLSVersion.TLSv1_2
-        if self.broker.client_certificate_file and self.broker.client_key_file:
-            context.load_cert_chain(self.broker.client_certificate_file, readable_path(self.broker.client_key_file), "")
-        return context
 
     def _connect_properties(self) -> Properties | None:
         if not self._is_5:
@@ -324,7 +324,7 @@ class MqttSession:
                 self._send_subscribe(client, topic)
             if self._availability:
                 client.publish(self._availability.topic, self._availability.online, qos=1, retain=True)
-            self._set_state("up", f"connected to {self.broker.host}:{self.broker.port}")
+        self._set_state("up", f"connected to {self.broker.host}:{self.broker.port}")
 
     def _connect_refused(self, reason: Any) -> tuple[State, str]:
         text = str(reason)
@@ -352,8 +352,7 @@ class MqttSession:
             self._guard(take, arrived)
 
     def _on_publish(self, _client: Any, _data: Any, mid: int, reason: Any, _properties: Any) -> None:
-        # paho holds a lock of its own here; taking ours as well could deadlock with `submit`. Settled after the loop.
-        self._answers.append((mid, reason))
+        self._unanswered.answered(mid, reason)
 
     def _on_subscribe(self, _client: Any, _data: Any, mid: int, reasons: Any, _properties: Any) -> None:
         refused = [str(reason) for reason in reasons if reason.is_failure]
@@ -371,28 +370,6 @@ class MqttSession:
             client.subscribe(topic, options=SubscribeOptions(qos=1, retainAsPublished=False))
         else:
             client.subscribe(topic, qos=1)
-
-    def _settle(self) -> None:
-        done: list[tuple[Future[None], Any]] = []
-        with self._lock:
-            while self._answers:
-                mid, reason = self._answers.popleft()
-                promise = self._pending.pop(mid, None)
-                if promise is not None:
-                    done.append((promise, reason))
-        for promise, reason in done:
-            if reason.is_failure:
-                promise.set_exception(OutletRefused(f"{self.name} refused the message: {reason}"))
-            else:
-                promise.set_result(None)
-
-    def _drop(self, why: str) -> None:
-        self._settle()
-        with self._lock:
-            lost, self._pending = list(self._pending.values()), {}
-            self._answers.clear()
-        for promise in lost:
-            promise.set_exception(OutletUnreachable(f"{self.name}: not acknowledged; {why}"))
 
     def _say_offline(self, availability: Availability, timeout_s: float) -> None:
         self.publish(availability.topic, availability.offline, retain=True, timeout_s=timeout_s)
@@ -416,3 +393,10 @@ class MqttSession:
         except Exception:
             self.callback_failures += 1
             _log.exception("callback failed", broker=self.name, callback=getattr(call, "__qualname__", repr(call)))
+
+
+def _send_at_once(client: mqtt.Client) -> None:
+    """Small packets must not wait for the acknowledgement of the one before: 40 ms for each message otherwise."""
+    connection = client.socket()
+    if isinstance(connection, socket.socket):
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

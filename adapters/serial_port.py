@@ -138,9 +138,10 @@ class SerialLine:
 
     def start(self) -> None:
         """Start the thread."""
-        self._stopping.clear()
+        self._stopping = threading.Event()
         self._down = ""
-        self._thread = threading.Thread(target=self._run, name=f"line {self.settings.port}", daemon=True)
+        name = f"line {self.settings.port}"
+        self._thread = threading.Thread(target=self._run, args=(self._stopping,), name=name, daemon=True)
         self._thread.start()
 
     def stop(self, timeout_s: float) -> bool:
@@ -152,14 +153,14 @@ class SerialLine:
         self._thread.join(timeout_s)
         return not self._thread.is_alive()
 
-    def _run(self) -> None:
+    def _run(self, stopping: threading.Event) -> None:
         wait_s = FIRST_WAIT_S
-        while not self._stopping.is_set():
+        while not stopping.is_set():
             opened_at_s = time.monotonic()
             try:
                 self._port.open()
                 self._tell(None)
-                self._serve(self._port, self._stopping)
+                self._serve(self._port, stopping)
             except PortLost as error:
                 self._tell(str(error))
             except Exception as error:
@@ -169,7 +170,7 @@ class SerialLine:
                 self._port.close()
             if time.monotonic() - opened_at_s > LONGEST_WAIT_S:
                 wait_s = FIRST_WAIT_S
-            self._stopping.wait(wait_s)
+            stopping.wait(wait_s)
             wait_s = min(2 * wait_s, LONGEST_WAIT_S)
 
     def _tell(self, why_down: str | None) -> None:

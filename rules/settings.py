@@ -276,6 +276,11 @@ class Probe(Settings):
     calibration_due: DurationMs = 90 * DAY_MS
     """How long a salt check of its humidity holds."""
 
+    @property
+    def medium(self) -> str | None:
+        """The line, broker or file that it shares with other probes, named as in MediumFault; None: of its own."""
+        return None
+
 
 # ---------------------------------------------------------------- the site and what is told
 

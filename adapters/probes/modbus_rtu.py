@@ -25,7 +25,7 @@ from adapters.modbus_frame import (
     why_no_reply,
 )
 from adapters.probes.serial_text import SerialPortName
-from adapters.probes.source import Failure, Intake, Sample, Tally, try_source
+from adapters.probes.source import Failure, Intake, Sample, Tally, tallies, try_source
 from adapters.serial_port import BaudRate, Framing, LineSettings, SerialLine, SerialPort
 from rules.events import SECOND_MS
 from rules.quantities import QUANTITIES, Quantity, in_our_unit, units_of
@@ -160,7 +160,7 @@ class ModbusRtuSource:
         self._probes = dict(probes)
         first = next(iter(self._probes.values()))
         self.name = first.medium
-        self.tallies = {name: Tally(name) for name in self._probes}
+        self.tallies = tallies(self._probes)
         self._line = SerialLine(first.line, self._serve, self._changed)
         self._quiet_s = max(3.5 * first.line.character_s, 0.00175)  # Serial Line V1.02 section 2.5.1.1
         self._intake: Intake | None = None

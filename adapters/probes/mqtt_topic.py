@@ -23,7 +23,7 @@ from adapters.extraction import (
 )
 from adapters.mqtt_session import Message, MqttSession, State
 from adapters.payload import text_of
-from adapters.probes.source import Failure, Gate, Intake, Sample, Tally, try_source
+from adapters.probes.source import Failure, Gate, Intake, Sample, tallies, try_source
 from rules.quantities import QUANTITIES, Quantity
 from rules.settings import Probe
 from rules.words import Name
@@ -88,7 +88,7 @@ class MqttTopicSource:
     def __init__(self, probes: Mapping[str, MqttTopic], session: MqttSession, now_ms: Callable[[], int]) -> None:
         self._probes, self._session, self._now_ms = dict(probes), session, now_ms
         self.name = session.name
-        self.tallies = {name: Tally(name) for name in self._probes}
+        self.tallies = tallies(self._probes)
         self._gates = {name: Gate() for name in self._probes}
         self._last: dict[tuple[str, Quantity], Extracted] = {}
         self.retained: dict[str, int] = dict.fromkeys(self._probes, 0)

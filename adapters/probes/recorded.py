@@ -16,7 +16,7 @@ from pydantic import Field
 
 from adapters.broker import AbsolutePath
 from adapters.errors import ProbeError, ProbeGarbled, ProbeImplausible, ProbeUnreachable
-from adapters.probes.source import Failure, Gate, Intake, Sample, Tally
+from adapters.probes.source import Failure, Gate, Intake, Sample, tallies
 from adapters.recorded import BadRow, Row, row_of
 from rules.quantities import Quantity
 from rules.settings import Probe
@@ -53,7 +53,7 @@ class RecordedFileSource:
         self._probes = dict(probes)
         first = next(iter(self._probes.values()))
         self.name, self._path = first.medium, Path(first.path)
-        self.tallies = {name: Tally(name) for name in self._probes}
+        self.tallies = tallies(self._probes)
         self._names = {probe.name_in_file or name: name for name, probe in self._probes.items()}
         self._gate = Gate(burst=2000, per_s=20.0)
         self.other_lines = 0

@@ -23,7 +23,7 @@ from adapters.extraction import (
     check_units,
 )
 from adapters.payload import LARGEST_PAYLOAD, text_of
-from adapters.probes.source import Failure, Gate, Intake, Sample, Tally, try_source
+from adapters.probes.source import Failure, Gate, Intake, Sample, tallies, try_source
 from adapters.serial_port import BaudRate, Framing, LineSettings, SerialLine, SerialPort
 from rules.quantities import QUANTITIES, Quantity
 from rules.settings import Probe
@@ -156,7 +156,7 @@ class SerialTextSource:
         self._probes = dict(probes)
         first = next(iter(self._probes.values()))
         self.name = first.medium
-        self.tallies = {name: Tally(name) for name in self._probes}
+        self.tallies = tallies(self._probes)
         self._gate = Gate(burst=240, per_s=4.0)
         self._extracts = {name: probe.extract() for name, probe in self._probes.items()}
         self._longest = max(probe.longest_line for probe in self._probes.values())

@@ -9,7 +9,7 @@ from typing import Literal
 import structlog
 from pydantic import Field
 
-from adapters.probes.source import Failure, Intake, Sample, Tally, try_source
+from adapters.probes.source import Failure, Intake, Sample, tallies, try_source
 from adapters.simulated_shelf import PROBES, STEP_S, Shelf
 from rules.events import SECOND_MS
 from rules.quantities import Quantity
@@ -49,7 +49,7 @@ class SimulatedSource:
         first = next(iter(self._probes.values()))
         self.name = first.medium
         self._speed, self._seed = first.speed, first.seed
-        self.tallies = {name: Tally(name) for name in self._probes}
+        self.tallies = tallies(self._probes)
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
 

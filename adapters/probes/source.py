@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -12,8 +12,9 @@ import structlog
 
 from adapters.errors import ProbeError
 from adapters.payload import excerpt
-from rules.events import Fault
+from rules.events import SECOND_MS, Fault
 from rules.quantities import Quantity
+from rules.settings import Probe
 
 _log = structlog.get_logger(__name__)
 
@@ -78,19 +79,22 @@ class Source(Protocol):
 @dataclass(slots=True)
 class _Told:
     count: int = 0
-    told_at_s: float = 0.0
+    handed_at_s: float = 0.0
+    logged_at_s: float = 0.0
     armed: bool = True
-    untold: int = 0
+    unlogged: int = 0
 
 
 @dataclass
 class Tally:
     """Counts what was good and what was wrong with one probe, and tells the first of each kind of trouble.
 
-    Told again after an hour, or after a minute if good readings came between: bounded however much arrives.
+    Told again after an hour, or after a minute if good readings came between: bounded however much arrives. What still speaks,
+    but not sense, is handed to the rules once an interval, so that they know it from a silent one; the log stays at the hour.
     """
 
     probe: str
+    interval_s: float = 30.0
     good: int = 0
     thinned: int = 0
     troubles: dict[tuple[Fault, str], _Told] = field(default_factory=dict)
@@ -102,17 +106,21 @@ class Tally:
             told.armed = True
 
     def trouble(self, intake: Intake, error: ProbeError) -> None:
-        """Count a trouble and tell it if its kind is due."""
+        """Count a trouble; hand it over and log it if its kind is due."""
         told = self.troubles.setdefault((error.fault, error.reason), _Told())
         told.count += 1
-        told.untold += 1
+        told.unlogged += 1
         now_s = time.monotonic()
-        since_s = now_s - told.told_at_s
-        if told.count > 1 and since_s < (_AGAIN_S if told.armed else _QUIET_S):
+        log_due = told.count == 1 or now_s - told.logged_at_s >= (_AGAIN_S if told.armed else _QUIET_S)
+        speaks = error.fault != "unreachable"
+        if not log_due and not (speaks and now_s - told.handed_at_s >= self.interval_s):
             return
-        detail = excerpt_safe(str(error)) + (f" ({told.untold} times)" if told.untold > 1 else "")
-        told.told_at_s, told.armed, told.untold = now_s, False, 0
-        _log.warning("probe trouble", probe=self.probe, fault=error.fault, reason=error.reason, detail=detail)
+        detail = _bounded(str(error))
+        told.handed_at_s = now_s
+        if log_due:
+            detail += f" ({told.unlogged} times)" if told.unlogged > 1 else ""
+            told.logged_at_s, told.armed, told.unlogged = now_s, False, 0
+            _log.warning("probe trouble", probe=self.probe, fault=error.fault, reason=error.reason, detail=detail)
         intake.fault(self.probe, error.fault, detail)
 
     def counts(self) -> dict[str, int]:
@@ -122,8 +130,12 @@ class Tally:
         }
 
 
-def excerpt_safe(text: str) -> str:
-    """Return an error's text, cut to what a log line and a mail may hold."""
+def tallies(probes: Mapping[str, Probe]) -> dict[str, Tally]:
+    """Return a tally for each probe."""
+    return {name: Tally(name, probe.interval / SECOND_MS) for name, probe in probes.items()}
+
+
+def _bounded(text: str) -> str:
     return excerpt(text, 300)[1:-1] if len(text) <= 300 else excerpt(text, 300)
 
 

@@ -20,9 +20,10 @@ def session():
     made = []
 
     def make(running, **options):
-        keys = {"host": running.host, "port": running.port, "tls": bool(running.tls), "ca_file": running.ca_file, "keepalive_s": 5}
+        keys = {"host": running.host, "port": running.port, "tls": bool(running.tls), "ca_file": running.ca_file}
         extra = {name: options.pop(name) for name in ("availability", "purpose") if name in options}
-        one = MqttSession("shelf", Broker(**(keys | options)), back_off=QUICK, **extra)
+        settings = Broker(**(keys | options)).model_copy(update={"keepalive_s": 1})
+        one = MqttSession("shelf", settings, back_off=QUICK, **extra)
         made.append(one)
         one.start()
         return one
@@ -135,6 +136,46 @@ def test_broker_that_takes_the_connection_and_never_answers_is_told(session, wai
         one = session(Mute)
         wait_until(lambda: state_of(one) == "down")
         assert "has not answered" in one.state[1]
+
+
+def test_broker_that_never_acknowledges_is_left_and_the_message_counts_as_undelivered(session, wait_until, monkeypatch):
+    monkeypatch.setattr("adapters.mqtt_session._ANSWER_S", 0.3)
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def swallow():
+            while True:
+                try:
+                    connection, _ = server.accept()
+                except OSError:
+                    return
+                with connection:
+                    connection.recv(4096)
+                    connection.sendall(bytes([0x20, 3, 0, 0, 0]))  # CONNACK of MQTT 5: success, no properties
+                    while connection.recv(4096):
+                        pass
+
+        threading.Thread(target=swallow, daemon=True).start()
+
+        class Swallowing:
+            host, port, tls, ca_file = "127.0.0.1", server.getsockname()[1], False, None
+
+        one = session(Swallowing)
+        details: list[str] = []
+        one.watch(lambda _state, detail: details.append(detail))
+        wait_until(lambda: state_of(one) == "up")
+        promise = one.submit("shelf/told", b"1")
+        with pytest.raises(OutletUnreachable, match="not acknowledged"):
+            promise.result(10)
+        assert any("has not acknowledged a message" in detail for detail in details)
+        server.shutdown(socket.SHUT_RDWR)
+
+
+def test_ca_file_that_is_no_certificate_is_told(broker, session, wait_until, tmp_path):
+    path = tmp_path / "ca.pem"
+    path.write_text("not a certificate")
+    one = session(broker(tls=True), ca_file=str(path))
+    wait_until(lambda: state_of(one) == "rejected")
+    assert "no usable PEM file" in one.state[1]
 
 
 def test_tls_with_the_right_authority_connects(broker, session, wait_until):

@@ -10,9 +10,10 @@ from random import Random
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from structlog.testing import capture_logs
 
 from adapters.bounded_pattern import bounded_pattern
-from adapters.errors import ProbeError
+from adapters.errors import ProbeError, ProbeUnreachable
 from adapters.extraction import by_columns, by_pattern, by_pointers, by_senml, plain_number
 from adapters.payload import (
     DuplicateKey,
@@ -239,21 +240,34 @@ def test_trouble_is_told_again_after_good_readings_and_a_pause(monkeypatch):
     tally, intake = Tally("air"), Counting()
     clock = [1000.0]
     monkeypatch.setattr("adapters.probes.source.time.monotonic", lambda: clock[0])
-    tally.trouble(intake, NotJson("x"))
-    tally.trouble(intake, NotJson("x"))
+    tally.trouble(intake, ProbeUnreachable("x"))
+    tally.trouble(intake, ProbeUnreachable("x"))
     assert intake.count == 1
     tally.well()
-    tally.trouble(intake, NotJson("x"))
+    tally.trouble(intake, ProbeUnreachable("x"))
     assert intake.count == 1
     clock[0] += 61
-    tally.trouble(intake, NotJson("x"))
+    tally.trouble(intake, ProbeUnreachable("x"))
     assert intake.count == 2
     clock[0] += 1800
-    tally.trouble(intake, NotJson("x"))
+    tally.trouble(intake, ProbeUnreachable("x"))
     assert intake.count == 2
     clock[0] += 1801
-    tally.trouble(intake, NotJson("x"))
+    tally.trouble(intake, ProbeUnreachable("x"))
     assert intake.count == 3
+
+
+def test_probe_that_still_speaks_nonsense_is_handed_over_once_an_interval_but_logged_by_the_hour(monkeypatch):
+    tally, intake = Tally("air", interval_s=30.0), Counting()
+    clock = [1000.0]
+    monkeypatch.setattr("adapters.probes.source.time.monotonic", lambda: clock[0])
+    with capture_logs() as logs:
+        for _ in range(3600):
+            clock[0] += 1.0
+            tally.trouble(intake, NotJson("x"))
+            tally.trouble(intake, ProbeUnreachable("x"))
+    assert intake.count == 120 + 1
+    assert len(logs) == 2
 
 
 def test_gate_lets_a_burst_through_and_then_one_a_second(monkeypatch):
