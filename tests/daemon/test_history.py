@@ -78,15 +78,21 @@ any_batch = st.builds(
 )  # fmt: skip
 
 
-@settings(max_examples=60, deadline=None)
-@given(st.lists(any_batch, max_size=6))
-def test_every_batch_comes_back_as_it_was_taken(tmp_path_factory, batches):
-    path = tmp_path_factory.mktemp("store") / "store.sqlite3"
-    history = History.open(path, now_ms=NOW)
-    for batch in batches:
-        history.record(batch)
-    stored = [plain(batch) for batch in history.stream_after(0)]
+@pytest.fixture(scope="module")
+def store(tmp_path_factory):
+    """One store for all examples of a property."""
+    history = History.open(tmp_path_factory.mktemp("store") / "store.sqlite3", now_ms=NOW)
+    yield history
     history.close()
+
+
+@settings(max_examples=80, deadline=None)
+@given(st.lists(any_batch, max_size=6))
+def test_every_batch_comes_back_as_it_was_taken(store, batches):
+    before = store.seq
+    for batch in batches:
+        store.record(batch)
+    stored = [plain(batch) for batch in store.stream_after(before)]
     taken = [plain(batch) for batch in batches]
     assert stored == [batch for batch in taken if batch != ([], (), 0)]
 
@@ -305,12 +311,19 @@ def test_a_damaged_store_without_a_backup_starts_anew_and_says_so(tmp_path):
     history.close()
 
 
-@pytest.mark.parametrize("seed", range(40))
-def test_bits_flipped_anywhere_never_keep_the_store_from_opening(tmp_path, seed):
-    path = tmp_path / "store.sqlite3"
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    """The bytes of a whole store of 60 batches."""
+    path = tmp_path_factory.mktemp("whole") / "store.sqlite3"
     filled(path, 60).close()
+    return path.read_bytes()
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_bits_flipped_anywhere_never_keep_the_store_from_opening(tmp_path, whole, seed):
+    path = tmp_path / "store.sqlite3"
     chance = random.Random(seed)
-    data = bytearray(path.read_bytes())
+    data = bytearray(whole)
     for _ in range(chance.choice([1, 10, 1000])):
         data[chance.randrange(len(data))] ^= 1 << chance.randrange(8)
     path.write_bytes(data)
@@ -354,46 +367,65 @@ def test_a_log_cut_or_garbled_anywhere_leaves_a_prefix_of_what_was_stored(tmp_pa
 
 WRITER = textwrap.dedent(
     """
-    import sys
+    import os, sys
     from pathlib import Path
     from adapters.outlets.outlet import Owed
     from daemon.history import History
     from rules.events import Batch, Reading, SystemEvent
-    history = History.open(Path(sys.argv[1]), now_ms=0)
-    state = history.last_state()
-    number = 0 if state is None else int(state[0])
-    while True:
-        number += 1
-        history.record(
-            Batch.of([Reading(number, "a", "air_temperature", float(number), number)]),
-            [SystemEvent(id=f"event-{number}", at_ms=number, chamber=None, what="test", text="")],
-            b"%d" % number,
-            [Owed(outlet="mail", event_id=f"event-{number}", kind="letter", payload="{}", made_ms=0, expendable=False)],
-        )
-        print(number, flush=True)
+
+    def write(path):
+        history = History.open(path, now_ms=0)
+        state = history.last_state()
+        number = 0 if state is None else int(state[0])
+        while True:
+            number += 1
+            event = SystemEvent(id=f"event-{number}", at_ms=number, chamber=None, what="test", text="")
+            owed = Owed(outlet="mail", event_id=event.id, kind="letter", payload="{}", made_ms=0, expendable=False)
+            batch = Batch.of([Reading(number, "a", "air_temperature", float(number), number)])
+            history.record(batch, [event], b"%d" % number, [owed])
+            print(number, flush=True)
+
+    for _ in sys.stdin:  # a writer is forked for each line, so that the libraries are read once
+        child = os.fork()
+        if child == 0:
+            write(Path(sys.argv[1]))
+        print(f"child {child}", flush=True)
+        os.waitpid(child, 0)
+        print("gone", flush=True)
     """
 )
 
 
+def killed_writers(path, rounds, chance):
+    """Run and kill writers; yield the highest number that each one reported as stored."""
+    command = [sys.executable, "-c", WRITER, path]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1) as nursery:
+        for _ in range(rounds):
+            nursery.stdin.write("\n")
+            reported, child = [], 0
+            while not (child and reported):
+                line = nursery.stdout.readline().strip()
+                if line.startswith("child"):
+                    child = int(line.split()[1])
+                else:
+                    reported.append(int(line))
+            time.sleep(chance.uniform(0, 0.05))
+            os.kill(child, signal.SIGKILL)
+            reported += [int(line) for line in iter(nursery.stdout.readline, "gone\n")]
+            yield max(reported)
+        nursery.stdin.close()
+
+
 def test_a_writer_killed_at_any_moment_loses_nothing_that_it_reported(tmp_path):
     path = tmp_path / "store.sqlite3"
-    chance = random.Random(11)
     reported = 0
-    for _ in range(20):
-        writer = subprocess.Popen([sys.executable, "-c", WRITER, path], stdout=subprocess.PIPE, text=True)
-        writer.stdout.readline()
-        time.sleep(chance.uniform(0, 0.05))
-        writer.send_signal(signal.SIGKILL)
-        last = writer.stdout.read().split("\n")
-        writer.stdout.close()
-        writer.wait()
-        reported = max([reported, *(int(line) for line in last[:-1] if line)])
+    for last in killed_writers(path, 20, random.Random(11)):
+        reported = max(reported, last)
         with read_only(path) as connection:
             assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     history = History.open(path, now_ms=0)
     stored = int(history.last_state()[0])
     ids = [f"event-{n}" for n in range(1, stored + 1)]
-    history.limit = 10**9
     with HistoryReader(path) as reader:
         assert stored >= reported > 20
         assert [told["id"] for told in reader.events()] == ids
@@ -401,6 +433,32 @@ def test_a_writer_killed_at_any_moment_loses_nothing_that_it_reported(tmp_path):
         owed = [row.owed.event_id for row in outbox_rows.waiting(reader.connection, "mail", most=10**6)]
         assert owed == ids
     history.close()
+
+
+def written_bytes():
+    """What this process has handed to the system to write, Linux proc(5)."""
+    return int(dict(line.split(": ") for line in Path("/proc/self/io").read_text().splitlines())["wchar"])
+
+
+def test_ten_chambers_read_every_ten_seconds_write_less_than_100_megabytes_a_day(tmp_path):
+    history = History.open(tmp_path / "store.sqlite3", now_ms=NOW)
+    chance = random.Random(3)
+    quantities = ("air_temperature", "relative_humidity", "surface_temperature")
+    begin = written_bytes()
+    for turn in range(180):  # an hour, recorded every 20 s
+        slices = [
+            Batch.of(
+                reading(
+                    NOW + (2 * turn + half) * 10_000 + n, round(chance.gauss(50, 20), 2), f"probe-{n // 3}", quantities[n % 3]
+                )
+                for n in range(30)
+            )
+            for half in range(2)
+        ]
+        state = chance.randbytes(8_000) if turn % 30 == 0 else None
+        history.record(slices[1], earlier=slices[:1], state_json=state)
+    history.close()
+    assert (written_bytes() - begin) * 24 < 100e6
 
 
 # ---------------------------------------------------------------- the outbox's rows
