@@ -87,7 +87,7 @@ def _with_config(chamber: Chamber, state: AdviceState) -> AdviceState:
 
 
 def told_lid(chamber: Chamber, state: AdviceState) -> Lid:
-    """Return the lid after what the keeper said to have done: its temperature must be estimated with the foam that it has now."""
+    """Return the lid after what the keeper said to have done: its temperature must be estimated with the foam it has now."""
     foam_mm = state.told_knobs.get("foam")
     if foam_mm is None:
         return chamber.lid

@@ -233,6 +233,7 @@ def _state_facts(
         "warm-side": t is not None and t > goal.temperature_c + 0.5,
         "humid-side": rh is not None and rh > goal.humidity_pct, "founding": founding, "saturated": situation.saturated,
         "sudden": _stands(standing, "lid-open") or (slope is not None and slope < -30.0), "visiting": situation.visiting,
+        "very-humid": rh is not None and rh > 95.0,
         "air-dry": rh is not None and rh < goal.low_pct and goal.dryness_matters,
         "lid-wet-odd": wet and lid is not None and t is not None and t - lid > 6.0,
     }

@@ -199,7 +199,7 @@ CELLS: tuple[Cell, ...] = (
     Cell(
         11, "ok", "high", False, "humid air and a dry lid: the garden likes it",
         _steps(Step("check-probe", when=("saturated",)), "mist-less", Step("open-vents", when=("floor-dries",), at_most=1),
-            "wet-less"),
+            "wet-less", Step("fan-more", when=("floor-dries", "very-humid"), at_most=2.0)),
         ("Do not chase it down to 80 %: ants put their garden where it is most humid.",),
         "Roces & Kleineidam 2000, Insectes Sociaux 47:348-350: gardens are moved to 98 %RH when it is offered",
     ),

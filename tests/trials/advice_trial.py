@@ -85,6 +85,8 @@ class Cases:
     chambers: list[Chamber]
     situation: Array
     belief: list[FactorBelief]
+    most_power: Array
+    """The share of its power that the heater can give: a mat without a thermostat runs all the time at what it has."""
 
 
 @dataclass
@@ -137,7 +139,7 @@ def made(chambers: int, seed: int) -> Cases:
         if rows[i] % 5 < 2:  # the keeper once measured the lid by hand
             first = learn_from_measurement(first, seen.lid_c[i] + rng.normal(0, 0.3), room_c[i], seen.air_c[i], 0.4)
         belief.append(first)
-    return Cases(box, knobs, room, state, told, kind, belief)
+    return Cases(box, knobs, room, state, told, kind, belief, power.copy())
 
 
 def told_chamber(box: Box, knobs: Knobs, i: int, rng: np.random.Generator) -> Chamber:
@@ -279,7 +281,7 @@ def _do(cases: Cases, i: int, moves: list[tuple[str, float, str]], acts: list[st
     k = cases.knobs
     for knob, delta, unit in moves:
         if knob == "heater" and unit == "W":
-            k.power[i] = np.clip(k.power[i] + delta / cases.box.heater_w[i], 0.0, 1.0)
+            k.power[i] = np.clip(k.power[i] + delta / cases.box.heater_w[i], 0.0, cases.most_power[i])
         elif knob == "heater":
             k.setpoint_c[i] += delta
         elif knob == "vents":
@@ -345,7 +347,7 @@ def copied(cases: Cases) -> Cases:
     rows = np.arange(len(cases.chambers))
     return Cases(
         taken(cases.box, rows), taken(cases.knobs, rows), cases.room, taken(cases.state, rows), cases.chambers, cases.situation,
-        cases.belief,
+        cases.belief, cases.most_power,
     )
 
 
@@ -368,13 +370,18 @@ def tried(cases: Cases, make: Callable[[Cases], Any], seed: int) -> Result:
     return Result(in_band(last), harmed, actions, last)
 
 
-def in_band(seen: Seen, slack: float = 1.0) -> Array:
-    """Return which cases lie in all three bands, within the probes' limits of error times `slack`."""
+def in_band(seen: Seen, slack: float = 1.0, humid_is_right: bool = True) -> Array:
+    """Return which cases lie in all three bands, within the probes' limits of error times `slack`.
+
+    `humid_is_right`: air above its band under a lid that is dry by 0.5 K is right, not a fault (practice, cell 11: gardens are
+    moved to 98 %RH where it is offered; Roces & Kleineidam 2000).
+    """
     t_low, t_high = BAND["t"][0] - slack * SENSOR["t"], BAND["t"][1] + slack * SENSOR["t"]
     rh_low, rh_high = BAND["rh"][0] - slack * SENSOR["rh"], BAND["rh"][1] + slack * SENSOR["rh"]
     t, rh = seen.air_c, seen.humidity_pct
     return np.asarray(
-        (t >= t_low) & (t <= t_high) & (rh >= rh_low) & (rh <= rh_high) & (seen.margin_k >= -slack * SENSOR["margin"])
+        (t >= t_low) & (t <= t_high) & (rh >= rh_low) & ((rh <= rh_high) | (humid_is_right & (seen.margin_k >= 0.5)))
+        & (seen.margin_k >= -slack * SENSOR["margin"])
     )
 
 
@@ -404,7 +411,8 @@ def feasible(cases: Cases, tries: int, seed: int, hours: int = 16) -> Array:
         box, state, room = taken(cases.box, open_rows), taken(cases.state, open_rows), taken(cases.room, open_rows)
         knobs, n = taken(cases.knobs, open_rows), len(open_rows)
         knobs.setpoint_c = 25.5 - rng.uniform(-1.5, 1.5, n) + rng.uniform(-1.0, 0.5, n)
-        knobs.power, knobs.plugged = np.where(box.thermostat, 1.0, rng.uniform(0.0, 0.7, n)), np.ones(n)
+        knobs.power = np.where(box.thermostat, 1.0, cases.most_power[open_rows] * rng.uniform(0.0, 1.0, n))
+        knobs.plugged = np.ones(n)
         knobs.vents, knobs.foam_mm = rng.integers(0, 4, n).astype(float), rng.choice([0.0, 10.0, 30.0], n)
         knobs.fan_min_h = rng.choice([0.0, 0.0, 1.0, 3.0, 10.0], n)
         knobs.mist_ml_d = rng.choice([0.0, 0.0, 1.0, 3.0], n) * box.volume_m3 * 125.0
@@ -419,43 +427,60 @@ def feasible(cases: Cases, tries: int, seed: int, hours: int = 16) -> Array:
 
 @dataclass
 class Report:
-    """The figures of a trial."""
+    """The results of a trial, case by case, and who counts."""
 
-    cases: int
-    feasible: int
-    program: float
-    naive: float
-    program_harmed: int
-    naive_harmed: int
-    idle: float
-    lines: list[str]
+    cases: Cases
+    wanted: Array
+    feasible: Array
+    program: Result
+    naive: Result
+    idle: Result
+
+    @property
+    def sighted(self) -> Array:
+        """Return the feasible cases with a room probe: without one neither lid nor venting can be judged."""
+        return np.asarray(self.feasible & self.cases.box.room_probe)
+
+    def share(self, result: Result, among: Array, strict: bool = False) -> float:
+        """Return which share of these cases ends in band; `strict`: humid air under a dry lid counts as out."""
+        return float(in_band(result.last, humid_is_right=not strict)[among].mean())
+
+    def lines(self) -> list[str]:
+        """Return the table, one line for each situation, and the sums."""
+        out = ["situation                      cases feasib  ours%  naive%   idle%  ours!  naive!   acts naive acts"]
+        for kind, row in enumerate(SITUATIONS):
+            here, every = self.sighted & (self.cases.situation == kind), self.wanted & (self.cases.situation == kind)
+            if here.any():
+                shares = "".join(f" {100 * self.share(one, here):7.1f}" for one in (self.program, self.naive, self.idle))
+                harm = f" {self.program.harmed[every].sum():6d} {self.naive.harmed[every].sum():6d}"
+                acts = f" {self.program.actions[here].mean():6.1f} {self.naive.actions[here].mean():6.1f}"
+                out.append(f"{row[0]:30s} {every.sum():5d} {here.sum():6d}{shares}{harm}{acts}")
+        return [*out, *self._sums()]
+
+    def _sums(self) -> list[str]:
+        blind = self.feasible & ~self.cases.box.room_probe
+        counts = [int(rows.sum()) for rows in (self.wanted, self.feasible, self.sighted)]
+        out = [f"all: {counts[0]} cases with an alarm, {counts[1]} feasible, {counts[2]} with a room probe"]
+        for name, among, strict in (
+            ("in band, room probe", self.sighted, False), ("strictly (RH at most 90 % even under a dry lid)", self.sighted,
+                True),
+            ("in band, no room probe", blind, False),
+        ):
+            figures = [100 * self.share(one, among, strict) for one in (self.program, self.naive, self.idle)]
+            out.append(f"{name}: advice {figures[0]:.1f} %, naive {figures[1]:.1f} %, nothing done {figures[2]:.1f} %")
+        harmed = [int(one.harmed[self.wanted].sum()) for one in (self.program, self.naive)]
+        return [*out, f"driven past a harmful limit: advice {harmed[0]}, naive {harmed[1]}"]
 
 
 def trial(chambers: int, seed: int, tries: int = 40) -> Report:
     """Return the figures of a whole trial."""
     cases = made(chambers, seed)
     wanted = needs_advice(cases, seed + 1)
-    ours, naive = tried(cases, Program, seed + 2), tried(cases, Naive, seed + 2)
-    idle = tried(cases, Idle, seed + 2)
+    ours, naive, idle = (tried(cases, make, seed + 2) for make in (Program, Naive, Idle))
     for result in (ours, naive):
         result.harmed &= ~idle.harmed  # what would have come anyway is not the advice's doing
     can = (feasible(cases, tries, seed + 3) | ours.in_band | naive.in_band) & wanted
-    lines = []
-    for kind, row in enumerate(SITUATIONS):
-        here = can & (cases.situation == kind)
-        all_here = wanted & (cases.situation == kind)
-        if not here.any():
-            continue
-        lines.append(
-            f"{row[0]:30s} {all_here.sum():5d} {here.sum():6d}"
-            + "".join(f" {100 * result.in_band[here].mean():7.1f}" for result in (ours, naive, idle))
-            + f" {ours.harmed[all_here].sum():6d} {naive.harmed[all_here].sum():6d}"
-            + f" {ours.actions[here].mean():6.1f} {naive.actions[here].mean():6.1f}"
-        )
-    return Report(
-        int(wanted.sum()), int(can.sum()), float(ours.in_band[can].mean()), float(naive.in_band[can].mean()),
-        int(ours.harmed[wanted].sum()), int(naive.harmed[wanted].sum()), float(idle.in_band[can].mean()), lines,
-    )
+    return Report(cases, wanted, can, ours, naive, idle)
 
 
 class Idle(Naive):
@@ -473,14 +498,7 @@ def main() -> None:
     parser.add_argument("--chambers", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
-    report = trial(options.chambers, options.seed)
-    head = "situation                      cases feasib  ours%  naive%  idle%  ours!  naive!  acts  nacts"
-    print(head, *report.lines, sep="\n")
-    print(
-        f"all: {report.cases} cases, {report.feasible} feasible; in band at the end: advice {100 * report.program:.1f} %,"
-        f" naive {100 * report.naive:.1f} %, nothing done {100 * report.idle:.1f} %;"
-        f" harmed: advice {report.program_harmed}, naive {report.naive_harmed}"
-    )
+    print(*trial(options.chambers, options.seed).lines(), sep="\n")
 
 
 if __name__ == "__main__":
