@@ -12,7 +12,6 @@ from adapters.broker import Broker
 from adapters.outlets import AnyOutlet
 from adapters.probes import AnyProbe
 from daemon.configuration_checks import faults_between, faults_within
-from daemon.configuration_faults import faults_of
 from daemon.configuration_file import ConfigText, ConfigurationError, parse_config, read_config
 from rules.care_plan import CarePlan
 from rules.events import DAY_MS, HOUR_MS, MINUTE_MS
@@ -102,6 +101,8 @@ def validated(config: ConfigText) -> Configuration:
     try:
         result = Configuration.model_validate(config.tables, context={"written": True})
     except ValidationError as error:
+        from daemon.configuration_faults import faults_of  # only now: a good config needs none of it
+
         faults = faults_of(Configuration, error.errors(include_url=False), config)
         raise ConfigurationError(config.file, [*faults, *between]) from None
     if faults := [*between, *faults_within(result.model_dump(mode="json"), config)]:

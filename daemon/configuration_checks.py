@@ -10,8 +10,7 @@ from collections.abc import Iterator, Mapping
 from datetime import tzinfo
 from typing import Any
 
-from daemon.configuration_faults import did_you_mean
-from daemon.configuration_file import ConfigFault, ConfigText, shown
+from daemon.configuration_file import ConfigFault, ConfigText, did_you_mean, shown
 from daemon.toml_lines import KeyPath
 from rules.events import MINUTE_MS
 from rules.settings import Probe

@@ -3,7 +3,6 @@ a near miss."""
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Mapping
 from typing import Any
@@ -11,7 +10,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
-from daemon.configuration_file import ConfigFault, ConfigText, dotted, shown
+from daemon.configuration_file import ConfigFault, ConfigText, did_you_mean, dotted, shown
 from daemon.toml_lines import KeyPath
 
 _SECRET = re.compile(r"(passw|passphrase|secret|token|credential|api_?key|^pin$|^pass$|_key)")
@@ -32,12 +31,6 @@ def faults_of(model: type[BaseModel], errors: list[ErrorDetails], config: Config
     appear."""
     schema = model.model_json_schema(by_alias=True)
     return [_fault(schema, error, config) for error in errors]
-
-
-def did_you_mean(found: object, allowed: list[str]) -> str:
-    """Return `; did you mean ...` when something allowed is spelt nearly so, else nothing."""
-    near = difflib.get_close_matches(str(found), allowed, n=1, cutoff=0.6)
-    return f'; did you mean "{near[0]}"' if near else ""
 
 
 def is_secret(path: KeyPath) -> bool:

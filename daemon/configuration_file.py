@@ -74,6 +74,14 @@ def shown(text: str, longest: int = 60) -> str:
     return safe if len(text) <= longest else safe[:longest] + "..."
 
 
+def did_you_mean(found: object, allowed: list[str]) -> str:
+    """Return `; did you mean ...` when something allowed is spelt nearly so, else nothing."""
+    import difflib  # only now: a good config needs none of it
+
+    near = difflib.get_close_matches(str(found), allowed, n=1, cutoff=0.6)
+    return f'; did you mean "{near[0]}"' if near else ""
+
+
 def read_config(path: str | os.PathLike[str]) -> ConfigText:
     """Return the tables of a config file; raises ConfigurationError."""
     file = os.fspath(path)

@@ -17,6 +17,7 @@ from adapters.mqtt_session import MqttSession
 from adapters.outlets import ConsoleOutlet, MailOutlet
 from adapters.outlets.outlet import Outlet, Owed
 from adapters.probes.source import Failure, Sample, Source
+from adapters.secrets_file import readable_path
 from daemon.assembly import feeds_of, lines_of, outlets_of, watch_of
 from daemon.backup import fault_of
 from daemon.configuration import Configuration
@@ -76,8 +77,30 @@ def of_config(configuration: Configuration, text: ConfigText) -> list[Finding]:
 
 
 def of_machine(configuration: Configuration) -> list[Finding]:
-    """Return how the store's folder, the disk and the clock are."""
-    return [_folder(configuration.state_folder), _space(configuration.state_folder), _store(configuration.store), _clock()]
+    """Return how the secret files, the store's folder, the disk and the clock are."""
+    folder = configuration.state_folder
+    return [*of_secrets(configuration), _folder(folder), _space(folder), _store(configuration.store), _clock()]
+
+
+def of_secrets(configuration: Configuration) -> list[Finding]:
+    """Return whether each secret file can be read, and by nobody else. The secrets themselves are never told."""
+    rows: list[tuple[str, object]] = [(f"broker {name}", broker) for name, broker in configuration.broker.items()]
+    rows += [(f"outlet {name}", outlet) for name, outlet in configuration.outlet.items()]
+    named = [
+        (what, key, getattr(settings, key)) for what, settings in rows
+        for key in ("password_file", "client_key_file") if getattr(settings, key, None)
+    ]  # fmt: skip
+    return [_secret(f"{what}, {key}", source) for what, key, source in named]
+
+
+def _secret(what: str, source: str) -> Finding:
+    try:
+        if source.startswith("credential:") and "CREDENTIALS_DIRECTORY" not in os.environ:
+            return Finding("ok", what, f"{source} is handed over by systemd; it cannot be looked at from here")
+        readable_path(source)
+    except AdapterError as error:
+        return Finding("fault", what, str(error), "without it dewlid cannot log in")
+    return Finding("ok", what, "can be read, and by nobody else")
 
 
 def _existing(folder: Path) -> Path:

@@ -237,6 +237,25 @@ def test_check_reads_every_probe_and_sends_by_every_outlet(
     assert complaints == ""
 
 
+@pytest.mark.parametrize(("mode", "secret", "grade", "words"), [
+    (0o600, "canary-5ecret\n", "ok", "can be read, and by nobody else"),
+    (0o644, "canary-5ecret\n", "fault", "so others on this machine may"),
+])
+def test_check_looks_at_secret_files_but_never_tells_a_secret(
+    mode: int, secret: str, grade: str, words: str, tmp_path: Path, serial_pair: Callable[[], Any]
+) -> None:
+    (tmp_path / "secret").write_text(secret)
+    (tmp_path / "secret").chmod(mode)
+    text = CONFIG.format(folder=tmp_path, port=serial_pair().near, broker=1)
+    text = text.replace("[outlet.topics]", f'user = "ann"\npassword_file = "{tmp_path}/secret"\n[outlet.topics]')
+    (tmp_path / "c.toml").write_text(text)
+    done = dewlid("check", "--wait", "1", str(tmp_path / "c.toml"))
+    [line] = [line for line in done.stdout.splitlines() if "password_file" in line]
+    assert line.startswith(f"{grade:<8} broker home, password_file: ")
+    assert words in line
+    assert "canary-5ecret" not in done.stdout + done.stderr
+
+
 def test_check_says_what_does_not_work_what_it_means_and_what_to_do(tmp_path: Path) -> None:
     (tmp_path / "c.toml").write_text(CONFIG.format(folder=tmp_path, port=tmp_path / "gone", broker=1))
     done = dewlid("check", "--send", "--wait", "3", str(tmp_path / "c.toml"))
