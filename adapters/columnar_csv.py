@@ -1,8 +1,9 @@
 """Reads many plain CSV rows `time,probe,quantity,value,unit` at once: whole columns of bytes, no row in Python.
 
-A row takes the fast way if it has exactly four commas, no quotation mark, a time `YYYY-MM-DDTHH:MM:SSZ` and a plain
-decimal number of at most 15 digits. Every other row is only pointed out, so that the slow way can read or refuse it; the
-fast way never guesses. Bytes are handled eight at a time as 64-bit words (first byte lowest).
+A row takes the fast way if it has exactly four commas, no quotation mark, a time `YYYY-MM-DDTHH:MM:SS` with or without three
+decimals and with `Z` or an offset, and a plain decimal number of at most 15 digits. Every other row is only pointed out, so
+that the slow way can read or refuse it; the fast way never guesses. Bytes are handled eight at a time as 64-bit words (first
+byte lowest).
 """
 
 from __future__ import annotations
@@ -103,19 +104,21 @@ def _byte(words: Words, index: int) -> Indices:
 
 
 def _like(words: Words, form: str) -> Mask:
-    """Return where the words have the form: `0` stands for any digit, everything else for itself."""
+    """Return where the words begin with the form: `0` stands for any digit, everything else for itself."""
+    form = form.ljust(8, "?")
     digit = _word("".join("\xff" if char == "0" else "\0" for char in form))
-    fixed = _word("".join("\0" if char == "0" else char for char in form))
+    same = _word("".join("\0" if char in "0?" else "\xff" for char in form))
+    fixed = _word("".join("\0" if char in "0?" else char for char in form))
     high, six = np.uint64(0xF0F0F0F0F0F0F0F0), np.uint64(0x0606060606060606)
     threes = digit & np.uint64(0x3030303030303030)
     is_digit = ((words & digit & high) == threes) & (((words & digit) + (six & digit)) & high == threes)
-    alike: Mask = is_digit & ((words & ~digit) == fixed)
+    alike: Mask = is_digit & ((words & same) == fixed)
     return alike
 
 
 def _times(view: _Block, begin: Indices, stop: Indices) -> tuple[Indices, Mask]:
     date, clock, rest = (view.words(begin + offset) for offset in (0, 8, 12))
-    good = (stop - begin == 20) & _like(date, "0000-00-") & _like(clock, "00T00:00") & _like(rest, "0:00:00Z")
+    good = (stop - begin >= 20) & _like(date, "0000-00-") & _like(clock, "00T00:00") & _like(rest, "0:00:00")
     years, days, seconds = _pairs(date), _pairs(clock), _pairs(rest)
     year = _byte(years, 0) * 100 + _byte(years, 2)
     month, day = _byte(years, 5), _byte(days, 0)
@@ -124,7 +127,29 @@ def _times(view: _Block, begin: Indices, stop: Indices) -> tuple[Indices, Mask]:
     index = np.where(good, (year - _FIRST_YEAR) * 12 + month - 1, 0)
     first = _MONTH_STARTS[index]
     good &= (day >= 1) & (day <= _MONTH_STARTS[index + 1] - first) & (hour < 24) & (minute < 60) & (second < 60)
-    return (((first + day - 1) * 24 + hour) * 60 + minute) * 60_000 + second * 1000, good
+    at_ms = (((first + day - 1) * 24 + hour) * 60 + minute) * 60_000 + second * 1000
+    plain = (stop - begin == 20) & (_byte(rest, 7) == 90)
+    others = np.flatnonzero(good & ~plain)
+    if len(others):
+        shift_ms, known = _fractions_and_offsets(view, begin[others] + 19, stop[others])
+        at_ms[others] += shift_ms
+        good[others] = known & (at_ms[others] >= 0)
+    return at_ms, good
+
+
+def _fractions_and_offsets(view: _Block, begin: Indices, stop: Indices) -> tuple[Indices, Mask]:
+    """Return what `.123` and `Z`, `+01:00` or `-01:00` after the seconds add, and where the text is one of these."""
+    tail = view.words(begin)
+    fraction = _like(tail, ".000")
+    pairs = _pairs(tail)
+    fraction_ms = np.where(fraction, _byte(pairs, 1) * 10 + (_byte(tail, 3) & 15), 0)
+    zone_at = begin + 4 * fraction
+    zone = view.words(zone_at)
+    hours, minutes = _byte(_pairs(zone), 1), _byte(_pairs(zone), 4)
+    sign = np.where(_byte(zone, 0) == 43, -1, 1)  # east of Greenwich (+) is later on the clock
+    utc = (_byte(zone, 0) == 90) & (stop - zone_at == 1)
+    offset = (_like(zone, "+00:00") | _like(zone, "-00:00")) & (stop - zone_at == 6) & (hours < 24) & (minutes < 60)
+    return fraction_ms + np.where(offset, sign * (hours * 60 + minutes) * 60_000, 0), utc | offset
 
 
 # ---------------------------------------------------------------- number

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import os
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
@@ -133,6 +133,22 @@ def read_recording(path: str | os.PathLike[str], probes: Collection[str] | None 
 def _form(head: bytes) -> Form:
     first = head.removeprefix(b"\xef\xbb\xbf").lstrip()[:1]
     return "senml" if first == b"[" else "json-lines" if first == b"{" else "csv"
+
+
+def merged(batches: Sequence[Batch]) -> Batch:
+    """Return the readings of several batches as one, ordered by time; of one instant, those of the earlier batch first."""
+    series: dict[tuple[str, Quantity], int] = {}
+    numbers = [[series.setdefault(one, len(series)) for one in batch.series] for batch in batches]
+    renamed = [np.array(codes, np.int32)[batch.series_index] for codes, batch in zip(numbers, batches, strict=True)]
+    taken_ms = np.concatenate([np.empty(0, np.int64), *(batch.taken_ms for batch in batches)])
+    order = np.argsort(taken_ms, kind="stable")
+    return Batch(
+        series=tuple(series),
+        series_index=np.concatenate([np.empty(0, np.int32), *renamed])[order],
+        taken_ms=taken_ms[order],
+        at_ms=np.concatenate([np.empty(0, np.int64), *(batch.at_ms for batch in batches)])[order],
+        value=np.concatenate([np.empty(0, np.float64), *(batch.value for batch in batches)])[order],
+    )
 
 
 # ---------------------------------------------------------------- CSV

@@ -11,7 +11,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from adapters.columnar_csv import PAD, read_columns
-from adapters.recorded import BadLine, RecordingUnreadable, _csv_row, read_recording
+from adapters.recorded import BadLine, RecordingUnreadable, _csv_row, merged, read_recording
 from rules.events import Batch
 
 HEAD = b"time,probe,quantity,value,unit\n"
@@ -158,7 +158,10 @@ numbers = st.one_of(
     st.floats(allow_nan=False, allow_infinity=False, width=32).map(repr), st.text(alphabet="0123456789.-+e ", max_size=18),
 )
 cells = st.tuples(
-    st.one_of(instants.map(lambda moment: moment.isoformat() + "Z"), st.text(alphabet="0123456789-T:Z.+ ", max_size=26)),
+    st.builds(
+        "{}{}{}".format, instants.map(datetime.isoformat), st.sampled_from(["", ".250", ".007", ".12", ".1234"]),
+        st.sampled_from(["Z", "z", "", "+00:00", "+05:45", "-11:30", "+24:00", "+0100", "-00:60"]),
+    ) | instants.map(lambda moment: moment.isoformat() + "Z") | st.text(alphabet="0123456789-T:Z.+ ", max_size=26),
     st.sampled_from(["air", "lid", "a-very-long-name-of-a-probe-that-fills-several-words", ""]),
     st.sampled_from(["air_temperature", "relative_humidity", "surface_temperature", "light"]),
     numbers,
@@ -197,6 +200,26 @@ def test_plain_rows_all_take_the_fast_way():
     assert columns.value.tolist() == [number / 100 for number in range(5000)]
     assert columns.at_ms.tolist() == [round(moment.timestamp() * 1000) for moment in moments]
     assert len(columns.keys) == 90
+
+
+def test_rows_with_fractions_and_offsets_take_the_fast_way_too():
+    zones = ("Z", "+05:45", "-03:30")
+    rows = [f"2024-02-29T23:59:5{n % 10}.{n:03}{zone},air,air_temperature,1,Cel" for n in range(200) for zone in zones]
+    columns = read_columns(bytes(PAD) + "\n".join([*rows, ""]).encode() + bytes(PAD + 8))
+    assert columns.good.all()
+    assert columns.at_ms.tolist() == [round(datetime.fromisoformat(row.split(",")[0]).timestamp() * 1000) for row in rows]
+
+
+def test_several_files_become_one_batch_ordered_by_time(recorded):
+    first = recorded(HEAD + b"".join(b"2026-03-01T00:0%d:00Z,air,air_temperature,%d,Cel\n" % (n, n) for n in (1, 3, 5)))
+    others = ((2, b"air"), (3, b"lid"), (4, b"air"))
+    rows = [b"2026-03-01T00:0%d:00Z,%s,air_temperature,%d,Cel\n" % (n, name, n) for n, name in others]
+    second = recorded(HEAD + b"".join(rows))
+    both = merged([first.batch, second.batch])
+    assert [(probe, value) for _, probe, _, value in rows_of(both)] == [
+        ("air", 1.0), ("air", 2.0), ("air", 3.0), ("lid", 3.0), ("air", 4.0), ("air", 5.0),
+    ]
+    assert rows_of(merged([])) == []
 
 
 def test_a_line_that_spans_the_blocks_of_a_long_file_is_read_whole(recorded, monkeypatch):
