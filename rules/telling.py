@@ -173,7 +173,8 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
     keys = [key for key, owed in state.owed.items() if owed.when == "digest"]
     about = [event for key in sorted(keys) for event in state.owed[key].about]
     desk.marked(keys, at_ms)
-    about += [heard.latest for heard in state.heard.values() if (heard.told and heard.open) or heard.latched]
+    about += [heard.latest for heard in state.heard.values() if heard.told and heard.open]
+    about += [heard.latched for heard in state.heard.values() if heard.latched is not None]
     if weekly:
         about += [heard.latest for heard in state.heard.values() if heard.condition == "unknown" and not heard.told]
     about += [*state.quality.values(), *(state.week_lines if weekly else state.lines)]

@@ -99,8 +99,8 @@ def _update(heard: Heard, event: AlarmEvent) -> None:
     heard.seconds_left, heard.latest = event.seconds_left, plain(event)
     if event.change in ("raised", "escalated", "stale"):
         heard.stale = event.change == "stale"
-    if event.change in ("latched", "reset", "closed"):
-        heard.latched = event.change == "latched"
+    if event.change in ("latched", "reset", "closed", "acknowledged"):
+        heard.latched = heard.latest if event.change == "latched" else None
     if event.change == "chattering":
         heard.chattering = True
 

@@ -31,7 +31,8 @@ class Heard:
     suppression: Suppression = "none"
     seconds_left: float | None = None
     stale: bool = False
-    latched: bool = False
+    latched: dict[str, Any] | None = None
+    """The event that latched it; None: it is not latched."""
     chattering: bool = False
     told: bool = False
     """Its raise was told and its end not yet."""

@@ -525,6 +525,17 @@ def test_a_latched_alarm_stays_in_the_digest_until_it_is_reset() -> None:
     assert [about(one) for one in letters] == [["raised"], ["latched", "returned"], ["latched"], []]
 
 
+def test_acknowledging_a_new_occurrence_resets_the_old_latch_too() -> None:
+    events = [
+        alarm(at("10 12:00")), alarm(at("10 13:00"), "returned"),
+        alarm(at("10 13:00"), "latched", condition="normal", level=None),
+        alarm(at("10 19:30"), occurrence=2), alarm(at("10 19:31"), "acknowledged", occurrence=2),
+        alarm(at("10 20:00"), "returned", occurrence=2),
+    ]
+    digest = all_letters(*events, until=at("11 09:00"))[-1]
+    assert (digest.sort, about(digest)) == ("digest", [])
+
+
 # ---------------------------------------------------------------- state
 
 
