@@ -82,6 +82,7 @@ class Engine:
         self._receipts: list[Receipt] = []
         self._trouble = ""
         self._expecting_ms = 0
+        self._looked_ms = -MINUTE_MS
         self.delivery: Delivery | None = None
         """Whose receipts and notices are taken in, and who is woken after each record. Set by the main thread."""
         self.chores: dict[str, Callable[[int], None]] = {}
@@ -161,6 +162,9 @@ class Engine:
             self._history.reopen_refused(0)
 
     def _words(self, taken: Taken) -> list[Spoken]:
+        if not taken.rung and 0 <= taken.now_ms - self._looked_ms < MINUTE_MS:
+            return []  # the bell rings for a word; looking once a minute is for file systems without one
+        self._looked_ms = taken.now_ms
         words, refused = self._spool.waiting(taken.now_ms)
         for each in refused:
             _log.warning("a word was refused", file=each.file.name, reason=each.reason)

@@ -23,20 +23,18 @@ _ROLL_UP_ROWS = 20_000
 _log = structlog.get_logger(__name__)
 
 
-def keep_house(
-    polling: Polling, engine: Engine, history: History, inbox: Inbox, zone: tzinfo, keep_ms: Callable[[], int]
-) -> None:
-    """Have the chores asked for at their times, and done in the engine's thread or beside it."""
+def keep_house(polling: Polling, engine: Engine, history: History, inbox: Inbox, zone: tzinfo, keep_ms: int) -> None:
+    """Have the chores asked for at their local times, and done in the engine's thread or beside it; again after a reload."""
 
     def backup(now_ms: int) -> None:
         arguments = (history.path, history.path.parent / "backups", now_ms, engine.tell)
         threading.Thread(target=_back_up, args=arguments, name="backup", daemon=True).start()
 
     def roll_up(now_ms: int) -> None:
-        if history.roll_up(now_ms - keep_ms(), _ROLL_UP_ROWS) == _ROLL_UP_ROWS:
+        if history.roll_up(now_ms - keep_ms, _ROLL_UP_ROWS) == _ROLL_UP_ROWS:
             inbox.chore("roll-up")  # the rest another time, so that no reading waits long
 
-    engine.chores |= {"backup": backup, "roll-up": roll_up}
+    engine.chores = {**engine.chores, "backup": backup, "roll-up": roll_up}
     polling.daily(BACKUP_AT, zone, "backup")
     polling.daily(ROLL_UP_AT, zone, "roll-up")
 

@@ -29,6 +29,8 @@ from daemon.running import Running
 _log = structlog.get_logger(__name__)
 BEAT_S = 10.0
 """How often the whole way is tested; a stuck stage is found within two of these."""
+MISSES = 2
+"""So many unanswered heartbeats end the process."""
 STOP_S = 2.8
 """How long a clean stop may take before the rest is left behind: what is recorded is safe in any case."""
 
@@ -37,8 +39,13 @@ def serve(path: Path) -> int:
     """Run the daemon on this config until it is told to end; returns the exit status."""
     configuration = load(path)
     logs.set_up(configuration.site.log_form, configuration.site.log_level)
+    os.umask(0o027)
     with _signals() as signals:
         return Daemon(path, configuration, signals).run()
+
+
+class StuckError(Exception):
+    """A stage has not answered for long; the process must end, so that it is started anew."""
 
 
 class Daemon:
@@ -50,6 +57,7 @@ class Daemon:
         self._notifier = Notifier(os.environ)
         self._running = Running(configuration, wake=signals.wake)
         watchdog_s = self._notifier.watchdog_s
+        self._misses = 0
         self._beat_s = BEAT_S if watchdog_s is None else min(BEAT_S, watchdog_s / 3)
 
     def run(self) -> int:
@@ -87,10 +95,14 @@ class Daemon:
 
     def _prove(self) -> None:
         if self._running.beat():
+            self._misses = 0
             self._notifier.alive()
             self._notifier.status(self._running.status)
-        else:
-            _log.critical("the engine does not answer; the watchdog is not fed", stage=self._running.stage)
+            return
+        self._misses += 1
+        _log.critical("no answer; the watchdog is not fed", stage=self._running.stage, times=self._misses)
+        if self._misses >= MISSES:
+            raise StuckError(f"stuck while {self._running.stage}")
 
     def _reload(self) -> None:
         """Go on with the new config, or with the old one and tell everybody why."""

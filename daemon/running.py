@@ -7,6 +7,8 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterable
+from datetime import tzinfo
+from functools import partial
 
 import structlog
 
@@ -53,6 +55,7 @@ class Running:
         self._polling: Polling | None = None
         self._inbox: Inbox
         self._engine: Engine
+        self._keep_house: Callable[[tzinfo, int], None]
         self._beats = 0
         self.bell: int | None = None
         """Becomes readable when a word was left in the spool."""
@@ -86,7 +89,10 @@ class Running:
                 begin = resume(setting.watch, history)
                 self._inbox = Inbox(StreamClock(self._clock, begin.newest_ms))
                 self._engine = Engine(setting, history, self._inbox, self._spool, begin)
-                self._polling = self._house(history)
+                self._polling = Polling(self._inbox)
+                self._keep_house = partial(keep_house, self._polling, self._engine, history, self._inbox)
+                self._engine.stepped = lambda step_ms: self._polling.resume() if self._polling else None
+                self._keep_house(setting.watch.zone, self._configuration.site.keep_readings)
                 if history.recovery is not None:
                     self._engine.tell("store-recovered", history.recovery.text)
                 self._opened.set()
@@ -96,13 +102,6 @@ class Running:
         finally:
             self._opened.set()
             self._wake()
-
-    def _house(self, history: History) -> Polling:
-        polling = Polling(self._inbox)
-        zone = watch_of(self._configuration).zone
-        keep_house(polling, self._engine, history, self._inbox, zone, lambda: self._configuration.site.keep_readings)
-        self._engine.stepped = lambda step_ms: polling.resume()
-        return polling
 
     def _thread_died(self, args: threading.ExceptHookArgs) -> None:
         _log.critical("a thread died", thread=args.thread.name if args.thread else "?", exc_info=args.exc_value)
@@ -118,6 +117,7 @@ class Running:
         setting = _setting(configuration)
         self._connect(configuration)
         self._engine.reconfigure(setting)
+        self._keep_house(setting.watch.zone, configuration.site.keep_readings)
         self._configuration = configuration
 
     def _connect(self, configuration: Configuration) -> None:

@@ -198,6 +198,7 @@ def test_a_start_with_the_clock_before_the_newest_record_goes_on(bench: Bench) -
 def test_a_word_is_taken_once_and_its_file_goes_when_it_is_recorded(bench: Bench) -> None:
     bench.live(60, 25.0)
     bench.spool.leave({"word": "visit", "chamber": "tank-1"})
+    bench.inbox.ring()
     assert bench.engine.turn() < 0.1  # the instant of the word closes a moment later
     assert list(bench.spool.folder.glob("*.word.json")) == []
     bench.clock.pass_ms(5)
@@ -210,6 +211,13 @@ def test_a_word_that_was_left_before_a_kill_is_taken_after_it(bench: Bench) -> N
     bench.spool.leave({"word": "visit", "chamber": "tank-1"})
     bench.kill()
     bench.live(20, 25.0)
+    assert bench.rows("SELECT count(*) FROM event WHERE kind = 'word'") == [(1,)]
+
+
+def test_a_word_without_a_bell_is_found_within_a_minute(bench: Bench) -> None:
+    bench.live(120, 25.0)
+    bench.spool.leave({"word": "visit", "chamber": "tank-1"})
+    bench.live(70, 25.0)
     assert bench.rows("SELECT count(*) FROM event WHERE kind = 'word'") == [(1,)]
 
 

@@ -233,6 +233,29 @@ def test_killed_at_any_time_it_goes_on_with_all_that_was_recorded(
     assert process.rows("SELECT count(*) FROM item WHERE sort = 'pause'")[0][0] == 1
 
 
+def test_an_engine_that_hangs_ends_the_process_so_that_it_is_started_anew(
+    dewlid: Callable[[], Process], tmp_path: Path, wait_until: Callable[..., Any]
+) -> None:
+    process = dewlid().ready()
+    with sqlite3.connect(tmp_path / "state" / "dewlid.sqlite3", isolation_level=None) as outsider:
+        outsider.execute("BEGIN EXCLUSIVE")  # the record waits for the lock; heartbeats come every third of a second here
+        Spool(tmp_path / "state" / "spool").leave({"word": "visit", "chamber": "tank-1"})
+        assert process.process.wait(30) == 70
+        outsider.execute("ROLLBACK")
+    outsider.close()
+    assert "no answer; the watchdog is not fed" in process.log
+    process = dewlid().ready()
+    wait_until(process.words, "the word that was not recorded before")
+    assert process.end() == 0
+
+
+def test_what_it_records_is_for_its_user_and_group_only(dewlid: Callable[[], Process], tmp_path: Path) -> None:
+    assert dewlid().ready().end() == 0
+    modes = {path.name: path.stat().st_mode & 0o007 for path in (tmp_path / "state").rglob("*")}
+    assert set(modes.values()) == {0}
+    assert "dewlid.sqlite3" in modes
+
+
 # ---------------------------------------------------------------- what ends or stops the watching
 
 
