@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from adapters.wording.figures import Style, clean, span
+from adapters.wording.figures import Style, clean, seconds_between, span
 from rules.conditions import ALARMS
 from rules.settings import Watch
 
@@ -78,11 +78,14 @@ def sentence(alarm: dict[str, Any], watch: Watch, style: Style, told_at: str) ->
         said = _probe_sentence(alarm, place)
     elif name == "medium-down":
         said = f"The line or broker {clean(alarm.get('medium') or alarm.get('probe') or '')} is down"
+    elif condition == "normal":
+        value = "" if alarm.get("unit") == "K" else _figures(alarm | {"limit": None}, style, told_at)
+        return f"{place}: “{label(name)}” does not hold{value}."
     elif condition in ("held", "unknown"):
         return _unseen(alarm, place, style, told_at)
     else:
         said = f"{place}: {_SEEN[name]}" if name in _SEEN else f"{place} is {label(name)}"
-    return said + _figures(alarm, style) + _since(alarm, style, told_at) + "." + _harm(alarm)
+    return said + _figures(alarm, style, told_at) + _since(alarm, style, told_at) + "." + _harm(alarm, told_at)
 
 
 def _probe_sentence(alarm: dict[str, Any], place: str) -> str:
@@ -94,37 +97,41 @@ def _probe_sentence(alarm: dict[str, Any], place: str) -> str:
     }[alarm["alarm"]]
 
 
-def _figures(alarm: dict[str, Any], style: Style) -> str:
+def _figures(alarm: dict[str, Any], style: Style, told_at: str) -> str:
     value, limit, unit = alarm.get("value"), alarm.get("limit"), alarm.get("unit")
     if value is None or unit is None or unit == "s":
         return ""
-    said = f": {style.quantity(value, unit)}"
+    old = seconds_between(alarm["time"], told_at) >= 60 and alarm["time"] != alarm.get("since")
+    said = f": {style.quantity(value, unit)}" + (f" at {style.clock(alarm['time'], told_at)}" if old else "")
     if limit is None:
         return said
     if unit == "K":  # a margin: lid temperature minus dew point
         side = "below" if value < 0 else "above"
         return f" ({style.quantity(abs(value), unit)} {side} the dew point, where water settles)"
-    return f"{said} (limit {style.quantity(limit, unit)})"
+    return f"{said} (limit {style.quantity(limit, unit).removesuffix(' humidity')})"
 
 
 def _since(alarm: dict[str, Any], style: Style, told_at: str) -> str:
     return f", since {style.clock(alarm['since'], told_at)}" if alarm.get("since") else ""
 
 
-def _harm(alarm: dict[str, Any]) -> str:
-    harm = ""
-    if alarm.get("level") == "harmful" and alarm.get("condition") == "active":
-        harm = " This does harm."
+def _harm(alarm: dict[str, Any], told_at: str) -> str:
+    if alarm.get("condition") != "active":
+        return ""
+    if alarm.get("level") == "harmful":
+        return " This does harm."
     left = alarm.get("seconds_left")
-    if left is not None and alarm.get("condition") == "active" and alarm.get("level") != "harmful" and left > 0:
-        harm = f" At this pace it does harm in about {span(left)}."
-    return harm
+    if left is None or left <= 0:
+        return ""
+    left -= seconds_between(alarm["time"], told_at)
+    return f" At this pace it does harm in about {span(left)}." if left >= 60 else " By now it may do harm."
 
 
 def _unseen(alarm: dict[str, Any], place: str, style: Style, told_at: str) -> str:
     name, value = alarm["alarm"], alarm.get("value")
     if alarm.get("condition") == "unknown":
-        return f"{place}: whether it is {label(name)} is not known, because nothing believable is heard from its probe."
+        what = _SEEN.get(name, f"it is {label(name)}")
+        return f"{place}: whether {what} is not known, because nothing believable is heard from its probe."
     seen = "" if value is None else f" ({style.quantity(value, alarm.get('unit'))})"
     since = f" It began at {style.clock(alarm['since'], told_at)}." if alarm.get("since") else ""
     return f"{place} was {label(name)} when it was last seen{seen}.{since} I can no longer see it, so it may still be so."
@@ -133,7 +140,7 @@ def _unseen(alarm: dict[str, Any], place: str, style: Style, told_at: str) -> st
 def over(alarm: dict[str, Any], watch: Watch, style: Style, told_at: str) -> str:
     """Return that an alarm is over, how long it was and where the value is now."""
     place, name, unit = title_of(watch, alarm.get("chamber")), alarm["alarm"], alarm.get("unit")
-    value = "" if alarm.get("value") is None or unit in (None, "s", "K") else f": {style.quantity(alarm['value'], unit)} now"
+    value = "" if alarm.get("value") is None or unit in (None, "s", "K") else f": {style.quantity(alarm['value'], unit)}"
     return f"{_over_what(alarm, place, name)}{value}.{_lasted(alarm, style, told_at)}"
 
 
@@ -146,5 +153,5 @@ def _over_what(alarm: dict[str, Any], place: str, name: str) -> str:
 def _lasted(alarm: dict[str, Any], style: Style, told_at: str) -> str:
     if not alarm.get("since"):
         return ""
-    seconds = (style.local(told_at) - style.local(alarm["since"])).total_seconds()
+    seconds = seconds_between(alarm["since"], alarm["time"])
     return f" It began at {style.clock(alarm['since'], told_at)} and lasted {span(seconds)}."

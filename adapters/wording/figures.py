@@ -74,15 +74,15 @@ class Style:
             return short
         return f"{short}, {DAYS[moment.weekday()]} {moment.day} {MONTHS[moment.month - 1]}"
 
-    def day(self, text: str) -> str:
-        """Return the local date of an instant as `Wed 25 Nov`."""
-        moment = self.local(text)
-        return f"{DAYS[moment.weekday()]} {moment.day} {MONTHS[moment.month - 1]}"
-
     def later(self, text: str, seconds: float) -> str:
         """Return the local clock time so many seconds after an instant."""
         moment = datetime.fromtimestamp(datetime.fromisoformat(text).timestamp() + seconds, UTC)
         return self.clock(moment.isoformat(), text)
+
+
+def seconds_between(begin: str, end: str) -> float:
+    """Return the seconds from one RFC 3339 instant to another."""
+    return (datetime.fromisoformat(end) - datetime.fromisoformat(begin)).total_seconds()
 
 
 def _as_written(number: str, turn: object) -> str:
@@ -93,12 +93,13 @@ def _as_written(number: str, turn: object) -> str:
 
 
 def span(seconds: float) -> str:
-    """Return a duration in the largest fitting words: `20 minutes`, `1 hour 30 minutes`, `3 days`."""
+    """Return a duration in words, no finer than it is worth: `20 minutes`, `1 hour 35 minutes`, `3 days`."""
     minutes = max(1, round(seconds / 60))
-    if minutes < 120:
-        return _plural(minutes, "minute") if minutes < 60 or minutes % 60 else _plural(minutes // 60, "hour")
-    if minutes < 600 and 5 < minutes % 60 < 55:
-        return f"{_plural(minutes // 60, 'hour')} {_plural(minutes % 60, 'minute')}"
+    if minutes < 60:
+        return _plural(minutes, "minute")
+    hours, rest = divmod(5 * round(minutes / 5), 60)
+    if hours < 10 and rest:
+        return f"{_plural(hours, 'hour')} {rest} minutes"
     hours = round(minutes / 60)
     return _plural(hours, "hour") if hours < 48 else _plural(round(hours / 24), "day")
 

@@ -13,7 +13,7 @@ from adapters.wording.care_answers import TITLES
 from adapters.wording.figures import Style, ascii_only, clean
 from adapters.wording.round_up import SYSTEM_TITLES, care, digest, summary, system
 from adapters.wording.sections import Section, as_html, as_text, text
-from adapters.wording.situation import all_clear, of_kind, situation
+from adapters.wording.situation import all_clear, of_kind, shown, situation
 from rules.settings import Watch
 
 FIRST_ORDINAL = 1
@@ -105,16 +105,24 @@ def _subject(event: dict[str, Any], watch: Watch) -> str:
         first = next(iter(of_kind(about, "system")), {}).get("what", "")
         return f"{SYSTEM_TITLES.get(first, 'About the watch')}: {ascii_only(clean(watch.site.name, 60), 'dewlid')}"
     if sort == "all-clear":
-        closed = any(alarm.get("change") in ("closed", "unknown") for alarm in of_kind(about, "alarm"))
-        return f"{'No longer followed' if closed else 'OK again'}: {place} ({what})"
+        return _all_clear_subject(about, place)
     if of_kind(about, "alarm")[:1] and of_kind(about, "alarm")[0].get("condition") in ("held", "unknown"):
         return f"Not seen any more: {place} ({label(of_kind(about, 'alarm')[0]['alarm'])}?)"
     opening = {"escalation": "Worse, ", "reminder": "Still "}.get(sort, "")
     return f"{opening}{what}: {place}" if opening else f"{what[0].upper()}{what[1:]}: {place}"
 
 
+def _all_clear_subject(about: list[dict[str, Any]], place: str) -> str:
+    alarms = of_kind(about, "alarm")
+    ended = [alarm for alarm in alarms if alarm.get("condition") not in ("active", "held")]
+    what = _what(ended or alarms)
+    if any(alarm.get("change") in ("closed", "unknown") for alarm in ended):
+        return f"No longer followed: {place} ({what})"
+    return f"OK again: {place} ({what})" if len(ended) == len(alarms) else f"Over: {what}, {place}"
+
+
 def _what(about: list[dict[str, Any]]) -> str:
-    names = list(dict.fromkeys(_SHORT.get(alarm["alarm"]) or label(alarm["alarm"]) for alarm in of_kind(about, "alarm")))
+    names = list(dict.fromkeys(_SHORT.get(alarm["alarm"]) or label(alarm["alarm"]) for alarm in shown(of_kind(about, "alarm"))))
     if not names:
         return "advice"
     return names[0] if len(names) == 1 else f"{names[0]} and {names[1]}" + (" ..." if len(names) > 2 else "")

@@ -6,6 +6,7 @@ from typing import Any
 
 from adapters.wording.alarm_sentences import over, sentence, title_of
 from adapters.wording.figures import Style, clean
+from adapters.wording.round_up import care_line
 from adapters.wording.situation import doubt
 from rules.settings import Watch
 
@@ -52,4 +53,8 @@ def _other(event: dict[str, Any], watch: Watch, style: Style) -> str:
     return f"{event['kind'].upper()}  {place}{refused}{said}"
 
 
-_SAYS = {"alarm": _alarm, "advice": _advice, "quality": _quality}
+def _care(event: dict[str, Any], watch: Watch, style: Style) -> str:
+    return f"CARE  {care_line(event, watch, style)}"
+
+
+_SAYS = {"alarm": _alarm, "advice": _advice, "quality": _quality, "care": _care}

@@ -84,10 +84,10 @@ def digest(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
         section("", [text(_digest_opening(standing, due, about))]),
         section("Still stands", points([sentence(alarm, watch, style, now) for alarm in standing])),
         section("Advice", points([_advice_line(event, watch, style) for event in advised])),
-        section("Due", points([_care_line(event, watch, style) for event in due])),
+        section("Due", points([care_line(event, watch, style) for event in due])),
         section("What happened", points([_past(alarm, watch, style, now) for alarm in ended])),
         section("Probes", points([doubt(event, style) for event in of_kind(about, "quality")])),
-        section("Done and noted", points([_care_line(event, watch, style) for event in care if event not in due])),
+        section("Done and noted", points([care_line(event, watch, style) for event in care if event not in due])),
         section("Also", points(_other_lines([event for event in about if event.get("kind") != "care"], style))),
         section("This letter", [text(_heartbeat(watch))]),
     ]
@@ -128,7 +128,8 @@ def _advice_line(event: dict[str, Any], watch: Watch, style: Style) -> str:
     return f"{title_of(watch, event.get('chamber'))}: {said.rstrip('.')}."
 
 
-def _care_line(event: dict[str, Any], watch: Watch, style: Style) -> str:
+def care_line(event: dict[str, Any], watch: Watch, style: Style) -> str:
+    """Return a task of the routine with the place that it is for."""
     place = title_of(watch, event.get("chamber"))
     said = style.text(clean(event.get("text") or event.get("task", "").replace("-", " "), 600))
     return said if said.lower().startswith(place.lower()) else f"{place}: {said}"
@@ -139,7 +140,7 @@ def care(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
     events = of_kind(letter["about"], "care")
     told = [event for event in events if event.get("status") == "told"]
     tasks = [event for event in events if event not in told]
-    lines = [_care_line(event, watch, style) for event in tasks]
+    lines = [care_line(event, watch, style) for event in tasks]
     done = [Block("command", commands.care_done(event)) for event in tasks if event.get("status") != "done"]
     parts = [
         *(part for event in told for part in answer(event, style)),

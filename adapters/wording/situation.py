@@ -12,7 +12,7 @@ from typing import Any
 
 from adapters.wording import commands
 from adapters.wording.alarm_sentences import first_step, label, over, sentence, subject_of, title_of
-from adapters.wording.figures import Style, clean, span
+from adapters.wording.figures import Style, clean, seconds_between, span
 from adapters.wording.sections import Block, Section, command, points, section, steps, text
 from rules.settings import Watch
 
@@ -34,7 +34,7 @@ def situation(letter: dict[str, Any], watch: Watch, style: Style) -> list[Sectio
     now = letter["time"]
     parts = [
         section("", [_opening(letter)]),
-        section("Do this first", _to_do(alarms, advice, style)),
+        section("Do this first", _to_do(alarms, advice, style, now)),
         section("What is happening", [text(sentence(alarm, watch, style, now)) for alarm in alarms]),
         section("How sure", _how_sure(about, alarms, advice, style)),
         section("Why", [text(style.text(clean(line, 1500))) for line in _why(alarms, advice)]),
@@ -46,6 +46,11 @@ def situation(letter: dict[str, Any], watch: Watch, style: Style) -> list[Sectio
     return [part for part in parts if part is not None]
 
 
+def shown(alarms: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the alarms that no other one explains; all of them when each is explained."""
+    return [alarm for alarm in alarms if alarm.get("suppression") in (None, "none")] or list(alarms)
+
+
 def _opening(letter: dict[str, Any]) -> Block | None:
     to = {
         "second": "You get this letter because the keeper has not answered.",
@@ -53,19 +58,19 @@ def _opening(letter: dict[str, Any]) -> Block | None:
     }.get(letter.get("to", ""), "")
     lost = any(alarm.get("condition") in ("held", "unknown") for alarm in of_kind(letter["about"], "alarm")[:1])
     opening = "I can no longer see what I told you about." if lost else _OPENING.get(letter["sort"], "")
-    said = " ".join(part for part in (opening, to) if part)
+    said = to or opening
     return text(said) if said else None
 
 
-def _to_do(alarms: list[dict[str, Any]], advice: dict[str, Any] | None, style: Style) -> list[Block]:
+def _to_do(alarms: list[dict[str, Any]], advice: dict[str, Any] | None, style: Style, now: str) -> list[Block]:
     actions = list((advice or {}).get("actions", ()))
     lines = [style.text(_ended(clean(action["text"]))) for action in actions]
     if not lines:
         lines = list(dict.fromkeys(first_step(alarm) for alarm in alarms))[:3]
     blocks = steps(lines)
-    soon = (advice or {}).get("act_within_s")
-    if soon:
-        blocks.append(text(f"Do it within {span(soon)}."))
+    if advice is not None and advice.get("act_within_s"):
+        left = advice["act_within_s"] - seconds_between(advice["time"], now)
+        blocks.append(text(f"Do it within {span(left)}." if left >= 60 else "Do it now."))
     return blocks
 
 
@@ -92,7 +97,8 @@ def doubt(event: dict[str, Any], style: Style) -> str:
     """Return what is wrong with a probe's readings."""
     quantity = (event.get("quantity") or "reading").replace("_", " ")
     believed = {"suspect": "is doubtful", "fail": "is not believed", "missing": "is missing", "good": "is good again"}
-    detail = style.text(clean(event.get("detail") or ""))
+    detail = clean(event.get("detail") or "").removeprefix(f"{event['probe']} {event.get('quantity')}: ")
+    detail = style.text(detail.replace("_", " "))
     said = f"The {quantity} of the probe {clean(event['probe'], 64)} {believed[event['flag']]}"
     return f"{said}: {_ended(detail)}" if detail else f"{said} (test: {clean(event['test'], 40).replace('-', ' ')})."
 
@@ -106,8 +112,11 @@ def _why(alarms: list[dict[str, Any]], advice: dict[str, Any] | None) -> list[st
 def _look_again(advice: dict[str, Any] | None, style: Style, now: str) -> list[Block]:
     if advice is None:
         return []
-    seconds = advice.get("look_again_s")
-    when = [text(f"In {span(seconds)}, at about {style.later(now, seconds)}.")] if seconds else []
+    when = []
+    if advice.get("look_again_s"):
+        left = advice["look_again_s"] - seconds_between(advice["time"], now)
+        said = f"In {span(left)}, at about {style.later(now, left)}." if left >= 60 else "It is time to look again now."
+        when = [text(said)]
     return when + [Block("point", _prediction(row, style)) for row in list(advice.get("predictions", ()))[:3]]
 
 
@@ -119,12 +128,13 @@ def _prediction(row: dict[str, Any], style: Style) -> str:
 
 
 def _quiet(letter: dict[str, Any], alarms: list[dict[str, Any]], advice: dict[str, Any] | None) -> list[Block]:
-    standing = [alarm for alarm in alarms if alarm.get("condition") in ("active", "held")]
+    standing = [alarm for alarm in shown(alarms) if alarm.get("condition") in ("active", "held")]
     blocks: list[Block] = []
     if advice is not None and advice.get("actions"):
         blocks += command("When you have done it, type on the server:", commands.done(advice))
     if standing:
-        blocks += command("You have seen it, and need no reminder:", commands.acknowledge(standing[0]))
+        blocks.append(text("You have seen it, and need no reminder:"))
+        blocks += [Block("command", commands.acknowledge(alarm)) for alarm in standing[:3]]
         blocks += command("Quiet for four hours (harm still comes through):", commands.shelve(standing[0]))
     if standing and letter.get("chamber"):
         blocks += command("All the numbers behind this:", commands.why(letter["chamber"]))
@@ -138,15 +148,17 @@ def all_clear(letter: dict[str, Any], watch: Watch, style: Style) -> list[Sectio
     ended = [alarm for alarm in alarms if alarm not in still]
     advice = next(iter(of_kind(letter["about"], "advice")), None)
     to_do = "Nothing. It is back where it should be."
-    if any(alarm.get("change") in ("closed", "unknown") for alarm in ended):
+    if still:
+        to_do = "Nothing new. Something else still stands; see below."
+    elif any(alarm.get("change") in ("closed", "unknown") for alarm in ended):
         to_do = "Nothing now. I no longer follow this; see why below."
-    if any(alarm.get("change") == "latched" for alarm in ended):
+    elif any(alarm.get("change") == "latched" for alarm in ended):
         to_do = "Have a look all the same: this was bad enough to leave a trace."
     parts = [
         section("Do this first", [text(to_do)]),
         section("What is happening", [text(_ending(alarm, watch, style, now)) for alarm in ended]),
         section("Still so", [text(sentence(alarm, watch, style, now)) for alarm in still]),
-        section("What helped", [text(style.text(clean(advice["reason"], 1500)))] if advice and advice.get("reason") else []),
+        section("How it is now", [text(style.text(clean(advice["reason"], 1500)))] if advice and advice.get("reason") else []),
     ]
     return [part for part in parts if part is not None]
 

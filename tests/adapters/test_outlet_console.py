@@ -41,7 +41,7 @@ EVENTS = [
     (alarm("acknowledged"), "ALARM  Seen: Big nest is too warm: 29.4 °C (limit 28.0 °C), since 02:50 CET."),
     (
         alarm("returned", "normal", 27.0),
-        "ALARM over  Big nest is no longer too warm: 27.0 °C now. It began at 02:50 CET and lasted 20 minutes.",
+        "ALARM over  Big nest is no longer too warm: 27.0 °C. It began at 02:50 CET and lasted 20 minutes.",
     ),
     (ADVICE, "ADVICE  Big nest: Turn the heat down by 1.5 °C. Why: It is 29.4 °C."),
     (

@@ -10,12 +10,13 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from adapters.wording.alarm_sentences import FIRST_STEP
+from adapters.wording.alarm_sentences import FIRST_STEP, sentence
 from adapters.wording.figures import Style, ascii_only, clean, span
 from adapters.wording.letter import LONGEST_SUBJECT, compose
+from adapters.wording.line import line_of
 from rules.cautions import CAUTIONS
 from rules.conditions import ALARMS
 from rules.events import (
@@ -27,6 +28,7 @@ from rules.events import (
     Prediction,
     QualityEvent,
     SystemEvent,
+    WordEvent,
 )
 from rules.settings import Chamber, Probe, Site, Telling, Watch
 
@@ -155,6 +157,7 @@ LETTERS = {
     "escalation_to_second": letter("escalation", HARMFUL, ADVICE, ordinal=4, urgent=True, to="second"),
     "reminder": letter("reminder", HARMFUL, ADVICE, ordinal=3, urgent=True),
     "all_clear": letter("all-clear", RETURNED, ordinal=5),
+    "all_clear_in_part": letter("all-clear", RETURNED, WET, ordinal=5),
     "all_clear_closed": letter("all-clear", CLOSED, ordinal=5),
     "summary": letter(
         "summary", HARMFUL, replace(alarm("humidity-low", value=61.0, limit=70.0, unit="%RH"), chamber="small-nest"),
@@ -246,6 +249,21 @@ def test_every_alarm_has_a_first_step_and_makes_a_letter():
             assert "WHAT IS HAPPENING" in made.text
 
 
+def test_an_alarm_that_does_not_stand_is_never_told_as_if_it_did():
+    for name in ALARMS:
+        event = told(alarm(name, condition="normal", change="resumed", value=25.0, limit=28.0, unit="degC"))
+        if ALARMS[name].subject in ("climate", "lid"):
+            assert "does not hold" in sentence(event, watch(), Style("degC", ZoneInfo("UTC")), event["time"])
+
+
+def test_what_was_told_long_ago_is_told_with_its_age():
+    later = replace(LETTERS["reminder"], at_ms=NOW + 3 * HOUR)
+    body = " ".join(compose(told(later), watch()).text.split())
+    assert "30.9 °C at 03:10 CET (limit 30.0 °C), since 02:50 CET" in body
+    assert "Do it now." in body
+    assert "It is time to look again now." in body
+
+
 def test_a_weekly_digest_says_when_the_next_one_is_missed():
     made = compose(told(LETTERS["digest_empty"]), watch(daily_digest=False, weekly_digest="sunday"))
     assert "every Sunday at 08:00" in " ".join(made.text.split())
@@ -269,9 +287,52 @@ def test_temperatures_inside_sentences_follow_the_unit(said, wanted):
 def test_spans_are_told_in_words():
     spans = [span(seconds) for seconds in (5, 60, 1800, 3600, 5400, 7200, 9000, 86400, 172800, 700000)]
     assert spans == [
-        "1 minute", "1 minute", "30 minutes", "1 hour", "90 minutes", "2 hours", "2 hours 30 minutes", "24 hours", "2 days",
-        "8 days",
+        "1 minute", "1 minute", "30 minutes", "1 hour", "1 hour 30 minutes", "2 hours", "2 hours 30 minutes", "24 hours",
+        "2 days", "8 days",
     ]  # fmt: skip
+
+
+numbers = st.none() | st.floats(-1e9, 1e9)
+instants = st.integers(NOW - 400 * 24 * HOUR, NOW)
+places = st.sampled_from(["big-nest", "small-nest", "gone", None])
+texts = st.text(max_size=40)
+any_alarm = st.builds(
+    alarm, st.sampled_from([*ALARMS, "an-alarm-of-tomorrow"]), at_ms=instants, chamber=places, value=numbers, limit=numbers,
+    unit=st.sampled_from(["degC", "%RH", "K", "K/h", "s", "g/m2", None]), since_ms=st.none() | instants,
+    change=st.sampled_from(["raised", "escalated", "returned", "held", "unknown", "closed", "latched", "shelved", "resumed"]),
+    condition=st.sampled_from(["normal", "active", "held", "unknown"]), level=st.sampled_from(["outside", "harmful", None]),
+    probe=st.none() | texts, medium=st.none() | texts, reason=texts, seconds_left=numbers,
+    suppression=st.sampled_from(["none", "shelved", "by-design", "out-of-service"]),
+)  # fmt: skip
+any_event = st.one_of(
+    any_alarm,
+    st.builds(
+        replace, st.just(ADVICE), at_ms=instants, chamber=places, status=st.sampled_from(["given", "resolved", "withdrawn"]),
+        reason=texts, headline=texts, actions=st.sampled_from([(), ADVICE.actions]), never=st.tuples(texts),
+        lacking=st.tuples(texts),
+        act_within_s=st.none() | st.integers(0, 10**6), look_again_s=st.none() | st.integers(0, 10**6),
+    ),
+    st.builds(
+        replace, st.just(SUSPECT), flag=st.sampled_from(["good", "suspect", "fail", "missing"]), detail=texts, probe=texts
+    ),
+    st.builds(replace, st.just(WASTE), chamber=places, text=texts, status=st.sampled_from(["due", "overdue", "done", "told"])),
+    st.builds(SystemEvent, id=st.just("s"), at_ms=instants, chamber=st.none(), what=texts, text=texts),
+    st.builds(
+        WordEvent, id=st.just("w"), at_ms=instants, chamber=places, word=texts, accepted=st.booleans(), text=texts
+    ),
+)  # fmt: skip
+sorts = st.sampled_from(["situation", "escalation", "reminder", "all-clear", "summary", "digest", "care", "system"])
+
+
+@settings(max_examples=300, deadline=None)
+@given(sorts, st.lists(any_event, max_size=6), places, st.sampled_from(["keeper", "second", "stand-in"]))
+def test_whatever_the_rules_may_say_becomes_a_letter_and_lines(sort, about, chamber, to):
+    made = compose(told(letter(sort, *about, chamber=chamber, to=to)), watch("degF"))
+    assert made.subject.isascii()
+    assert 0 < len(made.subject) <= LONGEST_SUBJECT
+    assert made.text.strip()
+    for event in about:
+        assert "\n" not in line_of(told(event), watch())
 
 
 @given(st.text(max_size=200))

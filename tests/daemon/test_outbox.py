@@ -66,6 +66,11 @@ def test_an_alarm_is_an_event_and_a_state_on_mqtt_and_a_line_on_the_console():
     ]
 
 
+def test_the_console_is_spared_what_only_sorts_alarms():
+    events = [alarm("suppressed"), alarm("unknown", condition="unknown"), alarm("resumed", condition="normal")]
+    assert owed_by(events, {"screen": OUTLETS["screen"]}, WATCH) == []
+
+
 def test_mail_owes_only_letters_one_to_each_address_of_its_role():
     assert [each.recipient for each in owed_by([alarm(), letter()], {"post": OUTLETS["post"]}, WATCH)] == [
         "k@example.org", "l@example.org",
