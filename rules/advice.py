@@ -269,7 +269,7 @@ class _Talk:
         now = state.open
         if now is None or now.done_ms is None or self.at_ms < now.look_again_ms:
             return state
-        verdict = judge(now, self.situation)
+        verdict = judge(now, self.situation, state.metrology_until_ms is not None and state.metrology_until_ms > self.at_ms)
         state = learned(state, now, verdict)
         state = self._say(
             state, "verified", events, headline=verdict_text(now, verdict), reason=verdict.because, cautions=[], never=[],

@@ -32,8 +32,13 @@ class Verdict:
     because: str
 
 
-def judge(item: OpenAdvice, situation: Situation) -> Verdict:
-    """Return the verdict on a done advisory, by the quantity that was to change most against its noise."""
+def judge(item: OpenAdvice, situation: Situation, calibrated: bool = False) -> Verdict:
+    """Return the verdict on a done advisory, by the quantity that was to change most against its noise.
+
+    `calibrated`: a probe was calibrated or changed meanwhile, so that what was before cannot be compared (case C16).
+    """
+    if calibrated:
+        return Verdict("cannot tell", None, None, "A probe was calibrated meanwhile, so before and after cannot be compared.")
     forecast = _forecast_at(item, situation.at_ms)
     if forecast is None or not item.moves:
         return Verdict("cannot tell", None, None, "There was no figure to compare with.")

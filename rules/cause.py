@@ -44,6 +44,9 @@ class Goal:
     high_pct: float
     harmful_low_pct: float
     margin_k: float
+    inside_k: float = 0.6
+    inside_pct: float = 3.5
+    """How far inside the band a change must end so that its alarm clears: a little more than the deadband."""
     dryness_matters: bool = True
 
 
@@ -87,6 +90,8 @@ def goal_of(chamber: Chamber, situation: Situation) -> Goal:
         harmful_low_c=_edge(heat.harmful_low, low_c - 4.0), harmful_high_c=_edge(heat.harmful_high, high_c + 2.0),
         humidity_pct=min(max(aim_pct, low_pct + 1.0), high_pct - 1.0), low_pct=low_pct, high_pct=high_pct,
         harmful_low_pct=_edge(damp.harmful_low, low_pct - 10.0), margin_k=chamber.lid_dew.caution_margin_k,
+        inside_k=min(heat.deadband + 0.1, (high_c - low_c) / 4.0),
+        inside_pct=min(damp.deadband + 0.5, (high_pct - low_pct) / 4.0),
         dryness_matters=chamber.role == "fungus",
     )
 
@@ -233,7 +238,6 @@ def _state_facts(
         "warm-side": t is not None and t > goal.temperature_c + 0.5,
         "humid-side": rh is not None and rh > goal.humidity_pct, "founding": founding, "saturated": situation.saturated,
         "sudden": _stands(standing, "lid-open") or (slope is not None and slope < -30.0), "visiting": situation.visiting,
-        "very-humid": rh is not None and rh > 95.0,
         "air-dry": rh is not None and rh < goal.low_pct and goal.dryness_matters,
         "lid-wet-odd": wet and lid is not None and t is not None and t - lid > 6.0,
     }

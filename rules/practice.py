@@ -139,7 +139,7 @@ CELLS: tuple[Cell, ...] = (
         1, "low", "low", False, "a draught, an open lid, or no heat in a dry room",
         _steps(Step("check-lid", when=("sudden",)), "close-vents", "fan-less", Step("check-heater", when=("heater-suspect",)),
                "water", Step("cover-garden"), "insulate-lid", Step("heat-up", when=("all-shut", "watered"), at_most=0.5),
-               Step("mist-more")),
+               Step("mist-more", when=("all-shut", "watered"))),
         (_NO_FIRST_HEAT, _NO_FAN_COLD, _NO_SPRAY),
     ),
     Cell(
@@ -179,7 +179,7 @@ CELLS: tuple[Cell, ...] = (
         7, "ok", "low", False, "it loses water faster than it gets any: vents, fan, dry room air, or the water has run out",
         _steps(Step("check-lid", when=("sudden",)), "water", "close-vents", "fan-less", Step("cover-garden"),
             Step("heat-down", when=("warm-side",), at_most=1.0),
-               Step("humidify-room", when=("dry-air",)), "mist-more", "insulate-lid"),
+               Step("humidify-room", when=("dry-air",)), Step("mist-more", when=("all-shut", "watered")), "insulate-lid"),
         (_NO_SPRAY, "Do not air it or run the fan: the room's air is drier than the chamber needs."),
     ),
     Cell(
@@ -196,10 +196,12 @@ CELLS: tuple[Cell, ...] = (
                "wet-less", "fan-less"),
         (_NO_SETPOINT,),
     ),
+    # Other than the table, which stops after one vent step: where the keeper's own band says otherwise and the room's air can
+    # dry, small fan steps come last, so that the band that the alarm is about can be reached. It is never urgent.
     Cell(
         11, "ok", "high", False, "humid air and a dry lid: the garden likes it",
         _steps(Step("check-probe", when=("saturated",)), "mist-less", Step("open-vents", when=("floor-dries",), at_most=1),
-            "wet-less", Step("fan-more", when=("floor-dries", "very-humid"), at_most=2.0)),
+            "wet-less", Step("fan-more", when=("floor-dries",), at_most=2.0)),
         ("Do not chase it down to 80 %: ants put their garden where it is most humid.",),
         "Roces & Kleineidam 2000, Insectes Sociaux 47:348-350: gardens are moved to 98 %RH when it is offered",
     ),

@@ -97,11 +97,11 @@ def setting_of(
 def _violation(goal: Goal, outcome: Outcome, margin_matters: bool) -> Array:
     """Return how far outside the band, in units of a clear miss (1 K, 5 points, 0.7 K); shape (candidates, draws)."""
     t, rh = outcome.temperature_c, outcome.humidity_pct
-    inside_k, inside_pct = min(0.3, (goal.high_c - goal.low_c) / 8.0), 1.5
+    inside_k, inside_pct = goal.inside_k, goal.inside_pct
     heat = np.maximum(t - (goal.high_c - inside_k), 0.0) * 1.3 + np.maximum(goal.low_c + inside_k - t, 0.0)
     dry = np.maximum(goal.low_pct + inside_pct - rh, 0.0) / 5.0 if goal.dryness_matters else np.zeros_like(rh)
     damp = np.maximum(rh - (goal.high_pct - inside_pct), 0.0) / 8.0
-    drip = np.maximum(goal.margin_k + 0.1 - outcome.margin_k, 0.0) / 0.7 if margin_matters else np.zeros_like(rh)
+    drip = np.maximum(goal.margin_k + 0.2 - outcome.margin_k, 0.0) / 0.7 if margin_matters else np.zeros_like(rh)
     return np.asarray(heat + dry + damp + drip)
 
 

@@ -8,7 +8,15 @@ from pydantic import ValidationError
 
 from rules.balance import COURSE_H, Setting, at_rest, course, present_of
 from rules.chamber import (
-    BUFFER, COOLING, EVAPORATION, EXCHANGE, NAMES, lid_factor_with_foam, model_as_json, model_from_json, prior_model,
+    BUFFER,
+    COOLING,
+    EVAPORATION,
+    EXCHANGE,
+    NAMES,
+    lid_factor_with_foam,
+    model_as_json,
+    model_from_json,
+    prior_model,
 )
 from rules.chamber_fit import fit
 from rules.devices import present_knobs
@@ -21,7 +29,8 @@ PRIOR = prior_model(CHAMBER)
 
 def setting(present, count: int = 1, **changed) -> Setting:
     body = {
-        "heat_k": 0.0, "power": 1.0, "vents": present.knobs.get("vents", 0.0), "fan_share": present.knobs.get("fan", 0.0) / 60.0,
+        "heat_k": 0.0, "power": 1.0, "vents": present.knobs.get("vents", 0.0),
+        "fan_share": present.knobs.get("fan", 0.0) / 60.0,
         "mist_ml_d": present.knobs.get("mister", 0.0), "foam_mm": present.knobs.get("foam", 0.0), "wetness": 1.0,
     }
     return Setting(**{name: np.full(count, value) for name, value in {**body, **changed}.items()})
@@ -36,7 +45,8 @@ def mean(values, weight) -> float:
     return float(values[0] @ weight)
 
 
-@pytest.mark.parametrize(("litres", "tau_h", "need_w_at_6k"), [(1.5, (0.7, 1.5), 1.6), (10.0, (1.4, 3.0), 5.5), (60.0, (1.9, 5.0), 19.0)])
+@pytest.mark.parametrize(("litres", "tau_h", "need_w_at_6k"), [(1.5, (0.7, 1.5), 1.6), (10.0, (1.4, 3.0), 5.5), (60.0, (1.9,
+    5.0), 19.0)])
 def test_the_prior_agrees_with_the_trades_figures_by_size(litres, tau_h, need_w_at_6k):
     # thermal time constants and watts at 6 K lift: lumped model of the husbandry notes, factor two
     chamber = Chamber(air_ml=litres * 1000.0, devices=DeviceSettings(heater=Heater(watts=need_w_at_6k)))
@@ -97,7 +107,7 @@ def test_a_model_goes_to_json_and_back_and_a_wrong_one_is_refused():
 
 
 def test_parameters_are_recovered_within_their_stated_95_percent_intervals():
-    # 40 chambers drawn from the prior, simulated in one-minute steps, probes with noise and unknown offsets within 0.3 K and 2 %RH
+    # 40 chambers drawn from the prior, one-minute steps, probes with noise and unknown offsets within 0.3 K and 2 %RH
     inside, total = np.zeros(len(NAMES)), 40
     for seed in range(total):
         rng = np.random.default_rng(seed)
