@@ -26,7 +26,7 @@ from adapters.modbus_frame import (
 )
 from adapters.probes.serial_text import SerialPortName
 from adapters.probes.source import Failure, Intake, Sample, Tally, tallies, try_source
-from adapters.serial_port import BaudRate, Framing, LineSettings, SerialLine, SerialPort
+from adapters.serial_port import BaudRate, Framing, LineSettings, PortLost, SerialLine, SerialPort
 from rules.events import SECOND_MS
 from rules.quantities import QUANTITIES, Quantity, in_our_unit, units_of
 from rules.setting_forms import DurationMs, Settings
@@ -205,16 +205,16 @@ class ModbusRtuSource:
             if stopping.is_set():
                 return
             try:
-                registers = self._ask_patiently(port, unit, span)
-            except (ProbeRefused, ProbeUnreachable) as error:
-                if error.reason == "port-lost":
-                    raise
-                unit.answers = isinstance(error, ProbeRefused)
+                registers = self._ask_patiently(port, unit, span, stopping)
+            except PortLost:
+                raise
+            except ProbeError as error:
+                if stopping.is_set():
+                    return
                 unit.tally.trouble(self._taker, error)
+                unit.answers = not isinstance(error, ProbeUnreachable)
                 if not unit.answers:
                     return
-            except ProbeError as error:
-                unit.tally.trouble(self._taker, error)
             else:
                 unit.answers = True
                 self._hand_over(unit, span, registers)
@@ -232,28 +232,30 @@ class ModbusRtuSource:
             value = in_our_unit(quantity, raw * place.scale + place.offset, place.unit or units_of(quantity)[0])
             self._taker.reading(unit.tally.probe, quantity, value, None)
 
-    def _ask_patiently(self, port: SerialPort, unit: _Unit, span: Span) -> tuple[int, ...]:
-        tries = TRIES if unit.answers else 1
-        for left in range(tries - 1, -1, -1):
+    def _ask_patiently(self, port: SerialPort, unit: _Unit, span: Span, stopping: threading.Event) -> tuple[int, ...]:
+        left = TRIES if unit.answers else 1
+        while True:
+            left -= 1
             try:
-                return self._ask(port, unit.probe, span)
+                return self._ask(port, unit.probe, span, stopping)
+            except PortLost:
+                raise
             except ProbeError as error:
                 busy = error.reason in {f"exception-{code}" for code in BUSY_CODES}
                 final = isinstance(error, ProbeRefused) and not busy
-                if left == 0 or final or error.reason == "port-lost":
+                if left == 0 or final or stopping.is_set():
                     raise
             # A late answer to this question must not be taken for the answer to the next one.
-            self._let_pass(port, unit.probe.answer_within / SECOND_MS)
-        raise AssertionError("unreachable")
+            self._let_pass(port, unit.probe.answer_within / SECOND_MS, stopping)
 
-    def _ask(self, port: SerialPort, probe: ModbusRtu, span: Span) -> tuple[int, ...]:
+    def _ask(self, port: SerialPort, probe: ModbusRtu, span: Span, stopping: threading.Event) -> tuple[int, ...]:
         time.sleep(self._quiet_s)
         port.discard_input()
         port.write(read_request(probe.address, span.function, span.register, span.count))
         wire_s = (reply_length(span.count) + 8) * probe.line.character_s
         deadline_s = time.monotonic() + probe.answer_within / SECOND_MS + wire_s
         arrived = b""
-        while (left_s := deadline_s - time.monotonic()) > 0 and len(arrived) < 1024:
+        while (left_s := deadline_s - time.monotonic()) > 0 and len(arrived) < 1024 and not stopping.is_set():
             arrived += port.read(512, min(left_s, 0.5))
             registers = find_reply(arrived, probe.address, span.function, span.count)
             if registers is not None:
@@ -265,16 +267,16 @@ class ModbusRtuSource:
             f" {probe.framing}", "no-answer",
         )
 
-    def _let_pass(self, port: SerialPort, quiet_s: float) -> None:
+    def _let_pass(self, port: SerialPort, quiet_s: float, stopping: threading.Event) -> None:
         until_s = time.monotonic() + quiet_s
-        while (left_s := until_s - time.monotonic()) > 0:
-            port.read(512, left_s)
+        while (left_s := until_s - time.monotonic()) > 0 and not stopping.is_set():
+            port.read(512, min(left_s, 0.5))
 
     def _changed(self, down: bool, detail: str) -> None:
         self._taker.medium(self.name, down, detail)
         if down:
             for tally in self.tallies.values():
-                tally.trouble(self._taker, ProbeUnreachable(f"{self.name}: {detail}", "line-down"))
+                tally.trouble(self._taker, ProbeUnreachable(f"{self.name}: {detail}", "line-down"), log=False)
 
     @property
     def _taker(self) -> Intake:

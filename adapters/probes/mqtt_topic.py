@@ -164,7 +164,7 @@ class MqttTopicSource:
         if down and detail != "stopped":
             kind = "rejected" if state == "rejected" else "broker-down"
             for tally in self.tallies.values():
-                tally.trouble(self._taker, ProbeUnreachable(f"{self.name}: {detail}", kind))
+                tally.trouble(self._taker, ProbeUnreachable(f"{self.name}: {detail}", kind), log=False)
 
     @property
     def _taker(self) -> Intake:

@@ -193,9 +193,9 @@ class RecordedFileSource:
         for tally in self.tallies.values():
             tally.thinned += 1
 
-    def _trouble(self, intake: Intake, error: ProbeError) -> None:
+    def _trouble(self, intake: Intake, error: ProbeError, *, log: bool = True) -> None:
         for tally in self.tallies.values():
-            tally.trouble(intake, error)
+            tally.trouble(intake, error, log=log)
 
     def _tell(self, intake: Intake, why_down: str | None) -> None:
         if why_down == self._why_down:
@@ -207,4 +207,4 @@ class RecordedFileSource:
         else:
             _log.warning("file is not there", path=str(self._path), reason=why_down)
             intake.medium(self.name, True, why_down)
-            self._trouble(intake, ProbeUnreachable(f"{self.name}: {why_down}", "no-file"))
+            self._trouble(intake, ProbeUnreachable(f"{self.name}: {why_down}", "no-file"), log=False)

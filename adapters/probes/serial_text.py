@@ -216,11 +216,11 @@ class SerialTextSource:
     def _changed(self, down: bool, detail: str) -> None:
         self._taker.medium(self.name, down, detail)
         if down:
-            self._all_trouble(ProbeUnreachable(f"{self.name}: {detail}", "line-down"))
+            self._all_trouble(ProbeUnreachable(f"{self.name}: {detail}", "line-down"), log=False)
 
-    def _all_trouble(self, error: ProbeError) -> None:
+    def _all_trouble(self, error: ProbeError, *, log: bool = True) -> None:
         for tally in self.tallies.values():
-            tally.trouble(self._taker, error)
+            tally.trouble(self._taker, error, log=log)
 
     @property
     def _taker(self) -> Intake:

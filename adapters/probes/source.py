@@ -105,8 +105,8 @@ class Tally:
         for told in self.troubles.values():
             told.armed = True
 
-    def trouble(self, intake: Intake, error: ProbeError) -> None:
-        """Count a trouble; hand it over and log it if its kind is due."""
+    def trouble(self, intake: Intake, error: ProbeError, *, log: bool = True) -> None:
+        """Count a trouble; hand it over and log it if its kind is due. Not to log: a medium's trouble has its own line."""
         told = self.troubles.setdefault((error.fault, error.reason), _Told())
         told.count += 1
         told.unlogged += 1
@@ -120,7 +120,8 @@ class Tally:
         if log_due:
             detail += f" ({told.unlogged} times)" if told.unlogged > 1 else ""
             told.logged_at_s, told.armed, told.unlogged = now_s, False, 0
-            _log.warning("probe trouble", probe=self.probe, fault=error.fault, reason=error.reason, detail=detail)
+            say = _log.warning if log else _log.debug
+            say("probe trouble", probe=self.probe, fault=error.fault, reason=error.reason, detail=detail)
         intake.fault(self.probe, error.fault, detail)
 
     def counts(self) -> dict[str, int]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from pydantic import ValidationError
+from structlog.testing import capture_logs
 
 from adapters.mqtt_session import BackOff, Broker, MqttSession
 from adapters.probes import Failure, Sample, sources
@@ -107,6 +108,36 @@ def test_broker_restart_is_told_as_one_medium_and_heals(broker, intake, wait_unt
     wait_until(lambda: session.state[0] == "up")
     running.say("shelf/rh", "83")
     wait_until(lambda: intake.values("air", "relative_humidity") == [83.0])
+    assert source.stop(5.0)
+
+
+@pytest.mark.parametrize(("protocol", "counted"), [("5", 0), ("3.1.1", 1)])
+def test_huge_message_is_never_parsed(broker, intake, wait_until, protocol, counted):
+    # With MQTT 5 we say how large a packet may be, and the broker does not even send it.
+    running = broker()
+    session = MqttSession("home", Broker(host=running.host, port=running.port, protocol=protocol), back_off=QUICK)
+    (source,) = sources({"air": AIR}, {"home": session})
+    source.start(intake)
+    wait_until(lambda: session.state[0] == "up")
+    running.say("shelf/rh", b"8" * 1_000_000)
+    running.say("shelf/rh", b"82")
+    wait_until(lambda: intake.readings)
+    assert source.counts()["air"].get("too-large", 0) == counted
+    assert intake.values("air", "relative_humidity") == [82.0]
+    assert source.stop(5.0)
+
+
+def test_wrong_password_is_told_of_every_probe_with_one_log_line(broker, intake, wait_until, secret_file):
+    running = broker(users={"ant": "leaf"})
+    settings = Broker(host=running.host, port=running.port, user="ant", password_file=secret_file("wrong"))
+    session = MqttSession("home", settings, back_off=QUICK)
+    (source,) = sources({"air": AIR, "json": JSON}, {"home": session})
+    with capture_logs() as logs:
+        source.start(intake)
+        wait_until(lambda: len(intake.faults) == 2)
+    assert {(probe, kind) for probe, kind, _ in intake.faults} == {("air", "unreachable"), ("json", "unreachable")}
+    assert all("Not authorized" in detail for _, _, detail in intake.faults)
+    assert [entry["reason"] for entry in logs if entry["log_level"] != "debug"] == [session.state[1]]
     assert source.stop(5.0)
 
 

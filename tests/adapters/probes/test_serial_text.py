@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from random import Random
 
 import pytest
 import serial
@@ -75,7 +76,22 @@ def test_line_that_was_cut_is_told_once_and_read_again_when_mended(serial_pair, 
     assert [down for _, down, _ in intake.media][-1:] == [False]
     assert intake.readings[-1] == ("air", "air_temperature", 26.0, None)
     assert [probe for probe, kind, _ in intake.faults if kind == "unreachable"] == ["air"]
-    assert [entry["log_level"] for entry in logs if entry["event"] == "line is open"][:1] == ["info"]
+    told = [(entry["event"], entry["log_level"]) for entry in logs if entry["log_level"] != "debug"]
+    assert told == [("line is open", "info"), ("line is down", "warning"), ("line is open", "info")]
+
+
+def test_storm_of_garbage_is_bounded_and_the_next_good_line_is_read(serial_pair, intake, run, wait_until):
+    line = serial_pair()
+    source = run(air=probe(line.near, pattern=r"T=(?P<air_temperature>[0-9.]+)"))
+    random = Random(7)
+    wait_until(lambda: line.say(b"\nx\n") or intake.faults)
+    for _ in range(60):
+        line.say(bytes(random.choices(range(256), weights=[9] + [1] * 9 + [9] + [1] * 245, k=4000)))
+    wait_until(lambda: line.say(b"\nT=25.5\n") or intake.readings)
+    counts = source.counts()["air"]
+    assert counts["thinned"] > 100
+    assert set(counts) <= {"good", "thinned", "nothing-there", "not-utf-8", "line-too-long", "not-a-number", "too-large"}
+    assert len(intake.faults) <= 6
 
 
 def test_missing_port_is_told_with_what_to_look_at(intake, run, wait_until):
