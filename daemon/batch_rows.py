@@ -6,7 +6,7 @@ import math
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
-from typing import Annotated, cast
+from typing import Annotated, Any, cast
 
 import numpy as np
 import structlog
@@ -22,6 +22,7 @@ _MEDIUM_FAULT: TypeAdapter[MediumFault] = TypeAdapter(MediumFault)
 _PAUSE: TypeAdapter[Pause] = TypeAdapter(Pause)
 _WORD: TypeAdapter[Word] = TypeAdapter(Annotated[AnyWord, Field()])
 _log = structlog.get_logger()
+_ROWS_AT_ONCE = 10_000
 _READINGS_AT_ONCE = 50_000
 
 
@@ -145,13 +146,17 @@ class Columns:
     def __init__(self, connection: sqlite3.Connection, where: str, values: Sequence[int]) -> None:
         # `where` is one of our own constants, its values are bound.
         select = f"SELECT seq, taken_ms, at_ms, series, value FROM reading {where}"  # noqa: S608
-        rows = connection.execute(select, values).fetchall()
-        columns = list(zip(*rows, strict=True)) or [(), (), (), (), ()]
-        self.seq = np.array(columns[0], np.int64)
-        self.taken_ms = np.array(columns[1], np.int64)
-        self.at_ms = np.array(columns[2], np.int64)
-        self.series = np.array(columns[3], np.int64)
-        self.value = np.array(columns[4], np.float64)  # None becomes NaN
+        cursor = connection.execute(select, values)
+        parts = [_columns(rows) for rows in iter(lambda: cursor.fetchmany(_ROWS_AT_ONCE), [])] or [_columns([])]
+        whole = [np.concatenate(column) for column in zip(*parts, strict=True)]
+        self.seq, self.taken_ms, self.at_ms, self.series = whole[:4]
+        self.value = whole[4]
+
+
+def _columns(rows: list[tuple[int, int, int, int, float | None]]) -> list[NDArray[Any]]:
+    columns = list(zip(*rows, strict=True)) or [(), (), (), (), ()]
+    integers: list[NDArray[Any]] = [np.array(column, np.int64) for column in columns[:4]]
+    return [*integers, np.array(columns[4], np.float64)]  # None becomes NaN
 
 
 def _first_appearance(codes: NDArray[np.int64]) -> tuple[list[int], NDArray[np.int32]]:
