@@ -14,6 +14,7 @@ import structlog
 
 from adapters.outlets import AnyOutlet
 from adapters.outlets.outlet import Owed
+from daemon.chamber_states import ChamberStates, owed_removals
 from daemon.delivery import Delivery
 from daemon.history import History
 from daemon.history_error import HistoryError
@@ -83,6 +84,7 @@ class Engine:
         self._trouble = ""
         self._expecting_ms = 0
         self._looked_ms = -MINUTE_MS
+        self._states = ChamberStates()
         self.delivery: Delivery | None = None
         """Whose receipts and notices are taken in, and who is woken after each record. Set by the main thread."""
         self.chores: dict[str, Callable[[int], None]] = {}
@@ -145,6 +147,7 @@ class Engine:
         self._hold_events([*self._late, *advanced.events, *self._told(taken.now_ms)])
         self._late = []
         self._notice(taken.now_ms)
+        self._publish(taken.now_ms)
         self._record(taken.now_ms, last)
         self._settle()
         self._do(taken)
@@ -160,6 +163,8 @@ class Engine:
             self._setting = asked
             self._history.keep_outlets(asked.outlets)
             self._history.reopen_refused(0)
+            self._held.owed += owed_removals(self._history, asked.outlets, asked.watch, self._last_ms or 0)
+            self._states.forget()
 
     def _words(self, taken: Taken) -> list[Spoken]:
         if not taken.rung and 0 <= taken.now_ms - self._looked_ms < MINUTE_MS:
@@ -190,6 +195,12 @@ class Engine:
         for notice in self.delivery.notices() if self.delivery else ():
             _log.warning("outlet trouble", outlet=notice.outlet, what=notice.what, detail=notice.detail)
             self._hold_events(notice_events(notice, now_ms), skip={notice.outlet})
+
+    def _publish(self, now_ms: int) -> None:
+        """Owe the states of chambers that turned or moved."""
+        if self._state is not None:
+            turned = {event.chamber for event in self._held.events if event.chamber is not None}
+            self._held.owed += self._states.owed(self._setting.watch, self._state, self._setting.outlets, turned, now_ms)
 
     # ------------------------------------------------------------ recording
 
@@ -228,10 +239,10 @@ class Engine:
         if self._trouble:
             _log.warning("the store works again")
             self._trouble = ""
-        if held.owed:
+        if any(not owed.retained for owed in held.owed):
             self._expecting_ms = now_ms + _EXPECTING_MS
-            if self.delivery is not None:
-                self.delivery.wake()
+        if held.owed and self.delivery is not None:
+            self.delivery.wake()
         self._held = _Held(now_ms if with_state else held.snapshot_ms)
 
     def _go_on_without_store(self, error: HistoryError) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterator
 from itertools import pairwise
@@ -40,6 +41,9 @@ interval = "10s"
 host = "localhost"
 [outlet.terminal]
 kind = "console"
+[outlet.topics]
+kind = "mqtt"
+broker = "home"
 """
 
 
@@ -246,6 +250,49 @@ def test_what_the_daemon_has_to_say_is_recorded_and_owed(bench: Bench) -> None:
     kinds = [row[0] for row in bench.rows("SELECT kind FROM event WHERE id LIKE '%config-refused%' ORDER BY kind")]
     assert kinds == ["letter", "system"]
     assert bench.rows("SELECT count(*) FROM owed WHERE event_id LIKE '%config-refused%'")[0][0] >= 1
+
+
+# ---------------------------------------------------------------- published states
+
+
+def state_of(bench: Bench) -> dict[str, object]:
+    [(payload,)] = bench.rows("SELECT payload FROM retained WHERE topic = 'chamber/tank-1/state'")
+    return dict(json.loads(str(payload)))
+
+
+def revision_of(bench: Bench) -> object:
+    return bench.rows("SELECT revision FROM retained WHERE topic = 'chamber/tank-1/state'")[0][0]
+
+
+def test_the_published_state_follows_what_moves_and_is_not_sent_per_reading(bench: Bench) -> None:
+    bench.live(120, 25.0)
+    assert (state_of(bench)["temperature_c"], state_of(bench)["relative_humidity_pct"]) == (25.0, 80.0)
+    before = revision_of(bench)
+    bench.live(300, 25.05)
+    assert revision_of(bench) == before
+    bench.live(180, 25.6)
+    assert revision_of(bench) != before
+    assert state_of(bench)["temperature_c"] == 25.6
+
+
+def test_the_published_state_names_an_alarm_in_the_turn_that_raises_it(bench: Bench) -> None:
+    bench.live(120, 25.0)
+    for _ in range(40):
+        bench.live(10, 31.0)
+        if "temperature-high" in bench.kinds():
+            break
+    assert "temperature-high" in state_of(bench)["alarms"]  # type: ignore[operator]
+    assert state_of(bench)["advisory_only"] is True
+
+
+def test_the_state_of_a_chamber_that_is_gone_from_the_config_is_taken_away(bench: Bench) -> None:
+    bench.live(120, 25.0)
+    other = load_text(CONFIG.replace("tank-1", "tank-2"))
+    bench.engine.reconfigure(Setting(watch_of(other), dict(other.outlet)))
+    bench.live(120, 25.0)
+    payloads = dict(bench.rows("SELECT topic, payload FROM retained WHERE topic LIKE '%/state'"))
+    assert payloads["chamber/tank-1/state"] == ""
+    assert json.loads(str(payloads["chamber/tank-2/state"]))["temperature_c"] == 25.0
 
 
 # ---------------------------------------------------------------- slices

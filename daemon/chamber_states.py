@@ -1,0 +1,95 @@
+"""Decides when the published state of a chamber is worth a message: at once when something turned, else when it moved."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from adapters.outlets import AnyOutlet, MqttOutlet
+from adapters.outlets.outlet import Owed
+from daemon.backup import read_only
+from daemon.history import History
+from daemon.outbox import obsolete, owed_state
+from daemon.outbox_rows import retained
+from rules.alarms import standing
+from rules.events import MINUTE_MS
+from rules.present import present
+from rules.settings import Watch
+from rules.situation import Situation
+from rules.watch import EngineState
+
+LOOK_MS = MINUTE_MS
+"""How often it is looked whether something moved."""
+LONGEST_MS = 10 * MINUTE_MS
+"""A state that did not move is published again after this time, with its new instant."""
+# Steps that a reader of a dashboard would want to see; below them the message is not worth the disk (common practice).
+_STEPS = {"temperature_c": 0.2, "relative_humidity_pct": 1.0, "dew_margin_k": 0.2, "lid_temperature_c": 0.3}
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    situation: Situation
+    standing: tuple[str, ...]
+    advice: Mapping[str, Any] | None
+
+
+class ChamberStates:
+    """Remembers what was last published of each chamber."""
+
+    def __init__(self) -> None:
+        self._told: dict[str, _Told] = {}
+        self._looked_ms = 0
+
+    def forget(self) -> None:
+        """Publish everything anew: after another config."""
+        self._told = {}
+        self._looked_ms = 0
+
+    def owed(
+        self, watch: Watch, state: EngineState, outlets: Mapping[str, AnyOutlet], turned: Collection[str | None], now_ms: int
+    ) -> list[Owed]:
+        """Return the states that are owed now; `turned`: the chambers that an event has just told of."""
+        if not any(isinstance(outlet, MqttOutlet) for outlet in outlets.values()):
+            return []
+        if not turned and 0 <= now_ms - self._looked_ms < LOOK_MS:
+            return []
+        self._looked_ms = now_ms
+        owed: list[Owed] = []
+        for name, situation in present(watch, state).items():
+            new = _Told(situation, _standing(state, name), _advice(state, name))
+            if _worth_telling(self._told.get(name), new):
+                self._told[name] = new
+                owed += owed_state(situation, outlets, watch, standing=new.standing, advice=new.advice)
+        return owed
+
+
+def _standing(state: EngineState, chamber: str) -> tuple[str, ...]:
+    records = standing(state.alarms, chamber).items()
+    return tuple(key for key, record in records if record.suppression in ("none", "shelved"))
+
+
+def _advice(state: EngineState, chamber: str) -> Mapping[str, Any] | None:
+    adviser = state.advice.get(chamber)
+    return None if adviser is None or adviser.open is None else {**adviser.open.event, "advisory": adviser.open.advisory}
+
+
+def _worth_telling(old: _Told | None, new: _Told) -> bool:
+    if old is None or (old.standing, old.advice) != (new.standing, new.advice):
+        return True
+    if not 0 <= new.situation.at_ms - old.situation.at_ms < LONGEST_MS:
+        return True
+    return any(_moved(getattr(old.situation, key), getattr(new.situation, key), step) for key, step in _STEPS.items())
+
+
+def _moved(old: float | None, new: float | None, step: float) -> bool:
+    if old is None or new is None:
+        return (old is None) != (new is None)
+    return abs(new - old) >= step
+
+
+def owed_removals(history: History, outlets: Mapping[str, AnyOutlet], watch: Watch, now_ms: int) -> list[Owed]:
+    """Return what takes away the published states of chambers and rooms that the config no longer names."""
+    with read_only(history.path) as connection:
+        states = [each for name in outlets for each in retained(connection, name)]
+    return obsolete(states, watch, now_ms)
