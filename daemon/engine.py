@@ -21,7 +21,7 @@ from daemon.history_error import HistoryError
 from daemon.inbox import Inbox, Taken
 from daemon.outbox import Receipt, notice_events, owed_by
 from daemon.spool import Spoken, Spool
-from daemon.stream import PAUSE_MS, Resumed, joined, pause_before
+from daemon.stream import PAUSE_MS, TOLD_PAUSE_MS, Resumed, joined, pause_before, pause_text
 from rules.events import MINUTE_MS, SECOND_MS, Batch, Event, Item, LetterEvent, SystemEvent
 from rules.settings import Watch
 from rules.watch import advance, dump_state
@@ -180,6 +180,8 @@ class Engine:
         pause = pause_before(taken, self._last_ms, 0 if self._beginning else PAUSE_MS)
         if pause is not None:
             _log.warning("nobody watched", for_s=round((pause.taken_ms - pause.begin_ms) / 1000), restart=self._beginning)
+            if pause.taken_ms - pause.begin_ms > TOLD_PAUSE_MS:
+                self._to_tell.append(("not-watched", pause_text(pause, self._setting.watch.zone)))
         self._beginning = False
         return [*([pause] if pause else []), *taken.items, *(each.word for each in words)]
 
@@ -187,7 +189,7 @@ class Engine:
         with self._lock:
             to_tell, self._to_tell = self._to_tell, []
         origin = self._state.origin if self._state is not None else ""
-        told = (told_events(f"{origin}.{n}", what, text, now_ms) for n, (what, text) in enumerate(to_tell))
+        told = (told_events(f"{origin}.daemon.{n}", what, text, now_ms) for n, (what, text) in enumerate(to_tell))
         return [event for pair in told for event in pair]
 
     def _notice(self, now_ms: int) -> None:

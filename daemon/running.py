@@ -57,6 +57,7 @@ class Running:
         self._engine: Engine
         self._keep_house: Callable[[tzinfo, int], None]
         self._beats = 0
+        self._lost: dict[str, int] = {}
         self.bell: int | None = None
         """Becomes readable when a word was left in the spool."""
         self.stage = "starting"
@@ -159,9 +160,19 @@ class Running:
         for name, silent_s in (self._delivery.turned_s() if self._delivery else {}).items():
             if silent_s is not None and silent_s > _SILENT_S:
                 answered, self.stage = False, f"waiting for outlet {name}"
+        if self._polling is not None and not self._polling.alive:
+            answered, self.stage = False, "waiting for the scheduler"
+        self._report_lost()
         self._beats += 1
         self._inbox.chore(f"beat {self._beats}")
         return answered
+
+    def _report_lost(self) -> None:
+        lost = dict(self._inbox.lost)
+        for name, count in lost.items():
+            if count > self._lost.get(name, 0):
+                _log.error("readings were lost: the engine does not keep up", probe=name, in_all=count)
+        self._lost = lost
 
     def check_alive(self) -> None:
         """Raise what ended the engine, if it has ended."""

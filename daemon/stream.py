@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime, tzinfo
 
 import numpy as np
 
@@ -15,6 +16,8 @@ from rules.watch import EngineState, advance, load_state
 
 PAUSE_MS = 3 * MINUTE_MS
 """The engine turns at least once a minute; when it did not for so long, the process or the machine stood still."""
+TOLD_PAUSE_MS = 30 * MINUTE_MS
+"""A pause longer than this is told to the keeper: so long a lethal heat may have gone unseen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,3 +80,12 @@ def pause_before(taken: Taken, last_ms: int | None, longest_ms: int = PAUSE_MS) 
     stamps = [entry.taken_ms for entry in (*taken.readings, *taken.items)]
     end_ms = min((stamp for stamp in stamps if stamp - last_ms > longest_ms), default=taken.now_ms)
     return Pause(end_ms, last_ms)
+
+
+def pause_text(pause: Pause, zone: tzinfo) -> str:
+    """Return what the keeper should know of a pause."""
+    begin, end = (datetime.fromtimestamp(at_ms / 1000, zone) for at_ms in (pause.begin_ms, pause.taken_ms))
+    return (
+        f"Nobody watched from {begin:%d %B %H:%M} to {end:%d %B %H:%M}: dewlid or its machine was off or asleep."
+        " What happened meanwhile is not in the record; look at the garden yourself."
+    )

@@ -168,6 +168,18 @@ def test_a_restart_after_hours_is_a_pause_and_no_silence_of_a_probe(bench: Bench
     assert bench.rows("SELECT count(*) FROM item WHERE sort = 'pause'")[0][0] >= 1
 
 
+@pytest.mark.parametrize(("minutes", "told"), [(29, 0), (31, 1)])
+def test_a_long_pause_is_told_to_the_keeper_in_local_time(bench: Bench, minutes: int, told: int) -> None:
+    bench.live(120, 25.0)  # it is 2025-06-15 in Lisbon, one hour ahead of UTC
+    bench.kill()
+    bench.clock.pass_ms(minutes * 60_000)
+    bench.live(20, 25.0)
+    texts = bench.rows("SELECT json_extract(body, '$.text') FROM event WHERE json_extract(body, '$.what') = 'not-watched'")
+    assert len(texts) == told
+    assert all("15 June 16:0" in str(text) for (text,) in texts)
+    assert bench.rows("SELECT count(*) FROM event WHERE kind = 'letter' AND id LIKE '%not-watched%'")[0][0] == told
+
+
 def test_a_stopped_machine_is_a_pause_too(bench: Bench) -> None:
     bench.live(120, 25.0)
     bench.clock.pass_ms(600_000)
