@@ -23,13 +23,14 @@ import structlog
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
-from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from adapters.acknowledgements import Acknowledgements
 from adapters.broker import Broker as Broker
 from adapters.broker import SessionRejected, client_id_of, reason_of, tls_alert, tls_context, try_tls
 from adapters.errors import OutletUnreachable, SecretUnreadable
 from adapters.secrets_file import read_secret
+from adapters.subscriptions import Message as Message
+from adapters.subscriptions import Refused, Subscriptions, Take
 
 _log = structlog.get_logger(__name__)
 
@@ -40,15 +41,6 @@ _STEADY_S = 10.0
 _LARGEST_PACKET = 65_536
 _MOST_THROWN_OUT = 3
 _TWIN = "another program seems to use the same client_id; give each its own client_id"
-
-
-@dataclass(frozen=True, slots=True)
-class Message:
-    """What arrived on a subscribed topic. `retained`: kept by the broker, of unknown age."""
-
-    topic: str
-    payload: bytes
-    retained: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +83,7 @@ class MqttSession:
         self._thread: threading.Thread | None = None
         self._client: mqtt.Client | None = None
         self._state: tuple[State, str] = ("connecting", "not started")
-        self._takers: dict[str, list[Callable[[Message], None]]] = {}
-        self._refused: dict[str, str] = {}
+        self._subscriptions = Subscriptions(version_5=self._is_5)
         self._watchers: list[Callable[[State, str], None]] = []
         self._unanswered = Acknowledgements(self.name)
         self._end: tuple[State, str] | None = None
@@ -118,20 +109,19 @@ class MqttSession:
         with self._lock:
             self._watchers = [one for one in self._watchers if one != callback]
 
-    def subscribe(self, topic: str, take: Callable[[Message], None]) -> None:
-        """Have `take` called with every message on this exact topic, now and after every reconnection. It must only enqueue."""
+    def subscribe(self, topic: str, take: Take, refused: Refused | None = None) -> None:
+        """Have `take` called with every message on this exact topic, now and after every reconnection, and `refused` with
+        the reason if the broker refuses the topic. Both must only enqueue."""
+        self._subscriptions.add(topic, take, refused)
         with self._lock:
-            self._takers.setdefault(topic, []).append(take)
             if self._client is not None and self._state[0] == "up":
-                self._send_subscribe(self._client, topic)
+                self._subscriptions.ask(self._client, [topic])
 
-    def unsubscribe(self, topic: str, take: Callable[[Message], None]) -> None:
+    def unsubscribe(self, topic: str, take: Take) -> None:
         """Undo `subscribe`."""
+        unwanted = self._subscriptions.remove(topic, take)
         with self._lock:
-            left = [one for one in self._takers.get(topic, ()) if one != take]
-            if left:
-                self._takers[topic] = left
-            elif self._takers.pop(topic, None) is not None and self._client is not None and self._state[0] == "up":
+            if unwanted and self._client is not None and self._state[0] == "up":
                 self._client.unsubscribe(topic)
 
     def start(self) -> None:
@@ -319,9 +309,7 @@ class MqttSession:
             return
         with self._lock:
             self._client = client
-            self._refused.clear()
-            for topic in self._takers:
-                self._send_subscribe(client, topic)
+            self._subscriptions.ask_for_all(client)
             if self._availability:
                 client.publish(self._availability.topic, self._availability.online, qos=1, retain=True)
         self._set_state("up", f"connected to {self.broker.host}:{self.broker.port}")
@@ -345,31 +333,20 @@ class MqttSession:
             self._end = ("down", f"the connection was lost: {text}")
 
     def _on_message(self, _client: Any, _data: Any, message: mqtt.MQTTMessage) -> None:
-        with self._lock:
-            takers = tuple(self._takers.get(message.topic, ()))
         arrived = Message(message.topic, bytes(message.payload), bool(message.retain))
-        for take in takers:
+        for take in self._subscriptions.takers_of(message.topic):
             self._guard(take, arrived)
 
     def _on_publish(self, _client: Any, _data: Any, mid: int, reason: Any, _properties: Any) -> None:
         self._unanswered.answered(mid, reason)
 
     def _on_subscribe(self, _client: Any, _data: Any, mid: int, reasons: Any, _properties: Any) -> None:
-        refused = [str(reason) for reason in reasons if reason.is_failure]
-        if refused:
-            _log.warning("subscription refused", broker=self.name, mid=mid, reason=refused[0])
-            self._guard(self._tell_refusal, refused[0])
+        for topic, reason, wanting in self._subscriptions.answered(mid, reasons):
+            _log.warning("topic refused", broker=self.name, topic=topic, reason=reason)
+            for refused in wanting:
+                self._guard(refused, reason)
 
     # ------------------------------------------------------------ small steps
-
-    def _tell_refusal(self, reason: str) -> None:
-        self._set_state("up", f"connected, but a subscription was refused ({reason}); check what the broker allows this user")
-
-    def _send_subscribe(self, client: mqtt.Client, topic: str) -> None:
-        if self._is_5:
-            client.subscribe(topic, options=SubscribeOptions(qos=1, retainAsPublished=False))
-        else:
-            client.subscribe(topic, qos=1)
 
     def _say_offline(self, availability: Availability, timeout_s: float) -> None:
         self.publish(availability.topic, availability.offline, retain=True, timeout_s=timeout_s)

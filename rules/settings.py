@@ -277,9 +277,9 @@ class Probe(Settings):
     """How long a salt check of its humidity holds."""
 
     @property
-    def medium(self) -> str | None:
-        """The line, broker or file that it shares with other probes, named as in MediumFault; None: of its own."""
-        return None
+    def medium(self) -> str:
+        """Name of the line or broker that it hangs on with others; empty: on none."""
+        return ""
 
 
 # ---------------------------------------------------------------- the site and what is told

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from adapters.broker import Topic
-from adapters.errors import ProbeError, ProbeUnreachable
+from adapters.errors import ProbeError, ProbeRefused, ProbeUnreachable
 from adapters.extraction import (
     Extract,
     Extracted,
@@ -96,7 +96,7 @@ class MqttTopicSource:
         self._intake: Intake | None = None
         self._was_down = False
         self._takers = [
-            (topic, partial(self._take, name, extract))
+            (topic, partial(self._take, name, extract), partial(self._refused, name, topic))
             for name, probe in self._probes.items()
             for topic, extract in probe.extracts().items()
         ]
@@ -104,15 +104,15 @@ class MqttTopicSource:
     def start(self, intake: Intake) -> None:
         """Subscribe, and have the session connect."""
         self._intake = intake
-        for topic, take in self._takers:
-            self._session.subscribe(topic, take)
+        for topic, take, refused in self._takers:
+            self._session.subscribe(topic, take, refused)
         self._session.start()
         self._session.watch(self._changed)
 
     def stop(self, timeout_s: float) -> bool:
         """Unsubscribe; the session ends when its last user stops it."""
         self._session.unwatch(self._changed)
-        for topic, take in self._takers:
+        for topic, take, _ in self._takers:
             self._session.unsubscribe(topic, take)
         return self._session.stop(timeout_s)
 
@@ -153,6 +153,10 @@ class MqttTopicSource:
             return
         self._last[probe, one.quantity] = one
         self._taker.reading(probe, one.quantity, one.value, one.at_ms)
+
+    def _refused(self, probe: str, topic: str, reason: str) -> None:
+        what = f"{self.name} refuses the topic {topic}: {reason}; check what this user may read"
+        self.tallies[probe].trouble(self._taker, ProbeRefused(what, "topic-refused"), log=False)
 
     def _changed(self, state: State, detail: str) -> None:
         if state == "connecting":

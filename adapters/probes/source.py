@@ -18,8 +18,8 @@ from rules.settings import Probe
 
 _log = structlog.get_logger(__name__)
 
-BURST = 120
-"""How many messages of one probe may arrive at once before they are thinned to one a second."""
+BURST = 300
+"""How many messages of one probe may arrive at once before they are thinned to five a second."""
 _QUIET_S = 3600.0
 _AGAIN_S = 60.0
 
@@ -141,9 +141,9 @@ def _bounded(text: str) -> str:
 
 
 class Gate:
-    """Lets a burst through and then one a second: a flood of one probe costs no more than its counting."""
+    """Lets a burst through and then five a second: a flood of one probe costs no more than its counting."""
 
-    def __init__(self, burst: int = BURST, per_s: float = 1.0) -> None:
+    def __init__(self, burst: int = BURST, per_s: float = 5.0) -> None:
         self._burst, self._per_s = float(burst), per_s
         self._left, self._at_s = float(burst), time.monotonic()
 

@@ -312,6 +312,24 @@ def test_callback_that_raises_is_counted_and_the_session_goes_on(broker, session
     assert state_of(one) == "up"
 
 
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_hundreds_of_topics_are_subscribed_and_again_after_a_restart(broker, session, wait_until, protocol):
+    running = broker()
+    arrived: list[Message] = []
+    one = session(running, protocol=protocol)
+    for number in range(230):
+        one.subscribe(f"shelf/{number}", arrived.append)
+    states: list[str] = []
+    one.watch(lambda state, _detail: states.append(state))
+    wait_until(lambda: state_of(one) == "up")
+    running.restart()
+    wait_until(lambda: "down" in states and states[-1] == "up")
+    for number in (0, 49, 50, 229):
+        running.say(f"shelf/{number}", str(number))
+    wait_until(lambda: len(arrived) == 4)
+    assert [message.topic for message in arrived] == ["shelf/0", "shelf/49", "shelf/50", "shelf/229"]
+
+
 def test_user_who_stops_does_not_end_the_session_of_the_other(broker, session, wait_until):
     running = broker()
     one = session(running)

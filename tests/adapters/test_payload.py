@@ -270,10 +270,10 @@ def test_probe_that_still_speaks_nonsense_is_handed_over_once_an_interval_but_lo
     assert len(logs) == 2
 
 
-def test_gate_lets_a_burst_through_and_then_one_a_second(monkeypatch):
+def test_gate_lets_a_burst_through_and_then_five_a_second(monkeypatch):
     clock = [0.0]
     monkeypatch.setattr("adapters.probes.source.time.monotonic", lambda: clock[0])
     gate = Gate()
     assert sum(gate.passes() for _ in range(1000)) == BURST
     clock[0] += 3.5
-    assert sum(gate.passes() for _ in range(1000)) == 3
+    assert sum(gate.passes() for _ in range(1000)) == 17
