@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -20,13 +21,14 @@ from rules.settings import Chamber, Room, Site, Telling
 from rules.words import Name
 
 STORE_NAME = "dewlid.sqlite3"
+SYSTEM_STATE = Path("/var/lib/dewlid")
 
 
 class SiteTable(Site):
     """The place, its clock and its air pressure, and where the daemon keeps and says things."""
 
     state_folder: Annotated[str, Field(pattern=r"^/[^\x00]*$", max_length=1024)] | None = None
-    """Folder of the store, as an absolute path; absent: the one that systemd gives, else ~/.local/state/dewlid."""
+    """Folder of the store, as an absolute path; absent: the service's /var/lib/dewlid, else ~/.local/state/dewlid."""
     log_form: Literal["auto", "journal", "console", "json"] = "auto"
     """Form of the log on stderr. "auto": for the journal, for a terminal, or JSON, whichever it is connected to."""
     log_level: Literal["debug", "info", "warning", "error"] = "info"
@@ -71,10 +73,15 @@ class Configuration(Settings):
         return self.state_folder / "spool"
 
 
-def default_state_folder(environment: os._Environ[str] | dict[str, str]) -> Path:
-    """Return the state folder that systemd gave, else the one of the XDG Base Directory Specification."""
+def default_state_folder(environment: Mapping[str, str], system: Path = SYSTEM_STATE) -> Path:
+    """Return the state folder that systemd gave, else the installed service's where we may look into it, else the user's.
+
+    So a command such as `dewlid ack` finds the service's store without being told where it is.
+    """
     if given := environment.get("STATE_DIRECTORY", "").split(":")[0]:
         return Path(given)
+    if os.access(system, os.R_OK | os.X_OK):
+        return system
     home = environment.get("XDG_STATE_HOME", "")
     return (Path(home) if home.startswith("/") else Path.home() / ".local" / "state") / "dewlid"
 

@@ -290,7 +290,12 @@ def test_a_chamber_without_probe_a_shelf_without_outlet_and_a_heater_below_are_w
     ({}, str(Path.home() / ".local/state/dewlid")),
 ])
 def test_the_state_folder_is_systemds_or_the_users(environment: dict[str, str], folder: str) -> None:
-    assert str(default_state_folder(environment)) == folder
+    assert str(default_state_folder(environment, Path("/nowhere"))) == folder
+
+
+def test_a_command_beside_the_service_finds_the_services_store(tmp_path: Path) -> None:
+    assert default_state_folder({"XDG_STATE_HOME": "/home/ann/state"}, tmp_path) == tmp_path
+    assert default_state_folder({"STATE_DIRECTORY": "/srv/dewlid"}, tmp_path) == Path("/srv/dewlid")
 
 
 @given(st.integers(0, 999_999).map(lambda n: n * 1_000))
