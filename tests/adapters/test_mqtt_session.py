@@ -166,7 +166,7 @@ def test_broker_that_never_acknowledges_is_left_and_the_message_counts_as_undeli
         promise = one.submit("shelf/told", b"1")
         with pytest.raises(OutletUnreachable, match="not acknowledged"):
             promise.result(10)
-        assert any("has not acknowledged a message" in detail for detail in details)
+        wait_until(lambda: any("has not acknowledged a message" in detail for detail in details))
         server.shutdown(socket.SHUT_RDWR)
 
 
