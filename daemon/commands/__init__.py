@@ -6,6 +6,7 @@ Only light modules may be imported at the top of these files, since every call o
 COMMANDS = (
     "run",
     "check",
+    "dew",
     "care",
     "note",
     "leaves",
