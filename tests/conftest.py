@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import socket
+import ssl
 import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 import trustme
+from aiosmtpd.controller import Controller
+from aiosmtpd.smtp import AuthResult
 
 WAIT_S = 20.0
 
@@ -39,11 +44,13 @@ def _wait_until() -> Callable[..., Any]:
 
 class RunningBroker:
     """A real mosquitto on a random loopback port. `users`: name to password; `acl`: text of an ACL file;
-    `tls`: True, or "client" to demand a client certificate; `expired`: with a certificate that has run out."""
+    `tls`: True, or "client" to demand a client certificate; `expired`: with a certificate that has run out; `names`: to which
+    its certificate was issued."""
 
     def __init__(
         self, folder: Path, *, users: dict[str, str] | None = None, acl: str | None = None,
-        tls: bool | str = False, expired: bool = False, extra: tuple[str, ...] = (),
+        tls: bool | str = False, expired: bool = False, names: tuple[str, ...] = ("127.0.0.1", "localhost"),
+        extra: tuple[str, ...] = (),
     ) -> None:
         self.folder, self.host, self.tls = folder, "127.0.0.1", tls
         self.users = users or {}
@@ -54,7 +61,7 @@ class RunningBroker:
             self._lines.append("user root")  # or mosquitto changes to a user that cannot read our folder
         self._secure(acl)
         if tls:
-            self._certify(expired)
+            self._certify(expired, names)
         self.port = 0
 
     def _secure(self, acl: str | None) -> None:
@@ -71,12 +78,10 @@ class RunningBroker:
             path.chmod(0o600)
             self._lines.append(f"acl_file {path}")
 
-    def _certify(self, expired: bool) -> None:
-        from datetime import UTC, datetime
-
+    def _certify(self, expired: bool, names: tuple[str, ...]) -> None:
         authority = trustme.CA()
         until = datetime(2020, 1, 1, tzinfo=UTC) if expired else None
-        ours = authority.issue_cert("127.0.0.1", "localhost", not_after=until)
+        ours = authority.issue_cert(*names, not_after=until)
         theirs = authority.issue_cert("client@example.org")
         paths = {name: self.folder / f"{name}.pem" for name in ("ca", "server", "server_key", "client", "client_key")}
         authority.cert_pem.write_to_path(paths["ca"])
@@ -283,3 +288,101 @@ def secret_file(tmp_path: Path) -> Callable[[str], str]:
         return str(path)
 
     return make
+
+
+# ---------------------------------------------------------------- mail
+
+MAIL_PASSWORD = "only-the-keeper-knows-7341"
+
+
+class Mailbox:
+    """What arrived, and what the server answers at each stage. A `lost` answer never reaches the client."""
+
+    def __init__(self) -> None:
+        self.letters: list[tuple[str, bytes]] = []
+        self.answers: dict[str, Any] = {}
+        self.password = MAIL_PASSWORD
+
+    async def handle_MAIL(
+        self, server: Any, session: Any, envelope: Any, address: str, options: Any
+    ) -> str:
+        envelope.mail_from = address
+        return str(self.answers.get("mail", "250 OK"))
+
+    async def handle_RCPT(
+        self, server: Any, session: Any, envelope: Any, address: str, options: Any
+    ) -> str:
+        answer: str = self.answers.get("rcpt", {}).get(address, "250 OK")
+        if answer.startswith("250"):
+            envelope.rcpt_tos.append(address)
+        return answer
+
+    async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:
+        answer: str = self.answers.get("dot", "250 taken")
+        if answer.startswith("250"):
+            self.letters.append((envelope.rcpt_tos[0], envelope.original_content))
+        if "lost" in answer:
+            server.transport.close()
+        return answer
+
+
+def authenticated(server: Any, session: Any, envelope: Any, mechanism: str, data: Any) -> AuthResult:
+    known = data.login == b"ant" and data.password == MAIL_PASSWORD.encode()
+    return AuthResult(success=known, handled=False)
+
+
+def started(box: Mailbox, options: dict[str, Any]) -> Controller:
+    """The library cannot be given port 0, so a free one is looked for; somebody else may be faster."""
+    while True:
+        with socket.create_server(("127.0.0.1", 0)) as one:
+            port = one.getsockname()[1]
+        controller = Controller(box, hostname="127.0.0.1", port=port, **options)
+        try:
+            controller.start()
+        except OSError as error:
+            if error.errno != errno.EADDRINUSE:
+                raise
+        else:
+            return controller
+
+
+@pytest.fixture(scope="module")
+def authority() -> trustme.CA:
+    return trustme.CA()
+
+
+@pytest.fixture
+def mail_server(authority: trustme.CA, tmp_path: Path) -> Iterator[Any]:
+    """A factory of SMTP servers that want encryption and a log-in; returns settings for one and its mailbox."""
+    from adapters.outlets import MailOutlet
+
+    running: list[Controller] = []
+
+    def make(security: str = "starttls", name: str = "localhost", **settings: Any) -> tuple[Any, Mailbox]:
+        box = Mailbox()
+        context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+        authority.issue_cert(name).configure_cert(context)
+        options: dict[str, Any] = {"authenticator": authenticated, "auth_required": True}
+        if security == "starttls":
+            options |= {"tls_context": context, "require_starttls": True}
+        else:
+            options |= {"ssl_context": context, "auth_require_tls": False}
+        controller = started(box, options)
+        running.append(controller)
+        return mail(security, controller.port, **settings), box
+
+    def mail(security: str, port: int, **settings: Any) -> Any:
+        ca, secret = tmp_path / "ca.pem", tmp_path / "password"
+        authority.cert_pem.write_to_path(ca)
+        secret.write_text(f"{settings.pop('password', MAIL_PASSWORD)}\n")
+        secret.chmod(0o600)
+        facts = {
+            "kind": "mail", "host": "localhost", "port": port, "security": security, "ca_file": str(ca), "user": "ant",
+            "password_file": str(secret), "sender": "dewlid@example.org", "to": ["keeper@example.org"], "timeout_s": 5.0,
+        } | settings  # fmt: skip
+        return MailOutlet(**facts)
+
+    make.settings = mail  # type: ignore[attr-defined]
+    yield make
+    for controller in running:
+        controller.stop(no_assert=True)
