@@ -143,7 +143,7 @@ def test_a_ring_a_chore_and_a_failure_wake_it_too_and_a_chore_is_asked_once() ->
     assert inbox.take().chores == ["backup"]
     inbox.fail(MemoryError("no more"))
     inbox.wait(60)
-    with pytest.raises(ThreadDiedError, match="MemoryError.*no more"):
+    with pytest.raises(ThreadDiedError, match=r"MemoryError.*no more"):
         inbox.take()
 
 
