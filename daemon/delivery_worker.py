@@ -256,7 +256,7 @@ class Worker:
         for row in rows:
             if row.row == _DIRECT:
                 self._direct.appendleft(row.owed)
-            elif not row.owed.retained:
+            elif not row.owed.retained and not barred:  # barred: no message's own fault
                 count = self._attempts.get(row.row, (0, 0.0))[0] + 1
                 self._attempts[row.row] = (count, now_s + max(pause_s, self._retry_s(count)))
         state: Health = "barred" if barred else "down"

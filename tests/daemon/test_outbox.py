@@ -89,6 +89,9 @@ def test_every_kind_of_event_goes_to_mqtt_under_its_stable_id_and_says_that_it_o
     events = [each for each in owed if not each.retained]
     assert [each.event_id for each in events] == [json.loads(each.payload)["id"] for each in events]
     assert [each.topic for each in events][-1] == "site/event/quality"
+    assert {each.topic.removeprefix("chamber/nest/").removeprefix("site/").split("/")[0] for each in owed} == {
+        "event", "alarm", "advice",
+    }, "no topic is a device's command"  # fmt: skip
     bodies = [json.loads(each.payload) for each in owed]
     assert all(body["advisory_only"] is True and body["schema"] == 1 for body in bodies)
 
