@@ -32,6 +32,10 @@ UPDATE_NOT_BEFORE_MS = 30 * MINUTE_MS
 MATERIAL_SHARE = 0.6
 """An amount that differs by more than this share is a material change."""
 QUIET_AFTER_MS = 30 * MINUTE_MS
+_NOTHING_TO_DO: dict[str, Any] = {
+    "actions": [], "cautions": [], "never": [], "device": None, "change": None, "amount": None, "unit": None,
+    "act_within_s": None, "look_again_s": None,
+}
 REPEAT_AFTER_MS = 12 * HOUR_MS
 """The same check or wipe, or to leave it be, is not told again sooner than this."""
 
@@ -118,6 +122,9 @@ class _Talk:
         if now is not None and now.done_ms is None and not self._material(now, wanted):
             return self.reminded(state, events)
         fresh = now is None or now.done_ms is not None
+        if now is not None and fresh:
+            text = "Something more urgent came before this could be judged"
+            state = self._say(state, "withdrawn", events, headline=text, reason=self._state_text(), **_NOTHING_TO_DO)
         counter = state.counter + 1 if fresh else state.counter
         advisory = f"{self.chamber_id}-{counter}" if fresh or now is None else now.advisory
         opened = self._opened(advisory, wanted, now if not fresh else None)
@@ -246,7 +253,7 @@ class _Talk:
             " All is back in its band." if back else " The alarm behind this advice no longer stands: it is withdrawn."
         )
         headline = "All is back in its band: nothing more to do" if back else "Advice withdrawn: its reason no longer stands"
-        state = self._say(state, status, events, headline=headline, reason=reason, actions=[], cautions=[], never=[])
+        state = self._say(state, status, events, headline=headline, reason=reason, **_NOTHING_TO_DO)
         return replace(state, open=None, last=now, quiet_until_ms=self.at_ms + QUIET_AFTER_MS)
 
     def _back(self) -> bool:

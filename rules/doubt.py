@@ -53,7 +53,7 @@ def margin_u_k(view: View, where: NDArray[np.intp]) -> NDArray[np.float64]:
     room = view.chamber.room
     u_room = temperature_u_k(view.watch, view.probes, room) if room else UNKNOWN_ROOM_U_K
     belief = view.memory.belief
-    factor, u_factor = (belief.mean, belief.standard_deviation) if belief else (0.42, 0.1)
+    factor, u_factor = (belief.mean, belief.u_factor) if belief else (0.42, 0.1)
     estimated = dew_margin_uncertainty_k(
         temperature, humidity, u_t, u_h, view.room_temperature[where], u_room, factor, u_factor
     )

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from rules.doubt import UNKNOWN_ROOM_U_K, temperature_u_k
+from rules.doubt import temperature_u_k
 from rules.events import HOUR_MS, MINUTE_MS, WordEvent
 from rules.lid import learn_from_measurement, learn_from_sighting
 from rules.psychrometrics import dew_point_c
 from rules.remember import Climate
 from rules.settings import Watch
 from rules.state import Correction, EngineState, PlaceMemory
-from rules.uncertainty import humidity_standard_uncertainty_pct, standard_uncertainty_from_limits
+from rules.uncertainty import dew_margin_uncertainty_k, humidity_standard_uncertainty_pct
 from rules.words import Calibrated, LidMeasured, LidSeen, ModelFitted, OutOfService, Visit, Word
 
 NEAR_MS = 30 * MINUTE_MS
@@ -92,7 +92,7 @@ def _lid(watch: Watch, state: EngineState, word: LidMeasured | LidSeen, at_ms: i
     if isinstance(word, LidMeasured):
         after = learn_from_measurement(before, word.lid_temperature_c, room, inside, word.standard_uncertainty_k)
     else:
-        u_margin = _margin_u_without_factor(watch, state, word.chamber, humidity)
+        u_margin = _margin_u_without_factor(watch, state, word.chamber, inside, humidity, room)
         after = learn_from_sighting(before, word.seen, float(dew_point_c(inside, humidity)), room, inside, u_margin)
     state.places[word.chamber] = replace(memory, belief=after)
     return _answer(
@@ -122,11 +122,14 @@ def _figure(memory: PlaceMemory | None, climate: Climate, place: str, then_ms: i
     return hours.average() if hours is not None else None
 
 
-def _margin_u_without_factor(watch: Watch, state: EngineState, chamber: str, humidity: float) -> float:
-    names = watch.probes_at(chamber)
-    limits = min((watch.probes[name].accuracy_humidity_pct for name in names), default=3.0)
-    u_humidity = float(humidity_standard_uncertainty_pct(humidity, limits))
+def _margin_u_without_factor(
+    watch: Watch, state: EngineState, chamber: str, inside: float, humidity: float, room: float
+) -> float:
+    """Return the standard uncertainty of the dew margin but for the factor's share, K: the factor is what is learned."""
+    limits = min((watch.probes[name].accuracy_humidity_pct for name in watch.probes_at(chamber)), default=3.0)
+    u_humidity = humidity_standard_uncertainty_pct(humidity, limits)
     u_t = temperature_u_k(watch, state.probes, chamber)
-    room = watch.chambers[chamber].room
-    u_room = temperature_u_k(watch, state.probes, room) if room else standard_uncertainty_from_limits(UNKNOWN_ROOM_U_K)
-    return float(((0.2 * u_humidity) ** 2 + (0.55 * u_t) ** 2 + (0.6 * u_room) ** 2) ** 0.5)
+    u_room = temperature_u_k(watch, state.probes, watch.chambers[chamber].room or "")
+    belief = state.places[chamber].belief
+    factor = belief.mean if belief is not None else 0.5
+    return float(dew_margin_uncertainty_k(inside, humidity, u_t, u_humidity, room, u_room, factor, 0.0))

@@ -167,16 +167,15 @@ def instants(memory: PlaceMemory, heard: list[Heard], from_ms: int, until_ms: in
     """Return the place's instants in [from, until): its samples, the full minutes in which nothing was heard for a minute,
     every full ten minutes, and the instants that are asked for."""
     own = [item.judged.at_ms for item in heard]
-    if also_ms:
-        own.append(np.array(also_ms, np.int64))
-    grid = np.arange(-(-from_ms // MINUTE_MS), -(-until_ms // MINUTE_MS), dtype=np.int64) * MINUTE_MS
     heard_ms = np.unique(np.concatenate(own)) if own else np.empty(0, np.int64)
-    if not len(grid):
+    grid = np.arange(-(-from_ms // MINUTE_MS), -(-until_ms // MINUTE_MS), dtype=np.int64) * MINUTE_MS
+    if len(grid):
+        last = memory.heard_ms if memory.heard_ms is not None else memory.since_ms
+        latest = np.concatenate(([last], heard_ms))[np.searchsorted(heard_ms, grid, "right")]
+        grid = grid[(grid - latest >= MINUTE_MS) | (grid % GRID_MS == 0)]
+    if not len(grid) and not also_ms:
         return heard_ms
-    last = memory.heard_ms if memory.heard_ms is not None else memory.since_ms
-    latest = np.concatenate(([last], heard_ms))[np.searchsorted(heard_ms, grid, "right")]
-    kept = grid[(grid - latest >= MINUTE_MS) | (grid % GRID_MS == 0)]
-    return np.union1d(heard_ms, kept) if len(kept) else heard_ms
+    return np.unique(np.concatenate((heard_ms, grid, np.array(also_ms, np.int64))))
 
 
 def seen(
@@ -307,7 +306,7 @@ def look(
         lid_estimate=estimate,
         lid_measured=measured,
         margin=lid_c - dew_point,
-        condensate=_condensate(memory, chamber, at_ms, dew_point, lid_c),
+        condensate=_condensate(memory, chamber, at_ms, dew_point, lid_c, measured),
         recent=signals,
         visiting=at_ms < (memory.visit_until_ms or 0),
         garden_ml=around.garden_ml,
@@ -373,12 +372,17 @@ def _lagged(memory: PlaceMemory, at_ms: Instants, steady: Floats, time_constant_
 LONGEST_STEP_MS = 30 * MINUTE_MS  # what the lid did in a longer gap is not made up
 
 
-def _condensate(memory: PlaceMemory, chamber: Chamber | None, at_ms: Instants, dew_point: Floats, lid_c: Floats) -> Floats:
+def _condensate(
+    memory: PlaceMemory, chamber: Chamber | None, at_ms: Instants, dew_point: Floats, lid_c: Floats, measured: NDArray[np.bool_]
+) -> Floats:
     """Return the water on the lid, g/m2: what the flux brings and takes, never below nothing, never above what falls."""
     load = memory.condensate_g_m2
     if chamber is None or (load == 0.0 and not (lid_c < dew_point).any()):
         return np.zeros(len(at_ms))
-    flux = condensate.condensation_flux_g_m2h(psychrometrics.saturation_vapour_pressure_pa_or_nan(dew_point), lid_c)
+    vapour = psychrometrics.saturation_vapour_pressure_pa_or_nan(dew_point)
+    flux = condensate.condensation_flux_g_m2h(vapour, lid_c)
+    if measured.any():  # a measured lid is warmed by its latent heat already
+        flux = np.where(measured, condensate.condensation_flux_g_m2h(vapour, lid_c, None), flux)
     first = memory.instant_ms if memory.instant_ms is not None else int(at_ms[0])
     passed_s = np.minimum(np.diff(at_ms, prepend=first), LONGEST_STEP_MS) / 1000.0
     most = condensate.drip_load_g_m2(chamber.lid_dew, chamber.lid.tilt_deg)

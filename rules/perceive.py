@@ -53,7 +53,9 @@ def perceive(
             changes += _walk(state, view)
             _keep(watch, state, view)
     for name, told in faults.items():
-        state.probes[name] = replace(state.probes[name], fault_ms=told[-1][0], fault=told[-1][1])
+        memory = state.probes[name]
+        garbled = [at for at, fault in told if fault != "unreachable"] or [memory.garbled_ms]
+        state.probes[name] = replace(memory, fault_ms=told[-1][0], fault=told[-1][1], garbled_ms=garbled[-1])
     return (
         {name: view for name, view in views.items() if view.chamber is not None},
         sorted(changes, key=attrgetter("at_ms")),
@@ -190,7 +192,7 @@ def _turned(
                 facts.limit,
                 facts.unit,
                 verdict.probe,
-                None,
+                view.watch.probes[verdict.probe].medium or None if verdict.probe else None,
                 facts.seconds_left,
                 facts.because,
                 turn.edited,
@@ -213,11 +215,9 @@ def _keep(watch: Watch, state: EngineState, view: View) -> None:
 
 def _taught(view: View, memory: PlaceMemory) -> FactorBelief | None:
     """A lid probe teaches the factor once in a border's time, so that the estimate is good when the probe is lost."""
-    first = int(view.at_ms[0])
-    slot = first // LEARN_EVERY_MS
-    if memory.belief is None or not view.lid_measured[0] or memory.belief_slot == slot:
+    on_border = int(view.at_ms[0]) % LEARN_EVERY_MS == 0  # every border is an instant and begins a stretch
+    if memory.belief is None or not on_border or not view.lid_measured[0]:
         return memory.belief
-    memory.belief_slot = slot
     chamber_c, room_c = float(view.temperature.value[0]), float(view.room_temperature[0])
     if not chamber_c - room_c > 2.0:
         return memory.belief

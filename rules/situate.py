@@ -7,7 +7,7 @@ import numpy as np
 from rules.doubt import humidity_u_pct, margin_u_k, temperature_u_k
 from rules.events import MINUTE_MS
 from rules.observe import View, failing_test
-from rules.psychrometrics import absolute_humidity_g_m3, dew_point_c
+from rules.psychrometrics import absolute_humidity_g_m3, dew_point_c_or_nan
 from rules.situation import Situation
 from rules.uncertainty import dew_point_uncertainty_k, probability_wet
 from rules.windows import Signal
@@ -47,9 +47,7 @@ def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
         condensate_g_m2=round(float(view.condensate[index]), 2),
         room_temperature_c=room_t,
         room_relative_humidity_pct=room_h,
-        room_dew_point_c=float(dew_point_c(room_t, room_h))
-        if room_t is not None and room_h is not None and room_h > 0
-        else None,
+        room_dew_point_c=_known(float(dew_point_c_or_nan(view.room_temperature[where], view.room_humidity[where])[0])),
         u_temperature_k=u_t if temperature is not None else None,
         u_relative_humidity_pct=u_h if humidity is not None else None,
         u_dew_point_k=u_dew,

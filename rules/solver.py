@@ -141,9 +141,14 @@ def solve(
     return _chosen(present, cause, candidates, gains, rest, order, (in_band, left, effort))
 
 
+_DAMPENS = {"water": 1, "mister": 1, "vents": -1, "fan": -1}
+"""Which way a knob turned up moves the humidity: no message turns one knob towards damp and another towards dry."""
+
+
 def _accompanied(combo: tuple[Move, ...], companions: Mapping[str, frozenset[str]]) -> bool:
     acts = {move.act for move in combo}
-    return all(companions[act] & acts for act in acts if act in companions)
+    both_ways = {_DAMPENS[move.knob] * (1 if move.delta > 0 else -1) for move in combo if move.knob in _DAMPENS}
+    return len(both_ways) < 2 and all(companions[act] & acts for act in acts if act in companions)
 
 
 def _effort(moves: tuple[Move, ...], rank: Mapping[str, int]) -> float:

@@ -59,6 +59,8 @@ class ProbeMemory:
     corrections: dict[str, Correction] = field(default_factory=dict)
     fault_ms: int | None = None
     fault: str = ""
+    garbled_ms: int | None = None
+    """When it last answered with something that is no reading."""
     out_until_ms: int | None = None
 
 
@@ -127,7 +129,6 @@ class PlaceMemory:
     evening: Evening | None = None
     guesses: dict[str, Guesses] = field(default_factory=dict)
     lid_print: str = ""
-    belief_slot: int | None = None
 
 
 @dataclass

@@ -58,7 +58,7 @@ class Rows:
     def columns(self) -> dict[str, dict[Quantity, Column]]:
         """Return the rows by probe and quantity."""
         result: dict[str, dict[Quantity, Column]] = {}
-        for number in np.unique(self.series).tolist():
+        for number in sorted(np.unique(self.series).tolist(), key=self.names.__getitem__):
             probe, quantity = self.names[number]
             where = self.series == number
             result.setdefault(probe, {})[quantity] = Column(self.taken_ms[where], self.at_ms[where], self.value[where])
@@ -112,11 +112,12 @@ class Stretch:
     faults: tuple[ProbeFault | MediumFault, ...]
 
 
-def stretches(rows: Rows, items: list[Item], from_ms: int, until_ms: int, borders: tuple[int, ...]) -> Iterator[Stretch]:
-    """Yield the stretches of [from, until): cut at each word and pause, and at the given borders."""
+def stretches(
+    rows: Rows, items: list[Item], from_ms: int, until_ms: int, borders: tuple[int, ...], skipped: set[tuple[int, int]]
+) -> Iterator[Stretch]:
+    """Yield the stretches of [from, until): cut at each word and pause, and at the given borders, without the skipped ones."""
     turning = [item for item in items if not isinstance(item, ProbeFault | MediumFault)]
-    pauses = {max(item.taken_ms, from_ms): max(item.begin_ms, from_ms) for item in turning if isinstance(item, Pause)}
-    borders = (*borders, *pauses.values())
+    borders = (*borders, *(begin for begin, _ in skipped))
     faults = [item for item in items if isinstance(item, ProbeFault | MediumFault)]
     cuts = sorted(
         {from_ms, *(max(item.taken_ms, from_ms) for item in turning), *(b for b in borders if from_ms < b < until_ms)}
@@ -124,8 +125,8 @@ def stretches(rows: Rows, items: list[Item], from_ms: int, until_ms: int, border
     edges = np.searchsorted(rows.taken_ms, [*cuts, until_ms]).tolist()
     for number, begin in enumerate(cuts):
         end = cuts[number + 1] if number + 1 < len(cuts) else until_ms
-        if begin in pauses.values() and pauses.get(end) == begin and begin not in pauses:
-            continue  # nobody watched
+        if (begin, end) in skipped:
+            continue
         yield Stretch(
             begin,
             end,
@@ -133,3 +134,9 @@ def stretches(rows: Rows, items: list[Item], from_ms: int, until_ms: int, border
             rows.part(edges[number], edges[number + 1]),
             tuple(item for item in faults if begin <= max(item.taken_ms, from_ms) < end),
         )
+
+
+def unwatched(items: list[Item], from_ms: int, until_ms: int) -> set[tuple[int, int]]:
+    """Return the pieces of [from, until) that lie within pauses; the instant at which a pause begins was still watched."""
+    pauses = [(max(item.begin_ms + 1, from_ms), min(item.taken_ms, until_ms)) for item in items if isinstance(item, Pause)]
+    return {(begin, end) for begin, end in pauses if begin < end}

@@ -23,8 +23,8 @@ from rules.perceive import LEARN_EVERY_MS, perceive
 from rules.remember import Climate, pruned
 from rules.settings import Watch
 from rules.state import EngineState, PlaceMemory, ProbeMemory, shifted
-from rules.stream import Stretch, joined, kept, stretches
-from rules.words import Spoken, Word
+from rules.stream import Stretch, joined, kept, stretches, unwatched
+from rules.words import OutOfService, Spoken, Word
 
 _STATE: TypeAdapter[EngineState] = TypeAdapter(EngineState)
 WORDS_KEPT = 500
@@ -56,19 +56,21 @@ def advance(watch: Watch, state: EngineState | None, batch: Batch, now_ms: int) 
     `now_ms`: everything before this instant is closed. It must not be earlier than in the call before; to hear of an instant
     at once, call with a later one.
     """
+    stepped = state is not None and batch.clock_step_ms != 0
     state = replace(state) if state is not None else _beginning(batch, now_ms)
     events: list[Event] = []
-    if batch.clock_step_ms:
+    if stepped:
         state, before = _stepped(watch, state, batch.clock_step_ms)
         events += before
     state.probes, state.places, state.advice = dict(state.probes), dict(state.places), dict(state.advice)
     rows, items = joined(state.waiting, batch, state.closed_ms)
     _meet(watch, state)
     events += _configured(watch, state)
+    pauses = unwatched(items, state.closed_ms, now_ms)
     rows, items, waiting = kept(rows, items, now_ms)
     if now_ms > state.closed_ms:
         items = _once(state, items)
-        for stretch in stretches(rows, items, state.closed_ms, now_ms, _borders(watch, state, now_ms)):
+        for stretch in stretches(rows, items, state.closed_ms, now_ms, _borders(watch, state, items, now_ms), pauses):
             events += _stretch(watch, state, stretch)
         state.closed_ms = now_ms
     state.waiting = waiting
@@ -92,7 +94,8 @@ def _stepped(watch: Watch, state: EngineState, step_ms: int) -> tuple[EngineStat
         what="clock-step",
         text=f"the server's clock was set by {step_ms / 1000:+.0f} s; delays and alarms go on undisturbed",
     )
-    return moved, [*done.events, told]
+    moved.telling = telling.configured(watch, moved.telling, moved.closed_ms)
+    return moved, [*done.events, *_told(watch, moved, [told], moved.closed_ms, moved.closed_ms)]
 
 
 def _meet(watch: Watch, state: EngineState) -> None:
@@ -125,6 +128,7 @@ def _configured(watch: Watch, state: EngineState) -> list[Event]:
     for gone in set(state.probes) - set(watch.probes):
         del state.probes[gone]
     state.advice = {name: kept_ for name, kept_ in state.advice.items() if name in watch.chambers}
+    state.telling = telling.configured(watch, state.telling, state.closed_ms)
     return _told(watch, state, list(events), state.closed_ms, state.closed_ms)
 
 
@@ -140,9 +144,10 @@ def _once(state: EngineState, items: list[Item]) -> list[Item]:
     return fresh
 
 
-def _borders(watch: Watch, state: EngineState, now_ms: int) -> tuple[int, ...]:
+def _borders(watch: Watch, state: EngineState, items: list[Item], now_ms: int) -> tuple[int, ...]:
     """Instants at which a stretch must end: a probe comes back into service, a lid probe teaches."""
     borders = [memory.out_until_ms for memory in state.probes.values() if memory.out_until_ms is not None]
+    borders += [item.taken_ms + item.for_ms for item in items if isinstance(item, OutOfService)]
     if any(probe.role == "lid" for probe in watch.probes.values()):
         first = (state.closed_ms // LEARN_EVERY_MS + 1) * LEARN_EVERY_MS
         borders += range(first, now_ms, LEARN_EVERY_MS)

@@ -27,7 +27,7 @@ class Acknowledge(Spoken):
     """Seen: reminders stop. `occurrence` guards against acknowledging a newer one unseen."""
 
     word: Literal["acknowledge"] = "acknowledge"
-    chamber: Name | None
+    chamber: Name | None = None
     alarm: Name
     probe: Name | None = None
     occurrence: int | None = None
@@ -37,7 +37,7 @@ class Shelve(Spoken):
     """Silence one alarm for a bounded time; harmful level and expiry break through."""
 
     word: Literal["shelve"] = "shelve"
-    chamber: Name | None
+    chamber: Name | None = None
     alarm: Name
     probe: Name | None = None
     for_ms: int = Field(gt=0, le=7 * 86_400_000)
@@ -47,7 +47,7 @@ class Unshelve(Spoken):
     """End a shelf before its time."""
 
     word: Literal["unshelve"] = "unshelve"
-    chamber: Name | None
+    chamber: Name | None = None
     alarm: Name
     probe: Name | None = None
 

@@ -48,12 +48,22 @@ def _one_probe(view: View, name: str, memory: ProbeMemory, interval_ms: int) -> 
     unseen = good_age > fresh
     told = view.faults.get(name, ())
     speaks = (any_age <= fresh) | (_garble_age(view, memory, told) <= fresh)
-    out = memory.out_until_ms is not None
+    if memory.out_until_ms is not None:
+        yield from _out_of_service(view, name)
+        return
     credit = np.diff(view.at_ms, prepend=view.memory.instant_ms if view.memory.instant_ms is not None else int(view.at_ms[0]))
     for alarm, bad in (("probe-stale", unseen & ~speaks), ("probe-fault", unseen & speaks)):
-        zone = np.where(bad & (not out), OUTSIDE, CLEAR).astype(np.int8)
+        zone = np.where(bad, OUTSIDE, CLEAR).astype(np.int8)
         delays = Delays(0, interval_ms, 0, interval_ms)
         yield Verdict(alarm, zone, credit, delays, _words(view, name, memory, told, alarm, good_age), name)
+
+
+def _out_of_service(view: View, name: str) -> Iterator[Verdict]:
+    """A probe that was taken out of use is neither silent nor wrong."""
+    calm = np.full(len(view.at_ms), CLEAR, np.int8)
+    facts = Facts(because=f"{name} is out of service")
+    for alarm in ("probe-stale", "probe-fault"):
+        yield Verdict(alarm, calm, view.credit_ms, Delays(0, 0, 0, 0), lambda _: facts, name)
 
 
 def _ages(view: View, memory: ProbeMemory, heard: list[Heard]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -84,8 +94,8 @@ def _last(view: View, before_ms: int | None, memory: ProbeMemory, item: Heard | 
 
 def _garble_age(view: View, memory: ProbeMemory, told: tuple[tuple[int, str], ...]) -> NDArray[np.int64]:
     """Return how long ago the probe last answered with something that is no reading (silence does not count)."""
-    times = [] if memory.fault_ms is None else [(memory.fault_ms, memory.fault)]
-    spoken = np.array([at for at, fault in [*times, *told] if fault != "unreachable"], np.int64)
+    earlier = [] if memory.garbled_ms is None else [memory.garbled_ms]
+    spoken = np.array([*earlier, *(at for at, fault in told if fault != "unreachable")], np.int64)
     where = np.searchsorted(spoken, view.at_ms, "right") - 1
     never = np.full(len(view.at_ms), 10**15)
     return np.where(where >= 0, view.at_ms - spoken[np.maximum(where, 0)], never) if len(spoken) else never

@@ -1,0 +1,187 @@
+"""Cutting a stream anywhere, and killing and restarting at any cut, changes no event, no id and no state."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from rules.events import Batch, MediumFault, Pause, ProbeFault, Reading
+from rules.settings import Chamber, Probe, Room, Site, Telling, Watch
+from rules.watch import EngineState, advance, dump_state, load_state
+from rules.words import (
+    Acknowledge,
+    AdviceDone,
+    Away,
+    Calibrated,
+    CareDone,
+    GardenSize,
+    LidMeasured,
+    LidSeen,
+    Observation,
+    OutOfService,
+    Shelve,
+    Visit,
+)
+
+MINUTE_MS, HOUR_MS = 60_000, 3_600_000
+# The night in which Lisbon's clocks go back, so that many streams cross it.
+START_MS = 1_761_436_800_000  # 2025-10-26T00:00:00Z
+
+
+def shelf(high_c: float = 28.0, lid_probe: bool = False) -> Watch:
+    fungus = Chamber(
+        room="loft", temperature={"high": high_c, "on_delay": "3min"},
+        devices={"heater": {"watts": 8.0}, "mister": {}, "fan": {}}, garden={"volume_ml": 150.0},
+    )
+    probes = {
+        "north-air": Probe(place="north", interval="1min"),
+        "north-twin": Probe(place="north", interval="2min", accuracy_humidity_pct=3.0),
+        "south-air": Probe(place="south", interval="1min"),
+        "loft-air": Probe(place="loft", interval="5min"),
+    }
+    if lid_probe:
+        probes["north-lid"] = Probe(place="north", role="lid", interval="1min")
+    return Watch(
+        site=Site(name="cut test"), zone=ZoneInfo("Europe/Lisbon"), rooms={"loft": Room()},
+        chambers={"north": fungus, "south": Chamber(room="loft", role="waste")}, probes=probes, telling=Telling(),
+    )
+
+
+@dataclass(frozen=True)
+class Phase:
+    """A piece of stream under one config, after one step of the clock."""
+
+    watch: Watch
+    clock_step_ms: int
+    entries: list
+    end_ms: int
+
+
+@st.composite
+def a_word(draw, taken_ms: int, number: int):
+    common = {"taken_ms": taken_ms, "word_id": f"w{number}"}
+    alarm = draw(st.sampled_from(["temperature-high", "humidity-low", "lid-dew", "probe-stale"]))
+    return draw(
+        st.sampled_from(
+            [
+                Acknowledge(**common, chamber="north", alarm=alarm),
+                Shelve(**common, chamber="north", alarm=alarm, for_ms=20 * MINUTE_MS),
+                OutOfService(**common, probe="north-air", for_ms=15 * MINUTE_MS),
+                OutOfService(**common, probe="north-air", for_ms=0),
+                Visit(**common, chamber="north"),
+                LidMeasured(**common, chamber="north", at_ms=taken_ms, lid_temperature_c=22.0),
+                LidSeen(**common, chamber="north", at_ms=taken_ms - 2 * HOUR_MS, seen="droplets"),
+                Calibrated(
+                    **common, probe="north-air", quantity="relative_humidity", offset=-2.0, gain=1.01, standard_uncertainty=0.6
+                ),
+                GardenSize(**common, chamber="north", at_ms=taken_ms, garden_ml=15.0),
+                CareDone(**common, chamber="north", task="water", at_ms=taken_ms),
+                Observation(**common, chamber="north", at_ms=taken_ms, seen=("dry-edge",)),
+                AdviceDone(**common, advisory="unknown.advice.1"),
+                Away(**common, from_ms=taken_ms + HOUR_MS, to_ms=taken_ms + 5 * HOUR_MS),
+            ]
+        )
+    )
+
+
+@st.composite
+def a_stream(draw):
+    now = START_MS + draw(st.integers(0, 50)) * 13 * MINUTE_MS + draw(st.integers(0, 59_999))
+    phases, number = [], 0
+    climate = {"north": [25.5, 80.0], "south": [25.0, 40.0], "loft": [20.0, 50.0]}
+    for _ in range(draw(st.integers(1, 3))):
+        step = draw(st.sampled_from([0, 0, 0, HOUR_MS, -HOUR_MS, 5_000]))
+        now += step
+        watch = shelf(draw(st.sampled_from([28.0, 28.0, 26.0])), draw(st.booleans()))
+        entries = []
+        for _ in range(draw(st.integers(3, 25))):
+            number += 1
+            now += draw(st.sampled_from([0, 1, 20_000, MINUTE_MS, MINUTE_MS, 4 * MINUTE_MS, 25 * MINUTE_MS, 2 * HOUR_MS]))
+            kind = draw(st.sampled_from("rrrrrrrrrrrrdlfmwp"))
+            probe = draw(st.sampled_from(sorted(watch.probes)))
+            if kind in "rdl":
+                place = climate[watch.probes[probe].place]
+                place[0] += draw(st.sampled_from([0.0, 0.0, 0.1, -0.2, 1.5, -3.0]))
+                place[1] = min(100.0, max(5.0, place[1] + draw(st.sampled_from([0.0, 0.5, -1.0, 6.0, -22.0, 15.0]))))
+                late = 30_000 if kind == "l" else 0
+                if watch.probes[probe].role == "lid":
+                    entries.append(Reading(now, probe, "surface_temperature", place[0] - 3.0, now - late))
+                else:
+                    entries.append(Reading(now, probe, "air_temperature", round(place[0], 2), now - late))
+                    entries.append(Reading(now, probe, "relative_humidity", round(place[1], 1), now - late))
+                if kind == "d":
+                    entries.append(entries[-1])
+            elif kind == "f":
+                entries.append(ProbeFault(now, probe, draw(st.sampled_from(["unreachable", "garbled"])), "test"))
+            elif kind == "m":
+                entries.append(MediumFault(now, "broker", draw(st.booleans()), "test"))
+            elif kind == "p":
+                entries.append(Pause(now, max(now - 40 * MINUTE_MS, entries[-1].taken_ms if entries else now)))
+            else:
+                entries.append(draw(a_word(now, number)))
+        now += draw(st.sampled_from([1, 3 * MINUTE_MS, 9 * HOUR_MS]))
+        phases.append(Phase(watch, step, entries, now))
+    return phases
+
+
+def as_batch(entries: list, clock_step_ms: int = 0) -> Batch:
+    readings = [entry for entry in entries if isinstance(entry, Reading)]
+    return Batch.of(readings, [entry for entry in entries if not isinstance(entry, Reading)], clock_step_ms)
+
+
+def told(phases: list[Phase], cuts: list[list[int]] | None) -> tuple[list[dict], EngineState]:
+    """Advance through the phases; with cuts, hand the entries over in pieces and write the state down between them."""
+    state, events = None, []
+    for number, phase in enumerate(phases):
+        places = sorted({0, *(cut % (len(phase.entries) + 1) for cut in cuts[number])}) if cuts else [0]
+        closed_ms = state.closed_ms + phase.clock_step_ms if state else 0
+        for begin, end in zip(places, [*places[1:], len(phase.entries)], strict=True):
+            piece = phase.entries[begin:end]
+            whole = end == len(phase.entries)
+            # A cut between two entries of one instant must not close that instant, and nobody was there to close a pause.
+            if whole:
+                closed_ms = phase.end_ms
+            elif piece:
+                closed_ms = max(closed_ms, piece[-1].begin_ms if isinstance(piece[-1], Pause) else piece[-1].taken_ms)
+            done = advance(phase.watch, state, as_batch(piece, phase.clock_step_ms if begin == 0 else 0), closed_ms)
+            state = load_state(dump_state(done.state)) if cuts else done.state
+            events += [event.as_json() for event in done.events]
+    assert state is not None
+    return events, state
+
+
+def difference(one, other, path: str = "") -> str:
+    """Return where two JSON values first differ, for a message that can be read."""
+    if isinstance(one, dict) and isinstance(other, dict):
+        for key in {**one, **other}:
+            if one.get(key) != other.get(key):
+                return difference(one.get(key), other.get(key), f"{path}/{key}")
+    if isinstance(one, list) and isinstance(other, list) and len(one) == len(other):
+        for number, (a, b) in enumerate(zip(one, other, strict=True)):
+            if a != b:
+                return difference(a, b, f"{path}/{number}")
+    return f"{path}: {str(one)[:300]} != {str(other)[:300]}" if one != other else ""
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+@given(a_stream(), st.lists(st.lists(st.integers(0, 60), max_size=6), min_size=3, max_size=3))
+def test_any_cutting_gives_the_same_events_ids_and_state(phases: list[Phase], cuts: list[list[int]]) -> None:
+    whole, state = told(phases, None)
+    pieces, cut_state = told(phases, cuts)
+    assert difference(json.loads(json.dumps(pieces)), json.loads(json.dumps(whole))) == ""
+    assert difference(json.loads(dump_state(cut_state)), json.loads(dump_state(state))) == ""
+    assert len({event["id"] for event in whole}) == len(whole)
+    if len(phases) == 1:
+        times = [datetime.fromisoformat(event["time"]) for event in whole]
+        assert times == sorted(times)
+
+
+def test_a_state_of_another_shape_is_refused() -> None:
+    with pytest.raises(ValueError, match="origin"):
+        load_state(b"{}")
