@@ -240,3 +240,22 @@ def test_line_without_end_is_one_bad_line_and_not_kept_in_memory(recorded, monke
 def test_slow_way_keeps_offsets_and_fractions():
     moment = datetime(2026, 3, 1, 6, 30, 0, 123000, timezone(timedelta(hours=2)))
     assert _csv_row(f"{moment.isoformat()},air,air_temperature,1,Cel".encode())[0] == round(moment.timestamp() * 1000)
+
+
+@settings(max_examples=250, deadline=None)
+@given(data=st.one_of(
+    st.binary(max_size=300),
+    st.lists(lines, max_size=8).map(b"\n".join),
+    st.binary(max_size=100).map(lambda tail: b"[" + tail),
+    st.binary(max_size=100).map(lambda tail: b'{"time":' + tail + b"\n{}"),
+))
+def test_no_file_makes_anything_but_a_named_error_escape(tmp_path_factory, data):
+    path = tmp_path_factory.getbasetemp() / "any"
+    path.write_bytes(data)
+    try:
+        got = read_recording(path)
+    except RecordingUnreadable:
+        return
+    assert np.isfinite(got.batch.value).all()
+    assert (np.diff(got.batch.taken_ms) >= 0).all()
+    assert got.bad_count <= max(got.lines, 1) * 300
