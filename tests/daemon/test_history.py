@@ -163,6 +163,40 @@ def test_a_failed_transaction_leaves_nothing_behind_and_can_be_handed_in_again(t
     history.close()
 
 
+LIMITED = textwrap.dedent(
+    """
+    import resource, sys
+    from pathlib import Path
+    from daemon.history import History
+    from daemon.history_error import HistoryError
+    from rules.events import Batch, Reading
+    history = History.open(Path(sys.argv[1]), now_ms=0)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, 200_000))
+    number = 0
+    try:
+        while True:
+            number += 1
+            history.record(Batch.of([Reading(number, "a", "air_temperature", float(number), number)] * 50))
+            print(number, flush=True)
+    except HistoryError as error:
+        print(error.passing, error, flush=True)
+    """
+)
+
+
+def test_a_disk_that_fails_is_no_passing_error_and_costs_nothing_that_was_reported(tmp_path):
+    path = tmp_path / "store.sqlite3"
+    done = subprocess.run([sys.executable, "-c", LIMITED, path], capture_output=True, text=True, check=True)
+    *numbers, told = done.stdout.splitlines()
+    assert told.startswith("False")
+    assert "the disk reports an error" in told
+    history = History.open(path, now_ms=NOW)
+    assert history.recovery is None
+    assert history.seq >= int(numbers[-1]) > 1
+    assert [len(batch.value) for batch in history.stream_after(0)] == [50] * history.seq
+    history.close()
+
+
 def test_a_store_locked_by_an_outsider_is_a_passing_error(tmp_path):
     history = History.open(tmp_path / "store.sqlite3", now_ms=NOW)
     history._connection.execute("PRAGMA busy_timeout = 50")
