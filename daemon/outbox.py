@@ -91,7 +91,8 @@ def _message(name: str, event: Event, payload: str, *, topic: str = "", recipien
 def _standing(event: Event) -> tuple[str, Standing]:
     if isinstance(event, AlarmEvent):
         about = identity(event.chamber, event.alarm, event.probe or event.medium)
-        return about, "opens" if event.change in _OPENS else "ends" if event.change in _ENDS else ""
+        opens = event.change in _OPENS and event.condition != "normal"
+        return about, "opens" if opens else "ends" if event.change in _ENDS else ""
     if isinstance(event, LetterEvent):
         opens = event.sort in ("situation", "escalation")
         return event.thread, "opens" if opens else "ends" if event.sort == "all-clear" else ""
