@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
 
-.PHONY: demo test check lock clean
+.PHONY: demo test check advice-trial lock clean
 
 demo: $(VENV)/run.stamp
 	$(BIN)/dewlid demo
@@ -16,6 +16,10 @@ test: $(VENV)/test.stamp
 
 check: $(VENV)/test.stamp
 	$(BIN)/ruff check . && $(BIN)/mypy
+
+# 200 random chambers in 20 kinds of trouble, advised by dewlid and by one rule per symptom; some minutes.
+advice-trial: $(VENV)/test.stamp
+	$(BIN)/python tests/trials/advice_trial.py --chambers 200
 
 $(BIN)/python:
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "dewlid needs Python 3.11 or newer; $(PYTHON) is older. Say which one to use: make PYTHON=python3.12 $(MAKECMDGOALS)"; exit 1; }

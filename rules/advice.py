@@ -11,19 +11,18 @@ from dataclasses import asdict, replace
 from typing import Any, Literal
 
 from rules import practice
+from rules.advice_hear import hear, knows, owes, told_lid
 from rules.advice_learn import judge, learned, verdict_text
 from rules.advice_plan import Plan, climate_stands, plan
-from rules.advice_state import AdviceState, KnobChange, OpenAdvice, ToldForecast, ToldMove
+from rules.advice_state import AdviceState, OpenAdvice, ToldForecast, ToldMove
 from rules.advice_text import act_within_s, cautions_of, headline_of, lacking_of, predictions_of, reason_of_plan
 from rules.cause import Standing, goal_of, heat_comes_first
-from rules.chamber import model_from_json
 from rules.devices import config_knobs
 from rules.events import HOUR_MS, MINUTE_MS, Action, AdviceEvent, Prediction, Priority
-from rules.settings import Chamber, Lid, Watch
+from rules.settings import Chamber, Watch
 from rules.situation import Situation
-from rules.words import AdviceDone, Calibrated, ModelFitted
 
-__all__ = ["AdviceState", "Standing", "consider", "hear", "knows", "told_lid"]
+__all__ = ["AdviceState", "Standing", "consider", "hear", "knows", "owes", "told_lid"]
 
 Status = Literal["given", "updated", "resolved", "withdrawn", "reminded", "verified"]
 URGENCY: tuple[Priority, ...] = ("digest", "morning", "today", "wake")
@@ -67,8 +66,12 @@ def _hot(situation: Situation) -> bool:
 
 def _at_work(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
     """Return whether a done change is still at work on an alarm that stands: look again later, unless heat comes first."""
-    waits = state.open is not None and state.open.done_ms is not None and situation.at_ms < state.open.look_again_ms
-    return waits and bool(climate_stands(standing)) and not heat_comes_first(situation, standing)
+    now, t = state.open, situation.temperature_c
+    if now is None or now.done_ms is None or situation.at_ms >= now.look_again_ms or not climate_stands(standing):
+        return False
+    if now.branch == "heat":
+        return t is not None and t <= (now.start_c or practice.HEAT_FIRST_C) + 0.5
+    return not heat_comes_first(situation, standing)
 
 
 def _hushed(state: AdviceState, wanted: Plan, situation: Situation) -> bool:
@@ -88,19 +91,6 @@ def _with_config(chamber: Chamber, state: AdviceState) -> AdviceState:
     edited = {name for name, value in now.items() if state.config_knobs and state.config_knobs.get(name) != value}
     told = {name: value for name, value in state.told_knobs.items() if name not in edited}
     return replace(state, config_knobs=now, told_knobs=told)
-
-
-def told_lid(chamber: Chamber, state: AdviceState) -> Lid:
-    """Return the lid after what the keeper said to have done: its temperature must be estimated with the foam it has now."""
-    foam_mm = state.told_knobs.get("foam")
-    if foam_mm is None:
-        return chamber.lid
-    return chamber.lid.model_copy(update={"build": "insulated", "insulation_mm": foam_mm, "temperature_factor": None})
-
-
-def knows(state: AdviceState, advisory: str) -> bool:
-    """Return whether `done` can be said of this advisory: it is open, or it was the last one."""
-    return any(item is not None and item.advisory == advisory for item in (state.open, state.last))
 
 
 class _Talk:
@@ -279,51 +269,6 @@ class _Talk:
         verdict = judge(now, self.situation, state.metrology_until_ms is not None and state.metrology_until_ms > self.at_ms)
         state = learned(state, now, verdict)
         state = self._say(
-            state, "verified", events, headline=verdict_text(now, verdict), reason=verdict.because, cautions=[], never=[],
-            actions=[],
+            state, "verified", events, headline=verdict_text(now, verdict), reason=verdict.because, **_NOTHING_TO_DO,
         )
         return replace(state, open=None, last=now, quiet_until_ms=None)
-
-
-def hear(
-    watch: Watch, chamber_id: str, state: AdviceState, word: AdviceDone | ModelFitted | Calibrated, situation: Situation,
-    origin: str
-) -> tuple[AdviceState, list[AdviceEvent]]:
-    """Return the state after a keeper's word (or the daily fit) that concerns this chamber's advice."""
-    if isinstance(word, ModelFitted):
-        model_from_json(word.model)
-        return replace(state, model=dict(word.model)), []
-    if isinstance(word, Calibrated):
-        return replace(state, metrology_until_ms=situation.at_ms + 24 * HOUR_MS), []
-    for name in ("open", "last"):
-        item: OpenAdvice | None = getattr(state, name)
-        if item is not None and item.advisory == word.advisory and item.done_ms is None:
-            return _done(state, name, item, word, situation.at_ms), []
-    return state, []
-
-
-def _done(state: AdviceState, name: str, item: OpenAdvice, word: AdviceDone, at_ms: int) -> AdviceState:
-    """Return the state in which the advised changes are the devices' settings, scaled by the amount that was really done."""
-    first = item.moves[0].amount if item.moves else 0.0
-    share = 1.0 if word.amount is None or not first else max(0.0, word.amount / first)
-    knobs, changes, judged = dict(state.told_knobs), list(state.changes), dict(state.judge_from_ms)
-    if any(move.act == "plug-in" for move in item.moves):
-        knobs["heater_plugged"] = 1.0
-        changes.append(KnobChange(at_ms, "heater_plugged", 1.0))
-    for place, move in enumerate(item.moves):
-        delta = move.delta * (share if place == 0 else 1.0)
-        judged[move.knob] = at_ms + practice.WAIT_S[move.knob] * 1000
-        key = "watts" if move.unit == "W" else "setpoint" if move.knob == "heater" else move.knob
-        if move.value is None:
-            continue
-        value = round(move.value - move.delta + delta, 4)
-        knobs[key] = float(round(value)) if key == "vents" else value
-        changes.append(KnobChange(at_ms, key, knobs[key]))
-    if any(key == "heater:stop" for key in item.keys):
-        knobs["heater_plugged"] = 0.0
-        changes.append(KnobChange(at_ms, "heater_plugged", 0.0))
-    wait_ms = max((practice.WAIT_S[move.knob] * 1000 for move in item.moves), default=30 * MINUTE_MS)
-    done = replace(item, done_ms=at_ms, done_share=share, look_again_ms=at_ms + wait_ms)
-    stopped_c = item.start_c if "heater:stop" in item.keys else state.stopped_c
-    state = replace(state, told_knobs=knobs, changes=changes[-500:], judge_from_ms=judged, stopped_c=stopped_c)
-    return replace(state, open=done) if name == "open" else replace(state, last=done)

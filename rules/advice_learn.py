@@ -19,6 +19,8 @@ _WHY_NOTHING = {
     "foam": "check that the foam lies flat on the whole lid",
     "water": "check that the granules are wet through",
 }
+_OWN = {"heater": "temperature", "foam": "margin"}
+"""The figure by which a knob is judged; all others: humidity."""
 _NOISE = {"temperature": 0.25, "humidity": 1.5, "margin": 0.35}
 
 
@@ -33,7 +35,7 @@ class Verdict:
 
 
 def judge(item: OpenAdvice, situation: Situation, calibrated: bool = False) -> Verdict:
-    """Return the verdict on a done advisory, by the quantity that was to change most against its noise.
+    """Return the verdict on a done advisory, by the figure that its first knob acts on, else by the clearest effect.
 
     `calibrated`: a probe was calibrated or changed meanwhile, so that what was before cannot be compared (case C16).
     """
@@ -51,9 +53,10 @@ def judge(item: OpenAdvice, situation: Situation, calibrated: bool = False) -> V
         if start is not None and now is not None:
             wanted = (then - start) * item.done_share
             options.append((abs(wanted) / _NOISE[name], name, wanted, now - start, sqrt(u * u + _NOISE[name] ** 2), unit))
+    own = [option for option in options if option[1] == _OWN.get(item.moves[0].knob, "humidity") and option[0] >= 2.0]
     if not options or max(options)[0] < 2.0:
         return Verdict("cannot tell", None, None, "The expected change was too small to be told from the probes' noise.")
-    _, name, wanted, got, _, unit = max(options)
+    _, name, wanted, got, _, unit = max(own or options)
     share, u_share = got / wanted, _NOISE[name] * sqrt(2.0) / abs(wanted)
     because = f"Expected {wanted:+.1f} {unit} of {name}, seen {got:+.1f} {unit}."
     bounds: tuple[tuple[float, Said], ...] = ((0.2, "no effect"), (0.6, "too little"), (1.7, "works"))

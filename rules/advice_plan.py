@@ -139,6 +139,8 @@ def _special(cause: Cause, standing: Mapping[str, Standing]) -> Plan | None:
     return None
 
 
+THERMOSTAT_FAILED_K = 2.5
+"""A chamber that was this far above its set point has no working thermostat: a lower set point would not have helped."""
 PLUG_IN_BELOW_K = 0.5
 """How far below the upper edge an unplugged heater's chamber must be before it is plugged in again: the deadband."""
 
@@ -151,12 +153,17 @@ def _plug_in(state: AdviceState, situation: Situation, cause: Cause) -> Plan | N
         return None
     if "thermostat" not in cause.facts:
         return _plug_in_by_power(state, room_c, cause)
-    too_much = max((state.stopped_c or goal.high_c) - goal.temperature_c, 0.5)
-    delta = -round(too_much * 2.0) / 2.0
+    reached = state.stopped_c or goal.high_c
     setpoint = knobs.get("setpoint", state.config_knobs.get("setpoint"))
+    failed = setpoint is not None and reached - setpoint > THERMOSTAT_FAILED_K
+    too_much = (setpoint or 0.0) - goal.temperature_c if failed else reached - goal.temperature_c
+    delta = -round(max(too_much, 0.0) * 2.0) / 2.0
     value = None if setpoint is None else setpoint + delta
-    how = f"by {-delta:g} K lower" if value is None else f"to {value:g} °C instead of {setpoint:g} °C"
+    how = f"by {-delta:g} K lower" if value is None else f"to {value:g} °C"
     text = f"Plug the heater in again, its thermostat set {how}; stay until you have seen it switch off once"
+    if failed:
+        past = f"{reached - (setpoint or 0.0):.0f} K past its set point"
+        text = f"First find out why it heated {past} (probe fallen? relay stuck?). {text}"
     move = Move(act="plug-in", knob="heater", delta=delta, value=value, amount=-delta, unit="K", effort=1.0, text=text)
     return _plugged(cause, move)
 

@@ -10,6 +10,8 @@ from rules.settings import Chamber
 from rules.situation import Situation, size_class
 from rules.solver import Forecast
 
+TOLD_H = (1.0, 6.0, 24.0)
+"""Of the predicted course, the hours that are told; the last one stands for 'at rest'."""
 _UNMET = {
     "temperature-high": ("it stays too warm", "a cooler room, shade, or a smaller heater"),
     "temperature-low": ("it stays too cool", "a warmer room, foam on lid and sides, or a stronger heater at the side"),
@@ -153,6 +155,7 @@ def predictions_of(plan: Plan, situation: Situation) -> tuple[Prediction, ...]:
             dew_margin_k=round(row.margin_k, 2) if known else None, dew_margin_u_k=round(row.margin_u_k, 2) if known else None,
         )
         for row in plan.forecasts
+        if row.after_h in TOLD_H
     )
 
 

@@ -194,8 +194,6 @@ def _water_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str,
     if direction < 0:
         text = "Take out about a third of the wet granules, or let that share dry"
         return [_move(step, -0.3 * now, now * 0.7, 30.0, "%", text, 0.3)] if now > 0.4 else []
-    if now >= 4.0:
-        return []
     return [
         _move(step, now * (factor - 1.0), now * factor, amount, "ml",
               f"Fill the drinker and wet the clay granules along the wall with {amount:g} ml, away from the garden", share)

@@ -177,7 +177,7 @@ def _chosen(
     winner, idle = told(first), told(shortlist.index(0))
     return Solution(
         winner=winner, runner_up=told(safe[1]) if len(safe) > 1 else None, idle=idle, feasible=winner.in_band >= SURE,
-        forecasts=(*(_forecast(present, steps[COURSE_H.index(h)], first, h) for h in (1.0, 6.0)), winner.rest),
+        forecasts=(*(_forecast(present, steps[COURSE_H.index(h)], first, h) for h in COURSE_H[2:-1]), winner.rest),
         unmet=_unmet(cause.goal, winner.rest, cause.lid_known), searched=len(candidates), refused=len(shortlist) - len(safe),
     )
 
