@@ -16,6 +16,7 @@ from rules.advice_learn import judge, learned, verdict_text
 from rules.advice_plan import Plan, climate_stands, plan
 from rules.advice_state import AdviceState, OpenAdvice, ToldForecast, ToldMove
 from rules.advice_text import act_within_s, cautions_of, headline_of, lacking_of, predictions_of, reason_of_plan
+from rules.advice_units import in_keepers_unit
 from rules.cause import Standing, goal_of, heat_comes_first
 from rules.devices import config_knobs
 from rules.events import HOUR_MS, MINUTE_MS, Action, AdviceEvent, Prediction, Priority
@@ -191,10 +192,12 @@ class _Talk:
         **changed: Any,
     ) -> AdviceState:
         assert state.open is not None
-        body = {**state.open.event, **changed}
-        body["actions"] = tuple(Action(**row) for row in body["actions"])
+        body, unit = {**state.open.event, **changed}, self.watch.site.temperature_unit
+        body["actions"] = tuple(Action(**row | {"text": in_keepers_unit(row["text"], unit)}) for row in body["actions"])
         for key in ("cautions", "never", "lacking"):
-            body[key] = tuple(body[key])
+            body[key] = tuple(in_keepers_unit(text, unit) for text in body[key])
+        for key in ("headline", "reason"):
+            body[key] = in_keepers_unit(body[key], unit)
         serial = state.serial + 1
         events.append(
             AdviceEvent(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from rules import practice
 from rules.advice_state import AdviceState
-from rules.balance import Present, present_of
+from rules.balance import Present, by_night, present_of
 from rules.cause import Cause, Standing, heat_comes_first, reason_of
 from rules.chamber import ChamberModel, model_from_json, prior_model
 from rules.devices import Move, allowed, moves_for, present_knobs
@@ -224,6 +224,8 @@ def _cell(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cau
         and not (lead and ACTS[lead].device == ACTS[step.act].device) for move in moves_for(step, chamber, cause, knobs)
     ]
     present = present_of(model_of(chamber, state), chamber, situation, knobs)
+    if "night-ahead" in cause.facts and (situation.dew_margin_k or 0.0) > 0.0:
+        present = by_night(present, practice.NIGHT_FALL_K)
     rank = {step.act: place for place, step in enumerate(cause.cell.order)}
     gains = {name: gain.mean for name, gain in state.gains.items()}
     room = MOST_ACTIONS - (1 if lead else 0)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -176,6 +176,15 @@ def _tied(
     weight = np.exp(-0.5 * np.minimum(misfit**2, 60.0)) + 1e-6
     source = needed - mist - tied[:, EVAPORATION] * room_to_rise
     return tied, weight / weight.sum(), source
+
+
+def by_night(present: Present, fall_k: float) -> Present:
+    """Return the same chamber in its room of tonight, colder by `fall_k`; the room's vapour stays, up to saturation."""
+    room_c = present.room_c - fall_k
+    return replace(
+        present, room_c=room_c, room_pa=np.minimum(present.room_pa, 0.97 * e_s(room_c)),
+        free_c=np.minimum(present.free_c, room_c + SELF_LIFT_K), most_c=present.most_c - fall_k,
+    )
 
 
 def mist_rate(ml_per_day: Array | float, volume_m3: float, draws: Array) -> Array:

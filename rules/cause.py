@@ -246,6 +246,8 @@ def _state_facts(
         facts.add("dry-on-purpose")
     if _stands(standing, "heater-failed"):
         facts |= {"heater-suspect", "heater-weak"}
+    if _stands(standing, "lid-drip-tonight"):
+        facts.add("night-ahead")
     return facts
 
 

@@ -79,7 +79,7 @@ ACTS: dict[str, Act] = {
         needs=("room-cooler",), bars=("air-dry",),
     ),
     "fan-now": Act("fan", "more",
-        "Run the fan all the time until it is below 30 degC", needs=("fan", "room-cooler"), bars=("air-dry",)),
+        "Run the fan all the time until it is below 30 °C", needs=("fan", "room-cooler"), bars=("air-dry",)),
     "move-box": Act("room", "move", "Carry the box to the coolest room you have, level and slowly, out of the sun"),
     "cool-wall": Act(
         "room", "less",
@@ -216,7 +216,7 @@ CELLS: tuple[Cell, ...] = (
     Cell(
         13, "high", "low", False, "dry because it is too warm: heater too strong, a lamp, or the sun",
         _steps(Step("cool-room", when=("room-warm",)), "heat-down", "water", Step("close-vents"), "fan-less"),
-        (_NO_MIST_HOT, "Do not close vents while it is above 30 degC.", _NO_COVER_HOT),
+        (_NO_MIST_HOT, "Do not close vents while it is above 30 °C.", _NO_COVER_HOT),
     ),
     Cell(
         14, "high", "low", True, "a probe beside the mat (hot, reads dry), or a strong heater under a cold lid",
@@ -275,6 +275,9 @@ DRY_LID_MARGIN_K = 1.0
 """Above this margin the lid is surely dry for advice: an estimated margin is good to about 0.9 K (95 %)."""
 VENT_AUTHORITY_PCT = 10.0
 """Venting is advised for drying only if the room's air would leave this many points less; common practice, no source."""
+
+NIGHT_FALL_K = 3.0
+"""How much colder the room is taken to be before dawn when the lid is forecast to drip; common practice, no source."""
 
 WAIT_S: dict[str, int] = {
     "heater": 2 * 3600, "vents": 3600, "fan": 3600, "mister": 6 * 3600, "foam": 12 * 3600, "water": 12 * 3600, "none": 1800,

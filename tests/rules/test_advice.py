@@ -6,7 +6,7 @@ from pydantic import TypeAdapter
 
 from rules.advice import AdviceState, Standing, consider, hear, owes, told_lid
 from rules.events import AdviceEvent, Priority
-from rules.settings import Chamber, Heater
+from rules.settings import Chamber, Heater, Site, Vents
 from rules.situation import Situation
 from rules.words import AdviceDone, Calibrated
 
@@ -280,3 +280,19 @@ def test_amounts_are_in_the_keepers_own_units():
     assert given(hot, by_power).unit == "W"
     unknown = given(hot, Chamber(devices=devices(heater=Heater())))
     assert unknown.unit == "K" and " by " in unknown.headline
+
+
+def test_a_lid_that_will_drip_tonight_is_told_to_be_insulated_while_it_is_still_dry():
+    chamber = Chamber(devices=devices(vents=Vents(count=0)))
+    evening = situation(26.0, 76.0, 20.5, 45.0)
+    assert evening.dew_margin_k > 0.5 and advise(evening, chamber)[1] == []
+    _, events = advise(evening, chamber, None, "lid-drip-tonight")
+    assert "lid insulate" in acts(events[0]) and "heater more" not in acts(events[0])
+
+
+def test_a_keeper_who_reads_fahrenheit_is_told_fahrenheit():
+    chamber = Chamber(devices=devices(setpoint_c=29.0))
+    watch = watch_of(chamber).model_copy(update={"site": Site(temperature_unit="degF")})
+    now = situation(29.0, 60.0, 21.0, 40.0)
+    _, events = consider(watch, "north", AdviceState(), now, alarms(now, chamber), "test")
+    assert "°F" in events[0].headline and "°C" not in events[0].headline + events[0].reason + " ".join(events[0].never)
