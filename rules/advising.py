@@ -8,7 +8,7 @@ import numpy as np
 
 from rules import advice, alarms
 from rules.conditions import ConditionChange
-from rules.events import AlarmEvent, Event
+from rules.events import AlarmEvent, Event, WordEvent
 from rules.observe import View
 from rules.settings import Watch
 from rules.situate import situation_at
@@ -28,7 +28,7 @@ def advise(
     stretch: Stretch,
 ) -> list[Event]:
     """Let each chamber's adviser look wherever an alarm turned, a word concerns it, or ten minutes have passed."""
-    events: list[Event] = []
+    events: list[Event] = [_answer(state, word, stretch.from_ms) for word in words if isinstance(word, AdviceDone)]
     for name, view in views.items():
         mine = [event for event in told if isinstance(event, AlarmEvent) and event.chamber == name]
         adviser = state.advice.get(name, advice.AdviceState())
@@ -53,6 +53,26 @@ def advise(
             events += spoken
         state.advice[name] = adviser
     return events
+
+
+def _answer(state: EngineState, word: AdviceDone, at_ms: int) -> WordEvent:
+    """Say what becomes of a `done`: it is taken once, for the open advisory of a chamber or the one before it."""
+    known = {
+        item.advisory: (name, item.done_ms is not None)
+        for name, adviser in state.advice.items()
+        for item in (adviser.last, adviser.open)
+        if item is not None
+    }
+    chamber, before = known.get(word.advisory, (None, False))
+    text = f"{word.advisory} is done; what it does will be compared with what was foretold"
+    if before:
+        text = f"done_before: {word.advisory} was told as done before; nothing is changed by it"
+    elif chamber is None:
+        text = f"unknown_advice: there is no advice {word.advisory!r}; there are: {', '.join(known) or 'none'}"
+    return WordEvent(
+        id=f"{state.origin}.word.{word.word_id}", at_ms=at_ms, chamber=chamber, word=word.word,
+        accepted=chamber is not None, text=text,
+    )
 
 
 def _occasions(view: View, mine: Sequence[AlarmEvent]) -> Iterable[int]:

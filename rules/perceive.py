@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from rules import care
 from rules.checks import CHAMBER_CHECKS, PROBE_CHECKS
-from rules.checks.verdict import Verdict
+from rules.checks.verdict import Facts, Verdict
 from rules.conditions import ConditionChange
 from rules.events import HOUR_MS, MINUTE_MS, Event, MediumFault, ProbeFault
 from rules.hysteresis import UNSEEN, Walk, walk
@@ -26,6 +26,7 @@ from rules.windows import Signal, temperature_signal
 
 LEARN_EVERY_MS = 6 * HOUR_MS  # how often a lid probe teaches the lid's factor
 SETTLING_MS = 5 * MINUTE_MS  # after a pause: so long a probe may need to be heard again before it counts as unseen
+UNSEEN_FACTS = Facts(because="it can no longer be seen: no believed reading")
 SEEN_ALARMS = {"temperature-high", "temperature-low", "humidity-low", "humidity-high", "lid-dew"}
 
 
@@ -54,8 +55,8 @@ def perceive(
             _keep(watch, state, view)
     for name, told in faults.items():
         memory = state.probes[name]
-        garbled = [at for at, fault in told if fault != "unreachable"] or [memory.garbled_ms]
-        state.probes[name] = replace(memory, fault_ms=told[-1][0], fault=told[-1][1], garbled_ms=garbled[-1])
+        garbled_ms = max((at for at, fault in told if fault != "unreachable"), default=memory.garbled_ms)
+        state.probes[name] = replace(memory, fault_ms=told[-1][0], fault=told[-1][1], garbled_ms=garbled_ms)
     return (
         {name: view for name, view in views.items() if view.chamber is not None},
         sorted(changes, key=attrgetter("at_ms")),
@@ -178,7 +179,7 @@ def _turned(
         if turn.to in ("seen", "unknown") and verdict.alarm not in SEEN_ALARMS:
             continue
         index = turn.index if keep is None else int(keep[turn.index])
-        facts = verdict.facts(index)
+        facts = verdict.facts(index) if turn.to not in ("held", "unknown") else UNSEEN_FACTS
         level: Literal["outside", "harmful"] | None
         level = None if turn.to in ("normal", "seen", "unknown") else ("harmful" if turn.harmful else "outside")
         changes.append(

@@ -93,6 +93,7 @@ def judge(
 
     memory = replace(memory)
     facts = FACTS[quantity]
+    raw = np.where(np.isfinite(raw), raw, np.nan)
     mark((raw < facts.domain_low) | (raw > facts.domain_high), SUSPECT, "domain")
     _neighbours(memory, quantity, at_ms, raw, interval_ms, mark)
     if quantity == "relative_humidity":
@@ -104,7 +105,7 @@ def judge(
         mark(age >= FLAT_SUSPECT_MS, SUSPECT, "flat-line")
         mark(age >= FLAT_FAIL_MS, FAIL, "flat-line")
     mark(np.isin(raw, SENTINELS[quantity]), FAIL, "sentinel")
-    mark((raw < facts.gross_low) | (raw > facts.gross_high) | ~np.isfinite(raw), FAIL, "gross-range")
+    mark((raw < facts.gross_low) | (raw > facts.gross_high) | np.isnan(raw), FAIL, "gross-range")
     value = np.where(flag == FAIL, np.nan, raw)
     _remember(memory, at_ms, raw, flag, test)
     return memory, Judged(at_ms, value, flag, test)
@@ -117,11 +118,9 @@ def _neighbours(memory: Series, quantity: Quantity, at_ms: Instants, raw: Floats
     fresh = fresh_for_ms(interval_ms)
     gap_one, gap_two = at_ms - one_ms, at_ms - two_ms
     mark((one_ms < 0) | (gap_one > fresh), NOT_EVALUATED, "first")
-    minutes_one = np.maximum(gap_one / MINUTE_MS, 1.0)
-    minutes_two = np.maximum(gap_two / MINUTE_MS, 1.0)
-    step_one, step_two = np.abs(raw - one), np.abs(raw - two)
-    far_one = step_one > SPIKE[quantity] * minutes_one
-    far_two = (step_two > SPIKE[quantity] * minutes_two) | (two_ms < 0)
+    limit = SPIKE[quantity] * np.maximum(gap_one / MINUTE_MS, 1.0)
+    far_one = np.abs(raw - one) > limit
+    far_two = (np.abs(raw - two) > limit) | (two_ms < 0)
     mark(far_one & far_two & (one_ms >= 0) & (gap_one <= fresh), SUSPECT, "spike")
     rate_one = (raw - one) / np.maximum(gap_one / MINUTE_MS, 0.5)
     rate_before = (one - two) / np.maximum((one_ms - two_ms) / MINUTE_MS, 0.5)
@@ -166,13 +165,17 @@ def _remember(
     memory: Series, at_ms: NDArray[np.int64], raw: NDArray[np.float64], flag: NDArray[np.int8], test: NDArray[np.int8]
 ) -> None:
     if len(raw) > 1:
-        memory.before_ms, memory.before_raw = int(at_ms[-2]), float(raw[-2])
+        memory.before_ms, memory.before_raw = int(at_ms[-2]), _finite(raw[-2])
     else:
         memory.before_ms, memory.before_raw = memory.last_ms, memory.last_raw
-    memory.last_ms, memory.last_raw = int(at_ms[-1]), float(raw[-1])
+    memory.last_ms, memory.last_raw = int(at_ms[-1]), _finite(raw[-1])
     memory.samples += len(raw)
     memory.not_good += int(np.count_nonzero(flag >= SUSPECT))
     memory.flag, memory.test = int(flag[-1]), TESTS[int(test[-1])]
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
 
 
 def flat_since(memory: Series, at_ms: NDArray[np.int64], raw: NDArray[np.float64]) -> tuple[int, NDArray[np.int64]]:

@@ -8,6 +8,7 @@ at 98 % RH).
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import tzinfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,10 +37,15 @@ def delays_of(band: Band) -> Delays:
 
 def limits(view: View, band: Band, side: str) -> Floats | float | None:
     """Return one edge of a band, per instant where it depends on the time of day."""
+    return edge_at(band, side, view.watch.zone, view.at_ms)
+
+
+def edge_at(band: Band, side: str, zone: tzinfo, at_ms: NDArray[np.int64]) -> Floats | float | None:
+    """Return one edge of a band at these instants, as an array where it depends on the time of day."""
     edge: float | None = getattr(band, side)
     if edge is None or not any(getattr(part, side) is not None for part in band.by_time):
         return edge
-    local = local_ms(view.watch.zone, view.at_ms) % DAY_MS
+    local = local_ms(zone, at_ms) % DAY_MS
     result = np.full(len(local), edge)
     for part in band.by_time:
         other = getattr(part, side)

@@ -35,14 +35,16 @@ def runaway(view: View) -> Iterator[Verdict]:
     both = np.minimum(slope, earlier)
     over = (value > chamber.temperature.high) & (both >= RISE_K_H)
     crossing = (value > chamber.temperature.high - 2.0) & (both >= RISE_K_H) & (value + both * 0.5 > harmful)
-    zone = np.where(over | crossing, HARM, np.where(slope > 0.5, EDGE, CLEAR)).astype(np.int8)
+    over_it = (value <= chamber.temperature.high) & (slope < 0.5) | (slope < FALL_K_H)  # flat at a harmful height is not over
+    zone = np.where(over | crossing, HARM, np.where(over_it, CLEAR, EDGE)).astype(np.int8)
     zone[_room_explains(view, value)] = CLEAR
     zone[np.isnan(value)] = UNSEEN
 
     def facts(index: int) -> Facts:
         now, rise = float(value[index]), float(both[index])
         left = max(0.0, (harmful - now) / rise * 3600.0) if rise > 0 else None
-        because = f"{now:.1f} degC and rising by {rise:.1f} K per hour; {harmful:.0f} degC harms"
+        moving = f"rising by {rise:.1f}" if rise > 0 else f"falling by {-rise:.1f}"
+        because = f"{now:.1f} degC and {moving} K per hour; {harmful:.0f} degC harms"
         return Facts(number(now), harmful, "degC", left, because)
 
     yield Verdict("heater-runaway", zone, view.credit_ms, Delays(0, 20 * MINUTE_MS, 3 * MINUTE_MS, 20 * MINUTE_MS), facts)
@@ -62,22 +64,25 @@ def failed(view: View) -> Iterator[Verdict]:
     slope = view.recent.temperature.slope_k_h(view.at_ms, QUARTER_MS)
     ends_low = np.where(np.isnan(view.room_temperature), value + slope, view.room_temperature) < chamber.temperature.low
     above_room = ~(value - view.room_temperature < FAILING_ABOVE_ROOM_K)
-    dew_falls = (
+    lid_lost = (
         view.recent.dew_point.slope_k_h(view.at_ms, QUARTER_MS) < 3.0 * slope
     )  # an open lid loses vapour faster than heat
-    failing = (slope <= FALL_K_H) & ends_low & above_room & ~dew_falls
+    wanted = chamber.temperature.target or chamber.temperature.low
+    failing = (slope <= FALL_K_H) & ends_low & above_room & ~lid_lost & (value < wanted)  # cooling from too warm is no failure
     cold_end = view.room_temperature < STAGNATION_C
-    recovering = slope > -0.3
-    zone = np.where(failing, np.where(cold_end, HARM, OUTSIDE), np.where(recovering, CLEAR, EDGE)).astype(np.int8)
+    # Flat at the room's temperature is not over: it is over when it is warm again, or plainly warming.
+    over_it = (value >= chamber.temperature.low) & (slope > FALL_K_H / 4) | (slope > -FALL_K_H / 2)
+    zone = np.where(failing, np.where(cold_end, HARM, OUTSIDE), np.where(over_it, CLEAR, EDGE)).astype(np.int8)
     zone[np.isnan(value)] = UNSEEN
 
     def facts(index: int) -> Facts:
         now, fall, room = float(value[index]), float(slope[index]), float(view.room_temperature[index])
         harm = chamber.temperature.harmful_low or chamber.temperature.low or now
         left = max(0.0, (now - harm) / -fall * 3600.0) if fall < 0 else None
-        end = "" if np.isnan(room) else f"; it will end near the room's {room:.0f} degC"
+        end = "" if np.isnan(room) else f"; without heat it ends near the room's {room:.0f} degC"
+        moving = f"falling by {-fall:.1f} K per hour" if fall < 0 else f"rising by {fall:.1f} K per hour"
         return Facts(
-            number(now), chamber.temperature.low, "degC", left, f"{now:.1f} degC and falling by {-fall:.1f} K per hour{end}"
+            number(now), chamber.temperature.low, "degC", left, f"{now:.1f} degC and {moving}{end if fall < 0 else ''}"
         )
 
     yield Verdict(
