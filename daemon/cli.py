@@ -11,7 +11,7 @@ import re
 import sys
 import traceback
 from collections.abc import Sequence
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from daemon.commands import COMMANDS
 from daemon.exit_status import ExitStatus
@@ -24,6 +24,12 @@ else ~/.config/dewlid/dewlid.toml. `dewlid COMMAND --help` tells more about a co
 
 class Parser(argparse.ArgumentParser):
     """Ends with the sysexits status for a wrong command line, and names what was probably meant."""
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """Let the config's path also stand first where it is an option: `dewlid alarms dewlid.toml`."""
+        if args and str(args[0]).endswith(".toml") and self.get_default("config_may_lead"):
+            args = ["--config", *args]
+        return super().parse_known_args(args, namespace)
 
     def error(self, message: str) -> NoReturn:
         self.print_usage(sys.stderr)

@@ -23,6 +23,15 @@ def config_argument(parser: argparse.ArgumentParser) -> None:
 def config_option(parser: argparse.ArgumentParser) -> None:
     """Let the config be given by `--config`, for commands whose arguments are something else."""
     parser.add_argument("--config", metavar="CONFIG", help="path of the config file")
+    parser.set_defaults(config_may_lead=True)
+
+
+def target_arguments(parser: argparse.ArgumentParser) -> None:
+    """Let the keeper name one alarm, those of a chamber, or all; `daemon.alarm_targets` reads it."""
+    parser.add_argument(
+        "target", nargs="+", metavar="ALARM", help="CHAMBER/ALARM such as nest/temperature-high, or CHAMBER, or all"
+    )
+    parser.add_argument("--probe", metavar="PROBE", help="which probe or line, for an alarm about one")
 
 
 def config_path(args: argparse.Namespace) -> Path:

@@ -1,0 +1,89 @@
+"""`dewlid alarms`: what stands now, and what is shelved, out of service or quiet."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import TYPE_CHECKING, Any
+
+from daemon.commands.options import config_option
+
+if TYPE_CHECKING:
+    from daemon.keeper_desk import KeeperDesk
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Register the command."""
+    parser = subparsers.add_parser(
+        "alarms", help="list the alarms that stand",
+        description="List the alarms that stand, the most urgent first, with what hides them; for those that come and go,"
+        " a deadband and delays that would quiet them, from this chamber's own noise.",
+    )  # fmt: skip
+    config_option(parser)
+    parser.add_argument("--all", action="store_true", dest="everything", help="also those that are over")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the list."""
+    from daemon.alarm_targets import listing
+    from daemon.keeper_desk import KeeperDesk
+
+    desk = KeeperDesk(args)
+    found = listing(desk, args.everything)
+    found["proposals"] = _proposals(desk, found["alarms"])
+    print(json.dumps(found, ensure_ascii=False, allow_nan=False) if args.json else _as_text(desk, found))
+    return 0
+
+
+def _proposals(desk: KeeperDesk, alarms: list[dict[str, Any]]) -> dict[str, str]:
+    from daemon.chatter_proposals import proposal
+
+    store, now_ms = desk.configuration.store, desk.now_ms
+    chattering = [row for row in alarms if row["chattering"]]
+    told = {row["key"]: proposal(store, desk.watch, row["chamber"], row["alarm"], now_ms) for row in chattering}
+    return {key: text for key, text in told.items() if text}
+
+
+def _as_text(desk: KeeperDesk, found: dict[str, Any]) -> str:
+    lines = [desk.silence] if desk.silence else []
+    rows = found["alarms"]
+    standing = [row for row in rows if row["condition"] in ("active", "held", "unknown") or row["latched"]]
+    if not standing:
+        lines.append("No alarm stands.")
+    for row in rows:
+        lines += _alarm_lines(desk, row, found["proposals"].get(row["key"]))
+    lines += [f"Probe {probe} is out of service until {_local(desk, end)}." for probe, end in found["out_of_service"].items()]
+    lines += [
+        f"A visit in {chamber} until {_local(desk, end)}: lid and humidity are quiet, heat is not."
+        for chamber, end in found["visits"].items()
+    ]
+    if any(not row["acknowledged"] and row["condition"] != "normal" for row in standing):
+        lines.append("Seen them? `dewlid ack CHAMBER/ALARM` or `dewlid ack all` ends the reminders.")
+    return "\n".join(lines)
+
+
+def _alarm_lines(desk: KeeperDesk, row: dict[str, Any], proposed: str | None) -> list[str]:
+    from adapters.wording.alarm_sentences import sentence
+    from adapters.wording.figures import Style
+    from rules.events import rfc3339
+
+    style = Style(desk.watch.site.temperature_unit, desk.watch.zone)
+    said = sentence(row, desk.watch, style, rfc3339(desk.now_ms))
+    said += f" Now: {style.quantity(row['value_now'], row['unit'])}." if row["value_now"] is not None and row["unit"] else ""
+    marks = [row["priority"] if row["condition"] != "normal" else "over"]
+    marks += ["latched"] if row["latched"] else []
+    marks += [] if row["condition"] == "normal" else ["acknowledged" if row["acknowledged"] else "not acknowledged"]
+    hidden = {"shelved": "shelved", "by-design": "explained by another", "out-of-service": "out of service"}
+    marks += [hidden[row["suppression"]]] if row["suppression"] in hidden else []
+    marks += [f"occurrence {row['occurrence']}"]
+    marks += ["comes and goes"] if row["chattering"] else []
+    lines = [row["key"], f"    {said}", f"    {', '.join(marks)}"]
+    return [*lines, f"    {proposed}"] if proposed else lines
+
+
+def _local(desk: KeeperDesk, text: str) -> str:
+    from datetime import datetime
+
+    return desk.local(round(datetime.fromisoformat(text).timestamp() * 1000))

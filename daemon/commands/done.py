@@ -1,0 +1,46 @@
+"""`dewlid done ADVICE-ID`: the advice was carried out, so its effect can be compared with what was foretold."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from daemon.commands.options import config_option
+
+if TYPE_CHECKING:
+    from daemon.keeper_desk import KeeperDesk
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Register the command."""
+    parser = subparsers.add_parser(
+        "done", help="say that you did what was advised",
+        description="Say that you did what was advised, perhaps by another amount. Its effect is then compared with what was"
+        " foretold, you are told whether it works, and the next advice knows your device better.",
+    )  # fmt: skip
+    config_option(parser)
+    parser.add_argument("advice", metavar="ADVICE-ID", help="as the letter names it, such as nest-3; or the chamber")
+    parser.add_argument("--amount", type=float, metavar="X", help="how much it really was, in the unit of the advice")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Say so."""
+    from daemon.keeper_desk import KeeperDesk
+
+    desk = KeeperDesk(args)
+    advisory = _advisory(desk, args.advice)
+    print(desk.speak({"word": "advice-done", "advisory": advisory, "amount": args.amount}))
+    return 0
+
+
+def _advisory(desk: KeeperDesk, given: str) -> str:
+    """Return the advisory's id; of a chamber, its open one."""
+    from daemon.spool import WordError
+
+    if given not in desk.watch.chambers:
+        return given
+    adviser = desk.state.advice.get(given)
+    if adviser is None or adviser.open is None:
+        raise WordError(f"No advice is open for {given}.")
+    return adviser.open.advisory

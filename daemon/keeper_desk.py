@@ -1,0 +1,148 @@
+"""Where the keeper speaks to the whole engine: the rules' own answer at once, then the word goes to the daemon.
+
+The newest state of the store is advanced to now by the same rules that the daemon runs, and the word is tried on it. What is
+refused here would be refused there, so it is not handed over.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from daemon.assembly import watch_of
+from daemon.clock import SystemClock
+from daemon.commands.options import load_config, moment_ms, say
+from daemon.configuration import Configuration
+from daemon.history_error import HistoryError
+from daemon.history_reader import HistoryReader
+from daemon.spool import WordError
+from rules.events import MINUTE_MS, Batch, Event, Pause, WordEvent
+from rules.settings import Watch
+from rules.watch import EngineState, advance, load_state
+from rules.words import AnyWord, Word
+
+SILENT_MS = 12 * MINUTE_MS
+"""A running daemon records its state every five minutes; older than this, it does not run."""
+_WORD: TypeAdapter[Word] = TypeAdapter(AnyWord)
+_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z")
+
+
+class KeeperDesk:
+    """What a command of the keeper needs: the config, the rules' view of it, and the engine's state as of now."""
+
+    def __init__(self, args: argparse.Namespace) -> None:
+        self.configuration: Configuration = load_config(args)
+        self.watch: Watch = watch_of(self.configuration)
+        self.now_ms = SystemClock().wall_ms()
+        self.recorded_ms: int | None = None
+        """Up to when the daemon had watched when it last recorded its state; None: never."""
+        self.state: EngineState = self._state()
+
+    def _state(self) -> EngineState:
+        stored = self._stored()
+        if stored is None:
+            return advance(self.watch, None, Batch(), self.now_ms).state
+        self.recorded_ms = stored.closed_ms
+        self.now_ms = max(self.now_ms, stored.closed_ms + 1)
+        asleep = self.now_ms - stored.closed_ms > SILENT_MS
+        pause = Batch.of(items=[Pause(self.now_ms - 1, stored.closed_ms)] if asleep else [])
+        return advance(self.watch, stored, pause, self.now_ms).state
+
+    def _stored(self) -> EngineState | None:
+        if not self.configuration.store.exists():
+            return None
+        with HistoryReader(self.configuration.store) as reader:
+            row = reader.last_state()
+        if row is None:
+            return None
+        try:
+            return load_state(row[0])
+        except ValidationError as error:
+            raise HistoryError(f"{self.configuration.store}: its state is of another version; start the daemon once") from error
+
+    @property
+    def silence(self) -> str:
+        """What the keeper must know about the age of what is shown; empty: the daemon runs."""
+        if self.recorded_ms is None:
+            return "The daemon has not recorded anything yet; start it: dewlid run"
+        if self.now_ms - self.recorded_ms <= SILENT_MS:
+            return ""
+        return f"The daemon does not run: this is what it knew at {self.local(self.recorded_ms)}."
+
+    def local(self, at_ms: int) -> str:
+        """Return an instant in local words, short."""
+        moment = datetime.fromtimestamp(at_ms / 1000, self.watch.zone)
+        today = datetime.fromtimestamp(self.now_ms / 1000, self.watch.zone).date()
+        near = abs(moment.date() - today) < timedelta(days=1)
+        return f"{moment:%H:%M}" if near else f"{moment:%Y-%m-%d %H:%M}"
+
+    def moment(self, text: str | None) -> int:
+        """Return an instant as the keeper writes it: a date and time, a time of today, or nothing for now."""
+        if text is None:
+            return self.now_ms
+        if re.fullmatch(r"\d{1,2}:\d{2}", text):
+            text = f"{datetime.fromtimestamp(self.now_ms / 1000, self.watch.zone).date()}T{text.zfill(5)}"
+        try:
+            return moment_ms(text, self.watch.zone)
+        except ValueError as error:
+            raise WordError(str(error)) from error
+
+    def chamber(self, name: str) -> str:
+        """Return the chamber's id; raises WordError with the ones that there are."""
+        if name not in self.watch.chambers:
+            raise WordError(f"There is no chamber {name}. Chambers: {', '.join(self.watch.chambers)}.")
+        return name
+
+    def probe(self, name: str) -> str:
+        """Return the probe's id; raises WordError with the ones that there are."""
+        if name not in self.watch.probes:
+            raise WordError(f"There is no probe {name}. Probes: {', '.join(self.watch.probes)}.")
+        return name
+
+    # ------------------------------------------------------------ speaking
+
+    def speak(self, *words: dict[str, Any]) -> str:
+        """Let the rules answer, raise WordError if they refuse, hand the words to the daemon and return the answers."""
+        answers = [answer for number, word in enumerate(words) for answer in self.answers(word, number)]
+        for word in words:
+            say(self.configuration, word)
+        return "\n".join(dict.fromkeys(answers))
+
+    def answers(self, word: dict[str, Any], number: int = 0) -> list[str]:
+        """Return what the rules say to a word, in local time; raises WordError if they refuse it. Nothing is handed over."""
+        spoken = self._spoken({**word, "taken_ms": self.now_ms, "word_id": f"tried-{number}"})
+        events = self.try_on([spoken])
+        mine = [event for event in events if isinstance(event, WordEvent) and event.id.endswith(f".word.tried-{number}")]
+        for event in mine:
+            if not event.accepted:
+                raise WordError(self._told(event.text))
+        return [self._told(event.text) for event in mine]
+
+    def try_on(self, words: Sequence[Word]) -> list[Event]:
+        """Advance the desk's own state by words and return the events."""
+        advanced = advance(self.watch, self.state, Batch.of(items=list(words)), self.now_ms + 1)
+        self.state, self.now_ms = advanced.state, self.now_ms + 1
+        return advanced.events
+
+    def _spoken(self, body: dict[str, Any]) -> Word:
+        try:
+            return _WORD.validate_python({key: value for key, value in body.items() if value is not None})
+        except ValidationError as error:
+            first = error.errors(include_url=False)[0]
+            found = repr(first["input"])
+            found = f"{found[:40]}... ({len(found)} characters)" if len(found) > 60 else found
+            wanted = f"{first['msg'][0].lower()}{first['msg'][1:]}"
+            raise WordError(f"{first['loc'][-1]}: found {found}; {wanted}. Nothing was taken down.") from error
+
+    def _told(self, text: str) -> str:
+        """Return an answer of the rules with its instants in local time and without its code for scripts."""
+        text = re.sub(r"^[a-z]+(?:_[a-z]+)+: ", "", text)
+        text = _INSTANT.sub(lambda match: self.local(round(datetime.fromisoformat(match[0]).timestamp() * 1000)), text)
+        first = text.partition(" ")[0]
+        text = text if "/" in first or "-" in first else text[:1].upper() + text[1:]  # a name stays as it is written
+        return text + ("" if text.endswith(".") else ".")

@@ -1,0 +1,291 @@
+"""The keeper's commands about alarms, probes, lids and advice: real config, spool, rules and store."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import time_machine
+from numpy.typing import NDArray
+
+from daemon.assembly import watch_of
+from daemon.cli import main
+from daemon.configuration import load
+from daemon.history import History
+from daemon.spool import Spool
+from rules.events import DAY_MS, MINUTE_MS, Batch, Event, WordEvent
+from rules.state import EngineState
+from rules.watch import advance, dump_state
+
+CONFIG = """
+[site]
+name = "Ant shelf"
+time_zone = "Europe/Berlin"
+state_folder = "{folder}"
+
+[room.study]
+
+[chamber.nest]
+title = "Nest"
+room = "study"
+
+[chamber.nest.devices.heater]
+watts = 15
+thermostat = true
+setpoint_c = 26
+
+[probe.air]
+kind = "mqtt-topic"
+place = "nest"
+broker = "home"
+interval = "1min"
+topics = {{ air_temperature = "nest/t", relative_humidity = "nest/h" }}
+
+[probe.study-air]
+kind = "mqtt-topic"
+place = "study"
+broker = "home"
+interval = "1min"
+topics = {{ air_temperature = "study/t", relative_humidity = "study/h" }}
+
+[broker.home]
+host = "127.0.0.1"
+"""
+START_MS = 1_809_000_000_000  # 2027-04-29T13:20:00Z
+
+
+Values = float | Sequence[float] | NDArray[np.float64]
+
+
+class Shelf:
+    """A daemon without lines: is fed readings, takes words from the spool, judges and records, whenever it is turned."""
+
+    def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        self.folder, self.config, self.capsys = folder, folder / "dewlid.toml", capsys
+        self.config.write_text(CONFIG.format(folder=folder))
+        self.watch = watch_of(load(self.config))
+        self.spool = Spool(folder / "spool")
+        self.spool.prepare()
+        self.state: EngineState | None = None
+        self.now_ms = START_MS
+        self.events: list[Event] = []
+
+    def live(
+        self, minutes: int, temperature: Values, humidity: Values = 80.0,
+        room: tuple[float, float] = (20.0, 50.0),
+    ) -> list[Event]:
+        """Feed a reading of each series every minute and record."""
+        at_ms = self.now_ms + MINUTE_MS * np.arange(1, minutes + 1)
+        columns = [np.broadcast_to(np.asarray(v, float), minutes) for v in (temperature, humidity, *room)]
+        names = tuple((probe, what) for probe in ("air", "study-air") for what in ("air_temperature", "relative_humidity"))
+        batch = Batch(
+            series=names,  # type: ignore[arg-type]
+            series_index=np.tile(np.arange(4, dtype=np.int32), minutes),
+            taken_ms=np.repeat(at_ms, 4),
+            at_ms=np.repeat(at_ms, 4),
+            value=np.column_stack(columns).ravel(),
+        )
+        self.now_ms = int(at_ms[-1])
+        return self.record(batch)
+
+    def turn(self) -> list[Event]:
+        """Take what waits in the spool."""
+        self.now_ms += 1000
+        words, refused = self.spool.waiting(self.now_ms)
+        assert refused == []
+        events = self.record(Batch.of(items=[each.word for each in words]))
+        self.spool.done(words)
+        return events
+
+    def record(self, batch: Batch) -> list[Event]:
+        advanced = advance(self.watch, self.state, batch, self.now_ms + 1)
+        self.state = advanced.state
+        self.events += advanced.events
+        history = History.open(self.folder / "dewlid.sqlite3", now_ms=self.now_ms)
+        history.record(batch, advanced.events, dump_state(self.state))
+        history.close()
+        return list(advanced.events)
+
+    def say(self, *words: str, status: int = 0) -> str:
+        """Run a command a second later and return what it prints."""
+        with time_machine.travel((self.now_ms + 1000) / 1000, tick=False):
+            assert main([words[0], "--config", str(self.config), *words[1:]]) == status
+        told = self.capsys.readouterr()
+        assert "Traceback" not in told.err
+        return told.err if status else told.out
+
+    def listed(self, *more: str) -> dict[str, Any]:
+        return dict(json.loads(self.say("alarms", "--json", *more)))
+
+    def heard(self) -> list[tuple[str, bool]]:
+        return [(event.word, event.accepted) for event in self.turn() if isinstance(event, WordEvent)]
+
+
+@pytest.fixture
+def shelf(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Iterator[Shelf]:
+    monkeypatch.setenv("USER", "keeper")
+    monkeypatch.delenv("SUDO_USER", raising=False)
+    yield Shelf(tmp_path, capsys)
+
+
+@pytest.fixture
+def hot(shelf: Shelf) -> Shelf:
+    """A shelf whose nest has been too warm for an hour."""
+    shelf.live(360, np.linspace(25.5, 29.0, 360))
+    shelf.live(60, 29.0)
+    return shelf
+
+
+# ---------------------------------------------------------------- alarms
+
+
+def test_alarms_say_what_stands_in_words_and_as_json(hot: Shelf) -> None:
+    told = hot.say("alarms")
+    assert "nest/temperature-high\n    Nest is too warm: 28.1 °C (limit 28.0 °C), since" in told
+    assert "Now: 29.0 °C." in told
+    assert "not acknowledged" in told
+    assert "dewlid ack" in told
+    found = hot.listed()
+    row = next(row for row in found["alarms"] if row["key"] == "nest/temperature-high")
+    assert (row["condition"], row["level"], row["acknowledged"], row["suppression"]) == ("active", "outside", False, "none")
+    assert (row["value_now"], row["limit"], row["unit"], row["occurrence"]) == (29.0, 28.0, "degC", 1)
+    assert row["since"].endswith("Z")
+
+
+def test_what_is_over_is_listed_only_with_all(hot: Shelf) -> None:
+    hot.live(90, 25.5)
+    assert "temperature-high" not in hot.say("alarms")
+    assert "nest/temperature-high" in [row["key"] for row in hot.listed("--all")["alarms"]]
+
+
+def test_the_config_may_also_stand_first(hot: Shelf, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["alarms", str(hot.config)]) == 0
+    assert "nest/temperature-high" in capsys.readouterr().out
+
+
+def test_alarms_say_when_the_daemon_does_not_run(hot: Shelf) -> None:
+    assert "does not run" not in hot.say("alarms")
+    hot.now_ms += DAY_MS
+    assert "The daemon does not run: this is what it knew at 2027-04-29" in hot.say("alarms")
+
+
+def test_alarms_without_a_store_say_so(shelf: Shelf) -> None:
+    told = shelf.say("alarms")
+    assert "not recorded anything yet" in told
+    assert "No alarm stands." in told
+
+
+# ---------------------------------------------------------------- ack, shelve
+
+
+@pytest.mark.parametrize(
+    "target",
+    [("nest/temperature-high",), ("nest", "temperature-high"), ("temperature-high",), ("nest",), ("all",)],
+    ids="/".join,
+)
+def test_an_alarm_is_acknowledged_however_it_is_named(hot: Shelf, target: tuple[str, ...]) -> None:
+    assert "nest/temperature-high, occurrence 1, is acknowledged." in hot.say("ack", *target)
+    assert ("acknowledge", True) in hot.heard()
+    row = next(row for row in hot.listed()["alarms"] if row["key"] == "nest/temperature-high")
+    assert row["acknowledged"]
+
+
+def test_with_nothing_left_to_acknowledge_nothing_is_spooled(hot: Shelf) -> None:
+    hot.say("ack", "all")
+    hot.turn()
+    assert "Nothing to acknowledge" in hot.say("ack", "all")
+    assert hot.spool.waiting(0) == ([], [])
+
+
+def test_a_shelf_hides_ends_by_itself_and_can_be_ended(hot: Shelf) -> None:
+    assert "is shelved until 2027-04-30 01:0" in hot.say("shelve", "nest/temperature-high", "--for", "4h")
+    assert hot.heard() == [("shelve", True)]
+    assert list(hot.listed()["shelved"]) == ["nest/temperature-high"]
+    assert "no longer shelved" in hot.say("unshelve", "all")
+    assert hot.heard() == [("unshelve", True)]
+    assert hot.listed()["shelved"] == {}
+    hot.say("shelve", "nest", "--for", "5min")
+    hot.turn()
+    hot.live(10, 29.0)
+    assert hot.listed()["shelved"] == {}
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("ack", "nest/temperature-hihg"), "'temperature-hihg' is no alarm; allowed: temperature-high"),
+        (("ack", "cellar/temperature-high"), "There is no chamber cellar. Chambers, rooms and the site: nest, study, site."),
+        (("ack", "cellar"), "There is no chamber cellar"),
+        (("ack", "nest/humidity-low"), "This alarm has never stood"),
+        (("ack", "nest/probe-stale"), "is about one probe or line; name it"),
+        (("ack", "nest/probe-stale/other"), "'other' is not in the config; allowed: air, study-air"),
+        (("ack", "a/b/c/d"), "write CHAMBER/ALARM"),
+        (("shelve", "nest/temperature-high", "--for", "30d"), "for_ms: found"),
+        (("unshelve", "nest/temperature-high"), "This alarm is not shelved"),
+        (("out-of-service", "lid"), "There is no probe lid. Probes: air, study-air."),
+        (("out-of-service", "air", "--for", "20d"), "for_ms: found"),
+        (("visit", "tank"), "There is no chamber tank. Chambers: nest."),
+        (("visit", "nest", "--for", "1d"), "for_ms: found"),
+        (("done", "nest-99"), "There is no advice 'nest-99'; there are: nest-1"),
+        (("done", "nest", "--amount", "nan"), "amount: found nan"),
+    ],
+)  # fmt: skip
+def test_what_the_rules_refuse_is_refused_at_once_and_never_spooled(hot: Shelf, words: tuple[str, ...], said: str) -> None:
+    assert said in hot.say(*words, status=65)
+    assert hot.spool.waiting(0) == ([], [])
+
+
+def test_a_harmful_alarm_is_not_shelved(hot: Shelf) -> None:
+    hot.live(30, 31.0)
+    assert "its level is harmful now" in hot.say("shelve", "nest/temperature-high", status=65).lower()
+
+
+# ---------------------------------------------------------------- probes, visits, advice
+
+
+def test_a_probe_goes_out_of_service_and_comes_back(hot: Shelf) -> None:
+    assert "Probe air is out of service until" in hot.say("out-of-service", "air", "--for", "2d", "--reason", "in salt")
+    hot.turn()
+    assert list(hot.listed()["out_of_service"]) == ["air"]
+    assert "Probe air is in service." in hot.say("out-of-service", "air", "back")
+    hot.turn()
+    assert hot.listed()["out_of_service"] == {}
+
+
+def test_a_visit_is_announced_and_ends_by_itself_or_by_word(shelf: Shelf) -> None:
+    shelf.live(30, 25.5)
+    assert "Lid and humidity are quiet until" in shelf.say("visit", "nest", "--for", "20min")
+    shelf.turn()
+    assert "A visit in nest until" in shelf.say("alarms")
+    assert "The visit is over." in shelf.say("visit", "nest", "--over")
+    shelf.turn()
+    assert shelf.listed()["visits"] == {}
+
+
+def test_done_is_taken_for_the_open_advice_of_a_chamber_and_only_once(hot: Shelf) -> None:
+    told = hot.say("done", "nest")
+    assert "is done; what it does will be compared with what was foretold" in told
+    assert hot.heard() == [("advice-done", True)]
+    assert "was told as done before" in hot.say("done", told.split()[0])
+
+
+# ---------------------------------------------------------------- chattering
+
+
+def test_an_alarm_that_comes_and_goes_is_listed_with_a_proposal_from_its_own_noise(shelf: Shelf) -> None:
+    noise = np.random.default_rng(5)
+    shelf.live(8 * 1440, np.round(27.6 + 0.1 * noise.standard_normal(8 * 1440), 2))
+    for _ in range(4):
+        shelf.live(20, 28.6 + 0.02 * noise.standard_normal(20))
+        shelf.live(25, 26.5 + 0.02 * noise.standard_normal(25))
+    shelf.live(20, 28.6 + 0.02 * noise.standard_normal(20))
+    row = next(row for row in shelf.listed()["alarms"] if row["key"] == "nest/temperature-high")
+    assert row["chattering"]
+    told = shelf.say("alarms")
+    assert "comes and goes" in told
+    assert "raises a day while hovering on the limit" in told
+    assert "[chamber.nest.temperature]" in told
