@@ -1,0 +1,45 @@
+"""Every file in sample_config/ is accepted by the command line as it stands, without a doubt, and says which case it is for."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+SAMPLES = sorted((Path(__file__).parents[2] / "sample_config").glob("*.toml"))
+
+
+def test_the_promised_cases_are_there() -> None:
+    promised = {"one-chamber", "modbus-rack", "broker-only", "two-colonies", "school-vivarium", "simulated-shelf"}
+    assert {path.stem for path in SAMPLES} == promised
+
+
+@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+def test_check_offline_finds_nothing_to_mend(path: Path) -> None:
+    command = [sys.executable, "-m", "daemon.cli", "check", "--offline", str(path)]
+    done = subprocess.run(command, capture_output=True, text=True, cwd=path.parents[1])
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.endswith("all is well\n"), done.stdout
+
+
+@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+def test_each_is_explained_at_the_top_and_within(path: Path) -> None:
+    lines = path.read_text(encoding="utf-8").splitlines()
+    assert lines[0].startswith("# ")
+    assert sum("#" in line for line in lines) >= 6
+
+
+def test_the_school_has_six_chambers_and_a_stand_in() -> None:
+    school = tomllib.loads(next(path for path in SAMPLES if path.stem == "school-vivarium").read_text(encoding="utf-8"))
+    assert len(school["chamber"]) == 6
+    assert school["outlet"]["mail"]["stand_in"] == ["caretaker@school.example"]
+
+
+def test_the_two_colonies_share_one_room_probe() -> None:
+    shelf = tomllib.loads(next(path for path in SAMPLES if path.stem == "two-colonies").read_text(encoding="utf-8"))
+    assert {chamber["colony"] for chamber in shelf["chamber"].values()} == {"atta", "acro"}
+    assert {chamber["room"] for chamber in shelf["chamber"].values()} == {"winter-garden"}
+    assert [name for name, probe in shelf["probe"].items() if probe["place"] == "winter-garden"] == ["room-air"]
