@@ -28,6 +28,7 @@ from adapters.acknowledgements import Acknowledgements
 from adapters.broker import Broker as Broker
 from adapters.broker import SessionRejected, client_id_of, reason_of, tls_alert, tls_context, try_tls
 from adapters.errors import OutletUnreachable, SecretUnreadable
+from adapters.pulse import Pulse
 from adapters.secrets_file import read_secret
 from adapters.subscriptions import Message as Message
 from adapters.subscriptions import Refused, Subscriptions, Take
@@ -37,6 +38,8 @@ _log = structlog.get_logger(__name__)
 State = Literal["connecting", "up", "rejected", "down"]
 MOST_IN_FLIGHT = 50
 _ANSWER_S = 10.0
+_CONNECT_S = 90.0
+"""The system may look for a name for so long; nobody can break it off."""
 _STEADY_S = 10.0
 _LARGEST_PACKET = 65_536
 _MOST_THROWN_OUT = 3
@@ -88,7 +91,7 @@ class MqttSession:
         self._unanswered = Acknowledgements(self.name)
         self._end: tuple[State, str] | None = None
         self.callback_failures = 0
-        self.alive_at_s = time.monotonic()
+        self.pulse = Pulse()
 
     # ------------------------------------------------------------ for its users
 
@@ -209,10 +212,14 @@ class MqttSession:
             if stopping.is_set():
                 break
             self._set_state(*ended)
-            stopping.wait(self._back_off.wait_s(failures, ended[0] == "rejected"))
+            wait_s = self._back_off.wait_s(failures, ended[0] == "rejected")
+            self.pulse.mark(wait_s)
+            stopping.wait(wait_s)
+        self.pulse.rest()
         self._set_state("down", "stopped")
 
     def _one_connection(self, stopping: threading.Event) -> None:
+        self.pulse.mark(_CONNECT_S)
         client = self._new_client()
         self._end = None
         if self.broker.tls:
@@ -227,7 +234,7 @@ class MqttSession:
             self._client = client
             deadline_s = time.monotonic() + _ANSWER_S
             while not stopping.is_set() and self._end is None:
-                self.alive_at_s = time.monotonic()
+                self.pulse.mark()
                 code = client.loop(0.5)
                 self._unanswered.settle()
                 if code != mqtt.MQTT_ERR_SUCCESS:
@@ -239,6 +246,7 @@ class MqttSession:
         finally:
             self._close(client)
         if self.broker.tls and self._state[0] != "up" and not stopping.is_set():
+            self.pulse.mark(_CONNECT_S)
             self._end = self._why_tls_ended() or self._end
 
     def _why_tls_ended(self) -> tuple[State, str] | None:

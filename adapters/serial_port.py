@@ -19,6 +19,7 @@ import serial
 import structlog
 
 from adapters.errors import ProbeUnreachable
+from adapters.pulse import Pulse
 
 _log = structlog.get_logger(__name__)
 
@@ -67,6 +68,7 @@ class SerialPort:
 
     def __init__(self, settings: LineSettings) -> None:
         self.settings = settings
+        self.pulse = Pulse()
         self._port = serial.Serial(None, **settings.arguments())
         # Boards that restart when DTR rises would lose their first seconds at every opening.
         self._port.dtr = False
@@ -74,6 +76,7 @@ class SerialPort:
 
     def open(self) -> None:
         """Open by name, so that a by-id link is followed anew each time; raises PortLost with what to do."""
+        self.pulse.mark()
         try:
             self._port.port = self.settings.port
             self._port.open()
@@ -90,6 +93,7 @@ class SerialPort:
 
     def read(self, most: int, timeout_s: float) -> bytes:
         """Return what arrives, at least one byte unless the time runs out or `cancel` is called."""
+        self.pulse.mark(timeout_s)
         with _losing():
             self._port.timeout = max(timeout_s, 0.0)
             first: bytes = self._port.read(1)
@@ -100,12 +104,14 @@ class SerialPort:
 
     def write(self, data: bytes) -> None:
         """Send and wait until it has left."""
+        self.pulse.mark()
         with _losing():
             self._port.write(data)
             self._port.flush()
 
     def discard_input(self) -> None:
         """Drop what has arrived and was not read."""
+        self.pulse.mark()
         with _losing():
             self._port.reset_input_buffer()
 
@@ -133,6 +139,7 @@ class SerialLine:
         self._serve, self._on_change = serve, on_change
         self._stopping = threading.Event()
         self._port = SerialPort(settings)
+        self.pulse = self._port.pulse
         self._thread: threading.Thread | None = None
         self._down: str | None = ""
 
@@ -170,8 +177,10 @@ class SerialLine:
                 self._port.close()
             if time.monotonic() - opened_at_s > LONGEST_WAIT_S:
                 wait_s = FIRST_WAIT_S
+            self.pulse.mark(wait_s)
             stopping.wait(wait_s)
             wait_s = min(2 * wait_s, LONGEST_WAIT_S)
+        self.pulse.rest()
 
     def _tell(self, why_down: str | None) -> None:
         if why_down == self._down or self._stopping.is_set():

@@ -17,6 +17,9 @@ from adapters.outlets.outlet import Outlet, Owed
 from daemon.delivery_worker import OutletHealth, Pace, Worker
 from daemon.outbox import Notice, Receipt
 
+UNANSWERED_S = 60.0
+"""A heartbeat may wait so long behind other messages."""
+
 _T = TypeVar("_T")
 
 
@@ -60,18 +63,27 @@ class Delivery:
 
     def notices(self) -> list[Notice]:
         """Take the outlets' troubles since the last call: to be told with `outbox.notice_events`."""
+        for worker in self._workers.values():
+            worker.tell_if_hanging()
         return _drained(self._notices)
 
     def health(self) -> dict[str, OutletHealth]:
         """Return how each outlet does."""
         return {name: worker.health for name, worker in self._workers.items()}
 
-    def turned_s(self) -> dict[str, float | None]:
-        """Return for each outlet how long ago its thread last turned, in seconds; None: a message is on its way.
+    def beat(self, payload: str, now_ms: int) -> None:
+        """Have the outlets that have one send their heartbeat, past the store: it is news only while it is fresh."""
+        for worker in self._workers.values():
+            worker.beat(payload, now_ms)
 
-        For the watchdog: a thread that neither turns nor sends is dead.
+    def overdue_s(self) -> dict[str, float]:
+        """Return how long each outlet's thread should have turned already, or its heartbeat been acknowledged; 0: all is well.
+
+        An outlet that cannot be reached is well in this sense: no restart would mend it.
         """
-        return {name: worker.turned_s() for name, worker in self._workers.items()}
+        return {
+            name: max(worker.pulse.overdue_s, worker.unanswered_s - UNANSWERED_S) for name, worker in self._workers.items()
+        }
 
     def stop(self, timeout_s: float = 2.0) -> bool:
         """End the threads; what was not acknowledged stays owed. False if one still hangs (it is a daemon thread)."""

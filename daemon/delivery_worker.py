@@ -15,6 +15,7 @@ import structlog
 
 from adapters.errors import OutletBarred, OutletError, OutletRefused
 from adapters.outlets.outlet import Outlet, Owed
+from adapters.pulse import Pulse
 from daemon.folding import FOLD_MORE_THAN, FOLD_OLDER_MS, folded
 from daemon.history_error import HistoryError
 from daemon.history_reader import HistoryReader
@@ -25,6 +26,7 @@ _log = structlog.get_logger(__name__)
 
 Health = Literal["idle", "up", "down", "barred"]
 _DIRECT = -1
+_BEAT = -2
 _AT_ONCE = 500
 
 
@@ -77,9 +79,11 @@ class Worker:
         self._resume_s = 0.0
         self._told_down = False
         self._told_refusal_s = -1e9
-        self._busy = False
-        self._turned_s = time.monotonic()
-        self.health = OutletHealth(since_s=self._turned_s)
+        self._busy_since_s: float | None = None
+        self._beat: tuple[Owed, float] | None = None
+        self._beats_refused_in = -1
+        self.pulse = Pulse()
+        self.health = OutletHealth(since_s=time.monotonic())
 
     def start(self) -> None:
         """Begin."""
@@ -108,23 +112,41 @@ class Worker:
             self._thread.join(timeout_s / 2)
         return not self._thread.is_alive()
 
-    def turned_s(self) -> float | None:
-        """Return how long ago the thread turned; None while a message is on its way."""
-        if self._thread.is_alive() and self._busy:
-            return None
-        return time.monotonic() - self._turned_s
+    def beat(self, payload: str, now_ms: int) -> None:
+        """Send a heartbeat next, if this outlet has one; it takes the place of one that still waits."""
+        if self._outlet.heartbeat and self._beats_refused_in != self._session:
+            asked_s = self._beat[1] if self._beat is not None else time.monotonic()
+            owed = Owed(
+                outlet=self._name, event_id="", kind="heartbeat", topic=self._outlet.heartbeat, payload=payload, made_ms=now_ms
+            )
+            self._beat = owed, asked_s
+            self._woken.set()
+
+    @property
+    def unanswered_s(self) -> float:
+        """How long the newest heartbeat was not acknowledged although the outlet works."""
+        beat = self._beat
+        return time.monotonic() - beat[1] if beat is not None and self.health.state == "up" else 0.0
+
+    @property
+    def busy_s(self) -> float:
+        """How long the message that is on its way has been so."""
+        since_s = self._busy_since_s
+        return 0.0 if since_s is None else time.monotonic() - since_s
 
     # ------------------------------------------------------------ the loop
 
     def _run(self) -> None:
         try:
             while not self._ending.is_set():
-                self._turned_s = time.monotonic()
+                self.pulse.mark()
                 pause_s = self._turn()
                 self._tell_if_long_down()
+                self.pulse.mark(pause_s)
                 self._woken.wait(max(0.0, pause_s))
                 self._woken.clear()
         finally:
+            self.pulse.rest()
             self._close_reader()
 
     def _turn(self) -> float:
@@ -135,6 +157,8 @@ class Worker:
         left_s = self._resume_s - time.monotonic()
         if left_s > 0:
             return min(left_s, self._rest_s)
+        if not self._send_beat():
+            return min(self._resume_s - time.monotonic(), self._rest_s)
         try:
             due = self._due()
         except HistoryError as error:
@@ -149,6 +173,16 @@ class Worker:
             if not self._attempt(message):
                 return min(self._resume_s - time.monotonic(), self._rest_s)
         return rest_s
+
+    def _send_beat(self) -> bool:
+        """Send the heartbeat that waits; False when the outlet must rest."""
+        beat = self._beat
+        if beat is None or self._ending.is_set():
+            return True
+        went = self._attempt([Waiting(_BEAT, beat[0])])
+        if self._beat is beat or not went:
+            self._beat = None
+        return went
 
     @property
     def _rest_s(self) -> float:
@@ -196,7 +230,8 @@ class Worker:
     def _attempt(self, rows: list[Waiting]) -> bool:
         """Send one message; False when the outlet must rest."""
         message = rows[0].owed if len(rows) == 1 else folded([row.owed for row in rows])
-        self._busy = True
+        self._busy_since_s = time.monotonic()
+        self.pulse.mark(self._outlet.longest_s)
         try:
             self._outlet.send(message)
         except OutletBarred as error:
@@ -213,20 +248,20 @@ class Worker:
         else:
             self._taken(rows)
         finally:
-            self._busy = False
-            self._turned_s = time.monotonic()
+            self._busy_since_s = None
+            self.pulse.mark()
         return True
 
     def _taken(self, rows: Sequence[Waiting]) -> None:
         for row in rows:
             if row.owed.retained:
                 self._sent[row.owed.topic] = (row.row, time.monotonic())
-            elif row.row != _DIRECT:
+            elif row.row >= 0:
                 self._done.add(row.row)
                 self._attempts.pop(row.row, None)
                 self._receipt(Receipt(row.row, "taken"))
         self._failures = 0
-        delivered = self.health.delivered + len(rows)
+        delivered = self.health.delivered + sum(row.row != _BEAT for row in rows)
         if self.health.state != "up":
             if self._told_down:
                 self._say("outlet-back", "")
@@ -240,6 +275,8 @@ class Worker:
         for row in rows:
             if row.owed.retained:
                 self._sent[row.owed.topic] = (row.row, time.monotonic())
+            elif row.row == _BEAT:
+                self._beats_refused_in = self._session  # the broker does not permit it; asked again with the next connection
             elif row.row != _DIRECT:
                 self._done.add(row.row)
                 self._attempts.pop(row.row, None)
@@ -256,7 +293,7 @@ class Worker:
         for row in rows:
             if row.row == _DIRECT:
                 self._direct.appendleft(row.owed)
-            elif not row.owed.retained and not barred:  # barred: no message's own fault
+            elif row.row != _BEAT and not row.owed.retained and not barred:  # barred: no message's own fault
                 count = self._attempts.get(row.row, (0, 0.0))[0] + 1
                 self._attempts[row.row] = (count, now_s + max(pause_s, self._retry_s(count)))
         state: Health = "barred" if barred else "down"
@@ -280,6 +317,14 @@ class Worker:
         if health.state == "barred" or time.monotonic() - health.since_s >= self._pace.tell_after_s:
             self._told_down = True
             self._say("outlet-down", health.detail)
+
+    def tell_if_hanging(self) -> None:
+        """Have the others tell of an outlet that neither takes a message nor refuses it. From the engine's thread."""
+        if not self._told_down and self.busy_s >= self._pace.tell_after_s:
+            self._told_down = True
+            detail = "it has neither taken nor refused the message that was handed to it"
+            self.health = replace(self.health, state="down", since_s=time.monotonic() - self.busy_s, detail=detail)
+            self._say("outlet-down", detail)
 
     def _say(self, what: Literal["outlet-down", "outlet-refused", "outlet-back"], detail: str) -> None:
         for_s = time.monotonic() - self.health.since_s

@@ -14,6 +14,7 @@ import structlog
 
 from adapters.outlets import AnyOutlet
 from adapters.outlets.outlet import Owed
+from adapters.wording.payload import heartbeat_payload
 from daemon.chamber_states import ChamberStates, owed_removals
 from daemon.delivery import Delivery
 from daemon.history import History
@@ -271,9 +272,19 @@ class Engine:
     def _do(self, taken: Taken) -> None:
         for name in taken.chores:
             if name.startswith("beat "):
-                self.beat = int(name.removeprefix("beat "))
+                self._answer(int(name.removeprefix("beat ")), taken.now_ms)
             elif name in self.chores:
                 self.chores[name](taken.now_ms)
+
+    def _answer(self, beat: int, now_ms: int) -> None:
+        """Pass a heartbeat on: inbox and rules have answered, the store must, and an acknowledged publish proves the rest."""
+        try:
+            self._history.prove()
+        except HistoryError as error:
+            self._go_on_without_store(error)
+        self.beat = beat
+        if self.delivery is not None:
+            self.delivery.beat(heartbeat_payload(beat, now_ms, self._setting.watch), now_ms)
 
     def _idle_s(self, taken: Taken) -> float:
         """Until the next whole minute, at which delays and reminders may fall due, or the end of the holding time."""

@@ -32,8 +32,6 @@ _OPEN_S = 50.0
 _SOURCES_S = 0.8
 _DELIVERY_S = 1.2
 _ENGINE_S = 5.0
-_SILENT_S = 60.0
-"""An outlet's thread that neither turns nor sends for so long is dead."""
 
 
 class Running:
@@ -157,15 +155,21 @@ class Running:
         """Send a heartbeat through inbox, rules and store; say whether the one before came through and all threads turn."""
         answered = self._engine.beat >= self._beats
         self.stage = "watching" if answered else "waiting for the engine"
-        for name, silent_s in (self._delivery.turned_s() if self._delivery else {}).items():
-            if silent_s is not None and silent_s > _SILENT_S:
-                answered, self.stage = False, f"waiting for outlet {name}"
+        for name, overdue_s in self._overdue_s().items():
+            if overdue_s > 0:
+                answered, self.stage = False, f"waiting for {name}"
         if self._polling is not None and not self._polling.alive:
             answered, self.stage = False, "waiting for the scheduler"
         self._report_lost()
         self._beats += 1
         self._inbox.chore(f"beat {self._beats}")
         return answered
+
+    def _overdue_s(self) -> dict[str, float]:
+        """How long every thread that reads or tells should have turned already."""
+        found = {f"outlet {name}": late_s for name, late_s in (self._delivery.overdue_s() if self._delivery else {}).items()}
+        found |= {line.session.name: line.session.pulse.overdue_s for line in self._lines.values()}
+        return found | {feed.source.name: feed.source.pulse.overdue_s for feed in self._feeds.values()}
 
     def _report_lost(self) -> None:
         lost = dict(self._inbox.lost)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 from typing import Literal, TextIO
 
@@ -35,6 +36,8 @@ class ConsolePrinter:
     retry_s = (1.0, 5.0, 30.0)
     session = 0
     refresh_s = None
+    longest_s = math.inf  # its reader may be stopped, which no restart mends
+    heartbeat = ""
 
     def __init__(self, settings: ConsoleOutlet, watch: Watch, stream: TextIO | None = None) -> None:
         self._settings, self._watch, self._stream = settings, watch, stream

@@ -30,6 +30,9 @@ from adapters.wording.figures import ascii_only, clean
 from adapters.wording.letter import Letter, compose
 from rules.settings import Settings, Watch
 
+_NAME_S = 60.0
+"""The system may look for the server's name for so long; nobody can break it off."""
+
 MailAddress = Annotated[
     str, Field(max_length=254, pattern=r"^[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9](?:[A-Za-z0-9.-]*[A-Za-z0-9])?$")
 ]
@@ -100,9 +103,11 @@ class MailSender:
     retry_s = (60.0, 300.0, 900.0, 1800.0, *(3600.0,) * 23, 10_800.0)  # RFC 5321 4.5.4.1, faster at first: one relay
     session = 0
     refresh_s = None
+    heartbeat = ""
 
     def __init__(self, settings: MailOutlet, watch: Watch) -> None:
         self._settings, self._watch = settings, watch
+        self.longest_s = settings.deadline_s + _NAME_S
         self._lock = threading.Lock()
         self._client: smtplib.SMTP | None = None
         self._late = False

@@ -3,6 +3,7 @@
 Everything stands under `<base_topic>/<site>/`, where site is the site's name in small letters and hyphens:
 
     available                                 retained `online` or `offline`; also the last will
+    heartbeat                                 not retained: every ten seconds, once probes' inbox, rules and store have answered
     chamber/<chamber>/state                   retained: what is believed of the chamber now, what stands, what is advised
     chamber/<chamber>/alarm/<alarm>[/<probe>] retained: the state of one alarm (OPC UA Part 9 / IEC 62682)
     chamber/<chamber>/advice                  retained: the advisory that stands; removed when there is none
@@ -64,6 +65,8 @@ class TopicPublisher:
         self._settings, self._session = settings, session
         self._root = root(settings, watch)
         self.session = 0
+        self.longest_s = 30.0  # an acknowledgement is waited for ten seconds
+        self.heartbeat = "heartbeat"
         self.refresh_s: float | None = settings.state_expiry / 2000
         self._session.start()
         self._session.watch(self._changed)

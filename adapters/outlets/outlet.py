@@ -58,6 +58,14 @@ class Outlet(Protocol):
     def refresh_s(self) -> float | None:
         """How often retained states are sent again although nothing changed; None: never."""
 
+    @property
+    def longest_s(self) -> float:
+        """How long handing over one message may take at most; infinite: it waits for somebody who has no limit."""
+
+    @property
+    def heartbeat(self) -> str:
+        """Topic of the heartbeat, whose acknowledgement shows that the whole way works; empty: it has none."""
+
     def send(self, owed: Owed) -> None:
         """Hand over one message and return when it was taken over."""
 

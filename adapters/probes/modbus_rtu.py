@@ -162,6 +162,7 @@ class ModbusRtuSource:
         self.name = first.medium
         self.tallies = tallies(self._probes)
         self._line = SerialLine(first.line, self._serve, self._changed)
+        self.pulse = self._line.pulse
         self._quiet_s = max(3.5 * first.line.character_s, 0.00175)  # Serial Line V1.02 section 2.5.1.1
         self._intake: Intake | None = None
 

@@ -88,6 +88,7 @@ class MqttTopicSource:
     def __init__(self, probes: Mapping[str, MqttTopic], session: MqttSession, now_ms: Callable[[], int]) -> None:
         self._probes, self._session, self._now_ms = dict(probes), session, now_ms
         self.name = session.name
+        self.pulse = session.pulse
         self.tallies = tallies(self._probes)
         self._gates = {name: Gate() for name in self._probes}
         self._last: dict[tuple[str, Quantity], Extracted] = {}

@@ -17,6 +17,7 @@ from pydantic import Field
 from adapters.broker import AbsolutePath
 from adapters.errors import ProbeError, ProbeGarbled, ProbeImplausible, ProbeUnreachable
 from adapters.probes.source import Failure, Gate, Intake, Sample, tallies
+from adapters.pulse import Pulse
 from adapters.recorded import BadRow, Row, row_of
 from rules.quantities import Quantity
 from rules.settings import Probe
@@ -57,6 +58,7 @@ class RecordedFileSource:
         self._names = {probe.name_in_file or name: name for name, probe in self._probes.items()}
         self._gate = Gate(burst=2000, per_s=20.0)
         self.other_lines = 0
+        self.pulse = Pulse()
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._why_down: str | None = None
@@ -107,12 +109,14 @@ class RecordedFileSource:
 
     def _run(self, intake: Intake, file: BinaryIO | None) -> None:
         while not self._stopping.is_set():
+            self.pulse.mark(LOOK_EVERY_S)
             try:
                 file = self._look(intake, file)
                 self._tell(intake, None if file is not None else "there is no such file yet")
             except OSError as error:
                 self._tell(intake, error.strerror or str(error))
             self._stopping.wait(LOOK_EVERY_S)
+        self.pulse.rest()
         if file is not None:
             file.close()
 
@@ -126,6 +130,7 @@ class RecordedFileSource:
             file.seek(0)  # shortened: begun anew
             self._pending = b""
         while piece := file.read(_TAIL):
+            self.pulse.mark(LOOK_EVERY_S)
             self._take(intake, piece)
             if self._stopping.is_set():
                 return file

@@ -161,6 +161,7 @@ class SerialTextSource:
         self._extracts = {name: probe.extract() for name, probe in self._probes.items()}
         self._longest = max(probe.longest_line for probe in self._probes.values())
         self._line = SerialLine(first.line, self._serve, self._changed)
+        self.pulse = self._line.pulse
         self._intake: Intake | None = None
 
     def start(self, intake: Intake) -> None:

@@ -10,6 +10,7 @@ import structlog
 from pydantic import Field
 
 from adapters.probes.source import Failure, Intake, Sample, tallies, try_source
+from adapters.pulse import Pulse
 from adapters.simulated_shelf import PROBES, STEP_S, Shelf
 from rules.events import SECOND_MS
 from rules.quantities import Quantity
@@ -50,6 +51,7 @@ class SimulatedSource:
         self.name = first.medium
         self._speed, self._seed = first.speed, first.seed
         self.tallies = tallies(self._probes)
+        self.pulse = Pulse()
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
 
@@ -82,11 +84,13 @@ class SimulatedSource:
         tick_s = min(probe.interval for probe in self._probes.values()) / SECOND_MS
         owed_s = 0.0
         while True:
+            self.pulse.mark(tick_s)
             for name, probe in self._probes.items():
                 for quantity in PROBES[probe.measures][1]:
                     intake.reading(name, quantity, shelf.measure(probe.measures, quantity), None)
                     self.tallies[name].well()
             if stopping.wait(tick_s):
+                self.pulse.rest()
                 return
             owed_s += tick_s * self._speed
             while owed_s >= STEP_S and not stopping.is_set():

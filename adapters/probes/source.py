@@ -12,6 +12,7 @@ import structlog
 
 from adapters.errors import ProbeError
 from adapters.payload import excerpt
+from adapters.pulse import Pulse
 from rules.events import SECOND_MS, Fault
 from rules.quantities import Quantity
 from rules.settings import Probe
@@ -62,6 +63,10 @@ class Source(Protocol):
     @property
     def name(self) -> str:
         """The medium's name, as the keeper is told it."""
+
+    @property
+    def pulse(self) -> Pulse:
+        """Whether its thread still turns."""
 
     def start(self, intake: Intake) -> None:
         """Begin to feed `intake`; returns at once, also when the medium is down."""

@@ -51,6 +51,11 @@ def event_payload(event: Mapping[str, Any], watch: Watch) -> str:
     return _text(watch, event)
 
 
+def heartbeat_payload(number: int, now_ms: int, watch: Watch) -> str:
+    """Return the heartbeat: the whole way, from inbox to this message, was well at this instant."""
+    return _text(watch, {"time": rfc3339(now_ms), "beat": number})
+
+
 def alarm_state(event: Mapping[str, Any], watch: Watch) -> str:
     """Return the state of an alarm after an event; the event's id and change stand beside it."""
     state = {key: event.get(key) for key in _STATE_KEYS}

@@ -48,6 +48,8 @@ class MemoryOutlet:
     retry_s = (0.02,)
     session = 0
     refresh_s = None
+    longest_s = 30.0
+    heartbeat = ""
 
     def __init__(self, fails=lambda owed: None, in_order=True):
         self.in_order, self._fails = in_order, fails
@@ -125,7 +127,7 @@ def test_an_outlet_that_hangs_holds_up_nobody_else(history, deliver, wait_until)
     history.record(Batch(), owed=[message(1, "hanging"), message(2, "other")])
     delivery = deliver({"hanging": hanging, "other": other})
     wait_until(lambda: other.taken == ["e2"])
-    wait_until(lambda: delivery.turned_s()["hanging"] is None)
+    wait_until(lambda: delivery._workers["hanging"].busy_s > 0)
     assert hanging.taken == []
     released.set()
     wait_until(lambda: settled(history, delivery))
