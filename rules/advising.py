@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
@@ -34,11 +34,7 @@ def advise(
         adviser = state.advice.get(name, advice.AdviceState())
         if not mine and not before[name] and adviser.open is None and not words:
             continue
-        standing = {
-            key: _standing(record)
-            for key, record in before[name].items()
-            if record.open and record.suppression in ("none", "shelved")
-        }
+        standing = _told_standing(before[name])
         left = {(c.alarm, c.probe, c.at_ms): c.seconds_left for c in changes if c.chamber == name}
         adviser, heard_ = _hear_words(watch, state, name, view, adviser, words, stretch.from_ms)
         events += heard_
@@ -97,6 +93,19 @@ def _concerns(watch: Watch, chamber: str, word: Word) -> bool:
     if isinstance(word, Calibrated):
         return word.probe in watch.probes and watch.probes[word.probe].place == chamber
     return isinstance(word, AdviceDone) or (isinstance(word, ModelFitted) and word.chamber == chamber)
+
+
+def standing_of(state: EngineState, chamber: str) -> dict[str, advice.Standing]:
+    """Return what stands for a chamber's adviser now: alarms that are open and that no other one explains."""
+    return _told_standing(alarms.standing(state.alarms, chamber))
+
+
+def _told_standing(records: Mapping[str, alarms.AlarmRecord]) -> dict[str, advice.Standing]:
+    return {
+        key: _standing(record)
+        for key, record in records.items()
+        if record.open and record.suppression in ("none", "shelved")
+    }
 
 
 def _standing(record: alarms.AlarmRecord) -> advice.Standing:

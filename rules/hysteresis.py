@@ -149,7 +149,7 @@ def _turn(state: Walk, zone: int, reached: dict[str, int], turns: list[Turn]) ->
         candidates = [(reached[name], name) for name in ("harm_for_ms", "bad_for_ms") if name in reached]
         if not candidates:
             return
-        index, name = min(candidates)
+        index, name = min(candidates, key=lambda candidate: candidate[0])  # of two at once the harmful one, which stands first
         state.phase, state.harmful = "active", name == "harm_for_ms"
         turns.append(Turn(index, "harmful" if state.harmful else "active", state.harmful))
     if state.phase != "active":

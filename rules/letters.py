@@ -158,8 +158,9 @@ class Desk:
     def _settle(self, key: str, group: Group, at_ms: int) -> None:
         thread = self.state.threads[key]
         if group.sort in ("situation", "escalation"):
-            thread.news_ms, thread.reminders = at_ms, 0
-            thread.second = thread.second and group.sort != "escalation"
+            graver = max(rank(self.state.owed[name].priority) for name in group.keys)
+            if thread.news_ms is None or graver > thread.rank:  # the same gravity does not start the reminders anew
+                thread.news_ms, thread.reminders, thread.rank = at_ms, 0, graver
         self.marked(group.keys, at_ms)
 
     def _thread(self, key: str, at_ms: int) -> Thread:
@@ -168,7 +169,7 @@ class Desk:
             again = thread.closed_ms is not None and at_ms - thread.closed_ms <= AGAIN_FOR_MS
             if not again:
                 thread.number, thread.ordinal = thread.number + 1, 0
-            thread.open, thread.closed_ms, thread.second, thread.reminders = True, None, False, 0
+            thread.open, thread.closed_ms, thread.second, thread.reminders, thread.news_ms = True, None, False, 0, None
         return thread
 
     def _close_if_over(self, key: str, group: Group, about: list[dict[str, Any]], at_ms: int) -> None:

@@ -145,7 +145,9 @@ def _over(watch: Watch, state: TellingState, key: str, heard: Heard, event: Alar
     sort: Sort = "situation" if event.change == "unknown" else "all-clear"
     over = f"{key}#over"
     earlier = state.owed[over].about if over in state.owed else []
-    when = when_told(watch, priority, event.at_ms)
+    # While others stand here, one that is over is no letter of its own: it goes with the next one, or the digest.
+    alone = not any(one is not heard and one.place == heard.place and one.told and one.open for one in state.heard.values())
+    when = when_told(watch, priority, event.at_ms) if alone or sort == "situation" else "digest"
     owe(state, over, Owed(heard.place, sort, heard.told_priority, when, event.at_ms, [*earlier, heard.latest]))
     heard.told = False
 

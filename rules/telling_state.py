@@ -80,6 +80,8 @@ class Thread:
     closed_ms: int | None = None
     news_ms: int | None = None
     reminders: int = 0
+    rank: int = 0
+    """Gravity of the news that started the reminders."""
     second: bool = False
 
 

@@ -47,7 +47,7 @@ def runaway(view: View) -> Iterator[Verdict]:
         because = f"{now:.1f} degC and {moving} K per hour; {harmful:.0f} degC harms"
         return Facts(number(now), harmful, "degC", left, because)
 
-    yield Verdict("heater-runaway", zone, view.credit_ms, Delays(0, 20 * MINUTE_MS, 3 * MINUTE_MS, 20 * MINUTE_MS), facts)
+    yield Verdict("heater-runaway", zone, view.credit_ms, Delays(2 * MINUTE_MS, 20 * MINUTE_MS, 2 * MINUTE_MS, 20 * MINUTE_MS), facts)
 
 
 def _room_explains(view: View, value: NDArray[np.float64]) -> NDArray[np.bool_]:

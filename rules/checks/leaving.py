@@ -67,7 +67,7 @@ def _one(view: View, alarm: str, band: Band, signal: Signal, value, credit, unit
         because = (
             f"{now:.1f} {unit} now; {edge:.1f} {unit} in about {hours:.1f} h if it goes on (give or take {error:.1f} {unit})"
         )
-        return Facts(number(now), round(edge, 3), unit, (hours + 1.0) * 3600.0, because)
+        return Facts(number(now), round(edge, 3), unit, None, because)
 
     return Verdict(alarm, zone, credit, Delays(10 * MINUTE_MS, 20 * MINUTE_MS, 10 * MINUTE_MS, 20 * MINUTE_MS), facts)
 
@@ -106,7 +106,7 @@ def _step(guesses: Guesses, at_ms: int, now: float, slope: float, edge: tuple[fl
     if hours > WARN_HOURS or not _trusted(guesses):
         return (EDGE if hours <= 1.5 * WARN_HOURS else CLEAR), guesses.told
     error = (sum(guesses.error2) / len(guesses.error2)) ** 0.5 / 1000
-    if error > abs(ahead - now) + abs(slope) * 0.5:
+    if error > abs(ahead - now) / 2:  # the edge must stand clear of the forecast's own error
         return EDGE, guesses.told
     return OUTSIDE, [hours, ahead, error]
 

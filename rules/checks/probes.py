@@ -55,7 +55,7 @@ def _one_probe(view: View, name: str, memory: ProbeMemory, interval_ms: int) -> 
     for alarm, bad in (("probe-stale", unseen & ~speaks), ("probe-fault", unseen & speaks)):
         zone = np.where(bad, OUTSIDE, CLEAR).astype(np.int8)
         delays = Delays(0, interval_ms, 0, interval_ms)
-        yield Verdict(alarm, zone, credit, delays, _words(view, name, memory, told, alarm, good_age), name)
+        yield Verdict(alarm, zone, credit, delays, _words(view, name, memory, told, alarm, good_age, bad), name)
 
 
 def _out_of_service(view: View, name: str) -> Iterator[Verdict]:
@@ -108,10 +108,13 @@ def _words(  # type: ignore[no-untyped-def]
     told: tuple[tuple[int, str], ...],
     alarm: str,
     good_age: NDArray[np.int64],
+    bad: NDArray[np.bool_],
 ):
     def facts(index: int) -> Facts:
         age_s = float(good_age[index]) / 1000.0
         last = rfc3339(int(view.at_ms[index] - good_age[index]))
+        if not bad[index]:
+            return Facts(round(age_s), None, "s", None, f"{name} is heard and believed again")
         fault = next((fault for at, fault in reversed(told) if at <= view.at_ms[index]), memory.fault)
         if alarm == "probe-stale":
             return Facts(round(age_s), None, "s", None, f"nothing from {name} since {last}" + (f" ({fault})" if fault else ""))
@@ -177,6 +180,9 @@ def blind(view: View) -> Iterator[Verdict]:
     def facts(index: int) -> Facts:
         seen = np.flatnonzero(~np.isnan(value[: index + 1]))
         last = float(value[seen[-1]]) if len(seen) else view.memory.temperature_c
+        if zone[index] == CLEAR:
+            because = f"its temperature is believed again: {value[index]:.1f} degC"
+            return Facts(number(float(value[index])), None, "degC", None, because)
         told = "" if last is None else f"; last believed {last:.1f} degC"
         return Facts(None, None, None, None, f"no believed temperature from this chamber{told}")
 

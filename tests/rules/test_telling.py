@@ -176,10 +176,15 @@ def test_the_return_is_told_once_and_only_after_a_told_raise() -> None:
     assert about(letters[1]) == ["returned", "resolved"]
 
 
-def test_a_return_while_another_alarm_stands_names_what_still_stands() -> None:
+def test_a_return_while_another_alarm_stands_waits_for_the_next_letter() -> None:
     when = at("10 14:30")
-    letters = letters_of(alarm(when), alarm(when, name="humidity-low"), alarm(when + HOUR_MS, "returned"))
-    assert [event["alarm"] for event in letters[1].about] == ["temperature-high", "humidity-low"]
+    both = (alarm(when), alarm(when, name="humidity-low"), alarm(when + HOUR_MS, "returned"))
+    assert len(letters_of(*both)) == 1
+    letters = letters_of(*both, alarm(when + 2 * HOUR_MS, "returned", name="humidity-low"))
+    assert [letter.sort for letter in letters] == ["situation", "all-clear"]
+    assert {(event["alarm"], event["change"]) for event in letters[1].about} == {
+        ("temperature-high", "returned"), ("humidity-low", "returned"),
+    }
 
 
 def test_what_came_and_went_unsent_is_a_line_of_the_digest_and_no_letter() -> None:
