@@ -12,7 +12,7 @@ demo: $(VENV)/run.stamp
 
 test: $(VENV)/test.stamp
 	.ci/system-packages mosquitto mosquitto-clients socat chromium
-	$(BIN)/python -m pytest $(PYTEST_ARGS)
+	$(BIN)/python -m pytest -n 2 --dist worksteal $(PYTEST_ARGS)
 
 check: $(VENV)/test.stamp
 	$(BIN)/ruff check . && $(BIN)/mypy
