@@ -13,6 +13,8 @@ COMMANDS = (
     "out_of_service",
     "visit",
     "done",
+    "why",
+    "lid",
     "care",
     "note",
     "leaves",

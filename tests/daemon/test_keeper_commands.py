@@ -76,10 +76,11 @@ class Shelf:
 
     def live(
         self, minutes: int, temperature: Values, humidity: Values = 80.0,
-        room: tuple[float, float] = (20.0, 50.0),
+        room: tuple[Values, Values] = (20.0, 50.0),
     ) -> list[Event]:
         """Feed a reading of each series every minute and record."""
         at_ms = self.now_ms + MINUTE_MS * np.arange(1, minutes + 1)
+        room = (room[0] + 0.1 * np.sin(at_ms / 4e5), room[1] + 0.1 * np.sin(at_ms / 3e5))  # dead flat would be a dead probe
         columns = [np.broadcast_to(np.asarray(v, float), minutes) for v in (temperature, humidity, *room)]
         names = tuple((probe, what) for probe in ("air", "study-air") for what in ("air_temperature", "relative_humidity"))
         batch = Batch(
@@ -289,3 +290,72 @@ def test_an_alarm_that_comes_and_goes_is_listed_with_a_proposal_from_its_own_noi
     assert "comes and goes" in told
     assert "raises a day while hovering on the limit" in told
     assert "[chamber.nest.temperature]" in told
+
+
+# ---------------------------------------------------------------- why
+
+
+def test_why_lays_open_readings_quality_model_candidates_winner_and_runner_up(hot: Shelf) -> None:
+    told = json.loads(hot.say("why", "nest", "--json"))
+    assert {row["probe"]: row["flag"] for row in told["probes"]} == {"air": "good", "study-air": "good"}
+    assert told["cell"] is not None
+    assert told["searched"] > 10
+    assert told["winner"]["changes"]
+    assert told["winner"] != told["runner_up"]
+    assert any(row.startswith("temperature-high: active") for row in told["standing"])
+    text = hot.say("why", "nest")
+    parts = ("air air temperature: 29.0 °C at", "dew point", "Model of the chamber (from its build", "winner:", "runner-up:")
+    for part in (*parts, "doing nothing:", "Sources"):
+        assert part in text
+
+
+def test_why_of_a_quiet_chamber_says_that_nothing_stands(shelf: Shelf) -> None:
+    shelf.live(30, 25.5)
+    assert "Nothing stands: nothing to do." in shelf.say("why", "nest")
+    assert "There is no chamber study. Chambers: nest." in shelf.say("why", "study", status=65)
+
+
+# ---------------------------------------------------------------- lid
+
+
+def test_a_measured_lid_narrows_what_is_known_and_the_daemon_learns_the_same(shelf: Shelf) -> None:
+    shelf.live(120, 26.0)
+    before = json.loads(shelf.say("lid", "nest", "--json"))
+    assert before["posterior"] == before["prior"]
+    told = json.loads(shelf.say("lid", "nest", "measured", "23.0", "--uncertainty", "0.2", "--json"))
+    assert told["posterior"]["mean"] > before["posterior"]["mean"] + 0.02
+    assert told["posterior"]["standard_deviation"] < 0.7 * before["posterior"]["standard_deviation"]
+    assert told["prior"] == before["prior"]
+    assert ("lid-measured", True) in shelf.heard()
+    after = json.loads(shelf.say("lid", "nest", "--json"))
+    assert (after["posterior"], after["measurements"]) == (told["posterior"], 1)
+
+
+def test_a_sighting_moves_what_is_known_to_its_side(shelf: Shelf) -> None:
+    shelf.live(120, 26.0, 82.0)
+    wet = json.loads(shelf.say("lid", "nest", "seen", "mist", "--json"))
+    dry = json.loads(shelf.say("lid", "nest", "seen", "dry", "--json"))
+    assert wet["posterior"]["mean"] < wet["prior"]["mean"] < dry["posterior"]["mean"]
+    shown = shelf.say("lid", "nest", "show")
+    for part in ("single acrylic, 3 mm, cold walls", "by the build", "as now known", "95 % within", "it is wet from"):
+        assert part in shown
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("nest", "measured", "warm"), "measured: found warm; a temperature in degC is needed"),
+        (("nest", "measured"), "found nothing"),
+        (("nest", "measured", "nan"), "lid_temperature_c: found nan"),
+        (("nest", "measured", "-300"), "lid_temperature_c: found -300.0"),
+        (("nest", "measured", "22", "--uncertainty", "0"), "standard_uncertainty_k: found 0.0"),
+        (("nest", "seen", "rain"), "say what you see: droplets, mist or dry"),
+        (("nest", "seen", "dry", "--at", "2030-01-01T10:00"), "lies in the future"),
+        (("nest", "seen", "dry", "--at", "2027-01-01T10:00"), "Nothing is learned: it needs the chamber's temperature"),
+        (("attic", "seen", "dry"), "There is no chamber attic"),
+    ],
+)
+def test_a_lid_is_not_taught_by_what_cannot_be(shelf: Shelf, words: tuple[str, ...], said: str) -> None:
+    shelf.live(120, 26.0)
+    assert said in shelf.say("lid", *words, status=65)
+    assert shelf.spool.waiting(0) == ([], [])

@@ -1,0 +1,109 @@
+"""The reasoning about a chamber in plain text: what is measured, what follows, what was weighed, who won and why."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from adapters.wording.figures import Style
+from adapters.wording.sections import WIDTH
+
+_WRAP = WIDTH + 24
+
+
+def reasoning_text(told: Mapping[str, Any], style: Style) -> str:
+    """Return the reasoning (`Reasoning.as_json` and `probes`) for a terminal, one block per stage of the thinking."""
+    blocks = [
+        (f"{told['chamber']}: why, at {style.clock(told['time'])}", []),
+        ("Probes", [_probe(row, style) for row in told["probes"]]),
+        ("Readings", [_figure(row, style) for row in told["readings"]]),
+        ("What follows from them", [_figure(row, style) for row in told["derived"]]),
+        ("What stands", list(told["standing"]) or ["no alarm"]),
+        ("What is lacking", list(told["lacking"])),
+        ("How it is read", _meaning(told)),
+        ("Settings as last told", _joined(told["settings"])),
+        ("How the devices answered so far (1: as the model says)", _joined(told["gains"])),
+        (f"Model of the chamber ({_source(told['model_source'])})", [_parameter(row) for row in told["model"]]),
+        ("", list(told["model_notes"])),
+        ("What was weighed", _weighed(told, style)),
+        ("Advice", [style.text(line) for line in told["advice"]]),
+        ("Do not", [style.text(line) for line in told["never"]]),
+        ("Why", [style.text(told["reason"])]),
+        ("Sources", list(told["sources"])),
+    ]
+    return "\n".join(line for title, rows in blocks for line in _block(title, rows))
+
+
+def _block(title: str, rows: Sequence[str]) -> Iterable[str]:
+    if not rows and ": why, at " not in title:
+        return
+    if title:
+        yield title
+    yield from (f"  {row}" for row in rows)
+
+
+def _figure(row: Mapping[str, Any], style: Style) -> str:
+    if row["value"] is None:
+        return f"{row['name']:30} not known"
+    value = _in_unit(row["value"], row["unit"], style)
+    doubt = "" if row["uncertainty"] is None else f" ± {_span(row['uncertainty'], row['unit'], style)}"
+    return f"{row['name']:30} {value}{doubt}" + (f"  ({style.text(row['note'])})" if row["note"] else "")
+
+
+def _in_unit(value: float, unit: str, style: Style) -> str:
+    if unit == "%RH":
+        return f"{value:.1f} %RH"
+    return style.quantity(value, unit) if unit in ("°C", "K", "K/h") else f"{value:.4g} {unit}"
+
+
+def _span(value: float, unit: str, style: Style) -> str:
+    return style.quantity(value, "K").partition(" ")[0] if unit in ("°C", "K", "K/h") else f"{value:.2g}"
+
+
+def _probe(row: Mapping[str, Any], style: Style) -> str:
+    unit = "°C" if row["unit"] == "degC" else row["unit"]
+    value = "nothing yet" if row["value"] is None else _in_unit(row["value"], unit, style)
+    age = "" if row["time"] is None else f" at {style.clock(row['time'])}"
+    trouble = f", {row['test']} test not passed" if row["test"] else ""
+    corrected = f", corrected by {row['correction']}" if row["correction"] else ""
+    return f"{row['probe']} {row['quantity'].replace('_', ' ')}: {value}{age}, {row['flag']}{trouble}{corrected}"
+
+
+def _meaning(told: Mapping[str, Any]) -> list[str]:
+    cell = [] if told["cell"] is None else [f"cell {told['cell']} of 18: {told['meaning']}"]
+    case = [] if told["case"] is None else [f"case {told['case']}"]
+    return [*cell, *case, ", ".join(told["facts"])] if cell or case or told["facts"] else []
+
+
+def _joined(values: Mapping[str, float]) -> list[str]:
+    return [", ".join(f"{name} {value:g}" for name, value in values.items())] if values else []
+
+
+def _source(source: str) -> str:
+    return {"prior": "from its build alone; nothing fitted yet", "fitted": "fitted to its own history"}.get(source, source)
+
+
+def _parameter(row: Mapping[str, Any]) -> str:
+    known = "from data" if row["from_data"] else "by the build, not by data"
+    return f"{row['name']:12} {row['value']:.3g} ({row['low']:.3g} to {row['high']:.3g}) {row['unit']}, {known}"
+
+
+def _weighed(told: Mapping[str, Any], style: Style) -> list[str]:
+    if told["winner"] is None:
+        return []
+    lines = [f"{told['searched']} combinations, {told['refused']} of them refused by rules of practice"]
+    lines += [
+        f"{name}: {_candidate(told[key], style)}"
+        for name, key in (("winner", "winner"), ("runner-up", "runner_up"), ("doing nothing", "nothing_done"))
+        if told[key] is not None
+    ]
+    if told["feasible"] is False:
+        lines.append(f"no combination brings all into band; cannot be met: {', '.join(told['unmet']) or 'not known'}")
+    return lines
+
+
+def _candidate(row: Mapping[str, Any], style: Style) -> str:
+    changes = "; ".join(row["changes"]) or "no change"
+    temperature, margin = style.quantity(row["temperature_c"], "°C"), style.quantity(row["margin_k"], "K")
+    rest = f"at rest {temperature}, {row['humidity_pct']:.0f} %RH, margin {margin}"
+    return f"{style.text(changes)} -> {rest}; {row['in_band_share']:.0%} sure to be in band; effort {row['effort']:g}"

@@ -1,0 +1,88 @@
+"""`dewlid why CHAMBER`: the present reasoning laid open."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import TYPE_CHECKING, Any
+
+from daemon.commands.options import config_option
+
+if TYPE_CHECKING:
+    from daemon.keeper_desk import KeeperDesk
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Register the command."""
+    parser = subparsers.add_parser(
+        "why", help="lay open the reasoning about a chamber",
+        description="Lay open the present reasoning about a chamber: readings and their quality, what follows from them, the"
+        " model, what was weighed, the winner and the runner-up.",
+    )  # fmt: skip
+    config_option(parser)
+    parser.add_argument("chamber", metavar="CHAMBER", help="the chamber")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the reasoning."""
+    from adapters.wording.figures import Style
+    from adapters.wording.reasoning import reasoning_text
+    from daemon.keeper_desk import KeeperDesk
+
+    desk = KeeperDesk(args)
+    told = reasoning(desk, desk.chamber(args.chamber))
+    if args.json:
+        print(json.dumps(told, ensure_ascii=False, allow_nan=False))
+        return 0
+    if desk.silence:
+        print(desk.silence)
+    print(reasoning_text(told, Style(desk.watch.site.temperature_unit, desk.watch.zone)))
+    return 0
+
+
+def reasoning(desk: KeeperDesk, chamber: str) -> dict[str, Any]:
+    """Return the reasoning about a chamber as one JSON object."""
+    from daemon.spool import WordError
+    from rules.advice import AdviceState
+    from rules.advising import standing_of
+    from rules.events import rfc3339
+    from rules.present import present
+    from rules.why import explain
+
+    situation = present(desk.watch, desk.state).get(chamber)
+    if situation is None:
+        raise WordError(f"{chamber} has no air probe in the config, so there is nothing to reason about.")
+    adviser = desk.state.advice.get(chamber, AdviceState())
+    told = explain(desk.watch, chamber, adviser, situation, standing_of(desk.state, chamber)).as_json()
+    del told["at_ms"]
+    return {"chamber": chamber, "time": rfc3339(situation.at_ms), "probes": _probes(desk, chamber)} | told
+
+
+def _probes(desk: KeeperDesk, chamber: str) -> list[dict[str, Any]]:
+    """Return the newest value of every series in the chamber and its room, with what the quality tests say of it."""
+    places = (chamber, desk.watch.chambers[chamber].room)
+    return [
+        _series(desk, name, quantity)
+        for name, probe in desk.watch.probes.items()
+        if probe.place in places
+        for quantity in sorted(desk.state.probes[name].series)
+    ]
+
+
+def _series(desk: KeeperDesk, probe: str, quantity: str) -> dict[str, Any]:
+    from rules.events import rfc3339
+    from rules.quality import NAMES, SUSPECT
+    from rules.quantities import FACTS
+
+    memory = desk.state.probes[probe]
+    series, correction = memory.series[quantity], memory.corrections.get(quantity)
+    out = memory.out_until_ms is not None
+    return {
+        "probe": probe, "quantity": quantity, "value": series.last_raw, "unit": FACTS[quantity].unit,  # type: ignore[index]
+        "time": None if series.last_ms is None else rfc3339(series.last_ms),
+        "flag": "out of service" if out else NAMES.get(series.flag, "missing"),
+        "test": series.test if series.flag >= SUSPECT else "",
+        "correction": f"times {correction.gain:.4f}, plus {correction.offset:+.2f}" if correction else "",
+    }  # fmt: skip
