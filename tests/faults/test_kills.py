@@ -1,0 +1,313 @@
+"""The whole daemon is killed at random instants while readings and words flow; afterwards everything must have been told.
+
+`KILLS` in the environment says how many (200); `KILL_SEED` which. The daemon, its store, a serial line, a broker and a mail
+server are real; only the clock is turned faster. Checked: each event that was heard was recorded before; recorded rows never
+change; the record, gone through again by the rules, gives the same events; each was published and each letter mailed, none
+under another id; every word was taken exactly once.
+"""
+
+from __future__ import annotations
+
+import email
+import email.policy
+import json
+import os
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import threading
+import time
+import tty
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from adapters.wording.letter import compose
+from daemon.assembly import watch_of
+from daemon.configuration import load
+from daemon.history_reader import HistoryReader
+from daemon.spool import Spool
+from rules.events import Batch
+from rules.settings import Watch
+from rules.watch import advance
+
+KILLS = int(os.environ.get("KILLS", "200"))
+SEED = int(os.environ.get("KILL_SEED", "8"))
+SPEED = 4_000
+LONGEST_LIFE_S = 0.22
+
+CONFIG = """
+[site]
+name = "shelf"
+state_folder = "{folder}/state"
+log_level = "warning"
+[room.study]
+[chamber.tank-1]
+room = "study"
+temperature = {{ on_delay = "1min", off_delay = "1min", harmful_on_delay = "1min" }}
+humidity = {{ on_delay = "1min", off_delay = "1min", harmful_on_delay = "1min" }}
+[probe.air]
+kind = "serial-text"
+place = "tank-1"
+port = "{port_of_line}"
+columns = {{ air_temperature = 1, relative_humidity = 2 }}
+delimiter = ","
+interval = "2min"
+[probe.room]
+kind = "mqtt-topic"
+place = "study"
+broker = "home"
+topics = {{ air_temperature = "study/t" }}
+interval = "5min"
+[broker.home]
+host = "127.0.0.1"
+port = {port}
+[outlet.topics]
+kind = "mqtt"
+broker = "home"
+[outlet.post]
+"""
+
+
+class Ear:
+    """Everything that is published, by event id, from one subscriber that stays."""
+
+    def __init__(self, port: int) -> None:
+        self.heard: dict[str, list[str]] = {}
+        self.fresh: list[str] = []
+        self._lock = threading.Lock()
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="ear", clean_session=False)
+        self._client.on_connect = lambda client, *_: client.subscribe("dewlid/shelf/#", qos=1)
+        self._client.on_message = self._take
+        self._client.connect("127.0.0.1", port)
+        self._client.loop_start()
+
+    def _take(self, _client: Any, _data: Any, message: mqtt.MQTTMessage) -> None:
+        if "/event/" in message.topic:
+            body = json.loads(message.payload)
+            with self._lock:
+                self.heard.setdefault(body["id"], []).append(message.payload.decode())
+                self.fresh.append(body["id"])
+
+    def take_fresh(self) -> list[str]:
+        with self._lock:
+            fresh, self.fresh = self.fresh, []
+        return fresh
+
+    def say(self, topic: str, payload: str) -> None:
+        self._client.publish(topic, payload, qos=1)
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+class Line:
+    """A serial line whose far end keeps writing a chamber that swings far out of its band and back."""
+
+    def __init__(self) -> None:
+        self._far, self._near = os.openpty()
+        tty.setraw(self._far)
+        tty.setraw(self._near)
+        os.set_blocking(self._far, False)
+        self.port = os.ttyname(self._near)
+        self._ending = threading.Event()
+        self._thread = threading.Thread(target=self._talk)
+        self._thread.start()
+
+    def _talk(self) -> None:
+        number = 0
+        while not self._ending.wait(0.006):
+            number += 1
+            swing = abs((number % 800) / 400 - 1)  # a triangle, 0 to 1 in about five seconds
+            line = f"{17 + 16 * swing + number % 7 / 10:.2f},{55 + 40 * swing:.1f}\n"
+            try:
+                os.write(self._far, line.encode())
+            except BlockingIOError:
+                continue
+
+    def close(self) -> None:
+        self._ending.set()
+        self._thread.join()
+        os.close(self._far)
+        os.close(self._near)
+
+
+class Shelf:
+    """The daemon's world, and what it has told so far."""
+
+    def __init__(self, folder: Path, port: int, mail: Any) -> None:
+        self.folder = folder
+        self.line, self.ear = Line(), Ear(port)
+        text = CONFIG.format(folder=folder, port=port, port_of_line=self.line.port)
+        settings = mail.model_dump(mode="json", exclude_none=True, exclude_defaults=True) | {"kind": "mail"}
+        self.config = folder / "dewlid.toml"
+        self.config.write_text(text + "".join(f"{key} = {json.dumps(value)}\n" for key, value in settings.items()))
+        self.watch: Watch = watch_of(load(self.config))
+        self.spool = Spool(folder / "state" / "spool")
+        self.words: list[str] = []
+        begin_ns = time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+        command = [sys.executable, str(Path(__file__).with_name("kill_server.py")), str(self.config), str(begin_ns), str(SPEED)]
+        environment = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
+        self._server = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=environment)
+        assert self._said() == "ready"
+        self.last_row = 0
+
+    def _said(self) -> str:
+        assert self._server.stdout is not None
+        return self._server.stdout.readline().strip()
+
+    def start(self) -> int:
+        assert self._server.stdin is not None
+        self._server.stdin.write("go\n")
+        self._server.stdin.flush()
+        return int(self._said())
+
+    def end(self, process: int, number: int) -> int:
+        """Send the signal and return the wait status of the child."""
+        os.kill(process, number)
+        return int(self._said())
+
+    @property
+    def store(self) -> Path:
+        return self.folder / "state" / "dewlid.sqlite3"
+
+    def rows(self, query: str, *values: object) -> list[tuple[Any, ...]]:
+        with closing(sqlite3.connect(f"file:{self.store}?mode=ro", uri=True)) as connection:
+            return connection.execute(query, values).fetchall()
+
+    def disturb(self, chance: random.Random) -> None:
+        """Leave a word, or publish a room reading."""
+        self.ear.say("study/t", f"{20 + chance.random():.2f}")
+        if chance.random() < 0.3 and self.spool.folder.is_dir():
+            word = chance.choice(({"word": "visit", "chamber": "tank-1"}, {"word": "visit", "chamber": "nowhere"}))
+            self.words.append(self.spool.leave({**word, "for_ms": 60_000}))
+
+    def close(self) -> None:
+        assert self._server.stdin is not None
+        assert self._server.stdout is not None
+        self._server.stdin.close()
+        self._server.wait(20)
+        self._server.stdout.close()
+        self.ear.close()
+        self.line.close()
+
+
+@pytest.fixture
+def shelf(broker: Callable[..., Any], mail_server: Any, tmp_path: Path) -> Any:
+    server = broker(extra=("max_queued_messages 0",))
+    mail, box = mail_server("tls")
+    made = Shelf(tmp_path, server.port, mail)
+    yield made, box
+    made.close()
+
+
+def settle(house: Shelf, wait_until: Callable[..., Any]) -> None:
+    """Let it live and end in peace until nothing is owed any more."""
+    for _ in range(10):
+        before = house.rows("SELECT max(seq) FROM batch")[0][0]
+        process = house.start()
+        wait_until(lambda before=before: house.rows("SELECT max(seq) FROM batch")[0][0] > before + 3, "a few records")
+        wait_until(lambda: not list(house.spool.folder.glob("*.word.json")), "the last words")
+        wait_until(lambda: house.rows("SELECT count(*) FROM owed")[0][0] == 0, "the outbox", 120)
+        assert house.end(process, signal.SIGTERM) == 0
+        if house.rows("SELECT count(*) FROM owed")[0][0] == 0:
+            return
+    raise AssertionError("something stays owed for ever")
+
+
+def check_round(shelf: Shelf, number: int) -> None:
+    """What was heard since the last look was recorded before; the store is whole."""
+    for one in shelf.ear.take_fresh():
+        assert shelf.rows("SELECT 1 FROM event WHERE id = ?", one), f"{one} was told but never recorded"
+    if number % 10 == 0 and shelf.store.exists():
+        assert shelf.rows("PRAGMA quick_check(1)") == [("ok",)]
+        if not shelf.rows("SELECT 1 FROM sqlite_master WHERE name = 'event'"):
+            return  # killed so far before its tables were made
+        [(count, last)] = shelf.rows("SELECT count(*), coalesce(max(seq), 0) FROM event")
+        assert count == last >= shelf.last_row, "a recorded event is gone"
+        shelf.last_row = last
+
+
+def replayed(shelf: Shelf) -> dict[str, dict[str, Any]]:
+    """Return what the rules say of the whole record, gone through at one go."""
+    with HistoryReader(shelf.store) as reader:
+        batches = list(reader.stream())
+        state, events = None, []
+        for batch in batches:
+            stamps = [*batch.taken_ms[-1:].tolist(), *(item.taken_ms for item in batch.items)]
+            advanced = advance(shelf.watch, state, batch, max(stamps))
+            state = advanced.state
+            events += advanced.events
+        last = max(event["time"] for event in reader.events())
+        body = reader.last_state()
+    assert body is not None
+    assert state is not None
+    until_ms = json.loads(body[0])["closed_ms"]
+    events += advance(shelf.watch, state, Batch(), max(until_ms, state.closed_ms)).events
+    assert last
+    return {event.id: json.loads(json.dumps(event.as_json())) for event in events}
+
+
+def of_the_rules(event: dict[str, Any]) -> bool:
+    """Whether an event comes from the rules, not from the daemon about itself."""
+    return ".daemon." not in event["id"] and not event["id"].startswith("outlet")
+
+
+def test_killed_at_any_instant_it_loses_changes_and_invents_nothing(
+    shelf: tuple[Shelf, Any], wait_until: Callable[..., Any], capsys: pytest.CaptureFixture[str]
+) -> None:
+    house, box = shelf
+    chance = random.Random(SEED)
+    begun_s = time.monotonic()
+    for number in range(KILLS):
+        process = house.start()
+        life_s = LONGEST_LIFE_S * chance.random() ** 1.5
+        time.sleep(life_s / 2)
+        house.disturb(chance)
+        time.sleep(life_s / 2)
+        assert house.end(process, signal.SIGKILL) == signal.SIGKILL, (house.folder / "log").read_text()[-3000:]
+        check_round(house, number)
+    spent_s = time.monotonic() - begun_s
+    lives = house.rows("SELECT count(*) FROM item WHERE sort = 'pause'")[0][0]
+    settle(house, wait_until)
+    events = {row[0]: json.loads(row[1]) for row in house.rows("SELECT id, body FROM event ORDER BY seq")}
+    wait_until(lambda: set(house.ear.heard) >= set(events) or None, "the last message")
+    with capsys.disabled():
+        readings = house.rows("SELECT count(*) FROM reading")[0][0]
+        print(
+            f"\n{KILLS} kills, seed {SEED}, in {spent_s:.0f} s ({KILLS / spent_s:.1f}/s): {lives} lives recorded something;"
+            f" {readings} readings, {len(events)} events, {len(house.words)} words, {len(box.letters)} letters,"
+            f" {sum(map(len, house.ear.heard.values())) - len(events)} messages came twice"
+        )
+    assert house.rows("PRAGMA integrity_check") == [("ok",)]
+    same_as_recorded(house, events)
+    all_told(house, events, box)
+
+
+def same_as_recorded(house: Shelf, events: dict[str, dict[str, Any]]) -> None:
+    judged = replayed(house)
+    recorded = {one: body for one, body in events.items() if of_the_rules(body)}
+    assert sum(body["kind"] == "alarm" for body in recorded.values()) > KILLS / 20, "too little happened"
+    assert judged.keys() - recorded.keys() == set(), "lost"
+    assert recorded.keys() - judged.keys() == set(), "invented"
+    assert recorded == judged
+    taken = [row[0] for row in house.rows("SELECT json_extract(body, '$.word_id') FROM item WHERE sort = 'word'")]
+    assert set(taken) == set(house.words)
+    answered = [body["id"] for body in recorded.values() if body["kind"] == "word"]
+    assert len(answered) == len(house.words)
+
+
+def all_told(house: Shelf, events: dict[str, dict[str, Any]], box: Any) -> None:
+    assert set(house.ear.heard) == set(events), "published under another id"
+    assert [one for one, texts in house.ear.heard.items() if len(set(texts)) > 1] == [], "a copy differs"
+    letters = {f"<{compose(body, house.watch).message}@example.org>" for body in events.values() if body["kind"] == "letter"}
+    mailed = [email.message_from_bytes(content, policy=email.policy.default)["Message-ID"] for _, content in box.letters]
+    assert letters == set(mailed)
