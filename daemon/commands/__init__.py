@@ -15,6 +15,7 @@ COMMANDS = (
     "done",
     "why",
     "lid",
+    "report",
     "care",
     "note",
     "leaves",

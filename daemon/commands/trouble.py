@@ -6,6 +6,7 @@ from adapters.errors import AdapterError
 from daemon.configuration_file import ConfigurationError
 from daemon.exit_status import ExitStatus
 from daemon.history_error import HistoryError
+from daemon.report.writing import PageNotWritten
 from daemon.spool import SpoolError, WordError
 
 
@@ -16,6 +17,7 @@ def status_of(error: BaseException) -> ExitStatus:
     for kind, status in (
         (ConfigurationError, ExitStatus.CONFIGURATION),
         (SpoolError, ExitStatus.CANNOT_CREATE),
+        (PageNotWritten, ExitStatus.CANNOT_CREATE),
         (WordError, ExitStatus.DATA),
         (AdapterError, ExitStatus.UNAVAILABLE),
     ):

@@ -52,16 +52,17 @@ interval = "1min"
 
 def write_config(folder: Path, more: str = "") -> Path:
     """Write the config of the simulated shelf, its store beside it."""
-    probes = "".join(
-        PROBE.format(name=name, place=place, role="lid" if name.endswith("lid") else "air") for name, (place, _) in PROBES.items()
-    )
+    roles = {name: "lid" if name.endswith("lid") else "air" for name in PROBES}
+    probes = "".join(PROBE.format(name=name, place=place, role=roles[name]) for name, (place, _) in PROBES.items())
     path = folder / "dewlid.toml"
     path.write_text(CONFIG.format(folder=folder) + probes + more)
     return path
 
 
-def fill(config: Path, start_ms: int, days: float, *, items: Sequence[Item] = (), seed: int = 1, slice_ms: int = 6 * HOUR_MS) -> None:
-    """Run so many days of the shelf through the rules into the store, going on from what is there."""
+def fill(
+    config: Path, start_ms: int, days: float, *, items: Sequence[Item] = (), seed: int = 1, slice_ms: int = 6 * HOUR_MS
+) -> None:
+    """Run so many days of the shelf through the rules into the store."""
     configuration = load(config)
     watch = watch_of(configuration)
     history = History.open(configuration.store, now_ms=start_ms)

@@ -1,0 +1,178 @@
+"""One chamber's part of the page: its picture, shares of time, table, story and model."""
+
+from __future__ import annotations
+
+from html import escape
+
+import numpy as np
+
+from adapters.wording.figures import Style
+from daemon.report.chamber_chart import picture
+from daemon.report.curves import Curve
+from daemon.report.figures import Row, Share, rows, shares
+from daemon.report.happenings import Lane, lanes, story
+from daemon.report.record import Record, empty
+from daemon.report.verdict import Verdict, style_of
+from rules.chamber import COOLING, LIFT, model_from_json
+from rules.local_days import day_words
+from rules.settings import Chamber
+
+WIDE, NARROW = 774.0, 328.0
+"""Widths of the two drawings in px: a page's column, and a 360 px phone less its margins."""
+_MOST_LINES = 60
+
+
+def part(record: Record, verdict: Verdict) -> str:
+    """Return the section of one chamber."""
+    name, style = verdict.chamber, style_of(record.watch)
+    chamber, curve = record.watch.chambers[name], record.curves.get(name)
+    head = f'<section class="sheet chamber" id="{escape(name)}"><h2>{escape(verdict.title)}</h2>'
+    told = story(record, name)
+    if curve is None or empty(curve):
+        why = "No probe stands in this chamber." if verdict.silent else "Nothing was measured here in this time."
+        return f"{head}<p>{why}</p>{_story(told)}{_model(record, name)}</section>"
+    parts = [head, _picture(record, name, curve, lanes(record, name), style), _shares(curve, chamber, record)]
+    parts += [_table(curve, record, style), _story(told), _model(record, name), "</section>"]
+    return "".join(parts)
+
+
+# ---------------------------------------------------------------- picture
+
+
+def _picture(record: Record, name: str, curve: Curve, happened: list[Lane], style: Style) -> str:
+    title = f"{record.watch.chambers[name].title or name}: temperature, humidity, lid and dew point"
+    words = summary(curve, record.watch.chambers[name], record, style) + " The same figures stand in the table below."
+    drawn = ""
+    for kind, width in (("wide", WIDE), ("narrow", NARROW)):
+        spoken = (f"{name}-{kind}", title, words)
+        svg = picture(record.watch, name, curve, happened, record.since_ms, record.until_ms, style, width, spoken)
+        drawn += f'<div class="{kind}">{svg}</div>'
+    return f"<figure>{drawn}</figure>"
+
+
+def summary(curve: Curve, chamber: Chamber, record: Record, style: Style) -> str:
+    """Return in sentences what the picture shows."""
+    shared = shares(curve, chamber, record.watch.zone, record.until_ms - record.since_ms)
+    said = []
+    for what, least, mean, most, unit in (
+        ("Temperature", curve.temperature_least_c, curve.temperature_c, curve.temperature_most_c, "degC"),
+        ("Humidity", curve.humidity_least_pct, curve.humidity_pct, curve.humidity_most_pct, "%"),
+    ):
+        if not np.isnan(mean).all():
+            inside = shared[what.lower()].inside_of_seen
+            low, middle, high = (style.quantity(float(v), unit) for v in (np.nanmin(least), np.nanmean(mean), np.nanmax(most)))
+            said.append(f"{what} {low} to {high}, mean {middle}, in band {_percent(inside)} of the time seen.")
+    wet_h = float(curve.credit_ms[curve.margin_k < 0].sum()) / 3_600_000
+    if not np.isnan(curve.margin_k).all():
+        said.append(f"The lid was wet for {wet_h:.1f} hours." if wet_h else "The lid stayed dry.")
+    else:
+        said.append("Whether the lid was wet is not known: neither a lid probe nor a room probe speaks.")
+    return " ".join(said)
+
+
+def _percent(value: float | None) -> str:
+    if value is None:
+        return "–"
+    if 0 < value < 0.005 or 0.995 < value < 1:  # never told as nothing or all
+        return "<1 %" if value < 0.5 else ">99 %"
+    return f"{value * 100:.0f} %"
+
+
+# ---------------------------------------------------------------- shares of time
+
+
+def _shares(curve: Curve, chamber: Chamber, record: Record) -> str:
+    shared = shares(curve, chamber, record.watch.zone, record.until_ms - record.since_ms)
+    cells = [
+        _share("Temperature in band", shared["temperature"], ("too cool", "too warm")),
+        _share("Humidity in band", shared["humidity"], ("too dry", "above band")),
+        _share("Lid dry", shared["lid"], ("wet", "")),
+    ]
+    return f'<h3>Time in band</h3><div class="shares keep">{"".join(cells)}</div>'
+
+
+def _share(title: str, one: Share, words: tuple[str, str]) -> str:
+    if one.inside_of_seen is None:
+        return f"<div><b>{title}</b>: not known</div>"
+    widths = "".join(
+        f'<i class="{kind}" style="width:{value * 100:.2f}%"></i>'
+        for kind, value in (("lo", one.below), ("in", one.inside), ("hi", one.above)) if value > 0
+    )  # fmt: skip
+    seen = one.below + one.inside + one.above
+    rest = [f"{_percent(value / seen)} {word}" for value, word in ((one.below, words[0]), (one.above, words[1])) if value > 0]
+    rest += [f"not seen for {_percent(one.unseen)}"] if one.unseen > 0.01 else []
+    return (
+        f'<div><b>{title} {_percent(one.inside_of_seen)}</b><div class="bar" aria-hidden="true">{widths}</div>'
+        f'<span class="small">{", ".join(rest) or "all the time"}</span></div>'
+    )
+
+
+# ---------------------------------------------------------------- table
+
+
+def _table(curve: Curve, record: Record, style: Style) -> str:
+    name, lines = rows(curve, record.since_ms, record.until_ms, record.watch.zone)
+    body = "".join(_row(line, style) for line in lines)
+    return (
+        f"<details><summary>Figures by {name}</summary><div class='scroll'><table>"
+        "<caption>Least, mean and greatest; water on the lid where the margin is below 0</caption>"
+        f"<thead><tr><th>{name.capitalize()}</th>"
+        f'<th class="n">Temperature, {style.sign}</th><th class="n">Humidity, %</th><th class="n">Least lid margin</th>'
+        f'<th class="n">Lid wet, h</th><th class="n">Seen</th></tr></thead><tbody>{body}</tbody></table></div></details>'
+    )
+
+
+def _row(line: Row, style: Style) -> str:
+    margin = "–" if np.isnan(line.least_margin_k) else style.quantity(line.least_margin_k, "K")
+    wet = "–" if np.isnan(line.least_margin_k) else f"{line.wet_h:.1f}"
+    cells = [_three(line.temperature_c, style, "degC"), _three(line.humidity_pct, style, "%"), margin, wet, _percent(line.seen)]
+    figures = "".join(f'<td class="n">{cell}</td>' for cell in cells)
+    return f"<tr><td>{escape(line.label)}</td>{figures}</tr>"
+
+
+def _three(values: tuple[float, float, float], style: Style, unit: str) -> str:
+    if np.isnan(values[1]):
+        return "–"
+    return " · ".join(style.quantity(value, unit).rpartition(" ")[0] for value in values)
+
+
+# ---------------------------------------------------------------- story and model
+
+
+def _story(told: list[str]) -> str:
+    if not told:
+        return "<h3>What happened</h3><p>Nothing to tell in this time.</p>"
+    lines = "".join(f"<li>{escape(line)}</li>" for line in told[:_MOST_LINES])
+    more = f"<p class='small'>{len(told) - _MOST_LINES} earlier lines are left out.</p>" if len(told) > _MOST_LINES else ""
+    return (
+        f"<details><summary>What happened, line by line ({len(told)})</summary>"
+        f"<ul class='plain small'>{lines}</ul>{more}</details>"
+    )
+
+
+def _model(record: Record, name: str) -> str:
+    """Return how well the chamber is known: its lid's factor and the fit of its heat and moisture balance."""
+    lines = []
+    place, adviser = record.state.places.get(name), record.state.advice.get(name)
+    if place is not None and place.belief is not None:
+        belief = place.belief
+        low, high = belief.interval()
+        source = f"{belief.measurements} measurements and {belief.sightings} sights" if belief.learned else "its build alone"
+        lines.append(f"Lid temperature factor {belief.mean:.2f} (95 %: {low:.2f} to {high:.2f}), from {source}.")
+    model = None
+    if adviser is not None and adviser.model is not None:
+        try:
+            model = model_from_json(adviser.model)
+        except ValueError:
+            lines.append("The stored fit of its heat and moisture balance cannot be read; the next daily fit replaces it.")
+    if model is None:
+        lines.append("No fit of its heat and moisture balance yet: advice goes by size and build, good to a factor of 2 or 3.")
+    else:
+        hours, lift = 1 / model.value(COOLING), model.value(LIFT)
+        when = f"of {day_words(model.fitted_ms, record.watch.zone)}, " if model.fitted_ms is not None else ""
+        off = f", typical error {model.residual_pct:.1f} points of humidity" if model.residual_pct is not None else ""
+        said = f"cools with a time constant of {hours:.1f} h; full heat lifts it {lift:.1f} K above the room"
+        lines.append(f"Fit {when}{model.samples} samples{off}: {said}.")
+        lines += model.notes[:4]
+    items = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    return f"<details><summary>How well this chamber is known</summary><ul class='plain small'>{items}</ul></details>"

@@ -1,0 +1,183 @@
+"""The figures of every chamber over a period, from the stored readings.
+
+One way for all pictures: the readings go once more through the rules' own quality tests, corrections, consensus, dew point,
+lid and condensate (`rules.observe`), with what is believed of lid and probes *today*. So a line may differ a little from what
+was believed that day; what was told that day stands in the events. What is older than `RAW_FOR_MS`, or rolled up already,
+is taken as quarter-hour means: corrected, but past all quality tests and without the water on the lid.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.history_reader import HistoryReader
+from daemon.report.quarters import Quarters, quarters
+from rules import psychrometrics
+from rules.events import DAY_MS, HOUR_MS, MINUTE_MS
+from rules.observe import ROOM_FRESH_MS, Around, Column, Heard, View, hear, instants, look, seen
+from rules.quantities import Quantity
+from rules.settings import Watch
+from rules.state import EngineState, PlaceMemory, ProbeMemory
+
+Floats = NDArray[np.float64]
+Instants = NDArray[np.int64]
+
+RAW_FOR_MS = 62 * DAY_MS
+"""Of a longer period the older part is drawn from quarter-hour means: no eye sees the difference, and a year is quick."""
+LONGEST_CREDIT_MS = 5 * MINUTE_MS
+"""A reading speaks for at most so long when shares of time are counted."""
+_LEAD_MS = 3 * HOUR_MS
+"""So much before the period is read too, so that the first readings are judged as they were."""
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """One chamber over the period: arrays over its instants, NaN where not seen; `least`/`most` differ for old means only."""
+
+    at_ms: Instants
+    credit_ms: Instants
+    temperature_c: Floats
+    temperature_least_c: Floats
+    temperature_most_c: Floats
+    humidity_pct: Floats
+    humidity_least_pct: Floats
+    humidity_most_pct: Floats
+    dew_point_c: Floats
+    lid_c: Floats
+    condensate_g_m2: Floats
+    room_c: Floats
+
+    @property
+    def margin_k(self) -> Floats:
+        """Lid temperature minus dew point."""
+        return self.lid_c - self.dew_point_c
+
+
+def curves(
+    reader: HistoryReader, watch: Watch, state: EngineState, since_ms: int, until_ms: int, only: Sequence[str]
+) -> dict[str, Curve]:
+    """Return the curves of these chambers over [since, until)."""
+    border_ms = max(since_ms - _LEAD_MS, until_ms - RAW_FOR_MS)
+    wanted = _probes_of(watch, only)
+    series = [name for name in reader.series() if name[0] in wanted]
+    rows = reader.readings(border_ms, until_ms, series)
+    columns: dict[str, dict[Quantity, Column]] = {}
+    for number, (probe, quantity) in enumerate(rows.series):
+        where = rows.series_index == number
+        columns.setdefault(probe, {})[quantity] = Column(rows.taken_ms[where], rows.at_ms[where], rows.value[where])
+    heard = [item for probe in sorted(columns) for item in _hear(watch, state, probe, columns[probe], border_ms)]
+    first_raw_ms = int(rows.at_ms.min()) if len(rows.at_ms) else until_ms
+    old = quarters(reader, series, since_ms, min(first_raw_ms, until_ms), border_ms)
+    return {
+        name: _joined(_old(watch, state, name, old), _new(watch, state, name, heard, border_ms, until_ms), since_ms)
+        for name in only
+    }
+
+
+def _probes_of(watch: Watch, chambers: Sequence[str]) -> set[str]:
+    places = {*chambers, *(watch.chambers[name].room for name in chambers)}
+    return {name for name, probe in watch.probes.items() if probe.place in places}
+
+
+def _hear(watch: Watch, state: EngineState, probe: str, columns: Mapping[Quantity, Column], since_ms: int) -> list[Heard]:
+    known = state.probes.get(probe)
+    memory = ProbeMemory(since_ms=since_ms, corrections=known.corrections if known else {})
+    return hear(watch, probe, memory, columns)[1]
+
+
+def _new(
+    watch: Watch, state: EngineState, name: str, heard: list[Heard], since_ms: int, until_ms: int
+) -> Curve | None:
+    """Look at a chamber as the rules do, over the whole period at once."""
+    own = [item for item in heard if watch.probes[item.probe].place == name]
+    if not own:
+        return None
+    known = state.places.get(name)
+    memory = PlaceMemory(since_ms=since_ms, belief=known.belief if known else None)
+    probes = {probe: ProbeMemory(since_ms=since_ms) for probe in watch.probes}
+    at_ms = instants(memory, own, since_ms, until_ms)
+    room = watch.probes_at(watch.chambers[name].room or "")
+    room_c = seen(watch, room, "air_temperature", probes, heard, at_ms, ROOM_FRESH_MS).value
+    room_pct = seen(watch, room, "relative_humidity", probes, heard, at_ms, ROOM_FRESH_MS).value
+    return _of_view(look(watch, name, memory, probes, own, at_ms, Around(room_c, room_pct)))
+
+
+def _of_view(view: View) -> Curve:
+    return Curve(
+        at_ms=view.at_ms,
+        credit_ms=np.minimum(np.diff(view.at_ms, prepend=view.at_ms[:1]), LONGEST_CREDIT_MS),
+        temperature_c=view.temperature.value,
+        temperature_least_c=view.temperature.least,
+        temperature_most_c=view.temperature.most,
+        humidity_pct=view.humidity.value,
+        humidity_least_pct=view.humidity.least,
+        humidity_most_pct=view.humidity.most,
+        dew_point_c=view.dew_point,
+        lid_c=view.lid,
+        condensate_g_m2=view.condensate,
+        room_c=view.room_temperature,
+    )
+
+
+# ---------------------------------------------------------------- what is older
+
+
+def _old(watch: Watch, state: EngineState, name: str, old: Quarters) -> Curve | None:
+    """Return a chamber's curve from quarter-hour means; None: there are none."""
+    if not len(old.begin_ms):
+        return None
+    temperature = _of_place(watch, state, name, "air", "air_temperature", old)
+    humidity = _of_place(watch, state, name, "air", "relative_humidity", old)
+    room_c = _of_place(watch, state, watch.chambers[name].room or "", "air", "air_temperature", old)[1]
+    lid_c = _of_place(watch, state, name, "lid", "surface_temperature", old)[1]
+    known = state.places.get(name)
+    if known is not None and known.belief is not None:
+        estimate = room_c + known.belief.mean * (temperature[1] - room_c)
+        lid_c = np.where(np.isnan(lid_c), estimate, lid_c)
+    return Curve(
+        at_ms=old.begin_ms + 15 * MINUTE_MS // 2,
+        credit_ms=np.full(len(old.begin_ms), 15 * MINUTE_MS),
+        temperature_c=temperature[1], temperature_least_c=temperature[0], temperature_most_c=temperature[2],
+        humidity_pct=humidity[1], humidity_least_pct=humidity[0], humidity_most_pct=humidity[2],
+        dew_point_c=psychrometrics.dew_point_c_or_nan(temperature[1], humidity[1]),
+        lid_c=lid_c, condensate_g_m2=np.full(len(old.begin_ms), np.nan), room_c=room_c,
+    )  # fmt: skip
+
+
+def _of_place(
+    watch: Watch, state: EngineState, place: str, role: str, quantity: Quantity, old: Quarters
+) -> tuple[Floats, Floats, Floats]:
+    """Return least, mean and most over the probes of a place, corrected."""
+    found = []
+    for probe in watch.probes_at(place, role):
+        column = old.of.get((probe, quantity))
+        if column is None:
+            continue
+        known = state.probes.get(probe)
+        correction = known.corrections.get(quantity) if known else None
+        gain, offset = (correction.gain, correction.offset) if correction else (1.0, 0.0)
+        values = column * gain + offset
+        found.append(np.minimum(values, 100.0) if quantity == "relative_humidity" else values)
+    if not found:
+        nothing = np.full(len(old.begin_ms), np.nan)
+        return nothing, nothing, nothing
+    stacked = np.stack(found)
+    known_rows = ~np.isnan(stacked)
+    count = np.maximum(known_rows[:, 1].sum(axis=0), 1)
+    mean = np.where(known_rows[:, 1].any(axis=0), np.nansum(stacked[:, 1], axis=0) / count, np.nan)
+    return np.fmin.reduce(stacked[:, 0]), mean, np.fmax.reduce(stacked[:, 2])
+
+
+def _joined(old: Curve | None, new: Curve | None, since_ms: int) -> Curve:
+    parts = [part for part in (old, new) if part is not None]
+    if not parts:
+        nothing = np.empty(0)
+        return Curve(np.empty(0, np.int64), np.empty(0, np.int64), *([nothing] * 10))
+    names = list(Curve.__dataclass_fields__)
+    columns = {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
+    keep = columns["at_ms"] >= since_ms
+    return Curve(**{name: column[keep] for name, column in columns.items()})

@@ -1,0 +1,109 @@
+"""What happened in a chamber as spans and marks on the time axis, and as lines to read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from adapters.wording.alarm_sentences import label
+from adapters.wording.figures import clean
+from adapters.wording.line import line_of
+from daemon.report.record import Record, instant_of
+from rules.alarm_figures import occurrences
+
+_NOT_THE_KEEPER = ("model-fitted",)
+_TOLD_CHANGES = ("raised", "escalated", "returned", "held", "unknown", "closed")
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Something that lasted; `end_ms` None: it still does."""
+
+    begin_ms: int
+    end_ms: int | None
+    title: str
+    harmful: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """One row of the picture below the curves: `alarm`, `advice` or `done`."""
+
+    sort: str
+    title: str
+    spans: tuple[Span, ...]
+
+
+def lanes(record: Record, chamber: str) -> list[Lane]:
+    """Return a lane for each alarm that was told, one for advice and one for what was done."""
+    found = _alarms(record, chamber)
+    advice = _advice(record, chamber)
+    done = _done(record, chamber)
+    if advice:
+        found.append(Lane("advice", "Advice", tuple(advice)))
+    if done:
+        found.append(Lane("done", "Done and noted", tuple(done)))
+    return found
+
+
+def _alarms(record: Record, chamber: str) -> list[Lane]:
+    by_name: dict[str, list[Span]] = {}
+    for one in occurrences(event for event in record.alarm_events if event.chamber == chamber):
+        if one.shown_ms is None or (one.ended_ms or record.until_ms) < record.since_ms:
+            continue
+        bad = _was_harmful(record, chamber, one.alarm, one.raised_ms, one.ended_ms)
+        by_name.setdefault(label(one.alarm), []).append(Span(one.raised_ms, one.ended_ms, label(one.alarm), bad))
+    return [Lane("alarm", name[0].upper() + name[1:], tuple(spans)) for name, spans in by_name.items()]
+
+
+def _was_harmful(record: Record, chamber: str, alarm: str, begin_ms: int, end_ms: int | None) -> bool:
+    return any(
+        event.level == "harmful" and event.chamber == chamber and event.alarm == alarm
+        and begin_ms <= event.at_ms <= (end_ms or record.until_ms)
+        for event in record.alarm_events
+    )  # fmt: skip
+
+
+def _advice(record: Record, chamber: str) -> list[Span]:
+    open_: dict[str, tuple[int, str]] = {}
+    spans: list[Span] = []
+    for event in record.events:
+        if event["kind"] != "advice" or event.get("chamber") != chamber:
+            continue
+        at_ms, name = instant_of(event["time"]), event["advisory"]
+        begin_ms, said = open_.pop(name, (at_ms if event["status"] == "given" else record.since_ms, ""))
+        if event["status"] in ("resolved", "withdrawn", "verified"):
+            spans.append(Span(begin_ms, at_ms, said or "advice"))
+        else:
+            open_[name] = (begin_ms, clean(event.get("headline") or said, 160))
+    spans += [Span(begin_ms, None, said) for begin_ms, said in open_.values()]
+    return sorted(spans, key=lambda one: one.begin_ms)
+
+
+def _done(record: Record, chamber: str) -> list[Span]:
+    spans = []
+    for event in record.events:
+        word = event["kind"] == "word" and event.get("accepted") and event.get("word") not in _NOT_THE_KEEPER
+        if word and event.get("chamber") in (chamber, None):
+            at_ms = instant_of(event["time"])
+            spans.append(Span(at_ms, at_ms, clean(str(event.get("text") or event["word"]), 160)))
+    return spans
+
+
+def story(record: Record, chamber: str | None) -> list[str]:
+    """Return what happened, newest first, one line each; None: what concerns no chamber that is in the config."""
+    known = record.watch.chambers
+    mine = [
+        event for event in record.events
+        if _is_told(event) and (event.get("chamber") == chamber if chamber in known else event.get("chamber") not in known)
+    ]  # fmt: skip
+    return [line_of(event, record.watch) for event in reversed(mine)]
+
+
+def _is_told(event: dict[str, Any]) -> bool:
+    kind = event["kind"]
+    if kind == "alarm":
+        return event["change"] in _TOLD_CHANGES and event["suppression"] == "none"
+    if kind == "advice":
+        return event["status"] in ("given", "resolved", "withdrawn")
+    return kind in ("system", "quality") or (kind == "word" and event.get("word") not in _NOT_THE_KEEPER)

@@ -1,0 +1,207 @@
+"""The report as one page that needs nothing else: no script, no network, for screen, phone and paper."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, tzinfo
+from html import escape
+
+from adapters.wording import commands
+from adapters.wording.figures import Style, clean
+from daemon.counting import counted
+from daemon.report.chamber_part import part
+from daemon.report.figures import local_text
+from daemon.report.happenings import story
+from daemon.report.health import WORDS as HEALTH_WORDS
+from daemon.report.health import Health, health
+from daemon.report.looks import document, flag
+from daemon.report.record import Record
+from daemon.report.verdict import WORDS, Grade, Verdict, style_of, verdicts, whole
+from rules import care
+from rules.alarm_figures import AlarmFigures, Figure, alarm_figures, delays_of
+from rules.conditions import ALARMS
+from rules.local_days import time_words
+from rules.occurrences import Occurrence
+
+_CARE_WORDS = {"due": "due", "overdue": "overdue", "harmful-if-missed": "harmful if missed"}
+_FIRST_CARE = 5
+
+
+def page(record: Record) -> str:
+    """Return the report of a period as HTML."""
+    watch, zone = record.watch, record.watch.zone
+    told = verdicts(watch, record.state, record.situations, record.until_ms, late=record.late, only=record.chambers)
+    newest = None if record.newest_ms is None else time_words(record.newest_ms, zone)
+    grade, sentence = whole(told, watch.site.name, late=record.late, newest=newest)
+    period = f"{time_words(record.since_ms, zone)} to {time_words(record.until_ms, zone)}"
+    due = care.standing(watch, record.state.care)
+    site = escape(clean(watch.site.name, 60))
+    body = [
+        head(site, grade, sentence, f"{period} ({escape(local_zone(record))})", _care_sentence(due)),
+        cards(told),
+        _due(due, record),
+        _contents(told) if len(told) > 3 else "",
+        *(part(record, one) for one in told),
+        _alarms(alarm_figures(record.alarm_events, record.since_ms, record.until_ms, delays_of(watch))),
+        _probes(health(watch, record.state, record.until_ms, style_of(watch)), style_of(watch)),
+        _others(record),
+        f'<p class="small">Made by dewlid on {escape(time_words(record.now_ms, zone))}. Lines are drawn with what is believed'
+        " of probes and lid today; what was told then stands under what happened. It only advises.</p>",
+    ]
+    return document(f"{site}: {period}", "\n".join(body))
+
+
+def local_zone(record: Record) -> str:
+    """Return the name of the local time at the period's end."""
+    return datetime.fromtimestamp(record.until_ms / 1000, record.watch.zone).tzname() or "UTC"
+
+
+# ---------------------------------------------------------------- the first screen
+
+
+def head(site: str, grade: Grade, sentence: str, below: str, care_sentence: str = "") -> str:
+    """Return what stands above everything: is all well, in one sentence, and what care waits for."""
+    also = f"<p>{escape(care_sentence)}</p>" if care_sentence else ""
+    return (
+        f'<header class="{grade}"><p class="small">{site}</p><h1>{flag(grade, WORDS[grade])} {escape(sentence)}</h1>'
+        f'{also}<p class="small">{below}</p></header>'
+    )
+
+
+def cards(told: Sequence[Verdict], extra: dict[str, str] | None = None) -> str:
+    """Return a card for each chamber, the worst first."""
+    order = sorted(told, key=lambda one: list(WORDS).index(one.grade))
+    return f'<div class="cards">{"".join(_card(one, (extra or {}).get(one.chamber, "")) for one in order)}</div>'
+
+
+def _card(one: Verdict, extra: str) -> str:
+    alarms = "".join(f"<li>{escape(line)}</li>" for line in one.alarms)
+    return (
+        f'<article class="card {one.grade}">{flag(one.grade, WORDS[one.grade])}'
+        f'<p class="headline">{escape(one.title)}</p><p>{escape(one.figures)}</p>{extra}{_do(one)}'
+        + (f'<ul class="plain small">{alarms}</ul>' if alarms else "")
+        + "</article>"
+    )
+
+
+def _do(one: Verdict) -> str:
+    if not one.steps:
+        return '<p class="do">Nothing to do.</p>' if one.grade == "well" else ""
+    head = f"Do this {one.within}" if one.within else "Do this"
+    lines = "".join(f"<li>{escape(line)}</li>" for line in one.steps)
+    done = ""
+    if one.advisory is not None:
+        done = f'<p class="small">When it is done: <code>{escape(commands.done({"advisory": one.advisory}))}</code></p>'
+    return f'<div class="do"><b>{escape(head)}</b><ol>{lines}</ol>{done}</div>'
+
+
+def _care_sentence(due: Sequence[Occurrence]) -> str:
+    if not due:
+        return ""
+    bad = list(dict.fromkeys(one.title for one in due if one.status == "harmful-if-missed"))
+    late = f", harmful if missed: {bad[0][0].lower()}{bad[0][1:]}" + (" and more" if len(bad) > 1 else "") if bad else ""
+    return f"Care: {counted(len(due), 'task')} due{late}."
+
+
+def _due(due: Sequence[Occurrence], record: Record) -> str:
+    if not due:
+        return '<section class="sheet"><h2>Care</h2><p>Nothing is due.</p></section>'
+    return (
+        f'<section class="sheet"><h2>Care: {counted(len(due), "task")} due</h2>{care_lines(due, record.watch.zone)}</section>'
+    )
+
+
+def care_lines(due: Sequence[Occurrence], zone: tzinfo) -> str:
+    """Return what is due as a list, the worst first."""
+    together: dict[tuple[str, str], list[Occurrence]] = {}
+    for one in due:
+        together.setdefault((one.title, one.status), []).append(one)
+    lines = [
+        f"<li>{escape(title)}: {escape(', '.join(one.where for one in some))}"
+        f' <span class="small">({_CARE_WORDS.get(status, status)}, since {_since(some, zone)})</span></li>'
+        for (title, status), some in together.items()
+    ]
+    first, rest = "".join(lines[:_FIRST_CARE]), "".join(lines[_FIRST_CARE:])
+    more = f"<details><summary>{len(lines) - _FIRST_CARE} more</summary><ul class='plain'>{rest}</ul></details>" if rest else ""
+    return f'<ul class="plain">{first}</ul>{more}'
+
+
+def _since(some: Sequence[Occurrence], zone: tzinfo) -> str:
+    return local_text(min(one.due_ms for one in some), zone, "day")
+
+
+def _contents(told: Sequence[Verdict]) -> str:
+    links = " · ".join(f'<a href="#{escape(one.chamber)}">{escape(one.title)}</a>' for one in told)
+    return f"<nav class='small' aria-label='Chambers'>{links}</nav>"
+
+
+# ---------------------------------------------------------------- alarms, probes, the rest
+
+
+def _alarms(figures: AlarmFigures) -> str:
+    rows = "".join(
+        f'<tr><td>{escape(one.name.capitalize())}</td><td class="n">{_figure(one)}</td><td>{escape(one.target)}</td>'
+        f"<td>{'as it should be' if one.met else '<b>too many</b>'}</td></tr>"
+        for one in figures.figures
+    )
+    worst = [one for one in figures.offenders if one.raises > 1][:3]
+    lines = [f"{_named(one.key)} came {one.raises} times ({one.share * 100:.0f} % of all)" for one in worst]
+    if figures.median_to_acknowledge_s is not None:
+        lines.append(f"half of the answered ones were answered within {figures.median_to_acknowledge_s / 60:.0f} minutes")
+    told = f"<p>{escape('; '.join(lines))}.</p>" if lines else ""
+    bad = sum(not one.met for one in figures.figures)
+    verdict = "all as it should be" if not bad else f"{counted(bad, 'figure')} outside the target"
+    return (
+        f'<section class="sheet keep"><h2>Alarms: {verdict}</h2>{told}<div class="scroll"><table><caption>How good the alarms'
+        " are; too many of them make a keeper deaf</caption><thead><tr><th>Measure</th><th class='n'>Now</th><th>Target</th>"
+        f"<th></th></tr></thead><tbody>{rows}</tbody></table></div></section>"
+    )
+
+
+def _figure(one: Figure) -> str:
+    if one.name.startswith("share"):
+        return f"{one.value * 100:.1f} %"
+    return f"{one.value:.1f}" if one.value != round(one.value) else f"{one.value:.0f}"
+
+
+def _named(key: str) -> str:
+    place, _, alarm = key.partition("/")
+    name, _, probe = alarm.partition("/")
+    said = f"{place}, {ALARMS[name].label if name in ALARMS else name}"
+    return f"{said} ({probe})" if probe else said
+
+
+def _probes(found: Sequence[Health], style: Style) -> str:
+    bad = [one for one in found if one.ne107 != "ok"]
+    rows = "".join(
+        f"<tr><td>{escape(one.probe)}<br><span class='small'>{escape(one.place)}</span></td><td>{escape(one.quantity)}</td>"
+        f"<td>{escape(HEALTH_WORDS[one.ne107])}{_why(one)}</td><td class='n'>{escape(one.value)}</td><td>{escape(one.age)}</td>"
+        f"<td class='n'>{_share(one.not_good)}</td><td>{escape(one.checked)}</td></tr>"
+        for one in found
+    )
+    title = "all work" if not bad else f"{len(bad)} of {len(found)} readings not to be relied on"
+    return (
+        f'<section class="sheet"><h2>Probes: {title}</h2><div class="scroll"><table><caption>State by NAMUR NE 107</caption>'
+        "<thead><tr><th>Probe</th><th>Measures</th><th>State</th><th class='n'>Last</th><th>Age</th><th class='n'>Doubted</th>"
+        f"<th>Check</th></tr></thead><tbody>{rows}</tbody></table></div></section>"
+    )
+
+
+def _why(one: Health) -> str:
+    plain = f" ({one.ne107.replace('-', ' ')})" if one.ne107 != "ok" else ""
+    return f"<br><span class='small'>{escape(one.why + plain)}</span>" if one.why or plain else ""
+
+
+def _share(value: float | None) -> str:
+    return "–" if value is None else f"{value * 100:.1f} %"
+
+
+def _others(record: Record) -> str:
+    told = story(record, None)[:40]
+    if not told:
+        return ""
+    lines = "".join(f"<li>{escape(line)}</li>" for line in told)
+    return (
+        '<section class="sheet"><h2>Elsewhere</h2><p class="small">About the watching itself, rooms, and chambers that are no'
+        f' longer in the config.</p><ul class="plain small">{lines}</ul></section>'
+    )

@@ -1,0 +1,126 @@
+"""All that a picture of a period is made from, read once from the store."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from pydantic import ValidationError
+
+from daemon.batch_rows import batches, joined, last_taken_ms
+from daemon.history_error import HistoryError
+from daemon.history_reader import HistoryReader
+from daemon.report.curves import Curve, curves
+from rules.events import DAY_MS, AlarmEvent, Batch
+from rules.present import present
+from rules.settings import Watch
+from rules.situation import Situation
+from rules.watch import EngineState, advance, load_state
+
+_EARLIER_MS = 45 * DAY_MS
+"""So long before the period an alarm may have begun that still stands in it."""
+LATE_MS = 10 * 60_000
+"""A record whose newest reading is older than this is not of now."""
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """A period of the store: state and situation at its newest instant, curves, and events before and within it."""
+
+    watch: Watch
+    state: EngineState
+    situations: dict[str, Situation]
+    since_ms: int
+    until_ms: int
+    now_ms: int
+    newest_ms: int | None
+    """When something was last recorded; None: nothing ever was."""
+    chambers: tuple[str, ...]
+    curves: dict[str, Curve]
+    events: tuple[dict[str, Any], ...]
+    """Within the period."""
+    alarm_events: tuple[AlarmEvent, ...]
+    """Within the period and some time before."""
+
+    @property
+    def late(self) -> bool:
+        """Whether the newest thing recorded is too old to speak of now."""
+        return self.newest_ms is None or self.now_ms - self.newest_ms > LATE_MS
+
+
+def read_record(
+    store: Path, watch: Watch, now_ms: int, for_ms: int, chambers: Sequence[str] = (), *, pictures: bool = True
+) -> Record:
+    """Return the record of the last `for_ms`; where the record ended earlier, of the last `for_ms` before its end.
+
+    A store that does not exist yet is an empty one. Raises HistoryError for one that cannot be read.
+    """
+    only = tuple(chambers) or tuple(watch.chambers)
+    if not store.exists():
+        state = advance(watch, None, Batch(), now_ms).state
+        return _record(None, watch, state, None, now_ms, for_ms, only, pictures)
+    with closing(HistoryReader(store)) as reader, reader.failures_told():
+        state_or_none, newest_ms = newest_state(reader, watch, store)
+        state = state_or_none or advance(watch, None, Batch(), now_ms).state
+        return _record(reader, watch, state, newest_ms, now_ms, for_ms, only, pictures)
+
+
+def newest_state(reader: HistoryReader, watch: Watch, store: Path) -> tuple[EngineState | None, int | None]:
+    """Return the state after all that is recorded, by `watch` as it is configured now, and the newest instant."""
+    state, newest_ms, after = None, None, 0
+    if (stored := reader.last_state()) is not None:
+        body, after = stored
+        try:
+            state = load_state(body)
+        except ValidationError as error:
+            raise HistoryError(f"{store}: its state is of another version; start the daemon once") from error
+        newest_ms = state.closed_ms
+    for batch in joined(batch for _, batch in batches(reader.connection, after)):
+        newest_ms = max(last_taken_ms(batch), newest_ms or 0)
+        state = advance(watch, state, batch, newest_ms).state
+    if state is not None and state.config_print != watch.fingerprint:
+        state = advance(watch, state, Batch(), state.closed_ms + 1).state
+    return state, newest_ms
+
+
+def _record(
+    reader: HistoryReader | None, watch: Watch, state: EngineState, newest_ms: int | None, now_ms: int, for_ms: int,
+    only: tuple[str, ...], pictures: bool,
+) -> Record:
+    until_ms = now_ms if newest_ms is None or abs(now_ms - newest_ms) <= LATE_MS else newest_ms + 1
+    since_ms = until_ms - for_ms
+    drawn: dict[str, Curve] = {}
+    events: list[dict[str, Any]] = []
+    earlier: list[dict[str, Any]] = []
+    if reader is not None and pictures:
+        drawn = curves(reader, watch, state, since_ms, until_ms, only)
+        events = list(reader.events(since_ms, until_ms))
+        earlier = list(reader.events(since_ms - _EARLIER_MS, since_ms, kinds=["alarm"]))
+    alarms = [*earlier, *(event for event in events if event["kind"] == "alarm")]
+    return Record(
+        watch=watch, state=state, situations=present(watch, state) if newest_ms is not None else {}, since_ms=since_ms,
+        until_ms=until_ms, now_ms=now_ms, newest_ms=newest_ms, chambers=only, curves=drawn, events=tuple(events),
+        alarm_events=tuple(alarm_event(event) for event in alarms),
+    )  # fmt: skip
+
+
+def instant_of(text: str) -> int:
+    """Return the milliseconds of an RFC 3339 text."""
+    return round(datetime.fromisoformat(text).timestamp() * 1000)
+
+
+def alarm_event(body: dict[str, Any]) -> AlarmEvent:
+    """Return the alarm event that was stored as this JSON object."""
+    fields = {key: body[key] for key in AlarmEvent.__dataclass_fields__ if key in body}
+    since = body.get("since")
+    return AlarmEvent(**{**fields, "at_ms": instant_of(body["time"]), "since_ms": instant_of(since) if since else None})
+
+
+def empty(curve: Curve | None) -> bool:
+    """Whether nothing was seen of a chamber in the period."""
+    return curve is None or bool(np.isnan(curve.temperature_c).all() and np.isnan(curve.humidity_pct).all())
