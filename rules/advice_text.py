@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from math import sqrt
+
 from rules import practice
 from rules.advice_plan import Plan
+from rules.balance import STRUCTURE_SHARE
 from rules.cause import Cause
 from rules.events import HOUR_MS, Prediction
 from rules.settings import Chamber
@@ -12,6 +15,8 @@ from rules.solver import Forecast
 
 TOLD_H = (1.0, 6.0, 24.0)
 """Of the predicted course, the hours that are told; the last one stands for 'at rest'."""
+LITTLE_HELP_SHARE = 0.7
+"""A winner that leaves more than this share of the fault is called no help: the structure has to change; judgement."""
 _UNMET = {
     "temperature-high": ("it stays too warm", "a cooler room, shade, or a smaller heater"),
     "temperature-low": ("it stays too cool", "a warmer room, foam on lid and sides, or a stronger heater at the side"),
@@ -46,7 +51,7 @@ def reason_of_plan(plan: Plan, situation: Situation) -> str:
     if plan.cause is not None:
         parts += _why(plan, plan.cause, situation)
     if plan.forecasts:
-        parts.append(_then(plan.forecasts[-1], plan.cause is not None and plan.cause.lid_known))
+        parts.append(_then(plan.forecasts[-1], plan.cause is not None and plan.cause.lid_known, situation))
     parts += _missed(plan)
     return " ".join(part for part in parts if part)
 
@@ -79,39 +84,44 @@ def _sentence(text: str) -> str:
 
 
 def _numbers(cause: Cause, situation: Situation) -> list[str]:
+    """Return the derived figures that decided, as one sentence."""
     parts, t = [], situation.temperature_c
     star, floor, goal = cause.humidity_at_target_pct, cause.humidity_floor_pct, cause.goal
     if star is not None and t is not None and abs(t - goal.temperature_c) > 1.0 and cause.temperature != "ok":
-        parts.append(f"The same water in the air would be {star:.0f} %RH at {goal.temperature_c:g} °C.")
-    if floor is not None and cause.humidity != "ok" and "floor-dries" in cause.facts:
-        parts.append(f"The room's air alone would give {floor:.0f} %RH in the chamber.")
-    if floor is not None and "floor-wets" in cause.facts and cause.humidity == "high":
-        parts.append(f"Venting cannot dry it: the room's air alone would give {floor:.0f} %RH in the chamber.")
+        parts.append(f"the same water in the air would be {star:.0f} %RH at {goal.temperature_c:g} °C")
+    if floor is not None and cause.humidity == "high" and "floor-wets" in cause.facts:
+        parts.append(f"venting cannot dry it, since the room's air alone would give {floor:.0f} %RH in here")
+    elif floor is not None and cause.humidity != "ok":
+        parts.append(f"the room's air alone would give {floor:.0f} %RH in here")
     margin = situation.dew_margin_k
     if cause.lid_wet and margin is not None:
-        side = "below" if margin <= 0 else "above"
-        how = "" if situation.lid_source == "measured" else " (estimated)"
-        parts.append(f"The lid is {abs(margin):.1f} K {side} the dew point{how}.")
-    return parts
+        how = "" if situation.lid_source == "measured" else ", estimated"
+        parts.append(f"the lid is {abs(margin):.1f} K {'below' if margin <= 0 else 'above'} the dew point{how}")
+    return [_sentence("; ".join(parts))] if parts else []
 
 
-def _then(rest: Forecast, lid_known: bool) -> str:
-    margin = f", lid {rest.margin_k:+.1f} K against the dew point" if lid_known else ""
+def _then(rest: Forecast, lid_known: bool, now: Situation) -> str:
+    u_k = _joined(rest.temperature_u_k, now.u_temperature_k or 0.0, rest.temperature_c, now.temperature_c, 2)
+    u_pct = _joined(rest.humidity_u_pct, now.u_relative_humidity_pct or 0.0, rest.humidity_pct, now.relative_humidity_pct, 1)
+    margin = f", the lid {rest.margin_k:+.1f} K from the dew point" if lid_known else ""
     return (
-        f"At rest I expect {rest.temperature_c:.1f} °C and {rest.humidity_pct:.0f} %RH"
-        f" (± {2 * rest.temperature_u_k + 0.3:.1f} K, ± {2 * rest.humidity_u_pct + 2:.0f} points){margin}."
+        f"Expected at rest: {rest.temperature_c:.1f} °C and {rest.humidity_pct:.0f} %RH"
+        f" (give or take {2 * u_k:.1f} K and {2 * u_pct:.0f} points){margin}."
     )
 
 
 def _missed(plan: Plan) -> list[str]:
+    """Return that a first step is not all, and, where hardly anything helps, what would have to be rebuilt."""
     solution = plan.solution
     if solution is None or solution.feasible:
         return []
-    if solution.unmet:
-        what = " and ".join(_UNMET[name][0] for name in solution.unmet)
-        means = "; ".join(dict.fromkeys(_UNMET[name][1] for name in solution.unmet))
-        return [f"This step alone is not enough: {what}. If the next steps do not do it, it takes {means}."]
-    return ["I am not sure of the size yet, so this is a first step: look again before more."]
+    if not solution.unmet:
+        return ["The size is not sure yet, so this is a first step: look again before more."]
+    what = " and ".join(_UNMET[name][0] for name in solution.unmet)
+    if solution.winner.violation < LITTLE_HELP_SHARE * solution.idle.violation:
+        return [f"This is a first step: by itself {what}."]
+    means = "; ".join(dict.fromkeys(_UNMET[name][1] for name in solution.unmet))
+    return [f"Your devices cannot mend this: {what}. What would: {means}."]
 
 
 def lacking_of(plan: Plan, situation: Situation) -> tuple[str, ...]:
@@ -149,14 +159,21 @@ def predictions_of(plan: Plan, situation: Situation) -> tuple[Prediction, ...]:
     return tuple(
         Prediction(
             after_ms=round(row.after_h * HOUR_MS), temperature_c=round(row.temperature_c, 2),
-            temperature_u_k=round((row.temperature_u_k**2 + own_k**2) ** 0.5, 2),
+            temperature_u_k=_joined(row.temperature_u_k, own_k, row.temperature_c, situation.temperature_c, 2),
             relative_humidity_pct=round(row.humidity_pct, 1),
-            relative_humidity_u_pct=round((row.humidity_u_pct**2 + own_pct**2) ** 0.5, 1),
-            dew_margin_k=round(row.margin_k, 2) if known else None, dew_margin_u_k=round(row.margin_u_k, 2) if known else None,
+            relative_humidity_u_pct=_joined(row.humidity_u_pct, own_pct, row.humidity_pct, situation.relative_humidity_pct, 1),
+            dew_margin_k=round(row.margin_k, 2) if known else None,
+            dew_margin_u_k=_joined(row.margin_u_k, 0.0, row.margin_k, situation.dew_margin_k, 2) if known else None,
         )
         for row in plan.forecasts
         if row.after_h in TOLD_H
     )
+
+
+def _joined(by_draws: float, of_probe: float, then: float, now: float | None, digits: int) -> float:
+    """Return the uncertainty of a prediction: parameters, probe, and the share of the change that the model may miss."""
+    missed = STRUCTURE_SHARE * abs(then - now) if now is not None else 0.0
+    return round(sqrt(by_draws**2 + of_probe**2 + missed**2), digits)
 
 
 def act_within_s(situation: Situation, chamber: Chamber) -> int | None:

@@ -31,6 +31,9 @@ from rules.situation import Situation
 
 COURSE_H = (0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.5, 6.0, 9.0, 12.0, 18.0, 24.0)
 """Instants of a predicted course, hours from now; the last one stands for 'at rest' beside the closed form."""
+STRUCTURE_SHARE = 0.25
+"""Share of a predicted change that one mixed volume may miss, as standard uncertainty: seen against a finer simulation with
+walls, films and a sorbing ground of their own."""
 SELF_LIFT_K = 0.2
 """A garden with ants warms its box a little; about 0.5 W for 5 l (own estimate)."""
 

@@ -37,6 +37,7 @@ WINDOW = 36
 """Steps of a window: six hours."""
 LEAST_WINDOWS = 8
 HUBER = 1.5
+TOGETHER, LEAST_SIGMA = 6.0, 0.5
 IDENTIFIED_SHARE = 0.5
 """A parameter is called known from the data when its spread fell to half of the prior's or below."""
 MOIST = (EXCHANGE, VENT, FAN, EVAPORATION, LID)
@@ -196,6 +197,15 @@ class _Fit:
         return base, jacobian
 
 
+def _variance(sigma: float) -> float:
+    """Return the variance that one ten-minute residual is given against the prior.
+
+    Residuals hang together for about an hour and hold what one mixed volume leaves out, so that six of them count as one, and
+    none as better than half a point: else a mountain of like data would outvote the prior where the model is too simple.
+    """
+    return TOGETHER * max(sigma, LEAST_SIGMA) ** 2
+
+
 def _solve(fit: _Fit, spread: tuple[float, ...]) -> tuple[Array, Array, float]:
     """Return the fitted logarithms, their covariance and the noise, by damped Gauss-Newton with Huber weights."""
     which = np.array(fit.which)
@@ -204,7 +214,7 @@ def _solve(fit: _Fit, spread: tuple[float, ...]) -> tuple[Array, Array, float]:
         base, jacobian = fit.linearised()
         flat, slopes = base.ravel(), jacobian.reshape(-1, len(which))
         sigma = max(1.4826 * float(np.median(np.abs(flat))), 1e-6)
-        weight = np.minimum(1.0, HUBER * sigma / np.maximum(np.abs(flat), 1e-12)) / sigma**2
+        weight = np.minimum(1.0, HUBER * sigma / np.maximum(np.abs(flat), 1e-12)) / _variance(sigma)
         normal = (slopes * weight[:, None]).T @ slopes + fit.precision
         pull = -(slopes * weight[:, None]).T @ flat - fit.precision @ (fit.mean - fit.prior_mean)[which]
         step = np.clip(np.linalg.solve(normal, pull), -0.7, 0.7)
@@ -225,10 +235,10 @@ def _covariance(base: Array, jacobian: Array, precision: Array, sigma: float, sp
     one observation (White 1980; Liang & Zeger 1986 for clusters).
     """
     count, fitted = base.shape[1], len(precision)
-    clipped = np.clip(base, -HUBER * sigma, HUBER * sigma) / sigma**2
+    clipped = np.clip(base, -HUBER * sigma, HUBER * sigma) / _variance(sigma)
     scores = np.einsum("tw,twp->wp", clipped, jacobian[:, :, :fitted])
     slopes = jacobian.reshape(-1, jacobian.shape[2])
-    weight = np.minimum(1.0, HUBER * sigma / np.maximum(np.abs(base.ravel()), 1e-12)) / sigma**2
+    weight = np.minimum(1.0, HUBER * sigma / np.maximum(np.abs(base.ravel()), 1e-12)) / _variance(sigma)
     cross = (slopes[:, :fitted] * weight[:, None]).T @ slopes
     bread = np.linalg.inv(cross[:, :fitted] + precision)
     meat = scores.T @ scores * count / max(count - fitted, 1) + precision
