@@ -147,6 +147,14 @@ class HistoryReader:
             *(np.array(column, np.float64) for column in columns[2:]),
         )  # fmt: skip
 
+    def words(self, word: str) -> Iterator[dict[str, Any]]:
+        """Yield the keeper's words of one sort as they were taken, oldest first."""
+        rows = self.connection.execute(
+            "SELECT body FROM item WHERE sort = 'word' AND json_extract(body, '$.word') = ? ORDER BY seq", (word,)
+        )
+        for (body,) in rows:
+            yield json.loads(body)
+
     def events(
         self,
         since_ms: int = 0,

@@ -15,6 +15,7 @@ COMMANDS = (
     "done",
     "why",
     "lid",
+    "calibrate",
     "report",
     "care",
     "note",
