@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
 
-.PHONY: demo test check advice-trial lock clean
+.PHONY: documents demo test check advice-trial lock clean
 
 demo: $(VENV)/run.stamp
 	$(BIN)/dewlid demo
@@ -42,6 +42,11 @@ LOCK := uv pip compile pyproject.toml .ci/build-requirements.in --universal --py
 lock:
 	$(LOCK) -o requirements.lock
 	$(LOCK) --extra test --extra report -o .ci/test-requirements.lock
+
+# What the program writes about itself: sample_config/KEYS.md, and letter and cautions in README.md. Read the difference!
+documents: $(VENV)/test.stamp
+	-WRITE_GOLDEN=1 $(BIN)/python -m pytest -q tests/daemon/test_documents.py tests/daemon/test_readme.py
+	git diff --stat -- README.md sample_config/KEYS.md
 
 clean:
 	rm -rf $(VENV) build *.egg-info

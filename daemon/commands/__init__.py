@@ -23,5 +23,8 @@ COMMANDS = (
     "garden",
     "away",
     "care_calendar",
+    "keys",
+    "manual",
+    "completion",
 )
 """Module names, in the order in which `dewlid --help` lists them."""

@@ -14,7 +14,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         description="Without more: what is due now and in the next days. `dewlid care done TASK` logs a task that you did.",
     )  # fmt: skip
     actions = parser.add_subparsers(title="actions", metavar="ACTION")
-    listing = actions.add_parser("list", help="what is due now and in the next days (the default)")
+    listing = actions.add_parser(
+        "list", help="what is due now and in the next days (the default)", description="What is due now and in the next days."
+    )
     config_option(parser)
     _config_again(listing)
     for each in (parser, listing):

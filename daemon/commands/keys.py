@@ -1,0 +1,35 @@
+"""`dewlid keys [PATH]`: what may stand in the config, with unit, default and range."""
+
+from __future__ import annotations
+
+import argparse
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Register the command."""
+    parser = subparsers.add_parser(
+        "keys", help="explain the keys of the config",
+        description="Explain the keys of the config: meaning, default and what is allowed. PATH names a table or key, with or"
+        " without your own ids: chamber.lid, telling.quiet_begin, probe. Without PATH: all of them.",
+        epilog="Examples:  dewlid keys chamber.temperature     dewlid keys outlet     dewlid keys probe.interval",
+    )  # fmt: skip
+    parser.add_argument("path", nargs="?", default="", metavar="PATH", help="table or key, such as chamber.lid")
+    parser.add_argument("--markdown", action="store_true", help="print the whole reference as Markdown")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print them."""
+    from daemon.configuration_file import did_you_mean
+    from daemon.key_reference import as_markdown, as_text, words
+    from daemon.spool import WordError
+
+    if args.markdown:
+        print(as_markdown(), end="")
+        return 0
+    text = as_text(args.path)
+    if not text:
+        near = did_you_mean(args.path, words())
+        raise WordError(f'There is no table or key "{args.path}"{near}. Tables: {", ".join(words())}.')
+    print(text)
+    return 0

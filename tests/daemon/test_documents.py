@@ -1,0 +1,113 @@
+"""What is written about the program is written by the program: the reference of keys, the manual page, the completion.
+
+`WRITE_GOLDEN=1` (`make documents`) writes KEYS.md anew and fails, so that someone reads it.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from daemon.cli import parser
+from daemon.key_reference import as_markdown, as_text, tables, undocumented
+from daemon.manual import bash_completion, commands_of, manual
+
+ROOT = Path(__file__).parents[2]
+KEYS = ROOT / "sample_config" / "KEYS.md"
+COMMANDS = {name: (child, line) for name, child, line in commands_of(parser())}
+
+
+# ---------------------------------------------------------------- keys
+
+
+def test_the_reference_of_keys_is_up_to_date() -> None:
+    if os.environ.get("WRITE_GOLDEN") and (not KEYS.exists() or KEYS.read_text(encoding="utf-8") != as_markdown()):
+        KEYS.write_text(as_markdown(), encoding="utf-8")
+        pytest.fail("sample_config/KEYS.md: written anew; read it, then run again")
+    assert KEYS.read_text(encoding="utf-8") == as_markdown(), "sample_config/KEYS.md is out of date: make documents"
+
+
+def test_every_key_and_every_table_says_what_it_means() -> None:
+    assert undocumented() == []
+    assert sum(len(table.keys) for table in tables()) > 100
+
+
+def test_numbers_with_a_unit_in_their_name_state_it() -> None:
+    units = {"_c": "degC", "_k": "K", "_ml": "ml", "_mm": "mm", "_m": "m", "_s": "s", "_pct": "%RH", "_g_m2": "g/m2"}
+    wrong = [
+        f"{table.heading} {key.name}: {key.allowed}"
+        for table in tables()
+        for key in table.keys
+        for suffix, unit in units.items()
+        if re.search(rf"[a-z]{suffix}$", key.name) and not key.allowed.endswith(f" {unit}")
+    ]
+    assert wrong == []
+
+
+def test_a_key_is_found_with_or_without_ids_and_a_table_before_an_id() -> None:
+    assert as_text("chamber.lid").startswith("[chamber.ID.lid]\n")
+    assert as_text("chamber.tank-1.lid") == as_text("chamber.lid") == as_text("[chamber.ID.lid]")
+    assert "low = 24.0" in as_text("chamber.temperature.low")
+    assert 'interval = "30s"' in as_text("probe.interval")
+    assert as_text("probe.interval").count("kind =") == 5
+    assert as_text("garden-gnome") == ""
+
+
+def test_a_misspelt_table_is_answered_with_the_nearest() -> None:
+    done = subprocess.run([sys.executable, "-m", "daemon.cli", "keys", "teling"], capture_output=True, text=True, cwd=ROOT)
+    assert done.returncode == 65
+    assert 'did you mean "telling"' in done.stderr
+
+
+# ---------------------------------------------------------------- commands
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_teaches(name: str) -> None:
+    child, line = COMMANDS[name]
+    assert len(line) > 8, f"dewlid {name} has no line in the list of commands"
+    assert child.description, f"dewlid {name} --help says nothing"
+    silent = [action.dest for action in child._actions if not action.help and not hasattr(action, "_choices_actions")]
+    assert silent == [], f"dewlid {name}: these arguments are not explained"
+
+
+def test_every_command_is_named_in_the_readme_or_for_developers_and_in_the_manual() -> None:
+    told = "".join((ROOT / name).read_text(encoding="utf-8") for name in ("README.md", "DEVELOPERS.md"))
+    page = manual(parser(), "1").replace("\\-", "-")
+    assert [name for name in COMMANDS if f"dewlid {name}" not in told and " " not in name] == []
+    assert [name for name in COMMANDS if f".SS {name}\n" not in page] == []
+
+
+@pytest.mark.skipif(shutil.which("groff") is None, reason="this machine has no groff")
+def test_the_manual_page_is_sound() -> None:
+    done = subprocess.run(
+        ["groff", "-man", "-Tutf8", "-ww", "-z"], input=manual(parser(), "1"), capture_output=True, text=True,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def completed(line: str, tmp_path: Path) -> list[str]:
+    script = tmp_path / "completion"
+    script.write_text(bash_completion(parser()))
+    words = line.split(" ")
+    given = " ".join(f"'{word}'" for word in words)
+    code = f"source {script}; COMP_WORDS=({given}); COMP_CWORD={len(words) - 1}; _dewlid; printf '%s\\n' \"${{COMPREPLY[@]}}\""
+    done = subprocess.run(["bash", "-c", code], capture_output=True, text=True, check=True, cwd=tmp_path)
+    assert done.stderr == ""
+    return done.stdout.split()
+
+
+def test_the_shell_completes_commands_options_values_and_files(tmp_path: Path) -> None:
+    (tmp_path / "shelf.toml").touch()
+    assert completed("dewlid ala", tmp_path) == ["alarms"]
+    assert completed("dewlid check --off", tmp_path) == ["--offline"]
+    assert completed("dewlid check sh", tmp_path) == ["shelf.toml"]
+    assert completed("dewlid care do", tmp_path) == ["done"]
+    assert "--amount" in completed("dewlid care done --", tmp_path)
+    assert completed("dewlid dew --walls ", tmp_path) == ["cold", "warm"]
