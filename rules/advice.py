@@ -18,10 +18,11 @@ from rules.advice_state import AdviceState, OpenAdvice, ToldForecast, ToldMove
 from rules.advice_text import act_within_s, cautions_of, headline_of, lacking_of, predictions_of, reason_of_plan
 from rules.advice_units import in_keepers_unit
 from rules.cause import Standing, goal_of, heat_comes_first
-from rules.devices import config_knobs
+from rules.devices import Move, config_knobs
 from rules.events import HOUR_MS, MINUTE_MS, Action, AdviceEvent, Prediction, Priority
 from rules.settings import Chamber, Watch
 from rules.situation import Situation
+from rules.solver import Forecast
 
 __all__ = ["AdviceState", "Standing", "consider", "hear", "knows", "owes", "told_lid"]
 
@@ -151,41 +152,40 @@ class _Talk:
         return URGENCY[max((URGENCY.index(name) for name in found), default=URGENCY.index("today"))]
 
     def _opened(self, advisory: str, wanted: Plan, before: OpenAdvice | None) -> OpenAdvice:
-        situation, urgency = self.situation, self._urgency(wanted)
+        situation, cause = self.situation, wanted.cause
         wait_s = max([practice.WAIT_S[practice.ACTS[act].knob] for act in wanted.acts], default=1800)
         if wanted.branch in ("heat", "lid-open"):
             wait_s = 900
-        first = wanted.actions[0]
-        active = [row for row in self.standing.values() if row.condition == "active"]
-        seconds = [row.seconds_left for row in active if row.seconds_left is not None]
-        within = round(min(seconds)) if seconds else act_within_s(situation, self.chamber)
-        event: dict[str, Any] = {
+        event = self._event(wanted, wait_s)
+        return OpenAdvice(
+            advisory=advisory, branch=wanted.branch, cell=0 if cause is None else cause.cell.number, case=event["case"],
+            lid_wet=cause is not None and cause.lid_wet, urgency=event["urgency"],
+            given_ms=before.given_ms if before is not None else self.at_ms, told_ms=self.at_ms,
+            look_again_ms=self.at_ms + wait_s * 1000, keys=wanted.keys,
+            amounts=[action.amount or 0.0 for action in wanted.actions], moves=[_told_move(move) for move in wanted.moves],
+            forecasts=[_told_forecast(row, self.at_ms) for row in wanted.forecasts], event=event,
+            start_c=situation.temperature_c, start_pct=situation.relative_humidity_pct, start_margin_k=situation.dew_margin_k,
+            room_start_c=situation.room_temperature_c,
+        )
+
+    def _event(self, wanted: Plan, wait_s: int) -> dict[str, Any]:
+        """Return what the event says beside its predictions, as plain values that the state can hold."""
+        situation, first = self.situation, wanted.actions[0]
+        return {
             "device": first.device, "change": first.change, "amount": first.amount, "unit": first.unit,
             "reason": reason_of_plan(wanted, situation), "cautions": list(cautions_of(wanted, self.chamber)),
             "actions": [asdict(action) for action in wanted.actions], "never": list(wanted.never),
-            "case": wanted.cause.case if wanted.cause is not None else None, "urgency": urgency,
-            "act_within_s": 900 if wanted.branch == "heat" and within is None else within, "look_again_s": wait_s,
+            "case": None if wanted.cause is None else wanted.cause.case, "urgency": self._urgency(wanted),
+            "act_within_s": self._within_s(wanted), "look_again_s": wait_s,
             "lacking": list(lacking_of(wanted, situation)), "headline": headline_of(wanted),
         }
-        return OpenAdvice(
-            advisory=advisory, branch=wanted.branch, cell=wanted.cause.cell.number if wanted.cause is not None else 0,
-            case=event["case"], lid_wet=wanted.cause is not None and wanted.cause.lid_wet, urgency=urgency,
-            given_ms=before.given_ms if before is not None else self.at_ms, told_ms=self.at_ms,
-            look_again_ms=self.at_ms + wait_s * 1000, keys=wanted.keys,
-            amounts=[action.amount or 0.0 for action in wanted.actions],
-            moves=[
-                ToldMove(m.act, m.knob, practice.ACTS[m.act].device, m.delta, m.amount, m.unit, m.value) for m in wanted.moves
-            ],
-            forecasts=[
-                ToldForecast(
-                    self.at_ms + round(f.after_h * HOUR_MS), f.temperature_c, f.temperature_u_k, f.humidity_pct,
-                    f.humidity_u_pct,
-                    f.margin_k, f.margin_u_k,
-                ) for f in wanted.forecasts
-            ],
-            event=event, start_c=situation.temperature_c, start_pct=situation.relative_humidity_pct,
-            start_margin_k=situation.dew_margin_k, room_start_c=situation.room_temperature_c,
-        )
+
+    def _within_s(self, wanted: Plan) -> int | None:
+        """Return how soon to act: the least of what the alarms say is left, else by temperature and garden size."""
+        active = [row for row in self.standing.values() if row.condition == "active"]
+        seconds = [row.seconds_left for row in active if row.seconds_left is not None]
+        within = round(min(seconds)) if seconds else act_within_s(self.situation, self.chamber)
+        return 900 if wanted.branch == "heat" and within is None else within
 
     def _say(
         self, state: AdviceState, status: Status, events: list[AdviceEvent], predictions: tuple[Prediction, ...] = (),
@@ -275,3 +275,15 @@ class _Talk:
             state, "verified", events, headline=verdict_text(now, verdict), reason=verdict.because, **_NOTHING_TO_DO,
         )
         return replace(state, open=None, last=now, quiet_until_ms=None)
+
+
+def _told_move(move: Move) -> ToldMove:
+    device = practice.ACTS[move.act].device
+    return ToldMove(move.act, move.knob, device, move.delta, move.amount, move.unit, move.value)
+
+
+def _told_forecast(row: Forecast, at_ms: int) -> ToldForecast:
+    due_ms = at_ms + round(row.after_h * HOUR_MS)
+    return ToldForecast(
+        due_ms, row.temperature_c, row.temperature_u_k, row.humidity_pct, row.humidity_u_pct, row.margin_k, row.margin_u_k
+    )

@@ -40,7 +40,10 @@ def hear(
 ) -> tuple[AdviceState, list[AdviceEvent]]:
     """Return the state after a keeper's word (or the daily fit) that concerns this chamber's advice."""
     if isinstance(word, ModelFitted):
-        model_from_json(word.model)
+        try:
+            model_from_json(word.model)
+        except ValueError:
+            return state, []  # a model of another version: the one before stays
         return replace(state, model=dict(word.model)), []
     if isinstance(word, Calibrated):
         return replace(state, metrology_until_ms=situation.at_ms + 24 * HOUR_MS), []

@@ -48,8 +48,13 @@ class Plan:
 
 
 def model_of(chamber: Chamber, state: AdviceState) -> ChamberModel:
-    """Return the fitted model, or what geometry says."""
-    return prior_model(chamber) if state.model is None else model_from_json(state.model)
+    """Return the fitted model, or what geometry says where there is none or it is of another version."""
+    if state.model is None:
+        return prior_model(chamber)
+    try:
+        return model_from_json(state.model)
+    except ValueError:
+        return prior_model(chamber)
 
 
 def climate_stands(standing: Mapping[str, Standing]) -> list[Standing]:
@@ -275,9 +280,11 @@ def _assembled(
         chosen = _leave_be(cause)
     if not chosen:
         return None
+    used_acts = {act for act, _ in chosen}
     return Plan(
         branch="cell", cause=cause, actions=tuple(action for _, action in chosen), acts=tuple(act for act, _ in chosen),
-        moves=moves, forecasts=solution.forecasts, solution=solution, never=cause.cell.never, knobs=knobs,
+        moves=moves, forecasts=solution.forecasts, solution=solution, knobs=knobs,
+        never=tuple(text for text in cause.cell.never if not ("heat-up" in used_acts and text in practice.AGAINST_HEAT)),
     )
 
 

@@ -127,6 +127,8 @@ def _steps(*names: str | Step) -> tuple[Step, ...]:
 
 
 _NO_FIRST_HEAT = "Do not heat first: warming alone dries the air further."
+AGAINST_HEAT = (_NO_FIRST_HEAT,)
+"""What is left unsaid once heat is among the actions, because closing and wetting came first."""
 _NO_FAN_COLD = "Do not run the fan or air the box to fix this: it cools."
 _NO_SPRAY = "Never spray the garden."
 _NO_SETPOINT = "Do not turn the heat up to dry the lid: in a wet box it makes the lid wetter."

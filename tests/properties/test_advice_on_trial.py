@@ -8,11 +8,11 @@ from advice_trial import Report, trial
 
 @pytest.fixture(scope="module")
 def report() -> Report:
-    return trial(chambers=8, seed=11, tries=15)
+    return trial(chambers=6, seed=11, tries=10)
 
 
 def test_following_the_advice_brings_all_three_figures_into_band_where_that_can_be_done(report):
-    assert report.sighted.sum() > 80
+    assert report.sighted.sum() > 60
     assert report.share(report.program, report.sighted) >= 0.95
     assert report.share(report.program, report.sighted, strict=True) >= 0.92
 

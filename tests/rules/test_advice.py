@@ -5,10 +5,11 @@ from advice_scenes import alarms, devices, later, situation, watch_of
 from pydantic import TypeAdapter
 
 from rules.advice import AdviceState, Standing, consider, hear, owes, told_lid
+from rules.chamber import model_as_json, prior_model
 from rules.events import AdviceEvent, Priority
 from rules.settings import Chamber, Heater, Site, Vents
 from rules.situation import Situation
-from rules.words import AdviceDone, Calibrated
+from rules.words import AdviceDone, Calibrated, ModelFitted
 
 STATE = TypeAdapter(AdviceState)
 
@@ -296,3 +297,15 @@ def test_a_keeper_who_reads_fahrenheit_is_told_fahrenheit():
     now = situation(29.0, 60.0, 21.0, 40.0)
     _, events = consider(watch, "north", AdviceState(), now, alarms(now, chamber), "test")
     assert "°F" in events[0].headline and "°C" not in events[0].headline + events[0].reason + " ".join(events[0].never)
+
+
+def test_a_fitted_model_is_taken_and_one_of_another_version_is_not():
+    chamber = Chamber(devices=devices())
+    watch, now = watch_of(chamber), dry()
+    model = model_as_json(prior_model(chamber)) | {"source": "fitted"}
+    for body, source in ((model, "fitted"), ({"mean": [1.0]}, "fitted")):
+        word = ModelFitted(taken_ms=1, word_id="m1", chamber="north", model=body)
+        state, events = hear(watch, "north", AdviceState(model=model), word, now, "test")
+        assert events == [] and state.model is not None and state.model["source"] == source
+    odd = AdviceState(model={"mean": [1.0]})
+    assert advise(now, chamber, odd)[1][0].status == "given"
