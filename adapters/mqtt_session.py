@@ -41,6 +41,8 @@ _ANSWER_S = 10.0
 _CONNECT_S = 90.0
 """The system may look for a name for so long; nobody can break it off."""
 _STEADY_S = 10.0
+_BUSY_TURN_S = 0.5
+_QUIET_TURN_S = 5.0
 _LARGEST_PACKET = 65_536
 _MOST_THROWN_OUT = 3
 _TWIN = "another program seems to use the same client_id; give each its own client_id"
@@ -234,8 +236,9 @@ class MqttSession:
             self._client = client
             deadline_s = time.monotonic() + _ANSWER_S
             while not stopping.is_set() and self._end is None:
-                self.pulse.mark()
-                code = client.loop(0.5)
+                wait_s = self._quiet_s()
+                self.pulse.mark(wait_s)
+                code = client.loop(wait_s)
                 self._unanswered.settle()
                 if code != mqtt.MQTT_ERR_SUCCESS:
                     self._end = self._end or ("down", f"the connection was lost ({mqtt.error_string(code)})")
@@ -248,6 +251,14 @@ class MqttSession:
         if self.broker.tls and self._state[0] != "up" and not stopping.is_set():
             self.pulse.mark(_CONNECT_S)
             self._end = self._why_tls_ended() or self._end
+
+    def _quiet_s(self) -> float:
+        """How long nothing may happen until the thread turns: a turn that only finds nothing costs a wake-up of the machine.
+
+        What is handed over wakes it. The ping of the connection may come late by this, so it is a part of the keepalive.
+        """
+        busy = self._state[0] != "up" or len(self._unanswered) > 0
+        return _BUSY_TURN_S if busy else min(_QUIET_TURN_S, self.broker.keepalive_s / 5)
 
     def _why_tls_ended(self) -> tuple[State, str] | None:
         # With TLS 1.3 the broker's "no" to our certificate comes after the handshake, where paho sees only a lost connection.

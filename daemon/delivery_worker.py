@@ -41,6 +41,7 @@ class Pace:
     refusal_told_s: float = 3600.0
     """How seldom refusals of one outlet are told by the others."""
     idle_s: float = 15.0
+    """How seldom the outbox is looked into unasked; news, and a connection made anew, come with a `wake`."""
     store_s: float = 5.0
     jitter: float = 0.2
     hurry: float = 1.0
@@ -156,9 +157,9 @@ class Worker:
             self._sent.clear()
         left_s = self._resume_s - time.monotonic()
         if left_s > 0:
-            return min(left_s, self._rest_s)
+            return min(left_s, self._pace.idle_s)
         if not self._send_beat():
-            return min(self._resume_s - time.monotonic(), self._rest_s)
+            return min(self._resume_s - time.monotonic(), self._pace.idle_s)
         try:
             due = self._due()
         except HistoryError as error:
@@ -166,12 +167,12 @@ class Worker:
             self._close_reader()
             due, rest_s = self._offered(), self._pace.store_s
         else:
-            rest_s = self._rest_s
+            rest_s = self._pace.idle_s
         for message in due:
             if self._ending.is_set():
                 return 0.0
             if not self._attempt(message):
-                return min(self._resume_s - time.monotonic(), self._rest_s)
+                return min(self._resume_s - time.monotonic(), self._pace.idle_s)
         return rest_s
 
     def _send_beat(self) -> bool:
@@ -183,11 +184,6 @@ class Worker:
         if self._beat is beat or not went:
             self._beat = None
         return went
-
-    @property
-    def _rest_s(self) -> float:
-        # An outlet with retained states is asked often whether it has connected anew.
-        return min(1.0, self._pace.idle_s) if self._outlet.refresh_s is not None else self._pace.idle_s
 
     def _close_reader(self) -> None:
         if self._reader is not None:

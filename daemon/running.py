@@ -129,9 +129,18 @@ class Running:
         for source in fresh:
             source.start(self._inbox)
         self._end_delivery()
+        for line in self._lines.values():
+            line.session.unwatch(self._line_changed)
         self._lines, self._feeds, self._delivery = lines, feeds, delivery
         self._engine.delivery = delivery
         delivery.start()
+        for line in lines.values():
+            line.session.watch(self._line_changed)  # after the outlets, which note first that the connection is a new one
+
+    def _line_changed(self, state: str, _detail: str) -> None:
+        """Have the outlets look at once what they owe on a connection that was made anew."""
+        if state == "up" and self._delivery is not None:
+            self._delivery.wake()
 
     def _end_delivery(self) -> None:
         if self._delivery is not None:
