@@ -29,7 +29,7 @@ def acts(event: AdviceEvent) -> list[str]:
     return [f"{action.device} {action.change}" for action in event.actions]
 
 
-# Cell, T, RH, room T, room RH, what must come, what must never come; husbandry decision table, common practice, no source.
+# Cell, T, RH, room T, room RH, what must come, what must never come; decision table, common practice, no source.
 CELLS = [
     (1, 22.0, 62.0, 20.0, 30.0, "fan less", ("fan more", "vent open", "heater more")),
     (2, 22.0, 62.0, 8.0, 60.0, "probe check", ("fan more", "vent open", "water more")),

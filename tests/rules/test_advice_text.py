@@ -12,7 +12,7 @@ def told(now, chamber, *names):
 
 
 def test_the_worked_example_reads_as_a_keeper_would_say_it():
-    # 29 degC, 60 %RH: RH* 74 % at 25.5 degC (husbandry notes, finding 3)
+    # 29 degC, 60 %RH: RH* 74 % at 25.5 degC (worked by hand)
     event = told(situation(29.0, 60.0, 21.0, 40.0), Chamber(devices=devices(setpoint_c=29.0)))
     assert event.headline in {f"Turn the heater's thermostat down from 29 to {aim} °C" for aim in ("25", "25.5", "26")}
     assert "It is 29.0 °C and 60 %RH" in event.reason

@@ -23,7 +23,7 @@ def test_the_humidity_at_target_temperature_is_that_of_the_worked_examples(t, rh
 
 
 @pytest.mark.parametrize(
-    ("room_c", "room_pct", "t", "floor"), [(21.0, 30.0, 26.0, 22.0), (28.0, 75.0, 26.0, 84.0)]  # husbandry notes, finding 4
+    ("room_c", "room_pct", "t", "floor"), [(21.0, 30.0, 26.0, 22.0), (28.0, 75.0, 26.0, 84.0)]  # worked by hand
 )
 def test_the_humidity_floor_is_that_of_the_worked_examples(room_c, room_pct, t, floor):
     assert humidity_floor_pct(situation(t, 80.0, room_c, room_pct)) == pytest.approx(floor, abs=0.6)

@@ -48,7 +48,7 @@ def mean(values, weight) -> float:
 @pytest.mark.parametrize(("litres", "tau_h", "need_w_at_6k"), [(1.5, (0.7, 1.5), 1.6), (10.0, (1.4, 3.0), 5.5), (60.0, (1.9,
     5.0), 19.0)])
 def test_the_prior_agrees_with_the_trades_figures_by_size(litres, tau_h, need_w_at_6k):
-    # thermal time constants and watts at 6 K lift: lumped model of the husbandry notes, factor two
+    # thermal time constants and watts at 6 K lift: lumped model, good to a factor of two
     chamber = Chamber(air_ml=litres * 1000.0, devices=DeviceSettings(heater=Heater(watts=need_w_at_6k)))
     model = prior_model(chamber)
     assert tau_h[0] * 0.8 <= 1.0 / model.value(COOLING) <= tau_h[1] * 1.2
@@ -63,14 +63,14 @@ def test_with_nothing_changed_the_model_stays_where_the_chamber_is():
 
 
 def test_warming_a_dry_ventilated_box_costs_three_to_five_points_per_kelvin():
-    # husbandry 2.1: -3.3 to -4.9 points per kelvin in a dry box; the ground gives some of it back at rest
+    # lumped model, common practice: -3.3 to -4.9 points per kelvin in a dry box; the ground gives some of it back at rest
     now = present(26.0, 70.0, 21.0, 40.0)
     first = course(now, setting(now, heat_k=1.0))[COURSE_H.index(1.0)]
     assert -4.9 < (mean(first.humidity_pct, now.weight) - 70.0) / (mean(first.temperature_c, now.weight) - 26.0) < -1.5
 
 
 def test_warming_a_wet_box_makes_its_lid_wetter():
-    # husbandry 2.1: margin about -0.3 K per kelvin in a wet box
+    # lumped model, common practice: margin about -0.3 K per kelvin in a wet box
     now = present(26.0, 88.0, 20.0, 50.0)
     before, after = at_rest(now, setting(now)), at_rest(now, setting(now, heat_k=1.0))
     assert -0.8 < mean(after.margin_k, now.weight) - mean(before.margin_k, now.weight) < 0.0
@@ -84,7 +84,7 @@ def test_opening_vents_to_a_dry_room_dries_and_to_a_humid_one_does_not():
 
 
 def test_ten_millimetres_of_foam_lift_the_lids_factor_as_the_enclosure_model_says():
-    # physics notes 2.2: cold walls 0.36 bare, 0.62 with 10 mm of foam (here the ratio rule, which is coarser)
+    # enclosure model: cold walls 0.36 bare, 0.62 with 10 mm of foam (here the ratio rule, which is coarser)
     assert float(lid_factor_with_foam(np.array(0.36), 0.0, 10.0)) == pytest.approx(0.57, abs=0.07)
     assert float(lid_factor_with_foam(np.array(0.36), 10.0, 10.0)) == pytest.approx(0.36)
 

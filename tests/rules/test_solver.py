@@ -22,7 +22,7 @@ def solved(now, chamber, most=2, gains=None):
 
 
 def test_a_hot_dry_chamber_gets_its_set_point_down_to_the_aim_and_the_humidity_is_predicted():
-    # 29 degC, 60 %RH: RH* 74 % at 25.5 degC, so only the heater is wrong (husbandry notes, finding 3)
+    # 29 degC, 60 %RH: RH* 74 % at 25.5 degC, so only the heater is wrong (worked by hand)
     solution, _, _ = solved(situation(29.0, 60.0, 21.0, 40.0), Chamber(devices=devices(setpoint_c=29.0)))
     heat = next(move for move in solution.winner.moves if move.knob == "heater")
     assert 24.5 <= heat.value <= 26.5
