@@ -50,11 +50,11 @@ def _owed(name: str, settings: AnyOutlet, event: Event, body: dict[str, Any], wa
         return _published(name, event, body, watch)
     if isinstance(settings, MailOutlet):
         return _mailed(name, settings, event, body) if isinstance(event, LetterEvent) else []
-    wanted = isinstance(settings, ConsoleOutlet) and event.kind in settings.tell and not _is_bookkeeping(event)
+    wanted = isinstance(settings, ConsoleOutlet) and event.kind in settings.tell and not is_bookkeeping(event)
     return [_message(name, event, json_text(body))] if wanted else []
 
 
-def _is_bookkeeping(event: Event) -> bool:
+def is_bookkeeping(event: Event) -> bool:
     """Whether an event only says which alarm explains which: programs want it, a human reads it in the letter."""
     if not isinstance(event, AlarmEvent):
         return False

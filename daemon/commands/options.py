@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import re
+import time
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -76,6 +77,20 @@ def moment_ms(text: str, zone: tzinfo) -> int:
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=zone)
     return round(moment.astimezone(UTC).timestamp() * 1000)
+
+
+def since_ms(text: str, zone: tzinfo) -> int:
+    """Return the instant that `7d` (so long ago) or a date and time means; raises WordError."""
+    from daemon.spool import WordError
+
+    try:
+        return round(time.time() * 1000) - duration_ms(text)
+    except argparse.ArgumentTypeError:
+        pass
+    try:
+        return moment_ms(text, zone)
+    except ValueError as error:
+        raise WordError(f'--since: "{text}" is neither a span such as 7d nor a time such as 2026-05-31T22:30') from error
 
 
 def say(configuration: Configuration, word: dict[str, Any]) -> str:

@@ -1,0 +1,133 @@
+"""`dewlid replay CONFIG FILE...`: what the daemon would have told about recorded readings."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from daemon.commands.options import load_config
+
+if TYPE_CHECKING:
+    from collections import Counter
+
+    from daemon.configuration import Configuration
+    from daemon.replay import Stream
+    from rules.settings import Watch
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Register the command."""
+    parser = subparsers.add_parser(
+        "replay", help="run recorded readings through the engine and see what it tells",
+        description="Run recorded readings through the very engine of the daemon and print what it would have told, in order"
+        " of time. The readings come from files (CSV time,probe,quantity,value,unit; JSON Lines; SenML) or from the daemon's"
+        " own store. Nothing is sent and nothing is stored.",
+    )  # fmt: skip
+    parser.add_argument("config", nargs="?", metavar="CONFIG", help="path of the config file")
+    parser.add_argument("files", nargs="*", metavar="FILE", help="recorded readings; several files are put in order of time")
+    parser.add_argument("--store", action="store_true", help="replay what the daemon has recorded, instead of files")
+    parser.add_argument("--since", metavar="WHEN", help="with --store: tell only what happened since; 7d, or 2026-05-31T22:30")
+    parser.add_argument("--batch", metavar="N", type=_batch, default=0, help="readings in one slice, or all; the same is told")
+    parser.add_argument("--json", action="store_true", help="print one JSON object for each event, and nothing else")
+    parser.set_defaults(run=run)
+
+
+def _batch(text: str) -> int | None:
+    if text == "all":
+        return None
+    if text.isdecimal() and int(text) > 0:
+        return int(text)
+    raise argparse.ArgumentTypeError(f'"{text}" is no number of readings; write a number from 1 up, or all')
+
+
+def run(args: argparse.Namespace) -> int:
+    """Replay and print; 66 when a file cannot be read, 65 when there is nothing to replay."""
+    from daemon.assembly import watch_of
+    from daemon.replay import NothingToReplay, RecordingUnreadable
+
+    configuration = load_config(args)
+    watch = watch_of(configuration)
+    from daemon.exit_status import ExitStatus
+
+    if args.store == bool(args.files) or (args.since and not args.store):
+        return _told("name the FILEs to replay, or say --store (with or without --since) for what the daemon recorded", 64)
+    try:
+        if not args.store:
+            return _from_files(args, watch)
+        return _from_store(args, configuration, watch)
+    except RecordingUnreadable as error:
+        return _told(str(error), ExitStatus.NO_INPUT)
+    except NothingToReplay as error:
+        return _told(str(error), ExitStatus.DATA)
+
+
+def _told(text: str, status: int) -> int:
+    import sys
+
+    print(f"dewlid: {text}", file=sys.stderr)
+    return status
+
+
+def _from_files(args: argparse.Namespace, watch: Watch) -> int:
+    from pathlib import Path
+
+    from daemon.replay import READINGS_AT_ONCE, from_files
+
+    at_once = READINGS_AT_ONCE if args.batch == 0 else args.batch
+    return _print(args, watch, from_files([Path(name) for name in args.files], watch, at_once))
+
+
+def _from_store(args: argparse.Namespace, configuration: Configuration, watch: Watch) -> int:
+    from daemon.commands.options import since_ms
+    from daemon.replay import READINGS_AT_ONCE, from_store
+
+    from daemon.history_reader import HistoryReader  # isort: skip
+
+    begin_ms = since_ms(args.since, watch.zone) if args.since else 0
+    with HistoryReader(configuration.store) as reader:
+        return _print(args, watch, from_store(reader, watch, begin_ms, READINGS_AT_ONCE if args.batch == 0 else args.batch))
+
+
+def _print(args: argparse.Namespace, watch: Watch, stream: Stream) -> int:
+    import sys
+    import time
+    from collections import Counter
+
+    from adapters.wording.line import line_of
+    from daemon.history import json_text
+    from daemon.outbox import is_bookkeeping
+    from daemon.progress import Progress
+    from daemon.replay import replayed
+
+    for note in stream.notes:
+        print(f"dewlid: {note}", file=sys.stderr)
+    progress, begin_s, counts = Progress("replay"), time.monotonic(), Counter[str]()
+    for step in replayed(watch, stream):
+        progress.done()
+        for event in step.events:
+            counts[_counted_as(event.kind, getattr(event, "change", None), getattr(event, "status", None))] += 1
+            if args.json:
+                print(json_text(event.as_json()))
+            elif event.kind not in ("letter", "word") and not is_bookkeeping(event):
+                print(line_of(event.as_json(), watch))
+        progress.at((step.at_ms - stream.begin_ms) / max(stream.end_ms - stream.begin_ms, 1))
+    progress.done()
+    if not args.json:
+        print(_summary(stream, counts, time.monotonic() - begin_s))
+    return 0
+
+
+def _counted_as(kind: str, change: str | None, status: str | None) -> str:
+    if kind == "alarm":
+        return "alarm" if change == "raised" else ""
+    if kind == "advice":
+        return "advisory" if status == "given" else ""
+    return kind if kind == "letter" else ""
+
+
+def _summary(stream: Stream, counts: Counter[str], taken_s: float) -> str:
+    days = (stream.end_ms - stream.begin_ms) / 86_400_000
+    return (
+        f"{stream.readings} readings over {days:.1f} days, in {taken_s:.1f} s: {counts['alarm']} alarms,"
+        f" {counts['advisory']} advisories, {counts['letter']} letters."
+    )
