@@ -160,7 +160,8 @@ def _lid(drawing: Drawing, curve: Curve, height: float) -> None:
     shown = _degrees(frame.style)
     lid, dew = shown(curve.lid_c), shown(curve.dew_point_c)
     low, high = _range([lid, dew], [], 1.0)
-    scale = drawing.panel(f"Lid and dew point, {frame.style.sign}", "shaded: lid below dew point, wet", height, low, high)
+    key = "shaded: lid below dew point, wet" if frame.width > 500 else "shaded: wet"
+    scale = drawing.panel(f"Lid and dew point, {frame.style.sign}", key, height, low, high)
     both = _thin(frame, curve, dew, np.where(np.isnan(lid), np.nan, dew), dew)
     of_lid = _thin(frame, curve, lid, np.where(np.isnan(dew), np.nan, lid), lid)
     if len(both.x):
@@ -183,7 +184,7 @@ def _lanes(drawing: Drawing, lanes: list[Lane], until_ms: int) -> None:
     drawing.parts.append(svg.text(0, drawing.y + 14, "What happened", "panel"))
     if any(span.harmful for lane in lanes for span in lane.spans):
         drawing.parts.append(svg.text(frame.right, drawing.y + 14, "red: did harm", "key", "end"))
-    drawing.y += 20
+    drawing.y += 24
     if not lanes:
         drawing.parts.append(svg.text(_LEFT, drawing.y + 12, "Nothing to tell in this time.", "tick"))
         drawing.y += 20

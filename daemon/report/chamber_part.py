@@ -29,7 +29,7 @@ def part(record: Record, verdict: Verdict) -> str:
     head = f'<section class="sheet chamber" id="{escape(name)}"><h2>{escape(verdict.title)}</h2>'
     told = story(record, name)
     if curve is None or empty(curve):
-        why = "No probe stands in this chamber." if verdict.silent else "Nothing was measured here in this time."
+        why = "No probe stands in this chamber." if verdict.silent else "Nothing believable was measured here in this time."
         return f"{head}<p>{why}</p>{_story(told)}{_model(record, name)}</section>"
     parts = [head, _picture(record, name, curve, lanes(record, name), style), _shares(curve, chamber, record)]
     parts += [_table(curve, record, style), _story(told), _model(record, name), "</section>"]
@@ -114,7 +114,7 @@ def _table(curve: Curve, record: Record, style: Style) -> str:
     name, lines = rows(curve, record.since_ms, record.until_ms, record.watch.zone)
     body = "".join(_row(line, style) for line in lines)
     return (
-        f"<details><summary>Figures by {name}</summary><div class='scroll'><table>"
+        f"<details class='paper'><summary>Figures by {name}</summary><div class='scroll'><table>"
         "<caption>Least, mean and greatest; water on the lid where the margin is below 0</caption>"
         f"<thead><tr><th>{name.capitalize()}</th>"
         f'<th class="n">Temperature, {style.sign}</th><th class="n">Humidity, %</th><th class="n">Least lid margin</th>'
@@ -123,7 +123,7 @@ def _table(curve: Curve, record: Record, style: Style) -> str:
 
 
 def _row(line: Row, style: Style) -> str:
-    margin = "–" if np.isnan(line.least_margin_k) else style.quantity(line.least_margin_k, "K")
+    margin = "–" if np.isnan(line.least_margin_k) else style.quantity(round(line.least_margin_k, 1) + 0.0, "K")
     wet = "–" if np.isnan(line.least_margin_k) else f"{line.wet_h:.1f}"
     cells = [_three(line.temperature_c, style, "degC"), _three(line.humidity_pct, style, "%"), margin, wet, _percent(line.seen)]
     figures = "".join(f'<td class="n">{cell}</td>' for cell in cells)
@@ -166,7 +166,7 @@ def _model(record: Record, name: str) -> str:
         except ValueError:
             lines.append("The stored fit of its heat and moisture balance cannot be read; the next daily fit replaces it.")
     if model is None:
-        lines.append("No fit of its heat and moisture balance yet: advice goes by size and build, good to a factor of 2 or 3.")
+        lines.append("No fit of its heat and moisture balance yet: advice goes by size and build (a factor of 2 or 3).")
     else:
         hours, lift = 1 / model.value(COOLING), model.value(LIFT)
         when = f"of {day_words(model.fitted_ms, record.watch.zone)}, " if model.fitted_ms is not None else ""
@@ -175,4 +175,5 @@ def _model(record: Record, name: str) -> str:
         lines.append(f"Fit {when}{model.samples} samples{off}: {said}.")
         lines += model.notes[:4]
     items = "".join(f"<li>{escape(line)}</li>" for line in lines)
-    return f"<details><summary>How well this chamber is known</summary><ul class='plain small'>{items}</ul></details>"
+    title = "How well this chamber is known"
+    return f"<details class='paper'><summary>{title}</summary><ul class='plain small'>{items}</ul></details>"

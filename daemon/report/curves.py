@@ -97,6 +97,7 @@ def _new(
     if not own:
         return None
     known = state.places.get(name)
+    since_ms = max(since_ms, min(int(item.judged.at_ms[0]) for item in own))
     memory = PlaceMemory(since_ms=since_ms, belief=known.belief if known else None)
     probes = {probe: ProbeMemory(since_ms=since_ms) for probe in watch.probes}
     at_ms = instants(memory, own, since_ms, until_ms)

@@ -93,10 +93,14 @@ def _done(record: Record, chamber: str) -> list[Span]:
 def story(record: Record, chamber: str | None) -> list[str]:
     """Return what happened, newest first, one line each; None: what concerns no chamber that is in the config."""
     known = record.watch.chambers
-    mine = [
-        event for event in record.events
-        if _is_told(event) and (event.get("chamber") == chamber if chamber in known else event.get("chamber") not in known)
-    ]  # fmt: skip
+
+    def is_mine(event: dict[str, Any]) -> bool:
+        place = event.get("chamber")
+        if event["kind"] == "word" and place is None:  # said of all chambers
+            return chamber is not None
+        return place == chamber if chamber is not None else place not in known
+
+    mine = [event for event in record.events if _is_told(event) and is_mine(event)]
     return [line_of(event, record.watch) for event in reversed(mine)]
 
 

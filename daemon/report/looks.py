@@ -63,9 +63,12 @@ svg .trend{fill:none;stroke:var(--mark);stroke-width:1.6}
 :root{color-scheme:light;--ground:#fff;--sheet:#fff;--ink:#000;--quiet:#444;--edge:#aaa;--grid:#ddd;--well:#2c6e49;
 --look:#8a5a00;--act:#a3261c;--unseen:#56507a;--well-bg:#fff;--look-bg:#fff;--act-bg:#fff;--unseen-bg:#fff;--temperature:#b0482a;
 --humidity:#0f7076;--dew:#1f5fb0;--lid:#7b5316;--band:#2c6e4921;--wet:#1f5fb066;--damp:#1f5fb022;--advice:#2c6e49}
-body{font-size:10.5pt}main{max-width:none;padding:0}.wide{display:block}.narrow{display:none}
+body{font-size:9.5pt;line-height:1.35}th,td{padding:.1rem .4rem .1rem 0}summary{padding:.1rem 0}
+figure svg{max-width:88%}details{break-inside:avoid}
+main{max-width:none;padding:0}.wide{display:block}.narrow{display:none}
 .sheet{border:0;padding:0;margin:10pt 0}figure,.card,tr,.keep{break-inside:avoid}h2,h3{break-after:avoid}
-.chamber{break-before:page}nav{display:none}*{-webkit-print-color-adjust:exact;print-color-adjust:exact}}
+.chamber{break-before:page}details:not(.paper){display:none}
+details.paper::details-content{content-visibility:visible;display:block;block-size:auto}nav{display:none}*{-webkit-print-color-adjust:exact;print-color-adjust:exact}}
 """
 
 SHAPES = {

@@ -7,7 +7,8 @@ from datetime import datetime, tzinfo
 from html import escape
 
 from adapters.wording import commands
-from adapters.wording.figures import Style, clean
+from adapters.wording.alarm_sentences import title_of
+from adapters.wording.figures import clean
 from daemon.counting import counted
 from daemon.report.chamber_part import part
 from daemon.report.figures import local_text
@@ -22,6 +23,7 @@ from rules.alarm_figures import AlarmFigures, Figure, alarm_figures, delays_of
 from rules.conditions import ALARMS
 from rules.local_days import time_words
 from rules.occurrences import Occurrence
+from rules.settings import Watch
 
 _CARE_WORDS = {"due": "due", "overdue": "overdue", "harmful-if-missed": "harmful if missed"}
 _FIRST_CARE = 5
@@ -42,8 +44,8 @@ def page(record: Record) -> str:
         _due(due, record),
         _contents(told) if len(told) > 3 else "",
         *(part(record, one) for one in told),
-        _alarms(alarm_figures(record.alarm_events, record.since_ms, record.until_ms, delays_of(watch))),
-        _probes(health(watch, record.state, record.until_ms, style_of(watch)), style_of(watch)),
+        _alarms(alarm_figures(record.alarm_events, record.since_ms, record.until_ms, delays_of(watch)), watch),
+        _probes(health(watch, record.state, record.newest_ms or record.until_ms, style_of(watch))),
         _others(record),
         f'<p class="small">Made by dewlid on {escape(time_words(record.now_ms, zone))}. Lines are drawn with what is believed'
         " of probes and lid today; what was told then stands under what happened. It only advises.</p>",
@@ -138,14 +140,14 @@ def _contents(told: Sequence[Verdict]) -> str:
 # ---------------------------------------------------------------- alarms, probes, the rest
 
 
-def _alarms(figures: AlarmFigures) -> str:
+def _alarms(figures: AlarmFigures, watch: Watch) -> str:
     rows = "".join(
         f'<tr><td>{escape(one.name.capitalize())}</td><td class="n">{_figure(one)}</td><td>{escape(one.target)}</td>'
         f"<td>{'as it should be' if one.met else '<b>too many</b>'}</td></tr>"
         for one in figures.figures
     )
     worst = [one for one in figures.offenders if one.raises > 1][:3]
-    lines = [f"{_named(one.key)} came {one.raises} times ({one.share * 100:.0f} % of all)" for one in worst]
+    lines = [f"{_named(one.key, watch)} came {one.raises} times ({one.share * 100:.0f} % of all)" for one in worst]
     if figures.median_to_acknowledge_s is not None:
         lines.append(f"half of the answered ones were answered within {figures.median_to_acknowledge_s / 60:.0f} minutes")
     told = f"<p>{escape('; '.join(lines))}.</p>" if lines else ""
@@ -164,14 +166,15 @@ def _figure(one: Figure) -> str:
     return f"{one.value:.1f}" if one.value != round(one.value) else f"{one.value:.0f}"
 
 
-def _named(key: str) -> str:
+def _named(key: str, watch: Watch) -> str:
     place, _, alarm = key.partition("/")
     name, _, probe = alarm.partition("/")
-    said = f"{place}, {ALARMS[name].label if name in ALARMS else name}"
+    where = title_of(watch, None if place == "site" else place)
+    said = f"{where}, {ALARMS[name].label if name in ALARMS else name}"
     return f"{said} ({probe})" if probe else said
 
 
-def _probes(found: Sequence[Health], style: Style) -> str:
+def _probes(found: Sequence[Health]) -> str:
     bad = [one for one in found if one.ne107 != "ok"]
     rows = "".join(
         f"<tr><td>{escape(one.probe)}<br><span class='small'>{escape(one.place)}</span></td><td>{escape(one.quantity)}</td>"

@@ -89,8 +89,9 @@ def alarm_body(record: AlarmRecord) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _urgency(record: AlarmRecord) -> tuple[bool, int]:
-    return record.level != "harmful", -rank(record.priority)
+def _urgency(record: AlarmRecord) -> tuple[bool, int, int]:
+    consequence = ALARMS[record.alarm].consequence if record.alarm in ALARMS else "minor"
+    return record.level != "harmful", -rank(record.priority), ("severe", "serious", "minor").index(consequence)
 
 
 def _grade(shown: Sequence[AlarmRecord], seen: bool) -> Grade:
