@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, ValidationError
 
 from adapters.broker import Broker
+from adapters.keeper_words import Commands
 from adapters.outlets import AnyOutlet
 from adapters.probes import AnyProbe
 from daemon.configuration_checks import faults_between, faults_within
@@ -56,6 +57,9 @@ class Configuration(Settings):
     """Ways by which advice reaches you."""
     care: CarePlan = Field(default_factory=dict)
     """What you change about tasks of the care routine, such as `[care.leaves]`; absent tasks keep their defaults."""
+
+    commands: Commands | None = None
+    """Your words by MQTT, such as an acknowledgement from a button; absent: none are taken."""
 
     @property
     def state_folder(self) -> Path:

@@ -26,7 +26,7 @@ _ABOUT_THE_PLACE = frozenset(Probe.model_fields)
 
 def faults_between(config: ConfigText) -> list[ConfigFault]:
     """Return what does not fit between tables. Works on the raw tables, so that it also runs beside other faults."""
-    return [*_dangling(config), *_names(config), *_time_zone(config)]
+    return [*_dangling(config), *_commands(config), *_names(config), *_time_zone(config)]
 
 
 def faults_within(tables: Mapping[str, Any], config: ConfigText) -> list[ConfigFault]:
@@ -72,6 +72,20 @@ def _dangling(config: ConfigText) -> Iterator[ConfigFault]:
             hint = did_you_mean(value, known)
             text = f'found "{shown(value)}", which is not {meaning} of this config; there is: {there}{hint}'
             yield ConfigFault(config.line(path), path, text)
+
+
+def _commands(config: ConfigText) -> Iterator[ConfigFault]:
+    """The broker of [commands] must exist, and its topic must not be one that is read or answered on."""
+    commands, known = _table(config, "commands"), list(_table(config, "broker"))
+    broker, topic = commands.get("broker"), commands.get("topic")
+    if isinstance(broker, str) and broker not in known:
+        path: KeyPath = ("commands", "broker")
+        there = ", ".join(known[:12]) or f"none yet; add a table [broker.{shown(broker, 30)}]"
+        text = f'found "{shown(broker)}", which is not a broker of this config; there is: {there}{did_you_mean(broker, known)}'
+        yield ConfigFault(config.line(path), path, text)
+    if topic is not None and topic == commands.get("answer_topic"):
+        path = ("commands", "answer_topic")
+        yield ConfigFault(config.line(path), path, "is the topic of the words itself; every answer would be heard as a word")
 
 
 def _names(config: ConfigText) -> Iterator[ConfigFault]:

@@ -86,9 +86,10 @@ def of_secrets(configuration: Configuration) -> list[Finding]:
     """Return whether each secret file can be read, and by nobody else. The secrets themselves are never told."""
     rows: list[tuple[str, object]] = [(f"broker {name}", broker) for name, broker in configuration.broker.items()]
     rows += [(f"outlet {name}", outlet) for name, outlet in configuration.outlet.items()]
+    rows += [("commands", configuration.commands)] if configuration.commands is not None else []
     named = [
         (what, key, getattr(settings, key)) for what, settings in rows
-        for key in ("password_file", "client_key_file") if getattr(settings, key, None)
+        for key in ("password_file", "client_key_file", "key_file") if getattr(settings, key, None)
     ]  # fmt: skip
     return [_secret(f"{what}, {key}", source) for what, key, source in named]
 

@@ -12,6 +12,7 @@ from functools import partial
 
 import structlog
 
+from adapters.errors import SecretUnreadable
 from adapters.probes.source import Source
 from daemon.assembly import Feed, Line, feeds_of, lines_of, outlets_of, watch_of
 from daemon.clock import StreamClock, SystemClock
@@ -24,6 +25,7 @@ from daemon.history import History
 from daemon.housekeeping import keep_house
 from daemon.inbox import Inbox
 from daemon.polling import Polling
+from daemon.remote_words import RemoteWords
 from daemon.spool import Spool
 from daemon.stream import resume
 
@@ -50,6 +52,7 @@ class Running:
         self._lines: dict[str, Line] = {}
         self._feeds: dict[str, Feed] = {}
         self._delivery: Delivery | None = None
+        self._remote: RemoteWords | None = None
         self._polling: Polling | None = None
         self._inbox: Inbox
         self._engine: Engine
@@ -75,6 +78,7 @@ class Running:
         self.check_alive()
         self.stage = "starting probes and outlets"
         self._connect(self._configuration)
+        self._hear_words(self._configuration)
         if self._polling is not None:
             self._polling.start()
         self.stage = "watching"
@@ -115,6 +119,7 @@ class Running:
             raise ConfigurationError("config", [ConfigFault(None, ("site", "state_folder"), text)])
         setting = _setting(configuration)
         self._connect(configuration)
+        self._hear_words(configuration)
         self._engine.reconfigure(setting)
         self._keep_house(setting.watch.zone, configuration.site.keep_readings)
         self._configuration = configuration
@@ -141,6 +146,25 @@ class Running:
         """Have the outlets look at once what they owe on a connection that was made anew."""
         if state == "up" and self._delivery is not None:
             self._delivery.wake()
+
+    def _hear_words(self, configuration: Configuration) -> None:
+        """Take the keeper's words from MQTT where the config has [commands]; what stayed the same goes on untouched."""
+        settings = configuration.commands
+        session = self._lines[settings.broker].session if settings is not None else None
+        if self._remote is not None and (self._remote.settings, self._remote.session) == (settings, session):
+            return
+        if self._remote is not None:
+            self._remote.stop()
+            self._remote = None
+        if settings is None or session is None:
+            return
+        try:
+            ids = configuration.state_folder / "command-ids.json"
+            self._remote = RemoteWords(settings, session, self._spool, ids, self._clock.wall_ms)
+            self._remote.start()
+        except SecretUnreadable as error:
+            _log.error("no words are taken by MQTT", reason=str(error))
+            self._engine.tell("commands-off", f"No words are taken by MQTT: {error}")
 
     def _end_delivery(self) -> None:
         if self._delivery is not None:
@@ -218,6 +242,8 @@ class Running:
         if self._polling is not None:
             self._polling.stop()
         _stop_all(feed.source for feed in self._feeds.values())
+        if self._remote is not None:
+            self._remote.stop(_SOURCES_S / 2)
         self.stage = "recording what is left"
         self._stopping.set()
         if self._delivery is not None:

@@ -69,10 +69,10 @@ class Spool:
 
     # ------------------------------------------------------------ the speaker's side
 
-    def leave(self, word: dict[str, Any], *, by: str = "keeper") -> str:
+    def leave(self, word: dict[str, Any], *, by: str = "keeper", word_id: str | None = None) -> str:
         """Put a word (without `taken_ms` and `word_id`) into the spool and return its id; raises
-        WordError."""
-        word_id = secrets.token_hex(8)
+        WordError. `word_id`, of letters, digits, - and _: where the speaker brings one that was never used."""
+        word_id = word_id or secrets.token_hex(8)
         body = {key: value for key, value in word.items() if value is not None} | {"word_id": word_id, "by": by}
         _checked({**body, "taken_ms": 0})
         if not self.folder.is_dir():
@@ -153,7 +153,7 @@ class Spool:
     def _refuse(self, file: Path, reason: str) -> Refused:
         target = self.folder / "refused" / file.name
         with contextlib.suppress(OSError):
-            target.with_suffix(".reason.txt").write_text(reason + "\n", encoding="utf-8")
+            target.with_suffix(".reason.txt").write_text(reason + "\n", encoding="utf-8", errors="backslashreplace")
         try:
             file.rename(target)
         except OSError:

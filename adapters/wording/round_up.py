@@ -22,6 +22,8 @@ SYSTEM_TITLES = {
     "outlet-back": "Messages flow again",
     "store-recovered": "Record was damaged",
     "backup-failed": "No backup was made",
+    "commands-off": "No words by MQTT",
+    "chattering": "An alarm comes and goes",
     "test-message": "Test",
 }
 
@@ -160,6 +162,8 @@ _SYSTEM_STEPS = {
     "outlet-refused": ("Correct what is named below; this message is not tried again as it is.", _LOOK),
     "store-recovered": ("Look at the disk: a damaged file is often the first sign that it fails.", _LOOK),
     "backup-failed": ("Make room on the disk, or see who owns the folder named below.", _LOOK),
+    "commands-off": ("Correct the key file that is named below, then reload dewlid.", _LOOK),
+    "chattering": ("Put the proposal below into the config, or leave it: nothing is changed by itself.", ""),
     "law-and-safety": ("Read this once; it is what law and safety ask of you. From now on dewlid watches.", ""),
 }  # fmt: skip
 
