@@ -12,13 +12,15 @@ from pydantic import BaseModel, ConfigDict, Field
 
 Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[a-z0-9][a-z0-9-]*$")]
 Text = Annotated[str, Field(max_length=2000)]
+Instant = Annotated[int, Field(ge=0, lt=7_258_118_400_000)]
+"""Milliseconds since 1970, before 2200: beyond lies no calendar day that every part could name."""
 
 
 class Spoken(BaseModel):
     """What every word carries: when it entered the stream, its id (a word is taken once) and who said it."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True)
-    taken_ms: int = Field(ge=0)
+    taken_ms: Instant
     word_id: str = Field(min_length=1, max_length=80)
     by: str = Field(default="keeper", max_length=64)
 
@@ -74,7 +76,7 @@ class LidMeasured(Spoken):
 
     word: Literal["lid-measured"] = "lid-measured"
     chamber: Name
-    at_ms: int
+    at_ms: Instant
     lid_temperature_c: float = Field(ge=-20, le=60)
     standard_uncertainty_k: float = Field(default=0.5, gt=0, le=5)
 
@@ -84,7 +86,7 @@ class LidSeen(Spoken):
 
     word: Literal["lid-seen"] = "lid-seen"
     chamber: Name
-    at_ms: int
+    at_ms: Instant
     seen: Literal["dry", "mist", "droplets"]
 
 
@@ -101,7 +103,7 @@ class GardenSize(Spoken):
 
     word: Literal["garden"] = "garden"
     chamber: Name
-    at_ms: int
+    at_ms: Instant
     garden_ml: float | None = Field(default=None, gt=0, le=200_000)
     fill: float | None = Field(default=None, ge=0, le=1)
 
@@ -112,7 +114,7 @@ class CareDone(Spoken):
     word: Literal["care-done"] = "care-done"
     chamber: Name | None = None
     task: Name
-    at_ms: int
+    at_ms: Instant
     amount: float | None = None
     unit: str | None = Field(default=None, max_length=16)
 
@@ -122,8 +124,8 @@ class Observation(Spoken):
 
     word: Literal["observation"] = "observation"
     chamber: Name
-    at_ms: int
-    seen: tuple[str, ...] = ()
+    at_ms: Instant
+    seen: Annotated[tuple[Annotated[str, Field(max_length=80)], ...], Field(max_length=50)] = ()
     text: Text = ""
 
 
@@ -132,7 +134,7 @@ class LeavesGiven(Spoken):
 
     word: Literal["leaves"] = "leaves"
     chamber: Name
-    at_ms: int
+    at_ms: Instant
     plant: Annotated[str, Field(min_length=1, max_length=80)]
     place: Annotated[str, Field(max_length=120)] = ""
     treated: bool | None = None
@@ -142,8 +144,8 @@ class Away(Spoken):
     """The keeper is away from one instant to another; the stand-in looks after the shelf."""
 
     word: Literal["away"] = "away"
-    from_ms: int
-    to_ms: int
+    from_ms: Instant
+    to_ms: Instant
 
 
 class Calibrated(Spoken):

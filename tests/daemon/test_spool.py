@@ -74,6 +74,11 @@ GOOD = json.dumps({"word": "acknowledge", "word_id": "1", "chamber": "a", "alarm
     (b'{"word": "visit", "chamber": "a", "word_id": "1", "for_ms": ' + b"9" * 5_000 + b"}", "JSON|digits|less"),
     (b'{"word": "visit", "chamber": "a"}', "word_id"),
     (b" " * 70_000, "larger than 64 KiB"),
+    # Found by fuzzing; each was taken, could not be judged or written down, and would have ended every start anew.
+    (b'{"word": "observation", "chamber": "a", "word_id": "1", "at_ms": 1, "seen": ["\\ud800"]}', "seen"),
+    (b'{"word": "garden", "chamber": "a", "word_id": "1", "at_ms": 253402300800000, "fill": 0.5}', "at_ms"),
+    (b'{"word": "leaves", "chamber": "a", "word_id": "1", "at_ms": -1, "plant": "bramble"}', "at_ms"),
+    (b'{"word": "away", "word_id": "1", "from_ms": 0, "to_ms": 1' + b"0" * 30 + b"}", "to_ms"),
 ])
 def test_what_is_no_word_is_moved_aside_with_its_reason(spool: Spool, octets: bytes, reason: str) -> None:
     (spool.folder / "0.word.json").write_bytes(octets)
