@@ -4,6 +4,7 @@ Only light modules may be imported at the top of these files, since every call o
 """
 
 COMMANDS = (
+    "init",
     "run",
     "check",
     "dew",

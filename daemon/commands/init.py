@@ -1,0 +1,154 @@
+"""`dewlid init`: from the probes that are plugged in to a commented config."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from daemon.setup.guide import Answers
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Register the command."""
+    parser = subparsers.add_parser(
+        "init", help="find probes and write a first config",
+        description="Find the probes on serial ports and on an MQTT broker, ask a few questions, show the readings live, and"
+        " write a commented config. An older config is kept beside it. Every answer can be given as an option; with --yes"
+        " nothing is asked, and what is not given takes its default.",
+        epilog="Examples:  dewlid init          dewlid init --broker 192.0.2.10 --mail keeper@example.org",
+    )  # fmt: skip
+    option = parser.add_argument
+    option("--out", metavar="FILE",
+           help="where to write; default: /etc/dewlid/dewlid.toml as root, else ~/.config/dewlid/dewlid.toml")  # fmt: skip
+    option("--yes", action="store_true", help="ask nothing")
+    option("--site", metavar="NAME", help="how letters call this place")
+    option("--time-zone", metavar="ZONE", help="IANA name, such as Europe/Lisbon; default: this machine's")
+    option("--altitude", metavar="M", type=float, help="height above the sea, m")
+    option("--genus", choices=("Atta", "Acromyrmex"), help="genus of the colony")
+    option("--age", metavar="MONTHS", type=int, help="age of the colony in months, roughly")
+    option("--lid", choices=("acrylic", "polycarbonate", "glass", "pet"), help="material of the lid")
+    option("--heater", metavar="W", type=float, help="power of the heater, W; 0: none")
+    option("--place", metavar="NAME", action="append", default=[],
+           help='where the first, second, ... probe is: a chamber such as tank-1, "room", or "-"; may be repeated')  # fmt: skip
+    option("--port", metavar="PORT", action="append", help="look at this serial port only; may be repeated; - for none")
+    option("--addresses", metavar="A-B", type=_addresses, default="1-16", help="Modbus addresses to ask (default 1-16)")
+    option("--listen", metavar="SECONDS", type=float, default=6.0, help="how long to listen at each place (default 6)")
+    option("--broker", metavar="HOST[:PORT]", help="MQTT broker to listen on; - for none")
+    option("--broker-user", metavar="USER", help="user at the broker")
+    option("--broker-password-file", metavar="FILE", help="file that holds the password alone")
+    option("--broker-ca", metavar="FILE", help="use TLS, with this authority's certificate (PEM)")
+    option("--mail", metavar="ADDRESS", help="your mail address; - for none")
+    option("--mail-host", metavar="HOST[:PORT]", help="server that takes your outgoing mail")
+    option("--mail-user", metavar="USER", help="user there; - for none")
+    option("--mail-password-file", metavar="FILE", help="file that holds the password alone")
+    option("--mail-security", choices=("tls", "starttls"), help="encrypted from the first byte (default), or by STARTTLS")
+    option("--mail-ca", metavar="FILE", help="certificate (PEM) of the authority that signed the mail server's")
+    option("--state-folder", metavar="FOLDER", help="where the record is kept; absent: the usual place")
+    parser.set_defaults(run=run)
+
+
+def _addresses(text: str) -> range:
+    low, _, high = text.partition("-")
+    if not (low.isdecimal() and (high or low).isdecimal() and 1 <= int(low) <= int(high or low) <= 247):
+        raise argparse.ArgumentTypeError(f'"{text}" are no addresses; write them like 1-16, within 1 to 247')
+    return range(int(low), int(high or low) + 1)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Hold the dialogue, show the readings, write."""
+    from daemon.commands.options import quiet_logs
+    from daemon.configuration import load_text
+    from daemon.setup.draft import config_text
+    from daemon.setup.guide import Guide, write
+
+    quiet_logs()
+    path = _target(args)
+    guide = Guide(_answers(args), path.parent, print, input)
+    draft = guide.draft()
+    text = config_text(draft)
+    good = _show_readings(load_text(text, str(path)))
+    if not good:
+        print("\nNot every probe could be read. The config can be written all the same; `dewlid check` tells more.")
+    if guide.ask(f"\nWrite this to {path}? (yes, no, show)", "yes", lambda said: _decided(said, text)) == "no":
+        print("Nothing was written.")
+        return 0
+    backup = write(draft, path)
+    print(f"\nWritten: {path}" + (f"; the older one is kept as {backup}" if backup else ""))
+    _what_next(path)
+    return 0
+
+
+def _decided(said: str, text: str) -> str:
+    if said.lower() in ("show", "s"):
+        print(text)
+        raise ValueError("yes or no?")
+    if said.lower() not in ("yes", "y", "no", "n"):
+        raise ValueError('say "yes", "no", or "show" to read it first')
+    return "no" if said.lower().startswith("n") else "yes"
+
+
+def _show_readings(configuration: object) -> bool:
+    from daemon import inspection
+    from daemon.configuration import Configuration
+
+    assert isinstance(configuration, Configuration)
+    print("\nThe probes as this config reads them, now:")
+    findings = inspection.of_probes(configuration, None)
+    for finding in findings:
+        print(finding.told())
+    return all(finding.grade != "fault" for finding in findings)
+
+
+def _what_next(path: Path) -> None:
+    from daemon.commands.options import config_path
+
+    same = config_path(argparse.Namespace(config=None)) == path
+    name = "" if same else f" {path}"
+    print(f"Next:  dewlid check --send{name}      tries everything; a test letter must arrive")
+    print(f"       dewlid run{name}               watches from now on (as a service: systemctl enable --now dewlid)")
+    print("Read the file once and correct the guesses: volumes, lid and bands. `dewlid keys` explains every key.")
+
+
+def _target(args: argparse.Namespace) -> Path:
+    import os
+    from pathlib import Path
+
+    if args.out:
+        return Path(args.out).absolute()
+    if os.geteuid() == 0:
+        return Path("/etc/dewlid/dewlid.toml")
+    home = os.environ.get("XDG_CONFIG_HOME", "")
+    return (Path(home) if home.startswith("/") else Path.home() / ".config") / "dewlid" / "dewlid.toml"
+
+
+def _answers(args: argparse.Namespace) -> Answers:
+    from daemon.setup.guide import Answers
+
+    more = {"security": args.mail_security, "ca_file": args.mail_ca}
+    host, mail_port = _with_port(args.mail_host)
+    return Answers(
+        site=args.site, time_zone=args.time_zone, altitude_m=args.altitude, genus=args.genus, months=args.age, lid=args.lid,
+        heater_w=args.heater, places=args.place, ports=None if args.port is None else [one for one in args.port if one != "-"],
+        addresses=args.addresses, listen_s=args.listen, broker=_broker(args), mail_to=args.mail, mail_host=host,
+        mail_user=args.mail_user, mail_password_file=args.mail_password_file,
+        mail_more={"port": mail_port} | more if mail_port else more, state_folder=args.state_folder, ask_nothing=args.yes,
+    )  # fmt: skip
+
+
+def _with_port(text: str | None) -> tuple[str | None, int | None]:
+    host, colon, port = (text or "").rpartition(":")
+    return (host, int(port)) if colon and port.isdecimal() and ":" not in host else (text, None)
+
+
+def _broker(args: argparse.Namespace) -> dict[str, object] | None:
+    if args.broker is None:
+        return None
+    host, port = _with_port(args.broker)
+    given = {
+        "host": host, "port": port, "user": args.broker_user, "password_file": args.broker_password_file,
+        "tls": True if args.broker_ca else None, "ca_file": args.broker_ca,
+    }  # fmt: skip
+    return {key: value for key, value in given.items() if value is not None}

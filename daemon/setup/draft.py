@@ -1,0 +1,189 @@
+"""From what the guided start has learnt to the text of a commented config."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from daemon.setup.colony import Genus, Stage
+from rules.quantities import FACTS, Quantity
+
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
+
+
+@dataclass(slots=True)
+class FoundProbe:
+    """A probe that was found: how it is read and what it said; `place` is filled in by the keeper."""
+
+    label: str
+    keys: dict[str, Any]
+    values: dict[Quantity, float]
+    told: bool = True
+    surface: bool = False
+    place: str = ""
+    interval: str = "2min"
+
+    @property
+    def shown(self) -> str:
+        """What it reads, in words."""
+        parts = [f"{value:.{FACTS[quantity].decimals}f} {FACTS[quantity].unit}" for quantity, value in self.values.items()]
+        return ", ".join(parts) or "nothing that looks like a climate"
+
+
+@dataclass(frozen=True, slots=True)
+class ChamberDraft:
+    """One chamber of the draft."""
+
+    name: str
+    genus: Genus
+    stage: Stage
+    months: int
+    lid: str
+    heater_w: float
+
+
+@dataclass(slots=True)
+class Draft:
+    """All that the config will say."""
+
+    site: str = "fungus shelf"
+    time_zone: str = "UTC"
+    altitude_m: float = 0.0
+    temperature_unit: str = "degC"
+    state_folder: str | None = None
+    room: str = "room"
+    chambers: list[ChamberDraft] = field(default_factory=list)
+    probes: list[FoundProbe] = field(default_factory=list)
+    broker: dict[str, Any] | None = None
+    publish: bool = False
+    mail: dict[str, Any] | None = None
+
+
+def slug(text: str, otherwise: str) -> str:
+    """Return an id for a name: small letters, digits and hyphens."""
+    made = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:40].strip("-")
+    return made or otherwise
+
+
+def config_text(draft: Draft) -> str:
+    """Return the config as it is written, with comments."""
+    parts = [_top(draft), _broker(draft), _room(draft), *(_chamber(draft, one) for one in draft.chambers)]
+    names: set[str] = set()
+    parts += [_probe(one, names) for one in draft.probes]
+    parts += [_mail(draft), _topics(draft), _console(draft)]
+    return "\n".join(part for part in parts if part)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, Mapping):
+        keys = [str(key) if _BARE.fullmatch(str(key)) else json.dumps(key) for key in value]
+        return f"{{ {', '.join(f'{key} = {_value(one)}' for key, one in zip(keys, value.values(), strict=True))} }}"
+    if isinstance(value, str) and "\\" in value and "'" not in value:
+        return f"'{value}'"
+    if isinstance(value, list):
+        return f"[{', '.join(_value(one) for one in value)}]"
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _lines(table: str, pairs: Mapping[str, Any], notes: Mapping[str, str] | None = None) -> str:
+    rows = [f"[{table}]"]
+    for key, value in pairs.items():
+        if value is not None:
+            row = f"{key} = {_value(value)}"
+            note = (notes or {}).get(key)
+            rows.append(f"{row:<33} # {note}" if note else row)
+    return "\n".join(rows) + "\n"
+
+
+def _top(draft: Draft) -> str:
+    head = """\
+# Config of dewlid, begun by `dewlid init`. What is not written here has a default that suits tropical Atta and Acromyrmex.
+# `dewlid keys` explains every key. After a change: `dewlid check`, then restart or reload the daemon.
+"""
+    pairs = {
+        "name": draft.site, "time_zone": draft.time_zone, "altitude_m": draft.altitude_m,
+        "temperature_unit": draft.temperature_unit, "state_folder": draft.state_folder,
+    }  # fmt: skip
+    notes = {
+        "time_zone": "quiet hours and digests follow this clock", "altitude_m": "m above the sea, for the air pressure",
+        "temperature_unit": 'in letters; "degF" if you like; this file stays in degC',
+        "state_folder": "where the record is kept",
+    }  # fmt: skip
+    return f"{head}\n{_lines('site', pairs, notes)}"
+
+
+def _broker(draft: Draft) -> str:
+    return _lines("broker.home", draft.broker) if draft.broker else ""
+
+
+def _room(draft: Draft) -> str:
+    seen = any(one.place == draft.room for one in draft.probes)
+    note = "" if seen else (
+        "# No probe is in the room yet. With one, dewlid knows what airing would do and how cold the lid gets at night.\n"
+    )  # fmt: skip
+    return f"{note}{_lines(f'room.{draft.room}', {})}"
+
+
+def _chamber(draft: Draft, one: ChamberDraft) -> str:
+    stage, place = one.stage, f"chamber.{one.name}"
+    about = f"# {one.genus}, about {one.months} months old, so its garden counts as {stage.name}: {stage.note}.\n"
+    head = _lines(
+        place, {"room": draft.room, "genus": one.genus, "air_ml": stage.air_ml}, {"air_ml": "air in the chamber: correct it"}
+    )
+    bands = [
+        _lines(
+            f"{place}.temperature", {"low": 24.0, "high": 28.0, "harmful_low": 20.0, "harmful_high": 30.0},
+            {"low": "degC; from here on you are told", "harmful_low": "from here on the garden suffers"},
+        ),
+        _lines(
+            f"{place}.humidity",
+            {"low": float(stage.humidity_low), "high": 92.0, "harmful_low": float(stage.humidity_harmful_low)},
+            {"low": "%RH; by the size of the garden", "high": "above it with a wet lid: too humid"},
+        ),
+    ]  # fmt: skip
+    lid = _lines(f"{place}.lid", {"material": one.lid, "thickness_mm": 3.0}, {"thickness_mm": "measure it: it decides on dew"})
+    garden = _lines(
+        f"{place}.garden", {"volume_ml": float(stage.garden_ml), "covered": stage.covered or None},
+        {"volume_ml": f"a guess by age; later: dewlid garden {one.name} --ml ..."},
+    )
+    heater = _lines(
+        f"{place}.devices.heater", {"watts": float(one.heater_w), "mount": "side"}, {"watts": "advised about, never switched"}
+    )
+    mister = _lines(f"{place}.devices.mister", {"ml_per_press": 1.0}, {"ml_per_press": "weigh ten presses of your sprayer"})
+    return "\n".join([about + head, *bands, lid, garden, *([heater] if one.heater_w else []), mister])
+
+
+def _probe(one: FoundProbe, names: set[str]) -> str:
+    stem = f"{one.place}-{'lid' if one.surface else 'air'}"
+    name = next(each for each in (stem, *(f"{stem}-{number}" for number in range(2, 100))) if each not in names)
+    names.add(name)
+    kind = {"kind": one.keys["kind"], "place": one.place} | ({"role": "lid"} if one.surface else {})
+    rest = {key: value for key, value in one.keys.items() if key != "kind"}
+    doubt = "" if one.told else "# Only the size of the numbers told which is which: compare with another thermometer.\n"
+    seen = f"# When it was found it read {one.shown}.\n"
+    timing = {"interval": one.interval}
+    note = {"interval": "how often it sends; three times this without a word: silent", "port": "survives replugging"}
+    return doubt + seen + _lines(f"probe.{name}", kind | rest | timing, note)
+
+
+def _mail(draft: Draft) -> str:
+    if draft.mail is None:
+        return ""
+    note = '# Advice by mail. `dewlid check --send` sends a real test letter. More people: second = ["neighbour@example.org"]\n'
+    return note + _lines("outlet.mail", {"kind": "mail", **draft.mail})
+
+
+def _topics(draft: Draft) -> str:
+    if not draft.publish:
+        return ""
+    note = "# States and events for a dashboard. Nothing may be switched by them: dewlid advises only.\n"
+    return note + _lines("outlet.topics", {"kind": "mqtt", "broker": "home"})
+
+
+def _console(draft: Draft) -> str:
+    alone = "# Until there is a mail outlet you are told here alone; `dewlid keys outlet` explains how to add one.\n"
+    note = "" if draft.mail else alone
+    return note + _lines("outlet.screen", {"kind": "console"})

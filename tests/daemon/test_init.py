@@ -1,0 +1,255 @@
+"""The guided start on real parts: pty lines, Modbus units of a server library, a real broker."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pymodbus import FramerType
+from pymodbus.server import ModbusSerialServer
+from pymodbus.simulator import DataType, SimData, SimDevice
+
+from adapters import line_survey
+from adapters.line_forms import form_of
+from daemon.configuration import load
+from daemon.setup.colony import stage_of
+
+ROOT = Path(__file__).parents[2]
+
+
+def init(*options: str, answers: str | None = None, home: Path) -> subprocess.CompletedProcess[str]:
+    environment = {"PATH": os.environ["PATH"], "HOME": str(home), "TZ": "Europe/Lisbon"}
+    return subprocess.run(
+        [sys.executable, "-m", "daemon.cli", "init", "--listen", "1.5", *options], input=answers or "", text=True,
+        capture_output=True, cwd=ROOT, env=environment, timeout=90,
+    )
+
+
+@pytest.fixture
+def talking() -> Iterator[Callable[[Any, list[str]], None]]:
+    """Let a probe say its lines over and over at the far end of a line."""
+    ended, threads = threading.Event(), []
+
+    def talk(line: Any, lines: list[str]) -> None:
+        def run() -> None:
+            while not ended.wait(0.15):
+                line.say("".join(f"{one}\r\n" for one in lines).encode())
+
+        threads.append(threading.Thread(target=run, daemon=True))
+        threads[-1].start()
+
+    yield talk
+    ended.set()
+    for thread in threads:
+        thread.join(5)
+
+
+@pytest.fixture
+def modbus() -> Iterator[Callable[[str, list[SimDevice]], None]]:
+    """Real Modbus servers at the far end of a line, each in a thread of its own."""
+    running: list[tuple[threading.Thread, threading.Event]] = []
+
+    def serve(port: str, devices: list[SimDevice]) -> None:
+        ready, end = threading.Event(), threading.Event()
+
+        async def main() -> None:
+            server = ModbusSerialServer(devices, framer=FramerType.RTU, port=port, baudrate=9600)
+            await server.serve_forever(background=True)
+            ready.set()
+            while not end.is_set():
+                await asyncio.sleep(0.01)
+            await server.shutdown()
+
+        thread = threading.Thread(target=lambda: asyncio.run(main()), daemon=True)
+        thread.start()
+        assert ready.wait(10)
+        running.append((thread, end))
+
+    yield serve
+    for thread, end in running:
+        end.set()
+        thread.join(10)
+
+
+# ---------------------------------------------------------------- what a line says
+
+
+@pytest.mark.parametrize(("lines", "values", "told"), [
+    (["T=25.31 RH=83.2", "T=25.30 RH=83.1"], {"air_temperature": 25.31, "relative_humidity": 83.2}, True),
+    (["temp: 25.3 °C, hum: 81 %"], {"air_temperature": 25.3, "relative_humidity": 81.0}, True),
+    (["T= 25.3 P=1013.2 RH= 83.1"], {"air_temperature": 25.3, "relative_humidity": 83.1}, True),
+    (["dew=21.1 t=25 h=80"], {"air_temperature": 25.0, "relative_humidity": 80.0}, True),
+    (["Box 2: Temperature = 77 F  Humidity = 44 %"], {"air_temperature": 25.0, "relative_humidity": 44.0}, True),
+    (["25.1;84;ok"], {"air_temperature": 25.1, "relative_humidity": 84.0}, False),
+    (["1200 25.1 84"], {"air_temperature": 25.1, "relative_humidity": 84.0}, False),
+    (['{"climate":{"tempF":77,"rh":44},"battery":3.1}'], {"air_temperature": 25.0, "relative_humidity": 44.0}, True),
+    (['{"t":"25.1","h":0.84}'], {"air_temperature": 25.1, "relative_humidity": 84.0}, True),
+    (['{"lid":{"t":22.3}}'], {"surface_temperature": 22.3}, True),
+    (['[{"bn":"box/","n":"temp","u":"Cel","v":25.1},{"n":"rh","u":"%RH","v":80}]'],
+     {"air_temperature": 25.1, "relative_humidity": 80.0}, True),
+])  # fmt: skip
+def test_usual_forms_are_recognised(lines: list[str], values: dict[str, float], told: bool) -> None:
+    form = form_of(lines)
+    assert form is not None
+    assert form.told == told
+    assert form.values == pytest.approx(values)
+
+
+@pytest.mark.parametrize("lines", [
+    ["hello world"], ["25,3;81"], ["boot 1.2.3 ok"], ['{"battery": 3.1}'], ['{"alarm":"x","advisory_only":true,"t":25}'],
+    ["T=150 RH=83"], ["$GPGGA,092750.000,5321.6802,N"], [""],
+])  # fmt: skip
+def test_what_is_no_climate_is_not_taken_for_one(lines: list[str]) -> None:
+    assert form_of(lines) is None
+
+
+def test_ports_are_named_so_that_they_survive_replugging(tmp_path: Path) -> None:
+    for folder in ("serial/by-id", "serial/by-path"):
+        (tmp_path / folder).mkdir(parents=True)
+    for name in ("ttyUSB0", "ttyUSB1", "ttyAMA0"):
+        (tmp_path / name).touch()
+    (tmp_path / "serial/by-id/usb-probe").symlink_to("../../ttyUSB0")
+    (tmp_path / "serial/by-path/port-1").symlink_to("../../ttyUSB0")
+    (tmp_path / "serial/by-path/port-2").symlink_to("../../ttyUSB1")
+    found = [path.removeprefix(f"{tmp_path}/") for path in line_survey.ports(tmp_path)]
+    assert found == ["serial/by-id/usb-probe", "serial/by-path/port-2", "ttyAMA0"]
+
+
+def test_a_young_colony_is_told_of_dryness_sooner() -> None:
+    lows = [stage_of("Atta", months).humidity_low for months in (1, 6, 12, 60)]
+    assert lows == sorted(lows, reverse=True)
+    assert stage_of("Acromyrmex", 10).garden_ml < stage_of("Atta", 10).garden_ml
+
+
+# ---------------------------------------------------------------- the whole start
+
+
+def test_a_probe_on_a_line_is_found_shown_live_and_written(serial_pair: Any, talking: Any, tmp_path: Path) -> None:
+    line = serial_pair()
+    talking(line, ["T=25.31 RH=83.2"])
+    out = tmp_path / "dewlid.toml"
+    done = init("--yes", "--port", line.near, "--age", "6", "--broker", "-", "--out", str(out), home=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "air temperature 25.3 degC, relative humidity 83 %RH" in done.stdout
+    configuration = load(out)
+    assert configuration.chamber["tank-1"].humidity.low == 75.0
+    assert configuration.site.time_zone == "Europe/Lisbon"
+    assert configuration.probe["tank-1-air"].model_dump()["port"] == line.near
+    assert out.stat().st_mode & 0o777 == 0o640
+    assert out.read_text().count("#") > 10
+
+
+def test_the_same_by_answers_typed_and_a_wrong_one_is_asked_again(serial_pair: Any, talking: Any, tmp_path: Path) -> None:
+    line = serial_pair()
+    talking(line, ["25.1;84;ok"])
+    answers = ["North shelf", "Europe/Lisbn", "Europe/Berlin", "", "-", "Nest 1", "nest-1", "acro", "3", "glass", "0", "-", "y"]
+    out = tmp_path / "dewlid.toml"
+    done = init("--port", line.near, "--out", str(out), answers="\n".join(answers) + "\n", home=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert '"Europe/Lisbn" is no time zone' in done.stdout
+    assert 'perhaps "nest-1"' in done.stdout
+    configuration = load(out)
+    assert configuration.site.name == "North shelf"
+    assert configuration.chamber["nest-1"].genus == "Acromyrmex"
+    assert configuration.chamber["nest-1"].devices.heater is None
+    assert "Only the size of the numbers told which is which" in out.read_text()
+
+
+def test_an_older_config_is_never_lost(serial_pair: Any, talking: Any, tmp_path: Path) -> None:
+    line = serial_pair()
+    talking(line, ["T=25.31 RH=83.2"])
+    out = tmp_path / "dewlid.toml"
+    for text in ("first\n", "second\n"):
+        out.write_text(text)
+        done = init("--yes", "--port", line.near, "--broker", "-", "--out", str(out), home=tmp_path)
+        assert done.returncode == 0, done.stderr
+        assert "the older one is kept as" in done.stdout
+    kept = sorted(path.read_text() for path in tmp_path.glob("dewlid.toml.2*"))
+    assert kept == ["first\n", "second\n"]
+
+
+def test_no_answer_writes_nothing(serial_pair: Any, talking: Any, tmp_path: Path) -> None:
+    line = serial_pair()
+    talking(line, ["T=25.31 RH=83.2"])
+    out = tmp_path / "dewlid.toml"
+    done = init("--port", line.near, "--out", str(out), answers="\n" * 10 + "no\n", home=tmp_path)
+    assert (done.returncode, out.exists()) == (0, False), done.stdout
+    assert "Nothing was written." in done.stdout
+
+
+def test_without_any_probe_it_says_what_to_do(tmp_path: Path) -> None:
+    done = init("--yes", "--port", "/dev/serial/by-id/none", "--broker", "-", "--out", str(tmp_path / "x"), home=tmp_path)
+    assert done.returncode == 65
+    assert "there is no such port; is the adapter plugged in?" in done.stdout
+    assert "Plug one in, give its port with --port" in done.stderr
+
+
+def test_modbus_units_are_found_and_their_registers_recognised(serial_pair: Any, modbus: Any, tmp_path: Path) -> None:
+    line = serial_pair()
+    modbus(line.far, [
+        SimDevice(id=3, simdata=[SimData(0, values=[0, 253, 841, 7, 0, 0, 0, 0], datatype=DataType.REGISTERS)]),
+        SimDevice(id=5, simdata=[SimData(0, values=[24.6, 78.7, 1.0, 2.0], datatype=DataType.FLOAT32)]),
+    ])
+    out = tmp_path / "dewlid.toml"
+    options = ["--yes", "--port", line.near, "--addresses", "1-6", "--broker", "-", "--place", "rack-1", "--place", "room"]
+    done = init(*options, "--out", str(out), home=tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+    probes = load(out).model_dump()["probe"]
+    assert probes["rack-1-air"]["address"] == 3
+    assert probes["rack-1-air"]["registers"]["air_temperature"] | {"function": 0} == {
+        "number": 1, "function": 0, "form": "signed16", "word_order": "high-first", "scale": 0.1, "offset": 0.0, "unit": None,
+    }
+    assert probes["room-air"]["registers"]["relative_humidity"]["form"] == "float32"
+    assert "air temperature 25.3 degC, relative humidity 84 %RH" in done.stdout
+    assert "air temperature 24.6 degC, relative humidity 79 %RH" in done.stdout
+    assert "Only the size of the numbers told which is which" in out.read_text()
+
+
+def test_topics_that_look_like_a_climate_are_listed_and_taken(broker: Any, tmp_path: Path) -> None:
+    server = broker(users={"ant": "s3cret-word"})
+    password = tmp_path / "password"
+    password.write_text("s3cret-word\n")
+    password.chmod(0o600)
+    ended = threading.Event()
+
+    def publish() -> None:
+        while not ended.is_set():
+            for topic, payload in (
+                ("attic/box/temperature", "25.3"), ("attic/box/humidity", "81"), ("attic/plug/power", "14.2"),
+                ("attic/window", json.dumps({"climate": {"tempF": 68.9, "rh": 44}})), ("attic/hello", "world"),
+            ):
+                server.say(topic, payload, user="ant")
+            time.sleep(0.3)
+
+    thread = threading.Thread(target=publish, daemon=True)
+    thread.start()
+    out = tmp_path / "dewlid.toml"
+    options = ["--broker", f"127.0.0.1:{server.port}", "--broker-user", "ant", "--broker-password-file", str(password)]
+    done = init("--yes", "--port", "-", *options, "--place", "glass-box", "--place", "room", "--out", str(out), home=tmp_path)
+    ended.set()
+    thread.join(10)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "5 topics; 2 look like a temperature or humidity" in done.stdout
+    probes = load(out).model_dump()["probe"]
+    assert probes["glass-box-air"]["topics"] == {
+        "air_temperature": "attic/box/temperature", "relative_humidity": "attic/box/humidity",
+    }
+    assert probes["room-air"]["units"] == {"air_temperature": "degF"}
+    assert "air temperature 20.5 degC" in done.stdout
+
+
+def test_a_wrong_password_at_the_broker_is_told(broker: Any, tmp_path: Path) -> None:
+    server = broker(users={"ant": "s3cret-word"})
+    done = init("--yes", "--port", "-", "--broker", f"127.0.0.1:{server.port}", "--out", str(tmp_path / "x"), home=tmp_path)
+    assert done.returncode == 65
+    assert "Not authorized" in done.stdout
+    assert "check user, password" in done.stdout
