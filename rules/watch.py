@@ -170,13 +170,16 @@ def _stretch(watch: Watch, state: EngineState, stretch: Stretch) -> list[Event]:
     for name, memory in state.probes.items():
         if memory.out_until_ms is not None and memory.out_until_ms <= at_ms:
             state.probes[name] = replace(memory, out_until_ms=None)
+    # Words first: what they say of the garden holds for everything that is seen after them.
+    state.care, heard = care.follow(watch, state.care, words, at_ms, at_ms, state.origin, Climate(state.places))
+    events += heard
     views, changes, quality = perceive(watch, state, stretch, also_ms=(at_ms,) if words else ())
     events += quality
     stimuli: list[ConditionChange | Word] = [*words, *changes]
     before = {name: alarms.standing(state.alarms, name) for name in watch.chambers}
     state.alarms, told = alarms.follow(watch, state.alarms, stimuli, at_ms, stretch.until_ms, state.origin)
     events += told
-    state.care, cared = care.follow(watch, state.care, words, at_ms, stretch.until_ms, state.origin, Climate(state.places))
+    state.care, cared = care.follow(watch, state.care, [], at_ms, stretch.until_ms, state.origin, Climate(state.places))
     events += cared
     events += advise(watch, state, views, words, before, told, changes, stretch)
     for name in views:
