@@ -38,6 +38,15 @@ class SiteTable(Site):
     """How long every single reading is kept; older ones become minimum, mean and maximum of a quarter of an hour."""
 
 
+class PageTable(Settings):
+    """A small page of the present that renews itself, for a web server of yours. Off unless `folder` is set."""
+
+    folder: Annotated[str, Field(pattern=r"^/[^\x00]*$", max_length=1024)] | None = None
+    """Folder that the page is written to every minute, as an absolute path that dewlid may write; absent: no page."""
+    file: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*\.html$", max_length=80)] = "index.html"
+    """Name of the page; sites that share a folder need different ones."""
+
+
 class Configuration(Settings):
     """The config file. Tables are named `[table.ID]`; an id is a short name of your own, such as `tank-1`."""
 
@@ -45,6 +54,8 @@ class Configuration(Settings):
     """The place where all this stands."""
     telling: Telling = Telling()
     """When you are told, reminded and left alone."""
+    page: PageTable = PageTable()
+    """The status page, if you want one."""
     broker: dict[Name, Broker] = Field(default_factory=dict, max_length=20)
     """MQTT brokers, each used by any number of probes and outlets."""
     room: dict[Name, Room] = Field(default_factory=dict, max_length=100)

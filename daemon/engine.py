@@ -25,7 +25,7 @@ from daemon.spool import Spoken, Spool
 from daemon.stream import PAUSE_MS, TOLD_PAUSE_MS, Resumed, joined, pause_before, pause_text
 from rules.events import MINUTE_MS, SECOND_MS, Batch, Event, Item, LetterEvent, SystemEvent
 from rules.settings import Watch
-from rules.watch import advance, dump_state
+from rules.watch import EngineState, advance, dump_state
 
 HOLD_MS = 30 * SECOND_MS
 """How long quiet readings may wait for the disk."""
@@ -119,6 +119,11 @@ class Engine:
     def trouble(self) -> str:
         """Why the store cannot be written at present; empty: it can. From any thread."""
         return self._trouble
+
+    @property
+    def state(self) -> EngineState | None:
+        """The rules' state as it stands; for chores, in the engine's own thread."""
+        return self._state
 
     # ------------------------------------------------------------ the loop
 

@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Iterable
 from datetime import tzinfo
 from functools import partial
+from typing import TYPE_CHECKING
 
 import structlog
 
@@ -28,6 +29,10 @@ from daemon.polling import Polling
 from daemon.remote_words import RemoteWords
 from daemon.spool import Spool
 from daemon.stream import resume
+from rules.settings import Watch
+
+if TYPE_CHECKING:
+    from daemon.status_page import StatusPage
 
 _log = structlog.get_logger(__name__)
 _OPEN_S = 50.0
@@ -59,6 +64,7 @@ class Running:
         self._keep_house: Callable[[tzinfo, int], None]
         self._beats = 0
         self._lost: dict[str, int] = {}
+        self._page: StatusPage | None = None
         self.bell: int | None = None
         """Becomes readable when a word was left in the spool."""
         self.stage = "starting"
@@ -96,6 +102,7 @@ class Running:
                 self._keep_house = partial(keep_house, self._polling, self._engine, history, self._inbox)
                 self._engine.stepped = lambda step_ms: self._polling.resume() if self._polling else None
                 self._keep_house(setting.watch.zone, self._configuration.site.keep_readings)
+                self._keep_page(self._configuration, setting.watch)
                 if history.recovery is not None:
                     self._engine.tell("store-recovered", history.recovery.text)
                 self._opened.set()
@@ -122,7 +129,14 @@ class Running:
         self._hear_words(configuration)
         self._engine.reconfigure(setting)
         self._keep_house(setting.watch.zone, configuration.site.keep_readings)
+        self._keep_page(configuration, setting.watch)
         self._configuration = configuration
+
+    def _keep_page(self, configuration: Configuration, watch: Watch) -> None:
+        if self._polling is not None and (configuration.page.folder is not None or self._page is not None):
+            from daemon.status_page import keep_page  # only where a page is wanted: it needs the report's parts
+
+            self._page = keep_page(self._page, self._polling, self._engine, self._inbox, configuration.page, watch)
 
     def _connect(self, configuration: Configuration) -> None:
         lines = lines_of(configuration, self._lines)
@@ -251,6 +265,8 @@ class Running:
             self.stage = "stopping the outlets"
             self._delivery.stop(_DELIVERY_S)
         self._delivered.set()
+        if self._page is not None:
+            self._page.end(self._clock.wall_ms())
         self.stage = "closing the store"
         if self._thread.is_alive():
             self._thread.join(_ENGINE_S)

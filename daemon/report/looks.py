@@ -53,7 +53,7 @@ svg .name{font-size:11.5px;font-weight:600;paint-order:stroke;stroke:var(--sheet
 svg text.temperature{fill:var(--temperature)}svg text.dew{fill:var(--dew)}svg text.lid{fill:var(--lid)}
 svg text.room{fill:var(--quiet)}
 svg .alarm{fill:var(--look)}svg .harmful{fill:var(--act)}svg .advice{fill:var(--advice)}svg .done{fill:var(--quiet)}
-svg .trend{fill:none;stroke:var(--mark);stroke-width:1.6}
+svg .trend{fill:none;stroke:var(--mark);stroke-width:4;opacity:.75}.card svg[role]{margin:.1rem 0 .4rem}
 .bar{display:flex;height:14px;border-radius:4px;overflow:hidden;background:var(--grid);margin:.2rem 0 .1rem}
 .bar i{display:block;height:100%}.bar .in{background:var(--well)}.bar .lo{background:var(--dew)}
 .bar .hi{background:var(--temperature)}

@@ -34,12 +34,12 @@ def page(record: Record) -> str:
     watch, zone = record.watch, record.watch.zone
     told = verdicts(watch, record.state, record.situations, record.until_ms, late=record.late, only=record.chambers)
     newest = None if record.newest_ms is None else time_words(record.newest_ms, zone)
-    grade, sentence = whole(told, watch.site.name, late=record.late, newest=newest)
+    grade, sentence = whole(told, late=record.late, newest=newest)
     period = f"{time_words(record.since_ms, zone)} to {time_words(record.until_ms, zone)}"
     due = care.standing(watch, record.state.care)
     site = escape(clean(watch.site.name, 60))
     body = [
-        head(site, grade, sentence, f"{period} ({escape(local_zone(record))})", _care_sentence(due)),
+        head(site, grade, sentence, f"{period} ({escape(local_zone(record))})", care_sentence(due)),
         cards(told),
         _due(due, record),
         _contents(told) if len(told) > 3 else "",
@@ -80,9 +80,9 @@ def _card(one: Verdict, extra: str) -> str:
     alarms = "".join(f"<li>{escape(line)}</li>" for line in one.alarms)
     return (
         f'<article class="card {one.grade}">{flag(one.grade, WORDS[one.grade])}'
-        f'<p class="headline">{escape(one.title)}</p><p>{escape(one.figures)}</p>{extra}{_do(one)}'
+        f'<p class="headline">{escape(one.title)}</p><p>{escape(one.figures)}</p>{_do(one)}'
         + (f'<ul class="plain small">{alarms}</ul>' if alarms else "")
-        + "</article>"
+        + f"{extra}</article>"
     )
 
 
@@ -97,7 +97,8 @@ def _do(one: Verdict) -> str:
     return f'<div class="do"><b>{escape(head)}</b><ol>{lines}</ol>{done}</div>'
 
 
-def _care_sentence(due: Sequence[Occurrence]) -> str:
+def care_sentence(due: Sequence[Occurrence]) -> str:
+    """Return how much care waits, and the worst of it; empty when nothing does."""
     if not due:
         return ""
     bad = list(dict.fromkeys(one.title for one in due if one.status == "harmful-if-missed"))

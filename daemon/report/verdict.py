@@ -175,7 +175,7 @@ def _within(event: dict[str, Any], given_ms: int, now_ms: int) -> str:
     return f"within {span(left)}" if left >= 60 else "now"
 
 
-def whole(all_: Sequence[Verdict], site: str, *, late: bool, newest: str | None) -> tuple[Grade, str]:
+def whole(all_: Sequence[Verdict], *, late: bool, newest: str | None) -> tuple[Grade, str]:
     """Return the worst grade and the one sentence that stands above everything."""
     if newest is None:
         return "unseen", "Nothing has been recorded yet. It begins with: dewlid run."
