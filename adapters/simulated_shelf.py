@@ -80,11 +80,28 @@ class Shelf:
         self.room_c, self.room_pct = 20.5, 46.0
         self._drift = 0.0
         self._frozen: dict[tuple[str, Quantity], float] = {}
+        self._begun: set[tuple[str, str]] = set()
+        self._ended: set[tuple[str, str]] = set()
+
+    def begin(self, what: str, where: str) -> None:
+        """Let something happen from now on, until it is ended."""
+        self._ended.discard((what, where))
+        self._begun.add((what, where))
+
+    def end(self, what: str, where: str) -> None:
+        """Let something be over, whether it was begun or stands in the script."""
+        self._begun.discard((what, where))
+        self._ended.add((what, where))
+
+    def _going(self, hour: float) -> set[tuple[str, str]]:
+        scripted = {(one.what, one.where) for one in self._script if one.begin_h <= hour < one.end_h}
+        self._ended &= scripted
+        return (scripted | self._begun) - self._ended
 
     def step(self) -> None:
         """Move on by `STEP_S`."""
         hour = (self.elapsed_s / 3600.0) % (24.0 * CYCLE_DAYS)
-        going = {(one.what, one.where) for one in self._script if one.begin_h <= hour < one.end_h}
+        going = self._going(hour)
         self._step_room(hour % 24.0, going)
         room_g_m3 = self.room_pct / 100.0 * saturation_density_g_m3(self.room_c)
         for name, chamber in self.chambers.items():
@@ -111,6 +128,10 @@ class Shelf:
             influence.heater = "failed"
         if ("thermostat sticks", name) in going:
             influence.heater = "stuck"
+        if ("heater unplugged", name) in going:
+            influence.heater = "failed"
+        if ("one vent open", name) in going:
+            influence.air_changes_h = (BOXES[name].air_changes_h + _OPEN_AIR_CHANGES_H[name]) / 2
         if ("vents open", name) in going:
             influence.air_changes_h = _OPEN_AIR_CHANGES_H[name]
         if ("mist", name) in going:
@@ -125,8 +146,8 @@ class Shelf:
     def measure(self, probe: str, quantity: Quantity) -> float:
         """Return what a probe shows now: with its noise and resolution, or frozen."""
         hour = (self.elapsed_s / 3600.0) % (24.0 * CYCLE_DAYS)
-        going = {one.where for one in self._script if one.what == "probe freezes" and one.begin_h <= hour < one.end_h}
-        if probe not in going or (probe, quantity) not in self._frozen:
+        frozen = ("probe freezes", probe) in self._going(hour)
+        if not frozen or (probe, quantity) not in self._frozen:
             self._frozen[probe, quantity] = self._shown(PROBES[probe][0], quantity)
         return self._frozen[probe, quantity]
 

@@ -20,6 +20,7 @@ COMMANDS = (
     "sign",
     "report",
     "replay",
+    "demo",
     "care",
     "note",
     "leaves",

@@ -1,0 +1,95 @@
+"""What the demo prints: the letters as the keeper would read them, what the keeper does, and what came of it."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from datetime import datetime
+from pathlib import Path
+from typing import TextIO
+
+from adapters.outlets.outlet import Owed
+from adapters.wording.figures import Style
+from adapters.wording.letter import Letter, compose
+from daemon.demo.keeper import Deed, Keeper
+from daemon.demo.scene import Trouble
+from rules.events import rfc3339
+from rules.settings import Watch
+
+_WIDTH = 78
+_SHORT = ("DO THIS FIRST", "WHAT IS HAPPENING", "WHY")
+
+
+class Screen:
+    """An outlet like any other: what it is handed was recorded first. Letters are also kept as files."""
+
+    in_order = True
+    retry_s = (1.0,)
+    session = 0
+    refresh_s = None
+    longest_s = float("inf")
+    heartbeat = ""
+
+    def __init__(self, watch: Watch, keeper: Keeper, letters: Path, stream: TextIO) -> None:
+        self._watch, self._keeper, self._letters, self._stream = watch, keeper, letters, stream
+        self._style = Style(watch.site.temperature_unit, watch.zone)
+        self._day = ""
+        self._full_shown = False
+        self.events: list[dict[str, object]] = []
+        self.letters = 0
+
+    def send(self, owed: Owed) -> None:
+        """Take one message: advice reaches the keeper, letters the screen."""
+        event = json.loads(owed.payload)
+        self.events.append(event)
+        if event["kind"] == "letter":
+            self._letter(event)
+        elif event["kind"] == "advice":
+            self._advice(event)
+
+    def close(self) -> None:
+        """Nothing is held open."""
+
+    def trouble(self, trouble: Trouble, at_ms: int) -> None:
+        """Tell what goes wrong, which dewlid does not know."""
+        self._line(rfc3339(at_ms), "*", f"Meanwhile, unseen: {trouble.told}.")
+
+    def deed(self, deed: Deed, at_ms: int) -> None:
+        """Tell what the keeper does."""
+        self._line(rfc3339(at_ms), ">", f"The keeper {deed.text}, and types: dewlid done {deed.advisory}")
+
+    def _advice(self, event: dict[str, object]) -> None:
+        at_ms = round(datetime.fromisoformat(str(event["time"])).timestamp() * 1000)
+        self._keeper.hear(event, at_ms)
+        if event["status"] == "verified":
+            self._line(str(event["time"]), "=", f"Looked again: {event['headline']}. {event['reason']}")
+
+    def _letter(self, event: dict[str, object]) -> None:
+        letter = compose(event, self._watch)
+        self.letters += 1
+        name = f"{self.letters:02d}-{letter.subject.lower()}"
+        safe = "".join(char if char.isalnum() or char == "-" else "-" for char in name)[:60].strip("-")
+        (self._letters / f"{safe}.txt").write_text(f"Subject: {letter.subject}\n\n{letter.text}\n", encoding="utf-8")
+        self._line(letter.at, "@", f"Letter: {letter.subject}")
+        if event["sort"] == "situation" and event["ordinal"] == 1:
+            self._body(letter)
+
+    def _body(self, letter: Letter) -> None:
+        """The first letter whole, of later ones what to do, what is happening and why."""
+        parts = letter.text.strip().split("\n\n")
+        if self._full_shown:
+            parts = [part for part in parts if part.startswith(_SHORT)]
+        self._full_shown = True
+        for part in parts:
+            self._stream.write(textwrap.indent(part, "       | ") + "\n       |\n")
+        self._stream.flush()
+
+    def _line(self, time_text: str, mark: str, said: str) -> None:
+        moment = self._style.local(time_text)
+        day = f"{moment:%A %d %B}"
+        if day != self._day:
+            self._stream.write(f"\n--- {day} ---\n")
+            self._day = day
+        text = textwrap.fill(said, _WIDTH, initial_indent=f"{moment:%H:%M} {mark} ", subsequent_indent=" " * 8)
+        self._stream.write(f"{text}\n")
+        self._stream.flush()
