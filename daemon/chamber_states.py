@@ -13,7 +13,7 @@ from daemon.history import History
 from daemon.outbox import obsolete, owed_state
 from daemon.outbox_rows import retained
 from rules.alarms import standing
-from rules.events import MINUTE_MS
+from rules.events import MINUTE_MS, SECOND_MS
 from rules.present import present
 from rules.settings import Watch
 from rules.situation import Situation
@@ -21,6 +21,8 @@ from rules.watch import EngineState
 
 LOOK_MS = MINUTE_MS
 """How often it is looked whether something moved."""
+AT_ONCE = 10
+"""So many chambers that nothing turned in are looked at in one turn of the engine."""
 LONGEST_MS = 10 * MINUTE_MS
 """A state that did not move is published again after this time, with its new instant."""
 # Steps that a reader of a dashboard would want to see; below them the message is not worth the disk (common practice).
@@ -35,16 +37,18 @@ class _Told:
 
 
 class ChamberStates:
-    """Remembers what was last published of each chamber."""
+    """Remembers what was last published of each chamber, and when it was last looked at."""
 
     def __init__(self) -> None:
         self._told: dict[str, _Told] = {}
-        self._looked_ms = 0
+        self._looked_ms: dict[str, int] = {}
+        self._begun_ms: int | None = None
+        self.pending = False
+        """Whether more chambers are due to be looked at than one call may take: call again soon."""
 
     def forget(self) -> None:
         """Publish everything anew: after another config."""
-        self._told = {}
-        self._looked_ms = 0
+        self._told, self._looked_ms, self._begun_ms = {}, {}, None
 
     def owed(
         self, watch: Watch, state: EngineState, outlets: Mapping[str, AnyOutlet], turned: Collection[str | None], now_ms: int
@@ -52,16 +56,53 @@ class ChamberStates:
         """Return the states that are owed now; `turned`: the chambers that an event has just told of."""
         if not any(isinstance(outlet, MqttOutlet) for outlet in outlets.values()):
             return []
-        if not turned and 0 <= now_ms - self._looked_ms < LOOK_MS:
+        names = self._due(watch, turned, now_ms)
+        if not names:
             return []
-        self._looked_ms = now_ms
+        self._looked_ms |= dict.fromkeys(names, now_ms)
         owed: list[Owed] = []
-        for name, situation in present(watch, state).items():
+        for name, situation in present(_narrowed(watch, names), state).items():
             new = _Told(situation, _standing(state, name), _advice(state, name))
             if _worth_telling(self._told.get(name), new):
                 self._told[name] = new
                 owed += owed_state(situation, outlets, watch, standing=new.standing, advice=new.advice)
         return owed
+
+    def _due(self, watch: Watch, turned: Collection[str | None], now_ms: int) -> set[str]:
+        """Return whom to look at: those that turned, so that their news is soon out, else some that were not looked at for long.
+
+        Looking costs milliseconds for each chamber, during which no reading is judged, so a whole shelf is never looked at
+        at once. In the first minute the first values are waited for.
+        """
+        if mine := {name for name in turned if name is not None and name in watch.chambers}:
+            self.pending = True
+            return mine
+        if self._begun_ms is None:
+            self._begun_ms = now_ms
+        unknown_ms = SECOND_MS if 0 <= now_ms - self._begun_ms < LOOK_MS else LOOK_MS
+        late = []
+        for name in watch.chambers:
+            told = self._told.get(name)
+            pause_ms = LOOK_MS if told is not None and told.situation.temperature_c is not None else unknown_ms
+            if not 0 <= now_ms - self._looked_ms.get(name, -LOOK_MS) < pause_ms:
+                late.append(name)
+        late.sort(key=lambda name: self._looked_ms.get(name, 0))
+        self.pending = len(late) > AT_ONCE
+        return set(late[:AT_ONCE])
+
+
+def _narrowed(watch: Watch, names: Collection[str]) -> Watch:
+    """Return the watch with only these chambers and their rooms."""
+    chambers = {name: chamber for name, chamber in watch.chambers.items() if name in names}
+    rooms = {chamber.room for chamber in chambers.values()}
+    places = rooms | set(chambers)
+    return watch.model_copy(
+        update={
+            "chambers": chambers,
+            "rooms": {name: room for name, room in watch.rooms.items() if name in rooms},
+            "probes": {name: probe for name, probe in watch.probes.items() if probe.place in places},
+        }
+    )
 
 
 def _standing(state: EngineState, chamber: str) -> tuple[str, ...]:

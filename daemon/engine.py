@@ -23,6 +23,7 @@ from daemon.inbox import Inbox, Taken
 from daemon.outbox import Receipt, notice_events, owed_by
 from daemon.spool import Spoken, Spool
 from daemon.stream import PAUSE_MS, TOLD_PAUSE_MS, Resumed, joined, pause_before, pause_text
+from rules.care_state import CareState
 from rules.events import MINUTE_MS, SECOND_MS, Batch, Event, Item, LetterEvent, SystemEvent
 from rules.settings import Watch
 from rules.watch import EngineState, advance, dump_state
@@ -33,6 +34,8 @@ SNAPSHOT_MS = 5 * MINUTE_MS
 """How much of the stream a restart has to go through again at most."""
 _GATHER_S = 0.002
 """Values of one probe arrive one after the other; this long they are waited for, so that they are judged together."""
+_SOON_S = 0.05
+"""How soon the rest of a large shelf is looked at for its published states."""
 _MOST_HELD = 50_000
 _LAST_RECEIPTS_S = 5.0
 _EXPECTING_MS = 30 * SECOND_MS
@@ -92,6 +95,8 @@ class Engine:
         """What is done in this thread when it is asked for by name; given the present."""
         self.stepped: Callable[[int], None] = lambda step_ms: None
         """Called after the clock was set."""
+        self.noticed: Callable[[Sequence[Event], int], None] = lambda events, now_ms: None
+        """Called with the events of a turn that gave any; it must not take long."""
         self.beat = 0
         """Number of the last heartbeat that went through inbox, rules and store."""
 
@@ -125,6 +130,11 @@ class Engine:
         """The rules' state as it stands; for chores, in the engine's own thread."""
         return self._state
 
+    @property
+    def care(self) -> CareState | None:
+        """The care routine as it stands; whoever has it may keep it, since the rules make a new one with each change."""
+        return None if self._state is None else self._state.care
+
     # ------------------------------------------------------------ the loop
 
     def run(self, stopping: threading.Event, delivered: threading.Event) -> None:
@@ -149,6 +159,8 @@ class Engine:
         self._step_ms, self._last_ms = taken.step_ms, taken.now_ms + taken.step_ms
         advanced = advance(self._setting.watch, self._state, batch, taken.now_ms)
         self._state = advanced.state
+        if advanced.events:
+            self.noticed(advanced.events, taken.now_ms)
         self._hold(batch, words, taken.now_ms)
         self._hold_events([*self._late, *advanced.events, *self._told(taken.now_ms)])
         self._late = []
@@ -297,6 +309,8 @@ class Engine:
             return 0.0
         if self._state is not None and (self._state.waiting.taken_ms or self._state.waiting.items):
             return _GATHER_S  # of this same millisecond more may have come; the next turn closes it
+        if self._states.pending:
+            return _SOON_S
         due_ms = taken.now_ms // MINUTE_MS * MINUTE_MS + MINUTE_MS + 1
         if self._trouble:
             due_ms = min(due_ms, taken.now_ms + _AGAIN_MS)
