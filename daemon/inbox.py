@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from daemon.clock import StreamClock
 from rules.events import MINUTE_MS, SECOND_MS, Fault, Item, MediumFault, ProbeFault, Reading
 from rules.quantities import Quantity
+from rules.words import ModelFitted
 
 CAPACITY = 20_000
 OLDEST_MS = 10 * MINUTE_MS
@@ -82,6 +83,14 @@ class Inbox:
             self._put_item(MediumFault(self._clock.now_ms(), name, down, detail))
 
     # ------------------------------------------------------------ what the daemon's other threads call
+
+    def model(self, chamber: str, model: dict[str, Any]) -> None:
+        """Take the daily fit of a chamber's model, as a word of the daemon's own."""
+        with self._arrived:
+            now_ms = self._clock.now_ms()
+            word_id = f"fit-{chamber}-{now_ms}"
+            self._put_item(ModelFitted(taken_ms=now_ms, word_id=word_id, by="dewlid", chamber=chamber, model=model))
+            self._arrived.notify()
 
     def chore(self, name: str) -> None:
         """Ask the engine's thread to do a task of housekeeping; asking again before it is done changes

@@ -25,6 +25,7 @@ from daemon.engine import Engine, Setting
 from daemon.history import History
 from daemon.housekeeping import keep_house
 from daemon.inbox import Inbox
+from daemon.learning import keep_learning
 from daemon.polling import Polling
 from daemon.remote_words import RemoteWords
 from daemon.spool import Spool
@@ -102,6 +103,7 @@ class Running:
                 self._keep_house = partial(keep_house, self._polling, self._engine, history, self._inbox)
                 self._engine.stepped = lambda step_ms: self._polling.resume() if self._polling else None
                 self._keep_house(setting.watch.zone, self._configuration.site.keep_readings)
+                keep_learning(self._polling, self._engine, self._inbox, self._configuration, setting.watch)
                 self._keep_page(self._configuration, setting.watch)
                 if history.recovery is not None:
                     self._engine.tell("store-recovered", history.recovery.text)
@@ -129,6 +131,8 @@ class Running:
         self._hear_words(configuration)
         self._engine.reconfigure(setting)
         self._keep_house(setting.watch.zone, configuration.site.keep_readings)
+        if self._polling is not None:
+            keep_learning(self._polling, self._engine, self._inbox, configuration, setting.watch)
         self._keep_page(configuration, setting.watch)
         self._configuration = configuration
 
