@@ -24,7 +24,6 @@ from daemon.outbox import Receipt, notice_events, owed_by
 from daemon.spool import Spoken, Spool
 from daemon.stream import PAUSE_MS, TOLD_PAUSE_MS, Resumed, joined, pause_before, pause_text
 from rules.care_state import CareState
-from rules.care_state import CareState
 from rules.events import MINUTE_MS, SECOND_MS, Batch, Event, Item, LetterEvent, SystemEvent
 from rules.settings import Watch
 from rules.watch import EngineState, advance, dump_state
@@ -98,8 +97,6 @@ class Engine:
         """Called after the clock was set."""
         self.noticed: Callable[[Sequence[Event], int], None] = lambda events, now_ms: None
         """Called with the events of a turn that gave any; it must not take long."""
-        self.noticed: Callable[[Sequence[Event], int], None] = lambda events, now_ms: None
-        """Called with the events of a turn that gave any; it must not take long."""
         self.beat = 0
         """Number of the last heartbeat that went through inbox, rules and store."""
 
@@ -132,11 +129,6 @@ class Engine:
     def state(self) -> EngineState | None:
         """The rules' state as it stands; for chores, in the engine's own thread."""
         return self._state
-
-    @property
-    def care(self) -> CareState | None:
-        """The care routine as it stands; whoever has it may keep it, since the rules make a new one with each change."""
-        return None if self._state is None else self._state.care
 
     @property
     def care(self) -> CareState | None:
