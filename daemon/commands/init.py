@@ -63,8 +63,10 @@ def run(args: argparse.Namespace) -> int:
     from daemon.configuration import load_text
     from daemon.setup.draft import config_text
     from daemon.setup.guide import Guide, write
+    from daemon.setup.handing_over import borrow_credentials
 
     quiet_logs()
+    borrow_credentials()
     path = _target(args)
     guide = Guide(_answers(args), path.parent, print, input)
     draft = guide.draft()
@@ -77,8 +79,24 @@ def run(args: argparse.Namespace) -> int:
         return 0
     backup = write(draft, path)
     print(f"\nWritten: {path}" + (f"; the older one is kept as {backup}" if backup else ""))
+    _hand_over(path)
     _what_next(path)
     return 0
+
+
+def _hand_over(path: Path) -> None:
+    """For the service: have systemd hand the passwords over to it."""
+    import shutil
+    import subprocess
+    from pathlib import Path
+
+    from daemon.configuration import load
+    from daemon.setup.handing_over import write_drop_in
+
+    if path == Path("/etc/dewlid/dewlid.toml") and (drop_in := write_drop_in(load(path))) is not None:
+        print(f"Written: {drop_in}, by which systemd hands the passwords over to the service")
+        if systemctl := shutil.which("systemctl"):
+            subprocess.run([systemctl, "daemon-reload"], check=False, capture_output=True)  # noqa: S603  # its own path
 
 
 def _decided(said: str, text: str) -> str:
