@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
 
-.PHONY: install uninstall documents demo test check advice-trial lock clean
+.PHONY: install uninstall documents demo test check advice-trial fuzz audit lock clean
 
 demo: $(VENV)/run.stamp
 	$(BIN)/dewlid demo
@@ -20,6 +20,33 @@ check: $(VENV)/test.stamp
 # 200 random chambers in 20 kinds of trouble, advised by dewlid and by one rule per symptom; some minutes.
 advice-trial: $(VENV)/test.stamp
 	$(BIN)/python tests/trials/advice_trial.py --chambers 200
+
+# The whole daemon, killed N times at random instants: `make kills N=10000 SEED=3`.
+kills: $(VENV)/test.stamp
+	KILLS=$(or $(N),1000) KILL_SEED=$(or $(SEED),8) $(BIN)/python -m pytest -q tests/faults/test_kills.py
+
+# DAYS simulated days of faults and kills from one seed, every invariant checked: `make soak SEED=7 DAYS=3650`.
+soak: $(VENV)/test.stamp
+	SOAK_SEED=$(or $(SEED),1) SOAK_DAYS=$(or $(DAYS),365) $(BIN)/python -m pytest -q -s tests/simulation
+
+# Coverage-guided fuzzing of every parser, in an environment of its own; what it finds is told and fails: `make fuzz MINUTES=60`.
+# KEEP=1 merges inputs that reach new code into tests/fuzz/corpus.
+fuzz: .fuzz/venv.stamp
+	.fuzz/venv/bin/python tests/fuzz/fuzz.py --minutes $(or $(MINUTES),10) $(if $(SEED),--seed $(SEED)) $(if $(KEEP),--keep)
+
+# Known vulnerabilities of what is locked, as the public advisory database tells them today; needs the network.
+audit: .fuzz/audit.stamp
+	.fuzz/audit/bin/pip-audit --strict --disable-pip --require-hashes -r requirements.lock
+
+.fuzz/venv.stamp: .ci/fuzz-requirements.lock | $(BIN)/python
+	$(PYTHON) -m venv .fuzz/venv
+	.fuzz/venv/bin/python -m pip install --quiet --disable-pip-version-check --require-hashes -r .ci/fuzz-requirements.lock
+	touch $@
+
+.fuzz/audit.stamp: .ci/audit-requirements.lock | $(BIN)/python
+	$(PYTHON) -m venv .fuzz/audit
+	.fuzz/audit/bin/python -m pip install --quiet --disable-pip-version-check --require-hashes -r .ci/audit-requirements.lock
+	touch $@
 
 $(BIN)/python:
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "dewlid needs Python 3.11 or newer; $(PYTHON) is older. Say which one to use: make PYTHON=python3.12 $(MAKECMDGOALS)"; exit 1; }
@@ -36,12 +63,15 @@ $(VENV)/test.stamp: .ci/test-requirements.lock $(VENV)/run.stamp
 	$(PIP) -r .ci/test-requirements.lock
 	touch $@
 
-# Needs `uv` on the PATH; everyone else only reads the two files that it writes.
-LOCK := uv pip compile pyproject.toml .ci/build-requirements.in --universal --python-version 3.11 --generate-hashes --no-header \
+# Needs `uv` on the PATH; everyone else only reads the files that it writes.
+COMPILE := uv pip compile --universal --python-version 3.11 --generate-hashes --no-header \
 	--no-emit-index-url --no-emit-find-links --no-annotate --upgrade
+LOCK := $(COMPILE) pyproject.toml .ci/build-requirements.in
 lock:
 	$(LOCK) -o requirements.lock
 	$(LOCK) --extra test --extra report -o .ci/test-requirements.lock
+	$(COMPILE) pyproject.toml .ci/fuzz-requirements.in -c requirements.lock -o .ci/fuzz-requirements.lock
+	$(COMPILE) .ci/audit-requirements.in -o .ci/audit-requirements.lock
 
 # What the program writes about itself: sample_config/KEYS.md, and letter and cautions in README.md. Read the difference!
 documents: $(VENV)/test.stamp
