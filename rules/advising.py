@@ -32,7 +32,7 @@ def advise(
     for name, view in views.items():
         mine = [event for event in told if isinstance(event, AlarmEvent) and event.chamber == name]
         adviser = state.advice.get(name, advice.AdviceState())
-        if not mine and not before[name] and adviser.open is None and not words:
+        if not mine and not before[name] and not words and not advice.owes(adviser):
             continue
         standing = _told_standing(before[name])
         left = {(c.alarm, c.probe, c.at_ms): c.seconds_left for c in changes if c.chamber == name}
@@ -42,7 +42,7 @@ def advise(
             at_ms = int(view.at_ms[index])
             while mine and mine[0].at_ms <= at_ms:
                 _stand(standing, mine.pop(0), left)
-            if not standing and adviser.open is None:
+            if not standing and not advice.owes(adviser):
                 continue
             situation = situation_at(view, index, watch.pressure_pa)
             adviser, spoken = advice.consider(watch, name, adviser, situation, standing, state.origin)
@@ -66,8 +66,12 @@ def _answer(state: EngineState, word: AdviceDone, at_ms: int) -> WordEvent:
     elif chamber is None:
         text = f"unknown_advice: there is no advice {word.advisory!r}; there are: {', '.join(known) or 'none'}"
     return WordEvent(
-        id=f"{state.origin}.word.{word.word_id}", at_ms=at_ms, chamber=chamber, word=word.word,
-        accepted=chamber is not None, text=text,
+        id=f"{state.origin}.word.{word.word_id}",
+        at_ms=at_ms,
+        chamber=chamber,
+        word=word.word,
+        accepted=chamber is not None,
+        text=text,
     )
 
 
@@ -102,9 +106,7 @@ def standing_of(state: EngineState, chamber: str) -> dict[str, advice.Standing]:
 
 def _told_standing(records: Mapping[str, alarms.AlarmRecord]) -> dict[str, advice.Standing]:
     return {
-        key: _standing(record)
-        for key, record in records.items()
-        if record.open and record.suppression in ("none", "shelved")
+        key: _standing(record) for key, record in records.items() if record.open and record.suppression in ("none", "shelved")
     }
 
 

@@ -68,5 +68,5 @@ class ConditionChange:
 
 
 def identity(chamber: str | None, alarm: str, probe: str | None = None) -> str:
-    """Return the one name of an alarm: chamber (or `site`), alarm and, for probe alarms, the probe. Limits are no part of it."""
+    """Return the one name of an alarm: chamber (or `site`), alarm and, for probe alarms, the probe; never its limits."""
     return "/".join(part for part in (chamber or "site", alarm, probe) if part)

@@ -16,7 +16,7 @@ from rules import condensate, lid, psychrometrics
 from rules.events import MINUTE_MS
 from rules.quality import GOOD, TESTS, Judged, flat_since, fresh_for_ms, judge
 from rules.quantities import Quantity
-from rules.settings import Chamber, Watch
+from rules.settings import Chamber, Lid, Watch
 from rules.state import Night, PlaceMemory, ProbeMemory, Series, copied
 from rules.windows import Recent, Signal, recent
 
@@ -258,6 +258,8 @@ class Around:
     room_recent: Signal | None = None
     faults: Mapping[str, tuple[tuple[int, str], ...]] = field(default_factory=dict)
     garden_ml: float | None = None
+    lid: Lid | None = None
+    """The chamber's lid as it is now."""
 
 
 def look(
@@ -284,7 +286,7 @@ def look(
         np.where(humidity.counts, dew_point, np.nan),
     )
     memory = replace(memory, tail=tail, walks=dict(memory.walks), guesses=copied(memory.guesses))
-    lid_c, estimate, measured = _lid(watch, place, memory, probes, heard, at_ms, temperature.value, around.room_temperature)
+    lid_c, estimate, measured = _lid(watch, place, memory, probes, heard, at_ms, temperature.value, around)
     return View(
         watch=watch,
         place=place,
@@ -341,16 +343,15 @@ def _lid(
     heard: list[Heard],
     at_ms: Instants,
     chamber_c: Floats,
-    room_c: Floats,
+    around: Around,
 ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Return the lid's inner temperature (measured where a lid probe speaks, else the estimate), the estimate with the lid's
     own lag, and where it is measured."""
-    chamber = watch.chambers.get(place)
-    if chamber is None or memory.belief is None:
+    if around.lid is None or memory.belief is None:
         nothing = np.full(len(at_ms), np.nan)
         return nothing, nothing, np.zeros(len(at_ms), bool)
-    steady = room_c + memory.belief.mean * (chamber_c - room_c)
-    estimate = _lagged(memory, at_ms, steady, lid.lid_time_constant_s(chamber.lid))
+    steady = lid.steady_lid_temperature_c(around.room_temperature, chamber_c, memory.belief.mean)
+    estimate = _lagged(memory, at_ms, steady, lid.lid_time_constant_s(around.lid))
     names = watch.probes_at(place, "lid")
     if not names:
         return estimate, estimate, np.zeros(len(at_ms), bool)

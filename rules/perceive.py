@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules import care
+from rules.advice import AdviceState, told_lid
 from rules.checks import CHAMBER_CHECKS, PROBE_CHECKS
 from rules.checks.verdict import Facts, Verdict
 from rules.conditions import ConditionChange
@@ -123,6 +124,7 @@ def _view(
         rooms.recent_of(state, room) if room else None,
         faults,
         care.garden_ml(state.care, place, chamber) if chamber is not None else None,
+        told_lid(chamber, state.advice.get(place, AdviceState())) if chamber is not None else None,
     )
     return look(watch, place, memory, state.probes, own, at_ms, around)
 

@@ -130,7 +130,7 @@ class LidDewBand(Settings):
     off_delay: DurationMs = 15 * MINUTE_MS
     """How long it must be dry before the alarm clears."""
     drip_load_g_m2: float = Field(default=400.0, ge=20, le=2000, json_schema_extra={"unit": "g/m2"})
-    """Water on the lid at which drops fall. Derived for a level lid: 240 to 600; 60 from memory for a tilted one that runs off."""
+    """Water on the lid at which drops fall. Derived for a level lid: 240 to 600; tilted, it runs off earlier (60, from memory)."""
     drip_alarm_share: float = Field(default=0.5, gt=0, le=1)
     """Share of that load at which the level becomes harmful."""
 
@@ -311,9 +311,9 @@ class Telling(Settings):
     """Whether a digest is mailed every day. Its absence is how you notice a dead server."""
     weekly_digest: Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"] | None = "sunday"
     """Day of the longer digest; absent: none."""
-    wake_remind: list[DurationMs] = [15 * MINUTE_MS, HOUR_MS, 4 * HOUR_MS]
+    wake_remind: list[DurationMs] = Field(default=[15 * MINUTE_MS, HOUR_MS, 4 * HOUR_MS], max_length=8)
     """When an unacknowledged `wake` alarm is told again."""
-    today_remind: list[DurationMs] = [6 * HOUR_MS, 24 * HOUR_MS]
+    today_remind: list[DurationMs] = Field(default=[6 * HOUR_MS, 24 * HOUR_MS], max_length=8)
     """When an unacknowledged `today` alarm is told again."""
     second_after: DurationMs = 2 * HOUR_MS
     """When an unacknowledged `wake` alarm also goes to the second address."""
@@ -321,13 +321,15 @@ class Telling(Settings):
     """More mails than this within `flood_window` become one summary."""
     flood_window: DurationMs = 10 * MINUTE_MS
     """See `flood_count`."""
-    latch: list[Literal["drip", "harmful", "blind"]] = []
+    latch: list[Literal["drip", "harmful", "blind"]] = Field(default=[], max_length=3)
     """Alarms that stay told after they are over until acknowledged."""
 
     @model_validator(mode="after")
     def _digest_hour(self) -> Telling:
         if self.digest_at.hour < 4:
-            raise ValueError('digest_at lies between 00:00 and 04:00, where a change of clocks could double it: use "04:00" or later')
+            raise ValueError(
+                'digest_at lies between 00:00 and 04:00, where a change of clocks could double it: use "04:00" or later'
+            )
         return self
 
 

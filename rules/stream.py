@@ -115,17 +115,19 @@ class Stretch:
 def stretches(
     rows: Rows, items: list[Item], from_ms: int, until_ms: int, borders: tuple[int, ...], skipped: set[tuple[int, int]]
 ) -> Iterator[Stretch]:
-    """Yield the stretches of [from, until): cut at each word and pause, and at the given borders, without the skipped ones."""
+    """Yield the stretches of [from, until): cut around words, at pauses and at the borders, without the skipped ones."""
     turning = [item for item in items if not isinstance(item, ProbeFault | MediumFault)]
     borders = (*borders, *(begin for begin, _ in skipped))
     faults = [item for item in items if isinstance(item, ProbeFault | MediumFault)]
+    # A word's instant is a stretch of its own, so that what it changes holds for all that is seen after it.
+    borders = (*borders, *(item.taken_ms + 1 for item in turning if isinstance(item, Spoken)))
     cuts = sorted(
         {from_ms, *(max(item.taken_ms, from_ms) for item in turning), *(b for b in borders if from_ms < b < until_ms)}
     )
     edges = np.searchsorted(rows.taken_ms, [*cuts, until_ms]).tolist()
     for number, begin in enumerate(cuts):
         end = cuts[number + 1] if number + 1 < len(cuts) else until_ms
-        if (begin, end) in skipped:
+        if any(first <= begin and end <= last for first, last in skipped):
             continue
         yield Stretch(
             begin,

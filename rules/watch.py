@@ -13,7 +13,7 @@ from operator import attrgetter
 import numpy as np
 from pydantic import TypeAdapter
 
-from rules import alarms, care, telling
+from rules import advice, alarms, care, telling
 from rules.advising import advise
 from rules.conditions import ConditionChange
 from rules.events import Batch, Event, Item, Pause, SystemEvent
@@ -113,12 +113,10 @@ def _configured(watch: Watch, state: EngineState) -> list[Event]:
     if state.config_print == watch.fingerprint:
         return []
     first, state.config_print = not state.config_print, watch.fingerprint
-    for name, chamber in watch.chambers.items():
+    for name in watch.chambers:
         memory = state.places[name]
-        lid_print = chamber.lid.model_dump_json()
-        belief = memory.belief if memory.lid_print == lid_print and memory.belief else prior_factor(chamber.lid)
-        walks = {key: replace(old, edited=not first) for key, old in memory.walks.items()}
-        state.places[name] = replace(memory, belief=belief, lid_print=lid_print, walks=walks)
+        state.places[name] = replace(memory, walks={key: replace(old, edited=not first) for key, old in memory.walks.items()})
+    _know_lids(watch, state)
     if first:
         return []
     state.alarms, events = alarms.configured(watch, state.alarms, state.closed_ms, state.origin)
@@ -130,6 +128,15 @@ def _configured(watch: Watch, state: EngineState) -> list[Event]:
     state.advice = {name: kept_ for name, kept_ in state.advice.items() if name in watch.chambers}
     state.telling = telling.configured(watch, state.telling, state.closed_ms)
     return _told(watch, state, list(events), state.closed_ms, state.closed_ms)
+
+
+def _know_lids(watch: Watch, state: EngineState) -> None:
+    """Begin a new belief in the factor of each lid that is another one now: edited, or told to have been changed."""
+    for name, chamber in watch.chambers.items():
+        lid = advice.told_lid(chamber, state.advice.get(name, advice.AdviceState()))
+        memory, lid_print = state.places[name], lid.model_dump_json()
+        if memory.lid_print != lid_print:
+            state.places[name] = replace(memory, belief=prior_factor(lid), lid_print=lid_print)
 
 
 def _once(state: EngineState, items: list[Item]) -> list[Item]:
@@ -170,18 +177,17 @@ def _stretch(watch: Watch, state: EngineState, stretch: Stretch) -> list[Event]:
     for name, memory in state.probes.items():
         if memory.out_until_ms is not None and memory.out_until_ms <= at_ms:
             state.probes[name] = replace(memory, out_until_ms=None)
-    # Words first: what they say of the garden holds for everything that is seen after them.
-    state.care, heard = care.follow(watch, state.care, words, at_ms, at_ms, state.origin, Climate(state.places))
-    events += heard
     views, changes, quality = perceive(watch, state, stretch, also_ms=(at_ms,) if words else ())
     events += quality
     stimuli: list[ConditionChange | Word] = [*words, *changes]
     before = {name: alarms.standing(state.alarms, name) for name in watch.chambers}
     state.alarms, told = alarms.follow(watch, state.alarms, stimuli, at_ms, stretch.until_ms, state.origin)
     events += told
-    state.care, cared = care.follow(watch, state.care, [], at_ms, stretch.until_ms, state.origin, Climate(state.places))
+    state.care, cared = care.follow(watch, state.care, words, at_ms, stretch.until_ms, state.origin, Climate(state.places))
     events += cared
     events += advise(watch, state, views, words, before, told, changes, stretch)
+    if words:
+        _know_lids(watch, state)
     for name in views:
         place = state.places[name]
         state.places[name] = replace(place, hours=pruned(place.hours, stretch.until_ms))

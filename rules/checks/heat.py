@@ -35,7 +35,8 @@ def runaway(view: View) -> Iterator[Verdict]:
     both = np.minimum(slope, earlier)
     over = (value > chamber.temperature.high) & (both >= RISE_K_H)
     crossing = (value > chamber.temperature.high - 2.0) & (both >= RISE_K_H) & (value + both * 0.5 > harmful)
-    over_it = (value <= chamber.temperature.high) & (slope < 0.5) | (slope < FALL_K_H)  # flat at a harmful height is not over
+    # Flat at a harmful height is not over.
+    over_it = (value <= chamber.temperature.high) & (slope < 0.5) | (slope < FALL_K_H)
     zone = np.where(over | crossing, HARM, np.where(over_it, CLEAR, EDGE)).astype(np.int8)
     zone[_room_explains(view, value)] = CLEAR
     zone[np.isnan(value)] = UNSEEN
@@ -47,7 +48,8 @@ def runaway(view: View) -> Iterator[Verdict]:
         because = f"{now:.1f} degC and {moving} K per hour; {harmful:.0f} degC harms"
         return Facts(number(now), harmful, "degC", left, because)
 
-    yield Verdict("heater-runaway", zone, view.credit_ms, Delays(2 * MINUTE_MS, 20 * MINUTE_MS, 2 * MINUTE_MS, 20 * MINUTE_MS), facts)
+    delays = Delays(2 * MINUTE_MS, 20 * MINUTE_MS, 2 * MINUTE_MS, 20 * MINUTE_MS)
+    yield Verdict("heater-runaway", zone, view.credit_ms, delays, facts)
 
 
 def _room_explains(view: View, value: NDArray[np.float64]) -> NDArray[np.bool_]:
