@@ -66,6 +66,10 @@ def test_a_stuck_daemon_is_ended_within_thirty_seconds() -> None:
     assert found["WatchdogSec"] == ["30s"]
 
 
+def test_no_memory_dump_with_passwords_is_ever_written() -> None:
+    assert settings()["LimitCORE"] == ["0"]
+
+
 def test_it_starts_the_command_that_exists() -> None:
     from daemon.cli import parser
 
