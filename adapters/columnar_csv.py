@@ -1,9 +1,9 @@
 """Reads many plain CSV rows `time,probe,quantity,value,unit` at once: whole columns of bytes, no row in Python.
 
-A row takes the fast way if it has exactly four commas, no quotation mark, a time `YYYY-MM-DDTHH:MM:SS` with or without three
-decimals and with `Z` or an offset, and a plain decimal number of at most 15 digits. Every other row is only pointed out, so
-that the slow way can read or refuse it; the fast way never guesses. Bytes are handled eight at a time as 64-bit words (first
-byte lowest).
+A row takes the fast way if it has exactly four commas, no quotation mark, no zero byte, a time `YYYY-MM-DDTHH:MM:SS` with or
+without three decimals and with `Z` or an offset, and a plain decimal number of at most 15 digits. Every other row is only
+pointed out, so that the slow way can read or refuse it; the fast way never guesses. Bytes are handled eight at a time as
+64-bit words (first byte lowest).
 """
 
 from __future__ import annotations
@@ -77,17 +77,18 @@ def read_columns(block: bytes) -> Columns:
     stop = end - (view.bytes[end - 1] == 13)
     at_ms, timely = _times(view, begin, commas[0])
     value, numeric = _numbers(view, commas[2] + 1, commas[3])
-    good &= timely & numeric & (commas[3] < stop) & ~_quoted(inner, begin, end)
+    good &= timely & numeric & (commas[3] < stop) & ~_odd(inner, begin, end)
     key, keys = _series(view, commas, stop, good)
     return Columns(begin, end, good, at_ms, value, key, keys)
 
 
-def _quoted(inner: NDArray[np.uint8], begin: Indices, end: Indices) -> Mask:
-    marks = np.flatnonzero(inner == 34) + PAD
-    quoted = np.zeros(len(begin), np.bool_)
-    if len(marks):
-        quoted[np.minimum(np.searchsorted(end, marks), len(begin) - 1)] = True
-    return quoted
+def _odd(inner: NDArray[np.uint8], begin: Indices, end: Indices) -> Mask:
+    """Return which rows hold a quotation mark, or a zero byte, which could not be told from what pads a word."""
+    marks = np.flatnonzero((inner == 34) | (inner == 0)) + PAD
+    odd = np.zeros(len(begin), np.bool_)
+    rows = np.searchsorted(end, marks)
+    odd[rows[rows < len(end)]] = True
+    return odd
 
 
 # ---------------------------------------------------------------- time

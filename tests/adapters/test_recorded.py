@@ -190,6 +190,16 @@ def test_a_row_that_the_fast_way_takes_means_the_same_to_the_slow_way(rows):
             assert [probe, quantity, unit] == [row.decode().rstrip("\r").split(",")[index] for index in (1, 2, 4)]
 
 
+def test_a_row_torn_by_zero_bytes_does_not_take_the_good_rows_of_its_series_with_it(recorded):
+    """Found by fuzzing: zero bytes at the end, as a power cut leaves them, made the row look like the others of its series."""
+    good = b"2024-01-01T00:00:%02dZ,air,relative_humidity,0.5,/\n"
+    torn = b"2024-01-01T00:00:30Z,air,relative_humidity,0.5,/\0\0\n"
+    for rows in ([torn, good % 1, good % 2], [good % 1, torn, good % 2]):
+        found = recorded(b"time,probe,quantity,value,unit\n" + b"".join(rows))
+        assert found.batch.value.tolist() == [50.0, 50.0]
+        assert found.bad_count == 1
+
+
 def test_plain_rows_all_take_the_fast_way():
     begin = datetime(2024, 2, 28, 23, 59, 30, tzinfo=UTC)
     moments = [begin + timedelta(seconds=37 * number) for number in range(5000)]
