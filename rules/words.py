@@ -6,12 +6,23 @@ stream; `at_ms` is the instant that the keeper speaks of and may lie in the past
 
 from __future__ import annotations
 
+import unicodedata
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+_STEERING = ("Cc", "Cf", "Zl", "Zp")
+
+
+def _harmless(text: str) -> str:
+    """Put a blank for each sign that could steer a terminal or hide text: words are shown in many places."""
+    return text if text.isprintable() else "".join(" " if unicodedata.category(sign) in _STEERING else sign for sign in text)
+
+
+Harmless = AfterValidator(_harmless)
 
 Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[a-z0-9][a-z0-9-]*$")]
-Text = Annotated[str, Field(max_length=2000)]
+Text = Annotated[str, Field(max_length=2000), Harmless]
 Instant = Annotated[int, Field(ge=0, lt=7_258_118_400_000)]
 """Milliseconds since 1970, before 2200: beyond lies no calendar day that every part could name."""
 
@@ -21,8 +32,8 @@ class Spoken(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True)
     taken_ms: Instant
-    word_id: str = Field(min_length=1, max_length=80)
-    by: str = Field(default="keeper", max_length=64)
+    word_id: Annotated[str, Field(min_length=1, max_length=80), Harmless]
+    by: Annotated[str, Field(max_length=64), Harmless] = "keeper"
 
 
 class Acknowledge(Spoken):
@@ -94,7 +105,7 @@ class AdviceDone(Spoken):
     """The keeper did what was advised, perhaps by another amount (in the advice's own unit)."""
 
     word: Literal["advice-done"] = "advice-done"
-    advisory: str = Field(max_length=80)
+    advisory: Annotated[str, Field(max_length=80), Harmless]
     amount: float | None = None
 
 
@@ -116,7 +127,7 @@ class CareDone(Spoken):
     task: Name
     at_ms: Instant
     amount: float | None = None
-    unit: str | None = Field(default=None, max_length=16)
+    unit: Annotated[str, Field(max_length=16), Harmless] | None = None
 
 
 class Observation(Spoken):
@@ -125,7 +136,7 @@ class Observation(Spoken):
     word: Literal["observation"] = "observation"
     chamber: Name
     at_ms: Instant
-    seen: Annotated[tuple[Annotated[str, Field(max_length=80)], ...], Field(max_length=50)] = ()
+    seen: Annotated[tuple[Annotated[str, Field(max_length=80), Harmless], ...], Field(max_length=50)] = ()
     text: Text = ""
 
 
@@ -135,8 +146,8 @@ class LeavesGiven(Spoken):
     word: Literal["leaves"] = "leaves"
     chamber: Name
     at_ms: Instant
-    plant: Annotated[str, Field(min_length=1, max_length=80)]
-    place: Annotated[str, Field(max_length=120)] = ""
+    plant: Annotated[str, Field(min_length=1, max_length=80), Harmless]
+    place: Annotated[str, Field(max_length=120), Harmless] = ""
     treated: bool | None = None
 
 

@@ -213,6 +213,8 @@ def attack(one: Attacked, line: Any) -> None:
     word = {"word": "observation", "chamber": "nest", "at_ms": now_ms - 1000, "text": "\x1b[2J\u202eevil\nline"}
     one.say(TOPIC, signed(KEY.encode(), TOPIC, word, "a" * 20, now_ms))
     one.say(TOPIC, signed(b"k" * 40, TOPIC, word, "b" * 20, now_ms))
+    leaves = {"word": "leaves", "chamber": "nest", "at_ms": now_ms - 1000, "plant": "\x1b[2Jrose\u202e", "place": "\x9b31m"}
+    one.say(TOPIC, signed(KEY.encode(), TOPIC, leaves, "c" * 20, now_ms))
 
 
 def test_no_port_is_open_and_no_secret_is_told(attacked: tuple[Attacked, Any, Any], wait_until: Callable[..., Any]) -> None:
@@ -224,7 +226,7 @@ def test_no_port_is_open_and_no_secret_is_told(attacked: tuple[Attacked, Any, An
         one.say("nest/h", "70")
         line.say(f"{value} 70\r\n".encode())
         time.sleep(0.4)
-    wait_until(lambda: '"accepted": true' in one.heard, "the signed word")
+    wait_until(lambda: one.heard.count('"accepted": true') >= 2, "the signed words")
     wait_until(lambda: "barred" in one.log and "535" in one.log, "the refused log-in")
     held = sockets_of(pid)
     assert ("tcp", "01") in {(protocol, state) for protocol, _, state in held}
@@ -235,17 +237,33 @@ def test_no_port_is_open_and_no_secret_is_told(attacked: tuple[Attacked, Any, An
     one.process.send_signal(signal.SIGHUP)
     wait_until(lambda: "password" in one.log, "the refused reload")
     one.config.write_text(good)
-    checked = subprocess.run([sys.executable, "-m", "daemon.cli", "check", str(one.config)], capture_output=True, timeout=60)
+    checked = asked(one, "check", str(one.config))
+    wait_until(lambda: b"rose" in asked(one, "leaves", "nest", "--config", str(one.config)), "the diary")
+    told = b"".join(asked(one, *words, "--config", str(one.config)) for words in COMMANDS)
+    told += asked(one, "replay", "--store", str(one.config)) + asked(one, "replay", "--store", "--json", str(one.config))
     one.process.send_signal(signal.SIGTERM)
     assert one.process.wait(20) == 0, one.log[-2000:]
     seen = {
-        "argv": arguments, "environment": environment, "log": one.log.encode(), "check": checked.stdout + checked.stderr,
+        "argv": arguments, "environment": environment, "log": one.log.encode(), "check": checked, "commands": told,
         "console": (one.folder / "out").read_bytes(), "MQTT": one.heard.encode(),
         "mail": b"".join(content for _, content in box.letters), "state": stored(one.folder / "state"),
     }  # fmt: skip
     assert len(seen["log"]) > 1000 and len(seen["MQTT"]) > 1000 and len(seen["state"]) > 10_000
     assert [(where, secret) for where, text in seen.items() for secret in forms_of_secrets() if secret in text] == []
+    assert b"rose" in told and b"2J" in told
     assert_harmless(seen)
+
+
+COMMANDS = (
+    ("alarms", "--all"), ("alarms", "--json"), ("why", "nest"), ("why", "nest", "--json"), ("leaves", "nest"), ("care",),
+    ("garden", "nest"), ("lid", "nest"),
+)  # fmt: skip
+
+
+def asked(one: Attacked, *words: str) -> bytes:
+    """Return all that a command says."""
+    done = subprocess.run([sys.executable, "-m", "daemon.cli", *words], capture_output=True, timeout=60)
+    return done.stdout + done.stderr
 
 
 def forms_of_secrets() -> list[bytes]:
@@ -264,10 +282,10 @@ def stored(folder: Path) -> bytes:
 
 def assert_harmless(seen: dict[str, bytes]) -> None:
     """Nothing that steers a terminal, and one object on each line of the log."""
-    for where in ("log", "check", "console"):
+    for where in ("log", "check", "commands", "console"):
         text = seen[where].decode()
         assert not re.search("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2028\u2029]", text), where
     records = [json.loads(line) for line in seen["log"].decode().splitlines()]
     assert all(set(record) >= {"event", "level"} for record in records)
     assert [record for record in records if record["level"] == "forged" or record["event"] == "forged"] == []
-    assert "Traceback" not in seen["check"].decode()
+    assert b"Traceback" not in seen["check"] + seen["commands"]
