@@ -130,7 +130,7 @@ class LidDewBand(Settings):
     off_delay: DurationMs = 15 * MINUTE_MS
     """How long it must be dry before the alarm clears."""
     drip_load_g_m2: float = Field(default=400.0, ge=20, le=2000, json_schema_extra={"unit": "g/m2"})
-    """Water on the lid at which drops fall. Derived for a level lid: 240 to 600; tilted, it runs off earlier (60, from memory)."""
+    """Water on the lid at which drops fall. Derived for a level lid: 240 to 600; tilted, 60 (from memory)."""
     drip_alarm_share: float = Field(default=0.5, gt=0, le=1)
     """Share of that load at which the level becomes harmful."""
 
