@@ -27,6 +27,7 @@ COMMANDS = (
     "garden",
     "away",
     "care_calendar",
+    "overview",
     "keys",
     "manual",
     "completion",

@@ -1,0 +1,84 @@
+"""`dewlid overview`: all sites that report to one broker."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import TYPE_CHECKING
+
+from daemon.commands.options import config_option
+
+if TYPE_CHECKING:
+    from adapters.broker import Broker
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Register the command."""
+    parser = subparsers.add_parser(
+        "overview", help="see all sites that report to one broker",
+        description="See all sites that report to one MQTT broker: which of them watch, how many chambers each has, and what"
+        " stands, the most urgent first. It only reads what the sites have left there. Without --broker: the broker of the"
+        " first mqtt outlet of your config.",
+        epilog="Example:  dewlid overview --broker broker.school.example --user viewer --password-file ~/.broker-password",
+    )  # fmt: skip
+    config_option(parser)
+    option = parser.add_argument
+    option("--broker", metavar="HOST[:PORT]", help="the broker; no config is needed then")
+    option("--user", metavar="USER", help="user at the broker")
+    option("--password-file", metavar="FILE", help="file that holds the password alone")
+    option("--ca", metavar="FILE", help="use TLS, with this authority's certificate (PEM)")
+    option("--base", metavar="TOPIC", help="first level of the topics, `base_topic` of the outlets (default dewlid)")
+    option("--listen", metavar="SECONDS", type=float, default=2.0, help="how long to listen (default 2)")
+    option("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print it."""
+    from datetime import UTC, datetime
+
+    from adapters.topic_survey import gather
+    from daemon.site_overview import as_text, filters, sites
+
+    broker, base_topic = _source(args)
+    found = sites(gather(broker, filters(base_topic), args.listen, purpose="overview"), base_topic)
+    if args.json:
+        print(json.dumps({"sites": [site.as_json() for site in found]}, ensure_ascii=False, allow_nan=False))
+    else:
+        print(as_text(found, datetime.now(UTC)))
+    return 0
+
+
+def _source(args: argparse.Namespace) -> tuple[Broker, str]:
+    from pathlib import Path
+
+    from pydantic import ValidationError
+
+    from adapters.broker import Broker
+    from daemon.spool import WordError
+
+    if args.broker is None:
+        return _of_config(args)
+    host, colon, port = args.broker.rpartition(":")
+    given = {"host": host, "port": int(port)} if colon and port.isdecimal() and ":" not in host else {"host": args.broker}
+    secret = Path(args.password_file).expanduser().absolute() if args.password_file else None
+    ca_file = Path(args.ca).expanduser().absolute() if args.ca else None
+    given |= {"user": args.user, "password_file": secret and str(secret)}
+    given |= {"ca_file": ca_file and str(ca_file), "tls": bool(ca_file)}
+    try:
+        return Broker.model_validate({key: value for key, value in given.items() if value is not None}), args.base or "dewlid"
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        raise WordError(f"--broker: {'.'.join(map(str, first['loc']))} {first['msg']}") from error
+
+
+def _of_config(args: argparse.Namespace) -> tuple[Broker, str]:
+    from adapters.outlets import MqttOutlet
+    from daemon.commands.options import load_config
+    from daemon.spool import WordError
+
+    configuration = load_config(args)
+    outlet = next((one for one in configuration.outlet.values() if isinstance(one, MqttOutlet)), None)
+    if outlet is None:
+        raise WordError("Your config has no outlet of kind mqtt, so say which broker: dewlid overview --broker HOST")
+    return configuration.broker[outlet.broker], args.base or outlet.base_topic
