@@ -29,6 +29,8 @@ REVIEWED_CALLS = {
 FORBIDDEN_NAMES = {"CERT_NONE", "CERT_OPTIONAL", "OP_NO_TLSv1_3"}
 MAY_START_PROCESSES = {
     "daemon/model_fit.py": "a second interpreter of our own fits the chamber model, so that the watch does not wait for it",
+    "daemon/digest_chart.py": "an interpreter of our own draws the chart of a digest, so that the daemon stays small",
+    "daemon/commands/init.py": "systemctl daemon-reload, after the keeper let init write the service's drop-in",
     "daemon/demo/broker.py": "the demo's own broker, on loopback, with arguments of our own",
     "daemon/demo/stage.py": "the demo starts dewlid itself",
 }
@@ -114,6 +116,17 @@ def test_nothing_is_executed_from_data_no_door_is_opened_and_no_check_is_skipped
 def test_only_reviewed_modules_start_a_process_and_their_program_is_ours() -> None:
     starting = {name_of(path) for path in SOURCES if "subprocess" in set(imports(parsed(path)))}
     assert starting - set(MAY_START_PROCESSES) == set()
+
+
+def test_an_interpreter_of_our_own_never_looks_for_modules_where_it_stands() -> None:
+    """Else a folder named like one of ours, in the working folder, would be run."""
+    started = {
+        name_of(path): [element.value for element in node.elts if isinstance(element, ast.Constant)]
+        for path in SOURCES for node in ast.walk(parsed(path))
+        if isinstance(node, ast.List) and node.elts and ast.unparse(node.elts[0]) == "sys.executable"
+    }  # fmt: skip
+    assert started
+    assert [name for name, words in started.items() if not {"-P", "-I"} & set(words) and "/demo/" not in name] == []
 
 
 def test_no_module_is_imported_by_a_name_from_data() -> None:
