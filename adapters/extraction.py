@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
 from pydantic import AfterValidator, Field
 
@@ -32,8 +31,7 @@ class WrongUnit(ProbeImplausible):
     reason = "wrong-unit"
 
 
-@dataclass(frozen=True, slots=True)
-class Extracted:
+class Extracted(NamedTuple):
     """One value in our unit; `at_ms` where the text itself tells when it was measured."""
 
     quantity: Quantity

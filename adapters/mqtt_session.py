@@ -8,19 +8,17 @@ outbox is the only queue, and a message is either acknowledged or its sender is 
 
 from __future__ import annotations
 
-import random
 import socket
 import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as FutureTimeout
-from dataclasses import dataclass
 from typing import Any, Literal
 
 import paho.mqtt.client as mqtt
 import structlog
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -28,6 +26,8 @@ from adapters.acknowledgements import Acknowledgements
 from adapters.broker import Broker as Broker
 from adapters.broker import SessionRejected, client_id_of, reason_of, tls_alert, tls_context, try_tls
 from adapters.errors import OutletUnreachable, SecretUnreadable
+from adapters.mqtt_manners import Availability as Availability
+from adapters.mqtt_manners import BackOff as BackOff
 from adapters.pulse import Pulse
 from adapters.secrets_file import read_secret
 from adapters.subscriptions import Message as Message
@@ -43,32 +43,11 @@ _CONNECT_S = 90.0
 _STEADY_S = 10.0
 _BUSY_TURN_S = 0.5
 _QUIET_TURN_S = 5.0
+_FLOCK = 50
+"""So many messages are read at one go, then others get their turn."""
 _LARGEST_PACKET = 65_536
 _MOST_THROWN_OUT = 3
 _TWIN = "another program seems to use the same client_id; give each its own client_id"
-
-
-@dataclass(frozen=True, slots=True)
-class Availability:
-    """The retained topic that says whether dewlid is there; `offline` is also the last will."""
-
-    topic: str
-    online: bytes = b"online"
-    offline: bytes = b"offline"
-
-
-@dataclass(frozen=True, slots=True)
-class BackOff:
-    """How long to wait before connecting again: doubling, with up to a quarter of jitter."""
-
-    first_s: float = 1.0
-    longest_s: float = 60.0
-    rejected_s: float = 10.0
-
-    def wait_s(self, failures: int, rejected: bool) -> float:
-        """Return the pause after this many failures in a row."""
-        first_s = self.rejected_s if rejected else self.first_s
-        return min(self.longest_s, first_s * 2.0 ** min(failures - 1, 10)) * (0.75 + 0.25 * random.random())  # noqa: S311
 
 
 class MqttSession:
@@ -92,6 +71,7 @@ class MqttSession:
         self._watchers: list[Callable[[State, str], None]] = []
         self._unanswered = Acknowledgements(self.name)
         self._end: tuple[State, str] | None = None
+        self._heard = 0
         self.callback_failures = 0
         self.pulse = Pulse()
 
@@ -238,7 +218,7 @@ class MqttSession:
             while not stopping.is_set() and self._end is None:
                 wait_s = self._quiet_s()
                 self.pulse.mark(wait_s)
-                code = client.loop(wait_s)
+                code = self._turn(client, wait_s)
                 self._unanswered.settle()
                 if code != mqtt.MQTT_ERR_SUCCESS:
                     self._end = self._end or ("down", f"the connection was lost ({mqtt.error_string(code)})")
@@ -251,6 +231,17 @@ class MqttSession:
         if self.broker.tls and self._state[0] != "up" and not stopping.is_set():
             self.pulse.mark(_CONNECT_S)
             self._end = self._why_tls_ended() or self._end
+
+    def _turn(self, client: mqtt.Client, wait_s: float) -> MQTTErrorCode:
+        """Have paho read and write. It asks the kernel before each packet; where messages come in flocks, that is saved."""
+        before = self._heard
+        code = client.loop(wait_s)
+        for _ in range(_FLOCK):
+            if code != mqtt.MQTT_ERR_SUCCESS or self._heard == before:
+                break
+            before = self._heard
+            code = client.loop_read()
+        return code
 
     def _quiet_s(self) -> float:
         """How long nothing may happen until the thread turns: a turn that only finds nothing costs a wake-up of the machine.
@@ -352,8 +343,9 @@ class MqttSession:
             self._end = ("down", f"the connection was lost: {text}")
 
     def _on_message(self, _client: Any, _data: Any, message: mqtt.MQTTMessage) -> None:
+        self._heard += 1
         arrived = Message(message.topic, bytes(message.payload), bool(message.retain))
-        for take in self._subscriptions.takers_of(message.topic):
+        for take in self._subscriptions.takers_of(arrived.topic):
             self._guard(take, arrived)
 
     def _on_publish(self, _client: Any, _data: Any, mid: int, reason: Any, _properties: Any) -> None:

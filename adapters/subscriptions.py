@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.subscribeoptions import SubscribeOptions
@@ -14,8 +13,7 @@ AT_ONCE = 50
 """How many topics are asked for with one packet."""
 
 
-@dataclass(frozen=True, slots=True)
-class Message:
+class Message(NamedTuple):
     """What arrived on a subscribed topic. `retained`: kept by the broker, of unknown age."""
 
     topic: str
@@ -34,12 +32,14 @@ class Subscriptions:
         self._version_5 = version_5
         self._lock = threading.RLock()
         self._takers: dict[str, list[tuple[Take, Refused | None]]] = {}
+        self._takes: dict[str, tuple[Take, ...]] = {}
         self._asked: dict[int, Sequence[str]] = {}
 
     def add(self, topic: str, take: Take, refused: Refused | None) -> None:
         """Note a taker of a topic."""
         with self._lock:
             self._takers.setdefault(topic, []).append((take, refused))
+            self._takes[topic] = (*self._takes.get(topic, ()), take)
 
     def remove(self, topic: str, take: Take) -> bool:
         """Forget a taker; True if nobody wants the topic any more."""
@@ -47,13 +47,14 @@ class Subscriptions:
             left = [pair for pair in self._takers.get(topic, ()) if pair[0] != take]
             if left:
                 self._takers[topic] = left
+                self._takes[topic] = tuple(take for take, _ in left)
                 return False
+            self._takes.pop(topic, None)
             return self._takers.pop(topic, None) is not None
 
-    def takers_of(self, topic: str) -> list[Take]:
-        """Return who wants a message of this topic."""
-        with self._lock:
-            return [take for take, _ in self._takers.get(topic, ())]
+    def takers_of(self, topic: str) -> tuple[Take, ...]:
+        """Return who wants a message of this topic; without a lock, since it is asked at every message."""
+        return self._takes.get(topic, ())
 
     def ask_for_all(self, client: mqtt.Client) -> None:
         """Subscribe every topic on a new connection."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
@@ -67,14 +66,18 @@ def last_taken_ms(batch: Batch) -> int:
     return max([readings, *(item.taken_ms for item in batch.items)])
 
 
-def reading_rows(batch: Batch, codes: Sequence[int]) -> Iterator[tuple[int, int, int, float | None]]:
-    """Yield `(taken_ms, at_ms, series, value)` in stream order; `codes` are the store's ids of the batch's
+def reading_rows(
+    batch: Batch, codes: Sequence[int], first_seq: int = 1
+) -> Iterator[tuple[int, int, int, int, float | None]]:
+    """Return `(seq, taken_ms, at_ms, series, value)` in stream order; `codes` are the store's ids of the batch's
     series.
     """
     series = np.asarray(codes, np.int64)[batch.series_index] if len(codes) else batch.series_index
-    columns = zip(batch.taken_ms.tolist(), batch.at_ms.tolist(), series.tolist(), batch.value.tolist(), strict=True)
-    for taken_ms, at_ms, code, value in columns:
-        yield taken_ms, at_ms, code, None if math.isnan(value) else value
+    values: list[float | None] = batch.value.tolist()
+    for bad in np.flatnonzero(np.isnan(batch.value)).tolist():
+        values[bad] = None
+    seq = range(first_seq, first_seq + len(values))
+    return zip(seq, batch.taken_ms.tolist(), batch.at_ms.tolist(), series.tolist(), values, strict=True)
 
 
 def batches(connection: sqlite3.Connection, after_seq: int) -> Iterator[tuple[int, Batch]]:

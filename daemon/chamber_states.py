@@ -69,7 +69,7 @@ class ChamberStates:
         return owed
 
     def _due(self, watch: Watch, turned: Collection[str | None], now_ms: int) -> set[str]:
-        """Return whom to look at: those that turned, so that their news is soon out, else some that were not looked at for long.
+        """Return whom to look at: those that turned, so that their news is soon out, else some that waited long.
 
         Looking costs milliseconds for each chamber, during which no reading is judged, so a whole shelf is never looked at
         at once. In the first minute the first values are waited for.

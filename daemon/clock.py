@@ -82,7 +82,10 @@ class StreamClock:
         return difference_ms if abs(difference_ms) > STEP_MS else 0
 
     def _now_ms(self, wall_ms: int, boot_ms: int) -> int:
-        if self._step_ms(wall_ms, boot_ms) == 0:
-            self._offset_ms = wall_ms - boot_ms  # follow a slewed clock
-        self._last_ms = max(self._last_ms, boot_ms + self._offset_ms)
+        offset_ms = wall_ms - boot_ms
+        if -STEP_MS <= offset_ms - self._offset_ms <= STEP_MS:
+            self._offset_ms = offset_ms  # follow a slewed clock
+        now_ms = boot_ms + self._offset_ms
+        if now_ms > self._last_ms:
+            self._last_ms = now_ms
         return self._last_ms

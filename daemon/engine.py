@@ -7,6 +7,7 @@ only then may anything be delivered. Quiet slices wait up to half a minute, so t
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -34,6 +35,10 @@ SNAPSHOT_MS = 5 * MINUTE_MS
 """How much of the stream a restart has to go through again at most."""
 _GATHER_S = 0.002
 """Values of one probe arrive one after the other; this long they are waited for, so that they are judged together."""
+_BREATH_S = 0.5
+"""Between two turns passes as much time as the first took, in a flood more, up to this: then more is judged at one go."""
+_FLOOD = 1_000
+"""A turn of so many readings is a flood: one reading of a thousand needs no answer within milliseconds."""
 _SOON_S = 0.05
 """How soon the rest of a large shelf is looked at for its published states."""
 _MOST_HELD = 50_000
@@ -81,6 +86,7 @@ class Engine:
         self._step_ms = 0
         self._last_ms = begin.newest_ms
         self._beginning = True
+        self._judged = 0
         self._lock = threading.Lock()
         self._asked: Setting | None = None
         self._to_tell: list[tuple[str, str]] = []
@@ -141,11 +147,14 @@ class Engine:
         """Turn until `stopping`, record what is left, and note receipts when all that can be is `delivered`."""
         self._history.keep_outlets(self._setting.outlets)
         self._history.reopen_refused(0)
-        timeout_s = 0.0
+        timeout_s = ready_s = 0.0
         while not stopping.is_set():
             self._inbox.wait(timeout_s)
-            stopping.wait(_GATHER_S)
+            stopping.wait(max(_GATHER_S, ready_s - time.monotonic()))
+            begun_s = time.monotonic()
             timeout_s = self.turn()
+            ended_s = time.monotonic()
+            ready_s = ended_s + min((ended_s - begun_s) * (1.0 + self._judged / _FLOOD), _BREATH_S)
         self.turn(last=True)
         delivered.wait(_LAST_RECEIPTS_S)
         self._settle()
@@ -158,7 +167,7 @@ class Engine:
         batch = Batch.of(taken.readings, self._items(taken, words), self._step_ms)
         self._step_ms, self._last_ms = taken.step_ms, taken.now_ms + taken.step_ms
         advanced = advance(self._setting.watch, self._state, batch, taken.now_ms)
-        self._state = advanced.state
+        self._state, self._judged = advanced.state, len(taken.readings)
         if advanced.events:
             self.noticed(advanced.events, taken.now_ms)
         self._hold(batch, words, taken.now_ms)

@@ -188,8 +188,8 @@ class History:
             return
         self._seq += 1
         codes = [self._code(probe, quantity) for probe, quantity in batch.series]
-        numbered = ((number, *row) for number, row in enumerate(reading_rows(batch, codes), self._last_reading + 1))
-        self._connection.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", numbered)
+        rows = reading_rows(batch, codes, self._last_reading + 1)
+        self._connection.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", rows)
         self._last_reading += len(batch.value)
         items = [(self._seq, *item_row(item)) for item in batch.items]
         self._connection.executemany("INSERT INTO item (batch, taken_ms, sort, body) VALUES (?, ?, ?, ?)", items)

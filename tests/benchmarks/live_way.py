@@ -16,6 +16,7 @@ from __future__ import annotations
 import contextlib
 import math
 import os
+import signal
 import sqlite3
 import subprocess
 import tempfile
@@ -92,7 +93,7 @@ def _daemon_cpu_s(count: int) -> float:
             before_s = process_cpu_s(daemon.pid)
             _publish(broker.port)
             _settled(daemon)
-            daemon.process.terminate()
+            os.kill(daemon.pid, signal.SIGTERM)
             _, status, used = os.wait4(daemon.pid, 0)
         finally:
             broker.end()
