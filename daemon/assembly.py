@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from adapters.broker import Broker
 from adapters.mqtt_session import Availability, MqttSession
 from adapters.outlets import Outlet, availabilities, opened
+from adapters.outlets.illustration import Illustrator
 from adapters.probes import AnyProbe, sources
 from adapters.probes.mqtt_topic import MqttTopic
 from adapters.probes.source import Source
@@ -79,7 +80,9 @@ def feeds_of(
     return feeds
 
 
-def outlets_of(configuration: Configuration, lines: Mapping[str, Line]) -> dict[str, Outlet]:
-    """Return the outlets by id, ready to send."""
+def outlets_of(
+    configuration: Configuration, lines: Mapping[str, Line], illustrator: Illustrator | None = None
+) -> dict[str, Outlet]:
+    """Return the outlets by id, ready to send; `illustrator` makes what letters show besides words."""
     sessions = {name: line.session for name, line in lines.items()}
-    return opened(configuration.outlet, watch_of(configuration), sessions)
+    return opened(configuration.outlet, watch_of(configuration), sessions, illustrator)

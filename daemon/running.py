@@ -21,6 +21,7 @@ from daemon.configuration import Configuration
 from daemon.configuration_file import ConfigFault, ConfigurationError
 from daemon.counting import counted
 from daemon.delivery import Delivery
+from daemon.digest_chart import DigestChart, mails
 from daemon.engine import Engine, Setting
 from daemon.history import History
 from daemon.housekeeping import keep_house
@@ -147,7 +148,8 @@ class Running:
         feeds = feeds_of(configuration, lines, self._feeds, self._clock.wall_ms)
         fresh = [feed.source for name, feed in feeds.items() if self._feeds.get(name) is not feed]
         gone = [feed.source for name, feed in self._feeds.items() if feeds.get(name) is not feed]
-        delivery = Delivery(outlets_of(configuration, lines), configuration.store, self._clock.wall_ms)
+        outlets = outlets_of(configuration, lines, DigestChart(configuration) if mails(configuration) else None)
+        delivery = Delivery(outlets, configuration.store, self._clock.wall_ms)
         _stop_all(gone)
         for source in fresh:
             source.start(self._inbox)

@@ -9,6 +9,7 @@ from pydantic import Field
 
 from adapters.mqtt_session import Availability, MqttSession
 from adapters.outlets.console import ConsoleOutlet, ConsolePrinter
+from adapters.outlets.illustration import Illustrator
 from adapters.outlets.letter import MailOutlet, MailSender
 from adapters.outlets.mqtt_topic import MqttOutlet, TopicPublisher, availability
 from adapters.outlets.outlet import Outlet, Owed, Standing
@@ -38,14 +39,18 @@ def availabilities(outlets: Mapping[str, AnyOutlet], watch: Watch) -> dict[str, 
     return found
 
 
-def opened(outlets: Mapping[str, AnyOutlet], watch: Watch, sessions: Mapping[str, MqttSession]) -> dict[str, Outlet]:
+def opened(
+    outlets: Mapping[str, AnyOutlet], watch: Watch, sessions: Mapping[str, MqttSession], illustrator: Illustrator | None = None
+) -> dict[str, Outlet]:
     """Return the running outlets by id; `sessions` are the brokers' sessions by broker id, made with `availabilities`."""
-    return {name: _opened(name, settings, watch, sessions) for name, settings in outlets.items()}
+    return {name: _opened(name, settings, watch, sessions, illustrator) for name, settings in outlets.items()}
 
 
-def _opened(name: str, settings: AnyOutlet, watch: Watch, sessions: Mapping[str, MqttSession]) -> Outlet:
+def _opened(
+    name: str, settings: AnyOutlet, watch: Watch, sessions: Mapping[str, MqttSession], illustrator: Illustrator | None
+) -> Outlet:
     if isinstance(settings, MailOutlet):
-        return MailSender(settings, watch)
+        return MailSender(settings, watch, illustrator)
     if isinstance(settings, ConsoleOutlet):
         return ConsolePrinter(settings, watch)
     if settings.broker not in sessions:

@@ -24,6 +24,7 @@ from pydantic import Field, model_validator
 
 from adapters.broker import AbsolutePath
 from adapters.errors import OutletBarred, OutletRefused, OutletUnreachable, SecretUnreadable
+from adapters.outlets.illustration import CONTENT_ID, Illustration, Illustrator
 from adapters.outlets.outlet import Owed
 from adapters.secrets_file import SecretFile, read_secret
 from adapters.wording.figures import ascii_only, clean
@@ -105,22 +106,27 @@ class MailSender:
     refresh_s = None
     heartbeat = ""
 
-    def __init__(self, settings: MailOutlet, watch: Watch) -> None:
-        self._settings, self._watch = settings, watch
-        self.longest_s = settings.deadline_s + _NAME_S
+    def __init__(self, settings: MailOutlet, watch: Watch, illustrator: Illustrator | None = None) -> None:
+        self._settings, self._watch, self._illustrator = settings, watch, illustrator
+        self.longest_s = settings.deadline_s + _NAME_S + (illustrator.longest_s if illustrator else 0.0)
         self._lock = threading.Lock()
         self._client: smtplib.SMTP | None = None
         self._late = False
 
     def send(self, owed: Owed) -> None:
         """Mail one letter to one address; returns after the 250 to its final dot. Raises an OutletError."""
-        letter = compose(json.loads(owed.payload), self._watch)
-        message = message_of(letter, self._settings, owed.recipient, self._watch)
+        event = json.loads(owed.payload)
+        illustration = self._illustrator.illustrate(event) if self._illustrator is not None else None
+        picture = illustration.element(_domain(self._settings)) if illustration is not None else ""
+        letter = compose(event, self._watch, illustration.lines if illustration is not None else (), picture)
+        message = message_of(letter, self._settings, owed.recipient, self._watch, illustration)
         with self._connection() as client:
             self._hand_over(client, message, owed.recipient)
 
     def close(self) -> None:
         """Break off a letter that is on its way; it stays owed."""
+        if self._illustrator is not None:
+            self._illustrator.break_off()
         self._break_off()
 
     # ------------------------------------------------------------ the dialogue
@@ -243,9 +249,18 @@ def _of_code(code: int, said: bytes | str, what: str, permanent: type[OutletRefu
 # ---------------------------------------------------------------- the message
 
 
-def message_of(letter: Letter, settings: MailOutlet, recipient: str, watch: Watch) -> EmailMessage:
-    """Return the letter as a message: text first, simple HTML beside it, and the headers that hold its thread together."""
-    domain = settings.sender.rpartition("@")[2]
+def _domain(settings: MailOutlet) -> str:
+    return settings.sender.rpartition("@")[2]
+
+
+def message_of(
+    letter: Letter, settings: MailOutlet, recipient: str, watch: Watch, illustration: Illustration | None = None
+) -> EmailMessage:
+    """Return the letter as a message: text first, simple HTML beside it, and the headers that hold its thread together.
+
+    A picture stands within the HTML (multipart/related, RFC 2387), so that no mail program fetches anything for it.
+    """
+    domain = _domain(settings)
     site = ascii_only(clean(watch.site.name, 40), "")
     message = EmailMessage(policy=SMTP)
     message["From"] = Address(f"dewlid {site}".strip(), addr_spec=settings.sender)
@@ -258,4 +273,8 @@ def message_of(letter: Letter, settings: MailOutlet, recipient: str, watch: Watc
     message["Auto-Submitted"] = "auto-generated"  # RFC 3834 section 5
     message.set_content(letter.text, cte="quoted-printable")
     message.add_alternative(letter.html, subtype="html", cte="quoted-printable")
+    if illustration is not None and illustration.png is not None:
+        _, html = message.iter_parts()
+        name = f"<{CONTENT_ID}@{domain}>"
+        html.add_related(illustration.png, "image", "png", cid=name, disposition="inline", filename=f"{CONTENT_ID}.png")
     return message

@@ -5,6 +5,7 @@ together.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,7 +13,7 @@ from adapters.wording.alarm_sentences import label, title_of
 from adapters.wording.care_answers import TITLES
 from adapters.wording.figures import Style, ascii_only, clean
 from adapters.wording.round_up import SYSTEM_TITLES, care, digest, summary, system
-from adapters.wording.sections import Section, as_html, as_text, text
+from adapters.wording.sections import Section, as_html, as_text, points, section, text
 from adapters.wording.situation import all_clear, of_kind, shown, situation
 from rules.settings import Watch
 
@@ -38,11 +39,14 @@ class Letter:
     at: str
 
 
-def compose(event: dict[str, Any], watch: Watch) -> Letter:
-    """Return the letter of a letter event (its JSON object). The same event always gives the same letter."""
+def compose(event: dict[str, Any], watch: Watch, figures: Sequence[str] = (), picture: str = "") -> Letter:
+    """Return the letter of a letter event (its JSON object). The same event always gives the same letter.
+
+    `figures`: the period in sentences, `picture`: the element that shows them; both only add to what the event says.
+    """
     style = Style(watch.site.temperature_unit, watch.zone)
     subject = subject_of(event, watch)
-    sections = [*_body(event, watch, style), _foot(event, watch, style)]
+    sections = [*_with_figures(_body(event, watch, style), figures), _foot(event, watch, style)]
     # A thread's name is used again by another store; the letter's id is not, and all but the number is the thread's own.
     root = _digest_of(event["id"].removesuffix(f".{event['ordinal']}"))
     alone = event["sort"] not in THREADED
@@ -50,11 +54,17 @@ def compose(event: dict[str, Any], watch: Watch) -> Letter:
     return Letter(
         subject=subject,
         text=as_text(sections),
-        html=as_html(subject, sections),
+        html=as_html(subject, sections, picture),
         message=root if first and not alone else _digest_of(event["id"]),
         thread=None if first or alone else root,
         at=event["time"],
     )
+
+
+def _with_figures(sections: list[Section], figures: Sequence[str]) -> list[Section]:
+    """Put the figures where they are looked for: before the section that explains the letter itself."""
+    told = section("In figures", points([clean(line, 600) for line in figures]))
+    return sections if told is None else [*sections[:-1], told, *sections[-1:]]
 
 
 def _digest_of(name: str) -> str:

@@ -86,9 +86,13 @@ def _section_text(part: Section) -> str:
     return "\n".join(lines)
 
 
-def as_html(title: str, sections: Sequence[Section]) -> str:
-    """Return the same as a small HTML page: no link, image, script or style sheet from elsewhere."""
-    body = "\n".join(_section_html(each) for each in sections)
+def as_html(title: str, sections: Sequence[Section], after_first: str = "") -> str:
+    """Return the same as a small HTML page: no link, script or style sheet from elsewhere.
+
+    `after_first`: an element of our own, such as a picture that the letter carries, put after the first section.
+    """
+    parts = [_section_html(each) for each in sections]
+    body = "\n".join([*parts[:1], *([after_first] if after_first else []), *parts[1:]])
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head><meta charset="utf-8">'
         f"<title>{escape(title)}</title></head>\n"

@@ -64,7 +64,7 @@ def summary(curve: Curve, chamber: Chamber, record: Record, style: Style) -> str
             said.append(f"{what} {low} to {high}, mean {middle}, in band {_percent(inside)} of the time seen.")
     wet_h = float(curve.credit_ms[curve.margin_k < 0].sum()) / 3_600_000
     if not np.isnan(curve.margin_k).all():
-        said.append(f"The lid was wet for {wet_h:.1f} hours." if wet_h else "The lid stayed dry.")
+        said.append(f"The lid was wet for {wet_h:.1f} hours." if wet_h >= 0.05 else "The lid stayed dry.")
     else:
         said.append("Whether the lid was wet is not known: neither a lid probe nor a room probe speaks.")
     return " ".join(said)

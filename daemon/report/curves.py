@@ -1,27 +1,29 @@
 """The figures of every chamber over a period, from the stored readings.
 
 One way for all pictures: the readings go once more through the rules' own quality tests, corrections, consensus, dew point,
-lid and condensate (`rules.observe`), with what is believed of lid and probes *today*. So a line may differ a little from what
+lid and condensate (`rules.perceive`), with what is believed of lid and probes *today*. So a line may differ a little from what
 was believed that day; what was told that day stands in the events. What is older than `RAW_FOR_MS`, or rolled up already,
 is taken as quarter-hour means: corrected, but past all quality tests and without the water on the lid.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.history_reader import HistoryReader
+from daemon.history_reader import HistoryReader, Readings
 from daemon.report.quarters import Quarters, quarters
 from rules import psychrometrics
 from rules.events import DAY_MS, HOUR_MS, MINUTE_MS
-from rules.observe import ROOM_FRESH_MS, Around, Column, Heard, View, hear, instants, look, seen
+from rules.observe import View
+from rules.perceive import perceive
 from rules.quantities import Quantity
 from rules.settings import Watch
 from rules.state import EngineState, PlaceMemory, ProbeMemory
+from rules.stream import Rows, Stretch
 
 Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
@@ -65,17 +67,11 @@ def curves(
     wanted = _probes_of(watch, only)
     series = [name for name in reader.series() if name[0] in wanted]
     rows = reader.readings(border_ms, until_ms, series)
-    columns: dict[str, dict[Quantity, Column]] = {}
-    for number, (probe, quantity) in enumerate(rows.series):
-        where = rows.series_index == number
-        columns.setdefault(probe, {})[quantity] = Column(rows.taken_ms[where], rows.at_ms[where], rows.value[where])
-    heard = [item for probe in sorted(columns) for item in _hear(watch, state, probe, columns[probe], border_ms)]
-    first_raw_ms = int(rows.at_ms.min()) if len(rows.at_ms) else until_ms
-    old = quarters(reader, series, since_ms, min(first_raw_ms, until_ms), border_ms)
-    return {
-        name: _joined(_old(watch, state, name, old), _new(watch, state, name, heard, border_ms, until_ms), since_ms)
-        for name in only
-    }
+    first_raw_ms = min(int(rows.taken_ms[0]) if len(rows.taken_ms) else until_ms, until_ms)
+    views = _seen_again(watch, state, rows, first_raw_ms, until_ms, only) if first_raw_ms < until_ms else {}
+    old = quarters(reader, series, since_ms, first_raw_ms, border_ms)
+    new = {name: _of_view(view) for name, view in views.items()}
+    return {name: _joined(_old(watch, state, name, old), new.get(name), since_ms) for name in only}
 
 
 def _probes_of(watch: Watch, chambers: Sequence[str]) -> set[str]:
@@ -83,28 +79,31 @@ def _probes_of(watch: Watch, chambers: Sequence[str]) -> set[str]:
     return {name for name, probe in watch.probes.items() if probe.place in places}
 
 
-def _hear(watch: Watch, state: EngineState, probe: str, columns: Mapping[Quantity, Column], since_ms: int) -> list[Heard]:
-    known = state.probes.get(probe)
-    memory = ProbeMemory(since_ms=since_ms, corrections=known.corrections if known else {})
-    return hear(watch, probe, memory, columns)[1]
+def _seen_again(
+    watch: Watch, state: EngineState, rows: Readings, since_ms: int, until_ms: int, only: Sequence[str]
+) -> dict[str, View]:
+    """Look at all the readings as one stretch, with today's corrections and beliefs and no memory of what was before."""
+    scratch = EngineState(
+        origin=state.origin,
+        closed_ms=since_ms,
+        probes={
+            name: ProbeMemory(since_ms=since_ms, corrections=state.probes[name].corrections if name in state.probes else {})
+            for name in watch.probes
+        },
+        places={name: _blank(state, name, since_ms) for name in (*watch.rooms, *watch.chambers)},
+        advice=state.advice,
+        care=state.care,
+    )
+    part = watch.model_copy(update={"chambers": {name: watch.chambers[name] for name in only}})
+    columns = Rows(rows.series, rows.series_index, rows.taken_ms, rows.at_ms, rows.value)
+    return perceive(part, scratch, Stretch(since_ms, until_ms, (), columns, ()), ())[0]
 
 
-def _new(
-    watch: Watch, state: EngineState, name: str, heard: list[Heard], since_ms: int, until_ms: int
-) -> Curve | None:
-    """Look at a chamber as the rules do, over the whole period at once."""
-    own = [item for item in heard if watch.probes[item.probe].place == name]
-    if not own:
-        return None
+def _blank(state: EngineState, name: str, since_ms: int) -> PlaceMemory:
     known = state.places.get(name)
-    since_ms = max(since_ms, min(int(item.judged.at_ms[0]) for item in own))
-    memory = PlaceMemory(since_ms=since_ms, belief=known.belief if known else None)
-    probes = {probe: ProbeMemory(since_ms=since_ms) for probe in watch.probes}
-    at_ms = instants(memory, own, since_ms, until_ms)
-    room = watch.probes_at(watch.chambers[name].room or "")
-    room_c = seen(watch, room, "air_temperature", probes, heard, at_ms, ROOM_FRESH_MS).value
-    room_pct = seen(watch, room, "relative_humidity", probes, heard, at_ms, ROOM_FRESH_MS).value
-    return _of_view(look(watch, name, memory, probes, own, at_ms, Around(room_c, room_pct)))
+    return PlaceMemory(
+        since_ms=since_ms, belief=known.belief if known else None, lid_print=known.lid_print if known else ""
+    )
 
 
 def _of_view(view: View) -> Curve:

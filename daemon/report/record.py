@@ -54,20 +54,23 @@ class Record:
 
 
 def read_record(
-    store: Path, watch: Watch, now_ms: int, for_ms: int, chambers: Sequence[str] = (), *, pictures: bool = True
-) -> Record:
+    store: Path, watch: Watch, now_ms: int, for_ms: int, chambers: Sequence[str] = (), *, pictures: bool = True,
+    until_ms: int | None = None,
+) -> Record:  # fmt: skip
     """Return the record of the last `for_ms`; where the record ended earlier, of the last `for_ms` before its end.
+
+    `until_ms`: of the time before this instant instead; state and situations are still the newest ones.
 
     A store that does not exist yet is an empty one. Raises HistoryError for one that cannot be read.
     """
     only = tuple(chambers) or tuple(watch.chambers)
     if not store.exists():
         state = advance(watch, None, Batch(), now_ms).state
-        return _record(None, watch, state, None, now_ms, for_ms, only, pictures)
+        return _record(None, watch, state, None, now_ms, for_ms, until_ms, only, pictures)
     with closing(HistoryReader(store)) as reader, reader.failures_told():
         state_or_none, newest_ms = newest_state(reader, watch, store)
         state = state_or_none or advance(watch, None, Batch(), now_ms).state
-        return _record(reader, watch, state, newest_ms, now_ms, for_ms, only, pictures)
+        return _record(reader, watch, state, newest_ms, now_ms, for_ms, until_ms, only, pictures)
 
 
 def newest_state(reader: HistoryReader, watch: Watch, store: Path) -> tuple[EngineState | None, int | None]:
@@ -90,9 +93,10 @@ def newest_state(reader: HistoryReader, watch: Watch, store: Path) -> tuple[Engi
 
 def _record(
     reader: HistoryReader | None, watch: Watch, state: EngineState, newest_ms: int | None, now_ms: int, for_ms: int,
-    only: tuple[str, ...], pictures: bool,
+    wanted_ms: int | None, only: tuple[str, ...], pictures: bool,
 ) -> Record:
     until_ms = now_ms if newest_ms is None or abs(now_ms - newest_ms) <= LATE_MS else newest_ms + 1
+    until_ms = until_ms if wanted_ms is None else wanted_ms
     since_ms = until_ms - for_ms
     drawn: dict[str, Curve] = {}
     events: list[dict[str, Any]] = []

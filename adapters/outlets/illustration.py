@@ -1,0 +1,38 @@
+"""What a letter may be given besides its words: figures as lines, and a picture of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+from typing import Any, Protocol
+
+CONTENT_ID = "chart"
+
+
+@dataclass(frozen=True, slots=True)
+class Illustration:
+    """Figures in sentences, and their picture as PNG; None: there is no picture, the sentences stand alone."""
+
+    lines: tuple[str, ...]
+    png: bytes | None = None
+
+    def element(self, domain: str) -> str:
+        """Return the picture's place in the HTML of a letter, with the sentences for those who cannot see it."""
+        if self.png is None:
+            return ""
+        words = escape(" ".join(self.lines), quote=True)
+        return f'<p><img src="cid:{CONTENT_ID}@{domain}" alt="{words}" style="max-width:100%;height:auto"></p>'
+
+
+class Illustrator(Protocol):
+    """Makes illustrations, in the thread of the outlet that asks, so that nobody else waits for it."""
+
+    @property
+    def longest_s(self) -> float:
+        """How long `illustrate` may take."""
+
+    def illustrate(self, event: dict[str, Any]) -> Illustration | None:
+        """Return what belongs to a letter event; None for a letter that needs none, or when it cannot be made."""
+
+    def break_off(self) -> None:
+        """Give up what is being made; from another thread."""

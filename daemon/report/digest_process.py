@@ -1,0 +1,67 @@
+"""The process that makes a digest's figures and chart: reads its task on standard input, answers on standard output, ends."""
+
+from __future__ import annotations
+
+import base64
+import json
+import os
+import resource
+import sys
+from contextlib import suppress
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+LARGEST_MEMORY = 1 << 30
+_MOST_DRAWN = 6
+"""So many chambers are drawn; all are told in words."""
+
+
+def main() -> int:
+    """Answer one task. Low priority and bounded in memory and time: it must never be in the daemon's way."""
+    with suppress(OSError):
+        os.nice(10)
+    with suppress(OSError, ValueError):
+        resource.setrlimit(resource.RLIMIT_AS, (LARGEST_MEMORY, LARGEST_MEMORY))
+        resource.setrlimit(resource.RLIMIT_CPU, (120, 120))
+    task = json.load(sys.stdin)
+    json.dump(answer(task), sys.stdout)
+    return 0
+
+
+def answer(task: dict[str, Any]) -> dict[str, Any]:
+    """Return the figures in sentences, and the chart as PNG in base64; None where matplotlib is not installed."""
+    from daemon.assembly import watch_of
+    from daemon.configuration import Configuration
+    from daemon.report.chamber_part import summary
+    from daemon.report.record import empty, instant_of, read_record
+    from daemon.report.verdict import style_of
+
+    configuration = Configuration.model_validate(task["configuration"])
+    watch, until_ms = watch_of(configuration), instant_of(task["until"])
+    record = read_record(Path(task["store"]), watch, until_ms, task["for_ms"], until_ms=until_ms)
+    seen = [name for name in record.chambers if not empty(record.curves.get(name))]
+    lines = []
+    for name in record.chambers:
+        title = watch.chambers[name].title or name
+        if name in seen:
+            lines.append(f"{title}: {summary(record.curves[name], watch.chambers[name], record, style_of(watch))}")
+        elif watch.probes_at(name):
+            lines.append(f"{title}: nothing believable was measured.")
+    if not seen:
+        return {"lines": lines, "png": None}
+    os.environ["MPLBACKEND"] = "Agg"
+    os.environ.setdefault("MPLCONFIGDIR", str(Path(task["store"]).parent / "chart-cache"))
+    try:
+        import matplotlib  # noqa: F401
+    except ImportError:
+        return {"lines": lines, "png": None}
+    from daemon.report.digest_drawing import drawn
+
+    picture = BytesIO()
+    drawn(record, seen[:_MOST_DRAWN]).savefig(picture, format="png", dpi=110)
+    return {"lines": lines, "png": base64.b64encode(picture.getvalue()).decode()}
+
+
+if __name__ == "__main__":
+    sys.exit(main())
