@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +19,7 @@ from daemon.history_error import HistoryError, history_error
 from daemon.migrations import APPLICATION_ID, STEPS, version_of
 
 _SUFFIX = ".backup.sqlite3"
+_DOUBTFUL = ".doubtful"
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +82,31 @@ def fault_of(path: Path) -> str | None:
     return None if found == "ok" else str(found)
 
 
+def doubt(path: Path) -> None:
+    """Leave a mark beside a store that turned out damaged while it was read or copied: the next start looks closer."""
+    mark = path.with_name(path.name + _DOUBTFUL)
+    with suppress(OSError):
+        mark.write_text("again" if mark.exists() else "once", encoding="ascii")
+
+
+def fault_of_doubtful(path: Path) -> str | None:
+    """Return what is wrong with a store that bears the mark of doubt; None: it bears none, or it is whole after all.
+
+    Found whole once, it goes on; when it then cannot be read again, it is taken for damaged whatever the check says.
+    """
+    mark = path.with_name(path.name + _DOUBTFUL)
+    if not mark.exists():
+        return None
+    if mark.read_text(encoding="ascii", errors="replace") == "again":
+        return "it could not be read, twice"
+    try:
+        with read_only(path) as connection:
+            found = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+    except HistoryError as error:
+        return str(error)
+    return None if found == "ok" else str(found)
+
+
 def back_up(path: Path, folder: Path, *, now_ms: int, label: str = "", keep: int = 5) -> Path:
     """Copy the store into `folder` while it is in use, verify the copy and return its path; older ones
     beyond `keep` go.
@@ -94,6 +120,7 @@ def back_up(path: Path, folder: Path, *, now_ms: int, label: str = "", keep: int
     fault = fault_of(unfinished)
     if fault:
         unfinished.unlink(missing_ok=True)
+        doubt(path)
         raise HistoryError(f"{target}: the backup just made is not whole ({fault}) and was dropped; check the disk")
     _put(unfinished, target)
     for old in _unlabelled(path, folder)[keep:]:
@@ -139,6 +166,7 @@ def set_aside(path: Path, *, now_ms: int) -> Path:
     while target.exists():
         number += 1
         target = path.with_name(f"{path.name}.damaged-{stamp(now_ms)}-{number}")
+    path.with_name(path.name + _DOUBTFUL).unlink(missing_ok=True)
     for side in ("-wal", "-shm", ""):
         part = path.with_name(path.name + side)
         if part.exists():

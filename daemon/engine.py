@@ -23,7 +23,7 @@ from daemon.history_error import HistoryError
 from daemon.inbox import Inbox, Taken
 from daemon.outbox import Receipt, notice_events, owed_by
 from daemon.spool import Spoken, Spool
-from daemon.stream import PAUSE_MS, TOLD_PAUSE_MS, Resumed, joined, pause_before, pause_text
+from daemon.stream import MEMORY_LOST, PAUSE_MS, TOLD_PAUSE_MS, Resumed, joined, pause_before, pause_text
 from rules.care_state import CareState
 from rules.events import MINUTE_MS, SECOND_MS, Batch, Event, Item, LetterEvent, SystemEvent
 from rules.settings import Watch
@@ -89,7 +89,7 @@ class Engine:
         self._judged = 0
         self._lock = threading.Lock()
         self._asked: Setting | None = None
-        self._to_tell: list[tuple[str, str]] = []
+        self._to_tell: list[tuple[str, str]] = [("memory-lost", MEMORY_LOST)] if begin.memory_lost else []
         self._receipts: list[Receipt] = []
         self._trouble = ""
         self._expecting_ms = 0

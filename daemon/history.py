@@ -21,7 +21,7 @@ from typing import IO, Any
 
 from adapters.outlets.outlet import Owed
 from daemon import outbox_rows
-from daemon.backup import Recovery, back_up, newest_good, restore, set_aside
+from daemon.backup import Recovery, back_up, doubt, fault_of_doubtful, newest_good, restore, set_aside
 from daemon.batch_rows import batches, item_row, last_taken_ms, lenient_text, reading_rows
 from daemon.history_error import HistoryError, history_error
 from daemon.migrations import STEPS, Step, migrate, refuse_foreign_or_newer
@@ -221,10 +221,15 @@ class History:
             self._connection.execute("COMMIT")
         except sqlite3.Error as error:
             self._roll_back()
-            raise history_error(self._path, doing, error) from error
+            raise self._failed(doing, error) from error
         except BaseException:
             self._roll_back()
             raise
+
+    def _failed(self, doing: str, error: sqlite3.Error) -> HistoryError:
+        if (getattr(error, "sqlite_errorname", "") or "").startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
+            doubt(self._path)  # the quick check at a start does not see all: the next one looks closer
+        return history_error(self._path, doing, error)
 
     def _roll_back(self) -> None:
         # Some errors (disk full, input/output) have already rolled back by themselves; asking again would
@@ -238,13 +243,25 @@ class History:
         """Return the newest stored state and the number of the batch up to which it holds; None in a new
         store.
         """
-        return last_state(self._connection)
+        try:
+            return last_state(self._connection)
+        except sqlite3.Error as error:
+            raise self._failed("reading the last state", error) from error
+
+    @property
+    def newest_ms(self) -> int | None:
+        """When the newest stored batch was taken."""
+        row = self._connection.execute("SELECT taken_ms FROM batch ORDER BY seq DESC LIMIT 1").fetchone()
+        return None if row is None else int(row[0])
 
     def stream_after(self, seq: int) -> Iterator[Batch]:
         """Yield what was stored after batch `seq`, as it was taken: advance the last state over it before
         going on.
         """
-        return (batch for _, batch in batches(self._connection, seq))
+        try:
+            yield from (batch for _, batch in batches(self._connection, seq))
+        except sqlite3.Error as error:
+            raise self._failed("reading the record", error) from error
 
 
 def last_state(connection: sqlite3.Connection) -> tuple[bytes, int] | None:
@@ -253,7 +270,7 @@ def last_state(connection: sqlite3.Connection) -> tuple[bytes, int] | None:
     try:
         return None if row is None else (zlib.decompress(row[0]), int(row[1]))
     except zlib.error:
-        return None  # damaged: advancing from the beginning of the stream gives the same state
+        return None  # damaged
 
 
 def json_text(body: Any) -> str:
@@ -312,7 +329,7 @@ def restore_backup(backup: Path, path: Path, *, now_ms: int) -> Path | None:
 
 
 def _recovered(path: Path, backups: Path, now_ms: int) -> Recovery | None:
-    found = _damage(path)
+    found = _damage(path) or (fault_of_doubtful(path) if path.exists() else None)
     if found is None:
         return None
     aside = set_aside(path, now_ms=now_ms)

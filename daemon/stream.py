@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
 import numpy as np
+import structlog
+from pydantic import ValidationError
 
 from daemon.history import History
 from daemon.inbox import Taken
@@ -14,6 +16,7 @@ from rules.events import MINUTE_MS, Batch, Event, Pause
 from rules.settings import Watch
 from rules.watch import EngineState, advance, load_state
 
+_log = structlog.get_logger(__name__)
 PAUSE_MS = 3 * MINUTE_MS
 """The engine turns at least once a minute; when it did not for so long, the process or the machine stood still."""
 TOLD_PAUSE_MS = 30 * MINUTE_MS
@@ -27,19 +30,30 @@ class Resumed:
     state: EngineState | None
     newest_ms: int | None
     events: list[Event]
+    memory_lost: bool = False
+    """There is a record, but the state after it cannot be read: what stands will be raised again."""
 
 
 def resume(watch: Watch, history: History) -> Resumed:
-    """Take up the last recorded state and go through what was recorded after it."""
-    state, newest_ms, events, after = None, None, [], 0
-    if (stored := history.last_state()) is not None:
-        body, after = stored
-        state = load_state(body)
-        newest_ms = state.closed_ms
+    """Take up the last recorded state and go through what was recorded after it.
+
+    A state that cannot be read (damaged, or of another version) is not worked out anew from months of readings, which would
+    take long and tell old news: the rules begin afresh.
+    """
+    stored = history.last_state()
+    try:
+        state = None if stored is None else load_state(stored[0])
+    except ValidationError as error:
+        _log.critical("the recorded state cannot be read", reason=str(error).splitlines()[0])
+        state = None
+    if stored is None or state is None:
+        return Resumed(None, history.newest_ms, [], memory_lost=history.seq > 0)
+    events: list[Event] = []
+    newest_ms, after = state.closed_ms, stored[1]
     for batch in history.stream_after(after):
         stamps = [int(batch.taken_ms[-1]) if len(batch.taken_ms) else 0, *(item.taken_ms for item in batch.items)]
         newest_ms = max(stamps) or newest_ms
-        advanced = advance(watch, state, batch, newest_ms or 0)
+        advanced = advance(watch, state, batch, newest_ms)
         state = advanced.state
         events += advanced.events
     return Resumed(state, newest_ms, events)
@@ -80,6 +94,12 @@ def pause_before(taken: Taken, last_ms: int | None, longest_ms: int = PAUSE_MS) 
     stamps = [entry.taken_ms for entry in (*taken.readings, *taken.items)]
     end_ms = min((stamp for stamp in stamps if stamp - last_ms > longest_ms), default=taken.now_ms)
     return Pause(end_ms, last_ms)
+
+
+MEMORY_LOST = (
+    "What dewlid remembered of alarms, probes and your words could not be read. The record of readings is there; alarms that"
+    " still stand are raised again after their delay. Take probes out of service or shelve alarms anew if you had."
+)
 
 
 def pause_text(pause: Pause, zone: tzinfo) -> str:
