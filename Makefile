@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
 
-.PHONY: install uninstall documents demo test check advice-trial fuzz audit lock clean
+.PHONY: install uninstall documents demo test check advice-trial fuzz audit mutants lock clean
 
 demo: $(VENV)/run.stamp
 	$(BIN)/dewlid demo
@@ -37,6 +37,15 @@ fuzz: .fuzz/venv.stamp
 # Known vulnerabilities of what is locked, as the public advisory database tells them today; needs the network.
 audit: .fuzz/audit.stamp
 	.fuzz/audit/bin/pip-audit --strict --disable-pip --require-hashes -r requirements.lock
+
+# Does any test notice when a rule is changed a little? `make mutants MODULES="hysteresis quality" SHARE=0.25`; without: hours.
+mutants: $(VENV)/test.stamp .mutants/venv.stamp
+	.mutants/venv/bin/python .ci/mutants $(MODULES) $(if $(TESTS),--tests "$(TESTS)") $(if $(SHARE),--share $(SHARE))
+
+.mutants/venv.stamp: .ci/mutants-requirements.lock | $(BIN)/python
+	$(PYTHON) -m venv .mutants/venv
+	.mutants/venv/bin/python -m pip install --quiet --disable-pip-version-check --require-hashes -r .ci/mutants-requirements.lock
+	touch $@
 
 .fuzz/venv.stamp: .ci/fuzz-requirements.lock | $(BIN)/python
 	$(PYTHON) -m venv .fuzz/venv
@@ -72,6 +81,7 @@ lock:
 	$(LOCK) --extra test --extra report -o .ci/test-requirements.lock
 	$(COMPILE) pyproject.toml .ci/fuzz-requirements.in -c requirements.lock -o .ci/fuzz-requirements.lock
 	$(COMPILE) .ci/audit-requirements.in -o .ci/audit-requirements.lock
+	$(COMPILE) .ci/mutants-requirements.in -o .ci/mutants-requirements.lock
 
 # What the program writes about itself: sample_config/KEYS.md, and letter and cautions in README.md. Read the difference!
 documents: $(VENV)/test.stamp
