@@ -18,6 +18,7 @@ COMMANDS = (
     "lid",
     "calibrate",
     "sign",
+    "watch",
     "report",
     "replay",
     "demo",

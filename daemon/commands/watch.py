@@ -1,0 +1,33 @@
+"""`dewlid watch CONFIG`: the chambers in the terminal, live, until Ctrl-C; it only reads the record."""
+
+from __future__ import annotations
+
+import argparse
+
+from daemon.commands.options import config_argument, duration_ms
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Register the command."""
+    parser = subparsers.add_parser(
+        "watch", help="show the chambers live in the terminal",
+        description="Show each chamber with its trend, what stands and what to do, live, until Ctrl-C. It only reads the"
+        " record, so the daemon need not know of it. NO_COLOR turns colour off; where output is no terminal it is printed"
+        " once.",
+    )  # fmt: skip
+    config_argument(parser)
+    parser.add_argument("--every", type=duration_ms, default=5_000, metavar="SPAN", help="how often to look again (5s)")
+    parser.add_argument("--once", action="store_true", help="print once and end")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Show the chambers until told to end."""
+    from daemon.assembly import watch_of
+    from daemon.commands.options import load_config
+    from daemon.terminal import show
+    from daemon.terminal_table import Glance
+
+    configuration = load_config(args)
+    glance = Glance(configuration.store, watch_of(configuration))
+    return show(glance.lines, every_s=max(args.every, 1_000) / 1000, once=args.once)
