@@ -48,11 +48,11 @@ def fuzz(name: str, seconds: float, seed: int) -> tuple[int, int, list[Path]]:
     corpus_file.unpack(corpus_file.read(name), grown)
     executions = 0
     until_s = time.monotonic() + seconds
-    while (left_s := int(until_s - time.monotonic())) > 0 and len(set(findings.iterdir()) - before) < 10:
+    while (left_s := until_s - time.monotonic()) > 0.5 and len(set(findings.iterdir()) - before) < 10:
         done = subprocess.run(
             command(
-                name, str(grown), f"-max_total_time={left_s}", f"-seed={seed}", "-timeout=10", "-rss_limit_mb=1500",
-                f"-max_len={_LONGEST_INPUT.get(name, 500)}", f"-artifact_prefix={findings}/", "-print_final_stats=1",
+                name, str(grown), f"-max_total_time={max(1, round(left_s))}", f"-seed={seed}", "-timeout=10",
+                "-rss_limit_mb=1500", f"-max_len={_LONGEST_INPUT.get(name, 500)}", f"-artifact_prefix={findings}/", "-print_final_stats=1",
             ),
             capture_output=True, text=True, errors="replace", env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},
         )  # fmt: skip
@@ -97,8 +97,8 @@ def main() -> int:
         executions, size, findings = fuzz(name, 60 * options.minutes / len(names), options.seed)
         total, found = total + executions, found + findings
         kept = f", {keep(name)} kept" if options.keep else ""
-        print(f"{name:12} {executions:>12,} executions, corpus {size}{kept}, findings {len(findings)}", flush=True)
-    print(f"{'all':12} {total:>12,} executions with seed {options.seed}, findings {len(found)}")
+        print(f"{name:15} {executions:>12,} executions, corpus {size}{kept}, findings {len(findings)}", flush=True)
+    print(f"{'all':15} {total:>12,} executions with seed {options.seed}, findings {len(found)}")
     for path in found:
         print(f"  {path.relative_to(ROOT)}")
     return 1 if found else 0
