@@ -102,6 +102,10 @@ class HistoryReader:
         if row[0] is not None:
             yield from (batch for _, batch in batches(self.connection, int(row[0]) - 1))
 
+    def stream_after(self, batch: int) -> Iterator[Batch]:
+        """Yield the batches that were stored after this number, as they were taken."""
+        yield from (each for _, each in batches(self.connection, batch))
+
     def series(self) -> tuple[tuple[str, Quantity], ...]:
         """Return every probe and quantity ever stored."""
         return tuple(series_names(self.connection).values())

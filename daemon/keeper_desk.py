@@ -32,38 +32,73 @@ _WORD: TypeAdapter[Word] = TypeAdapter(AnyWord)
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z")
 
 
-class KeeperDesk:
-    """What a command of the keeper needs: the config, the rules' view of it, and the engine's state as of now."""
+class Desk:
+    """What every command of the keeper needs: the config, the rules' view of it, the present, and the stored state."""
 
     def __init__(self, args: argparse.Namespace) -> None:
         self.configuration: Configuration = load_config(args)
         self.watch: Watch = watch_of(self.configuration)
         self.now_ms = SystemClock().wall_ms()
+
+    def stored(self) -> EngineState | None:
+        """Return the state that the daemon has now: its newest recorded one, and what was recorded after it; None: none yet."""
+        if not self.configuration.store.exists():
+            return None
+        with HistoryReader(self.configuration.store) as reader:
+            row = reader.last_state()
+            later = [] if row is None else list(reader.stream_after(row[1]))
+        if row is None:
+            return None
+        try:
+            state = load_state(row[0])
+        except ValidationError as error:
+            raise HistoryError(f"{self.configuration.store}: its state is of another version; start the daemon once") from error
+        for batch in later:
+            stamps = [*batch.taken_ms[-1:].tolist(), *(item.taken_ms for item in batch.items)]
+            state = advance(self.watch, state, batch, max([state.closed_ms, *stamps])).state
+        return state
+
+    def moment(self, text: str | None) -> int:
+        """Return an instant as the keeper writes it: a date and time, a time of today, or nothing for now."""
+        if text is None:
+            return self.now_ms
+        if re.fullmatch(r"\d{1,2}:\d{2}", text):
+            text = f"{datetime.fromtimestamp(self.now_ms / 1000, self.watch.zone).date()}T{text.zfill(5)}"
+        try:
+            return moment_ms(text, self.watch.zone)
+        except ValueError as error:
+            raise WordError(str(error)) from error
+
+    def spoken(self, body: dict[str, Any]) -> Word:
+        """Return a word with all its marks; raises WordError that names the key which is wrong."""
+        try:
+            return _WORD.validate_python({key: value for key, value in body.items() if value is not None})
+        except ValidationError as error:
+            first = error.errors(include_url=False)[0]
+            found = repr(first["input"])
+            found = f"{found[:40]}... ({len(found)} characters)" if len(found) > 60 else found
+            wanted = f"{first['msg'][0].lower()}{first['msg'][1:]}"
+            raise WordError(f"{first['loc'][-1]}: found {found}; {wanted}. Nothing was taken down.") from error
+
+
+class KeeperDesk(Desk):
+    """A desk with the whole engine's state as of now."""
+
+    def __init__(self, args: argparse.Namespace) -> None:
+        super().__init__(args)
         self.recorded_ms: int | None = None
         """Up to when the daemon had watched when it last recorded its state; None: never."""
         self.state: EngineState = self._state()
 
     def _state(self) -> EngineState:
-        stored = self._stored()
+        stored = self.stored()
         if stored is None:
             return advance(self.watch, None, Batch(), self.now_ms).state
         self.recorded_ms = stored.closed_ms
-        self.now_ms = max(self.now_ms, stored.closed_ms + 1)
-        asleep = self.now_ms - stored.closed_ms > SILENT_MS
-        pause = Batch.of(items=[Pause(self.now_ms - 1, stored.closed_ms)] if asleep else [])
-        return advance(self.watch, stored, pause, self.now_ms).state
-
-    def _stored(self) -> EngineState | None:
-        if not self.configuration.store.exists():
-            return None
-        with HistoryReader(self.configuration.store) as reader:
-            row = reader.last_state()
-        if row is None:
-            return None
-        try:
-            return load_state(row[0])
-        except ValidationError as error:
-            raise HistoryError(f"{self.configuration.store}: its state is of another version; start the daemon once") from error
+        self.now_ms = max(self.now_ms, stored.closed_ms + 2)
+        # What the daemon has heard since is not on the disk yet: no probe's silence, and no passing of a delay.
+        unseen = Pause(self.now_ms - 1, stored.closed_ms)
+        return advance(self.watch, stored, Batch.of(items=[unseen]), self.now_ms).state
 
     @property
     def silence(self) -> str:
@@ -80,17 +115,6 @@ class KeeperDesk:
         today = datetime.fromtimestamp(self.now_ms / 1000, self.watch.zone).date()
         near = abs(moment.date() - today) < timedelta(days=1)
         return f"{moment:%H:%M}" if near else f"{moment:%Y-%m-%d %H:%M}"
-
-    def moment(self, text: str | None) -> int:
-        """Return an instant as the keeper writes it: a date and time, a time of today, or nothing for now."""
-        if text is None:
-            return self.now_ms
-        if re.fullmatch(r"\d{1,2}:\d{2}", text):
-            text = f"{datetime.fromtimestamp(self.now_ms / 1000, self.watch.zone).date()}T{text.zfill(5)}"
-        try:
-            return moment_ms(text, self.watch.zone)
-        except ValueError as error:
-            raise WordError(str(error)) from error
 
     def chamber(self, name: str) -> str:
         """Return the chamber's id; raises WordError with the ones that there are."""
@@ -115,7 +139,7 @@ class KeeperDesk:
 
     def answers(self, word: dict[str, Any], number: int = 0) -> list[str]:
         """Return what the rules say to a word, in local time; raises WordError if they refuse it. Nothing is handed over."""
-        spoken = self._spoken({**word, "taken_ms": self.now_ms, "word_id": f"tried-{number}"})
+        spoken = self.spoken({**word, "taken_ms": self.now_ms, "word_id": f"tried-{number}"})
         events = self.try_on([spoken])
         mine = [event for event in events if isinstance(event, WordEvent) and event.id.endswith(f".word.tried-{number}")]
         for event in mine:
@@ -128,16 +152,6 @@ class KeeperDesk:
         advanced = advance(self.watch, self.state, Batch.of(items=list(words)), self.now_ms + 1)
         self.state, self.now_ms = advanced.state, self.now_ms + 1
         return advanced.events
-
-    def _spoken(self, body: dict[str, Any]) -> Word:
-        try:
-            return _WORD.validate_python({key: value for key, value in body.items() if value is not None})
-        except ValidationError as error:
-            first = error.errors(include_url=False)[0]
-            found = repr(first["input"])
-            found = f"{found[:40]}... ({len(found)} characters)" if len(found) > 60 else found
-            wanted = f"{first['msg'][0].lower()}{first['msg'][1:]}"
-            raise WordError(f"{first['loc'][-1]}: found {found}; {wanted}. Nothing was taken down.") from error
 
     def _told(self, text: str) -> str:
         """Return an answer of the rules with its instants in local time and without its code for scripts."""
