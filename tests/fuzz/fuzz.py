@@ -52,7 +52,8 @@ def fuzz(name: str, seconds: float, seed: int) -> tuple[int, int, list[Path]]:
         done = subprocess.run(
             command(
                 name, str(grown), f"-max_total_time={max(1, round(left_s))}", f"-seed={seed}", "-timeout=10",
-                "-rss_limit_mb=1500", f"-max_len={_LONGEST_INPUT.get(name, 500)}", f"-artifact_prefix={findings}/", "-print_final_stats=1",
+                "-rss_limit_mb=1500", f"-max_len={_LONGEST_INPUT.get(name, 500)}", f"-artifact_prefix={findings}/",
+                "-print_final_stats=1",
             ),
             capture_output=True, text=True, errors="replace", env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},
         )  # fmt: skip
