@@ -44,7 +44,8 @@ class PageTable(Settings):
     """A small page of the present that renews itself, for a web server of yours. Off unless `folder` is set."""
 
     folder: Annotated[str, Field(pattern=r"^/[^\x00]*$", max_length=1024)] | None = None
-    """Folder that the page is written to every minute, as an absolute path that dewlid may write; absent: no page."""
+    """Folder that the page is written to every minute, as an absolute path that dewlid may write (a systemd service also needs
+    it under ReadWritePaths); absent: no page."""
     file: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*\.html$", max_length=80)] = "index.html"
     """Name of the page; sites that share a folder need different ones."""
 

@@ -79,7 +79,8 @@ def of_config(configuration: Configuration, text: ConfigText) -> list[Finding]:
 def of_machine(configuration: Configuration) -> list[Finding]:
     """Return how the secret files, the store's folder, the disk and the clock are."""
     folder = configuration.state_folder
-    return [*of_secrets(configuration), _folder(folder), _space(folder), _store(configuration.store), _clock()]
+    found = [*of_secrets(configuration), _folder(folder), _space(folder), _store(configuration.store), _clock()]
+    return found if configuration.page.folder is None else [*found, _page(Path(configuration.page.folder))]
 
 
 def of_secrets(configuration: Configuration) -> list[Finding]:
@@ -115,6 +116,17 @@ def _folder(folder: Path) -> Finding:
     return Finding(
         "fault", "state folder", f"{place} cannot be written by user {os.geteuid()}", "nothing could be recorded",
         f"run this as the user of dewlid (sudo -u dewlid dewlid check ...), or give it the folder: chown dewlid {folder}",
+    )
+
+
+def _page(folder: Path) -> Finding:
+    if folder.is_dir() and os.access(folder, os.W_OK | os.X_OK):
+        return Finding("ok", "status page", f"{folder} can be written")
+    why = "cannot be written" if folder.is_dir() else "is not there"
+    return Finding(
+        "fault", "status page", f"{folder} {why} for user {os.geteuid()}", "there would be no status page, or an old one",
+        f"make it and give it to the user of dewlid: install -d -o dewlid {folder};"
+        f" a systemd service also needs ReadWritePaths={folder}",
     )
 
 

@@ -143,8 +143,11 @@ def _draw_on(lines: Callable[[Terminal], list[Line]], every_s: float, out: TextI
         if len(rows) > now.height:
             rows = [*rows[: now.height - 1], drawn([Span(f"{len(rows) - now.height + 1} more lines", "quiet")], now)]
         # Each row is emptied before it is written: after a full row some terminals would empty its last column.
-        out.write("\x1b[H" + "\r\n".join(f"\x1b[2K{row}" for row in rows) + "\x1b[J")
-        out.flush()
+        try:
+            out.write("\x1b[H" + "\r\n".join(f"\x1b[2K{row}" for row in rows) + "\x1b[J")
+            out.flush()
+        except OSError:
+            return  # the terminal is gone
         if select.select([resized], [], [], every_s)[0]:
             os.read(resized, 4096)
 

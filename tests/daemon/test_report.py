@@ -26,6 +26,7 @@ from daemon.configuration import load
 from daemon.history import History
 from daemon.report.curves import RAW_FOR_MS
 from daemon.report.figures import rows, shares
+from daemon.report.looks import STYLE
 from daemon.report.page import page
 from daemon.report.record import Record, read_record
 from daemon.report.svg import Scale, steps, thinned
@@ -158,6 +159,27 @@ def test_it_prints_on_a_few_sheets_of_a4(record: Record, tmp_path: Path) -> None
     file = tmp_path / "report.html"
     file.write_text(page(record))
     assert 4 <= Browser(tmp_path).sheets(file) <= 6  # the first, one for each chamber, one or two for alarms and probes
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance, W3C WCAG 2.1 definition."""
+    digits = colour if len(colour) == 6 else "".join(2 * digit for digit in colour)
+    parts = [int(digits[at : at + 2], 16) / 255 for at in (0, 2, 4)]
+    red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+@pytest.mark.parametrize("look", ["light", "dark"])
+def test_all_words_stand_out_from_their_ground(look: str) -> None:
+    """At least 4.5 to 1, W3C WCAG 2.1 success criterion 1.4.3 (AA)."""
+    light, dark = STYLE.split("@media print")[0].split("prefers-color-scheme:dark")
+    colours = dict(re.findall(r"--([\w-]+):#([0-9a-f]{6}|[0-9a-f]{3})(?=[;}\s])", light if look == "light" else dark))
+    pairs = [(name, ground) for name in ("ink", "quiet") for ground in ("ground", "sheet", "act-bg", "well-bg")]
+    pairs += [(grade, ground) for grade in ("well", "look", "act", "unseen") for ground in (f"{grade}-bg", "sheet")]
+    pairs += [(line, "sheet") for line in ("temperature", "humidity", "dew", "lid")]
+    for name, ground in pairs:
+        bright, dim = sorted((luminance(colours[name]), luminance(colours[ground])), reverse=True)
+        assert (bright + 0.05) / (dim + 0.05) >= 4.5, (name, ground)
 
 
 # ---------------------------------------------------------------- figures

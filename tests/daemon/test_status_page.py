@@ -21,6 +21,7 @@ from shelf_store import fill, write_config
 from daemon.assembly import watch_of
 from daemon.configuration import load
 from daemon.configuration_file import ConfigurationError
+from daemon.inspection import of_machine
 from daemon.report.record import read_record
 from daemon.report.writing import PageNotWritten, write_whole
 from daemon.status_page import Present, StatusPage, present_of, status_page
@@ -132,6 +133,16 @@ def test_the_daemon_keeps_the_page_and_leaves_the_truth_when_it_ends(tmp_path: P
         daemon.kill()
     assert re.search(r"Not seen dewlid was ended at \w{3} \d+ \w{3}, \d\d:\d\d: nobody is watching\.", words(file.read_text()))
     assert [path.name for path in folder.iterdir()] == ["shelf.html"]
+
+
+def test_check_says_whether_the_folder_can_be_written(tmp_path: Path) -> None:
+    folder = tmp_path / "web"
+    configuration = load(write_config(tmp_path, f'\n[page]\nfolder = "{folder}"\n'))
+    missing = next(one for one in of_machine(configuration) if one.what == "status page")
+    assert (missing.grade, missing.found.split(" for ")[0]) == ("fault", f"{folder} is not there")
+    assert f"install -d -o dewlid {folder}" in missing.remedy
+    folder.mkdir()
+    assert next(one for one in of_machine(configuration) if one.what == "status page").grade == "ok"
 
 
 @pytest.mark.parametrize("lines", ['folder = "web"', 'folder = "/web"\nfile = "../x.html"', 'folder = "/web"\nfile = "page"'])
