@@ -37,7 +37,8 @@ class SiteTable(Site):
     keep_readings: DurationMs = Field(default=90 * DAY_MS, ge=2 * DAY_MS)
     """How long every single reading is kept; older ones become minimum, mean and maximum of a quarter of an hour."""
     calendar_file: Annotated[str, Field(pattern=r"^/[^\x00]*\.ics$", max_length=1024)] | None = None
-    """File that the care plan is written to every hour, as an iCalendar file (RFC 5545); absent: none."""
+    """File that the care plan is written to every hour, as an iCalendar file (RFC 5545), in a folder that dewlid may write;
+    absent: none."""
 
 
 class PageTable(Settings):

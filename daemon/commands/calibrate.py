@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
-import time
+from time import sleep
 from typing import TYPE_CHECKING, Any
 
 from daemon.commands.options import config_option
@@ -76,7 +76,7 @@ def _over_salt(args: argparse.Namespace, desk: KeeperDesk, probe: str) -> int:
         if not args.wait:
             _print_waiting(args, desk, found)
             return ExitStatus.TRY_AGAIN
-        time.sleep(_LOOK_S)
+        sleep(_LOOK_S)
         desk = KeeperDesk(args)
     made, checked = correction_of(points)
     method = "; ".join(

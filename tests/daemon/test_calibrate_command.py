@@ -14,6 +14,7 @@ import time_machine
 
 from daemon.assembly import watch_of
 from daemon.cli import main
+from daemon.commands import calibrate
 from daemon.configuration import load
 from daemon.history import History
 from daemon.spool import Spool
@@ -170,6 +171,22 @@ def test_before_equilibrium_it_says_what_is_lacking_and_when_to_look_again(bench
     bench.lie(9, 75.4, drift_pct_h=0.5)
     assert "humidity still drifts by +0.5" in bench.say("--salt", "sodium-chloride@2027-05-01T20:00", status=75)
     assert bench.spool.waiting(0) == ([], [])
+
+
+def test_waiting_looks_again_until_it_is_at_rest(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    waited: list[float] = []
+
+    def later(seconds: float) -> None:
+        waited.append(seconds)
+        bench.lie(4, 75.37)
+
+    bench.lie(3, 75.37, from_pct=50.0)
+    monkeypatch.setattr(calibrate, "sleep", later)
+    told = bench.say("--salt", "sodium-chloride@2027-05-01T20:00", "--wait")
+    assert len(waited) == 2
+    steps = [told.index(part) for part in ("not at rest: soaked 3.0 h", "not at rest: soaked 7.0 h", "at rest after 11.0 h")]
+    assert steps == sorted(steps)
+    assert "air is corrected from now on" in told
 
 
 def test_a_dry_run_corrects_nothing(bench: Bench) -> None:

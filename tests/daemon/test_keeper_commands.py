@@ -17,7 +17,7 @@ from daemon.cli import main
 from daemon.configuration import load
 from daemon.history import History
 from daemon.spool import Spool
-from rules.events import DAY_MS, MINUTE_MS, Batch, Event, WordEvent
+from rules.events import DAY_MS, MINUTE_MS, Batch, Event, MediumFault, WordEvent
 from rules.state import EngineState
 from rules.watch import advance, dump_state
 
@@ -206,6 +206,28 @@ def test_an_alarm_is_acknowledged_however_it_is_named(hot: Shelf, target: tuple[
     assert ("acknowledge", True) in hot.heard()
     row = next(row for row in hot.listed()["alarms"] if row["key"] == "nest/temperature-high")
     assert row["acknowledged"]
+
+
+@pytest.mark.parametrize(
+    "target", [("site/medium-down/home",), ("site", "medium-down", "--probe", "home"), ("all",)], ids="/".join
+)
+def test_a_broker_that_is_down_is_acknowledged_by_its_name(shelf: Shelf, target: tuple[str, ...]) -> None:
+    shelf.live(10, 25.5)
+    shelf.now_ms += 1000
+    shelf.record(Batch.of(items=[MediumFault(shelf.now_ms, "home", True, "connection refused")]))
+    shelf.live(5, 25.5)
+    assert "The line or broker home is down" in shelf.say("alarms")
+    assert "site/medium-down/home, occurrence 1, is acknowledged." in shelf.say("ack", *target)
+    assert shelf.heard() == [("acknowledge", True)]
+
+
+def test_a_probe_of_the_room_is_acknowledged_by_the_room(shelf: Shelf) -> None:
+    shelf.live(10, 25.5)
+    shelf.live(10, 25.5, room=(np.full(10, np.nan), np.full(10, np.nan)))
+    row = next(row for row in shelf.listed()["alarms"] if row["chamber"] == "study")
+    assert row["key"] in ("study/probe-stale/study-air", "study/probe-fault/study-air")
+    assert "is acknowledged." in shelf.say("ack", row["key"])
+    assert shelf.heard() == [("acknowledge", True)]
 
 
 def test_with_nothing_left_to_acknowledge_nothing_is_spooled(hot: Shelf) -> None:
