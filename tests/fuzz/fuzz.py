@@ -51,9 +51,9 @@ def fuzz(name: str, seconds: float, seed: int) -> tuple[int, int, list[Path]]:
     while (left_s := until_s - time.monotonic()) > 0.5 and len(set(findings.iterdir()) - before) < 10:
         done = subprocess.run(
             command(
-                name, str(grown), f"-max_total_time={max(1, round(left_s))}", f"-seed={seed}", "-timeout=10",
-                "-rss_limit_mb=1500", f"-max_len={_LONGEST_INPUT.get(name, 500)}", f"-artifact_prefix={findings}/",
-                "-print_final_stats=1",
+                name, str(grown), f"-max_total_time={max(1, round(left_s))}", f"-seed={seed}", "-timeout=25",
+                "-report_slow_units=25", "-rss_limit_mb=1500", f"-max_len={_LONGEST_INPUT.get(name, 500)}",
+                f"-artifact_prefix={findings}/", "-print_final_stats=1",
             ),
             capture_output=True, text=True, errors="replace", env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},
         )  # fmt: skip
@@ -74,7 +74,7 @@ def keep(name: str) -> int:
     for old in merged.iterdir():
         old.unlink()
     subprocess.run(
-        command(name, "-merge=1", "-timeout=10", str(merged), str(WORK / "grown" / name)), capture_output=True, check=False
+        command(name, "-merge=1", "-timeout=25", str(merged), str(WORK / "grown" / name)), capture_output=True, check=False
     )
     known = corpus_file.read(name)
     fresh = sorted((file.read_bytes() for file in merged.iterdir()), key=len)
