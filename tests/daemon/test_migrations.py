@@ -1,15 +1,22 @@
 """Upgrades and refusals, on real files."""
 
+import shutil
 import sqlite3
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
+from daemon.assembly import watch_of
 from daemon.backup import fault_of, read_only
+from daemon.configuration import load
 from daemon.history import History
 from daemon.history_error import HistoryError
+from daemon.history_reader import HistoryReader
 from daemon.migrations import APPLICATION_ID, STEPS, Step, version_of
+from daemon.outbox_rows import counts, retained
+from daemon.stream import resume
 from rules.events import Batch, Reading
 
 NOW = 1_760_000_000_000
@@ -131,3 +138,43 @@ def test_every_table_is_strict_and_marked_as_ours(tmp_path):
     assert mark == APPLICATION_ID
     assert mode == "wal"
     assert {name for name, strict in tables if not strict} == {"sqlite_schema", "sqlite_sequence"}
+
+
+# ---------------------------------------------------------------- stores that daemons of each version have written
+
+DATA = Path(__file__).parents[1] / "data"
+KEPT = {1: {"readings": 420, "events": 17, "owed": {"post": 6, "topics": 17}, "retained": 3, "quarter_hours": 11}}
+
+
+@pytest.mark.parametrize("version", range(1, len(STEPS) + 1))
+def test_every_released_store_opens_with_all_that_it_holds(tmp_path, version):
+    path = tmp_path / "store.sqlite3"
+    shutil.copy(DATA / f"store-version-{version}.sqlite3", path)
+    config = tmp_path / "dewlid.toml"
+    shutil.copyfile(DATA / f"store-version-{version}.toml", config)
+    config.chmod(0o600)
+    history = History.open(path, now_ms=NOW)
+    assert history.recovery is None
+    with HistoryReader(path) as reader:
+        events = list(reader.events())
+        found = {
+            "readings": len(reader.readings().value),
+            "events": len(events),
+            "owed": {outlet: count for outlet, (count, _, _) in counts(reader.connection).items()},
+            "retained": len(retained(reader.connection, "topics")),
+            "quarter_hours": len(reader.quarter_hours("air", "relative_humidity").count),
+        }
+    assert found == KEPT[version]
+    raised = next(event for event in events if event["kind"] == "alarm")
+    assert (raised["alarm"], raised["change"], raised["occurrence"]) == ("temperature-high", "raised", 1)
+    begin = resume(watch_of(load(config)), history)
+    assert begin.newest_ms is not None
+    assert begin.memory_lost or begin.state.closed_ms >= begin.newest_ms - 1, "goes on where it was, or says that it cannot"
+    history.close()
+    assert (tmp_path / "backups").exists() == (version < len(STEPS))
+    assert fault_of(path) is None
+
+
+def test_every_version_of_the_tables_has_a_store_of_its_own():
+    """Who adds a step writes a store with it into tests/data first."""
+    assert sorted(KEPT) == list(range(1, len(STEPS) + 1))
