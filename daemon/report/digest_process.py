@@ -10,7 +10,10 @@ import sys
 from contextlib import suppress
 from io import BytesIO
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from daemon.report.record import Record
 
 LARGEST_MEMORY = 1 << 30
 _MOST_DRAWN = 6
@@ -48,19 +51,21 @@ def answer(task: dict[str, Any]) -> dict[str, Any]:
             lines.append(f"{title}: {summary(record.curves[name], watch.chambers[name], record, style_of(watch))}")
         elif watch.probes_at(name):
             lines.append(f"{title}: nothing believable was measured.")
-    if not seen:
-        return {"lines": lines, "png": None}
+    return {"lines": lines, "png": _picture(record, seen[:_MOST_DRAWN], Path(task["store"]).parent) if seen else None}
+
+
+def _picture(record: Record, names: list[str], folder: Path) -> str | None:
     os.environ["MPLBACKEND"] = "Agg"
-    os.environ.setdefault("MPLCONFIGDIR", str(Path(task["store"]).parent / "chart-cache"))
+    os.environ.setdefault("MPLCONFIGDIR", str(folder / "chart-cache"))
     try:
         import matplotlib  # noqa: F401
     except ImportError:
-        return {"lines": lines, "png": None}
+        return None
     from daemon.report.digest_drawing import drawn
 
     picture = BytesIO()
-    drawn(record, seen[:_MOST_DRAWN]).savefig(picture, format="png", dpi=110)
-    return {"lines": lines, "png": base64.b64encode(picture.getvalue()).decode()}
+    drawn(record, names).savefig(picture, format="png", dpi=110)
+    return base64.b64encode(picture.getvalue()).decode()
 
 
 if __name__ == "__main__":

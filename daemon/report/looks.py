@@ -33,7 +33,8 @@ ul.plain{margin:.3rem 0;padding-left:1.1em}li{margin:.15rem 0}
 .scroll{overflow-x:auto}
 table{border-collapse:collapse;width:100%;font-size:.88rem;font-variant-numeric:tabular-nums}
 caption{text-align:left;color:var(--quiet);padding:.2rem 0}
-th,td{text-align:left;padding:.28rem .45rem .28rem 0;border-bottom:1px solid var(--grid);vertical-align:top}
+th,td{text-align:left;padding:.28rem .45rem .28rem 0;border-bottom:1px solid var(--grid);vertical-align:top;
+overflow-wrap:break-word}caption{overflow-wrap:break-word}td:first-child{min-width:5.4em}
 th{font-weight:600}td.n,th.n{text-align:right;white-space:nowrap}
 summary{cursor:pointer;padding:.35rem 0;color:var(--quiet)}
 a{color:inherit}

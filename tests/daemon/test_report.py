@@ -150,7 +150,7 @@ def test_a_browser_finds_no_fault_and_nothing_sticks_out_at_either_width(record:
         found = browser.measured(file, width)
         assert found["out"] == []
         assert found["scroll"] == width
-        assert found["small"] == 0
+        assert found["small"] == found["thin"] == 0
         assert isinstance(found["words"], int)
         assert found["words"] > 40
 

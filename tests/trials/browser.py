@@ -20,7 +20,8 @@ document.getElementById('f').onload = () => {
   const words = [...page.querySelectorAll('svg text')].filter(one => one.getClientRects().length)
   const small = words.filter(one => one.getBoundingClientRect().height < 9).length
   document.getElementById('told').textContent = JSON.stringify(
-    { scroll: page.documentElement.scrollWidth, out, words: words.length, small, title: page.title })
+    { thin: [...page.querySelectorAll('td')].filter(one => one.textContent.length > 4 && one.clientWidth < 30).length,
+      scroll: page.documentElement.scrollWidth, out, words: words.length, small, title: page.title })
 }
 </script>
 """
