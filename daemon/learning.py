@@ -36,7 +36,11 @@ def keep_learning(polling: Polling, engine: Engine, inbox: Inbox, configuration:
 
     def write(now_ms: int) -> None:
         care = engine.care
-        if calendar is not None and care is not None:
+        if calendar is None:
+            return
+        if care is None or care.since_ms is None:
+            inbox.chore("calendar")  # the routine begins with the next turn
+        else:
             _beside("calendar", lambda: _calendar(Path(calendar), watch, care, now_ms))
 
     def noticed(events: Sequence[Event], now_ms: int) -> None:

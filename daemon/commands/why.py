@@ -73,16 +73,16 @@ def _probes(desk: KeeperDesk, chamber: str) -> list[dict[str, Any]]:
 
 def _series(desk: KeeperDesk, probe: str, quantity: str) -> dict[str, Any]:
     from rules.events import rfc3339
-    from rules.quality import NAMES, SUSPECT
+    from rules.quality import NAMES, NOT_EVALUATED, SUSPECT
     from rules.quantities import FACTS
 
     memory = desk.state.probes[probe]
     series, correction = memory.series[quantity], memory.corrections.get(quantity)
-    out = memory.out_until_ms is not None
+    flag = "not judged yet" if series.flag == NOT_EVALUATED else NAMES.get(series.flag, "missing")
     return {
         "probe": probe, "quantity": quantity, "value": series.last_raw, "unit": FACTS[quantity].unit,  # type: ignore[index]
         "time": None if series.last_ms is None else rfc3339(series.last_ms),
-        "flag": "out of service" if out else NAMES.get(series.flag, "missing"),
+        "flag": flag if memory.out_until_ms is None else "out of service",
         "test": series.test if series.flag >= SUSPECT else "",
         "correction": f"times {correction.gain:.4f}, plus {correction.offset:+.2f}" if correction else "",
     }  # fmt: skip

@@ -184,8 +184,7 @@ def test_the_calendar_is_written_beside_the_engine_when_the_config_names_it(
 ) -> None:
     house.fill(np.tile([25.5, 80.0, 20.0, 50.0], (3, 1)), MINUTE_MS)
     house.run()
-    house.engine.turn()
-    wait_until(lambda: (house.folder / "care.ics").exists(), "the calendar")
+    wait_until(lambda: house.engine.turn() and (house.folder / "care.ics").exists(), "the calendar")
     assert "BEGIN:VEVENT" in (house.folder / "care.ics").read_text()
     assert {"model-fit", "calendar"} <= set(house.polling._triggers)
 
