@@ -15,6 +15,7 @@ import sys
 import time
 import zlib
 from collections.abc import Callable, Iterator
+from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
@@ -42,7 +43,10 @@ state_folder = "{folder}/state"
 name = "Attacked shelf"
 log_level = "debug"
 log_form = "json"
+[page]
+folder = "{folder}/page"
 [chamber.nest]
+title = "<script>alert(1)</script>&\\" zap=y"
 room = "loft"
 temperature.on_delay = "1s"
 [room.loft]
@@ -107,6 +111,7 @@ class Attacked:
         for name, secret in (("broker-password", BROKER_PASSWORD), ("wrong", WRONG_PASSWORD), ("key", KEY)):
             (folder / name).write_text(f"{secret}\n")
             (folder / name).chmod(0o600)
+        (folder / "page").mkdir()
         (folder / "recorded.csv").write_text("time,probe,quantity,value,unit\n")
         settings = mail.model_dump(mode="json", exclude_none=True, exclude_defaults=True) | {"kind": "mail"}
         barred = settings | {"password_file": str(folder / "wrong")}
@@ -210,10 +215,12 @@ def attack(one: Attacked, line: Any) -> None:
     (spool / "0.word.json").write_text('{"word": "visit", "chamber": "\\u001b[2J", "word_id": "x"}')
     (spool / "1.word.json").symlink_to("/etc/hostname")
     now_ms = time.time_ns() // 1_000_000
-    word = {"word": "observation", "chamber": "nest", "at_ms": now_ms - 1000, "text": "\x1b[2J\u202eevil\nline"}
+    evil = "\x1b[2J\u202eevil\n<script>say()</script>"
+    word = {"word": "observation", "chamber": "nest", "at_ms": now_ms - 1000, "text": evil}
     one.say(TOPIC, signed(KEY.encode(), TOPIC, word, "a" * 20, now_ms))
     one.say(TOPIC, signed(b"k" * 40, TOPIC, word, "b" * 20, now_ms))
-    leaves = {"word": "leaves", "chamber": "nest", "at_ms": now_ms - 1000, "plant": "\x1b[2Jrose\u202e", "place": "\x9b31m"}
+    plant, place = "\x1b[2Jrose\u202e", "\x9b31m<img src=x>"
+    leaves = {"word": "leaves", "chamber": "nest", "at_ms": now_ms - 1000, "plant": plant, "place": place}
     one.say(TOPIC, signed(KEY.encode(), TOPIC, leaves, "c" * 20, now_ms))
 
 
@@ -240,6 +247,8 @@ def test_no_port_is_open_and_no_secret_is_told(attacked: tuple[Attacked, Any, An
     checked = asked(one, "check", str(one.config))
     wait_until(lambda: b"rose" in asked(one, "leaves", "nest", "--config", str(one.config)), "the diary")
     told = b"".join(asked(one, *words, "--config", str(one.config)) for words in COMMANDS)
+    told += asked(one, "watch", "--once", str(one.config))
+    told += asked(one, "report", str(one.config), "--out", str(one.folder / "page" / "report.html"))
     told += asked(one, "replay", "--store", str(one.config)) + asked(one, "replay", "--store", "--json", str(one.config))
     one.process.send_signal(signal.SIGTERM)
     assert one.process.wait(20) == 0, one.log[-2000:]
@@ -247,11 +256,33 @@ def test_no_port_is_open_and_no_secret_is_told(attacked: tuple[Attacked, Any, An
         "argv": arguments, "environment": environment, "log": one.log.encode(), "check": checked, "commands": told,
         "console": (one.folder / "out").read_bytes(), "MQTT": one.heard.encode(),
         "mail": b"".join(content for _, content in box.letters), "state": stored(one.folder / "state"),
+        "pages": b"".join(path.read_bytes() for path in (one.folder / "page").iterdir()),
     }  # fmt: skip
     assert len(seen["log"]) > 1000 and len(seen["MQTT"]) > 1000 and len(seen["state"]) > 10_000
     assert [(where, secret) for where, text in seen.items() for secret in forms_of_secrets() if secret in text] == []
     assert b"rose" in told and b"2J" in told
     assert_harmless(seen)
+    tags = Tags()
+    tags.feed(seen["pages"].decode())
+    assert b"&lt;script&gt;" in seen["pages"]
+    assert not tags.names & {"script", "img", "iframe", "object", "embed", "form", "base"}
+    assert {value for value in tags.addresses if not value.startswith("#")} <= {"data:,"}
+    assert [key for key in tags.keys if key.startswith("on") or key == "zap"] == []
+
+
+class Tags(HTMLParser):
+    """Every tag and every attribute of a page."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.names: set[str] = set()
+        self.keys: set[str] = set()
+        self.addresses: set[str] = set()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.names.add(tag)
+        self.keys |= {key for key, _ in attrs}
+        self.addresses |= {value or "" for key, value in attrs if key in ("href", "src", "action", "data", "xlink:href")}
 
 
 COMMANDS = (

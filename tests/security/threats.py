@@ -125,6 +125,12 @@ THREATS = (
          "security/test_running_daemon.py::test_no_port_is_open_and_no_secret_is_told"),
     ),
     Threat(
+        "S11b", "markup in a name or a word becomes part of a page, a chart or a letter",
+        "every text is escaped where HTML or SVG is written; pages hold no script and fetch nothing",
+        ("security/test_running_daemon.py::test_no_port_is_open_and_no_secret_is_told",
+         "adapters/test_wording.py::test_a_title_with_evil_signs_cannot_leave_its_place"),
+    ),
+    Threat(
         "S12", "memory or disk filled from outside",
         "bounded inbox, outbox, spool, log and lines; the unit bounds memory, threads and files",
         ("daemon/test_inbox.py::test_a_flood_of_one_probe_costs_its_own_oldest_readings_only",
