@@ -8,9 +8,7 @@ import sqlite3
 import time
 from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
 
 from adapters.errors import AdapterError, OutletRefused
 from adapters.mqtt_session import MqttSession
@@ -25,11 +23,12 @@ from daemon.configuration_checks import warnings
 from daemon.configuration_file import ConfigText
 from daemon.counting import counted
 from daemon.engine import told_events
-from daemon.logs import escaped
+from daemon.finding import Finding
+from daemon.inspection_machine import of_clock, of_service, of_versions
+from daemon.inspection_record import Record
 from daemon.outbox import owed_by
 from rules.quantities import FACTS
 
-Grade = Literal["ok", "warning", "fault"]
 _MOST_WAIT_S = 120.0
 _SPACE_MIB = 300
 _CONNECT_S = 10.0
@@ -40,23 +39,6 @@ _MEANS = {
     "refused": ("the device answers, but refuses the question", "check unit, register and function against its manual"),
     "implausible": ("a value arrives that cannot be", "check unit, scale and the clock of the probe"),
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing that was looked at: how it is, what that means and what to do."""
-
-    grade: Grade
-    what: str
-    found: str
-    means: str = ""
-    remedy: str = ""
-
-    def told(self) -> str:
-        """Return the lines that the keeper reads."""
-        lines = [f"{self.grade:<8} {self.what}: {escaped(self.found)}"]
-        lines += [f"         {word}: {escaped(text)}" for word, text in (("means", self.means), ("do", self.remedy)) if text]
-        return "\n".join(lines)
 
 
 def of_config(configuration: Configuration, text: ConfigText) -> list[Finding]:
@@ -79,7 +61,8 @@ def of_config(configuration: Configuration, text: ConfigText) -> list[Finding]:
 def of_machine(configuration: Configuration) -> list[Finding]:
     """Return how the secret files, the store's folder, the disk and the clock are."""
     folder = configuration.state_folder
-    found = [*of_secrets(configuration), _folder(folder), _space(folder), _store(configuration.store), _clock()]
+    found = [*of_secrets(configuration), _folder(folder), _space(folder), _store(configuration.store)]
+    found += [*of_clock(configuration), *of_service(), of_versions()]
     return found if configuration.page.folder is None else [*found, _page(Path(configuration.page.folder))]
 
 
@@ -151,23 +134,20 @@ def _store(path: Path) -> Finding:
     )
 
 
-def _clock() -> Finding:
-    year = time.gmtime().tm_year
-    if year >= 2025:
-        return Finding("ok", "clock", time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()))
-    return Finding(
-        "fault", "clock", f"this machine believes it is {year}", "certificates are refused and labels are wrong",
-        "set the clock: timedatectl set-ntp true",
-    )
-
-
 # ---------------------------------------------------------------- probes
 
 
-def of_probes(configuration: Configuration, wait_s: float | None = None) -> list[Finding]:
-    """Try every probe once, the lines and brokers side by side."""
+def of_probes(configuration: Configuration, wait_s: float | None = None, record: Record | None = None) -> list[Finding]:
+    """Try every probe once, the lines and brokers side by side.
+
+    A line that the running daemon reads is left to it, since only one program may read a line: there the record speaks.
+    """
+    if record is not None:
+        configuration = _without_busy_lines(configuration, record)
     lines = lines_of(configuration, {}, purpose="check")
     feeds = feeds_of(configuration, lines, {}, lambda: time.time_ns() // 1_000_000)
+    if not feeds:
+        return []
     if wait_s is None:
         longest_ms = max(probe.interval for probe in configuration.probe.values())
         wait_s = min(_MOST_WAIT_S, 5 + 1.2 * longest_ms / 1000)
@@ -178,6 +158,15 @@ def of_probes(configuration: Configuration, wait_s: float | None = None) -> list
     for answer in answers:
         by_probe[answer.probe].append(answer)
     return [finding for name, given in by_probe.items() for finding in _of_probe(name, given)]
+
+
+def _without_busy_lines(configuration: Configuration, record: Record) -> Configuration:
+    busy = {
+        probe.medium for name, probe in configuration.probe.items()
+        if probe.medium.startswith("line ") and record.fresh(name, probe.interval)
+    }  # fmt: skip
+    left = {name: probe for name, probe in configuration.probe.items() if probe.medium not in busy}
+    return configuration.model_copy(update={"probe": left})
 
 
 def _tried(source: Source, wait_s: float) -> list[Sample | Failure]:

@@ -37,18 +37,25 @@ def run(args: argparse.Namespace) -> int:
     """Check and tell; the findings go to stdout."""
     if args.schema:
         return _print_schema()
+    import time
+
     from daemon import inspection
     from daemon.configuration import read_and_validate
     from daemon.counting import counted
     from daemon.exit_status import ExitStatus
+    from daemon.inspection_record import of_record, read_record
+    from daemon.setup.handing_over import borrow_credentials
 
     quiet_logs()
     path = config_path(args)
     configuration, text = read_and_validate(path)
     findings = inspection.of_config(configuration, text)
     if not args.offline:
+        borrow_credentials()
+        record = read_record(configuration, time.time_ns() // 1_000_000)
         findings += inspection.of_machine(configuration)
-        findings += inspection.of_probes(configuration, args.wait)
+        findings += inspection.of_probes(configuration, args.wait, record)
+        findings += of_record(configuration, record)
         findings += inspection.of_outlets(configuration, send=args.send)
     for finding in findings:
         if not args.quiet or finding.grade != "ok":

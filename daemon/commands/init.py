@@ -121,12 +121,18 @@ def _show_readings(configuration: object) -> bool:
 
 
 def _what_next(path: Path) -> None:
+    import shutil
+    import sys
+    from pathlib import Path
+
     from daemon.commands.options import config_path
 
     same = config_path(argparse.Namespace(config=None)) == path
     name = "" if same else f" {path}"
-    print(f"Next:  dewlid check --send{name}      tries everything; a test letter must arrive")
-    print(f"       dewlid run{name}               watches from now on (as a service: systemctl enable --now dewlid)")
+    program = sys.argv[0] if "/" in sys.argv[0] and shutil.which("dewlid") is None else "dewlid"
+    begin = "sudo systemctl enable --now dewlid" if path == Path("/etc/dewlid/dewlid.toml") else f"{program} run{name}"
+    print(f"Next:  {program} check --send{name}      tries everything; a test letter must arrive")
+    print(f"       {begin}      watches from now on")
     print("Read the file once and correct the guesses: volumes, lid and bands. `dewlid keys` explains every key.")
 
 
@@ -146,27 +152,20 @@ def _answers(args: argparse.Namespace) -> Answers:
     from daemon.setup.guide import Answers
 
     more = {"security": args.mail_security, "ca_file": args.mail_ca}
-    host, mail_port = _with_port(args.mail_host)
     return Answers(
         site=args.site, time_zone=args.time_zone, altitude_m=args.altitude, genus=args.genus, months=args.age, lid=args.lid,
         heater_w=args.heater, places=args.place, ports=None if args.port is None else [one for one in args.port if one != "-"],
-        addresses=args.addresses, listen_s=args.listen, broker=_broker(args), mail_to=args.mail, mail_host=host,
+        addresses=args.addresses, listen_s=args.listen, broker=_broker(args), mail_to=args.mail, mail_host=args.mail_host,
         mail_user=args.mail_user, mail_password_file=args.mail_password_file,
-        mail_more={"port": mail_port} | more if mail_port else more, state_folder=args.state_folder, ask_nothing=args.yes,
+        mail_more=more, state_folder=args.state_folder, ask_nothing=args.yes,
     )  # fmt: skip
-
-
-def _with_port(text: str | None) -> tuple[str | None, int | None]:
-    host, colon, port = (text or "").rpartition(":")
-    return (host, int(port)) if colon and port.isdecimal() and ":" not in host else (text, None)
 
 
 def _broker(args: argparse.Namespace) -> dict[str, object] | None:
     if args.broker is None:
         return None
-    host, port = _with_port(args.broker)
     given = {
-        "host": host, "port": port, "user": args.broker_user, "password_file": args.broker_password_file,
+        "host": args.broker, "user": args.broker_user, "password_file": args.broker_password_file,
         "tls": True if args.broker_ca else None, "ca_file": args.broker_ca,
     }  # fmt: skip
     return {key: value for key, value in given.items() if value is not None}

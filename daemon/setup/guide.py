@@ -49,6 +49,9 @@ class Answers:
     ask_nothing: bool = False
 
 
+_SECURITY = {465: "tls", 587: "starttls", 25: "starttls"}
+
+
 class Guide:
     """Holds the dialogue. `say` prints, `ask` reads one line."""
 
@@ -93,12 +96,14 @@ class Guide:
 
     def _on_broker(self, draft: Draft) -> list[FoundProbe]:
         asked = {} if self._given.broker is None else self._given.broker
-        host = self.ask("MQTT broker that probes send to (name or address, - for none)", "-", str, asked.get("host"))
+        host, port = self.ask(
+            "MQTT broker that probes send to (host or host:port, - for none)", "-", host_and_port, asked.get("host")
+        )
         if host in ("-", ""):
             return []
         user = self.ask("User at the broker (- for none)", "-", str, asked.get("user", "-" if asked else None))
         rest = {key: value for key, value in asked.items() if key not in ("host", "user")}
-        settings = {"host": host, **rest} | ({} if user == "-" else {"user": user})
+        settings = {"host": host, **({"port": port} if port else {}), **rest} | ({} if user == "-" else {"user": user})
         if user != "-" and "password_file" not in settings:
             settings["password_file"] = self._secret("broker-password", f"Password of {user} at the broker")
         draft.broker, draft.publish = settings, True if self._given.publish is None else self._given.publish
@@ -149,9 +154,12 @@ class Guide:
         if to == "-":
             return
         domain = to.rpartition("@")[2]
-        host = self.ask("Mail server that takes your outgoing mail", f"smtp.{domain}", str, given.mail_host)
+        host, port = self.ask(
+            "Mail server that takes your outgoing mail (host or host:port)", f"smtp.{domain}", host_and_port, given.mail_host
+        )
         user = self.ask("User there (- for none)", to, str, given.mail_user)
-        mail: dict[str, Any] = {"host": host, "sender": to, "to": [to], **given.mail_more}
+        mail: dict[str, Any] = {"host": host, "port": port, "security": _SECURITY.get(port), "sender": to, "to": [to]}
+        mail |= {key: value for key, value in given.mail_more.items() if value is not None}
         if user != "-":
             mail["user"] = user
             mail["password_file"] = given.mail_password_file or self._secret("mail-password", f"Password of {user} there")
@@ -174,6 +182,16 @@ class Guide:
 
 
 # ---------------------------------------------------------------- what is accepted
+
+
+def host_and_port(text: str) -> tuple[str, int | None]:
+    """Return host and port of `host`, `host:port` or an IPv6 address."""
+    host, colon, port = text.rpartition(":")
+    if not colon or ":" in host:
+        return text, None
+    if not host or not port.isdecimal() or not 1 <= int(port) <= 65_535:
+        raise ValueError(f'"{text}" is no host with a port; write it like mail.example.org:587')
+    return host, int(port)
 
 
 def _short(text: str) -> str:

@@ -1,0 +1,157 @@
+"""`dewlid check` beside a running daemon and over a record: last reading, noise, pauses, frozen values, clock and service."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from adapters.serial_port import LineSettings, SerialPort
+from daemon.assembly import watch_of
+from daemon.configuration import Configuration, load
+from daemon.finding import Finding
+from daemon.history import History
+from daemon.inspection_machine import of_clock, of_service, of_versions
+from daemon.inspection_record import of_record, read_record
+from rules.events import MINUTE_MS, Batch
+from rules.watch import advance, dump_state
+
+NOW_MS = 1_777_888_800_000
+CONFIG = """
+[site]
+time_zone = "{zone}"
+state_folder = "{folder}"
+[chamber.tank-1]
+[probe.air]
+kind = "serial-text"
+place = "tank-1"
+port = "{port}"
+delimiter = " "
+columns = {{ air_temperature = 1, relative_humidity = 2 }}
+interval = "30s"
+[outlet.screen]
+kind = "console"
+tell = ["system"]
+"""
+
+
+@pytest.fixture
+def configuration(tmp_path: Path) -> Configuration:
+    path = tmp_path / "dewlid.toml"
+    path.write_text(CONFIG.format(folder=tmp_path, port="/dev/ttyX0", zone="UTC"))
+    return load(path)
+
+
+def record(
+    configuration: Configuration, air: np.ndarray, *, every_ms: int = 30_000, ended_ms: int = 5_000, now_ms: int = NOW_MS
+) -> list[Finding]:
+    """Put a series of temperatures into a real store and look at it."""
+    at_ms = now_ms - ended_ms - every_ms * np.arange(len(air), dtype=np.int64)[::-1]
+    batch = Batch((("air", "air_temperature"),), np.zeros(len(air), np.int32), at_ms, at_ms, np.asarray(air, np.float64))
+    done = advance(watch_of(configuration), None, batch, int(at_ms[-1]) + 1)
+    history = History.open(configuration.store, now_ms=now_ms)
+    history.record(batch, done.events, dump_state(done.state), [])
+    history.close()
+    return of_record(configuration, read_record(configuration, now_ms))
+
+
+def noisy(count: int, spread: float) -> np.ndarray:
+    return np.round(25.0 + spread * np.random.default_rng(3).normal(size=count), 2)
+
+
+def test_a_good_probe_is_told_with_age_and_noise(configuration: Configuration) -> None:
+    [finding] = record(configuration, noisy(200, 0.04))
+    assert finding.grade == "ok"
+    assert finding.found.startswith("last heard a moment ago: air temperature 2")
+    assert "(noise 0.0" in finding.found
+    assert finding.found.endswith("200 readings in two hours")
+
+
+def test_noise_does_not_count_a_step(configuration: Configuration) -> None:
+    air = noisy(200, 0.04)
+    air[100:] += 6.0
+    assert [one for one in record(configuration, air) if "scatters" in one.found] == []
+
+
+def test_a_noisy_probe_is_told_what_to_look_for(configuration: Configuration) -> None:
+    scattering = next(one for one in record(configuration, noisy(200, 0.8)) if "scatters" in one.found)
+    assert scattering.grade == "warning"
+    assert "loose plug" in scattering.means
+    assert "accuracy_temperature_k" in scattering.remedy
+
+
+def test_a_value_that_never_moves_is_called_frozen(configuration: Configuration) -> None:
+    frozen = next(one for one in record(configuration, np.full(200, 25.31)) if "exactly" in one.found)
+    assert "exactly 25.31 for more than an hour" in frozen.found
+    assert "breathe on it" in frozen.remedy
+
+
+def test_a_probe_that_sends_more_rarely_than_told_gets_the_line_to_write(configuration: Configuration) -> None:
+    slow = next(one for one in record(configuration, noisy(40, 0.04), every_ms=115_000) if "paused" in one.found)
+    assert slow.remedy == 'write interval = "2min" in [probe.air]'
+
+
+def test_a_probe_that_fell_silent_is_told_with_its_age(configuration: Configuration) -> None:
+    silent = record(configuration, noisy(100, 0.04), ended_ms=40 * MINUTE_MS)[0]
+    assert silent.grade == "warning"
+    assert silent.found.startswith("last heard 40 minutes ago")
+
+
+def test_a_judgement_of_the_rules_is_repeated(configuration: Configuration) -> None:
+    air = noisy(200, 0.04)
+    air[-5:] = 85.0
+    judged = [one for one in record(configuration, air) if "was last judged" in one.found]
+    assert [one.grade for one in judged] == ["warning"]
+    assert "fail" in judged[0].found
+
+
+def test_without_a_store_there_is_no_record_and_no_trouble(configuration: Configuration) -> None:
+    assert of_record(configuration, read_record(configuration, NOW_MS)) == []
+
+
+def test_a_line_that_the_daemon_reads_is_left_to_it(serial_pair: Callable[[], Any], tmp_path: Path) -> None:
+    line, path = serial_pair(), tmp_path / "dewlid.toml"
+    path.write_text(CONFIG.format(folder=tmp_path / "state", port=line.near, zone="UTC"))
+    record(load(path), noisy(200, 0.04), now_ms=time.time_ns() // 1_000_000)
+    held = SerialPort(LineSettings(line.near))  # as a running daemon holds it
+    held.open()
+    command = [sys.executable, "-m", "daemon.cli", "check", str(path)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stdout
+    assert "ok       record of air: last heard a moment ago: air temperature 2" in done.stdout
+    (tmp_path / "state" / "dewlid.sqlite3").unlink()
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    held.close()
+    assert done.returncode == 69
+    assert "in use by another program" in done.stdout
+
+
+def test_the_time_zone_of_the_config_is_held_against_the_machines(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "dewlid.toml"
+    path.write_text(CONFIG.format(folder=tmp_path, port="/dev/ttyX0", zone="UTC"))
+    monkeypatch.setenv("TZ", "Europe/Lisbon")
+    doubt = next(one for one in of_clock(load(path)) if one.what == "time zone")
+    assert doubt.remedy == 'write time_zone = "Europe/Lisbon" in [site]'
+    path.write_text(CONFIG.format(folder=tmp_path, port="/dev/ttyX0", zone="Europe/Lisbon"))
+    assert [one.what for one in of_clock(load(path)) if one.what == "time zone"] == []
+
+
+def test_the_service_that_is_not_installed_is_said_how_to_install(tmp_path: Path) -> None:
+    [finding] = of_service(tmp_path / "none")
+    assert (finding.grade, "sudo make install" in finding.found) == ("ok", True)
+    (tmp_path / "dewlid.service").touch()
+    [finding] = of_service(tmp_path / "dewlid.service")  # no systemd answers for it here
+    assert finding.grade in ("warning", "fault")
+    assert "systemctl" in finding.remedy
+
+
+def test_versions_are_told_for_questions() -> None:
+    assert "Python 3." in of_versions().found
