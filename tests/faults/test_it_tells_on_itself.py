@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import subprocess
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import closing
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +17,7 @@ import pytest
 from adapters import pulse
 from adapters.outlets.outlet import Owed
 from daemon import delivery as delivery_module
+from daemon import running as running_module
 from daemon.configuration import load
 from daemon.delivery import Delivery
 from daemon.delivery_worker import Pace
@@ -47,9 +51,9 @@ def start(tmp_path: Path) -> Iterator[Callable[..., Running]]:
     """A factory of daemons without their main thread."""
     running: list[Running] = []
 
-    def make(port: int, login: str = "") -> Running:
+    def make(port: int, login: str = "", extra: str = "") -> Running:
         path = tmp_path / "dewlid.toml"
-        path.write_text(CONFIG.format(folder=tmp_path, port=port, login=login))
+        path.write_text(CONFIG.format(folder=tmp_path, port=port, login=login) + extra)
         running.append(Running(load(path), wake=lambda: None))
         running[-1].start()
         return running[-1]
@@ -137,6 +141,37 @@ def test_a_stuck_probe_thread_is_noticed(
     free.set()
     monkeypatch.undo()
     wait_until(running.beat, "an answered heartbeat")
+
+
+def test_a_broker_that_is_down_for_long_is_told_by_mail_and_in_the_record(
+    broker: Any, start: Any, mail_server: Any, wait_until: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(running_module, "Delivery", partial(Delivery, pace=Pace(tell_after_s=0.3, idle_s=0.1)))
+    settings, box = mail_server("tls")
+    facts = settings.model_dump(mode="json", exclude_none=True, exclude_defaults=True) | {"kind": "mail"}
+    server = broker()
+    post = "[outlet.post]\n" + "".join(f"{key} = {json.dumps(value)}\n" for key, value in facts.items())
+    running = start(server.port, extra=post)
+    worker = running._delivery._workers["topics"]
+    wait_until(lambda: running.beat() and worker.health.state == "up", "the broker")
+    server.kill()
+    told = b"outlet topics has not worked"
+    wait_until(lambda: running.beat() and any(told in _unfolded(content) for _, content in box.letters), "the letter")
+    server.start()
+    wait_until(lambda: running.beat() and worker.health.state == "up", "its return", 60)
+    query = "SELECT json_extract(body, '$.what') FROM event WHERE kind = 'system' AND id LIKE 'outlet-%'"
+
+    def recorded() -> list[str]:
+        with closing(sqlite3.connect(f"file:{running._configuration.store}?mode=ro", uri=True)) as connection:
+            return [row[0] for row in connection.execute(query)]
+
+    wait_until(lambda: running.beat() and "outlet-back" in recorded(), "its return in the record")
+    assert recorded()[0] == "outlet-down"
+
+
+def _unfolded(content: bytes) -> bytes:
+    """Return the text of a letter without soft line breaks and wrapped lines."""
+    return b" ".join(content.replace(b"=\r\n", b"").split())
 
 
 class Hanging:
