@@ -41,7 +41,7 @@ def summary(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]
         section("Over", points([over(alarm, watch, style, now) for alarm in ended])),
         section("Probes", points([doubt(event, style) for event in of_kind(about, "quality")])),
         section("Also", points(_other_lines(about, style))),
-        section("Quiet", _acknowledge_all(standing)),
+        section("Your answer", _acknowledge_all(standing)),
     ]
     return [part for part in parts if part is not None]
 

@@ -40,7 +40,7 @@ def situation(letter: dict[str, Any], watch: Watch, style: Style) -> list[Sectio
         section("Why", [text(style.text(clean(line, 1500))) for line in _why(alarms, advice)]),
         section("Do not", points([style.text(clean(line)) for line in (advice or {}).get("never", ())])),
         section("Look again", _look_again(advice, style, now)),
-        section("Quiet", _quiet(letter, alarms, advice)),
+        section("Your answer", _quiet(letter, alarms, advice)),
         section("Take care", points([style.text(clean(line)) for line in (advice or {}).get("cautions", ())])),
     ]
     return [part for part in parts if part is not None]
