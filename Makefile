@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
 
-.PHONY: install uninstall documents demo test check advice-trial fuzz audit mutants lock clean
+.PHONY: install uninstall documents demo test check bench advice-trial fuzz audit mutants lock clean
 
 demo: $(VENV)/run.stamp
 	$(BIN)/dewlid demo
@@ -20,6 +20,12 @@ check: $(VENV)/test.stamp
 # 200 random chambers in 20 kinds of trouble, advised by dewlid and by one rule per symptom; some minutes.
 advice-trial: $(VENV)/test.stamp
 	$(BIN)/python tests/trials/advice_trial.py --chambers 200
+
+# Speed and cost beside limits and peers, one table, also as JSON; under ten minutes, on a machine that does nothing else.
+# PARTS="start idle" runs some of them.
+bench: $(VENV)/test.stamp
+	.ci/system-packages mosquitto
+	$(BIN)/python tests/benchmarks/bench.py $(PARTS)
 
 # The whole daemon, killed N times at random instants: `make kills N=10000 SEED=3`.
 kills: $(VENV)/test.stamp

@@ -33,12 +33,23 @@ room = "study"
 devices.heater = {{ watts = 15 }}
 devices.mister = {{ ml_per_press = 1 }}
 [probe.p{n}]
-kind = "simulated-chamber"
-measures = "small-air"
+kind = "mqtt-topic"
 place = "c{n}"
+broker = "home"
+topics = {{ air_temperature = "c{n}/t", relative_humidity = "c{n}/h" }}
 interval = "1min"
 """
-_ROOM = '\n[room.study]\n[probe.room]\nkind = "simulated-chamber"\nmeasures = "room-air"\nplace = "study"\ninterval = "1min"\n'
+_ROOM = """
+[broker.home]
+host = "localhost"
+[room.study]
+[probe.room]
+kind = "mqtt-topic"
+place = "study"
+broker = "home"
+topics = { air_temperature = "study/t", relative_humidity = "study/h" }
+interval = "1min"
+"""
 _LINE = np.dtype([("time", "U20"), ("probe", "U8"), ("quantity", "U17"), ("value", "f8"), ("unit", "U4")])
 
 
