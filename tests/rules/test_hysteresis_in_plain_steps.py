@@ -140,3 +140,14 @@ def _zone(value: float, limit: float, harmful: float | None, deadband: float, si
     if sign * (value - limit) > 0:
         return HARM_EDGE if harmful is not None and sign * (value - harmful) > -deadband else OUTSIDE
     return EDGE if sign * (value - limit) > -deadband else CLEAR
+
+
+def test_an_edit_that_makes_harm_mere_excess_eases_at_once_and_says_that_it_was_the_edit() -> None:
+    delays, minute = Delays(5 * MINUTE, 10 * MINUTE, 2 * MINUTE, 10 * MINUTE), np.array([MINUTE])
+    harmful = Walk(phase="active", harmful=True, ever_seen=True, edited=True)
+    state, turns = walk(harmful, np.array([OUTSIDE], np.int8), minute, minute, delays)
+    assert [(turn.to, turn.edited) for turn in turns] == [("eased", True)]
+    assert (state.phase, state.harmful, state.edited) == ("active", False, False)
+    state, turns = walk(harmful, np.array([HARM_EDGE], np.int8), minute, minute, delays)
+    assert turns == []
+    assert (state.harmful, state.edited) == (True, False)
