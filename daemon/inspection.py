@@ -6,17 +6,18 @@ import os
 import shutil
 import sqlite3
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from adapters.errors import AdapterError, OutletRefused
+from adapters.errors import AdapterError, OutletRefused, OutletUnreachable
 from adapters.mqtt_session import MqttSession
-from adapters.outlets import ConsoleOutlet, MailOutlet
+from adapters.outlets import ConsoleOutlet, MailOutlet, MqttOutlet
+from adapters.outlets.letter import MailSender
 from adapters.outlets.outlet import Outlet, Owed
 from adapters.probes.source import Failure, Sample, Source
 from adapters.secrets_file import readable_path
-from daemon.assembly import feeds_of, lines_of, outlets_of, watch_of
+from daemon.assembly import Line, feeds_of, lines_of, outlets_of, watch_of
 from daemon.backup import fault_of
 from daemon.configuration import Configuration
 from daemon.configuration_checks import warnings
@@ -198,7 +199,7 @@ def _of_probe(name: str, answers: Iterable[Sample | Failure]) -> list[Finding]:
 
 
 def of_outlets(configuration: Configuration, *, send: bool) -> list[Finding]:
-    """Try every outlet; with `send` a real test message goes out by each, else only MQTT brokers are met."""
+    """Try every outlet: connect and log in; with `send` a real test message goes out by each."""
     if not configuration.outlet:
         return []
     lines = lines_of(configuration, {}, purpose="check")
@@ -206,7 +207,9 @@ def of_outlets(configuration: Configuration, *, send: bool) -> list[Finding]:
     try:
         with ThreadPoolExecutor(max_workers=len(outlets)) as pool:
             _meet(line.session for line in lines.values())
-            return list(pool.map(lambda name: _of_outlet(configuration, name, outlets[name], send=send), outlets))
+            if send:
+                return list(pool.map(lambda name: _of_outlet(configuration, name, outlets[name]), outlets))
+            return list(pool.map(lambda name: _met(configuration, name, outlets[name], lines), outlets))
     finally:
         for outlet in outlets.values():
             outlet.close()
@@ -220,16 +223,33 @@ def _meet(sessions: Iterable[MqttSession]) -> None:
             time.sleep(0.05)
 
 
-def _of_outlet(configuration: Configuration, name: str, outlet: Outlet, *, send: bool) -> Finding:
-    if not send:
-        return Finding("ok", f"outlet {name}", "not tried; `dewlid check --send` sends a real test message by it")
+def _met(configuration: Configuration, name: str, outlet: Outlet, lines: Mapping[str, Line]) -> Finding:
+    """Connect and log in, but send nothing."""
+    settings = configuration.outlet[name]
+    try:
+        if isinstance(outlet, MailSender):
+            outlet.knock()
+        elif isinstance(settings, MqttOutlet) and lines[settings.broker].session.state[0] != "up":
+            raise OutletUnreachable(": ".join(lines[settings.broker].session.state))
+    except AdapterError as error:
+        return _failed(name, error)
+    if isinstance(settings, ConsoleOutlet):
+        return Finding("ok", f"outlet {name}", f"writes to {settings.stream}")
+    return Finding("ok", f"outlet {name}", "it lets us in; `dewlid check --send` sends a real test message by it")
+
+
+def _failed(name: str, error: AdapterError) -> Finding:
+    sure = isinstance(error, OutletRefused)
+    means = "it answers and refuses" if sure else "it cannot be reached now; messages would wait and be sent later"
+    return Finding("fault", f"outlet {name}", str(error), means, "mend what it says, then run `dewlid check --send`")
+
+
+def _of_outlet(configuration: Configuration, name: str, outlet: Outlet) -> Finding:
     try:
         for owed in _test_message(configuration, name):
             outlet.send(owed)
     except AdapterError as error:
-        sure = isinstance(error, OutletRefused)
-        means = "it answers and refuses" if sure else "it cannot be reached now; messages would wait and be sent later"
-        return Finding("fault", f"outlet {name}", str(error), means, "mend what it says, then run `dewlid check --send` again")
+        return _failed(name, error)
     settings = configuration.outlet[name]
     if isinstance(settings, MailOutlet):
         found = f"a test letter was taken over for {', '.join(settings.to)}: look into the mailbox"

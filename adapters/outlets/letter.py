@@ -123,6 +123,11 @@ class MailSender:
         with self._connection() as client:
             self._hand_over(client, message, owed.recipient)
 
+    def knock(self) -> None:
+        """Connect and log in, and send nothing, to see whether it would work; raises an OutletError."""
+        with self._connection():
+            pass
+
     def close(self) -> None:
         """Break off a letter that is on its way; it stays owed."""
         if self._illustrator is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 import time
@@ -17,6 +18,7 @@ from daemon.assembly import watch_of
 from daemon.configuration import Configuration, load
 from daemon.finding import Finding
 from daemon.history import History
+from daemon.inspection import of_outlets
 from daemon.inspection_machine import of_clock, of_service, of_versions
 from daemon.inspection_record import of_record, read_record
 from rules.events import MINUTE_MS, Batch
@@ -151,6 +153,36 @@ def test_the_service_that_is_not_installed_is_said_how_to_install(tmp_path: Path
     [finding] = of_service(tmp_path / "dewlid.service")  # no systemd answers for it here
     assert finding.grade in ("warning", "fault")
     assert "systemctl" in finding.remedy
+
+
+def with_mail(tmp_path: Path, outlet: Any, **more: Any) -> str:
+    given = outlet.model_dump(exclude_none=True, exclude={"second", "stand_in"}) | more
+    rows = [f"{key} = {json.dumps(value)}" for key, value in given.items() if value not in (None, {})]
+    path = tmp_path / "dewlid.toml"
+    path.write_text(CONFIG.format(folder=tmp_path, port="/dev/ttyX0", zone="UTC") + "[outlet.mail]\n" + "\n".join(rows) + "\n")
+    return str(path)
+
+
+def test_a_mail_server_is_met_without_a_letter_and_a_wrong_password_is_told(mail_server: Any, tmp_path: Path) -> None:
+    outlet, box = mail_server()
+    good = of_outlets(load(with_mail(tmp_path, outlet)), send=False)
+    assert [one.found for one in good if one.what == "outlet mail"] == [
+        "it lets us in; `dewlid check --send` sends a real test message by it"
+    ]
+    Path(outlet.password_file).write_text("wrong\n")
+    bad = next(one for one in of_outlets(load(with_mail(tmp_path, outlet)), send=False) if one.what == "outlet mail")
+    assert (bad.grade, bad.means) == ("fault", "it answers and refuses")
+    assert "refuses user or password" in bad.found
+    assert box.letters == []
+
+
+def test_a_broker_that_is_down_is_told_without_sending(tmp_path: Path) -> None:
+    path = tmp_path / "dewlid.toml"
+    text = CONFIG.format(folder=tmp_path, port="/dev/ttyX0", zone="UTC")
+    path.write_text(f'{text}[broker.home]\nhost = "127.0.0.1"\nport = 1\n[outlet.topics]\nkind = "mqtt"\nbroker = "home"\n')
+    [finding] = [one for one in of_outlets(load(path), send=False) if one.what == "outlet topics"]
+    assert finding.grade == "fault"
+    assert "nothing listens on 127.0.0.1:1" in finding.found
 
 
 def test_versions_are_told_for_questions() -> None:
