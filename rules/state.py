@@ -147,13 +147,13 @@ class Guesses:
 
 @dataclass
 class Waiting:
-    """Readings of an instant that is not closed yet, as columns."""
+    """Readings of an instant that is not closed yet, as columns; a value that is no number is None."""
 
     taken_ms: list[int] = field(default_factory=list)
     at_ms: list[int] = field(default_factory=list)
     probe: list[str] = field(default_factory=list)
     quantity: list[str] = field(default_factory=list)
-    value: list[float] = field(default_factory=list)
+    value: list[float | None] = field(default_factory=list)
     items: list[dict[str, Any]] = field(default_factory=list)
 
 

@@ -95,7 +95,7 @@ def kept(rows: Rows, items: list[Item], now_ms: int) -> tuple[Rows, list[Item], 
         later.at_ms.tolist(),
         [rows.names[n][0] for n in later.series.tolist()],
         [rows.names[n][1] for n in later.series.tolist()],
-        later.value.tolist(),
+        [None if value != value else value for value in later.value.tolist()],  # JSON has no NaN
         [item_to_json(item) for item in items if item.taken_ms >= now_ms],
     )
     return rows.part(0, border), [item for item in items if item.taken_ms < now_ms], waiting

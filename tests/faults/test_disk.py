@@ -23,7 +23,7 @@ from daemon.spool import Spool
 from daemon.stream import resume
 from rules.events import Batch, Reading, SystemEvent
 from rules.settings import Watch
-from rules.watch import advance, dump_state
+from rules.watch import advance, dump_state, load_state
 
 NOW = 1_760_000_000_000
 CONFIG = """
@@ -272,3 +272,12 @@ def test_a_state_that_cannot_be_read_is_told_and_not_worked_out_from_months_of_r
     assert any("alarms that still stand are raised again" in body for body in told)
     assert not resume(watch, history).memory_lost
     history.close()
+
+
+def test_a_reading_that_is_no_number_and_not_closed_yet_survives_a_restart(tmp_path: Path, watch: Watch) -> None:
+    batch = Batch.of([Reading(NOW, "air", "air_temperature", float("nan"), NOW)])
+    waiting = advance(watch, None, batch, NOW).state
+    assert waiting.waiting.taken_ms == [NOW]
+    again = load_state(dump_state(waiting))
+    assert dump_state(again) == dump_state(waiting)
+    assert dump_state(advance(watch, again, Batch(), NOW + 1).state) == dump_state(advance(watch, None, batch, NOW + 1).state)
