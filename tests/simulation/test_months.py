@@ -20,7 +20,7 @@ from simulated_world import PLACES, World
 
 from daemon.outbox_rows import LIMIT
 from rules.events import MINUTE_MS
-from rules.watch import dump_state
+from rules.watch import dump_state, load_state
 
 SEED = os.environ.get("SOAK_SEED")
 DAYS = float(os.environ.get("SOAK_DAYS", "20"))
@@ -121,7 +121,10 @@ class Judge:
     def after_day(self, world: World, day: int) -> None:
         connection = world.history._connection
         if world.engine._state is not None:
-            self.state_bytes.append(len(dump_state(world.engine._state)))
+            body = dump_state(world.engine._state)
+            self.state_bytes.append(len(body))
+            if dump_state(load_state(body)) != body:
+                self.faults.append(f"the state of day {day} is another one once it was read back")
         waiting = connection.execute("SELECT count(*) FROM owed").fetchone()[0]
         if waiting > LIMIT:
             self.faults.append(f"{waiting} messages wait")
