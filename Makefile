@@ -33,7 +33,7 @@ kills: $(VENV)/test.stamp
 
 # DAYS simulated days of faults and kills from one seed, every invariant checked: `make soak SEED=7 DAYS=3650`.
 soak: $(VENV)/test.stamp
-	SOAK_SEED=$(or $(SEED),1) SOAK_DAYS=$(or $(DAYS),365) $(BIN)/python -m pytest -q -s tests/simulation
+	SOAK_SEED=$(or $(SEED),1) SOAK_DAYS=$(or $(DAYS),365) $(BIN)/python -m pytest -q -k months_of_faults tests/simulation/test_months.py
 
 # Coverage-guided fuzzing of every parser, in an environment of its own; what it finds is told and fails: `make fuzz MINUTES=60`.
 # KEEP=1 merges inputs that reach new code into tests/fuzz/corpus.
