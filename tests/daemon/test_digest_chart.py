@@ -202,3 +202,27 @@ def test_it_is_made_while_others_go_on(configuration: Configuration, tmp_path: P
         turns += 1
         time.sleep(0.001)
     assert turns > 20
+
+
+def test_a_killed_daemon_leaves_no_process_behind() -> None:
+    """Found under 200 kills: each had left a process that went on drawing for nobody."""
+    parent = subprocess.Popen(
+        [
+            sys.executable, "-c",
+            "import subprocess, sys, time\n"
+            "child = subprocess.Popen([sys.executable, '-P', '-m', 'daemon.report.digest_process'], stdin=subprocess.PIPE)\n"
+            "print(child.pid, flush=True)\n"
+            "time.sleep(600)\n",
+        ],
+        stdout=subprocess.PIPE,
+    )  # fmt: skip
+    assert parent.stdout is not None
+    child = Path("/proc") / parent.stdout.readline().decode().strip()
+    time.sleep(1.5)
+    assert child.exists()
+    parent.kill()
+    parent.wait()
+    deadline = time.monotonic() + 30
+    while child.exists() and time.monotonic() < deadline:
+        time.sleep(0.1)
+    assert not child.exists()
