@@ -15,14 +15,15 @@ _STEERING = ("Cc", "Cf", "Zl", "Zp")
 
 
 def _harmless(text: str) -> str:
-    """Put a blank for each sign that could steer a terminal or hide text: words are shown in many places."""
+    """Put a blank for each sign that could steer a terminal or hide text, where no rule looks at the text itself."""
     return text if text.isprintable() else "".join(" " if unicodedata.category(sign) in _STEERING else sign for sign in text)
 
 
 Harmless = AfterValidator(_harmless)
 
 Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[a-z0-9][a-z0-9-]*$")]
-Text = Annotated[str, Field(max_length=2000), Harmless]
+Text = Annotated[str, Field(max_length=2000)]
+"""What the keeper notes: lines stay lines. A sign that steers a terminal is refused by the rules, with its place."""
 Instant = Annotated[int, Field(ge=0, lt=7_258_118_400_000)]
 """Milliseconds since 1970, before 2200: beyond lies no calendar day that every part could name."""
 
@@ -71,7 +72,7 @@ class OutOfService(Spoken):
     word: Literal["out-of-service"] = "out-of-service"
     probe: Name
     for_ms: int = Field(ge=0, le=14 * 86_400_000)
-    reason: Text = ""
+    reason: Annotated[Text, Harmless] = ""
 
 
 class Visit(Spoken):
@@ -146,8 +147,8 @@ class LeavesGiven(Spoken):
     word: Literal["leaves"] = "leaves"
     chamber: Name
     at_ms: Instant
-    plant: Annotated[str, Field(min_length=1, max_length=80), Harmless]
-    place: Annotated[str, Field(max_length=120), Harmless] = ""
+    plant: Annotated[str, Field(min_length=1, max_length=80)]
+    place: Annotated[str, Field(max_length=120)] = ""
     treated: bool | None = None
 
 
@@ -168,7 +169,7 @@ class Calibrated(Spoken):
     offset: float
     gain: float = Field(gt=0.5, lt=2)
     standard_uncertainty: float = Field(ge=0)
-    method: Text = ""
+    method: Annotated[Text, Harmless] = ""
 
 
 class ModelFitted(Spoken):

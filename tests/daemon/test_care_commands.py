@@ -160,9 +160,11 @@ def test_a_sight_is_answered_at_once_and_the_daemon_says_the_same(shelf: Shelf, 
         (("garden", "nest", "--fill", "1.7"), "fill: found 1.7; input should be less than or equal to 1"),
         (("garden", "tip", "--ml", "5"), "is a waste chamber"),
         (("garden", "attic"), "Chambers: food, nest, tip"),
+        (("note", "nest", "a\x1b[2Jb"), "U+001B at place 2"),
         (("note", "nest", "x" * 1_000_000), "at most 2000 characters"),
         (("note", "nest", "--fungus", "purple"), "Allowed: brown-on-top"),
         (("note",), "Say which chamber"),
+        (("leaves", "nest", "rose\nBcc: x"), "U+000A at place 5"),
         (("away", "2027-06-10", "2027-06-01"), "before it begins"),
         (("away",), "Say from when to when"),
     ],
@@ -178,17 +180,6 @@ def test_bad_input_is_refused_at_once_by_name_and_nothing_is_spooled(
     assert len(told.err) < 800
     assert "Traceback" not in told.err
     assert shelf.spool.waiting(0) == ([], [])
-
-
-def test_signs_that_steer_a_terminal_are_taken_out_of_what_is_noted(
-    shelf: Shelf, capsys: pytest.CaptureFixture[str]
-) -> None:
-    with at(NOON):
-        shelf.turn(NOON)
-        assert shelf.say("leaves", "nest", "rose\nBcc: x\x1b[2J") == 0
-    told = capsys.readouterr().out
-    assert "rose Bcc: x" in told
-    assert "\x1b" not in told
 
 
 def test_a_foreign_file_is_no_calendar_to_write(shelf: Shelf, capsys: pytest.CaptureFixture[str]) -> None:

@@ -5,45 +5,66 @@ from __future__ import annotations
 import json
 import unicodedata
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter, ValidationError
 
-from rules.words import AnyWord, LeavesGiven, Observation, Word
+from rules.events import Batch, WordEvent
+from rules.settings import Chamber, Probe, Room, Site, Telling, Watch
+from rules.watch import advance
+from rules.words import AnyWord, Word
 
+SHELF = Watch(
+    site=Site(), zone=ZoneInfo("UTC"), rooms={"loft": Room()}, chambers={"nest": Chamber(room="loft")},
+    probes={"air": Probe(place="nest")}, telling=Telling(),
+)
 WORDS: TypeAdapter[Word] = TypeAdapter(AnyWord)
 EVIL = "a\x1b[2Jb\x9b1m\u202eevil\u2028line\nnext\x00"
 
 
 def said(**word: Any) -> Word:
-    return WORDS.validate_python({"taken_ms": 1, "word_id": "w", **word})
+    return WORDS.validate_python({"taken_ms": 1, "word_id": "w"} | word)
 
 
-def test_nothing_that_steers_a_terminal_or_hides_text_gets_into_a_word() -> None:
-    seen = said(word="observation", chamber="nest", at_ms=1, seen=[EVIL], text=EVIL, by=EVIL)
-    given = said(word="leaves", chamber="nest", at_ms=1, plant=EVIL, place=EVIL)
-    assert isinstance(seen, Observation)
-    assert isinstance(given, LeavesGiven)
-    texts = [seen.text, *seen.seen, seen.by, given.plant, given.place]
+def test_texts_that_no_rule_looks_at_carry_nothing_that_steers_a_terminal_or_hides_text() -> None:
+    out = said(word="out-of-service", probe="air", for_ms=1, reason=EVIL, by=EVIL, word_id=EVIL)
+    right = said(
+        word="calibrated", probe="air", quantity="air_temperature", offset=0, gain=1, standard_uncertainty=0, method=EVIL
+    )
+    done, seen = said(word="advice-done", advisory=EVIL), said(word="observation", chamber="nest", at_ms=1, seen=[EVIL])
+    texts = [out.reason, out.by, out.word_id, right.method, done.advisory, *seen.seen]  # type: ignore[union-attr]
     assert set(texts) == {"a [2Jb 1m evil line next "}
 
 
-def test_letters_of_every_script_stay_as_they_are() -> None:
-    text = "Brombeere, 薔薇, שושנה, 3 × 2 °C, naïve"
-    assert said(word="leaves", chamber="nest", at_ms=1, plant=text).plant == text  # type: ignore[union-attr]
+@pytest.mark.parametrize(("key", "word"), [
+    ("text", {"word": "observation", "text": EVIL}), ("plant", {"word": "leaves", "plant": EVIL}),
+    ("place", {"word": "leaves", "plant": "rose", "place": EVIL}),
+])
+def test_a_note_or_a_leaf_with_such_signs_is_refused_by_the_rules(key: str, word: dict[str, Any]) -> None:
+    now = advance(SHELF, None, Batch(), 1_000).state
+    spoken = said(chamber="nest", at_ms=500, taken_ms=2_000, **word)
+    told = [event for event in advance(SHELF, now, Batch.of(items=[spoken]), 3_000).events if isinstance(event, WordEvent)]
+    assert [event.accepted for event in told] == [False]
+    assert "U+001B at place 2" in told[0].text
+    assert told[0].text.isprintable(), key
 
 
 @given(st.text(st.characters(codec=None), max_size=80))
-def test_any_text_is_refused_or_becomes_printable_and_can_be_written_down(text: str) -> None:
+def test_any_text_is_refused_or_can_be_written_down(text: str) -> None:
     try:
-        word = said(word="observation", chamber="nest", at_ms=1, text=text)
+        words = [
+            said(word="observation", chamber="nest", at_ms=1, text=text),
+            said(word="out-of-service", probe="a", for_ms=1, reason=text),
+        ]
     except ValidationError:
         assert any(unicodedata.category(sign) == "Cs" for sign in text)
         return
-    assert WORDS.validate_json(word.model_dump_json()) == word
-    kinds = {unicodedata.category(sign) for sign in word.text}  # type: ignore[union-attr]
+    for word in words:
+        assert WORDS.validate_json(word.model_dump_json()) == word
+    kinds = {unicodedata.category(sign) for sign in words[1].reason}  # type: ignore[union-attr]
     assert not kinds & {"Cc", "Cf", "Zl", "Zp"}
 
 

@@ -219,9 +219,13 @@ def attack(one: Attacked, line: Any) -> None:
     word = {"word": "observation", "chamber": "nest", "at_ms": now_ms - 1000, "text": evil}
     one.say(TOPIC, signed(KEY.encode(), TOPIC, word, "a" * 20, now_ms))
     one.say(TOPIC, signed(b"k" * 40, TOPIC, word, "b" * 20, now_ms))
-    plant, place = "\x1b[2Jrose\u202e", "\x9b31m<img src=x>"
-    leaves = {"word": "leaves", "chamber": "nest", "at_ms": now_ms - 1000, "plant": plant, "place": place}
-    one.say(TOPIC, signed(KEY.encode(), TOPIC, leaves, "c" * 20, now_ms))
+    said = [
+        {"word": "leaves", "chamber": "nest", "at_ms": now_ms - 1000, "plant": "rose<script>", "place": "<img src=x>"},
+        {"word": "leaves", "chamber": "nest", "at_ms": now_ms - 1000, "plant": "\x1b[2J", "place": "\x9b31m"},
+        {"word": "out-of-service", "probe": "file", "for_ms": 60_000, "reason": evil},
+    ]
+    for number, each in enumerate(said):
+        one.say(TOPIC, signed(KEY.encode(), TOPIC, each, f"{number:020}", now_ms))
 
 
 def test_no_port_is_open_and_no_secret_is_told(attacked: tuple[Attacked, Any, Any], wait_until: Callable[..., Any]) -> None:
@@ -233,7 +237,7 @@ def test_no_port_is_open_and_no_secret_is_told(attacked: tuple[Attacked, Any, An
         one.say("nest/h", "70")
         line.say(f"{value} 70\r\n".encode())
         time.sleep(0.4)
-    wait_until(lambda: one.heard.count('"accepted": true') >= 2, "the signed words")
+    wait_until(lambda: one.heard.count('"accepted": true') >= 4, "the signed words")
     wait_until(lambda: "barred" in one.log and "535" in one.log, "the refused log-in")
     held = sockets_of(pid)
     assert ("tcp", "01") in {(protocol, state) for protocol, _, state in held}
@@ -260,7 +264,7 @@ def test_no_port_is_open_and_no_secret_is_told(attacked: tuple[Attacked, Any, An
     }  # fmt: skip
     assert len(seen["log"]) > 1000 and len(seen["MQTT"]) > 1000 and len(seen["state"]) > 10_000
     assert [(where, secret) for where, text in seen.items() for secret in forms_of_secrets() if secret in text] == []
-    assert b"rose" in told and b"2J" in told
+    assert b"rose" in told
     assert_harmless(seen)
     tags = Tags()
     tags.feed(seen["pages"].decode())
