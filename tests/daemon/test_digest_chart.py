@@ -206,22 +206,20 @@ def test_it_is_made_while_others_go_on(configuration: Configuration, tmp_path: P
 
 def test_a_killed_daemon_leaves_no_process_behind() -> None:
     """Found under 200 kills: each had left a process that went on drawing for nobody."""
-    parent = subprocess.Popen(
-        [
-            sys.executable, "-c",
-            "import subprocess, sys, time\n"
-            "child = subprocess.Popen([sys.executable, '-P', '-m', 'daemon.report.digest_process'], stdin=subprocess.PIPE)\n"
-            "print(child.pid, flush=True)\n"
-            "time.sleep(600)\n",
-        ],
-        stdout=subprocess.PIPE,
-    )  # fmt: skip
-    assert parent.stdout is not None
-    child = Path("/proc") / parent.stdout.readline().decode().strip()
-    time.sleep(1.5)
-    assert child.exists()
-    parent.kill()
-    parent.wait()
+    drawing = "import time; from daemon.report import digest_process as d; d.answer = lambda task: time.sleep(600); d.main()"
+    asking = (
+        "import subprocess, sys, time\n"
+        f"child = subprocess.Popen([sys.executable, '-c', {drawing!r}], stdin=subprocess.PIPE)\n"
+        "child.stdin.write(b'{}'); child.stdin.close()\n"
+        "print(child.pid, flush=True)\n"
+        "time.sleep(600)\n"
+    )
+    with subprocess.Popen([sys.executable, "-c", asking], stdout=subprocess.PIPE) as parent:
+        assert parent.stdout is not None
+        child = Path("/proc") / parent.stdout.readline().decode().strip()
+        time.sleep(3.0)
+        assert child.exists()
+        parent.kill()
     deadline = time.monotonic() + 30
     while child.exists() and time.monotonic() < deadline:
         time.sleep(0.1)
