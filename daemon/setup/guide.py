@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import getpass
 import os
 import shutil
@@ -279,6 +280,7 @@ def write(draft: Draft, path: Path) -> Path | None:
         stream.flush()
         os.fsync(stream.fileno())
     if os.geteuid() == 0 and path.parent == Path("/etc/dewlid"):
-        shutil.chown(fresh, "root", "dewlid")
+        with contextlib.suppress(LookupError):  # not installed as a service: there is no such group
+            shutil.chown(fresh, "root", "dewlid")
     fresh.replace(path)
     return backup
