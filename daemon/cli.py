@@ -32,8 +32,11 @@ class Parser(argparse.ArgumentParser):
         return super().parse_known_args(args, namespace)
 
     def error(self, message: str) -> NoReturn:
+        if message.endswith("required: COMMAND"):
+            self.print_help(sys.stderr)  # whoever types the bare name wants to know what there is
+            self.exit(ExitStatus.USAGE)
         self.print_usage(sys.stderr)
-        self.exit(ExitStatus.USAGE, f"{self.prog}: {message}{_near_miss(message)}\n")
+        self.exit(ExitStatus.USAGE, f"{self.prog}: {message}{_near_miss(message)}\n`{self.prog} --help` explains it.\n")
 
 
 def _near_miss(message: str) -> str:

@@ -113,3 +113,12 @@ def test_the_shell_completes_commands_options_values_and_files(tmp_path: Path) -
     assert completed("dewlid care do", tmp_path) == ["done"]
     assert "--amount" in completed("dewlid care done --", tmp_path)
     assert completed("dewlid dew --walls ", tmp_path) == ["cold", "warm"]
+
+
+def test_the_bare_name_shows_what_there_is_and_a_wrong_line_where_to_read() -> None:
+    bare = subprocess.run([sys.executable, "-m", "daemon.cli"], capture_output=True, text=True, cwd=ROOT)
+    assert (bare.returncode, bare.stdout) == (64, "")
+    assert "watch the chambers (the daemon)" in bare.stderr
+    wrong = subprocess.run([sys.executable, "-m", "daemon.cli", "ack"], capture_output=True, text=True, cwd=ROOT)
+    assert wrong.returncode == 64
+    assert wrong.stderr.endswith("required: ALARM\n`dewlid ack --help` explains it.\n")
