@@ -19,6 +19,11 @@ import pytest
 import trustme
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult
+from hypothesis import settings as hypothesis_settings
+
+# Properties are judged by what they find, never by how long a busy machine takes; failures can be repeated.
+hypothesis_settings.register_profile("dewlid", deadline=None, print_blob=True)
+hypothesis_settings.load_profile("dewlid")
 
 WAIT_S = 20.0
 
