@@ -58,7 +58,6 @@ class Guide:
 
     def __init__(self, answers: Answers, folder: Path, say: Callable[[str], None], ask: Callable[[str], str]) -> None:
         self._given, self._folder, self._say, self._ask_line = answers, folder, say, ask
-        self.decisions = 0
 
     # ------------------------------------------------------------ questions
 
@@ -72,7 +71,6 @@ class Guide:
             except EOFError:
                 self._given.ask_nothing = True
                 break
-            self.decisions += 1
             try:
                 return accept(said)
             except ValueError as error:
@@ -169,7 +167,6 @@ class Guide:
     def _secret(self, name: str, question: str) -> str:
         """Keep a password in a file of its own and return how the config names it."""
         secret = "" if self._given.ask_nothing or not sys.stdin.isatty() else getpass.getpass(f"{question} (not shown): ")
-        self.decisions += 1
         path = self._folder / "secrets" / name
         if secret:
             path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
