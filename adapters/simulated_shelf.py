@@ -65,6 +65,7 @@ SCRIPT: tuple[Incident, ...] = (
 )
 _MIST_ML = 25.0
 _OPEN_AIR_CHANGES_H = {BIG: 4.0, SMALL: 14.0}
+_COOL_ROOM_C = 19.0
 _WATERING_H = 9.0
 """Hour at which the dry edge of the substrate is given back what it lost."""
 
@@ -128,6 +129,8 @@ class Shelf:
             influence.heater = "failed"
         if ("thermostat sticks", name) in going:
             influence.heater = "stuck"
+        if ("in a cool room", name) in going:
+            influence.room_c = min(influence.room_c, _COOL_ROOM_C)
         if ("heater unplugged", name) in going:
             influence.heater = "failed"
         if ("one vent open", name) in going:

@@ -37,6 +37,8 @@ _NOTHING_TO_DO: dict[str, Any] = {
     "actions": [], "cautions": [], "never": [], "device": None, "change": None, "amount": None, "unit": None,
     "act_within_s": None, "look_again_s": None,
 }
+COOLS_K_H = 2.0
+"""What was done against heat is at work while the temperature falls so fast."""
 REPEAT_AFTER_MS = 12 * HOUR_MS
 """The same check or wipe, or to leave it be, is not told again sooner than this."""
 
@@ -72,7 +74,12 @@ def _at_work(state: AdviceState, situation: Situation, standing: Mapping[str, St
     if now is None or now.done_ms is None or situation.at_ms >= now.look_again_ms or not climate_stands(standing):
         return False
     if now.branch == "heat":
-        return t is not None and t <= (now.start_c or practice.HEAT_FIRST_C) + 0.5
+        slope = situation.temperature_slope_k_h
+        falls = slope is not None and slope <= -COOLS_K_H
+        return t is not None and (falls or t <= (now.start_c or practice.HEAT_FIRST_C) + 0.5)
+    wakes = any(row.condition == "active" and row.priority == "wake" for row in standing.values())
+    if wakes and now.urgency != "wake" and now.branch not in ("probe", "plug-in"):
+        return False  # a failing heater must not wait until a vent has had its effect
     return not heat_comes_first(situation, standing)
 
 

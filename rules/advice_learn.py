@@ -43,7 +43,7 @@ def judge(item: OpenAdvice, situation: Situation, calibrated: bool = False) -> V
         return Verdict("cannot tell", None, None, "A probe was calibrated meanwhile, so before and after cannot be compared.")
     forecast = _forecast_at(item, situation.at_ms)
     if forecast is None or not item.moves:
-        return Verdict("cannot tell", None, None, "There was no figure to compare with.")
+        return Verdict("cannot tell", None, None, _then_and_now(item, situation))
     options = []
     for name, start, then, now, u, unit in (
         ("temperature", item.start_c, forecast.temperature_c, situation.temperature_c, forecast.temperature_u_k, "K"),
@@ -62,6 +62,13 @@ def judge(item: OpenAdvice, situation: Situation, calibrated: bool = False) -> V
     bounds: tuple[tuple[float, Said], ...] = ((0.2, "no effect"), (0.6, "too little"), (1.7, "works"))
     said: Said = next((name for bound, name in bounds if share < bound), "more than expected")
     return Verdict(said, share, u_share, because)
+
+
+def _then_and_now(item: OpenAdvice, situation: Situation) -> str:
+    """Return what was and what is, for advice that foretold no figure (a check, heat that had to be stopped)."""
+    if item.start_c is None or situation.temperature_c is None:
+        return "There was no figure to compare with."
+    return f"It was {item.start_c:.1f} °C when this was advised and is {situation.temperature_c:.1f} °C now."
 
 
 def _forecast_at(item: OpenAdvice, at_ms: int) -> ToldForecast | None:
@@ -112,6 +119,8 @@ def verdict_text(item: OpenAdvice, verdict: Verdict) -> str:
     knob = item.moves[0].knob if item.moves else ""
     if verdict.said == "no effect":
         return f"No effect seen: {_WHY_NOTHING.get(knob, 'look whether it was really changed')}"
+    if verdict.said == "cannot tell" and not item.moves:
+        return "Done, thank you"
     return {
         "works": "It works: the change does what was expected",
         "too little": "It helps, but less than expected: another step may follow",

@@ -79,9 +79,9 @@ def walk(
     state: Walk, zone: NDArray[np.int8], credit_ms: NDArray[np.int64], at_ms: NDArray[np.int64], delays: Delays
 ) -> tuple[Walk, list[Turn]]:
     """Return the condition's state after these instants and each turn it took on the way."""
-    state = replace(state)
-    if not len(zone):
+    if not len(zone) or (_is_calm(state) and _is_inside(zone)):
         return state, []
+    state = replace(state)
     if _nothing_can_turn(state, zone):
         return state, []
     spent = np.cumsum(credit_ms)
@@ -92,9 +92,23 @@ def walk(
     return state, turns
 
 
+def _is_calm(state: Walk) -> bool:
+    """The commonest case of all: normal, seen, and no counter runs; then nothing need be copied."""
+    return (
+        state.phase == "normal" and state.ever_seen and not state.edited and state.bad_for_ms is None
+        and state.harm_for_ms is None and state.clear_for_ms is None and state.ease_for_ms is None
+    )  # fmt: skip
+
+
+def _is_inside(zone: NDArray[np.int8]) -> bool:
+    if len(zone) == 1:
+        return CLEAR <= int(zone[0]) <= EDGE
+    return bool(zone.min() >= CLEAR) and bool(zone.max() <= EDGE)
+
+
 def _nothing_can_turn(state: Walk, zone: NDArray[np.int8]) -> bool:
     """The common quiet case: normal and every instant well inside. Keeps the counters as the long way would leave them."""
-    if state.phase != "normal" or state.edited or zone.min() < CLEAR or zone.max() > EDGE:
+    if state.phase != "normal" or state.edited or not _is_inside(zone):
         return False
     state.bad_for_ms = state.harm_for_ms = state.clear_for_ms = state.ease_for_ms = None
     state.ever_seen = True

@@ -17,8 +17,8 @@ from rules.events import MINUTE_MS
 from rules.quality import GOOD, TESTS, Judged, flat_since, fresh_for_ms, judge
 from rules.quantities import Quantity
 from rules.settings import Chamber, Lid, Watch
-from rules.state import Night, PlaceMemory, ProbeMemory, Series, copied
-from rules.windows import Recent, Signal, recent
+from rules.state import Night, PlaceMemory, ProbeMemory, Series
+from rules.windows import Recent, Signal, passed_since, recent
 
 Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
@@ -87,6 +87,11 @@ class View:
     garden_ml: float | None
     room_nights: tuple[Night, ...]
     room_recent: Signal | None
+
+    def passed_ms(self) -> Instants:
+        """Return how long after the one before each instant is."""
+        before = self.memory.instant_ms
+        return passed_since(self.at_ms, before if before is not None else int(self.at_ms[0]))
 
 
 def hear(watch: Watch, probe: str, memory: ProbeMemory, columns: Mapping[Quantity, Column]) -> tuple[ProbeMemory, list[Heard]]:
@@ -244,7 +249,7 @@ def _carried(before: Series, item: Heard | None, at_ms: Instants, fresh_ms: int)
 def credit(memory: PlaceMemory, at_ms: Instants, counts: NDArray[np.bool_], interval_ms: int) -> Instants:
     """Return the observed time that each instant adds: what passed since the one before, at most two intervals."""
     last = memory.instant_ms if memory.instant_ms is not None else int(at_ms[0])
-    passed = np.diff(at_ms, prepend=last)
+    passed = passed_since(at_ms, last)
     return np.where(counts, np.minimum(passed, 2 * max(interval_ms, MINUTE_MS // 2)), 0)
 
 
@@ -285,7 +290,8 @@ def look(
         np.where(humidity.counts, humidity.value, np.nan),
         np.where(humidity.counts, dew_point, np.nan),
     )
-    memory = replace(memory, tail=tail, walks=dict(memory.walks), guesses=copied(memory.guesses))
+    guesses = {key: old.copied() for key, old in memory.guesses.items()}
+    memory = replace(memory, tail=tail, walks=dict(memory.walks), guesses=guesses)
     lid_c, estimate, measured = _lid(watch, place, memory, probes, heard, at_ms, temperature.value, around)
     return View(
         watch=watch,
@@ -365,7 +371,7 @@ def _lagged(memory: PlaceMemory, at_ms: Instants, steady: Floats, time_constant_
     known = np.flatnonzero(~np.isnan(steady))
     if len(known):
         first = memory.lid_ms if memory.lid_ms is not None else int(at_ms[known[0]])
-        passed_s = np.diff(at_ms[known], prepend=first) / 1000.0
+        passed_s = passed_since(at_ms[known], first) / 1000.0
         out[known] = lid.lagged_lid_series_c(memory.lid_c, steady[known], passed_s, time_constant_s)
     return out
 
@@ -385,7 +391,7 @@ def _condensate(
     if measured.any():  # a measured lid is warmed by its latent heat already
         flux = np.where(measured, condensate.condensation_flux_g_m2h(vapour, lid_c, None), flux)
     first = memory.instant_ms if memory.instant_ms is not None else int(at_ms[0])
-    passed_s = np.minimum(np.diff(at_ms, prepend=first), LONGEST_STEP_MS) / 1000.0
+    passed_s = np.minimum(passed_since(at_ms, first), LONGEST_STEP_MS) / 1000.0
     most = condensate.drip_load_g_m2(chamber.lid_dew, chamber.lid.tilt_deg)
     return condensate.load_series_g_m2(load, np.nan_to_num(flux, nan=0.0), passed_s, most)
 

@@ -87,6 +87,8 @@ def judge(
     test = np.zeros(count, np.int8)
 
     def mark(where: NDArray[np.bool_], grade: int, name: str) -> None:
+        if not where.any():
+            return
         where = where & (flag < grade) if grade != NOT_EVALUATED else where & (flag == GOOD)
         flag[where] = grade
         test[where] = _CODE[name]
@@ -104,7 +106,10 @@ def judge(
             age = np.where(raw >= SATURATED_PCT, 0, age)
         mark(age >= FLAT_SUSPECT_MS, SUSPECT, "flat-line")
         mark(age >= FLAT_FAIL_MS, FAIL, "flat-line")
-    mark(np.isin(raw, SENTINELS[quantity]), FAIL, "sentinel")
+    sentinel = np.zeros(count, bool)
+    for said in SENTINELS[quantity]:
+        sentinel |= raw == said
+    mark(sentinel, FAIL, "sentinel")
     mark((raw < facts.gross_low) | (raw > facts.gross_high) | np.isnan(raw), FAIL, "gross-range")
     value = np.where(flag == FAIL, np.nan, raw)
     _remember(memory, at_ms, raw, flag, test)

@@ -37,6 +37,9 @@ def _add(hours: dict[str, Hour], at_ms: NDArray[np.int64], value: NDArray[np.flo
     if not seen.any():
         return
     number, figures = at_ms[seen] // HOUR_MS, thousandths(value[seen])
+    if number[0] == number[-1]:
+        _put(hours, int(number[0]), Hour(len(figures), int(figures.sum()), int(figures.min()), int(figures.max())))
+        return
     starts = np.concatenate(([0], np.flatnonzero(np.diff(number)) + 1))
     counts = np.diff(starts, append=len(number))
     totals, least, greatest = (
@@ -47,11 +50,14 @@ def _add(hours: dict[str, Hour], at_ms: NDArray[np.int64], value: NDArray[np.flo
     for hour, count, total, low, high in zip(
         number[starts].tolist(), counts.tolist(), totals.tolist(), least.tolist(), greatest.tolist(), strict=True
     ):
-        old = hours.get(str(hour))
-        if old is not None:
-            count, total = old.count + count, old.total + total
-            low, high = min(low, old.least), max(high, old.greatest)
-        hours[str(hour)] = Hour(count, total, low, high)
+        _put(hours, hour, Hour(count, total, low, high))
+
+
+def _put(hours: dict[str, Hour], number: int, new: Hour) -> None:
+    old = hours.get(str(number))
+    if old is not None:
+        new = Hour(old.count + new.count, old.total + new.total, min(new.least, old.least), max(new.greatest, old.greatest))
+    hours[str(number)] = new
 
 
 def pruned(hours: dict[str, dict[str, Hour]], until_ms: int) -> dict[str, dict[str, Hour]]:

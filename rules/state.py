@@ -144,6 +144,13 @@ class Guesses:
     error2: list[int] = field(default_factory=list)
     stay_error2: list[int] = field(default_factory=list)
 
+    def copied(self) -> Guesses:
+        """Return a copy whose lists are its own."""
+        return Guesses(
+            self.slot, self.zone, [*self.told], [*self.due_ms], [*self.guess_m], [*self.was_m], [*self.error2],
+            [*self.stay_error2],
+        )  # fmt: skip
+
 
 @dataclass
 class Waiting:

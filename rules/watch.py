@@ -156,8 +156,9 @@ def _borders(watch: Watch, state: EngineState, items: list[Item], now_ms: int) -
     borders = [memory.out_until_ms for memory in state.probes.values() if memory.out_until_ms is not None]
     borders += [item.taken_ms + item.for_ms for item in items if isinstance(item, OutOfService)]
     if any(probe.role == "lid" for probe in watch.probes.values()):
-        first = (state.closed_ms // LEARN_EVERY_MS + 1) * LEARN_EVERY_MS
-        borders += range(first, now_ms, LEARN_EVERY_MS)
+        first = -(-state.closed_ms // LEARN_EVERY_MS) * LEARN_EVERY_MS
+        for border in range(first, now_ms, LEARN_EVERY_MS):  # what is learned holds from right after the instant on
+            borders += (border, border + 1)
     return tuple(borders)
 
 

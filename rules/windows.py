@@ -16,7 +16,16 @@ KEEP_MS = 40 * MINUTE_MS
 
 def thousandths(value: NDArray[np.float64]) -> NDArray[np.int64]:
     """Return values as whole thousandths; NaN becomes 0 and must be masked by the caller."""
-    return np.rint(np.nan_to_num(value, nan=0.0) * 1000.0).astype(np.int64)
+    return np.rint(np.where(np.isfinite(value), value, 0.0) * 1000.0).astype(np.int64)
+
+
+def passed_since(at_ms: NDArray[np.int64], first_ms: int) -> NDArray[np.int64]:
+    """Return how long after the one before each instant is; the first one after `first_ms`."""
+    passed = np.empty(len(at_ms), np.int64)
+    if len(at_ms):
+        passed[0] = at_ms[0] - first_ms
+        np.subtract(at_ms[1:], at_ms[:-1], out=passed[1:])
+    return passed
 
 
 @dataclass(frozen=True, slots=True)

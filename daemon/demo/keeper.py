@@ -10,6 +10,7 @@ from adapters.simulated_shelf import ROOM, Shelf
 from rules.events import HOUR_MS, MINUTE_MS
 
 _REACTS_AFTER_MS = 20 * MINUTE_MS
+_SAYS_AFTER_MS = 10 * MINUTE_MS
 _WAKES_H, _SLEEPS_H = 7.0, 23.0
 
 
@@ -35,6 +36,7 @@ class Keeper:
         self._shelf, self._start_ms, self._out_h = shelf, start_ms, out_h
         self._heard: dict[str, _Heard] = {}
         self._answered: set[tuple[str, tuple[str, ...]]] = set()
+        self._unsaid: list[tuple[int, str]] = []
 
     def hear(self, event: dict[str, Any], at_ms: int) -> None:
         """Take in an advice event."""
@@ -60,7 +62,14 @@ class Keeper:
             done = [text for action in heard.event["actions"] if (text := self._do(chamber, action))]
             if done:
                 deeds.append(Deed(heard.event["advisory"], chamber, ", ".join(done)))
+                self._unsaid.append((now_ms + _SAYS_AFTER_MS, heard.event["advisory"]))
         return deeds
+
+    def say(self, now_ms: int) -> list[str]:
+        """Return the advisories that the keeper now tells to be done: not before the ladder is put away."""
+        said = [advisory for due_ms, advisory in self._unsaid if due_ms <= now_ms]
+        self._unsaid = [(due_ms, advisory) for due_ms, advisory in self._unsaid if due_ms > now_ms]
+        return list(dict.fromkeys(said))
 
     def _is_there(self, now_ms: int, urgency: str) -> bool:
         hour = (now_ms - self._start_ms) / HOUR_MS
@@ -74,6 +83,7 @@ class Keeper:
             ("vent", "open"): self._open, ("vent", "close"): self._close, ("heater", "check"): self._mend_heater,
             ("heater", "stop"): self._unplug, ("heater", "more"): self._plug_in, ("heater", "less"): self._turn_down,
             ("probe", "check"): self._mend_probe, ("lid", "wipe"): self._wipe, ("room", "more"): self._shut_window,
+            ("room", "move"): self._carry,
             ("water", "more"): self._water, ("water", "less"): self._water_less,
         }  # fmt: skip
         deed = known.get((action["device"], action["change"]))
@@ -90,7 +100,8 @@ class Keeper:
         return "closes the vents"
 
     def _mend_heater(self, chamber: str, _: dict[str, Any]) -> str:
-        self._shelf.end("heater fails", chamber)
+        for what in ("heater fails", "heater unplugged", "in a cool room"):
+            self._shelf.end(what, chamber)
         return "finds the heat mat's plug loose and pushes it in"
 
     def _unplug(self, chamber: str, _: dict[str, Any]) -> str:
@@ -98,9 +109,16 @@ class Keeper:
         self._shelf.begin("heater unplugged", chamber)
         return "unplugs the heater"
 
+    def _carry(self, chamber: str, _: dict[str, Any]) -> str:
+        self._shelf.begin("in a cool room", chamber)
+        return "carries the box to a cool room"
+
     def _plug_in(self, chamber: str, action: dict[str, Any]) -> str:
-        self._shelf.end("heater unplugged", chamber)
-        return "plugs the heater in again" if "lug" in action["text"] else self._turn(chamber, action, 1.0)
+        if "lug the heater in" not in action["text"]:
+            return self._turn(chamber, action, 1.0)
+        for what in ("heater unplugged", "in a cool room"):
+            self._shelf.end(what, chamber)
+        return "carries it back, finds the thermostat's relay stuck, puts in another one and plugs the heater in"
 
     def _turn_down(self, chamber: str, action: dict[str, Any]) -> str:
         return self._turn(chamber, action, -1.0)

@@ -7,17 +7,16 @@ from dataclasses import dataclass
 from adapters.simulated_shelf import BIG, ROOM, SMALL, Incident
 
 SCRIPT: tuple[Incident, ...] = (
-    Incident("mist", BIG, 18.5, 18.6),
+    Incident("mist", BIG, 18.5, 18.54),
     Incident("open window", ROOM, 45.0, 54.5),
     Incident("heater fails", BIG, 46.5, 72.0),
     Incident("sun", ROOM, 57.5, 65.0),
     Incident("thermostat sticks", SMALL, 57.8, 72.0),
-    Incident("vents open", SMALL, 58.0, 72.0),
     Incident("probe freezes", "small-air", 74.0, 96.0),
 )
 """What goes wrong, in hours since the first midnight; most of it lasts until the keeper mends it."""
 
-OUT_H: tuple[tuple[float, float], ...] = ((56.5, 61.0),)
+OUT_H: tuple[tuple[float, float], ...] = ((56.5, 60.0),)
 """When the keeper is out of the house and hears nothing."""
 
 
@@ -36,7 +35,7 @@ TROUBLES = (
     Trouble(BIG, 18.5, 34.0, "somebody mists the big nest far too much", ("lid-dew", "humidity-high")),
     Trouble(BIG, 46.5, 57.0, "the big nest's heat mat fails while the window stands open on a cold night",
             ("heater-failed", "temperature-low")),
-    Trouble(SMALL, 57.8, 73.0, "the small nest's thermostat sticks on a sunny day, its vents left open: hot and dry",
+    Trouble(SMALL, 57.8, 73.0, "the small nest's thermostat sticks on a sunny day: hot, and so it dries",
             ("heater-runaway", "temperature-high", "humidity-low")),
     Trouble(SMALL, 74.0, 97.0, "the small nest's probe freezes at one value, as if all were well", ("probe-fault", "blind")),
 )  # fmt: skip
@@ -76,26 +75,26 @@ devices.vents = {{ count = 2 }}
 kind = "simulated-chamber"
 measures = "big-air"
 place = "big-nest"
-interval = "1min"
+interval = "2min"
 
 [probe.big-lid]
 kind = "simulated-chamber"
 measures = "big-lid"
 place = "big-nest"
 role = "lid"
-interval = "1min"
+interval = "2min"
 
 [probe.small-air]
 kind = "simulated-chamber"
 measures = "small-air"
 place = "small-nest"
-interval = "1min"
+interval = "2min"
 
 [probe.room-air]
 kind = "simulated-chamber"
 measures = "room-air"
 place = "study"
-interval = "1min"
+interval = "2min"
 
 [outlet.screen]
 kind = "console"

@@ -6,7 +6,7 @@ import json
 import textwrap
 from datetime import datetime
 from pathlib import Path
-from typing import TextIO
+from typing import Any, TextIO
 
 from adapters.outlets.outlet import Owed
 from adapters.wording.figures import Style
@@ -35,6 +35,7 @@ class Screen:
         self._style = Style(watch.site.temperature_unit, watch.zone)
         self._day = ""
         self._full_shown = False
+        self._told: set[str] = set()
         self.events: list[dict[str, object]] = []
         self.letters = 0
 
@@ -56,7 +57,11 @@ class Screen:
 
     def deed(self, deed: Deed, at_ms: int) -> None:
         """Tell what the keeper does."""
-        self._line(rfc3339(at_ms), ">", f"The keeper {deed.text}, and types: dewlid done {deed.advisory}")
+        self._line(rfc3339(at_ms), ">", f"The keeper {deed.text}.")
+
+    def said(self, advisory: str, at_ms: int) -> None:
+        """Tell what the keeper types."""
+        self._line(rfc3339(at_ms), ">", f"The keeper types: dewlid done {advisory}")
 
     def _advice(self, event: dict[str, object]) -> None:
         at_ms = round(datetime.fromisoformat(str(event["time"])).timestamp() * 1000)
@@ -71,7 +76,10 @@ class Screen:
         safe = "".join(char if char.isalnum() or char == "-" else "-" for char in name)[:60].strip("-")
         (self._letters / f"{safe}.txt").write_text(f"Subject: {letter.subject}\n\n{letter.text}\n", encoding="utf-8")
         self._line(letter.at, "@", f"Letter: {letter.subject}")
-        if event["sort"] == "situation" and event["ordinal"] == 1:
+        about: Any = event["about"]
+        fresh = {str(each["advisory"]) for each in about if each["kind"] == "advice" and each["actions"]} - self._told
+        if fresh and event["sort"] == "situation":
+            self._told |= fresh
             self._body(letter)
 
     def _body(self, letter: Letter) -> None:

@@ -29,6 +29,7 @@ from daemon.stream import resume
 from rules.events import DAY_MS, HOUR_MS, MINUTE_MS
 
 _DRAIN_S = 10.0
+_ROUND_MS = 2 * MINUTE_MS
 CONFIG_NAME = "demo.toml"
 
 
@@ -118,35 +119,37 @@ class _Stage:
         return delivery
 
     def run(self, days: float) -> Shown:
-        """Let the days pass, minute by minute."""
-        wanted, steps = series(), MINUTE_MS // (1000 * STEP_S)
-        minutes = round(days * DAY_MS / MINUTE_MS)
+        """Let the days pass, one round of readings after the other."""
+        wanted, steps = series(), _ROUND_MS // (1000 * STEP_S)
+        rounds = round(days * DAY_MS / _ROUND_MS)
         progress = Progress("demo")
-        for minute in range(minutes):
+        for number in range(1, rounds + 1):
             for _ in range(steps):
                 self._shelf.step()
-            self._clock.at_ms = self._start_ms + (minute + 1) * MINUTE_MS
+            self._clock.at_ms = self._start_ms + number * _ROUND_MS
             for probe, quantity in wanted:
                 self._inbox.reading(probe, quantity, self._shelf.measure(probe, quantity), None)
             for deed in self._keeper.act(self._clock.at_ms):
-                self._spool.leave({"word": "advice-done", "advisory": deed.advisory})
-                self._inbox.ring()
                 self._screen.deed(deed, self._clock.at_ms)
-            self._troubles(minute)
+            for advisory in self._keeper.say(self._clock.at_ms):
+                self._spool.leave({"word": "advice-done", "advisory": advisory})
+                self._inbox.ring()
+                self._screen.said(advisory, self._clock.at_ms)
+            self._troubles(number * _ROUND_MS)
             self._clock.at_ms += 1
             self._turn()
-            progress.at(minute / minutes)
+            progress.at(number / rounds)
         progress.done()
         self._engine.turn(last=True)
         self._drain()
         return Shown(
-            self._folder, self._start_ms, self._clock.at_ms, minutes * len(wanted), self._screen.events, self._screen.letters,
+            self._folder, self._start_ms, self._clock.at_ms, rounds * len(wanted), self._screen.events, self._screen.letters,
             self._reader.messages if self._reader else None, len(self._reader.topics) if self._reader else 0,
         )  # fmt: skip
 
-    def _troubles(self, minute: int) -> None:
+    def _troubles(self, elapsed_ms: int) -> None:
         for trouble in TROUBLES:
-            if round(trouble.begin_h * HOUR_MS / MINUTE_MS) == minute + 1:
+            if elapsed_ms - _ROUND_MS < trouble.begin_h * HOUR_MS <= elapsed_ms:
                 self._screen.trouble(trouble, self._clock.at_ms)
 
     def _turn(self) -> None:

@@ -51,7 +51,7 @@ def _one_probe(view: View, name: str, memory: ProbeMemory, interval_ms: int) -> 
     if memory.out_until_ms is not None:
         yield from _out_of_service(view, name)
         return
-    credit = np.diff(view.at_ms, prepend=view.memory.instant_ms if view.memory.instant_ms is not None else int(view.at_ms[0]))
+    credit = view.passed_ms()
     for alarm, bad in (("probe-stale", unseen & ~speaks), ("probe-fault", unseen & speaks)):
         zone = np.where(bad, OUTSIDE, CLEAR).astype(np.int8)
         delays = Delays(0, interval_ms, 0, interval_ms)
@@ -174,7 +174,7 @@ def blind(view: View) -> Iterator[Verdict]:
         return
     value = view.temperature.value
     zone = np.where(np.isnan(value), OUTSIDE, CLEAR).astype(np.int8)
-    credit = np.diff(view.at_ms, prepend=view.memory.instant_ms if view.memory.instant_ms is not None else int(view.at_ms[0]))
+    credit = view.passed_ms()
     wait = (15 if size_class(view.garden_ml) in "AB" else 30) * MINUTE_MS
 
     def facts(index: int) -> Facts:

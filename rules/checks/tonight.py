@@ -60,7 +60,7 @@ def check(view: View) -> Iterator[Verdict]:
         )
         return Facts(number(evening.margin_mk / 1000), 0.0, "K", 6 * 3600.0, because)
 
-    credit = np.diff(view.at_ms, prepend=view.memory.instant_ms if view.memory.instant_ms is not None else int(view.at_ms[0]))
+    credit = view.passed_ms()
     yield Verdict("lid-drip-tonight", zone, credit, Delays(0, 0, 0, 0), facts)
 
 
