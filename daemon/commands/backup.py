@@ -1,0 +1,50 @@
+"""`dewlid backup`: a verified copy of the store, made while the daemon runs."""
+
+from __future__ import annotations
+
+import argparse
+
+from daemon.commands.options import config_argument, load_config
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Register the command."""
+    parser = subparsers.add_parser(
+        "backup", help="make a verified copy of the store, or look whether one is whole",
+        description="Make a copy of the store while it is in use, and verify it. The daemon makes one every night by itself;"
+        " a copy on another disk is what saves you when this one fails.",
+    )  # fmt: skip
+    config_argument(parser)
+    parser.add_argument("--to", metavar="FOLDER", help="where to; absent: the folder `backups` beside the store")
+    parser.add_argument("--keep", type=int, default=5, metavar="N", help="how many copies stay in that folder; absent: 5")
+    parser.add_argument("--verify", metavar="FILE", help="make none; say whether this copy is whole")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Copy or verify; 74 when the copy is not whole."""
+    import sys
+    import time
+    from pathlib import Path
+
+    from daemon.backup import back_up, fault_of
+    from daemon.exit_status import ExitStatus
+    from daemon.history_reader import HistoryReader
+
+    if args.verify is not None:
+        fault = fault_of(Path(args.verify)) if Path(args.verify).is_file() else "there is no such file"
+        if fault:
+            print(f"dewlid: {args.verify}: not whole: {fault}", file=sys.stderr)
+            return ExitStatus.INPUT_OUTPUT
+        print(f"{args.verify}: whole")
+        return ExitStatus.OK
+    if args.keep < 1:
+        print("dewlid: --keep: at least 1 copy must stay", file=sys.stderr)
+        return ExitStatus.USAGE
+    store = load_config(args).store
+    HistoryReader(store).close()  # tells in words when there is no store yet
+    folder = Path(args.to).absolute() if args.to else store.parent / "backups"
+    made = back_up(store, folder, now_ms=round(time.time() * 1000), keep=args.keep)
+    print(f"{made}: {made.stat().st_size / 1e6:.1f} MB, verified")
+    print(f"To go back to it, with the daemon stopped: dewlid restore {made}")
+    return ExitStatus.OK

@@ -1,0 +1,57 @@
+"""`dewlid export`: the stored readings in an open form."""
+
+from __future__ import annotations
+
+import argparse
+
+from daemon.commands.options import config_argument, load_config
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Register the command."""
+    parser = subparsers.add_parser(
+        "export", help="write the stored readings as CSV, JSON Lines or SenML",
+        description="Write the stored readings in the order in which they were taken, to stdout or a file; the daemon may run"
+        " meanwhile. `dewlid replay` reads all three forms. Readings older than [site] keep_readings exist only as quarters of"
+        " an hour: see --quarter-hours.",
+    )  # fmt: skip
+    config_argument(parser)
+    parser.add_argument("--form", choices=("csv", "json-lines", "senml"), default="csv", help="absent: csv")
+    parser.add_argument("--since", metavar="WHEN", help="the first instant: 7d, or 2026-05-31T22:30; absent: all")
+    parser.add_argument("--until", metavar="WHEN", help="the first instant that is left out; absent: all")
+    parser.add_argument("--quarter-hours", action="store_true", help="write the rolled-up older readings, as CSV")
+    parser.add_argument("--out", metavar="FILE", help="where to; it must not exist yet. Absent: stdout")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Export; 73 when the file cannot be written."""
+    import sys
+    from pathlib import Path
+
+    from daemon.assembly import watch_of
+    from daemon.commands.options import since_ms
+    from daemon.export import quarter_hours, readings
+    from daemon.history_reader import FAR_MS, HistoryReader
+
+    configuration = load_config(args)
+    zone = watch_of(configuration).zone
+    begin_ms = since_ms(args.since, zone) if args.since else 0
+    end_ms = since_ms(args.until, zone) if args.until else FAR_MS
+    count = 0
+    with HistoryReader(configuration.store) as reader:
+        lines = quarter_hours(reader, begin_ms, end_ms) if args.quarter_hours else readings(reader, args.form, begin_ms, end_ms)
+        if args.out is None:
+            for line in lines:
+                print(line)
+            return 0
+        try:
+            with Path(args.out).open("x", encoding="utf-8") as file:
+                for line in lines:
+                    count += 1
+                    file.write(f"{line}\n")
+        except OSError as error:
+            print(f"dewlid: --out {args.out}: {error.strerror}; name a new file in a folder of your own", file=sys.stderr)
+            return 73
+    print(f"{args.out}: {count} lines")
+    return 0
