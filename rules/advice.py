@@ -12,12 +12,13 @@ from typing import Any, Literal
 
 from rules import practice
 from rules.advice_hear import hear, knows, owes, told_lid
-from rules.advice_learn import judge, learned, verdict_text
-from rules.advice_plan import Plan, climate_stands, plan
+from rules.advice_learn import judge, learned, noticed_fading, verdict_text
+from rules.advice_plan import Plan, climate_stands, plan, probes_stand
 from rules.advice_state import AdviceState, OpenAdvice, ToldForecast, ToldMove
 from rules.advice_text import act_within_s, cautions_of, headline_of, lacking_of, predictions_of, reason_of_plan
 from rules.advice_units import in_keepers_unit
 from rules.cause import Standing, goal_of, heat_comes_first
+from rules.contradiction import contradicts, overturned
 from rules.devices import Move, config_knobs
 from rules.events import HOUR_MS, MINUTE_MS, Action, AdviceEvent, Prediction, Priority
 from rules.settings import Chamber, Watch
@@ -56,12 +57,19 @@ def consider(
     if _at_work(state, situation, standing):
         return state, events
     wanted = None if situation.visiting and not _hot(situation) else plan(chamber, state, situation, standing)
-    stands = bool(climate_stands(standing)) or (wanted is not None and wanted.branch in ("probe", "plug-in"))
-    if not stands:
+    state = noticed_fading(chamber, state, situation, standing)
+    if not _stands(wanted, standing):
         return talk.closed(state, events), events
     if wanted is None or _hushed(state, wanted, situation):
         return talk.reminded(state, events), events
     return talk.told(state, wanted, events), events
+
+
+def _stands(wanted: Plan | None, standing: Mapping[str, Standing]) -> bool:
+    """Return whether there is something to advise on: a climate alarm, a probe to look at, or a heater to plug in again."""
+    if climate_stands(standing) or (wanted is not None and wanted.branch in ("probe", "plug-in")):
+        return True
+    return wanted is not None and wanted.branch == "no-humidity" and bool(probes_stand(standing))
 
 
 def _hot(situation: Situation) -> bool:
@@ -72,6 +80,8 @@ def _at_work(state: AdviceState, situation: Situation, standing: Mapping[str, St
     """Return whether a done change is still at work on an alarm that stands: look again later, unless heat comes first."""
     now, t = state.open, situation.temperature_c
     if now is None or now.done_ms is None or situation.at_ms >= now.look_again_ms or not climate_stands(standing):
+        return False
+    if overturned(now.keys, standing):
         return False
     if now.branch == "heat":
         slope = situation.temperature_slope_k_h
@@ -139,6 +149,8 @@ class _Talk:
     def _material(self, now: OpenAdvice, wanted: Plan) -> bool:
         """Return whether the plan differs so much from what was told that it must be told again."""
         urgency = self._urgency(wanted)
+        if wanted.keys != now.keys and self._opposed(now):
+            return True
         if URGENCY.index(urgency) > URGENCY.index(now.urgency) or (wanted.branch == "heat") != (now.branch == "heat"):
             return True
         if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS:
@@ -219,7 +231,7 @@ class _Talk:
     def reminded(self, state: AdviceState, events: list[AdviceEvent]) -> AdviceState:
         """Return the state after a reminder, if one is due: not done, not acknowledged, and its time has come."""
         now = state.open
-        if now is None or now.done_ms is not None or self._seen():
+        if now is None or now.done_ms is not None or self._seen() or self._opposed(now):
             return state
         steps = {"wake": self.watch.telling.wake_remind, "today": self.watch.telling.today_remind}.get(now.urgency,
             [24 * HOUR_MS])
@@ -235,6 +247,10 @@ class _Talk:
         if now.reminders < 1 or now.urgency in ("today", "wake"):
             return now.urgency
         return URGENCY[URGENCY.index(now.urgency) + 1]
+
+    def _opposed(self, now: OpenAdvice) -> bool:
+        """Return whether an alarm that stands forbids what was advised before it: then it is not told once more."""
+        return any(contradicts(row.alarm, now.keys) for row in self.standing.values() if row.condition == "active")
 
     def _seen(self) -> bool:
         rows = climate_stands(self.standing)
@@ -262,7 +278,8 @@ class _Talk:
         rh = s.relative_humidity_pct
         damp = rh is None or (rh >= goal.low_pct or not goal.dryness_matters)
         dry = s.dew_margin_k is None or s.dew_margin_k >= goal.margin_k or (rh is not None and rh <= goal.high_pct)
-        return warm and damp and dry
+        unseen = any(row.condition == "held" for row in self.standing.values())
+        return warm and damp and dry and not unseen
 
     def _state_text(self) -> str:
         s = self.situation

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import sqrt
 from typing import Literal
 
 from rules.advice_state import AdviceState, Gain, OpenAdvice, ToldForecast
+from rules.cause import Standing
+from rules.devices import config_knobs
+from rules.events import DAY_MS
+from rules.settings import Chamber
 from rules.situation import Situation
 
 Said = Literal["works", "too little", "no effect", "more than expected", "cannot tell"]
@@ -112,6 +117,23 @@ def learned(state: AdviceState, item: OpenAdvice, verdict: Verdict) -> AdviceSta
         count=old.count + 1
     )
     return replace(state, mist_failures=failures, gains=state.gains | {knob: new})
+
+
+def noticed_fading(
+    chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]
+) -> AdviceState:
+    """Return the state with one more failure of the mist, if it is dry again within half an hour of being right (case C13).
+
+    Only where misting was raised on advice within the last day: then the air was wetted and nothing that holds water.
+    """
+    quiet_ms, changes = state.quiet_until_ms, [change for change in state.changes if change.knob == "mister"]
+    dry = any(row.alarm == "humidity-low" and row.condition == "active" for row in standing.values())
+    if not dry or not changes or quiet_ms is None or not situation.at_ms < quiet_ms or state.faded_ms == quiet_ms:
+        return state
+    before = changes[-2].value if len(changes) > 1 else config_knobs(chamber).get("mister", 0.0)
+    if changes[-1].value <= before or situation.at_ms - changes[-1].at_ms > DAY_MS:
+        return state
+    return replace(state, mist_failures=state.mist_failures + 1, faded_ms=quiet_ms)
 
 
 def verdict_text(item: OpenAdvice, verdict: Verdict) -> str:

@@ -62,6 +62,11 @@ def climate_stands(standing: Mapping[str, Standing]) -> list[Standing]:
     return [row for row in standing.values() if row.alarm in CLIMATE and row.condition == "active"]
 
 
+def probes_stand(standing: Mapping[str, Standing]) -> list[Standing]:
+    """Return the standing alarms that say that something is not seen or not believed."""
+    return [row for row in standing.values() if row.alarm in PROBES and row.condition == "active"]
+
+
 def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> Cause:
     """Return the cause with what the advice remembers: the told settings, a lid called wet, mist that did not last."""
     knobs = present_knobs(chamber, state.told_knobs)
@@ -107,7 +112,7 @@ def _plain(branch: str, cause: Cause | None, acts: tuple[str, ...], never: tuple
 
 
 def _blind(situation: Situation, standing: Mapping[str, Standing]) -> Plan | None:
-    seen = [row for row in standing.values() if row.alarm in PROBES and row.condition == "active"]
+    seen = probes_stand(standing)
     if not seen:
         return None
     named = sorted({row.probe for row in seen if row.probe})

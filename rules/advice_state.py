@@ -98,6 +98,8 @@ class AdviceState:
     checked_ms: dict[str, int] = field(default_factory=dict)
     """When a check (of heater, probe, lid) was last asked for."""
     mist_failures: int = 0
+    faded_ms: int | None = None
+    """Up to when the quiet lasted in which it was last dry again at once: counted once."""
     stopped_c: float | None = None
     """The temperature at which the heater was unplugged on advice: how far too high its set point was."""
     repeated_ms: dict[str, int] = field(default_factory=dict)

@@ -8,6 +8,7 @@ from rules.doubt import temperature_u_k
 from rules.events import HOUR_MS, MINUTE_MS, WordEvent
 from rules.lid import learn_from_measurement, learn_from_sighting
 from rules.psychrometrics import dew_point_c
+from rules.quantities import Quantity
 from rules.remember import Climate
 from rules.settings import Watch
 from rules.state import Correction, EngineState, PlaceMemory
@@ -55,6 +56,7 @@ def _correct(watch: Watch, state: EngineState, word: Calibrated, at_ms: int) -> 
     corrections[word.quantity] = Correction(at_ms, word.gain, word.offset, word.standard_uncertainty)
     state.probes[word.probe] = replace(memory, corrections=corrections)
     place = watch.probes[word.probe].place
+    state.places[place] = _restarted(state.places[place], word.quantity)
     return _answer(
         state,
         word,
@@ -63,6 +65,19 @@ def _correct(watch: Watch, state: EngineState, word: Calibrated, at_ms: int) -> 
         True,
         f"{word.probe} {word.quantity} is corrected from now on: times {word.gain:.4f}, plus {word.offset:+.2f}",
     )
+
+
+def _restarted(memory: PlaceMemory, quantity: Quantity) -> PlaceMemory:
+    """Return a place's memory without what was seen before the step of a correction: slopes and trends begin anew (C16)."""
+    nothing: list[int | None] = [None] * len(memory.tail.at_ms)
+    if quantity == "relative_humidity":
+        tail = replace(memory.tail, humidity_m=nothing, dew_point_mk=[*nothing])
+    elif quantity == "air_temperature":
+        tail = replace(memory.tail, temperature_mk=nothing, dew_point_mk=[*nothing])
+    else:
+        return memory
+    leaving = "humidity-leaving" if quantity == "relative_humidity" else "temperature-leaving"
+    return replace(memory, tail=tail, guesses={name: old for name, old in memory.guesses.items() if name != leaving})
 
 
 def _lid(watch: Watch, state: EngineState, word: LidMeasured | LidSeen, at_ms: int) -> WordEvent:

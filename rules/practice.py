@@ -139,7 +139,8 @@ _DRY_PROBE = Step("check-probe", when=("lid-wet-odd",))
 CELLS: tuple[Cell, ...] = (
     Cell(
         1, "low", "low", False, "a draught, an open lid, or no heat in a dry room",
-        _steps(Step("check-lid", when=("sudden",)), "close-vents", "fan-less", Step("check-heater", when=("heater-suspect",)),
+        _steps(Step("find-leak", when=("mist-useless",)), Step("check-lid", when=("sudden",)), "close-vents",
+               "fan-less", Step("check-heater", when=("heater-suspect",)),
                "water", Step("cover-garden"), "insulate-lid", Step("heat-up", when=("all-shut", "watered"), at_most=0.5),
                Step("mist-more", when=("all-shut", "watered"))),
         (_NO_FIRST_HEAT, _NO_FAN_COLD, _NO_SPRAY),
@@ -179,8 +180,8 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         7, "ok", "low", False, "it loses water faster than it gets any: vents, fan, dry room air, or the water has run out",
-        _steps(Step("check-lid", when=("sudden",)), "water", "close-vents", "fan-less", Step("cover-garden"),
-            Step("heat-down", when=("warm-side",), at_most=1.0),
+        _steps(Step("find-leak", when=("mist-useless",)), Step("check-lid", when=("sudden",)), "water", "close-vents",
+            "fan-less", Step("cover-garden"), Step("heat-down", when=("warm-side",), at_most=1.0),
                Step("humidify-room", when=("dry-air",)), Step("mist-more", when=("all-shut", "watered")), "insulate-lid"),
         (_NO_SPRAY, "Do not air it or run the fan: the room's air is drier than the chamber needs."),
     ),

@@ -79,7 +79,8 @@ SYMPTOMS: dict[str, Symptom] = {
     "dry-edge": Symptom(
         "fungus", "dry, pale or papery edge",
         "drying that the probe does not see: it may hang near water, or a stream of dry air meets the garden",
-        "move the probe to the garden's height, and look for the stream of air with a strip of tissue",
+        "move the probe to the garden's height, look for the stream of air with a strip of tissue, and baffle that inflow"
+        " (ants plug where dry air comes in: Bollazzi & Roces 2007, Anim. Behav. 74:1349)",
         "do not spray the garden", (_DRY, _HOT), "today", "morning", suffers=True,
     ),
     "leaves-on-garden": Symptom(

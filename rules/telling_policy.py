@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from rules.alarm_state import record_key
+from rules.contradiction import asked_for, contradicts
 from rules.events import HOUR_MS, AdviceEvent, AlarmEvent, CareEvent, Event, Priority, QualityEvent, SystemEvent
 from rules.priority import NIGHT_WAKERS, rank
 from rules.quiet_hours import quiet_until_ms
@@ -78,6 +79,8 @@ def _alarm(watch: Watch, state: TellingState, event: AlarmEvent) -> None:
     key = record_key(event.chamber, event.alarm, event.probe, event.medium)
     heard = state.heard.setdefault(key, Heard(place=event.chamber or "site", chamber=event.chamber, alarm=event.alarm))
     _update(heard, event)
+    if heard.shown and event.change in ("raised", "escalated", "unsuppressed", "unshelved", "resumed"):
+        _overtake(state, heard)
     if event.change == "raised":
         _count_raise(state, key, heard, event.at_ms)
     if event.change in _OVER:
@@ -126,6 +129,17 @@ def _standing(watch: Watch, state: TellingState, key: str, heard: Heard, event: 
         when = "digest" if _is_chatter(heard, event) else when  # if it still stands then
         sort: Sort = "escalation" if event.change == "escalated" and heard.told else "situation"
         owe(state, key, Owed(heard.place, sort, event.priority, when, event.at_ms, [heard.latest], key))
+
+
+def _overtake(state: TellingState, heard: Heard) -> None:
+    """Let go of advice from before this alarm that it speaks against: no letter carries both. What is advised now follows."""
+    advice = state.advice.get(heard.place)
+    if advice is not None and contradicts(heard.alarm, asked_for(advice)):
+        del state.advice[heard.place]
+    owed = state.owed.get(f"advice/{heard.place}")
+    if owed is not None and owed.sort != "all-clear" and contradicts(heard.alarm, asked_for(owed.about[0])):
+        del state.owed[f"advice/{heard.place}"]
+        state.line(owed.about[0])
 
 
 def _is_chatter(heard: Heard, event: AlarmEvent) -> bool:

@@ -13,12 +13,13 @@ from numpy.typing import NDArray
 
 from rules.checks.bands import limits
 from rules.checks.verdict import Facts, Verdict, number
-from rules.events import HOUR_MS, MINUTE_MS
+from rules.events import DAY_MS, HOUR_MS, MINUTE_MS
 from rules.hysteresis import CLEAR, EDGE, OUTSIDE, UNSEEN, Delays
 from rules.observe import View
+from rules.quantities import Quantity
 from rules.settings import Band
 from rules.state import Guesses
-from rules.windows import Signal
+from rules.windows import Signal, passed_since
 
 EVERY_MS = 10 * MINUTE_MS
 AHEAD_MS = HOUR_MS
@@ -42,7 +43,7 @@ def check(view: View) -> Iterator[Verdict]:
 def _one(view: View, alarm: str, band: Band, signal: Signal, value, credit, unit: str) -> Verdict:  # type: ignore[no-untyped-def]
     guesses = view.memory.guesses.setdefault(alarm, Guesses())
     slots = view.at_ms // EVERY_MS
-    turns = np.flatnonzero(np.diff(slots, prepend=guesses.slot if guesses.slot is not None else slots[0] - 1))
+    turns = np.flatnonzero(passed_since(slots, guesses.slot if guesses.slot is not None else int(slots[0]) - 1))
     guesses.slot = int(slots[-1])
     zone = np.full(len(slots), guesses.zone, np.int8)
     told = [(-1, guesses.told)]
@@ -57,6 +58,7 @@ def _one(view: View, alarm: str, band: Band, signal: Signal, value, credit, unit
             told.append((index, guesses.told))
         zone[turns[0] :] = np.repeat(np.array(steps, np.int8), np.diff(turns, append=len(slots)))
         guesses.zone = steps[-1]
+    zone[_calibrated_lately(view, "air_temperature" if alarm == "temperature-leaving" else "relative_humidity")] = CLEAR
     zone[np.isnan(value)] = UNSEEN
     if view.chamber is not None and alarm == "humidity-leaving":
         zone[(zone == OUTSIDE) & view.visiting] = EDGE
@@ -70,6 +72,16 @@ def _one(view: View, alarm: str, band: Band, signal: Signal, value, credit, unit
         return Facts(number(now), round(edge, 3), unit, None, because)
 
     return Verdict(alarm, zone, credit, Delays(10 * MINUTE_MS, 20 * MINUTE_MS, 10 * MINUTE_MS, 20 * MINUTE_MS), facts)
+
+
+def _calibrated_lately(view: View, quantity: Quantity) -> NDArray[np.bool_]:
+    """Return where a probe of this place was corrected within a day: a step of the instrument is no trend (case C16)."""
+    lately = np.zeros(len(view.at_ms), bool)
+    for name in view.watch.probes_at(view.place):
+        correction = view.probes[name].corrections.get(quantity)
+        if correction is not None:
+            lately |= view.at_ms - correction.at_ms < DAY_MS
+    return lately
 
 
 def _edges(view: View, band: Band, turns: NDArray[np.intp]) -> list[tuple[float, float]]:
