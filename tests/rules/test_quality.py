@@ -10,7 +10,7 @@ import pytest
 from adapters.recorded import read_recording
 from rules.events import MINUTE_MS
 from rules.observe import Column, hear
-from rules.quality import FAIL, GOOD, NOT_EVALUATED, SUSPECT, TESTS, judge
+from rules.quality import FAIL, GOOD, NOT_EVALUATED, SUSPECT, TESTS, fresh_for_ms, judge
 from rules.settings import Probe, Room, Site, Telling, Watch
 from rules.state import ProbeMemory, Series
 
@@ -167,3 +167,82 @@ def test_flags_are_the_same_however_the_series_is_cut() -> None:
         flags += told.flag.tolist()
     _, whole = judge(Series(), quantity, at_ms, raw, 5_000, None)
     assert flags == whole.flag.tolist()
+
+
+# ---------------------------------------------------------------- each threshold at its own height
+
+
+@pytest.mark.parametrize(
+    ("interval_ms", "fresh_ms"), [(1_000, 120_000), (30_000, 120_000), (60_000, 180_000), (600_000, 1_800_000)]
+)
+def test_a_reading_stands_for_three_intervals_but_two_minutes_at_least(interval_ms: int, fresh_ms: int) -> None:
+    assert fresh_for_ms(interval_ms) == fresh_ms
+
+
+@pytest.mark.parametrize(
+    ("quantity", "base", "limit"),
+    [("air_temperature", 25.0, 3.0), ("relative_humidity", 70.0, 10.0), ("surface_temperature", 22.0, 5.0)],
+)
+def test_a_jump_is_a_spike_just_above_its_limit_up_and_down(quantity, base: float, limit: float) -> None:
+    for sign in (1.0, -1.0):
+        assert judged([base, base, base + sign * (limit - 0.01)], quantity)[0][-1] == GOOD
+        flags, tests = judged([base, base, base + sign * (limit + 0.01)], quantity)
+        assert (flags[-1], tests[-1]) == (SUSPECT, "spike")
+
+
+def test_a_longer_step_of_time_allows_a_larger_change() -> None:
+    at_ms = np.array([0, 1, 3]) * MINUTE_MS
+    _, result = judge(Series(), "air_temperature", at_ms, np.array([25.0, 25.0, 30.5]), MINUTE_MS, None)
+    assert result.flag[-1] == GOOD  # 5.5 K in two minutes, of which 6 K are allowed
+
+
+@pytest.mark.parametrize(
+    ("quantity", "base", "step"),
+    [("air_temperature", 20.0, 1.05), ("relative_humidity", 30.0, 10.0), ("surface_temperature", 20.0, 3.05)],
+)
+def test_two_fast_steps_the_same_way_race_and_back_and_forth_do_not(quantity, base: float, step: float) -> None:
+    fast = step if quantity != "relative_humidity" else 9.99
+    racing = judged([base, base + step, base + 2 * step], quantity)
+    to_and_fro = judged([base, base + fast, base], quantity)
+    expected = (SUSPECT, "rate") if quantity != "relative_humidity" else (GOOD, "")
+    assert (racing[0][-1], racing[1][-1]) == expected
+    assert to_and_fro[0][-1] == GOOD
+
+
+@pytest.mark.parametrize("value", [85.0, -127.0, -45.0])
+def test_what_a_thermometer_says_when_it_has_nothing_to_say_is_failed(value: float) -> None:
+    flags, tests = judged([25.0, 25.0, value])
+    assert flags[-1] == FAIL
+    assert tests[-1] in ("sentinel", "gross-range")
+
+
+@pytest.mark.parametrize("value", [84.9, -19.9])
+def test_near_an_error_value_there_are_values(value: float) -> None:
+    _, tests = judged([value, value, value], "surface_temperature" if value > 60 else "air_temperature")
+    assert "sentinel" not in tests
+
+
+@pytest.mark.parametrize(("value", "flag"), [(4.9, SUSPECT), (5.1, GOOD), (44.9, GOOD), (45.1, SUSPECT)])
+def test_what_no_fungus_shelf_is_like_is_suspect(value: float, flag: int) -> None:
+    assert judged([value, value, value])[0][-1] == flag
+
+
+def test_a_soaked_probe_is_believed_ten_minutes_after_it_came_down() -> None:
+    values = [99.5, 100.0] * 20 + [96.5] * 15
+    _, tests = judged(values, "relative_humidity")
+    assert tests[40:50] == ["wetted"] * 10
+    assert tests[50:] == [""] * 5
+
+
+def test_a_soaked_probe_that_stays_high_is_believed_after_three_hours() -> None:
+    values = [99.5, 100.0] * 20 + [98.0, 98.2] * 100
+    _, tests = judged(values, "relative_humidity")
+    assert tests.index("", 40) == 39 + 180
+
+
+def test_memory_counts_samples_and_those_that_were_not_good() -> None:
+    memory, _ = judge(
+        Series(), "air_temperature", np.arange(6) * MINUTE_MS, np.array([25.0, 25.0, 85.0, 25.0, 31.0, 25.0]), MINUTE_MS, None
+    )
+    assert (memory.samples, memory.not_good) == (6, 2)
+    assert (memory.flag, memory.test) == (GOOD, "")
