@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import os
 import re
+import shlex
 import subprocess
 import sys
 import time
@@ -20,7 +21,7 @@ sys.path[:0] = [str(ROOT), str(Path(__file__).parent)]
 
 import corpus_file  # noqa: E402
 
-MOST_KEPT = 150
+MOST_KEPT = 100
 _LONGEST_INPUT = {"config": 3_000, "state": 6_000, "toml": 600, "pattern": 150, "topic": 210}
 
 
@@ -31,7 +32,8 @@ def inside(name: str, arguments: list[str]) -> None:
     with atheris.instrument_imports(include=["adapters", "rules", "daemon", "tomllib", "json", "csv"]):
         import targets
 
-    atheris.Setup([sys.argv[0], *arguments], targets.TARGETS[name])
+    # To merge, the fuzzer starts itself again through a shell by its first argument.
+    atheris.Setup([shlex.join(command(name)), *arguments], targets.TARGETS[name])
     atheris.Fuzz()
 
 

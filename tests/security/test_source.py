@@ -31,6 +31,7 @@ MAY_START_PROCESSES = {
     "daemon/model_fit.py": "a second interpreter of our own fits the chamber model, so that the watch does not wait for it",
     "daemon/digest_chart.py": "an interpreter of our own draws the chart of a digest, so that the daemon stays small",
     "daemon/commands/init.py": "systemctl daemon-reload, after the keeper let init write the service's drop-in",
+    "daemon/inspection_machine.py": "`check` asks systemd's own programs, with fixed arguments, how clock and service are",
     "daemon/demo/broker.py": "the demo's own broker, on loopback, with arguments of our own",
     "daemon/demo/stage.py": "the demo starts dewlid itself",
 }
