@@ -22,6 +22,7 @@ COMMANDS = (
     "report",
     "replay",
     "demo",
+    "tune",
     "export",
     "backup",
     "restore",

@@ -1,0 +1,212 @@
+"""`dewlid tune`: what another setting would have done with the keeper's own record."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from daemon.commands.options import config_path, duration_ms, quiet_logs
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from daemon.replay import Stream
+    from daemon.tuning import Figures, Record
+    from rules.settings import Watch
+
+_FIND_WITHIN_MS = 30 * 60_000
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Register the command."""
+    parser = subparsers.add_parser(
+        "tune", help="see what another setting would have done with your own record",
+        description="Run the recorded readings through the engine twice, with the config as it is and with what you --set, and"
+        " lay the figures side by side. --suggest searches deadbands and delays: the fewest nuisance alarms that still find an"
+        " excursion in time. Nothing is changed unless you say --write.",
+        epilog="Example: dewlid tune dewlid.toml --set chamber.tank-1.humidity.high=92"
+        " --set chamber.tank-1.humidity.on_delay=15min",
+    )  # fmt: skip
+    parser.add_argument("config", nargs="?", metavar="CONFIG", help="path of the config file")
+    parser.add_argument("files", nargs="*", metavar="FILE", help="recorded readings; absent: the daemon's store")
+    parser.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="a key of the config and what to try")
+    parser.add_argument("--since", metavar="WHEN", help="with the store: look only so far back; 30d, or 2026-05-31T22:30")
+    parser.add_argument("--suggest", action="store_true", help="search deadbands and delays, and try what is found")
+    parser.add_argument(
+        "--find-within", type=duration_ms, default=_FIND_WITHIN_MS, metavar="SPAN",
+        help="with --suggest: how late an excursion may be found; absent: 30min",
+    )  # fmt: skip
+    parser.add_argument("--write", action="store_true", help="put it into the config; the former file is kept beside it")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Compare and print; 65 when there is nothing to compare with, 64 for a key that cannot be set."""
+    import sys
+
+    from daemon.config_edit import EditRefused
+    from daemon.replay import NothingToReplay, RecordingUnreadable
+
+    quiet_logs()
+    try:
+        return _tuned(args, config_path(args))
+    except EditRefused as error:
+        print(f"dewlid: {error}", file=sys.stderr)
+        return 64
+    except RecordingUnreadable as error:
+        print(f"dewlid: {error}", file=sys.stderr)
+        return 66
+    except NothingToReplay as error:
+        print(f"dewlid: {error}", file=sys.stderr)
+        return 65
+
+
+def _tuned(args: argparse.Namespace, path: Path) -> int:
+    from daemon.assembly import watch_of
+    from daemon.config_edit import edited
+    from daemon.configuration import load, load_text
+    from daemon.history_reader import HistoryReader
+    from daemon.progress import Progress
+    from daemon.replay import from_files, from_store
+    from daemon.tuning import Record, figures
+
+    configuration = load(path)
+    present = watch_of(configuration)
+    values = dict(_asked(each) for each in args.set)
+    if not values and not args.suggest:
+        from daemon.config_edit import EditRefused
+
+        raise EditRefused("say what to try: --set chamber.ID.humidity.high=92, or --suggest")
+    if args.files:
+        from pathlib import Path as FilePath
+
+        record = _record(Record.of, from_files([FilePath(name) for name in args.files], present))
+    else:
+        from daemon.commands.options import since_ms
+
+        begin_ms = since_ms(args.since, present.zone) if args.since else 0
+        with HistoryReader(configuration.store) as reader:
+            record = _record(Record.of, from_store(reader, present, begin_ms, 100_000), begin_ms)
+    if args.suggest:
+        values |= _suggested(present, record, args.find_within)
+        if not values:
+            print("Nothing is proposed: the settings may stay as they are.")
+            return 0
+    text = edited(path.read_text(encoding="utf-8"), values)
+    proposed = watch_of(load_text(text, str(path)))
+    progress = Progress("tune")
+    now = figures(present, present, record, lambda share: progress.at(share / 2))
+    then = figures(proposed, present, record, lambda share: progress.at(0.5 + share / 2))
+    progress.done()
+    print("\n".join([*_table(present, now, then), "", *_lines(values)]))
+    if args.write:
+        _write(path, text)
+    return 0
+
+
+def _record(of: Callable[[Stream], Record], stream: Stream, since_ms: int = 0) -> Record:
+    """Return the stream as one record, and say what it lacks; with `since_ms` only what came after."""
+    import sys
+    from dataclasses import replace
+
+    for note in stream.notes:
+        print(f"dewlid: {note}", file=sys.stderr)
+    record = of(stream)
+    if since_ms <= record.begin_ms:
+        return record
+    later = tuple(batch for batch in record.batches if len(batch.taken_ms) and int(batch.taken_ms[-1]) >= since_ms)
+    return replace(record, batches=later, begin_ms=int(later[0].taken_ms[0]) if later else record.begin_ms)
+
+
+def _asked(text: str) -> tuple[tuple[str, ...], Any]:
+    from daemon.config_edit import EditRefused, read_value
+
+    key, equals, value = text.partition("=")
+    path = tuple(part.strip() for part in key.split("."))
+    if not equals or not all(path) or not value.strip():
+        raise EditRefused(f'--set "{text}": write KEY=VALUE, such as chamber.tank-1.humidity.high=92')
+    return path, read_value(value.strip())
+
+
+def _suggested(watch: Watch, record: Record, find_within_ms: int) -> dict[tuple[str, ...], Any]:
+    from daemon.tuning import suggestions
+
+    values: dict[tuple[str, ...], Any] = {}
+    for one in suggestions(watch, record, find_within_ms):
+        print(f"{one.chamber} {one.band}:")
+        for reason in one.reasons:
+            print(f"  {reason}")
+        values |= {("chamber", one.chamber, one.band, key): value for key, value in one.values.items()}
+    print()
+    return values
+
+
+# ---------------------------------------------------------------- what is printed
+
+
+def _table(watch: Watch, now: Figures, then: Figures) -> list[str]:
+    rows: list[tuple[str, str, str]] = [("", "now", "proposed")]
+    rows.append(("alarms a day", _per_day(sum(now.alarms.values()), now.days), _per_day(sum(then.alarms.values()), then.days)))
+    rows += [
+        (f"  {key}", _per_day(now.alarms.get(key, 0), now.days), _per_day(then.alarms.get(key, 0), then.days))
+        for key in sorted({*now.alarms, *then.alarms})
+    ]
+    rows.append(("chattering or fleeting alarms", str(now.chattering), str(then.chattering)))
+    rows += [
+        (f"time in band: {key}", f"{100 * share:.1f} %", f"{100 * then.in_band.get(key, 0):.1f} %")
+        for key, share in now.in_band.items()
+    ]
+    rows.append(("hours of wet lid", f"{now.wet_lid_h:.1f}", f"{then.wet_lid_h:.1f}"))
+    rows.append(("advisories", str(now.advisories), str(then.advisories)))
+    rows.append(("letters", str(now.letters), str(then.letters)))
+    rows += _excursions(watch, now, then)
+    wide = max(len(row[0]) for row in rows)
+    head = f"{now.days:.1f} days of readings"
+    return [head, *(f"{a:{wide}}  {b:>14}  {c:>14}{'  *' if b != c and a else ''}".rstrip() for a, b, c in rows)]
+
+
+def _per_day(count: int, days: float) -> str:
+    return f"{count / max(days, 1e-9):.2f} ({count})"
+
+
+def _excursions(watch: Watch, now: Figures, then: Figures) -> list[tuple[str, str, str]]:
+    from datetime import datetime
+
+    rows = [(f"real excursions, and after how long they were told ({len(now.excursions)})", "", "")]
+    for one, other in zip(now.excursions, then.excursions, strict=True):
+        begin = datetime.fromtimestamp(one.begin_ms / 1000, watch.zone)
+        unit = "°C" if one.alarm.startswith("temperature") else "%RH"
+        name = f"  {begin:%Y-%m-%d %H:%M} {one.chamber} {one.alarm}, to {one.worst:.1f} {unit}"
+        rows.append((name, _after(one.noticed_ms), _after(other.noticed_ms)))
+    return rows if len(rows) > 1 else [("real excursions", "none", "none")]
+
+
+def _after(noticed_ms: int | None) -> str:
+    if noticed_ms is None:
+        return "not told"
+    return "at once" if noticed_ms < 60_000 else f"{noticed_ms / 60_000:.0f} min"
+
+
+def _lines(values: dict[tuple[str, ...], Any]) -> list[str]:
+    from daemon.config_edit import written
+
+    tables: dict[tuple[str, ...], list[str]] = {}
+    for path, value in values.items():
+        tables.setdefault(path[:-1], []).append(f"{path[-1]} = {written(value)}")
+    lines = ["For the config (with --write dewlid puts it there):"]
+    for table, keys in tables.items():
+        lines += [f"  [{'.'.join(table)}]", *(f"  {key}" for key in keys)]
+    return lines
+
+
+def _write(path: Path, text: str) -> None:
+    import time
+
+    from daemon.config_edit import EditRefused, write_with_backup
+
+    try:
+        kept = write_with_backup(path, text, round(time.time() * 1000))
+    except OSError as error:
+        raise EditRefused(f"{path}: cannot be written: {error.strerror}; nothing was changed") from error
+    print(f"\n{path} is written; the former file is {kept}. A running daemon takes it with: systemctl reload dewlid")
