@@ -19,7 +19,7 @@ KEPT_MS = 5 * DAY_MS
 
 
 def hours_after(view: View) -> dict[str, dict[str, Hour]]:
-    """Return the hourly figures of a chamber with this stretch added; what is older than five days stays until `pruned`."""
+    """Return the hourly figures of a place with this stretch added; what is older than five days stays until `pruned`."""
     figures: dict[Hourly, NDArray[np.float64]] = {
         "temperature_c": view.temperature.value,
         "relative_humidity_pct": view.humidity.value,

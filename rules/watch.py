@@ -189,8 +189,7 @@ def _stretch(watch: Watch, state: EngineState, stretch: Stretch) -> list[Event]:
     events += advise(watch, state, views, words, before, told, changes, stretch)
     if words:
         _know_lids(watch, state)
-    for name in views:
-        place = state.places[name]
+    for name, place in state.places.items():  # rooms too, and places that were silent
         state.places[name] = replace(place, hours=pruned(place.hours, stretch.until_ms))
     return _told(watch, state, events, at_ms, stretch.until_ms)
 

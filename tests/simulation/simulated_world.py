@@ -511,6 +511,7 @@ class World:
         self.words_left += 1
         if word["word"] == "out-of-service":
             self.out_until_ms = max(self.out_until_ms, self.clock.boot + word["for_ms"] + 2 * LONGEST_SLICE_MS)
+            self.mark("out-of-service", str(self.out_until_ms))
         self.inbox.ring()
 
     def _edit(self) -> None:
