@@ -34,6 +34,7 @@ def _days(text: str) -> float:
 
 def run(args: argparse.Namespace) -> int:
     """Show it; 73 when the folder cannot be used."""
+    import math
     import sys
     import time
 
@@ -49,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
     print(opening(args.days))
     begin_s = time.monotonic()
     last_midnight_ms = round(time.time() * 1000) // DAY_MS * DAY_MS
-    shown = show(folder, last_midnight_ms - round(args.days) * DAY_MS, args.days, sys.stdout)
+    shown = show(folder, last_midnight_ms - math.ceil(args.days) * DAY_MS, args.days, sys.stdout)
     print(closing(shown, time.monotonic() - begin_s))
     return 0
 

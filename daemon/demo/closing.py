@@ -42,14 +42,14 @@ def _ms(event: dict[str, object]) -> int:
 
 
 def _found(shown: Shown) -> list[str]:
-    lines = ["", "What went wrong, and how long until dewlid said so:"]
+    lines = []
     for trouble in TROUBLES:
         if shown.start_ms + trouble.begin_h * HOUR_MS > shown.end_ms:
             continue
         after_ms = found_after_ms(trouble, shown)
         said = "not found" if after_ms is None else _span(after_ms)
         lines.append(f"  {said:>10}  {trouble.told}")
-    return lines
+    return ["", "What went wrong, and how long until dewlid said so:", *lines] if lines else []
 
 
 def _span(for_ms: int) -> str:
@@ -77,9 +77,12 @@ def _next(shown: Shown) -> list[str]:
     return [
         f"The files are in {shown.folder}: {CONFIG_NAME}, letters/, state/ (the store).",
         "Try next:",
-        f"  dewlid report {config} --out {shown.folder}/report.html      the days as one page",
-        f"  dewlid replay {config} --store                  all events once more, through the same engine",
+        f"  dewlid report {config} --out {shown.folder}/report.html",
+        "      the days as one page, to look at in a browser",
         f"  dewlid tune {config} --set chamber.big-nest.humidity.high=95",
-        f"  dewlid run {config}                             let the simulated shelf go on, in real time",
-        "  dewlid check --offline sample_config/one-chamber.toml   then fill in your own probes",
+        "      what another limit would have done in these days",
+        f"  dewlid replay {config} --store",
+        "      every event once more, from the stored readings",
+        "  dewlid check --offline sample_config/one-chamber.toml",
+        "      a config for real probes: copy it and fill in your own",
     ]

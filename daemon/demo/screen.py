@@ -12,7 +12,6 @@ from adapters.outlets.outlet import Owed
 from adapters.wording.figures import Style
 from adapters.wording.letter import Letter, compose
 from daemon.demo.keeper import Deed, Keeper
-from daemon.demo.scene import Trouble
 from rules.events import rfc3339
 from rules.settings import Watch
 
@@ -51,9 +50,9 @@ class Screen:
     def close(self) -> None:
         """Nothing is held open."""
 
-    def trouble(self, trouble: Trouble, at_ms: int) -> None:
-        """Tell what goes wrong, which dewlid does not know."""
-        self._line(rfc3339(at_ms), "*", f"Meanwhile, unseen: {trouble.told}.")
+    def unseen(self, what: str, at_ms: int) -> None:
+        """Tell what happens and dewlid cannot know."""
+        self._line(rfc3339(at_ms), "*", f"Meanwhile, unseen: {what}.")
 
     def deed(self, deed: Deed, at_ms: int) -> None:
         """Tell what the keeper does."""

@@ -150,7 +150,10 @@ class _Stage:
     def _troubles(self, elapsed_ms: int) -> None:
         for trouble in TROUBLES:
             if elapsed_ms - _ROUND_MS < trouble.begin_h * HOUR_MS <= elapsed_ms:
-                self._screen.trouble(trouble, self._clock.at_ms)
+                self._screen.unseen(trouble.told, self._clock.at_ms)
+        for begin_h, end_h in OUT_H:
+            if elapsed_ms - _ROUND_MS < begin_h * HOUR_MS <= elapsed_ms:
+                self._screen.unseen(f"the keeper leaves the house for {end_h - begin_h:g} hours", self._clock.at_ms)
 
     def _turn(self) -> None:
         """Judge what came in; if something must be told, wait until it is told, since the shelf's time runs so fast."""
