@@ -235,17 +235,16 @@ def _terms(present: Present, setting: Setting) -> _Terms:
     )
 
 
-def _balance(present: Present, terms: _Terms, temperature: Array, before: Array | None) -> tuple[Array, Array, Array]:
-    """Return the vapour pressure aimed at, the rate towards it, and the lid's temperature, at this air temperature."""
-    saturation = e_s(temperature)
-    lid_c = present.room_c + terms.factor * (temperature - present.room_c)
-    lid_pa = e_s(lid_c)
+def _aim(
+    present: Present, terms: _Terms, saturation: Array, lid_pa: Array, before: Array | None
+) -> tuple[Array, Array]:
+    """Return the vapour pressure aimed at and the rate towards it, by the saturation pressures of air and lid."""
     feed = terms.loss * present.room_pa + terms.gain * saturation + terms.mist
     rate = terms.loss + terms.gain
     dry = feed / rate
     wet = (before if before is not None else dry) > lid_pa
     aim = np.where(wet, (feed + terms.lid * lid_pa) / (rate + terms.lid), dry)
-    return np.clip(aim, 50.0, 0.995 * saturation), np.where(wet, rate + terms.lid, rate), lid_c
+    return np.clip(aim, 50.0, 0.995 * saturation), np.where(wet, rate + terms.lid, rate)
 
 
 def _outcome(present: Present, temperature: Array, vapour: Array, lid_c: Array) -> Outcome:
@@ -257,23 +256,31 @@ def _outcome(present: Present, temperature: Array, vapour: Array, lid_c: Array) 
 def at_rest(present: Present, setting: Setting) -> Outcome:
     """Return where each candidate ends if the room stays as it is."""
     temperature = _rest_temperature(present, setting)
-    vapour, _, lid_c = _balance(present, _terms(present, setting), temperature, None)
+    terms = _terms(present, setting)
+    lid_c = present.room_c + terms.factor * (temperature - present.room_c)
+    vapour, _ = _aim(present, terms, e_s(temperature), e_s(lid_c), None)
     return _outcome(present, temperature, vapour, lid_c)
 
 
 def course(present: Present, setting: Setting) -> list[Outcome]:
-    """Return the climate at each instant of `COURSE_H`, for a few candidates: exact steps of the linear balance."""
+    """Return the climate at each instant of `COURSE_H`, for a few candidates: exact steps of the linear balance.
+
+    The temperatures of all instants are known beforehand, so what depends on them alone is worked out at one go.
+    """
     terms, rest = _terms(present, setting), _rest_temperature(present, setting)
-    temperature = np.broadcast_to(present.temperature_c, rest.shape)
-    vapour = np.broadcast_to(present.vapour_pa, rest.shape)
-    out = []
-    for index, hours in enumerate(COURSE_H):
-        if index:
-            step = hours - COURSE_H[index - 1]
-            then = rest + (present.temperature_c - rest) * np.exp(-present.model[:, COOLING] * hours)
-            aim, rate, _ = _balance(present, terms, (temperature + then) / 2.0, vapour)
-            vapour = np.minimum(aim + (vapour - aim) * np.exp(-rate * step), 0.995 * e_s(then))
-            temperature = then
-        lid_c = present.room_c + terms.factor * (temperature - present.room_c)
-        out.append(_outcome(present, temperature, vapour, lid_c))
-    return out
+    cooled = np.exp(-present.model[:, COOLING] * np.array(COURSE_H)[:, None, None])
+    temperature = rest + (present.temperature_c - rest) * cooled
+    temperature[0] = present.temperature_c
+    middle = (temperature[:-1] + temperature[1:]) / 2.0
+    saturation, saturation_middle = e_s(temperature), e_s(middle)
+    lid_pa = e_s(present.room_c + terms.factor * (middle - present.room_c))
+    vapour = np.empty_like(temperature)
+    vapour[0] = present.vapour_pa
+    for index, step in enumerate(np.diff(COURSE_H)):
+        aim, rate = _aim(present, terms, saturation_middle[index], lid_pa[index], vapour[index])
+        then = aim + (vapour[index] - aim) * np.exp(-rate * step)
+        vapour[index + 1] = np.minimum(then, 0.995 * saturation[index + 1])
+    lid_c = present.room_c + terms.factor * (temperature - present.room_c)
+    humidity = np.clip(100.0 * vapour / saturation, 1.0, 100.0)
+    margin = lid_c + present.lid_offset_k - saturation_temperatures(np.maximum(vapour, 50.0))
+    return [Outcome(*figures) for figures in zip(temperature, humidity, margin, strict=True)]

@@ -141,11 +141,12 @@ def load_after_g_m2(load_g_m2: float, flux_g_m2h: float, elapsed_s: float, drip_
 
 def load_series_g_m2(load_g_m2: float, flux_g_m2h: Array, elapsed_s: Array, drip_load_g_m2: float) -> Array:
     """Return `load_after_g_m2` sample by sample; `elapsed_s[i]` is how long `flux_g_m2h[i]` held, up to sample i."""
-    loads = np.empty(flux_g_m2h.size)
-    for index, (flux, elapsed) in enumerate(zip(flux_g_m2h.tolist(), elapsed_s.tolist(), strict=True)):
-        load_g_m2 = load_after_g_m2(load_g_m2, flux, elapsed, drip_load_g_m2)
-        loads[index] = load_g_m2
-    return loads
+    loads: list[float] = []
+    for gained in np.where((elapsed_s > 0.0) & ~np.isnan(flux_g_m2h), flux_g_m2h * (elapsed_s / 3600.0), 0.0).tolist():
+        if gained:
+            load_g_m2 = min(max(load_g_m2 + gained, 0.0), drip_load_g_m2)
+        loads.append(load_g_m2)
+    return np.array(loads, np.float64)
 
 
 def drip_load_g_m2(lid_dew_band: LidDewBand, tilt_deg: float) -> float:

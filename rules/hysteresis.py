@@ -87,8 +87,12 @@ def walk(
     spent = np.cumsum(credit_ms)
     starts = np.concatenate(([0], np.flatnonzero(np.diff(zone)) + 1, [len(zone)]))
     turns: list[Turn] = []
-    for begin, end in zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True):
-        _stretch(state, int(zone[begin]), begin, end, credit_ms, spent, at_ms, delays, turns)
+    for begin, end, here in zip(starts[:-1].tolist(), starts[1:].tolist(), zone[starts[:-1]].tolist(), strict=True):
+        if CLEAR <= here <= EDGE and state.phase == "normal" and not state.edited:
+            state.bad_for_ms = state.harm_for_ms = state.clear_for_ms = state.ease_for_ms = None
+            state.ever_seen = True
+            continue
+        _stretch(state, here, begin, end, credit_ms, spent, at_ms, delays, turns)
     return state, turns
 
 

@@ -151,13 +151,20 @@ def lagged_lid_series_c(
     the same bits if the last finite value, and the time since then, are handed on.
     """
     lids = np.full(steady_c.size, np.nan)
-    waited_s = 0.0
+    waited_s, weights = 0.0, dict[float, float]()
     for index, (steady, elapsed) in enumerate(zip(steady_c.tolist(), elapsed_s.tolist(), strict=True)):
         waited_s += elapsed
-        if steady == steady:
-            previous_c = lagged_lid_temperature_c(previous_c, steady, waited_s, time_constant_s)
-            lids[index] = previous_c
-            waited_s = 0.0
+        if steady != steady:
+            continue
+        if previous_c is None or not isfinite(previous_c):
+            previous_c = steady
+        else:
+            weight = weights.get(waited_s)  # nearly all steps of a record are equally long
+            if weight is None:
+                weight = weights[waited_s] = lag_weight(waited_s, time_constant_s)
+            previous_c = steady + (previous_c - steady) * weight
+        lids[index] = previous_c
+        waited_s = 0.0
     return lids
 
 

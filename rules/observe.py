@@ -18,7 +18,7 @@ from rules.quality import GOOD, TESTS, Judged, flat_since, fresh_for_ms, judge
 from rules.quantities import Quantity
 from rules.settings import Chamber, Lid, Watch
 from rules.state import Night, PlaceMemory, ProbeMemory, Series
-from rules.windows import Recent, Signal, passed_since, recent
+from rules.windows import Recent, Signal, merged_instants, passed_since, recent
 
 Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
@@ -172,7 +172,7 @@ def instants(memory: PlaceMemory, heard: list[Heard], from_ms: int, until_ms: in
     """Return the place's instants in [from, until): its samples, the full minutes in which nothing was heard for a minute,
     every full ten minutes, and the instants that are asked for."""
     own = [item.judged.at_ms for item in heard]
-    heard_ms = np.unique(np.concatenate(own)) if own else np.empty(0, np.int64)
+    heard_ms = merged_instants(own)
     grid = np.arange(-(-from_ms // MINUTE_MS), -(-until_ms // MINUTE_MS), dtype=np.int64) * MINUTE_MS
     if len(grid):
         last = memory.heard_ms if memory.heard_ms is not None else memory.since_ms
@@ -180,7 +180,7 @@ def instants(memory: PlaceMemory, heard: list[Heard], from_ms: int, until_ms: in
         grid = grid[(grid - latest >= MINUTE_MS) | (grid % GRID_MS == 0)]
     if not len(grid) and not also_ms:
         return heard_ms
-    return np.unique(np.concatenate((heard_ms, grid, np.array(also_ms, np.int64))))
+    return merged_instants([heard_ms, grid, np.array(sorted(also_ms), np.int64)])
 
 
 def seen(

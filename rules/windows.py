@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,19 @@ def passed_since(at_ms: NDArray[np.int64], first_ms: int) -> NDArray[np.int64]:
     return passed
 
 
+def merged_instants(parts: Sequence[NDArray[np.int64]]) -> NDArray[np.int64]:
+    """Return the different instants of several arrays in rising order, rising."""
+    distinct = [part if len(part) < 2 else part[np.concatenate(([True], part[1:] != part[:-1]))] for part in parts if len(part)]
+    if not distinct:
+        return np.empty(0, np.int64)
+    first = distinct[0]
+    others = [part for part in distinct[1:] if not np.array_equal(part, first)]
+    if not others:
+        return first
+    merged = np.sort(np.concatenate([first, *others]))
+    return merged[np.concatenate(([True], merged[1:] != merged[:-1]))]
+
+
 @dataclass(frozen=True, slots=True)
 class Signal:
     """A figure with its sums: mean over any window of the past is two look-ups."""
@@ -35,24 +49,37 @@ class Signal:
     at_ms: NDArray[np.int64]
     total: NDArray[np.int64]
     count: NDArray[np.int64]
+    places: dict[int, tuple[NDArray[np.int64], NDArray[np.intp]]] = field(default_factory=dict)
+    """Where a window ends that lies so far back, for the instants that were asked about last; shared by signals of one time."""
 
     @staticmethod
-    def of(at_ms: NDArray[np.int64], value_m: NDArray[np.int64], seen: NDArray[np.bool_]) -> Signal:
+    def of(
+        at_ms: NDArray[np.int64], value_m: NDArray[np.int64], seen: NDArray[np.bool_],
+        places: dict[int, tuple[NDArray[np.int64], NDArray[np.intp]]] | None = None,
+    ) -> Signal:
         """Return the signal of values in thousandths, of which only the seen ones count."""
         zero = np.zeros(1, np.int64)
         return Signal(
             at_ms,
             np.concatenate((zero, np.cumsum(np.where(seen, value_m, 0)))),
             np.concatenate((zero, np.cumsum(seen.astype(np.int64)))),
+            {} if places is None else places,
         )
 
     def mean(self, now_ms: NDArray[np.int64], begin_ms: int, end_ms: int) -> NDArray[np.float64]:
         """Return the mean of what was seen in (now - begin, now - end], NaN where nothing was."""
-        low = np.searchsorted(self.at_ms, now_ms - begin_ms, "right")
-        high = np.searchsorted(self.at_ms, now_ms - end_ms, "right")
+        low, high = self._place(now_ms, begin_ms), self._place(now_ms, end_ms)
         count = self.count[high] - self.count[low]
         total = self.total[high] - self.total[low]
         return np.where(count > 0, total / np.maximum(count, 1) / 1000.0, np.nan)
+
+    def _place(self, now_ms: NDArray[np.int64], back_ms: int) -> NDArray[np.intp]:
+        known = self.places.get(back_ms)
+        if known is not None and known[0] is now_ms:
+            return known[1]
+        found = np.searchsorted(self.at_ms, now_ms - back_ms, "right")
+        self.places[back_ms] = now_ms, found
+        return found
 
     def slope_k_h(self, now_ms: NDArray[np.int64], over_ms: int, mean_ms: int = 5 * MINUTE_MS) -> NDArray[np.float64]:
         """Return the change per hour between the newest and an older mean, `over_ms` apart."""
@@ -93,7 +120,8 @@ def recent(
         [value if ok else None for value, ok in zip(values[first:].tolist(), seen[first:].tolist(), strict=True)]
         for values, seen in joined
     ]
-    signals = [Signal.of(joined_ms, values, seen) for values, seen in joined]
+    places: dict[int, tuple[NDArray[np.int64], NDArray[np.intp]]] = {}
+    signals = [Signal.of(joined_ms, values, seen, places) for values, seen in joined]
     return Tail(joined_ms[first:].tolist(), *kept), Recent(*signals)
 
 

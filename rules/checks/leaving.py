@@ -103,8 +103,9 @@ def _step(guesses: Guesses, at_ms: int, now: float, slope: float, edge: tuple[fl
         due, guess, was = guesses.due_ms.pop(0), guesses.guess_m.pop(0), guesses.was_m.pop(0)
         if at_ms - due < EVERY_MS:
             real = round(now * 1000)
-            guesses.error2 = [*guesses.error2, (guess - real) ** 2][-REMEMBERED:]
-            guesses.stay_error2 = [*guesses.stay_error2, (was - real) ** 2][-REMEMBERED:]
+            guesses.error2.append((guess - real) ** 2)
+            guesses.stay_error2.append((was - real) ** 2)
+            del guesses.error2[:-REMEMBERED], guesses.stay_error2[:-REMEMBERED]
     if slope != slope:
         return CLEAR, guesses.told
     guesses.due_ms.append(at_ms + AHEAD_MS)

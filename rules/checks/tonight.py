@@ -20,6 +20,7 @@ from rules.local_time import local_ms
 from rules.observe import View
 from rules.psychrometrics import saturation_vapour_pressure_pa
 from rules.state import Evening
+from rules.windows import merged_instants
 
 DUSK_MS = 20 * HOUR_MS  # 20:00 local time: late enough to know the evening, early enough to fetch foam
 NIGHT_DUR_MS = 12 * HOUR_MS
@@ -43,7 +44,7 @@ def check(view: View) -> Iterator[Verdict]:
     night, inside = night_of(local_ms(view.watch.zone, view.at_ms))
     zone = np.full(len(night), CLEAR, np.int8)
     evenings = {view.memory.evening.night: view.memory.evening} if view.memory.evening else {}
-    for number_ in np.unique(night[inside]).tolist():
+    for number_ in merged_instants([night[inside]]).tolist():
         where = np.flatnonzero(inside & (night == number_))
         if number_ not in evenings:
             evenings[number_] = view.memory.evening = _decided(view, int(where[0]), number_)
