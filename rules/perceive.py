@@ -45,9 +45,12 @@ def perceive(
             changes.append(_medium(fault, stretch.from_ms))
     views: dict[str, View] = {}
     rooms = _Rooms({}, {})
+    at_place: dict[str, list[Heard]] = {}
+    for item in heard:
+        at_place.setdefault(watch.probes[item.probe].place, []).append(item)
+    told_faults = {name: tuple(told) for name, told in faults.items()}
     for place in (*watch.rooms, *watch.chambers):
-        own = [item for item in heard if watch.probes[item.probe].place == place]
-        view = _view(watch, state, place, own, heard, stretch, also_ms, {n: tuple(f) for n, f in faults.items()}, rooms)
+        view = _view(watch, state, place, at_place, stretch, also_ms, told_faults, rooms)
         if view is not None:
             views[place] = view
             if view.chamber is None:
@@ -99,22 +102,22 @@ def _view(
     watch: Watch,
     state: EngineState,
     place: str,
-    own: list[Heard],
-    heard: list[Heard],
+    at_place: dict[str, list[Heard]],
     stretch: Stretch,
     also_ms: tuple[int, ...],
     faults: dict[str, tuple[tuple[int, str], ...]],
     rooms: _Rooms,
 ) -> View | None:
     chamber = watch.chambers.get(place)
-    if not any(probe.place == place for probe in watch.probes.values()):
+    if place not in watch.probes_by_place:
         return None
-    memory = state.places[place]
+    memory, own = state.places[place], at_place.get(place, [])
     at_ms = instants(memory, own, stretch.from_ms, stretch.until_ms, also_ms)
     if not len(at_ms):
         return None
     room = chamber.room if chamber is not None else None
     names = watch.probes_at(room) if room else ()
+    heard = at_place.get(room, []) if room else []
     room_t = seen(watch, names, "air_temperature", state.probes, heard, at_ms, ROOM_FRESH_MS).value
     room_h = seen(watch, names, "relative_humidity", state.probes, heard, at_ms, ROOM_FRESH_MS).value
     around = Around(

@@ -355,6 +355,14 @@ class Watch(Settings):
         """Digest of every setting: another one means that the config was edited."""
         return blake2b(self.model_dump_json(exclude={"zone"}).encode(), digest_size=8).hexdigest()
 
+    @cached_property
+    def probes_by_place(self) -> dict[str, dict[str, Probe]]:
+        """The probes of each chamber and room that has any, in config order: a large shelf asks for them all the time."""
+        found: dict[str, dict[str, Probe]] = {}
+        for name, probe in self.probes.items():
+            found.setdefault(probe.place, {})[name] = probe
+        return found
+
     def probes_at(self, place: str, role: str = "air") -> tuple[str, ...]:
         """Return the ids of the probes of this role at a chamber or room, in config order."""
-        return tuple(name for name, probe in self.probes.items() if probe.place == place and probe.role == role)
+        return tuple(name for name, probe in self.probes_by_place.get(place, {}).items() if probe.role == role)

@@ -35,10 +35,9 @@ _WORDS = {
 
 def check(view: View) -> Iterator[Verdict]:
     """Silent or unbelieved: two alarms per probe, of which at most one is raised."""
-    for name, probe in view.watch.probes.items():
-        if probe.place != view.place or name not in view.probes:
-            continue
-        yield from _one_probe(view, name, view.probes[name], probe.interval)
+    for name, probe in view.watch.probes_by_place.get(view.place, {}).items():
+        if name in view.probes:
+            yield from _one_probe(view, name, view.probes[name], probe.interval)
 
 
 def _one_probe(view: View, name: str, memory: ProbeMemory, interval_ms: int) -> Iterator[Verdict]:
@@ -157,9 +156,9 @@ def _both_err(accuracies: list[float]) -> float:
 
 def calibration(view: View) -> Iterator[Verdict]:
     """The salt check of a humidity probe has grown too old. Only for probes that were ever checked."""
-    for name, probe in view.watch.probes.items():
+    for name, probe in view.watch.probes_by_place.get(view.place, {}).items():
         memory = view.probes.get(name)
-        if probe.place != view.place or memory is None or "relative_humidity" not in memory.corrections:
+        if memory is None or "relative_humidity" not in memory.corrections:
             continue
         age = view.at_ms - memory.corrections["relative_humidity"].at_ms
         zone = np.where(age > probe.calibration_due, OUTSIDE, CLEAR).astype(np.int8)

@@ -24,7 +24,7 @@ PARTS: dict[str, list[str]] = {
     "dew point": ["dew_point.py"],
     "dew point, no AVX-512": ["dew_point.py", "--dispatch-only"],
     "live": ["live_way.py"],
-    "replay": ["replay.py"],
+    "replay": ["replaying.py"],
     "start": ["starting.py"],
     "advice": ["advising.py"],
     "report": ["reporting.py"],

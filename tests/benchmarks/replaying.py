@@ -1,0 +1,165 @@
+"""Replay: a chamber-year of two one-minute probes against merely parsing its file, and cost against length and chambers.
+
+The year is 2.1 million readings in 128 MB of CSV: a chamber at 25.5 degC whose thermostat swings, in a room with its day and
+its year, and every ten days an incident of some hours (too cold, too warm, too dry). The peer is `numpy.loadtxt` on the same
+file, which gives arrays of text and numbers and judges nothing. Whether cost grows in a straight line is told as cost per
+reading against that of the smallest.
+"""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from measure import Row, at_most, beside, main
+from numpy.typing import NDArray
+
+from daemon.assembly import watch_of
+from daemon.configuration import load_text
+from daemon.replay import READINGS_AT_ONCE, Stream, from_files, replayed
+from rules.events import MINUTE_MS, Batch
+from rules.settings import Watch
+
+START_MS = 1_767_225_600_000
+MONTH = 30 * 1440
+YEAR = 365 * 1440
+_PLACE = """
+[chamber.c{n}]
+room = "study"
+garden = {{ volume_ml = 400 }}
+lid = {{ build = "insulated", insulation_mm = 10 }}
+devices.heater = {{ watts = 15 }}
+devices.mister = {{ ml_per_press = 1 }}
+[probe.p{n}]
+kind = "mqtt-topic"
+place = "c{n}"
+broker = "home"
+topics = {{ air_temperature = "c{n}/t", relative_humidity = "c{n}/h" }}
+interval = "1min"
+"""
+_ROOM = """
+[broker.home]
+host = "localhost"
+[room.study]
+[probe.room]
+kind = "mqtt-topic"
+place = "study"
+broker = "home"
+topics = { air_temperature = "study/t", relative_humidity = "study/h" }
+interval = "1min"
+"""
+_LINE = np.dtype([("time", "U20"), ("probe", "U8"), ("quantity", "U17"), ("value", "f8"), ("unit", "U4")])
+
+
+def watch(chambers: int) -> Watch:
+    """Return a watch over so many chambers in one room, all with probes."""
+    return watch_of(load_text(_ROOM + "".join(_PLACE.format(n=n) for n in range(chambers))))
+
+
+def climate(minutes: int, seed: int) -> tuple[NDArray[Any], ...]:
+    """Return chamber temperature and humidity, room temperature and humidity, at every minute."""
+    noise = np.random.default_rng(seed)
+    hours = np.arange(minutes) / 60
+    day = np.sin((hours - 9) / 24 * 2 * np.pi)
+    swing = np.sin(hours * 2 * np.pi / 0.6)
+    room_c = 20.5 + 1.5 * day + 3 * np.sin(hours / 8760 * 2 * np.pi) + noise.normal(0, 0.04, minutes)
+    room_pct = 48 - 4 * day + noise.normal(0, 0.3, minutes)
+    warm_c = 25.5 + 0.25 * swing + 0.15 * (room_c - 20.5) + noise.normal(0, 0.03, minutes)
+    humid_pct = 82 - 1.2 * swing + noise.normal(0, 0.3, minutes)
+    for number, begin in enumerate(range(4752, minutes - 400, 14_400)):
+        course = np.minimum(np.arange(400) / 20, 5) * np.minimum(1, np.arange(400, 0, -1) / 60)
+        incident = slice(begin, begin + 400)
+        if number % 3 == 2:
+            humid_pct[incident] -= 4 * course
+        else:
+            warm_c[incident] += course if number % 3 else -course
+    return warm_c, humid_pct, room_c, room_pct
+
+
+def stream(chambers: int, minutes: int) -> Batch:
+    """Return the readings of so many chambers and their room."""
+    columns = [*climate(minutes, 0)[2:]]
+    names: list[tuple[str, Any]] = [("room", "air_temperature"), ("room", "relative_humidity")]
+    for n in range(chambers):
+        columns += climate(minutes, n)[:2]
+        names += [(f"p{n}", "air_temperature"), (f"p{n}", "relative_humidity")]
+    taken_ms = np.repeat(START_MS + MINUTE_MS * np.arange(minutes), len(names))
+    series = np.tile(np.arange(len(names), dtype=np.int32), minutes)
+    return Batch(tuple(names), series, taken_ms, taken_ms, np.stack(columns, axis=1).ravel())
+
+
+def replay_s(chambers: int, minutes: int) -> float:
+    """Return how long the engine takes for it, s: processor time of this process."""
+    batch, settings = stream(chambers, minutes), watch(chambers)
+    count = len(batch.value)
+    cuts = [slice(low, low + READINGS_AT_ONCE) for low in range(0, count, READINGS_AT_ONCE)]
+    parts = [Batch(batch.series, batch.series_index[c], batch.taken_ms[c], batch.at_ms[c], batch.value[c]) for c in cuts]
+    begun_s = time.process_time()
+    for _ in replayed(settings, Stream(parts, int(batch.taken_ms[0]), int(batch.taken_ms[-1]) + 1, count)):
+        pass
+    return time.process_time() - begun_s
+
+
+def write_year(path: Path) -> None:
+    """Write the year's file."""
+    batch = stream(1, YEAR)
+    units = {"air_temperature": "degC", "relative_humidity": "%RH"}
+    heads = [f",{probe},{quantity}," for probe, quantity in batch.series]
+    tails = [f",{units[quantity]}\n" for _, quantity in batch.series]
+    times = np.datetime_as_string(batch.taken_ms.astype("datetime64[ms]"), unit="s").tolist()
+
+    def lines() -> Iterator[str]:
+        for at, code, value in zip(times, batch.series_index.tolist(), batch.value.tolist(), strict=True):
+            yield f"{at}Z{heads[code]}{value:.2f}{tails[code]}"
+
+    with path.open("w") as file:
+        file.write("time,probe,quantity,value,unit\n")
+        file.writelines(lines())
+
+
+def rows() -> list[Row]:
+    """Return the year against its limits, and the two lines."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "year.csv"
+        write_year(path)
+        settings = watch(1)
+        taken: dict[str, list[float]] = {"ours": [], "read": [], "numpy": []}
+        for _ in range(3):
+            begun_s = time.process_time()
+            recorded = from_files([path], settings)
+            taken["read"].append(time.process_time() - begun_s)
+            for _ in replayed(settings, recorded):
+                pass
+            taken["ours"].append(time.process_time() - begun_s)
+            begun_s = time.process_time()
+            np.loadtxt(path, _LINE, delimiter=",", skiprows=1)
+            taken["numpy"].append(time.process_time() - begun_s)
+    median = {name: sorted(values)[1] for name, values in taken.items()}
+    part = "replay, a chamber-year of two one-minute probes (processor time)"
+    found = [
+        at_most(part, "read, judge and word the year", median["ours"], "s", 3.0),
+        beside(part, "the same against parsing its file", median["ours"], "s", "np.loadtxt", median["numpy"], most=4.0),
+        beside(part, "reading the file alone", median["read"], "s", "np.loadtxt", median["numpy"]),
+    ]
+    return found + _line("months of one chamber", [(1, months * MONTH, months) for months in (1, 3, 12, 60)]) + _line(
+        "chambers over a day", [(chambers, 1440, chambers) for chambers in (1, 10, 100, 1000)]
+    )
+
+
+def _line(what: str, cases: list[tuple[int, int, int]]) -> list[Row]:
+    found: list[Row] = []
+    smallest_us = 0.0
+    for chambers, minutes, shown in cases:
+        cost_us = 1e6 * replay_s(chambers, minutes) / (2 * (chambers + 1) * minutes)
+        smallest_us = smallest_us or cost_us
+        part = f"replay, cost of a reading against {what}"
+        found.append(beside(part, f"{shown:,} {what}", cost_us, "us", "the smallest", smallest_us, most=1.3))
+    return found
+
+
+if __name__ == "__main__":
+    main(rows)
