@@ -142,7 +142,7 @@ def flags_of(file: str, interval_ms: int) -> dict[tuple[str, str], np.ndarray]:
 
 
 def test_three_quiet_hours_of_two_real_probes_are_good_but_for_the_first_sample() -> None:
-    for (_probe, _quantity), flags in flags_of("indoor_two_probe.csv", 10_000).items():
+    for flags in flags_of("indoor_two_probe.csv", 10_000).values():
         assert flags[0] == NOT_EVALUATED
         assert np.count_nonzero(flags[1:] != GOOD) <= 2
 
