@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import logging
 import os
 import signal
 import socket
@@ -16,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import structlog
 import trustme
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult
@@ -391,3 +393,15 @@ def mail_server(authority: trustme.CA, tmp_path: Path) -> Iterator[Any]:
     yield make
     for controller in running:
         controller.stop(no_assert=True)
+
+
+@pytest.fixture(autouse=True)
+def _logs_as_they_were() -> Iterator[None]:
+    """A command that a test runs in this process sets up the log: what it set ends with the test."""
+    root = logging.getLogger()
+    handlers, level = list(root.handlers), root.level
+    yield
+    structlog.reset_defaults()
+    structlog.contextvars.clear_contextvars()
+    root.handlers[:] = [handler for handler in root.handlers if handler in handlers]
+    root.setLevel(level)
