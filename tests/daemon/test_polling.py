@@ -1,9 +1,9 @@
 """Jobs stand on a fixed grid, never run for a time that is past, run once a date, and never fail unnoticed."""
 
 import threading
-import time
 from datetime import UTC, datetime, time, timedelta
 from itertools import pairwise
+from time import monotonic
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -100,8 +100,8 @@ def test_a_job_that_hangs_is_not_started_again_and_does_not_hold_up_the_stop(inb
     polling.start()
     assert begun.acquire(timeout=30)
     beats: list[str] = []
-    deadline = time.monotonic() + 30
-    while len(beats) < 3 and time.monotonic() < deadline:
+    deadline = monotonic() + 30
+    while len(beats) < 3 and monotonic() < deadline:
         inbox.wait(1)
         beats += inbox.take().chores
     assert set(beats) == {"beat"}
