@@ -454,6 +454,7 @@ class World:
 
     def _suspend(self) -> None:
         duration_ms = self.chance.choice((150, 180, 300, 480)) * MINUTE_MS
+        self.turn()  # a real engine has taken in what came before; only here it turns so seldom
         self.mark("suspended", str(duration_ms))
         self._sleep(duration_ms)
 
