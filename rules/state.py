@@ -129,6 +129,8 @@ class PlaceMemory:
     evening: Evening | None = None
     guesses: dict[str, Guesses] = field(default_factory=dict)
     lid_print: str = ""
+    limits: dict[str, str] = field(default_factory=dict)
+    """Digests of its alarms' limits when the config was last looked at, by alarm."""
 
 
 @dataclass

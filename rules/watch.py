@@ -15,6 +15,7 @@ from pydantic import TypeAdapter
 
 from rules import advice, alarms, care, telling
 from rules.advising import advise
+from rules.band_edits import edited, limits_of
 from rules.conditions import ConditionChange
 from rules.events import Batch, Event, Item, Pause, SystemEvent
 from rules.hearing import apply_word
@@ -114,8 +115,9 @@ def _configured(watch: Watch, state: EngineState) -> list[Event]:
         return []
     first, state.config_print = not state.config_print, watch.fingerprint
     for name in watch.chambers:
-        memory = state.places[name]
-        state.places[name] = replace(memory, walks={key: replace(old, edited=not first) for key, old in memory.walks.items()})
+        memory, limits = state.places[name], limits_of(watch, name)
+        walks = memory.walks if first else edited(memory.walks, memory.limits, limits)
+        state.places[name] = replace(memory, walks=walks, limits=limits)
     _know_lids(watch, state)
     if first:
         return []
