@@ -123,7 +123,8 @@ def turn_faults(event: Mapping[str, Any], at_ms: int, series: Series, limits: Li
     ):
         return ["harmful, but a good reading within its delay was not"]
     if change == "returned":
-        good = [clean for _, clean, _ in series.between(at_ms - limits.off_ms - PERIOD_MS, at_ms) if clean]
+        # A frozen probe looks well for two hours; so what looks like a reading counts here, whatever is known of it.
+        good = [value for value, _, _ in series.between(at_ms - limits.off_ms - PERIOD_MS, at_ms) if -20 < value < 60]
         if wrong(limits.off_ms - 1, lambda value: not limits.clear(value)):
             return ["returned, but a good reading within the off-delay was not well inside"]
         if len(good) * 2 * PERIOD_MS < limits.off_ms:

@@ -341,7 +341,9 @@ class World:
             self.aiming = False
             if not alive:
                 self.start()
-            self.turn()
+            for _ in range(2):  # what was taken in by the first turn is judged by the second
+                self.turn()
+                self.clock.pass_ms(1_000)
 
     def end(self) -> None:
         """Close what is open."""
@@ -516,6 +518,7 @@ class World:
         self.inbox.ring()
 
     def _edit(self) -> None:
+        self.turn()
         self.high = self.chance.choice((27.0, 28.0, 28.5))
         self._setting = self.setting()
         self.engine.reconfigure(self._setting)

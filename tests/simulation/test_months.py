@@ -97,7 +97,7 @@ class Judge:
         spoken = [mark for mark in self.world.marks if mark.what == "out-of-service" and mark.boot_ms <= at_ms]
         serviced = probe == "air-b" and any(at_ms <= int(mark.about) for mark in spoken)
         series = self.series.get((probe, "air_temperature"), Series())
-        if not edited and not (serviced and body["change"] in ("held", "returned")):
+        if body["reason"] != "config edited" and not edited and not (serviced and body["change"] in ("held", "returned")):
             found = turn_faults(body, at_ms, series, self.limits(body["chamber"], body["alarm"], at_ms))
             self.faults += [f"{body['id']} at {body['time']} ({at_ms}): {text}" for text in found]
 
