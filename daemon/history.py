@@ -23,7 +23,7 @@ from adapters.outlets.outlet import Owed
 from daemon import outbox_rows
 from daemon.backup import Recovery, back_up, doubt, fault_of_doubtful, newest_good, restore, set_aside
 from daemon.batch_rows import batches, item_row, last_taken_ms, lenient_text, reading_rows
-from daemon.history_error import HistoryError, history_error
+from daemon.history_error import HistoryError, history_error, tells_of_damage
 from daemon.migrations import STEPS, Step, migrate, refuse_foreign_or_newer
 from daemon.outbox_rows import Receipt
 from daemon.retention import roll_up
@@ -227,7 +227,7 @@ class History:
             raise
 
     def _failed(self, doing: str, error: sqlite3.Error) -> HistoryError:
-        if (getattr(error, "sqlite_errorname", "") or "").startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
+        if tells_of_damage(error):
             doubt(self._path)  # the quick check at a start does not see all: the next one looks closer
         return history_error(self._path, doing, error)
 

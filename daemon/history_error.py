@@ -17,7 +17,10 @@ _REMEDIES = {
     "SQLITE_IOERR": "the disk reports an error: if it is failing, restore the newest backup elsewhere",
     "SQLITE_CORRUPT": f"the file is damaged: {_DAMAGED}",
     "SQLITE_NOTADB": f"the file is no database: {_DAMAGED}",
+    "SQLITE_CONSTRAINT": f"its rows contradict each other, so the file is damaged: {_DAMAGED}",
 }
+
+_OF_DAMAGE = ("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_CONSTRAINT")
 
 
 class HistoryError(Exception):
@@ -32,8 +35,17 @@ class HistoryError(Exception):
 def history_error(path: Path, doing: str, error: sqlite3.Error) -> HistoryError:
     """Return what the keeper should read for an error of the database library; the caller raises it
     `from` that error."""
-    name: str = getattr(error, "sqlite_errorname", "") or ""
+    name = _name(error)
     known = next((prefix for prefix in _REMEDIES if name.startswith(prefix)), None)
     remedy = _REMEDIES[known] if known else "restart dewlid; if it happens again, look at the disk"
     passing = known in ("SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED")
     return HistoryError(f"{path}: {doing} failed: {error} ({name or type(error).__name__}); {remedy}", passing=passing)
+
+
+def tells_of_damage(error: sqlite3.Error) -> bool:
+    """Whether the file itself is wrong: no page can be read, or a page that stands in another's place makes rows contradict."""
+    return _name(error).startswith(_OF_DAMAGE)
+
+
+def _name(error: sqlite3.Error) -> str:
+    return getattr(error, "sqlite_errorname", "") or ""

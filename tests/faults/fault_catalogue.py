@@ -71,7 +71,7 @@ FAULTS: tuple[Fault, ...] = (
           "a clean prefix of what was stored", "S",
           (f"{_DISK}test_a_log_torn_at_every_page_leaves_a_prefix_of_what_was_stored",
            f"{_HISTORY}test_a_log_cut_or_garbled_anywhere_leaves_a_prefix_of_what_was_stored")),
-    Fault("D02", "the store damaged", "bits flipped, each page zeroed, garbled or another's",
+    Fault("D02", "the store damaged", "bits flipped, each page zeroed, garbled or any other in its place",
           "set aside, the newest good backup restored, told; nothing deleted; never an endless restart", "H R",
           (f"{_DISK}test_a_store_with_any_page_damaged_starts_and_goes_on",
            f"{_DISK}test_a_state_that_cannot_be_read_is_told_and_not_worked_out_from_months_of_readings",
