@@ -155,7 +155,9 @@ class Shelf:
         begin_ns = time.clock_gettime_ns(time.CLOCK_BOOTTIME)
         command = [sys.executable, str(Path(__file__).with_name("kill_server.py")), str(self.config), str(begin_ns), str(SPEED)]
         environment = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
-        self._server = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=environment)
+        self._server = subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=environment, start_new_session=True
+        )
         assert self._said() == "ready"
         self.last_row = 0
 
@@ -193,6 +195,7 @@ class Shelf:
         assert self._server.stdin is not None
         assert self._server.stdout is not None
         self._server.stdin.close()
+        os.killpg(self._server.pid, signal.SIGKILL)  # with a daemon that a failed test left alive
         self._server.wait(20)
         self._server.stdout.close()
         self.ear.close()
