@@ -34,6 +34,10 @@ COURSE_H = (0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.5, 6.0, 9.0, 12.0, 18.0, 24.0)
 STRUCTURE_SHARE = 0.25
 """Share of a predicted change that one mixed volume may miss, as standard uncertainty: seen against a finer simulation with
 walls, films and a sorbing ground of their own."""
+THERMOSTAT_NEAR_K = 2.0
+"""A course that would end this near the set point ends at it; judgement."""
+THERMOSTAT_SLACK_K = 1.0
+"""Past the set point by more than this, the thermostat is not believed to hold; common practice, no source."""
 SELF_LIFT_K = 0.2
 """A garden with ants warms its box a little; about 0.5 W for 5 l (own estimate)."""
 
@@ -147,8 +151,18 @@ def _temperatures(
         return np.where(np.abs(here_c - free) < 6.0, np.where(moving == 0.0, here_c, rest), free), here_c.copy(), here_c.copy()
     most = np.maximum(free + draws[:, LIFT], rest)
     if heater.thermostat and setpoint is not None and moving != 0.0:
-        rest = np.where(np.abs(rest - setpoint) < 2.0, np.clip(setpoint, free, most), rest)
+        rest = _caught(rest, here_c, np.clip(setpoint, free, most), setpoint)
     return rest, free, most
+
+
+def _caught(rest: Array, here_c: Array, held: Array, setpoint: float) -> Array:
+    """Return where a moving temperature ends with a thermostat: a rise ends at the set point unless it is past that already.
+
+    A fall is not said to be caught from afar: the heater may have failed.
+    """
+    rest = np.where(np.abs(rest - setpoint) < THERMOSTAT_NEAR_K, held, rest)
+    trusted = here_c <= setpoint + THERMOSTAT_SLACK_K
+    return np.where(trusted, np.minimum(rest, np.maximum(held, here_c)), rest)
 
 
 def _loss_rate(draws: Array, vents: Array, fan_share: Array) -> Array:

@@ -16,12 +16,13 @@ DEW_POINT_RISE_K_H = 0.5
 
 
 def check(view: View) -> Iterator[Verdict]:
-    """Mister stuck: air near saturation and its dew point still rising."""
+    """Mister stuck: air near saturation and its dew point still rising, not merely because a wet box is being warmed."""
     if view.chamber is None or view.chamber.devices.mister is None:
         return
     value = view.humidity.value
     rising = view.recent.dew_point.slope_k_h(view.at_ms, 15 * MINUTE_MS)
-    stuck = (value > NEAR_SATURATION_PCT) & (rising > DEW_POINT_RISE_K_H)
+    warming = view.recent.temperature.slope_k_h(view.at_ms, 15 * MINUTE_MS)
+    stuck = (value > NEAR_SATURATION_PCT) & (rising - np.fmax(warming, 0.0) > DEW_POINT_RISE_K_H)
     zone = np.where(stuck, OUTSIDE, np.where(value < NEAR_SATURATION_PCT - 2, CLEAR, EDGE)).astype(np.int8)
     zone[np.isnan(value)] = UNSEEN
 

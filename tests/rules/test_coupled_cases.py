@@ -35,7 +35,7 @@ import pytest
 from advice_scenes import devices
 
 from rules.events import AdviceEvent, AlarmEvent, Batch, CareEvent, Event, LetterEvent, Reading
-from rules.settings import Chamber, Garden, Heater, Probe, Room, Site, Telling, Vents, Watch
+from rules.settings import Chamber, Garden, Heater, Mister, Probe, Room, Site, Telling, Vents, Watch
 from rules.watch import advance
 from rules.words import AdviceDone, Calibrated, Observation, Word
 
@@ -391,3 +391,15 @@ def test_failing_heat_is_not_told_beside_the_advice_from_before_it_to_turn_the_h
     letter = next(one for one in situations(events) if any(event.get("alarm") == "heater-failed" for event in one.about))
     asked = {f"{a['device']} {a['change']}" for event in letter.about if event["kind"] == "advice" for a in event["actions"]}
     assert "heater check" in asked and "heater less" not in asked
+
+
+def misted(course: Course, hours: float) -> list[Event]:
+    return play(Chamber(devices=devices(mister=Mister(ml_per_day=2.0))), course, hours)
+
+
+def test_water_that_keeps_coming_into_wet_air_is_a_stuck_mister() -> None:
+    assert "mister-stuck" in raised(misted(lambda hour: (26.0, min(95.0 + 4.0 * max(hour - 1.0, 0.0), 99.5), 21.0, 50.0), 2.4))
+
+
+def test_a_cold_wet_box_that_is_warmed_again_is_none() -> None:
+    assert "mister-stuck" not in raised(misted(lambda hour: (19.0 + min(1.8 * hour, 7.0), 98.0, 18.0, 60.0), 4.0))

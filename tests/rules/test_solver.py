@@ -85,3 +85,13 @@ def test_the_same_question_has_the_same_answer():
     assert first == again
     assert len(present.weight) == DRAWS and present.weight.sum() == pytest.approx(1.0)
     assert np.isfinite(present.model).all()
+
+
+@pytest.mark.parametrize(("temperature_c", "slope_k_h", "most_c"), [(22.0, 3.0, 26.6), (25.0, 3.0, 26.6), (28.5, 3.0, 40.5)])
+def test_a_rise_is_predicted_to_end_at_the_thermostats_set_point_unless_it_is_past_that(temperature_c, slope_k_h, most_c):
+    chamber = Chamber(devices=devices(setpoint_c=26.5))
+    now = situation(temperature_c, 80.0, 18.0, 50.0, temperature_slope_k_h=slope_k_h)
+    rest = present_of(prior_model(chamber), chamber, now, present_knobs(chamber, {})).rest_c
+    assert temperature_c < float(rest.max()) <= most_c
+    if temperature_c > 28.0:
+        assert float(np.median(rest)) > temperature_c, "a thermostat that lets it rise is not believed"
