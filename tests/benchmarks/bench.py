@@ -28,6 +28,7 @@ PARTS: dict[str, list[str]] = {
     "start": ["starting.py"],
     "advice": ["advising.py"],
     "report": ["reporting.py"],
+    "recovery": ["recovering.py"],
     "idle": ["idle_cost.py"],
 }
 
