@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import base64
 import json
+import os
 import subprocess
 import sys
 import threading
@@ -69,7 +70,7 @@ class DigestChart:
             return None
 
     def _asked(self, task: bytes) -> dict[str, Any]:
-        command = [sys.executable, "-P", "-m", "daemon.report.digest_process"]
+        command = [sys.executable, "-P", "-m", "daemon.report.digest_process", str(os.getpid())]
         pipes: dict[str, Any] = dict.fromkeys(("stdin", "stdout", "stderr"), subprocess.PIPE)
         with subprocess.Popen(command, **pipes) as process:  # noqa: S603 - our own interpreter and module
             self._process = process

@@ -1,4 +1,7 @@
-"""The process that makes a digest's figures and chart: reads its task on standard input, answers on standard output, ends."""
+"""The process that makes a digest's figures and chart: reads its task on standard input, answers on standard output, ends.
+
+Its one argument is the process id of who asks: when that one is gone, nobody waits for the answer.
+"""
 
 from __future__ import annotations
 
@@ -22,9 +25,9 @@ _MOST_DRAWN = 6
 """So many chambers are drawn; all are told in words."""
 
 
-def main() -> int:
+def main(parent: int) -> int:
     """Answer one task. Low priority and bounded in memory and time: it must never be in the daemon's way."""
-    threading.Thread(target=_end_with_parent, args=(os.getppid(),), daemon=True).start()
+    threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
     with suppress(OSError):
         os.nice(10)
     with suppress(OSError, ValueError):
@@ -35,8 +38,8 @@ def main() -> int:
     return 0
 
 
-def _end_with_parent(parent: int) -> None:
-    """A daemon that is killed must leave nobody behind: whoever asked is gone, nobody waits for the answer."""
+def _end_with(parent: int) -> None:
+    """A daemon that is killed, be it before this process asks for its parent, must leave nobody behind."""
     while os.getppid() == parent:
         time.sleep(0.5)
     os._exit(1)
@@ -79,4 +82,4 @@ def _picture(record: Record, names: list[str], folder: Path) -> str | None:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(int(sys.argv[1])))

@@ -204,12 +204,16 @@ def test_it_is_made_while_others_go_on(configuration: Configuration, tmp_path: P
     assert turns > 20
 
 
-def test_a_killed_daemon_leaves_no_process_behind() -> None:
-    """Found under 200 kills: each had left a process that went on drawing for nobody."""
-    drawing = "import time; from daemon.report import digest_process as d; d.answer = lambda task: time.sleep(600); d.main()"
+@pytest.mark.parametrize("life_s", [0.0, 3.0])
+def test_a_killed_daemon_leaves_no_process_behind(life_s: float) -> None:
+    """Found under kills: each had left a process that went on drawing for nobody, also one that had hardly begun."""
+    drawing = (
+        "import sys, time; from daemon.report import digest_process as d;"
+        " d.answer = lambda task: time.sleep(600); d.main(int(sys.argv[1]))"
+    )
     asking = (
-        "import subprocess, sys, time\n"
-        f"child = subprocess.Popen([sys.executable, '-c', {drawing!r}], stdin=subprocess.PIPE)\n"
+        "import os, subprocess, sys, time\n"
+        f"child = subprocess.Popen([sys.executable, '-c', {drawing!r}, str(os.getpid())], stdin=subprocess.PIPE)\n"
         "child.stdin.write(b'{}'); child.stdin.close()\n"
         "print(child.pid, flush=True)\n"
         "time.sleep(600)\n"
@@ -217,7 +221,7 @@ def test_a_killed_daemon_leaves_no_process_behind() -> None:
     with subprocess.Popen([sys.executable, "-c", asking], stdout=subprocess.PIPE) as parent:
         assert parent.stdout is not None
         child = Path("/proc") / parent.stdout.readline().decode().strip()
-        time.sleep(3.0)
+        time.sleep(life_s)
         assert child.exists()
         parent.kill()
     deadline = time.monotonic() + 30
