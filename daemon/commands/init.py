@@ -121,19 +121,18 @@ def _show_readings(configuration: object) -> bool:
 
 
 def _what_next(path: Path) -> None:
-    import shutil
-    import sys
     from pathlib import Path
 
-    from daemon.commands.options import config_path
+    from daemon.commands.options import config_path, program_name
 
     same = config_path(argparse.Namespace(config=None)) == path
     name = "" if same else f" {path}"
-    program = sys.argv[0] if "/" in sys.argv[0] and shutil.which("dewlid") is None else "dewlid"
+    program = program_name()
+    trial = f"{program} check --send{name}"
     begin = "sudo systemctl enable --now dewlid" if path == Path("/etc/dewlid/dewlid.toml") else f"{program} run{name}"
-    print(f"Next:  {program} check --send{name}      tries everything; a test letter must arrive")
-    print(f"       {begin}      watches from now on")
-    print("Read the file once and correct the guesses: volumes, lid and bands. `dewlid keys` explains every key.")
+    print(f"Next:  {trial:{len(begin)}}   tries everything; a test letter must arrive")
+    print(f"       {begin:{len(trial)}}   watches from now on")
+    print("Read the file once and correct the guesses: volumes, lid, bands, height above the sea. `dewlid keys` explains each.")
 
 
 def _target(args: argparse.Namespace) -> Path:

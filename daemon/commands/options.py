@@ -60,6 +60,15 @@ def quiet_logs() -> None:
     set_up(level="error")
 
 
+def program_name() -> str:
+    """Return what the keeper types to run this program: its path where the bare name would not be found."""
+    import shutil
+    import sys
+
+    typed = sys.argv[0]
+    return typed if typed.endswith("/dewlid") and shutil.which("dewlid") is None else "dewlid"
+
+
 def duration_ms(text: str) -> int:
     """Read a duration such as `20min`; for argparse's `type`."""
     match = re.fullmatch(r"(\d{1,6}(?:\.\d{1,3})?)\s?(s|min|h|d)", text)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from datetime import datetime
 
+from daemon.commands.options import program_name
 from daemon.demo.scene import TROUBLES, Trouble
 from daemon.demo.stage import CONFIG_NAME, Shown
 from rules.events import HOUR_MS
@@ -73,16 +74,16 @@ def _figures(shown: Shown, taken_s: float) -> list[str]:
 
 
 def _next(shown: Shown) -> list[str]:
-    config = shown.folder / CONFIG_NAME
+    config, program = shown.folder / CONFIG_NAME, program_name()
     return [
         f"The files are in {shown.folder}: {CONFIG_NAME}, letters/, state/ (the store).",
         "Try next:",
-        f"  dewlid report {config} --out {shown.folder}/report.html",
+        f"  {program} report {config} --out {shown.folder}/report.html",
         "      the days as one page, to look at in a browser",
-        f"  dewlid tune {config} --set chamber.big-nest.humidity.high=95",
+        f"  {program} tune {config} --set chamber.big-nest.humidity.high=95",
         "      what another limit would have done in these days",
-        f"  dewlid replay {config} --store",
+        f"  {program} replay {config} --store",
         "      every event once more, from the stored readings",
-        "  dewlid check --offline sample_config/one-chamber.toml",
-        "      a config for real probes: copy it and fill in your own",
+        f"  {program} init",
+        "      finds your own probes and writes a config for them",
     ]

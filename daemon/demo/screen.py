@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import textwrap
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TextIO
@@ -29,8 +30,12 @@ class Screen:
     longest_s = float("inf")
     heartbeat = ""
 
-    def __init__(self, watch: Watch, keeper: Keeper, letters: Path, stream: TextIO) -> None:
+    def __init__(
+        self, watch: Watch, keeper: Keeper, letters: Path, stream: TextIO, clear: Callable[[], None] = lambda: None
+    ) -> None:
+        """`clear` takes away what stands unfinished on the same terminal, before each line."""
         self._watch, self._keeper, self._letters, self._stream = watch, keeper, letters, stream
+        self._clear = clear
         self._style = Style(watch.site.temperature_unit, watch.zone)
         self._day = ""
         self._full_shown = False
@@ -92,6 +97,7 @@ class Screen:
         self._stream.flush()
 
     def _line(self, time_text: str, mark: str, said: str) -> None:
+        self._clear()
         moment = self._style.local(time_text)
         day = f"{moment:%A %d %B}"
         if day != self._day:

@@ -101,7 +101,8 @@ class _Stage:
         self._inbox = Inbox(StreamClock(self._clock))
         setting = Setting(self._watch, dict(configuration.outlet))
         self._engine = Engine(setting, self._history, self._inbox, self._spool, begin)
-        self._screen = Screen(self._watch, self._keeper, folder / "letters", stream)
+        self._progress = Progress("demo")
+        self._screen = Screen(self._watch, self._keeper, folder / "letters", stream, clear=self._progress.done)
         self._reader = Reader(broker.port, "dewlid") if broker else None
         if self._reader is not None:
             parts.callback(self._reader.close)
@@ -122,7 +123,6 @@ class _Stage:
         """Let the days pass, one round of readings after the other."""
         wanted, steps = series(), _ROUND_MS // (1000 * STEP_S)
         rounds = round(days * DAY_MS / _ROUND_MS)
-        progress = Progress("demo")
         for number in range(1, rounds + 1):
             for _ in range(steps):
                 self._shelf.step()
@@ -138,8 +138,8 @@ class _Stage:
             self._troubles(number * _ROUND_MS)
             self._clock.at_ms += 1
             self._turn()
-            progress.at(number / rounds)
-        progress.done()
+            self._progress.at(number / rounds)
+        self._progress.done()
         self._engine.turn(last=True)
         self._drain()
         return Shown(

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
+import os
+import re
+import subprocess
+import sys
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
@@ -114,6 +119,24 @@ def test_a_newcomer_is_told_what_to_look_at_and_what_to_try(demo: tuple[Shown, s
     assert "What went wrong, and how long until dewlid said so:" in text
     assert f"dewlid replay {demo[0].folder / CONFIG_NAME} --store" in text
     assert max(len(line) for line in text.splitlines()) <= 180
+
+
+def test_on_a_terminal_no_line_is_written_behind_the_bar() -> None:
+    ours, theirs = os.openpty()
+    command = [sys.executable, "-m", "daemon.cli", "demo", "--days", "0.9"]
+    done = subprocess.Popen(command, cwd=Path(__file__).parents[2], stdout=theirs, stderr=theirs, stdin=subprocess.DEVNULL)
+    os.close(theirs)
+    written = b""
+    with contextlib.suppress(OSError):  # the terminal's other end is closed
+        while octets := os.read(ours, 65536):
+            written += octets
+    os.close(ours)
+    assert done.wait(30) == 0
+    pieces = re.split(r"[\r\n]+", written.decode())
+    bars = [piece for piece in pieces if piece.startswith("demo [")]
+    assert len(bars) > 3
+    assert [bar for bar in bars if not re.fullmatch(r"demo \[#*\.*\] +\d+ % *", bar)] == []
+    assert any("@ Letter:" in piece for piece in pieces)
 
 
 # ---------------------------------------------------------------- live and replay
