@@ -18,7 +18,7 @@ from typing import Any, Literal
 
 import paho.mqtt.client as mqtt
 import structlog
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -26,11 +26,12 @@ from adapters.acknowledgements import Acknowledgements
 from adapters.broker import Broker as Broker
 from adapters.broker import SessionRejected, client_id_of, reason_of, tls_alert, tls_context, try_tls
 from adapters.errors import OutletUnreachable, SecretUnreadable
+from adapters.flock_client import FlockClient
+from adapters.flock_client import Message as Message
 from adapters.mqtt_manners import Availability as Availability
 from adapters.mqtt_manners import BackOff as BackOff
 from adapters.pulse import Pulse
 from adapters.secrets_file import read_secret
-from adapters.subscriptions import Message as Message
 from adapters.subscriptions import Refused, Subscriptions, Take
 
 _log = structlog.get_logger(__name__)
@@ -43,8 +44,6 @@ _CONNECT_S = 90.0
 _STEADY_S = 10.0
 _BUSY_TURN_S = 0.5
 _QUIET_TURN_S = 5.0
-_FLOCK = 50
-"""So many messages are read at one go, then others get their turn."""
 _LARGEST_PACKET = 65_536
 _MOST_THROWN_OUT = 3
 _TWIN = "another program seems to use the same client_id; give each its own client_id"
@@ -71,7 +70,6 @@ class MqttSession:
         self._watchers: list[Callable[[State, str], None]] = []
         self._unanswered = Acknowledgements(self.name)
         self._end: tuple[State, str] | None = None
-        self._heard = 0
         self.callback_failures = 0
         self.pulse = Pulse()
 
@@ -232,14 +230,10 @@ class MqttSession:
             self.pulse.mark(_CONNECT_S)
             self._end = self._why_tls_ended() or self._end
 
-    def _turn(self, client: mqtt.Client, wait_s: float) -> MQTTErrorCode:
-        """Have paho read and write. It asks the kernel before each packet; where messages come in flocks, that is saved."""
-        before = self._heard
+    def _turn(self, client: FlockClient, wait_s: float) -> MQTTErrorCode:
+        """Have the client read and write; it waits for one packet, with which a flock of others may have come."""
         code = client.loop(wait_s)
-        for _ in range(_FLOCK):
-            if code != mqtt.MQTT_ERR_SUCCESS or self._heard == before:
-                break
-            before = self._heard
+        while code == mqtt.MQTT_ERR_SUCCESS and client.has_more:
             code = client.loop_read()
         return code
 
@@ -268,14 +262,9 @@ class MqttSession:
     def _is_5(self) -> bool:
         return self.broker.protocol == "5"
 
-    def _new_client(self) -> mqtt.Client:
+    def _new_client(self) -> FlockClient:
         broker = self.broker
-        client = mqtt.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=client_id_of(broker, self.name, self._purpose),
-            protocol=mqtt.MQTTv5 if self._is_5 else mqtt.MQTTv311,
-            clean_session=None if self._is_5 else True,
-        )
+        client = FlockClient(self._arrived, client_id=client_id_of(broker, self.name, self._purpose), version_5=self._is_5)
         if broker.user is not None:
             secret = read_secret(broker.password_file) if broker.password_file else None
             client.username_pw_set(broker.user, secret.get_secret_value() if secret else None)
@@ -286,7 +275,6 @@ class MqttSession:
         client.max_queued_messages_set(MOST_IN_FLIGHT)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
-        client.on_message = self._on_message
         client.on_publish = self._on_publish
         client.on_subscribe = self._on_subscribe
         # With this set, `publish` in another thread only queues and wakes our loop; without it, it would write to the socket.
@@ -342,11 +330,9 @@ class MqttSession:
         else:
             self._end = ("down", f"the connection was lost: {text}")
 
-    def _on_message(self, _client: Any, _data: Any, message: mqtt.MQTTMessage) -> None:
-        self._heard += 1
-        arrived = Message(message.topic, bytes(message.payload), bool(message.retain))
-        for take in self._subscriptions.takers_of(arrived.topic):
-            self._guard(take, arrived)
+    def _arrived(self, message: Message) -> None:
+        for take in self._subscriptions.takers_of(message.topic):
+            self._guard(take, message)
 
     def _on_publish(self, _client: Any, _data: Any, mid: int, reason: Any, _properties: Any) -> None:
         self._unanswered.answered(mid, reason)

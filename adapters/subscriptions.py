@@ -4,22 +4,15 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from adapters.flock_client import Message
+
 AT_ONCE = 50
 """How many topics are asked for with one packet."""
-
-
-class Message(NamedTuple):
-    """What arrived on a subscribed topic. `retained`: kept by the broker, of unknown age."""
-
-    topic: str
-    payload: bytes
-    retained: bool
-
 
 Take = Callable[[Message], None]
 Refused = Callable[[str], None]

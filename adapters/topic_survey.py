@@ -12,9 +12,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from adapters.broker import Broker, SessionRejected, client_id_of, reason_of, tls_context
 from adapters.errors import OutletUnreachable, SecretUnreadable
+from adapters.flock_client import Message
 from adapters.line_forms import Form, form_of, plausible, quantity_named, unit_of, words_of
 from adapters.secrets_file import read_secret
-from adapters.subscriptions import Message
 from rules.quantities import FACTS, Quantity, in_our_unit
 
 MOST_TOPICS = 5000

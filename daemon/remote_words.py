@@ -18,9 +18,9 @@ from typing import Any
 import structlog
 
 from adapters.errors import OutletError
+from adapters.flock_client import Message
 from adapters.keeper_words import Commands, Examiner, Heard, key_of
 from adapters.mqtt_session import MqttSession
-from adapters.subscriptions import Message
 from daemon.spool import Spool, SpoolError, WordError
 from rules.events import MINUTE_MS, rfc3339
 

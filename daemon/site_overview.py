@@ -11,8 +11,8 @@ from datetime import UTC, datetime
 from typing import Any
 
 from adapters.errors import ProbeError
+from adapters.flock_client import Message
 from adapters.payload import json_of
-from adapters.subscriptions import Message
 from adapters.wording.alarm_sentences import label
 from adapters.wording.figures import Style, clean, span
 

@@ -16,12 +16,16 @@ import tempfile
 import time
 import tomllib
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import structlog
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.exception import MalformedPacket
 from pydantic import TypeAdapter, ValidationError
 
 from adapters import json_pointer, modbus_frame, senml
@@ -29,6 +33,7 @@ from adapters.bounded_pattern import LONGEST_LINE, PatternRefused, bounded_patte
 from adapters.broker import Topic
 from adapters.errors import ProbeError
 from adapters.extraction import Extract, Extracted, by_columns, by_pattern, by_pointers, by_senml, plain_number
+from adapters.flock_client import taken_apart
 from adapters.keeper_words import Commands, Examiner
 from adapters.payload import DEEPEST, LARGEST_INTEGER, LARGEST_PAYLOAD, json_of, number_in, text_of
 from adapters.probes.serial_text import LineSplitter
@@ -289,6 +294,32 @@ def topic(data: bytes) -> None:
     assert 1 <= len(accepted.encode()) <= 200 and not re.search(r"[+#\x00-\x1f]|^[$/]|/$|//", accepted)
 
 
+def mqtt_message(data: bytes) -> None:
+    """A PUBLISH of a broker: whatever the library can take apart, our own quicker way takes apart alike."""
+    for version_5 in (False, True):
+        ours = None
+        with suppress(MalformedPacket):
+            ours = taken_apart(data, version_5=version_5)
+        theirs = _taken_apart_by_the_library(data, version_5)
+        assert ours == theirs or theirs is None, (ours, theirs)
+
+
+def _taken_apart_by_the_library(data: bytes, version_5: bool) -> tuple[str, bytes] | None:
+    client = _listener(version_5)
+    heard: list[tuple[str, bytes]] = []
+    client.on_message = lambda _client, _data, message: heard.append((message.topic, bytes(message.payload)))
+    client._in_packet.update(command=0x30, packet=bytearray(data), remaining_length=len(data), pos=0)
+    with suppress(Exception):  # what it refuses, it refuses in many ways
+        client._handle_publish()
+    return heard[0] if heard else None
+
+
+@cache
+def _listener(version_5: bool) -> Client:
+    protocol = MQTTProtocolVersion.MQTTv5 if version_5 else MQTTProtocolVersion.MQTTv311
+    return Client(CallbackAPIVersion.VERSION2, protocol=protocol)
+
+
 def pattern(data: bytes) -> None:
     """A regular expression of the config: an accepted one is done soon with any line that is let through."""
     text, _, line = data.decode("utf-8", "replace").partition("\0")
@@ -438,6 +469,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "config": config,
     "toml": toml,
     "topic": topic,
+    "mqtt_message": mqtt_message,
     "pattern": pattern,
     "spool_file": spool_file,
     "word_judged": word_judged,
