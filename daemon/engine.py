@@ -150,7 +150,7 @@ class Engine:
         timeout_s = ready_s = 0.0
         while not stopping.is_set():
             self._inbox.wait(timeout_s)
-            stopping.wait(max(_GATHER_S, ready_s - time.monotonic()))
+            self._inbox.rest(max(_GATHER_S, ready_s - time.monotonic()))
             begun_s = time.monotonic()
             timeout_s = self.turn()
             ended_s = time.monotonic()

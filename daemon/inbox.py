@@ -16,7 +16,10 @@ from rules.events import MINUTE_MS, SECOND_MS, Fault, Item, MediumFault, ProbeFa
 from rules.quantities import Quantity
 from rules.words import ModelFitted
 
-CAPACITY = 20_000
+CAPACITY = 40_000
+"""A hundred probes may each say so much at once as their gates let through, and more."""
+_CROWD = 4
+"""When a quarter of the room is taken, the engine rests no longer."""
 OLDEST_MS = 10 * MINUTE_MS
 """A reading that was measured longer ago is a replay or comes from a wrong clock, not the present."""
 FUTURE_MS = 5 * SECOND_MS
@@ -45,6 +48,7 @@ class Inbox:
         self._clock = clock
         self._capacity = capacity
         self._arrived = threading.Condition()
+        self._pressed = threading.Event()
         self._readings: dict[str, deque[tuple[int, Reading]]] = {}
         self._items: deque[Item] = deque()
         self._chores: list[str] = []
@@ -70,6 +74,8 @@ class Inbox:
             row = Reading(taken_ms, probe, quantity, value, min(measured_ms, taken_ms))
             self._readings.setdefault(probe, deque()).append((self._number, row))
             self._count += 1
+            if self._count == self._capacity // _CROWD:
+                self._pressed.set()
             self._arrived.notify()
 
     def fault(self, probe: str, kind: Fault, detail: str) -> None:
@@ -104,6 +110,7 @@ class Inbox:
         """Wake the engine, which then looks for the keeper's words and for receipts of deliveries."""
         with self._arrived:
             self._rung = True
+            self._pressed.set()
             self._arrived.notify()
 
     def fail(self, failure: BaseException) -> None:
@@ -118,6 +125,10 @@ class Inbox:
         """Sleep until something arrives or the time is over."""
         with self._arrived:
             self._arrived.wait_for(lambda: self._rung or self._count or self._chores or self._failure, timeout_s)
+
+    def rest(self, timeout_s: float) -> None:
+        """Let more arrive, so that it is taken out together, until the time is over, a crowd waits or somebody rings."""
+        self._pressed.wait(timeout_s)
 
     def take(self) -> Taken:
         """Empty the inbox; raises what was handed over with `fail`."""
@@ -134,6 +145,7 @@ class Inbox:
             self._chores = []
             self._count = 0
             self._rung = False
+            self._pressed.clear()
             return taken
 
     def _put_item(self, item: Item) -> None:

@@ -2,6 +2,7 @@
 
 import threading
 import time
+from collections.abc import Callable
 
 import pytest
 
@@ -116,6 +117,23 @@ def test_news_is_bounded_too() -> None:
     assert len(items) == 10
     assert isinstance(items[-1], MediumFault)
     assert items[-1].detail == "news 99"
+
+
+def test_a_rest_ends_when_a_quarter_of_the_room_is_taken_and_when_somebody_rings() -> None:
+    inbox = Inbox(StreamClock(HandClock()), capacity=40)
+
+    def rested(act: Callable[[], object], within_s: float = 10.0) -> bool:
+        resting = threading.Thread(target=inbox.rest, args=(60.0,), daemon=True)
+        resting.start()
+        act()
+        resting.join(within_s)
+        return not resting.is_alive()
+
+    assert not rested(lambda: [inbox.reading("calm", "air_temperature", 25.0, None) for _ in range(9)], within_s=0.1)
+    assert rested(lambda: inbox.reading("calm", "air_temperature", 25.0, None))
+    assert len(inbox.take().readings) == 10
+    assert not rested(lambda: inbox.chore("backup"), within_s=0.1)
+    assert rested(inbox.ring)
 
 
 def test_an_arrival_wakes_the_engine_at_once() -> None:
