@@ -8,6 +8,7 @@ that dies ends the process, and systemd starts it anew: a start is nothing but o
 from __future__ import annotations
 
 import contextlib
+import gc
 import os
 import select
 import signal
@@ -66,6 +67,7 @@ class Daemon:
         status = ExitStatus.INTERNAL
         try:
             self._running.start()
+            gc.freeze()  # what stands now stays: no flood of readings has the collector look through all of it again
             _log.info("watching", config=str(self._path), **self._running.size, start_s=round(time.monotonic() - begun_s, 2))
             self._notifier.ready(self._running.status)
             self._wait()
