@@ -32,6 +32,7 @@ SPEEDS: tuple[BaudRate, ...] = (9600, 115200, 19200, 57600, 38400, 4800, 2400, 1
 UNIT_SPEEDS: tuple[BaudRate, ...] = (9600, 19200, 4800, 38400, 115200)
 FRAMINGS: tuple[Framing, ...] = ("8N1", "8E1", "8N2")
 _ENOUGH_LINES = 3
+_ENOUGH_OCTETS = 16
 _WITHIN_S = 0.15
 _LOOKED_AT = 8
 """How many registers of a unit are looked at, from the first on."""
@@ -97,29 +98,42 @@ def listen(port: str, listen_s: float, speeds: Sequence[BaudRate] = SPEEDS) -> H
             return Heard(port, trouble=str(error))
         if heard.form is not None or not heard.octets:
             return heard if heard.form is not None or not best.octets else best
-        best = max(best, heard, key=lambda one: len(one.lines))
+        best = max(best, heard, key=lambda one: (len(one.lines), one.octets))
     return best
 
 
 def _heard_at(settings: LineSettings, listen_s: float) -> Heard:
-    splitter, octets = LineSplitter(4096), 0
+    """Listen at one speed. The first line heard may be torn, so what sends text is waited for until it has sent another."""
+    splitter, octets = LineSplitter(4096), b""
     lines: list[str] = []
     ended_s: list[float] = []
-    until_s = time.monotonic() + listen_s
+    begun_s = now_s = time.monotonic()
+    until_s = begun_s + listen_s
     port = SerialPort(settings)
     port.open()
     try:
-        while (left_s := until_s - time.monotonic()) > 0 and len(lines) <= _ENOUGH_LINES:
-            data = port.read(4096, min(left_s, 0.3))
-            octets += len(data)
-            new = [text for line in splitter.feed(data) if (text := _as_text(line))]
-            lines += new
-            ended_s += [time.monotonic()] * bool(new)
+        while now_s < until_s and len(lines) <= _ENOUGH_LINES and not _no_text(octets):
+            data = port.read(4096, min(until_s - now_s, 0.3))
+            now_s = time.monotonic()
+            octets += data
+            lines += [text for line in splitter.feed(data) if (text := _as_text(line))]
+            ended_s += [now_s] * (b"\n" in data or b"\r" in data)
+            if form_of(lines[-_ENOUGH_LINES:]) is not None:
+                until_s = begun_s + listen_s
+            elif data:
+                until_s = min(now_s, begun_s + 2 * listen_s) + listen_s
     finally:
         port.close()
     kept = tuple(lines[-_ENOUGH_LINES:])
     gap_s = max((after - before for before, after in pairwise(ended_s)), default=None)
-    return Heard(settings.port, settings.baud_rate, kept, form_of(kept), octets, gap_s=gap_s)  # type: ignore[arg-type]
+    return Heard(settings.port, settings.baud_rate, kept, form_of(kept), len(octets), gap_s=gap_s)  # type: ignore[arg-type]
+
+
+def _no_text(octets: bytes) -> bool:
+    """Whether these bytes cannot be text, as at a wrong speed; a torn beginning is forgiven."""
+    text = octets.decode("utf-8", "replace").translate(dict.fromkeys(b"\t\r\n\0"))
+    strange = sum(letter == "\N{REPLACEMENT CHARACTER}" or not letter.isprintable() for letter in text)
+    return len(octets) >= _ENOUGH_OCTETS and strange > len(text) / 4
 
 
 def _as_text(line: bytes) -> str:

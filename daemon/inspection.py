@@ -8,6 +8,7 @@ import sqlite3
 import time
 from collections.abc import Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC
 from pathlib import Path
 
 from adapters.errors import AdapterError, OutletRefused, OutletUnreachable
@@ -17,6 +18,7 @@ from adapters.outlets.letter import MailSender
 from adapters.outlets.outlet import Outlet, Owed
 from adapters.probes.source import Failure, Sample, Source
 from adapters.secrets_file import readable_path
+from adapters.wording.figures import Style
 from daemon.assembly import Line, feeds_of, lines_of, outlets_of, watch_of
 from daemon.backup import fault_of
 from daemon.configuration import Configuration
@@ -24,7 +26,7 @@ from daemon.configuration_checks import warnings
 from daemon.configuration_file import ConfigText
 from daemon.counting import counted
 from daemon.engine import told_events
-from daemon.finding import Finding
+from daemon.finding import Finding, reading_told
 from daemon.inspection_machine import of_clock, of_service, of_versions
 from daemon.inspection_record import Record
 from daemon.outbox import owed_by
@@ -155,10 +157,11 @@ def of_probes(configuration: Configuration, wait_s: float | None = None, record:
     with ThreadPoolExecutor(max_workers=max(1, len(feeds))) as pool:
         tried = pool.map(lambda feed: _tried(feed.source, wait_s), feeds.values())
         answers = [answer for group in tried for answer in group]
+    style = Style(configuration.site.temperature_unit, UTC)
     by_probe: dict[str, list[Sample | Failure]] = {name: [] for name in configuration.probe}
     for answer in answers:
         by_probe[answer.probe].append(answer)
-    return [finding for name, given in by_probe.items() for finding in _of_probe(name, given)]
+    return [finding for name, given in by_probe.items() for finding in _of_probe(name, given, style)]
 
 
 def _without_busy_lines(configuration: Configuration, record: Record) -> Configuration:
@@ -174,7 +177,7 @@ def _tried(source: Source, wait_s: float) -> list[Sample | Failure]:
     return list(source.try_once(wait_s))
 
 
-def _of_probe(name: str, answers: Iterable[Sample | Failure]) -> list[Finding]:
+def _of_probe(name: str, answers: Iterable[Sample | Failure], style: Style) -> list[Finding]:
     told: list[str] = []
     findings: list[Finding] = []
     for answer in answers:
@@ -183,13 +186,13 @@ def _of_probe(name: str, answers: Iterable[Sample | Failure]) -> list[Finding]:
             findings.append(Finding("fault", f"probe {name}", answer.detail, means, remedy))
             continue
         facts = FACTS[answer.quantity]
-        text = f"{facts.label} {answer.value:.{facts.decimals}f} {facts.unit}"
+        text = reading_told(answer.quantity, answer.value, style)
         if facts.domain_low <= answer.value <= facts.domain_high:
             told.append(text)
         else:
             findings.append(Finding(
                 "warning", f"probe {name}", text,
-                f"a fungus shelf is between {facts.domain_low:g} and {facts.domain_high:g} {facts.unit}",
+                style.text(f"a fungus shelf is between {facts.domain_low:g} and {facts.domain_high:g} {facts.unit}"),
                 "check the probe, and `units` of this probe in the config",
             ))
     return [*([Finding("ok", f"probe {name}", ", ".join(told))] if told else []), *findings]

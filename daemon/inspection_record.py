@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import UTC
 
 import numpy as np
 from numpy.typing import NDArray
 
-from adapters.wording.figures import span
+from adapters.wording.figures import Style, span
 from daemon.configuration import Configuration, duration_text
-from daemon.finding import Finding
+from daemon.finding import Finding, reading_told
 from daemon.history_error import HistoryError
 from daemon.history_reader import HistoryReader
 from rules.events import DAY_MS, HOUR_MS, MINUTE_MS
@@ -87,7 +88,8 @@ def _of_probe(configuration: Configuration, name: str, record: Record) -> Iterat
     interval_ms = configuration.probe[name].interval
     heard = record.heard[name]
     last_ms = record.last_ms(name) or record.now_ms
-    told = [f"{_reading(one)}{_scatter(one)}" for one in heard]
+    style = Style(configuration.site.temperature_unit, UTC)
+    told = [f"{reading_told(one.quantity, float(one.value[-1]), style)}{_scatter(one)}" for one in heard]
     count = sum(len(one.at_ms) for one in heard)
     age = span(max(0, record.now_ms - last_ms) / 1000) if record.now_ms - last_ms >= MINUTE_MS else "a moment"
     found = f"last heard {age} ago: {', '.join(told)}; {count} readings in two hours"
@@ -102,11 +104,6 @@ def _of_probe(configuration: Configuration, name: str, record: Record) -> Iterat
         if len(one.value) >= _ENOUGH:
             yield from _of_series(name, one, interval_ms)
     yield from _as_judged(name, record)
-
-
-def _reading(one: Heard) -> str:
-    facts = FACTS[one.quantity]
-    return f"{facts.label} {one.value[-1]:.{facts.decimals}f} {facts.unit}"
 
 
 def _scatter(one: Heard) -> str:

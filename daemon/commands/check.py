@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from daemon.commands.options import config_argument, config_path, quiet_logs
+from daemon.commands.options import config_argument, config_path, print_findings, quiet_logs
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -57,9 +57,7 @@ def run(args: argparse.Namespace) -> int:
         findings += inspection.of_probes(configuration, args.wait, record)
         findings += of_record(configuration, record)
         findings += inspection.of_outlets(configuration, send=args.send)
-    for finding in findings:
-        if not args.quiet or finding.grade != "ok":
-            print(finding.told())
+    print_findings([finding for finding in findings if not args.quiet or finding.grade != "ok"])
     faults = sum(finding.grade == "fault" for finding in findings)
     warnings = sum(finding.grade == "warning" for finding in findings)
     if not args.quiet:

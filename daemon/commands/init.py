@@ -35,7 +35,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
            help='where the first, second, ... probe is: a chamber such as tank-1, "room", or "-"; may be repeated')  # fmt: skip
     option("--port", metavar="PORT", action="append", help="look at this serial port only; may be repeated; - for none")
     option("--addresses", metavar="A-B", type=_addresses, default="1-16", help="Modbus addresses to ask (default 1-16)")
-    option("--listen", metavar="SECONDS", type=float, default=6.0, help="how long to listen at each place (default 6)")
+    option("--listen", metavar="SECONDS", type=float, default=12.0, help="how long to listen at each place (default 12)")
     option("--broker", metavar="HOST[:PORT]", help="MQTT broker to listen on; - for none")
     option("--broker-user", metavar="USER", help="user at the broker")
     option("--broker-password-file", metavar="FILE", help="file that holds the password alone")
@@ -110,13 +110,13 @@ def _decided(said: str, text: str) -> str:
 
 def _show_readings(configuration: object) -> bool:
     from daemon import inspection
+    from daemon.commands.options import print_findings
     from daemon.configuration import Configuration
 
     assert isinstance(configuration, Configuration)
     print("\nThe probes as this config reads them, now:")
     findings = inspection.of_probes(configuration, None)
-    for finding in findings:
-        print(finding.told())
+    print_findings(findings)
     return all(finding.grade != "fault" for finding in findings)
 
 

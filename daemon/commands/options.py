@@ -11,7 +11,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from daemon.configuration import Configuration
+    from daemon.finding import Finding
 
 _UNIT_MS = {"s": 1_000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
 
@@ -58,6 +61,21 @@ def quiet_logs() -> None:
     from daemon.logs import set_up
 
     set_up(level="error")
+
+
+def print_findings(findings: Iterable[Finding]) -> None:
+    """Print what was looked at, what must be mended first; on a terminal with colour and broken between words."""
+    import sys
+
+    from daemon.finding import by_urgency
+    from daemon.terminal import drawn, terminal
+
+    screen = terminal(sys.stdout, os.environ)
+    for finding in by_urgency(findings):
+        if screen.live:
+            print("\n".join(drawn(line, screen) for line in finding.lines(screen.width)))
+        else:
+            print(finding.told())
 
 
 def program_name() -> str:

@@ -6,11 +6,14 @@ import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import UTC
 from typing import Any
 
+from adapters.wording.figures import Style
 from daemon.setup.colony import Genus, Stage
 from rules.quantities import FACTS, Quantity
 
+_STYLE = Style("degC", UTC)
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -29,7 +32,7 @@ class FoundProbe:
     @property
     def shown(self) -> str:
         """What it reads, in words."""
-        parts = [f"{value:.{FACTS[quantity].decimals}f} {FACTS[quantity].unit}" for quantity, value in self.values.items()]
+        parts = [_STYLE.quantity(value, FACTS[quantity].unit) for quantity, value in self.values.items()]
         return ", ".join(parts) or "nothing that looks like a climate"
 
 

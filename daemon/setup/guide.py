@@ -38,7 +38,7 @@ class Answers:
     places: list[str] = field(default_factory=list)
     ports: list[str] | None = None
     addresses: Sequence[int] = range(1, 17)
-    listen_s: float = 6.0
+    listen_s: float = 12.0
     broker: dict[str, Any] | None = None
     publish: bool | None = None
     mail_to: str | None = None
@@ -83,8 +83,8 @@ class Guide:
         self._say("A few questions; Enter takes what stands in brackets. Nothing is written before you saw the readings.\n")
         draft = Draft(state_folder=given.state_folder)
         draft.site = self.ask("How shall letters call this place", "fungus shelf", _short, given.site)
-        draft.time_zone = self.ask("Time zone", local_zone(), _zone, given.time_zone)
-        draft.altitude_m = self.ask("Height above the sea in m, roughly", "0", _number(-400, 5000), given.altitude_m)
+        draft.time_zone = self._time_zone()
+        draft.altitude_m = _number(-400, 5000)(str(given.altitude_m or 0))
         places = ports() if given.ports is None else given.ports
         found = search.on_ports(places, given.listen_s, given.addresses, self._say)
         found += self._on_broker(draft)
@@ -93,11 +93,18 @@ class Guide:
         self._mail(draft)
         return draft
 
+    def _time_zone(self) -> str:
+        """Return this machine's zone without asking, unless that is UTC: few keepers live there, many servers do."""
+        zone = local_zone()
+        if self._given.time_zone is None and zone not in ("UTC", "Etc/UTC"):
+            self._say(f"Time zone: {zone}, as on this machine")
+            return zone
+        return str(self.ask("Your time zone, for quiet hours and the daily letter", zone, _zone, self._given.time_zone))
+
     def _on_broker(self, draft: Draft) -> list[FoundProbe]:
         asked = {} if self._given.broker is None else self._given.broker
-        host, port = self.ask(
-            "MQTT broker that probes send to (host or host:port, - for none)", "-", host_and_port, asked.get("host")
-        )
+        question = "Wireless probes that send to an MQTT broker: its name or address (- for none)"
+        host, port = self.ask(question, "-", host_and_port, asked.get("host"))
         if host in ("-", ""):
             return []
         user = self.ask("User at the broker (- for none)", "-", str, asked.get("user", "-" if asked else None))
@@ -140,9 +147,10 @@ class Guide:
             genus = self.ask("  genus: Atta or Acromyrmex", "Atta", _one_of("Atta", "Acromyrmex"), given.genus)
             months = self.ask("  age of the colony in months, roughly", "12", _whole(0, 600), given.months)
             stage = stage_of(genus, months)
-            lid = self.ask("  lid: acrylic, polycarbonate, glass or pet", "acrylic",
+            lid = self.ask("  its lid is of acrylic, polycarbonate, glass or pet", "acrylic",
                            _one_of("acrylic", "polycarbonate", "glass", "pet"), given.lid)  # fmt: skip
-            watts = self.ask("  power of its heater in W (0: none)", f"{stage.heater_w:g}", _number(0, 500), given.heater_w)
+            usual = f"{stage.heater_w:g}"
+            watts = self.ask("  its heat mat or heater, W as printed on it (0: none)", usual, _number(0, 500), given.heater_w)
             draft.chambers.append(ChamberDraft(name, genus, stage, months, lid, watts))
 
     # ------------------------------------------------------------ how the keeper is told
@@ -153,20 +161,20 @@ class Guide:
         if to == "-":
             return
         domain = to.rpartition("@")[2]
-        host, port = self.ask(
-            "Mail server that takes your outgoing mail (host or host:port)", f"smtp.{domain}", host_and_port, given.mail_host
-        )
-        user = self.ask("User there (- for none)", to, str, given.mail_user)
+        question = "Server for outgoing mail, as your mail program has it (host or host:port)"
+        host, port = self.ask(question, f"smtp.{domain}", host_and_port, given.mail_host)
+        user = self.ask("Your user name there (- for none)", to, str, given.mail_user)
         mail: dict[str, Any] = {"host": host, "port": port, "security": _SECURITY.get(port), "sender": to, "to": [to]}
         mail |= {key: value for key, value in given.mail_more.items() if value is not None}
         if user != "-":
             mail["user"] = user
-            mail["password_file"] = given.mail_password_file or self._secret("mail-password", f"Password of {user} there")
+            question = f"Password of {user} there (some providers want one that is for programs alone)"
+            mail["password_file"] = given.mail_password_file or self._secret("mail-password", question)
         draft.mail = mail
 
     def _secret(self, name: str, question: str) -> str:
         """Keep a password in a file of its own and return how the config names it."""
-        secret = "" if self._given.ask_nothing or not sys.stdin.isatty() else getpass.getpass(f"{question} (not shown): ")
+        secret = "" if self._given.ask_nothing or not sys.stdin.isatty() else getpass.getpass(f"{question}; it is not shown: ")
         path = self._folder / "secrets" / name
         if secret:
             path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)

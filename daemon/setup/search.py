@@ -57,6 +57,8 @@ def _of_line(one: Heard) -> FoundProbe:
 def _units_on(port: str, addresses: Sequence[int], tell: Tell) -> list[FoundProbe]:
     tell(f"  {port}: looking for Modbus units (only reading) ...")
     found = line_survey.units(port, addresses, tell=lambda text: tell(f"    {text}"))
+    if not found:
+        tell("    nothing answers. A probe that speaks only now and then is heard by listening longer: dewlid init --listen 70")
     for unit in found:
         tell(f"    unit {unit.address} answers: {_registers(unit)}")
     return [

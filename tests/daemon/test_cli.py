@@ -228,9 +228,9 @@ def test_check_reads_every_probe_and_sends_by_every_outlet(
         process.kill()
     told, complaints = process.communicate()
     assert process.returncode == 0, told + complaints
-    assert "ok       probe line: air temperature 25.3 degC, relative humidity 83 %RH" in told
-    assert "warning  probe topic: air temperature 99.5 degC" in told
-    assert "a fungus shelf is between 5 and 45 degC" in told
+    assert "ok       probe line: air temperature 25.3 °C, relative humidity 83 %" in told
+    assert "warning  probe topic: air temperature 99.5 °C" in told
+    assert "a fungus shelf is between 5 and 45 °C" in told
     assert "ok       outlet topics: a test event was published and acknowledged" in told
     assert "test message" in told
     assert "/event/system" in server.log

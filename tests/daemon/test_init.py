@@ -26,8 +26,10 @@ from daemon.setup.colony import stage_of
 ROOT = Path(__file__).parents[2]
 
 
-def init(*options: str, answers: str | None = None, home: Path) -> subprocess.CompletedProcess[str]:
-    environment = {"PATH": os.environ["PATH"], "HOME": str(home), "TZ": "Europe/Lisbon"}
+def init(
+    *options: str, answers: str | None = None, home: Path, zone: str = "Europe/Lisbon"
+) -> subprocess.CompletedProcess[str]:
+    environment = {"PATH": os.environ["PATH"], "HOME": str(home), "TZ": zone}
     return subprocess.run(
         [sys.executable, "-m", "daemon.cli", "init", "--listen", "1.5", *options], input=answers or "", text=True,
         capture_output=True, cwd=ROOT, env=environment, timeout=90,
@@ -124,6 +126,40 @@ def test_ports_are_named_so_that_they_survive_replugging(tmp_path: Path) -> None
     assert found == ["serial/by-id/usb-probe", "serial/by-path/port-2", "ttyAMA0"]
 
 
+def test_a_probe_that_sends_rarely_is_waited_for_until_a_whole_line_has_come(serial_pair: Any) -> None:
+    line, listen_s = serial_pair(), 3.0
+
+    def speak() -> None:
+        for wait_s in (0.5 * listen_s, 0.7 * listen_s):  # the second comes after the listening time, the first may be torn
+            time.sleep(wait_s)
+            line.say(b"22.8,64.0\r\n")
+
+    probe = threading.Thread(target=speak)
+    probe.start()
+    heard = line_survey.listen(line.near, listen_s)
+    probe.join()
+    assert heard.form is not None
+    assert heard.baud_rate == line_survey.SPEEDS[0]
+    assert heard.gap_s == pytest.approx(0.7 * listen_s, rel=0.3)
+
+
+def test_what_is_no_text_is_tried_at_every_speed(serial_pair: Any) -> None:
+    line = serial_pair()
+    ended, noise = threading.Event(), bytes(range(0x80, 0xB0))
+
+    def hiss() -> None:
+        while not ended.wait(0.05):
+            line.say(noise)
+
+    probe = threading.Thread(target=hiss)
+    probe.start()
+    heard = line_survey.listen(line.near, 60.0)  # it is left at once, however long one would listen
+    ended.set()
+    probe.join()
+    assert (heard.form, heard.lines) == (None, ())
+    assert heard.octets
+
+
 def test_a_young_colony_is_told_of_dryness_sooner() -> None:
     lows = [stage_of("Atta", months).humidity_low for months in (1, 6, 12, 60)]
     assert lows == sorted(lows, reverse=True)
@@ -139,7 +175,7 @@ def test_a_probe_on_a_line_is_found_shown_live_and_written(serial_pair: Any, tal
     out = tmp_path / "dewlid.toml"
     done = init("--yes", "--port", line.near, "--age", "6", "--broker", "-", "--out", str(out), home=tmp_path)
     assert done.returncode == 0, done.stderr
-    assert "air temperature 25.3 degC, relative humidity 83 %RH" in done.stdout
+    assert "air temperature 25.3 °C, relative humidity 83 %" in done.stdout
     configuration = load(out)
     assert configuration.chamber["tank-1"].humidity.low == 75.0
     assert configuration.site.time_zone == "Europe/Lisbon"
@@ -151,9 +187,9 @@ def test_a_probe_on_a_line_is_found_shown_live_and_written(serial_pair: Any, tal
 def test_the_same_by_answers_typed_and_a_wrong_one_is_asked_again(serial_pair: Any, talking: Any, tmp_path: Path) -> None:
     line = serial_pair()
     talking(line, ["25.1;84;ok"])
-    answers = ["North shelf", "Europe/Lisbn", "Europe/Berlin", "", "-", "Nest 1", "nest-1", "acro", "3", "glass", "0", "-", "y"]
+    answers = ["North shelf", "Europe/Lisbn", "Europe/Berlin", "-", "Nest 1", "nest-1", "acro", "3", "glass", "0", "-", "y"]
     out = tmp_path / "dewlid.toml"
-    done = init("--port", line.near, "--out", str(out), answers="\n".join(answers) + "\n", home=tmp_path)
+    done = init("--port", line.near, "--out", str(out), answers="\n".join(answers) + "\n", home=tmp_path, zone="UTC")
     assert done.returncode == 0, done.stderr
     assert '"Europe/Lisbn" is no time zone' in done.stdout
     assert 'perhaps "nest-1"' in done.stdout
@@ -181,7 +217,7 @@ def test_no_answer_writes_nothing(serial_pair: Any, talking: Any, tmp_path: Path
     line = serial_pair()
     talking(line, ["T=25.31 RH=83.2"])
     out = tmp_path / "dewlid.toml"
-    done = init("--port", line.near, "--out", str(out), answers="\n" * 10 + "no\n", home=tmp_path)
+    done = init("--port", line.near, "--out", str(out), answers="\n" * 8 + "no\n", home=tmp_path)
     assert (done.returncode, out.exists()) == (0, False), done.stdout
     assert "Nothing was written." in done.stdout
 
@@ -209,8 +245,8 @@ def test_modbus_units_are_found_and_their_registers_recognised(serial_pair: Any,
         "number": 1, "function": 0, "form": "signed16", "word_order": "high-first", "scale": 0.1, "offset": 0.0, "unit": None,
     }
     assert probes["room-air"]["registers"]["relative_humidity"]["form"] == "float32"
-    assert "air temperature 25.3 degC, relative humidity 84 %RH" in done.stdout
-    assert "air temperature 24.6 degC, relative humidity 79 %RH" in done.stdout
+    assert "air temperature 25.3 °C, relative humidity 84 %" in done.stdout
+    assert "air temperature 24.6 °C, relative humidity 79 %" in done.stdout
     assert "Only the size of the numbers told which is which" in out.read_text()
 
 
@@ -244,7 +280,7 @@ def test_topics_that_look_like_a_climate_are_listed_and_taken(broker: Any, tmp_p
         "air_temperature": "attic/box/temperature", "relative_humidity": "attic/box/humidity",
     }
     assert probes["room-air"]["units"] == {"air_temperature": "degF"}
-    assert "air temperature 20.5 degC" in done.stdout
+    assert "air temperature 20.5 °C" in done.stdout
 
 
 def test_a_wrong_password_at_the_broker_is_told(broker: Any, tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from datetime import UTC
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +15,10 @@ import numpy as np
 import pytest
 
 from adapters.serial_port import LineSettings, SerialPort
+from adapters.wording.figures import Style
 from daemon.assembly import watch_of
 from daemon.configuration import Configuration, load
-from daemon.finding import Finding
+from daemon.finding import Finding, by_urgency, reading_told
 from daemon.history import History
 from daemon.inspection import of_outlets
 from daemon.inspection_machine import of_clock, of_service, of_versions
@@ -65,6 +67,24 @@ def record(
 
 def noisy(count: int, spread: float) -> np.ndarray:
     return np.round(25.0 + spread * np.random.default_rng(3).normal(size=count), 2)
+
+
+def test_on_a_terminal_what_must_be_mended_comes_first_and_no_line_is_too_wide() -> None:
+    findings = [
+        Finding("ok", "disk", "4 MiB are free"), Finding("warning", "clock", "it drifts", "late alarms", "set it " * 20),
+        Finding("fault", "probe air", "nothing was heard from it " * 5),
+    ]  # fmt: skip
+    assert [one.grade for one in by_urgency(findings)] == ["fault", "warning", "ok"]
+    rows = ["".join(span.text for span in line) for one in by_urgency(findings) for line in one.lines(48)]
+    assert max(map(len, rows)) <= 48
+    assert rows[0].startswith("fault    probe air: nothing was heard")
+    assert [row[:9].strip() for row in rows if row[:9].strip()] == ["fault", "warning", "ok"]
+    assert " ".join(" ".join(rows).split()).count("set it") == 20
+
+
+def test_who_reads_fahrenheit_reads_it_here_too() -> None:
+    assert reading_told("air_temperature", 25.0, Style("degF", UTC)) == "air temperature 77.0 °F"
+    assert reading_told("relative_humidity", 64.0, Style("degF", UTC)) == "relative humidity 64 %"
 
 
 def test_a_good_probe_is_told_with_age_and_noise(configuration: Configuration) -> None:
