@@ -52,7 +52,11 @@ def table(record: Record, terminal: Terminal) -> list[Line]:
     lines: list[Line] = [[Span(head, "quiet")], *_wrapped(sentence, grade, terminal.width), []]
     if record.newest_ms is not None:
         lines += _rows(record, told, terminal)
-        lines += [line for one in told if _wants(one, record) for line in _details(one, terminal)]
+        if any(one is not None and one.dew_margin_k is not None for one in record.situations.values()):
+            lines += _wrapped("lid: how much warmer it is than the dew point; from 0 down it is wet", "quiet", terminal.width)
+        wanting = [one for one in told if _wants(one, record)]
+        alone = len(wanting) == 1 and sentence.startswith(wanting[0].headline)  # what it wants stands above already
+        lines += [line for one in wanting for line in _details(one, terminal, named=not alone)]
     due = care.standing(watch, record.state.care)
     if due:
         worst = list(dict.fromkeys(f"{one.title[0].lower()}{one.title[1:]}" for one in due))
@@ -85,7 +89,7 @@ def _rows(record: Record, told: Sequence[Verdict], terminal: Terminal) -> list[L
     left = terminal.width - (name_w + 1 + state_w + sum(_WIDTHS) + 3)
     both = left >= 26  # two trends of twelve hours
     trends = max(0, min(TREND_H, (left - 2) // 2 if both else left)) if left >= 6 else 0
-    head = padded("", name_w + 1 + state_w) + _cells(("temp", "RH", "lid-dew"))
+    head = padded("", name_w + 1 + state_w) + _cells(("temp", "RH", "lid"))
     if trends:
         head += "   " + padded(f"temp {trends} h" if trends > 8 else "temp", trends) + (f"  RH {trends} h" if both else "")
     lines: list[Line] = [[Span(head, "quiet")]]
@@ -146,9 +150,9 @@ def trend(record: Record, chamber: str, name: str, hours: int, least_range: floa
 # ---------------------------------------------------------------- what stands
 
 
-def _details(one: Verdict, terminal: Terminal) -> list[Line]:
+def _details(one: Verdict, terminal: Terminal, *, named: bool) -> list[Line]:
     lines: list[Line] = [[]]
-    lines += _wrapped(one.headline, one.grade, terminal.width)
+    lines += _wrapped(one.headline, one.grade, terminal.width) if named else []
     for number, step in enumerate(one.steps, 1):
         lines += _wrapped(f"{number}. {step}", "", terminal.width, "   ")
     if one.within and one.steps:

@@ -1,45 +1,44 @@
-"""The reasoning about a chamber in plain text: what is measured, what follows, what was weighed, who won and why."""
+"""The reasoning about a chamber in plain text: first what to do and why, then the numbers behind it, step by step."""
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from adapters.wording.figures import Style
-from adapters.wording.sections import WIDTH
-
-_WRAP = WIDTH + 24
 
 
-def reasoning_text(told: Mapping[str, Any], style: Style) -> str:
-    """Return the reasoning (`Reasoning.as_json` and `probes`) for a terminal, one block per stage of the thinking."""
+def reasoning_text(told: Mapping[str, Any], style: Style, width: int = 100) -> str:
+    """Return the reasoning (`Reasoning.as_json` and `probes`) for a terminal of so many columns."""
     blocks = [
-        (f"{told['chamber']}: why, at {style.clock(told['time'])}", []),
+        ("What stands", list(told["standing"]) or ["no alarm"]),
+        ("Advice", [style.text(line) for line in told["advice"]]),
+        ("Do not", [style.text(line) for line in told["never"]]),
+        ("Why", [style.text(told["reason"])]),
+        ("What is lacking", list(told["lacking"])),
         ("Probes", [_probe(row, style) for row in told["probes"]]),
         ("Readings", [_figure(row, style) for row in told["readings"]]),
         ("What follows from them", [_figure(row, style) for row in told["derived"]]),
-        ("What stands", list(told["standing"]) or ["no alarm"]),
-        ("What is lacking", list(told["lacking"])),
         ("How it is read", _meaning(told)),
         ("Settings as last told", _joined(told["settings"])),
         ("How the devices answered so far (1: as the model says)", _joined(told["gains"])),
         (f"Model of the chamber ({_source(told['model_source'])})", [_parameter(row) for row in told["model"]]),
         ("", list(told["model_notes"])),
         ("What was weighed", _weighed(told, style)),
-        ("Advice", [style.text(line) for line in told["advice"]]),
-        ("Do not", [style.text(line) for line in told["never"]]),
-        ("Why", [style.text(told["reason"])]),
         ("Sources", list(told["sources"])),
     ]
-    return "\n".join(line for title, rows in blocks for line in _block(title, rows))
+    head = f"{told['chamber']}: why, at {style.clock(told['time'])}"
+    return "\n".join([head, *(line for title, rows in blocks for line in _block(title, rows, width))])
 
 
-def _block(title: str, rows: Sequence[str]) -> Iterable[str]:
-    if not rows and ": why, at " not in title:
-        return
-    if title:
+def _block(title: str, rows: Sequence[str], width: int) -> Iterable[str]:
+    if rows and title:
         yield title
-    yield from (f"  {row}" for row in rows)
+    for row in rows:
+        yield from textwrap.wrap(
+            row, width, initial_indent="  ", subsequent_indent="    ", break_long_words=False, break_on_hyphens=False
+        ) if len(row) > width - 2 else [f"  {row}"]
 
 
 def _figure(row: Mapping[str, Any], style: Style) -> str:
@@ -70,7 +69,8 @@ def _probe(row: Mapping[str, Any], style: Style) -> str:
 
 
 def _meaning(told: Mapping[str, Any]) -> list[str]:
-    cell = [] if told["cell"] is None else [f"cell {told['cell']} of 18: {told['meaning']}"]
+    which = "of the 18 ways in which temperature, humidity and lid can stand together"
+    cell = [] if told["cell"] is None else [f"{told['meaning']} (number {told['cell']} {which})"]
     case = [] if told["case"] is None else [f"case {told['case']}"]
     return [*cell, *case, ", ".join(told["facts"])] if cell or case or told["facts"] else []
 
@@ -85,13 +85,17 @@ def _source(source: str) -> str:
 
 def _parameter(row: Mapping[str, Any]) -> str:
     known = "from data" if row["from_data"] else "by the build, not by data"
-    return f"{row['name']:12} {row['value']:.3g} ({row['low']:.3g} to {row['high']:.3g}) {row['unit']}, {known}"
+    unit = f" {row['unit']}" if row["unit"] else ""
+    return f"{row['name']:12} {row['value']:.3g} ({row['low']:.3g} to {row['high']:.3g}){unit}, {known}"
 
 
 def _weighed(told: Mapping[str, Any], style: Style) -> list[str]:
     if told["winner"] is None:
         return []
-    lines = [f"{told['searched']} combinations, {told['refused']} of them refused by rules of practice"]
+    lines = [
+        f"{told['searched']} combinations of steps, {told['refused']} of them refused by rules of practice; effort counts"
+        " how much work a combination is for the keeper"
+    ]
     lines += [
         f"{name}: {_candidate(told[key], style)}"
         for name, key in (("winner", "winner"), ("runner-up", "runner_up"), ("doing nothing", "nothing_done"))

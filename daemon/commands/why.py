@@ -16,8 +16,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     """Register the command."""
     parser = subparsers.add_parser(
         "why", help="lay open the reasoning about a chamber",
-        description="Lay open the present reasoning about a chamber: readings and their quality, what follows from them, the"
-        " model, what was weighed, the winner and the runner-up.",
+        description="Lay open the present reasoning about a chamber: first what to do and why, then the readings and their"
+        " quality, what follows from them, the model, what was weighed, the winner and the runner-up.",
     )  # fmt: skip
     config_option(parser)
     parser.add_argument("chamber", metavar="CHAMBER", help="the chamber")
@@ -27,6 +27,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print the reasoning."""
+    import shutil
+
     from adapters.wording.figures import Style
     from adapters.wording.reasoning import reasoning_text
     from daemon.keeper_desk import KeeperDesk
@@ -38,7 +40,8 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if desk.silence:
         print(desk.silence)
-    print(reasoning_text(told, Style(desk.watch.site.temperature_unit, desk.watch.zone)))
+    style = Style(desk.watch.site.temperature_unit, desk.watch.zone)
+    print(reasoning_text(told, style, shutil.get_terminal_size((100, 24)).columns))
     return 0
 
 

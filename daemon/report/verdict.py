@@ -22,6 +22,8 @@ GRADES: tuple[Grade, ...] = ("act", "unseen", "look", "well")
 """The worst first."""
 WORDS: dict[Grade, str] = {"act": "Act now", "unseen": "Not seen", "look": "Have a look", "well": "Well"}
 _MOST_STEPS = 3
+_LASTING = ("temperature-low", "temperature-high", "humidity-low", "humidity-high", "lid-dew")
+"""What becomes an alarm only when it lasts: meanwhile the figures would look wrong beside a bare `well`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +71,7 @@ def verdict(watch: Watch, state: EngineState, name: str, situation: Situation | 
         chamber=name,
         title=title,
         grade=grade,
-        headline=_headline(title, grade, shown, late=late),
+        headline=_headline(title, grade, shown, late=late) or _well(title, state, name),
         figures=("When last seen: " if late and situation else "") + figures_sentence(watch, name, situation, style),
         alarms=alarms,
         steps=_steps(event, shown, grade, style, late=late),
@@ -114,7 +116,18 @@ def _headline(title: str, grade: Grade, shown: Sequence[AlarmRecord], *, late: b
         return f"{title} needs you now: {what}."
     if grade == "unseen":
         return f"{title} cannot be seen{f': {what}' if what else ''}."
-    return f"{title} wants a look: {what}." if grade == "look" else f"{title} is well."
+    return f"{title} wants a look: {what}." if grade == "look" else ""
+
+
+def _well(title: str, state: EngineState, name: str) -> str:
+    """Say that a chamber is well, or what has begun there and is told as an alarm when it lasts."""
+    place = state.places.get(name)
+    walks = {} if place is None else {alarm: place.walks[alarm] for alarm in _LASTING if alarm in place.walks}
+    lasting = {alarm: walk.bad_for_ms for alarm, walk in walks.items() if walk.phase == "normal" and walk.bad_for_ms}
+    if not lasting:
+        return f"{title} is well."
+    what = " and ".join(label(alarm) for alarm in lasting)
+    return f"{title}: no alarm yet, but {what} for {span(max(lasting.values()) / 1000)}; it is one when it lasts."
 
 
 def figures_sentence(watch: Watch, name: str, situation: Situation | None, style: Style) -> str:

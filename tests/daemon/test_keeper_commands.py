@@ -342,6 +342,9 @@ def test_why_lays_open_readings_quality_model_candidates_winner_and_runner_up(ho
     parts = ("air air temperature: 29.0 °C at", "dew point", "Model of the chamber (from its build", "winner:", "runner-up:")
     for part in (*parts, "doing nothing:", "Sources"):
         assert part in text
+    titles = [line for line in text.splitlines() if line and not line.startswith(" ")]
+    assert titles[1:4] == ["What stands", "Advice", "Do not"]  # first what to do, the numbers after
+    assert max(len(line) for line in text.splitlines()) <= 100
 
 
 def test_why_of_a_quiet_chamber_says_that_nothing_stands(shelf: Shelf) -> None:

@@ -14,9 +14,11 @@ import sys
 import termios
 import time
 from collections.abc import Callable
+from datetime import UTC
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from shelf_store import fill, write_config
 
@@ -24,9 +26,13 @@ from daemon.assembly import watch_of
 from daemon.configuration import load
 from daemon.history import History
 from daemon.report.record import Record, read_record
+from daemon.report.verdict import verdicts
 from daemon.terminal import Terminal, clipped, drawn, padded, plain, width_of
 from daemon.terminal_table import table
-from rules.events import DAY_MS, HOUR_MS
+from rules.events import DAY_MS, HOUR_MS, MINUTE_MS, Batch
+from rules.present import present
+from rules.settings import Watch
+from rules.watch import advance
 
 _ESCAPES = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 _COLOURS = re.compile(r"\x1b\[[0-9;]+m")
@@ -229,6 +235,23 @@ def test_the_trend_is_of_the_last_hours_and_a_calm_one_stays_in_the_middle(recor
     assert fallen[0] == "█"
     assert fallen[-1] == "▁"
     assert set(calm) <= set("▃▄▅▆")
+
+
+@pytest.mark.parametrize(("minutes", "said"), [
+    (4, "cold: no alarm yet, but too cool for 4 minutes; it is one when it lasts."),
+    (20, "cold wants a look: too cool."),
+])  # fmt: skip
+def test_a_value_outside_its_band_is_told_before_it_is_an_alarm(minutes: int, said: str) -> None:
+    watch = Watch.model_validate({
+        "site": {}, "zone": UTC, "rooms": {}, "chambers": {"cold": {}}, "telling": {},
+        "probes": {"air": {"place": "cold", "interval": "30s"}},
+    })  # fmt: skip
+    at_ms = 30_000 * np.arange(2 * (minutes + 10), dtype=np.int64)
+    air = np.where(at_ms < 10 * MINUTE_MS, 25.0, 23.2) + 0.02 * (np.arange(len(at_ms)) % 3)
+    batch = Batch((("air", "air_temperature"),), np.zeros(len(at_ms), np.int32), at_ms, at_ms, air)
+    state = advance(watch, None, batch, int(at_ms[-1]) + 1).state
+    [told] = verdicts(watch, state, present(watch, state), int(at_ms[-1]) + 1, late=False)
+    assert told.headline == said
 
 
 def test_a_record_that_ended_is_told_in_the_first_lines(record: Record, config: Path) -> None:
