@@ -88,6 +88,7 @@ class Desk:
         thread = self.state.threads.setdefault(key, Thread())
         name = f"{key}.{thread.number}" if thread.number else key
         thread.ordinal += 1
+        thread.told_ms = at_ms
         self.letters.append(
             LetterEvent(
                 id=f"{self.origin}.letter.{name}.{thread.ordinal}", at_ms=at_ms, chamber=self._chamber(place), sort=sort,
@@ -160,7 +161,7 @@ class Desk:
         if group.sort in ("situation", "escalation"):
             graver = max(rank(self.state.owed[name].priority) for name in group.keys)
             if thread.news_ms is None or graver > thread.rank:  # the same gravity does not start the reminders anew
-                thread.news_ms, thread.reminders, thread.rank = at_ms, 0, graver
+                thread.news_ms, thread.reminders, thread.rank, thread.answered_ms = at_ms, 0, graver, None
         self.marked(group.keys, at_ms)
 
     def _thread(self, key: str, at_ms: int) -> Thread:

@@ -15,9 +15,9 @@ from rules.cautions import CAUTIONS
 from rules.events import Event, LetterEvent, SystemEvent
 from rules.letters import Desk
 from rules.quiet_hours import awake_ms, instant_ms, local
-from rules.settings import Watch
+from rules.settings import Telling, Watch
 from rules.telling_policy import owe, plain, take
-from rules.telling_state import Owed, TellingState
+from rules.telling_state import Owed, TellingState, Thread
 
 __all__ = ["TellingState", "configured", "tell"]
 
@@ -114,13 +114,22 @@ def _reminders(desk: Desk) -> Iterable[Due]:
         alarms = desk.unanswered(place)
         wakes = [heard for heard in alarms if heard.priority == "wake"]
         offsets = telling.wake_remind if wakes else telling.today_remind
+        calm_ms = _calm_until_ms(thread, offsets, telling)
         if alarms and thread.news_ms is not None and thread.reminders < len(offsets):
-            raw_ms = max(thread.news_ms + offsets[thread.reminders], desk.state.seen_ms)
+            raw_ms = max(thread.news_ms + offsets[thread.reminders], calm_ms, desk.state.seen_ms)
             due_ms = raw_ms if wakes else awake_ms(raw_ms, telling, watch.zone)
             yield due_ms, 0, f"remind/{place}", due_ms != raw_ms
         told = [heard.told_ms for heard in wakes if heard.told_ms is not None]
         if told and not thread.second:
-            yield min(told) + telling.second_after, 1, f"second/{place}", False
+            answered_ms = min(told) if thread.answered_ms is None else thread.answered_ms
+            yield max(min(told), answered_ms) + telling.second_after, 1, f"second/{place}", False
+
+
+def _calm_until_ms(thread: Thread, offsets: Sequence[int], telling: Telling) -> int:
+    """Return until when nobody is reminded: a letter has just told of it, or what was advised is done and needs its time."""
+    told = 0 if thread.told_ms is None or not offsets else thread.told_ms + offsets[0]
+    answered = 0 if thread.answered_ms is None else thread.answered_ms + telling.second_after
+    return max(told, answered)
 
 
 def _do(desk: Desk, what: str, at_ms: int) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 from rules.alarm_state import record_key
 from rules.contradiction import asked_for, contradicts
-from rules.events import HOUR_MS, AdviceEvent, AlarmEvent, CareEvent, Event, Priority, QualityEvent, SystemEvent
+from rules.events import HOUR_MS, AdviceEvent, AlarmEvent, CareEvent, Event, Priority, QualityEvent, SystemEvent, WordEvent
 from rules.priority import NIGHT_WAKERS, rank
 from rules.quiet_hours import quiet_until_ms
 from rules.settings import Watch
@@ -50,6 +50,8 @@ def take(watch: Watch, state: TellingState, event: Event) -> None:
         _system(watch, state, event)
     elif isinstance(event, QualityEvent):
         _quality(state, event)
+    elif isinstance(event, WordEvent):
+        _word(state, event)
 
 
 def when_told(watch: Watch, priority: Priority, at_ms: int, *, alarm: str = "", seconds_left: float | None = None) -> When:
@@ -233,6 +235,14 @@ def _system(watch: Watch, state: TellingState, event: SystemEvent) -> None:
         owe(state, f"system/{event.what}", Owed("site", "system", "today", when, event.at_ms, [plain(event)]))
     else:
         state.line(plain(event))
+
+
+def _word(state: TellingState, event: WordEvent) -> None:
+    """What was advised is done: that is an answer, though the alarm stands until its figure is right."""
+    thread = state.threads.get(f"situation.{event.chamber}")
+    if event.word == "advice-done" and event.accepted and thread is not None:
+        thread.answered_ms = event.at_ms
+        state.owed.pop(f"remind/{event.chamber}", None)
 
 
 def _quality(state: TellingState, event: QualityEvent) -> None:

@@ -83,6 +83,10 @@ class Thread:
     rank: int = 0
     """Gravity of the news that started the reminders."""
     second: bool = False
+    told_ms: int | None = None
+    """When its last letter was written."""
+    answered_ms: int | None = None
+    """When the keeper last said to have done what was advised; graver news ask for an answer of their own."""
 
 
 @dataclass

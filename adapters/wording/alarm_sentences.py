@@ -115,6 +115,10 @@ def _since(alarm: dict[str, Any], style: Style, told_at: str) -> str:
     return f", since {style.clock(alarm['since'], told_at)}" if alarm.get("since") else ""
 
 
+_FRESH_S = 600
+"""A pace that was seen longer ago foretells nothing."""
+
+
 def _harm(alarm: dict[str, Any], told_at: str) -> str:
     if alarm.get("condition") != "active":
         return ""
@@ -123,7 +127,10 @@ def _harm(alarm: dict[str, Any], told_at: str) -> str:
     left = alarm.get("seconds_left")
     if left is None or left <= 0:
         return ""
-    left -= seconds_between(alarm["time"], told_at)
+    age_s = seconds_between(alarm["time"], told_at)
+    if age_s > _FRESH_S:
+        return ""
+    left -= age_s
     return f" At this pace it does harm in about {span(left)}." if left >= 60 else " By now it may do harm."
 
 

@@ -18,7 +18,7 @@ from rules.settings import Watch
 
 _OPENING = {
     "escalation": "This has become worse since my last letter.",
-    "reminder": "This still stands, and nobody has answered yet.",
+    "reminder": "This still stands.",
 }
 
 
@@ -53,7 +53,7 @@ def shown(alarms: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
 
 def _opening(letter: dict[str, Any]) -> Block | None:
     to = {
-        "second": "You get this letter because the keeper has not answered.",
+        "second": "You get this letter because this still stands and the keeper has not acknowledged it.",
         "stand-in": "You look after the shelf while the keeper is away.",
     }.get(letter.get("to", ""), "")
     lost = any(alarm.get("condition") in ("held", "unknown") for alarm in of_kind(letter["about"], "alarm")[:1])

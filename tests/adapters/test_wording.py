@@ -5,7 +5,7 @@ import json
 import os
 import re
 from dataclasses import replace
-from datetime import time
+from datetime import datetime, time, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -262,6 +262,14 @@ def test_what_was_told_long_ago_is_told_with_its_age():
     assert "30.9 °C at 03:10 CET (limit 30.0 °C), since 02:50 CET" in body
     assert "Do it now." in body
     assert "It is time to look again now." in body
+
+
+def test_a_pace_that_was_seen_long_ago_foretells_nothing():
+    event = told(letter("situation", alarm(level="outside", seconds_left=3600.0)))["about"][0]
+    style = Style("degC", ZoneInfo("UTC"))
+    assert "At this pace it does harm in about" in sentence(event, watch(), style, event["time"])
+    later = datetime.fromisoformat(event["time"]) + timedelta(minutes=20)
+    assert "harm" not in sentence(event, watch(), style, later.isoformat())
 
 
 def test_a_weekly_digest_says_when_the_next_one_is_missed():

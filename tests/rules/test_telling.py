@@ -20,6 +20,7 @@ from rules.events import (
     LetterEvent,
     QualityEvent,
     SystemEvent,
+    WordEvent,
 )
 from rules.quiet_hours import instant_ms, quiet_until_ms
 from rules.settings import Chamber, Probe, Room, Site, Telling, Watch
@@ -325,6 +326,42 @@ def test_a_reminder_of_what_does_not_wake_keeps_the_night() -> None:
 def test_reminders_end_when_it_is_acknowledged_hidden_or_stale(silencer: AlarmEvent) -> None:
     letters = letters_of(alarm(at("10 08:00"), priority="wake"), silencer, until=at("10 23:00"))
     assert [one.sort for one in letters] == ["situation"]
+
+
+def done(at_ms: int) -> WordEvent:
+    return WordEvent(id=f"done-{at_ms}", at_ms=at_ms, chamber="left", word="advice-done", accepted=True, text="")
+
+
+def test_what_was_advised_and_is_done_gets_its_time_before_anybody_is_reminded() -> None:
+    when = at("10 08:00")
+    letters = letters_of(alarm(when, priority="wake"), done(at("10 08:20")), until=when + 6 * HOUR_MS)
+    assert brief(letters) == [
+        ("10 08:00", "situation", "keeper"), ("10 08:15", "reminder", "keeper"),
+        ("10 10:20", "escalation", "second"), ("10 10:20", "reminder", "keeper"), ("10 12:00", "reminder", "keeper"),
+    ]
+
+
+def test_graver_news_after_an_answer_ask_for_one_of_their_own() -> None:
+    when = at("10 08:00")
+    letters = letters_of(
+        alarm(when), done(at("10 08:05")), alarm(at("10 08:10"), "escalated", priority="wake", level="harmful"),
+        until=when + HOUR_MS,
+    )
+    assert brief(letters) == [
+        ("10 08:00", "situation", "keeper"), ("10 08:10", "escalation", "keeper"), ("10 08:25", "reminder", "keeper"),
+    ]
+
+
+def test_no_reminder_follows_on_the_heels_of_a_letter() -> None:
+    when = at("10 08:00")
+    letters = letters_of(
+        alarm(when, priority="wake"), alarm(at("10 08:59"), "raised", name="humidity-low", priority="wake"),
+        until=when + 80 * MINUTE_MS,
+    )
+    assert brief(letters) == [
+        ("10 08:00", "situation", "keeper"), ("10 08:15", "reminder", "keeper"), ("10 08:59", "situation", "keeper"),
+        ("10 09:14", "reminder", "keeper"),
+    ]
 
 
 def test_an_escalation_is_told_in_the_thread_and_reminders_begin_anew() -> None:
