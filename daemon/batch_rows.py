@@ -5,21 +5,20 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
-from typing import Annotated, Any, cast
+from typing import Any, cast
 
 import numpy as np
 import structlog
 from numpy.typing import NDArray
-from pydantic import Field, TypeAdapter, ValidationError
+from pydantic import TypeAdapter, ValidationError
 
 from rules.events import Batch, Item, MediumFault, Pause, ProbeFault
 from rules.quantities import Quantity
-from rules.words import AnyWord, Word
+from rules.words import WORD
 
 _PROBE_FAULT: TypeAdapter[ProbeFault] = TypeAdapter(ProbeFault)
 _MEDIUM_FAULT: TypeAdapter[MediumFault] = TypeAdapter(MediumFault)
 _PAUSE: TypeAdapter[Pause] = TypeAdapter(Pause)
-_WORD: TypeAdapter[Word] = TypeAdapter(Annotated[AnyWord, Field()])
 _log = structlog.get_logger()
 _ROWS_AT_ONCE = 10_000
 _READINGS_AT_ONCE = 50_000
@@ -49,7 +48,7 @@ def item_of(sort: str, body: str) -> Item | None:
             return _MEDIUM_FAULT.validate_json(body)
         if sort == "pause":
             return _PAUSE.validate_json(body)
-        return _WORD.validate_json(body)
+        return WORD.validate_json(body)
     except ValidationError:
         _log.error("stored item cannot be read and is left out", sort=sort, body=body[:120])
         return None

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 
 from daemon.assembly import watch_of
 from daemon.clock import SystemClock
@@ -24,11 +24,10 @@ from daemon.spool import WordError
 from rules.events import MINUTE_MS, Batch, Event, Pause, WordEvent
 from rules.settings import Watch
 from rules.watch import EngineState, advance, load_state
-from rules.words import AnyWord, Word
+from rules.words import WORD, Word
 
 SILENT_MS = 12 * MINUTE_MS
 """A running daemon records its state every five minutes; older than this, it does not run."""
-_WORD: TypeAdapter[Word] = TypeAdapter(AnyWord)
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z")
 
 
@@ -72,7 +71,7 @@ class Desk:
     def spoken(self, body: dict[str, Any]) -> Word:
         """Return a word with all its marks; raises WordError that names the key which is wrong."""
         try:
-            return _WORD.validate_python({key: value for key, value in body.items() if value is not None})
+            return WORD.validate_python({key: value for key, value in body.items() if value is not None})
         except ValidationError as error:
             first = error.errors(include_url=False)[0]
             found = repr(first["input"])

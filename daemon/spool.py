@@ -16,15 +16,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 
-from rules.words import AnyWord, ModelFitted, Word
+from rules.words import WORD, ModelFitted, Word
 
 LARGEST_BYTES = 64 * 1024
 MOST_WAITING = 1_000
 _BELL = "bell"
 _SUFFIX = ".word.json"
-_WORDS: TypeAdapter[Word] = TypeAdapter(AnyWord)
 
 
 class SpoolError(Exception):
@@ -195,7 +194,7 @@ def _parsed(octets: bytes) -> dict[str, Any]:
 
 def _checked(body: dict[str, Any]) -> Word:
     try:
-        word = _WORDS.validate_python(body)
+        word = WORD.validate_python(body)
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=False)[0]
         place = ".".join(str(part) for part in first["loc"] if part != body.get("word"))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import unicodedata
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter
 
 _STEERING = ("Cc", "Cf", "Zl", "Zp")
 
@@ -31,7 +31,7 @@ Instant = Annotated[int, Field(ge=0, lt=7_258_118_400_000)]
 class Spoken(BaseModel):
     """What every word carries: when it entered the stream, its id (a word is taken once) and who said it."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
     taken_ms: Instant
     word_id: Annotated[str, Field(min_length=1, max_length=80), Harmless]
     by: Annotated[str, Field(max_length=64), Harmless] = "keeper"
@@ -185,3 +185,5 @@ Word = (
     | CareDone | Observation | LeavesGiven | Away | Calibrated | ModelFitted
 )
 AnyWord = Annotated[Word, Field(discriminator="word")]
+WORD: TypeAdapter[Word] = TypeAdapter(AnyWord, config=ConfigDict(defer_build=True))
+"""Reads any word; made ready at the first one, for which no start needs to wait."""
