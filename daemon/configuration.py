@@ -138,7 +138,9 @@ def validated(config: ConfigText) -> Configuration:
 
 def json_schema() -> dict[str, Any]:
     """Return the JSON Schema (2020-12) of the config, for editors. Durations stand in it as they are written."""
-    schema = _as_written(Configuration.model_json_schema())
+    from daemon.key_lines import SchemaWithLines  # only now: no run needs it
+
+    schema = _as_written(Configuration.model_json_schema(schema_generator=SchemaWithLines))
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema, "title": "Config of dewlid"}
 
 

@@ -11,6 +11,7 @@ from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
 from daemon.configuration_file import ConfigFault, ConfigText, did_you_mean, dotted, shown
+from daemon.key_lines import SchemaWithLines
 from daemon.toml_lines import KeyPath
 
 _SECRET = re.compile(r"(passw|passphrase|secret|token|credential|api_?key|^pin$|^pass$|_key)")
@@ -29,7 +30,7 @@ Schema = Mapping[str, Any]
 def faults_of(model: type[BaseModel], errors: list[ErrorDetails], config: ConfigText) -> list[ConfigFault]:
     """Return the faults behind pydantic's errors, each at the line of its key. Values of secrets never
     appear."""
-    schema = model.model_json_schema(by_alias=True)
+    schema = model.model_json_schema(by_alias=True, schema_generator=SchemaWithLines)
     return [_fault(schema, error, config) for error in errors]
 
 

@@ -12,6 +12,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from daemon.configuration import Configuration, duration_text
+from daemon.key_lines import lines_of_keys
 from rules.setting_forms import Settings
 
 _PLACEHOLDER = {"registers": "QUANTITY", "care": "TASK"}
@@ -72,15 +73,21 @@ class Table:
 
 def tables() -> list[Table]:
     """Return all tables in the order of the models."""
-    return [table for name, field in Configuration.model_fields.items() for table in _of_field((), name, field)]
+    return list(_below((), Configuration))
 
 
-def _of_field(path: tuple[str, ...], name: str, field: FieldInfo) -> Iterator[Table]:
+def _below(path: tuple[str, ...], model: type[Settings]) -> Iterator[Table]:
+    lines = lines_of_keys(model)
+    for name, field in model.model_fields.items():
+        yield from _of_field(path, name, field, lines.get(name, ""))
+
+
+def _of_field(path: tuple[str, ...], name: str, field: FieldInfo, line: str) -> Iterator[Table]:
     """Yield the tables that a key holds: itself one, one per id, a list of them, or one for each kind."""
     placeholder = _PLACEHOLDER.get(name, "ID")
     for listed, by_id, model in _models_in(field.annotation):
         place = (*path, name, placeholder) if by_id else (*path, name)
-        yield from _of_model(place, model, listed=listed, above=field.description or "")
+        yield from _of_model(place, model, listed=listed, above=line)
 
 
 def _models_in(annotation: Any, listed: bool = False, by_id: bool = False) -> Iterator[tuple[bool, bool, type[Settings]]]:
@@ -97,17 +104,16 @@ def _models_in(annotation: Any, listed: bool = False, by_id: bool = False) -> It
 
 
 def _of_model(path: tuple[str, ...], model: type[Settings], *, listed: bool, above: str) -> Iterator[Table]:
-    shape = model.model_json_schema()["properties"]
+    shape, lines = model.model_json_schema()["properties"], lines_of_keys(model)
     keys = [
-        Key(name, _one_line(field.description or ""), _default(field, shape[name]), _allowed(field, shape[name]))
+        Key(name, _one_line(lines.get(name, "")), _default(field, shape[name]), _allowed(field, shape[name]))
         for name, field in model.model_fields.items()
         if not list(_models_in(field.annotation))
     ]
     kinds = get_args(model.model_fields["kind"].annotation) if "kind" in model.model_fields else ()
     meaning = _one_line(model.__doc__ or above)
     yield Table(path, listed, f'"{kinds[0]}"' if kinds else "", meaning, tuple(keys))
-    for name, field in model.model_fields.items():
-        yield from _of_field(path, name, field)
+    yield from _below(path, model)
 
 
 def _one_line(text: str) -> str:

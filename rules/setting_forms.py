@@ -41,6 +41,6 @@ class Settings(BaseModel):
     """Base of every table of the config: strict, unknown keys refused, frozen."""
 
     model_config = ConfigDict(
-        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, use_attribute_docstrings=True,
+        extra="forbid", frozen=True, strict=True, allow_inf_nan=False,
         hide_input_in_errors=True, defer_build=True,  # one validator for the whole config, not another for each table: 0.15 s
     )
