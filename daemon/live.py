@@ -67,7 +67,7 @@ class Daemon:
         status = ExitStatus.INTERNAL
         try:
             self._running.start()
-            gc.freeze()  # what stands now stays: no flood of readings has the collector look through all of it again
+            _collect_from_now_on()
             _log.info("watching", config=str(self._path), **self._running.size, start_s=round(time.monotonic() - begun_s, 2))
             self._notifier.ready(self._running.status)
             self._wait()
@@ -158,6 +158,12 @@ class Signals:
             self.reload = True
         else:
             self.end = True
+
+
+def _collect_from_now_on() -> None:
+    """What stands after the start stays: the collector need not look through all of it again in a flood of readings."""
+    gc.freeze()
+    gc.enable()
 
 
 @contextlib.contextmanager
