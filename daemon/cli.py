@@ -13,7 +13,7 @@ import traceback
 from collections.abc import Sequence
 from typing import Any, NoReturn
 
-from daemon.commands import COMMANDS
+from daemon.commands import COMMANDS, GROUPS
 from daemon.exit_status import ExitStatus
 
 _EPILOG = """\
@@ -39,6 +39,22 @@ class Parser(argparse.ArgumentParser):
         self.exit(ExitStatus.USAGE, f"{self.prog}: {message}{_near_miss(message)}\n`{self.prog} --help` explains it.\n")
 
 
+class _ByUse(argparse.RawDescriptionHelpFormatter):
+    """Lists the commands under what they are for, each with its line beside it."""
+
+    def _format_action(self, action: argparse.Action) -> str:
+        if not isinstance(action, argparse._SubParsersAction):
+            return super()._format_action(action)
+        begins = {names[0]: title for title, names in GROUPS.items()}
+        parts = []
+        for choice in action._choices_actions:
+            title = begins.get(choice.dest.replace("-", "_"))
+            parts += [f"\n  {title}:\n"] if title else []
+            first, *rest = self._split_lines(choice.help or "", max(self._width - 20, 20))
+            parts += [f"    {choice.dest:14}  {first}\n", *(f"{'':20}{line}\n" for line in rest)]
+        return "".join(parts)
+
+
 def _near_miss(message: str) -> str:
     match = re.search(r"invalid choice: '([^']*)' \(choose from (.*)\)", message)
     if match is None:
@@ -51,9 +67,10 @@ def parser() -> argparse.ArgumentParser:
     """Return the parser with every command."""
     result = Parser(
         prog="dewlid",
-        description="Watches the climate of leafcutter-ant fungus chambers and advises their keeper. It never drives a device.",
+        description="Watches the climate of leafcutter-ant fungus chambers and advises their keeper.\n"
+        "It never drives a device.",
         epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=_ByUse,
     )
     version = importlib.metadata.version("dewlid")
     result.add_argument("--version", action="version", version=f"dewlid {version}")

@@ -42,6 +42,7 @@ _MEANS = {
     "refused": ("the device answers, but refuses the question", "check unit, register and function against its manual"),
     "implausible": ("a value arrives that cannot be", "check unit, scale and the clock of the probe"),
 }
+_REMEDY_BY_BROKER = "see that the broker runs and the probe sends, and compare host, port and topics with the config"
 
 
 def of_config(configuration: Configuration, text: ConfigText) -> list[Finding]:
@@ -183,6 +184,7 @@ def _of_probe(name: str, answers: Iterable[Sample | Failure], style: Style) -> l
     for answer in answers:
         if isinstance(answer, Failure):
             means, remedy = _MEANS[answer.fault]
+            remedy = _REMEDY_BY_BROKER if answer.fault == "unreachable" and answer.detail.startswith("broker ") else remedy
             findings.append(Finding("fault", f"probe {name}", answer.detail, means, remedy))
             continue
         facts = FACTS[answer.quantity]

@@ -154,24 +154,24 @@ def _details(one: Verdict, terminal: Terminal, *, named: bool) -> list[Line]:
     lines: list[Line] = [[]]
     lines += _wrapped(one.headline, one.grade, terminal.width) if named else []
     for number, step in enumerate(one.steps, 1):
-        lines += _wrapped(f"{number}. {step}", "", terminal.width, "   ")
+        lines += _wrapped(f"{number}. {step}", "", terminal.width, "   ", "   ")
     if one.within and one.steps:
         lines += _wrapped(f"Do it {one.within}.", "strong", terminal.width, "   ")
     for alarm in one.alarms:
-        lines += _wrapped(f"- {alarm}", "quiet", terminal.width, "   ")
+        lines += _wrapped(f"- {alarm}", "quiet", terminal.width, "   ", "  ")
     if one.advisory is not None:
         lines += _wrapped(f"When it is done: dewlid done {one.advisory}", "quiet", terminal.width, "   ")
     return lines
 
 
-def _wrapped(text: str, tone: str, width: int, indent: str = "") -> list[Line]:
-    """Return a text on as many lines as it needs; a word longer than the line is cut by the drawing."""
+def _wrapped(text: str, tone: str, width: int, indent: str = "", hang: str = "") -> list[Line]:
+    """Return a text on as many lines as it needs, all but the first further in; a word too long is cut by the drawing."""
     lines, row = [], ""
     for word in text.split():
         longer = f"{row} {word}" if row else word
         if row and len(indent) + len(longer) > width:
             lines.append(row)
-            row = word
+            row = hang + word
         else:
             row = longer
     return [[Span(indent + line, tone)] for line in [*lines, row]]  # type: ignore[arg-type]

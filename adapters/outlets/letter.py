@@ -150,6 +150,10 @@ class MailSender:
     def _where(self) -> str:
         return f"mail server {self._settings.host}"
 
+    @property
+    def _port(self) -> int:
+        return self._settings.port or (465 if self._settings.security == "tls" else 587)
+
     @contextmanager
     def _connection(self) -> Iterator[smtplib.SMTP]:
         self._late = False
@@ -178,12 +182,11 @@ class MailSender:
         context.minimum_version = ssl.TLSVersion.TLSv1_2
         name = socket.gethostname()
         ours = name if "." in name else "[127.0.0.1]"  # no look-up, which may hang
-        port = settings.port or (465 if settings.security == "tls" else 587)
         client: smtplib.SMTP
         if settings.security == "tls":
-            client = _OverTls(self._began, settings.host, port, ours, timeout=settings.timeout_s, context=context)
+            client = _OverTls(self._began, settings.host, self._port, ours, timeout=settings.timeout_s, context=context)
         else:
-            client = _Dialogue(self._began, settings.host, port, ours, timeout=settings.timeout_s)
+            client = _Dialogue(self._began, settings.host, self._port, ours, timeout=settings.timeout_s)
         try:
             if settings.security == "starttls":
                 client.starttls(context=context)
@@ -233,6 +236,11 @@ class MailSender:
             return OutletBarred(f"{where}: encryption failed ({error.reason}); check port and security")
         if isinstance(error, FileNotFoundError | PermissionError):
             return OutletBarred(f"ca_file cannot be read ({error.strerror})")
+        if isinstance(error, ConnectionRefusedError):
+            usual = "usual are 465 with tls and 587 with starttls"
+            return OutletUnreachable(f"{where}: nothing listens on port {self._port}; check host, port and security ({usual})")
+        if isinstance(error, socket.gaierror):
+            return OutletUnreachable(f"{where}: this name is not known ({error.strerror}); check host, and the network")
         return OutletUnreachable(f"{where} cannot be reached: {clean(str(error), 160) or type(error).__name__}")
 
 

@@ -6,13 +6,15 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from adapters.wording.alarm_sentences import label
 from adapters.wording.figures import Style
+from adapters.wording.priority_words import PRIORITY_WORDS
 
 
 def reasoning_text(told: Mapping[str, Any], style: Style, width: int = 100) -> str:
     """Return the reasoning (`Reasoning.as_json` and `probes`) for a terminal of so many columns."""
     blocks = [
-        ("What stands", list(told["standing"]) or ["no alarm"]),
+        ("What stands", [_stands(row) for row in told["standing"]] or ["no alarm"]),
         ("Advice", [style.text(line) for line in told["advice"]]),
         ("Do not", [style.text(line) for line in told["never"]]),
         ("Why", [style.text(told["reason"])]),
@@ -20,7 +22,7 @@ def reasoning_text(told: Mapping[str, Any], style: Style, width: int = 100) -> s
         ("Probes", [_probe(row, style) for row in told["probes"]]),
         ("Readings", [_figure(row, style) for row in told["readings"]]),
         ("What follows from them", [_figure(row, style) for row in told["derived"]]),
-        ("How it is read", _meaning(told)),
+        ("What is made of it", _meaning(told)),
         ("Settings as last told", _joined(told["settings"])),
         ("How the devices answered so far (1: as the model says)", _joined(told["gains"])),
         (f"Model of the chamber ({_source(told['model_source'])})", [_parameter(row) for row in told["model"]]),
@@ -41,6 +43,13 @@ def _block(title: str, rows: Sequence[str], width: int) -> Iterable[str]:
         ) if len(row) > width - 2 else [f"  {row}"]
 
 
+def _stands(row: str) -> str:
+    """Return `lid is wet (lid-dew): active, can wait until the morning` of `lid-dew: active, morning`."""
+    alarm, _, rest = row.partition(": ")
+    condition, _, priority = rest.partition(", ")
+    return f"{label(alarm)} ({alarm}): {condition}, {PRIORITY_WORDS.get(priority, priority)}"
+
+
 def _figure(row: Mapping[str, Any], style: Style) -> str:
     if row["value"] is None:
         return f"{row['name']:30} not known"
@@ -52,7 +61,7 @@ def _figure(row: Mapping[str, Any], style: Style) -> str:
 def _in_unit(value: float, unit: str, style: Style) -> str:
     if unit == "%RH":
         return f"{value:.1f} %RH"
-    return style.quantity(value, unit) if unit in ("°C", "K", "K/h") else f"{value:.4g} {unit}"
+    return style.quantity(value, unit) if unit in ("°C", "K", "K/h") else f"{value:.3g} {unit}"
 
 
 def _span(value: float, unit: str, style: Style) -> str:
@@ -72,7 +81,7 @@ def _meaning(told: Mapping[str, Any]) -> list[str]:
     which = "of the 18 ways in which temperature, humidity and lid can stand together"
     cell = [] if told["cell"] is None else [f"{told['meaning']} (number {told['cell']} {which})"]
     case = [] if told["case"] is None else [f"case {told['case']}"]
-    return [*cell, *case, ", ".join(told["facts"])] if cell or case or told["facts"] else []
+    return [*cell, *case, f"known of it: {', '.join(told['facts'])}"] if cell or case or told["facts"] else []
 
 
 def _joined(values: Mapping[str, float]) -> list[str]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from daemon.commands.options import config_option
 
 if TYPE_CHECKING:
+    from adapters.wording.figures import Style
     from daemon.keeper_desk import KeeperDesk
 
 
@@ -67,20 +68,38 @@ def _as_text(desk: KeeperDesk, found: dict[str, Any]) -> str:
 def _alarm_lines(desk: KeeperDesk, row: dict[str, Any], proposed: str | None) -> list[str]:
     from adapters.wording.alarm_sentences import sentence
     from adapters.wording.figures import Style
+    from adapters.wording.priority_words import PRIORITY_WORDS
     from rules.events import rfc3339
 
     style = Style(desk.watch.site.temperature_unit, desk.watch.zone)
     said = sentence(row, desk.watch, style, rfc3339(desk.now_ms))
-    said += f" Now: {style.quantity(row['value_now'], row['unit'])}." if row["value_now"] is not None and row["unit"] else ""
-    marks = [row["priority"] if row["condition"] != "normal" else "over"]
+    said += f" Now: {_now(row, style)}." if row["value_now"] is not None and row["unit"] else ""
+    marks = [PRIORITY_WORDS.get(row["priority"], row["priority"]) if row["condition"] != "normal" else "over"]
     marks += ["latched"] if row["latched"] else []
     marks += [] if row["condition"] == "normal" else ["acknowledged" if row["acknowledged"] else "not acknowledged"]
     hidden = {"shelved": "shelved", "by-design": "explained by another", "out-of-service": "out of service"}
     marks += [hidden[row["suppression"]]] if row["suppression"] in hidden else []
-    marks += [f"occurrence {row['occurrence']}"]
+    marks += [f"{row['occurrence']} times so far"] if row["occurrence"] > 1 else []
     marks += ["comes and goes"] if row["chattering"] else []
-    lines = [row["key"], f"    {said}", f"    {', '.join(marks)}"]
-    return [*lines, f"    {proposed}"] if proposed else lines
+    rows = [said, ", ".join(marks), *([proposed] if proposed else [])]
+    return [row["key"], *(line for text in rows for line in _indented(text))]
+
+
+def _now(row: dict[str, Any], style: Style) -> str:
+    """Return the present value; that of a lid is told from the dew point, not as a temperature."""
+    if row["alarm"] != "lid-dew":
+        return style.quantity(row["value_now"], row["unit"])
+    return f"{style.quantity(abs(row['value_now']), 'K')} {'above' if row['value_now'] >= 0 else 'below'} it"
+
+
+def _indented(text: str) -> list[str]:
+    """Return a text on as many lines as a terminal needs for it; into a file, as it is."""
+    import shutil
+    import sys
+    import textwrap
+
+    width = shutil.get_terminal_size((100, 24)).columns if sys.stdout.isatty() else 4 + max(len(text), 1)
+    return textwrap.wrap(text, max(width, 24), initial_indent="    ", subsequent_indent="    ", break_on_hyphens=False)
 
 
 def _local(desk: KeeperDesk, text: str) -> str:

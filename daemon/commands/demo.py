@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Register the command."""
     parser = subparsers.add_parser(
-        "demo", help="see five days of a simulated shelf in some seconds, without hardware",
+        "demo", help="see five days of a simulated shelf in some seconds",
         description="Let five days of a simulated shelf with two fungus chambers pass in some seconds: too much mist, a heater"
         " that fails on a cold night, an over-heated dry day, a frozen probe. The engine, the store, the outbox and, where"
         " mosquitto is installed, the MQTT broker are real.",

@@ -23,7 +23,7 @@ _LID = {
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Register the command."""
     parser = subparsers.add_parser(
-        "dew", help="dew point, absolute humidity, lid temperature and dew margin of one reading",
+        "dew", help="work out dew point and lid from one reading, without config",
         description="Dew point, absolute humidity, lid temperature and dew margin of one reading, each with unit and standard"
         " uncertainty. Needs no config. A measured lid (--lid) wins over one estimated from the room (--room).",
     )  # fmt: skip

@@ -20,7 +20,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         "--for", dest="for_ms", type=duration_ms, default=4 * 3_600_000, metavar="TIME", help="such as 2d (default 4h)"
     )
     shelve.set_defaults(run=run_shelve)
-    unshelve = subparsers.add_parser("unshelve", help="end a shelf before its time", description="End a shelf before its time.")
+    unshelve = subparsers.add_parser(
+        "unshelve", help="let a shelved alarm be told again", description="End the quiet of a shelved alarm before its time."
+    )
     config_option(unshelve)
     target_arguments(unshelve)
     unshelve.set_defaults(run=run_unshelve)

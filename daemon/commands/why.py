@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Register the command."""
     parser = subparsers.add_parser(
-        "why", help="lay open the reasoning about a chamber",
+        "why", help="see what is advised in a chamber, why, and all the numbers",
         description="Lay open the present reasoning about a chamber: first what to do and why, then the readings and their"
         " quality, what follows from them, the model, what was weighed, the winner and the runner-up.",
     )  # fmt: skip

@@ -17,6 +17,7 @@ import pytest
 
 from adapters.probes import AnyProbe
 from daemon.cli import parser
+from daemon.commands import GROUPS
 from daemon.key_reference import as_markdown, as_text, tables, undocumented
 from daemon.manual import bash_completion, commands_of, manual
 
@@ -77,6 +78,16 @@ def test_every_command_teaches(name: str) -> None:
     assert child.description, f"dewlid {name} --help says nothing"
     silent = [action.dest for action in child._actions if not action.help and not hasattr(action, "_choices_actions")]
     assert silent == [], f"dewlid {name}: these arguments are not explained"
+
+
+def test_the_list_of_commands_is_ordered_by_what_they_are_for_and_fits_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    rows = parser().format_help().splitlines()
+    titles = [row.strip().rstrip(":") for row in rows if re.fullmatch(r"  [a-z].*:", row)]
+    assert titles == list(GROUPS)
+    listed = [row.split()[0] for row in rows if re.match(r"    [a-z]", row)]
+    assert sorted(listed) == sorted(name for name in COMMANDS if " " not in name)
+    assert max(len(row) for row in rows if row.startswith("    ")) <= 80
 
 
 def test_every_command_is_named_in_the_readme_or_for_developers_and_in_the_manual() -> None:

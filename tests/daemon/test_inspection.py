@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import socket
 import subprocess
 import sys
 import time
@@ -20,7 +21,7 @@ from daemon.assembly import watch_of
 from daemon.configuration import Configuration, load
 from daemon.finding import Finding, by_urgency, reading_told
 from daemon.history import History
-from daemon.inspection import of_outlets
+from daemon.inspection import of_outlets, of_probes
 from daemon.inspection_machine import of_clock, of_service, of_versions
 from daemon.inspection_record import of_record, read_record
 from rules.events import MINUTE_MS, Batch
@@ -85,6 +86,30 @@ def test_on_a_terminal_what_must_be_mended_comes_first_and_no_line_is_too_wide()
 def test_who_reads_fahrenheit_reads_it_here_too() -> None:
     assert reading_told("air_temperature", 25.0, Style("degF", UTC)) == "air temperature 77.0 °F"
     assert reading_told("relative_humidity", 64.0, Style("degF", UTC)) == "relative humidity 64 %"
+
+
+def test_a_broker_that_is_away_is_no_matter_of_cables(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as one:
+        port = one.getsockname()[1]
+    path = tmp_path / "dewlid.toml"
+    path.write_text(f"""
+[chamber.tank-1]
+[broker.home]
+host = "127.0.0.1"
+port = {port}
+[probe.air]
+kind = "mqtt-topic"
+place = "tank-1"
+broker = "home"
+topics = {{ air_temperature = "shelf/t" }}
+[outlet.screen]
+kind = "console"
+""")
+    [finding] = of_probes(load(path), 1.0)
+    assert finding.grade == "fault"
+    assert f"nothing listens on 127.0.0.1:{port}" in finding.found
+    assert "cable" not in finding.remedy
+    assert "see that the broker runs" in finding.remedy
 
 
 def test_a_good_probe_is_told_with_age_and_noise(configuration: Configuration) -> None:

@@ -149,7 +149,7 @@ def test_alarms_say_what_stands_in_words_and_as_json(hot: Shelf) -> None:
     told = hot.say("alarms")
     assert "nest/temperature-high\n    Nest is too warm: 28.1 °C (limit 28.0 °C), since" in told
     assert "Now: 29.0 °C." in told
-    assert "not acknowledged" in told
+    assert "    for today, not acknowledged\n" in told
     assert "dewlid ack" in told
     found = hot.listed()
     row = next(row for row in found["alarms"] if row["key"] == "nest/temperature-high")
