@@ -13,11 +13,11 @@ from typing import Any, Literal
 from rules import practice
 from rules.advice_hear import hear, knows, owes, told_lid
 from rules.advice_learn import judge, learned, noticed_fading, verdict_text
-from rules.advice_plan import Plan, climate_stands, plan, probes_stand
+from rules.advice_plan import Plan, climate_stands, findable_keys, probes_stand, searched, without_search
 from rules.advice_state import AdviceState, OpenAdvice, ToldForecast, ToldMove
 from rules.advice_text import act_within_s, cautions_of, headline_of, lacking_of, predictions_of, reason_of_plan
 from rules.advice_units import in_keepers_unit
-from rules.cause import Standing, goal_of, heat_comes_first
+from rules.cause import Cause, Standing, goal_of, heat_comes_first
 from rules.contradiction import contradicts, overturned
 from rules.devices import Move, config_knobs
 from rules.events import HOUR_MS, MINUTE_MS, Action, AdviceEvent, Prediction, Priority
@@ -56,8 +56,11 @@ def consider(
         state = talk.after_done(state, events)
     if _at_work(state, situation, standing):
         return state, events
-    wanted = None if situation.visiting and not _hot(situation) else plan(chamber, state, situation, standing)
-    state = noticed_fading(chamber, state, situation, standing)
+    found = None if situation.visiting and not _hot(situation) else without_search(chamber, state, situation, standing)
+    before, state = state, noticed_fading(chamber, state, situation, standing)
+    if isinstance(found, Cause) and talk.search_is_idle(before, found):
+        return talk.reminded(state, events), events
+    wanted = searched(chamber, before, situation, found) if isinstance(found, Cause) else found
     if not _stands(wanted, standing):
         return talk.closed(state, events), events
     if wanted is None or _hushed(state, wanted, situation):
@@ -146,9 +149,24 @@ class _Talk:
             state = replace(state, repeated_ms=told | {" ".join(wanted.keys): self.at_ms})
         return self._say(state, "given" if fresh else "updated", events, predictions_of(wanted, self.situation))
 
+    def search_is_idle(self, state: AdviceState, cause: Cause) -> bool:
+        """Return whether no plan that a search in this cell may find would be told: most looks at standing advice are such.
+
+        It says beforehand what `_material` would say of any such plan.
+        """
+        now = state.open
+        if now is None or now.done_ms is not None or now.branch == "heat" or not climate_stands(self.standing):
+            return False
+        if self._opposed(now) or URGENCY.index(self._urgency("cell")) > URGENCY.index(now.urgency):
+            return False
+        if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS:
+            return True
+        same_cell = (now.branch, now.cell) == ("cell", cause.cell.number)
+        return same_cell and not findable_keys(state, cause, self.at_ms).issuperset(now.keys)
+
     def _material(self, now: OpenAdvice, wanted: Plan) -> bool:
         """Return whether the plan differs so much from what was told that it must be told again."""
-        urgency = self._urgency(wanted)
+        urgency = self._urgency(wanted.branch)
         if wanted.keys != now.keys and self._opposed(now):
             return True
         if URGENCY.index(urgency) > URGENCY.index(now.urgency) or (wanted.branch == "heat") != (now.branch == "heat"):
@@ -163,9 +181,9 @@ class _Talk:
         pairs = zip(now.amounts, [action.amount or 0.0 for action in wanted.actions], strict=True)
         return any(abs(a - b) > MATERIAL_SHARE * max(abs(a), abs(b), 1e-9) for a, b in pairs)
 
-    def _urgency(self, wanted: Plan) -> Priority:
+    def _urgency(self, branch: str) -> Priority:
         """Return the highest priority among the alarms that this answers; a runaway wakes whatever they say."""
-        if wanted.branch == "heat":
+        if branch == "heat":
             return "wake"
         found = [row.priority for row in self.standing.values() if row.condition == "active" and row.priority in URGENCY]
         return URGENCY[max((URGENCY.index(name) for name in found), default=URGENCY.index("today"))]
@@ -194,7 +212,7 @@ class _Talk:
             "device": first.device, "change": first.change, "amount": first.amount, "unit": first.unit,
             "reason": reason_of_plan(wanted, situation), "cautions": list(cautions_of(wanted, self.chamber)),
             "actions": [asdict(action) for action in wanted.actions], "never": list(wanted.never),
-            "case": None if wanted.cause is None else wanted.cause.case, "urgency": self._urgency(wanted),
+            "case": None if wanted.cause is None else wanted.cause.case, "urgency": self._urgency(wanted.branch),
             "act_within_s": self._within_s(wanted), "look_again_s": wait_s,
             "lacking": list(lacking_of(wanted, situation)), "headline": headline_of(wanted),
         }

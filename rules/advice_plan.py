@@ -80,6 +80,14 @@ def plan(
     chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]
 ) -> Plan | None:
     """Return what should be told now; None where there is nothing to do or all that could be done waits for its effect."""
+    found = without_search(chamber, state, situation, standing)
+    return searched(chamber, state, situation, found) if isinstance(found, Cause) else found
+
+
+def without_search(
+    chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]
+) -> Plan | Cause | None:
+    """Return what should be told now where no search is needed for it, else the cause whose cell must be searched."""
     if situation.temperature_c is None:
         return _blind(situation, standing)
     cause = cause_of(chamber, state, situation, standing)
@@ -92,9 +100,7 @@ def plan(
         return special
     if situation.relative_humidity_pct is None or situation.saturated:
         return _without_humidity(chamber, state, situation, cause)
-    if cause.cell.number == 9:
-        return None
-    return _cell(chamber, state, situation, cause)
+    return None if cause.cell.number == 9 else cause
 
 
 def _action(act: str, text: str | None = None) -> Action:
@@ -225,7 +231,8 @@ def _waits(state: AdviceState, knob: str, at_ms: int) -> bool:
     return state.judge_from_ms.get(knob, 0) > at_ms
 
 
-def _cell(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:
+def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:
+    """Return the smallest set of changes of this cell that will do; None where nothing should be changed."""
     knobs = present_knobs(chamber, state.told_knobs)
     steps = [step for step in cause.cell.order if allowed(step, cause)]
     lead = _leading_check(steps, state, situation.at_ms)
@@ -261,9 +268,23 @@ def _leading_check(steps: list[Step], state: AdviceState, at_ms: int) -> str | N
         act = ACTS[step.act]
         if act.knob != "none":
             return None
-        if act.change in ("check", "move") and at_ms - state.checked_ms.get(step.act, -CHECK_AGAIN_MS) >= CHECK_AGAIN_MS:
+        if act.change in ("check", "move") and not _asked_lately(state, step.act, at_ms):
             return step.act
     return None
+
+
+def _asked_lately(state: AdviceState, act: str, at_ms: int) -> bool:
+    return at_ms - state.checked_ms.get(act, -CHECK_AGAIN_MS) < CHECK_AGAIN_MS
+
+
+def findable_keys(state: AdviceState, cause: Cause, at_ms: int) -> set[str]:
+    """Return all keys that a search in this cell may find: not what waits for its effect or was asked for lately."""
+    acts = {step.act: ACTS[step.act] for step in cause.cell.order if allowed(step, cause)}
+    return {action.device + ":" + action.change for _, action in _leave_be(cause)} | {
+        f"{act.device}:{act.change}"
+        for name, act in acts.items()
+        if not (_asked_lately(state, name, at_ms) if act.knob == "none" else _waits(state, act.knob, at_ms))
+    }
 
 
 def _assembled(
@@ -277,7 +298,7 @@ def _assembled(
     used = {action.device for _, action in chosen}
     for step in steps:
         act = ACTS[step.act]
-        asked = at_ms - state.checked_ms.get(step.act, -CHECK_AGAIN_MS) < CHECK_AGAIN_MS
+        asked = _asked_lately(state, step.act, at_ms)
         if len(chosen) < MOST_ACTIONS and act.knob == "none" and act.device not in used and not asked:
             chosen.append((step.act, _action(step.act)))
             used.add(act.device)
