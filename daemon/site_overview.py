@@ -169,6 +169,8 @@ def as_text(found: Iterable[SiteSeen], now: datetime) -> str:
     lines = [f"{_counted(len(rows), 'site')}, {_counted(chambers, 'chamber')}, {_counted(standing, 'alarm')} standing", ""]
     width = max(len(site.name or site.site) for site in rows)
     lines += [f"{(site.name or site.site):{width}}  {_line(site, now)}" for site in rows]
+    blind = [site.name or site.site for site in rows if site.watching is False]
+    lines += ["", f"Nobody watches {' and '.join(blind)}: go and look at the chambers, then at the server."] if blind else []
     told = [line for site in rows for line in _standing(site, now)]
     return "\n".join([*lines, *(["", "What stands:"] if told else []), *told])
 

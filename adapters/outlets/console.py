@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import sys
 from typing import Literal, TextIO
 
@@ -12,7 +13,7 @@ from pydantic import Field
 from adapters.errors import OutletUnreachable
 from adapters.outlets.outlet import Owed
 from adapters.wording.letter import compose
-from adapters.wording.line import line_of
+from adapters.wording.line import broken, line_of
 from rules.settings import Settings, Watch
 
 Told = Literal["alarm", "advice", "letter", "quality", "care", "word", "system"]
@@ -45,12 +46,12 @@ class ConsolePrinter:
     def send(self, owed: Owed) -> None:
         """Write one message; raises OutletUnreachable when nobody reads it."""
         event = json.loads(owed.payload)
+        stream = self._stream or (sys.stdout if self._settings.stream == "stdout" else sys.stderr)
         if owed.kind == "letter":
             letter = compose(event, self._watch)
             text = f"\n=== {letter.subject} ===\n\n{letter.text}"
         else:
-            text = line_of(event, self._watch)
-        stream = self._stream or (sys.stdout if self._settings.stream == "stdout" else sys.stderr)
+            text = broken(line_of(event, self._watch), _columns(stream))
         try:
             stream.write(f"{text}\n")
             stream.flush()
@@ -59,3 +60,11 @@ class ConsolePrinter:
 
     def close(self) -> None:
         """Nothing is held open."""
+
+
+def _columns(stream: TextIO) -> int | None:
+    """Return how wide the terminal behind a stream is; None: it is none, and a line stays a line."""
+    try:
+        return os.get_terminal_size(stream.fileno()).columns or None
+    except (OSError, ValueError):
+        return None

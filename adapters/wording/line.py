@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 from adapters.wording.alarm_sentences import over, sentence, title_of
@@ -23,6 +24,14 @@ def line_of(event: dict[str, Any], watch: Watch) -> str:
     head, _, said = _SAYS.get(event["kind"], _other)(event, watch, style).partition("  ")
     moment = style.local(event["time"])
     return f"{moment:%Y-%m-%d %H:%M} {moment.tzname()}  {clean(head, 20)}  {clean(said, 1000)}"
+
+
+def broken(text: str, width: int | None) -> str:
+    """Return a line broken between words for a terminal of so many columns, all but the first further in; None: as it is."""
+    if width is None:
+        return text
+    rows = textwrap.wrap(text, max(width, 24), subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
+    return "\n".join(rows)
 
 
 def _alarm(event: dict[str, Any], watch: Watch, style: Style) -> str:

@@ -16,6 +16,13 @@ from adapters.wording.figures import Style, clean, seconds_between, span
 from adapters.wording.sections import Block, Section, command, points, section, steps, text
 from rules.settings import Watch
 
+_TESTS = {
+    "gross-range": "such a value cannot be", "sentinel": "it is what a probe sends when it has nothing to tell",
+    "domain": "no fungus shelf is like that", "spike": "it jumped and came back",
+    "rate": "it changes faster than air can", "flat-line": "it has not moved at all for too long",
+    "saturated": "it has stuck at its upper end", "wetted": "there is probably water on it",
+}  # fmt: skip
+"""The tests of quality, in words."""
 _OPENING = {
     "escalation": "This has become worse since my last letter.",
     "reminder": "This still stands.",
@@ -97,9 +104,13 @@ def doubt(event: dict[str, Any], style: Style) -> str:
     """Return what is wrong with a probe's readings."""
     quantity = (event.get("quantity") or "reading").replace("_", " ")
     believed = {"suspect": "is doubtful", "fail": "is not believed", "missing": "is missing", "good": "is good again"}
+    said = f"The {quantity} of the probe {clean(event['probe'], 64)} {believed[event['flag']]}"
+    if event["flag"] == "good":
+        return f"{said}."
+    if event["test"] in _TESTS:
+        return f"{said}: {_TESTS[event['test']]}."
     detail = clean(event.get("detail") or "").removeprefix(f"{event['probe']} {event.get('quantity')}: ")
     detail = style.text(detail.replace("_", " "))
-    said = f"The {quantity} of the probe {clean(event['probe'], 64)} {believed[event['flag']]}"
     return f"{said}: {_ended(detail)}" if detail else f"{said} (test: {clean(event['test'], 40).replace('-', ' ')})."
 
 

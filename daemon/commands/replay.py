@@ -89,11 +89,12 @@ def _from_store(args: argparse.Namespace, configuration: Configuration, watch: W
 
 
 def _print(args: argparse.Namespace, watch: Watch, stream: Stream) -> int:
+    import shutil
     import sys
     import time
     from collections import Counter
 
-    from adapters.wording.line import line_of
+    from adapters.wording.line import broken, line_of
     from daemon.history import json_text
     from daemon.outbox import is_bookkeeping
     from daemon.progress import Progress
@@ -101,6 +102,7 @@ def _print(args: argparse.Namespace, watch: Watch, stream: Stream) -> int:
 
     for note in stream.notes:
         print(f"dewlid: {note}", file=sys.stderr)
+    width = shutil.get_terminal_size((100, 24)).columns if sys.stdout.isatty() else None
     progress, begin_s, counts = Progress("replay"), time.monotonic(), Counter[str]()
     for step in replayed(watch, stream):
         progress.done()
@@ -109,7 +111,7 @@ def _print(args: argparse.Namespace, watch: Watch, stream: Stream) -> int:
             if args.json:
                 print(json_text(event.as_json()))
             elif event.kind not in ("letter", "word") and not is_bookkeeping(event):
-                print(line_of(event.as_json(), watch))
+                print(broken(line_of(event.as_json(), watch), width))
         progress.at((step.at_ms - stream.begin_ms) / max(stream.end_ms - stream.begin_ms, 1))
     progress.done()
     if not args.json:

@@ -1,9 +1,12 @@
 """The console outlet: lines and letters for a human, free of what could steer a terminal."""
 
+import fcntl
 import io
 import json
 import os
 import re
+import struct
+import termios
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -46,7 +49,7 @@ EVENTS = [
     (ADVICE, "ADVICE  Big nest: Turn the heat down by 1.5 °C. Why: It is 29.4 °C."),
     (
         QualityEvent(id="q", probe="air-1", quantity="air_temperature", test="flat-line", flag="suspect", ne107="ok", **COMMON),
-        "PROBE  The air temperature of the probe air-1 is doubtful (test: flat line).",
+        "PROBE  The air temperature of the probe air-1 is doubtful: it has not moved at all for too long.",
     ),
     (
         WordEvent(id="w", word="shelve", accepted=False, text="no such alarm", **COMMON),
@@ -74,6 +77,19 @@ def printed(event, **settings):
 @pytest.mark.parametrize(("event", "said"), EVENTS, ids=lambda value: getattr(value, "kind", None))
 def test_each_kind_of_event_is_one_readable_line(event, said):
     assert printed(event) == f"2025-11-25 03:10 CET  {said}\n"
+
+
+def test_on_a_terminal_a_line_is_broken_between_words():
+    ours, theirs = os.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 48, 0, 0))
+    with open(theirs, "w") as stream:  # noqa: PTH123
+        event = alarm()
+        owed = Owed(outlet="c", event_id="a", kind="alarm", payload=json.dumps(event.as_json()), made_ms=NOW)
+        ConsolePrinter(ConsoleOutlet(kind="console"), WATCH, stream).send(owed)
+        rows = os.read(ours, 4096).decode().splitlines()
+    os.close(ours)
+    assert max(len(row) for row in rows) <= 48
+    assert " ".join(row.strip() for row in rows) == f"2025-11-25 03:10 CET  {EVENTS[0][1]}"
 
 
 def test_a_letter_is_shown_as_it_would_be_mailed():

@@ -97,6 +97,7 @@ def test_three_daemons_on_one_broker_are_seen_at_a_glance(three: Any, wait_until
     assert re.search(r"^Attic +NOT WATCHING +2 chambers", text, re.MULTILINE)
     assert re.search(r"^Cellar +watching +2 chambers +last seen ", text, re.MULTILINE)
     assert re.search(r"Cellar / tank-1: too warm, \d\d\.\d °C", text)
+    assert "\nNobody watches Attic and North room: go and look at the chambers, then at the server.\n" in text
 
 
 def test_a_broker_that_is_not_there_is_told_in_words() -> None:
