@@ -9,6 +9,7 @@ pointed out, so that the slow way can read or refuse it; the fast way never gues
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,17 +51,16 @@ class _Block:
     """A block of bytes, read as unaligned words."""
 
     def __init__(self, block: bytes) -> None:
-        whole = block[: len(block) - len(block) % 8]
         self.bytes = np.frombuffer(block, np.uint8)
-        self._aligned = np.frombuffer(whole, "<u8")
+        self._aligned = np.frombuffer(block, "<u8", len(block) // 8)
 
-    def words(self, at: Indices) -> Words:
-        """Return the eight bytes from each position."""
-        index = at >> 3
+    def words(self, at: Indices, count: int = 1) -> list[Words]:
+        """Return the eight bytes from each position, the eight after them, and so on; beyond the end the last ones."""
+        index, last = at >> 3, len(self._aligned) - 1
         shift = ((at & 7) << 3).astype(np.uint64)
-        low = self._aligned[index] >> shift
-        both: Words = low | (self._aligned[index + 1] << (np.uint64(64) - shift))
-        return both
+        back = np.uint64(64) - shift
+        aligned = [self._aligned[np.minimum(index + step, last)] for step in range(count + 1)]
+        return [(low >> shift) | (high << back) for low, high in pairwise(aligned)]
 
 
 def read_columns(block: bytes) -> Columns:
@@ -77,7 +77,9 @@ def read_columns(block: bytes) -> Columns:
     stop = end - (view.bytes[end - 1] == 13)
     at_ms, timely = _times(view, begin, commas[0])
     value, numeric = _numbers(view, commas[2] + 1, commas[3])
-    good &= timely & numeric & (commas[3] < stop) & ~_odd(inner, begin, end)
+    good &= timely & numeric & (commas[3] < stop)
+    if b'"' in block or block.find(0, PAD, len(block) - PAD - 8) >= 0:
+        good &= ~_odd(inner, begin, end)
     key, keys = _series(view, commas, stop, good)
     return Columns(begin, end, good, at_ms, value, key, keys)
 
@@ -118,7 +120,8 @@ def _like(words: Words, form: str) -> Mask:
 
 
 def _times(view: _Block, begin: Indices, stop: Indices) -> tuple[Indices, Mask]:
-    date, clock, rest = (view.words(begin + offset) for offset in (0, 8, 12))
+    date, clock, tail = view.words(begin, 3)
+    rest = (clock >> np.uint64(32)) | (tail << np.uint64(32))
     good = (stop - begin >= 20) & _like(date, "0000-00-") & _like(clock, "00T00:00") & _like(rest, "0:00:00")
     years, days, seconds = _pairs(date), _pairs(clock), _pairs(rest)
     year = _byte(years, 0) * 100 + _byte(years, 2)
@@ -140,12 +143,12 @@ def _times(view: _Block, begin: Indices, stop: Indices) -> tuple[Indices, Mask]:
 
 def _fractions_and_offsets(view: _Block, begin: Indices, stop: Indices) -> tuple[Indices, Mask]:
     """Return what `.123` and `Z`, `+01:00` or `-01:00` after the seconds add, and where the text is one of these."""
-    tail = view.words(begin)
+    (tail,) = view.words(begin)
     fraction = _like(tail, ".000")
     pairs = _pairs(tail)
     fraction_ms = np.where(fraction, _byte(pairs, 1) * 10 + (_byte(tail, 3) & 15), 0)
     zone_at = begin + 4 * fraction
-    zone = view.words(zone_at)
+    (zone,) = view.words(zone_at)
     hours, minutes = _byte(_pairs(zone), 1), _byte(_pairs(zone), 4)
     sign = np.where(_byte(zone, 0) == 43, -1, 1)  # east of Greenwich (+) is later on the clock
     utc = (_byte(zone, 0) == 90) & (stop - zone_at == 1)
@@ -157,20 +160,48 @@ def _fractions_and_offsets(view: _Block, begin: Indices, stop: Indices) -> tuple
 
 
 def _numbers(view: _Block, begin: Indices, stop: Indices) -> tuple[NDArray[np.float64], Mask]:
-    length = stop - begin
-    good = (length >= 1) & (length <= _LONGEST_NUMBER)
     negative = view.bytes[begin] == 45
-    digits_wide = length - negative
-    mantissa = np.zeros(len(begin), np.int64)
+    length, begin = stop - begin, begin + negative
+    mantissa, decimals, good = _short_numbers(view.words(stop - 8)[0], stop - begin)
+    others = np.flatnonzero((stop - begin > 8) & (length <= _LONGEST_NUMBER))
+    if len(others):
+        mantissa[others], decimals[others], good[others] = _long_numbers(view, begin[others], stop[others])
+    # Both are exact, so the quotient is the nearest double: the same as float(text).
+    value = mantissa / _TENS[decimals]
+    return np.where(negative, -value, value), good
+
+
+def _short_numbers(text: Words, length: Indices) -> tuple[Indices, Indices, Mask]:
+    """Return the digits as one number, how many stand after the point, and where the last `length` characters are a number.
+
+    The last character is in the highest byte; what stands before the number is made zeros. Then the digits before the point
+    move up by one byte, over the point, and the eight digits are summed by pairs.
+    """
+    before = _KEEP[np.clip(8 - length, 0, 8)]
+    text = (text & ~before) | (_word("00000000") & before)
+    unlike = text ^ _word("........")
+    points = (unlike - _word("\1" * 8)) & ~unlike & _word("\x80" * 8)
+    point = points & (~points + np.uint64(1))  # the lowest one; a second point is no digit and is found below
+    left = (point >> np.uint64(7)) - np.uint64(1)
+    right = ~((left << np.uint64(8)) | np.uint64(0xFF))
+    pointed = point != 0
+    digits = np.where(pointed, (text & right) | ((text & left) << np.uint64(8)) | np.uint64(48), text)
+    decimals = np.where(pointed, np.bitwise_count(right) >> 3, 0).astype(np.int64)
+    good = (length <= 8) & (length - pointed >= 1) & _like(digits, "00000000")
+    pairs = _pairs(digits) & np.uint64(0x00FF00FF00FF00FF)
+    fours = (pairs * np.uint64(100) + (pairs >> np.uint64(16))) & np.uint64(0x0000FFFF0000FFFF)
+    return ((fours * np.uint64(10_000) + (fours >> np.uint64(32))) & np.uint64(0xFFFFFFFF)).astype(np.int64), decimals, good
+
+
+def _long_numbers(view: _Block, begin: Indices, stop: Indices) -> tuple[Indices, Indices, Mask]:
+    """Return the same as `_short_numbers` for more than eight characters, one character after the other from the last."""
+    length = stop - begin
+    mantissa, decimals, dots = np.zeros((3, len(begin)), np.int64)
     scale = np.ones(len(begin), np.int64)
-    decimals = np.zeros(len(begin), np.int64)
-    dots = np.zeros(len(begin), np.int64)
-    widest = int(digits_wide[good].max(initial=0))
-    for back in range(widest):
-        if back % 8 == 0:
-            words = view.words(stop - back - 8)
-        char = (words >> np.uint64(56 - 8 * (back % 8))).astype(np.uint8).astype(np.int64)
-        inside = back < digits_wide
+    good = np.ones(len(begin), np.bool_)
+    for back in range(int(length.max())):
+        char = view.bytes[stop - back - 1].astype(np.int64)
+        inside = back < length
         dot = inside & (char == 46)
         digit = inside & (char >= 48) & (char <= 57)
         good &= ~inside | dot | digit
@@ -178,10 +209,7 @@ def _numbers(view: _Block, begin: Indices, stop: Indices) -> tuple[NDArray[np.fl
         dots += dot
         mantissa += np.where(digit, char - 48, 0) * scale
         scale = np.where(digit, scale * 10, scale)
-    good &= (dots <= 1) & (digits_wide - dots >= 1) & (digits_wide - dots <= 15)
-    # Both are exact, so the quotient is the nearest double: the same as float(text).
-    value = mantissa / _TENS[decimals]
-    return np.where(negative, -value, value), good
+    return mantissa, decimals, good & (dots <= 1) & (length - dots <= 15)
 
 
 # ---------------------------------------------------------------- series
@@ -227,9 +255,6 @@ def _distinct(hashes: Words) -> tuple[Words, Indices]:
 
 def _masked_words(view: _Block, begin: Indices, stop: Indices, good: Mask) -> list[Words]:
     length = np.where(good, stop - begin, 0)
-    widest = int(length.max(initial=0))
     good &= length <= 128
-    return [
-        view.words(np.where(length > offset, begin + offset, 0)) & _KEEP[np.clip(length - offset, 0, 8)]
-        for offset in range(0, min(widest, 128), 8)
-    ]
+    count = -(-min(int(length.max(initial=0)), 128) // 8)
+    return [words & _KEEP[np.clip(length - 8 * place, 0, 8)] for place, words in enumerate(view.words(begin, count))]

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from adapters import senml
-from adapters.columnar_csv import PAD, read_columns
+from adapters.columnar_csv import PAD, Columns, read_columns
 from adapters.errors import ProbeError
 from adapters.payload import excerpt, json_of, number_in, number_of
 from rules.events import Batch
@@ -29,7 +29,8 @@ Form = Literal["csv", "json-lines", "senml"]
 COLUMNS = ("time", "probe", "quantity", "value", "unit")
 MOST_BAD_NAMED = 20
 
-_BLOCK = 1 << 22
+_BLOCK = 1 << 19
+"""Bytes read at once: the columns of so many rows stay in the processor's cache."""
 _LONGEST_LINE = 1 << 16
 _LARGEST_PACK = 1 << 28
 _HEADER = ",".join(COLUMNS)
@@ -197,10 +198,9 @@ def _read_block(block: bytes, gathered: _Gathered) -> None:
     columns = read_columns(bytes(PAD) + block + bytes(PAD + 8))
     first_line = gathered.lines + 1
     gathered.lines += len(columns.end)
-    codes = np.zeros(len(columns.end), np.int32)
-    times, values, good = columns.at_ms, columns.value, columns.good.copy()
-    for number, text in enumerate(columns.keys):
-        _one_series(text, columns.good & (columns.key == number), codes, values, good, gathered, first_line)
+    good, times, values = columns.good.copy(), columns.at_ms, columns.value
+    code_of_key = [_series_code(number, columns, good, gathered, first_line) for number in range(len(columns.keys))]
+    codes = np.array(code_of_key or [0], np.int32)[columns.key]
     for row in np.flatnonzero(~columns.good):
         line = block[columns.begin[row] - PAD : columns.end[row] - PAD]
         try:
@@ -210,25 +210,28 @@ def _read_block(block: bytes, gathered: _Gathered) -> None:
         except (BadRow, ProbeError) as error:
             if line.strip():
                 gathered.refuse(first_line + int(row), str(error))
-    gathered.add(codes[good], times[good], values[good])
+    if good.all():
+        gathered.add(codes, times, values)
+    else:
+        gathered.add(codes[good], times[good], values[good])
 
 
-def _one_series(
-    text: bytes, rows: NDArray[np.bool_], codes: NDArray[np.int32], values: NDArray[np.float64],
-    good: NDArray[np.bool_], gathered: _Gathered, first_line: int,
-) -> None:
+def _series_code(number: int, columns: Columns, good: NDArray[np.bool_], gathered: _Gathered, first_line: int) -> int:
+    """Return the code of a series text, its values brought to our unit; where it is refused its rows are no longer good."""
     try:
-        probe, quantity, unit = (cell.strip() for cell in text.decode("utf-8").split(","))
+        probe, quantity, unit = (cell.strip() for cell in columns.keys[number].decode("utf-8").split(","))
         code = gathered.code_of(probe, quantity)
         known = cast(Quantity, quantity)
         if unit != units_of(known)[0]:
-            values[rows] = in_our_unit(known, cast(float, values[rows]), unit)
-        codes[rows] = code
+            rows = columns.good & (columns.key == number)
+            columns.value[rows] = in_our_unit(known, cast(float, columns.value[rows]), unit)
+        return code
     except ValueError as error:
+        rows = columns.good & (columns.key == number)
         good &= ~rows
-        lines = np.flatnonzero(rows)
         reason = "not UTF-8 text" if isinstance(error, UnicodeDecodeError) else str(error)
-        gathered.refuse(first_line + int(lines[0]), reason, len(lines))
+        gathered.refuse(first_line + int(np.argmax(rows)), reason, int(np.count_nonzero(rows)))
+        return 0
 
 
 Row = tuple[int, str, Quantity, float]
