@@ -16,6 +16,8 @@ from rules.telling_state import Heard, Owed, Sent, Sort, TellingState, Thread
 
 AGAIN_FOR_MS = 6 * HOUR_MS
 """A situation that comes back within this goes on in the same thread."""
+NEXT_WITHIN_MS = HOUR_MS
+"""One more sign of what was told less than this ago, with the same thing to do, goes with the next letter; judgement."""
 WAKE_SUMMARIES = 4
 """So many summaries may go out early within one flood window because something in them wakes."""
 
@@ -46,7 +48,7 @@ class Desk:
     def flush(self, at_ms: int) -> None:
         """Send all that is owed now."""
         self.state.flush_ms = None
-        groups = self._groups()
+        groups = self._pressing(self._groups(), at_ms)
         state, telling = self.state, self.watch.telling
         state.sent = [sent for sent in state.sent if sent.at_ms > at_ms - telling.flood_window]
         waited = len(groups) > 1 and any(state.owed[key].flooded for group in groups for key in group.keys)
@@ -114,12 +116,39 @@ class Desk:
         groups = [self._group(place, kind) for place, kind in sorted(now)]
         return [group for group in groups if group is not None]
 
+    def _pressing(self, groups: list[Group], at_ms: int) -> list[Group]:
+        """Return the groups that cannot wait; what can goes with the next letter of its place, within the hour."""
+        pressing = []
+        for group in groups:
+            if not self._can_wait(group, at_ms):
+                pressing.append(group)
+                continue
+            for key in group.keys:
+                self.state.owed[key].when = "next"
+        return pressing
+
+    def _can_wait(self, group: Group, at_ms: int) -> bool:
+        """Whether it is one more sign of what the last letter told: no worse, no harm, and the same advice stands."""
+        state, items = self.state, [self.state.owed[key] for key in group.keys]
+        thread, advice = state.threads.get(f"situation.{group.place}"), state.advice.get(group.place)
+        if group.sort != "situation" or thread is None or not thread.open or thread.told_ms is None or advice is None:
+            return False
+        if at_ms - thread.told_ms >= NEXT_WITHIN_MS or state.advice_told.get(group.place) != asks(advice):
+            return False
+        if any(at_ms - owed.at_ms >= NEXT_WITHIN_MS for owed in items):
+            return False
+        worst = max(rank(owed.priority) for owed in items)
+        events = [event for owed in items for event in owed.about]
+        return worst <= thread.rank and all(
+            event["kind"] == "alarm" and (event["level"] == "outside" or event["change"] == "returned") for event in events
+        )
+
     def _group(self, place: str, kind: str) -> Group | None:
         mine = {key: owed for key, owed in self.state.owed.items() if owed.place == place and _class(owed) == kind}
         ready = [owed.sort for owed in mine.values() if owed.when == "now"]
         lead = min(ready, key=_SORTS.index)
         whole = lead in ("escalation", "situation")
-        keys = [key for key, owed in mine.items() if owed.when == "now" or whole or owed.sort == "all-clear"]
+        keys = [key for key, owed in mine.items() if owed.when in ("now", "next") or whole or owed.sort == "all-clear"]
         if lead == "reminder" and not self.unanswered(place) and not any(key.startswith("advice/") for key in keys):
             for key in [key for key in keys if mine[key].sort == "reminder"]:
                 del self.state.owed[key]  # acknowledged or over since

@@ -13,7 +13,7 @@ from typing import Any
 
 from rules.cautions import CAUTIONS
 from rules.events import Event, LetterEvent, SystemEvent
-from rules.letters import Desk
+from rules.letters import NEXT_WITHIN_MS, Desk
 from rules.quiet_hours import awake_ms, instant_ms, local
 from rules.settings import Telling, Watch
 from rules.telling_policy import owe, plain, take
@@ -96,6 +96,8 @@ def _dues(desk: Desk) -> Iterable[Due]:
     for owed in state.owed.values():
         if owed.when == "awake":
             yield awake_ms(owed.at_ms, telling, watch.zone), 2, "awake", True
+        elif owed.when == "next":
+            yield owed.at_ms + NEXT_WITHIN_MS, 2, "next", False
         elif owed.when == "flood" and state.summary_ms is not None:
             yield state.summary_ms + telling.flood_window, 3, "flood", False
     if state.flush_ms is not None:

@@ -12,8 +12,8 @@ from rules.events import Condition, Level, Priority, Suppression
 
 LINES_KEPT = 200
 Sort = Literal["situation", "escalation", "reminder", "all-clear", "summary", "digest", "care", "system"]
-When = Literal["now", "flood", "awake", "digest"]
-"""When something owed goes out: with the next letter, when a flood is over, when the quiet hours end, with the digest."""
+When = Literal["now", "next", "flood", "awake", "digest"]
+"""When something owed goes out: at once, with the place's next letter, after a flood or the quiet hours, with the digest."""
 
 
 @dataclass

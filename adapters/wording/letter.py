@@ -132,7 +132,9 @@ def _all_clear_subject(about: list[dict[str, Any]], place: str) -> str:
 
 
 def _what(about: list[dict[str, Any]]) -> str:
-    names = list(dict.fromkeys(_SHORT.get(alarm["alarm"]) or label(alarm["alarm"]) for alarm in shown(of_kind(about, "alarm"))))
+    alarms = shown(of_kind(about, "alarm"))
+    alarms = [alarm for alarm in alarms if alarm.get("condition") != "normal"] or alarms
+    names = list(dict.fromkeys(_SHORT.get(alarm["alarm"]) or label(alarm["alarm"]) for alarm in alarms))
     if not names:
         return "to be done"
     return names[0] if len(names) == 1 else f"{names[0]} and {names[1]}" + (" ..." if len(names) > 2 else "")

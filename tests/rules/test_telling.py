@@ -364,6 +364,50 @@ def test_no_reminder_follows_on_the_heels_of_a_letter() -> None:
     ]
 
 
+def test_one_more_sign_of_what_was_told_goes_with_the_next_letter() -> None:
+    when = at("10 08:00")
+    letters = letters_of(
+        alarm(when, priority="wake"), advice(when, urgency="wake"),
+        alarm(at("10 08:05"), name="humidity-low", priority="wake"), until=when + 20 * MINUTE_MS,
+    )
+    assert brief(letters) == [("10 08:00", "situation", "keeper"), ("10 08:15", "reminder", "keeper")]
+    assert [event["alarm"] for event in letters[1].about if event["kind"] == "alarm"] == ["temperature-high", "humidity-low"]
+
+
+def test_one_more_sign_waits_an_hour_at_most() -> None:
+    when = at("10 08:00")
+    letters = letters_of(
+        alarm(when), advice(when), alarm(when + 1, "acknowledged"), alarm(at("10 08:05"), name="humidity-low"),
+        until=when + 2 * HOUR_MS,
+    )
+    assert brief(letters) == [("10 08:00", "situation", "keeper"), ("10 09:05", "situation", "keeper")]
+
+
+def test_a_letter_to_the_second_address_does_not_hold_back_what_waits_for_the_keepers_next() -> None:
+    when = at("10 08:00")
+    letters = letters_of(
+        alarm(when, priority="wake"), advice(when, urgency="wake"),
+        alarm(at("10 09:30"), name="humidity-low", priority="wake"), until=when + 3 * HOUR_MS,
+    )
+    assert brief(letters)[2:] == [
+        ("10 09:00", "reminder", "keeper"), ("10 10:00", "escalation", "second"), ("10 10:30", "situation", "keeper"),
+    ]
+
+
+@pytest.mark.parametrize(
+    "worse",
+    [
+        [alarm(at("10 08:05"), name="humidity-low", priority="wake", level="harmful")],
+        [alarm(at("10 08:05"), name="humidity-low"), advice(at("10 08:05"), "updated", "left", "wake", "stop")],
+    ],
+    ids=["harm", "something else to do"],
+)
+def test_what_is_worse_or_asks_for_something_else_does_not_wait(worse: list[Event]) -> None:
+    when = at("10 08:00")
+    letters = letters_of(alarm(when, priority="wake"), advice(when, urgency="wake"), *worse, until=when + 10 * MINUTE_MS)
+    assert brief(letters) == [("10 08:00", "situation", "keeper"), ("10 08:05", "situation", "keeper")]
+
+
 def test_an_escalation_is_told_in_the_thread_and_reminders_begin_anew() -> None:
     when = at("10 08:00")
     letters = letters_of(
