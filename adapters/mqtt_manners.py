@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Availability:
-    """The retained topic that says whether dewlid is there; `offline` is also the last will."""
+    """The retained topic that says whether dewlid is there; `no` is also the last will."""
 
     topic: str
-    online: bytes = b"online"
-    offline: bytes = b"offline"
+    there: bytes = b"yes"
+    gone: bytes = b"no"
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,7 +117,7 @@ class MqttSession:
                 self._thread.start()
 
     def stop(self, timeout_s: float = 2.0) -> bool:
-        """Say `offline`, disconnect and end the thread when the last user stops; False if it still runs."""
+        """Say that nobody watches, disconnect and end the thread when the last user stops; False if it still runs."""
         with self._lock:
             self._users = max(0, self._users - 1)
             thread = self._thread
@@ -271,7 +271,7 @@ class MqttSession:
         if broker.tls:
             client.tls_set_context(tls_context(self.broker))
         if self._availability:
-            client.will_set(self._availability.topic, self._availability.offline, qos=1, retain=True)
+            client.will_set(self._availability.topic, self._availability.gone, qos=1, retain=True)
         client.max_queued_messages_set(MOST_IN_FLIGHT)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
@@ -309,7 +309,7 @@ class MqttSession:
             self._client = client
             self._subscriptions.ask_for_all(client)
             if self._availability:
-                client.publish(self._availability.topic, self._availability.online, qos=1, retain=True)
+                client.publish(self._availability.topic, self._availability.there, qos=1, retain=True)
         self._set_state("up", f"connected to {self.broker.host}:{self.broker.port}")
 
     def _connect_refused(self, reason: Any) -> tuple[State, str]:
@@ -346,7 +346,7 @@ class MqttSession:
     # ------------------------------------------------------------ small steps
 
     def _say_offline(self, availability: Availability, timeout_s: float) -> None:
-        self.publish(availability.topic, availability.offline, retain=True, timeout_s=timeout_s)
+        self.publish(availability.topic, availability.gone, retain=True, timeout_s=timeout_s)
 
     def _set_state(self, state: State, detail: str) -> None:
         with self._lock:

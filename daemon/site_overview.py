@@ -22,10 +22,10 @@ STATE_IS_OLD_S = 30 * 60
 """A chamber's state is renewed at least every ten minutes; after three times that it is old."""
 
 
-def filters(base_topic: str) -> list[str]:
+def filters(below: str) -> list[str]:
     """Return what to subscribe to: everything that is retained below the base topic, and nothing else."""
-    tails = ("available", "chamber/+/state", "chamber/+/alarm/#", "chamber/+/advice", "room/+/alarm/#", "site/alarm/#")
-    return [f"{base_topic}/+/{tail}" for tail in tails]
+    tails = ("watching", "chamber/+/state", "chamber/+/alarm/#", "chamber/+/advice", "room/+/alarm/#", "site/alarm/#")
+    return [f"{below}/+/{tail}" for tail in tails]
 
 
 @dataclass(slots=True)
@@ -76,16 +76,16 @@ class SiteSeen:
         return body | {"newest": self.newest()}
 
 
-def sites(messages: Mapping[str, Message], base_topic: str) -> list[SiteSeen]:
+def sites(messages: Mapping[str, Message], below: str) -> list[SiteSeen]:
     """Return the sites, the most troubled first."""
     found: dict[str, SiteSeen] = {}
     for topic, message in sorted(messages.items()):
-        levels = topic.removeprefix(f"{base_topic}/").split("/")
-        if len(levels) < 2 or not topic.startswith(f"{base_topic}/"):
+        levels = topic.removeprefix(f"{below}/").split("/")
+        if len(levels) < 2 or not topic.startswith(f"{below}/"):
             continue
         site = found.setdefault(levels[0], SiteSeen(levels[0]))
-        if levels[1:] == ["available"]:
-            site.watching = message.payload == b"online"
+        if levels[1:] == ["watching"]:
+            site.watching = message.payload == b"yes"
         elif (body := _body(message.payload)) is not None:
             site.name = site.name or _text(body.get("site"))
             _take(site, levels[1:], body)

@@ -1,8 +1,8 @@
 """The outlet that publishes on an MQTT broker, under topics of our own.
 
-Everything stands under `<base_topic>/<site>/`, where site is the site's name in small letters and hyphens:
+Everything stands under `<topics_below>/<site>/`, where site is the site's name in small letters and hyphens:
 
-    available                                 retained `online` or `offline`; also the last will
+    watching                                  retained `yes` or `no`; `no` is also the last will
     heartbeat                                 not retained: every ten seconds, once probes' inbox, rules and store have answered
     chamber/<chamber>/state                   retained: what is believed of the chamber now, what stands, what is advised
     chamber/<chamber>/alarm/<alarm>[/<probe>] retained: the state of one alarm (OPC UA Part 9 / IEC 62682)
@@ -37,8 +37,8 @@ class MqttOutlet(Settings):
     """Which kind of outlet this is."""
     broker: Name
     """Id of the broker, as in [broker.ID]."""
-    base_topic: Topic = "dewlid"
-    """First level or levels of all topics."""
+    topics_below: Topic = "dewlid"
+    """Level or levels that all its topics stand below."""
     state_expiry: DurationMs = Field(default=HOUR_MS, ge=5 * MINUTE_MS, le=30 * DAY_MS)
     """How long the broker keeps a chamber's state that is not renewed (MQTT 5). dewlid renews it in half the time."""
     event_expiry: DurationMs = Field(default=7 * DAY_MS, ge=HOUR_MS, le=90 * DAY_MS)
@@ -47,12 +47,12 @@ class MqttOutlet(Settings):
 
 def availability(settings: MqttOutlet, watch: Watch) -> Availability:
     """Return the topic that says whether dewlid is there."""
-    return Availability(f"{root(settings, watch)}/available")
+    return Availability(f"{root(settings, watch)}/watching")
 
 
 def root(settings: MqttOutlet, watch: Watch) -> str:
     """Return the levels that all topics of this outlet begin with."""
-    return f"{settings.base_topic}/{site_level(watch)}"
+    return f"{settings.topics_below}/{site_level(watch)}"
 
 
 class TopicPublisher:
@@ -90,6 +90,6 @@ class TopicPublisher:
         return self._settings.event_expiry // 1000
 
     def close(self) -> None:
-        """Let go of the session; its last user has it say `offline`."""
+        """Let go of the session; its last user has it say that nobody watches."""
         self._session.unwatch(self._changed)
         self._session.stop(2.0)

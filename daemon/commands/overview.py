@@ -27,7 +27,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     option("--user", metavar="USER", help="user at the broker")
     option("--password-file", metavar="FILE", help="file that holds the password alone")
     option("--ca", metavar="FILE", help="use TLS, with this authority's certificate (PEM)")
-    option("--base", metavar="TOPIC", help="first level of the topics, `base_topic` of the outlets (default dewlid)")
+    option("--below", metavar="TOPIC", help="first level of the topics, `topics_below` of the outlets (default dewlid)")
     option("--listen", metavar="SECONDS", type=float, default=2.0, help="how long to listen (default 2)")
     option("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(run=run)
@@ -40,8 +40,8 @@ def run(args: argparse.Namespace) -> int:
     from adapters.topic_survey import gather
     from daemon.site_overview import as_text, filters, sites
 
-    broker, base_topic = _source(args)
-    found = sites(gather(broker, filters(base_topic), args.listen, purpose="overview"), base_topic)
+    broker, below = _source(args)
+    found = sites(gather(broker, filters(below), args.listen, purpose="overview"), below)
     if args.json:
         print(json.dumps({"sites": [site.as_json() for site in found]}, ensure_ascii=False, allow_nan=False))
     else:
@@ -66,7 +66,7 @@ def _source(args: argparse.Namespace) -> tuple[Broker, str]:
     given |= {"user": args.user, "password_file": secret and str(secret)}
     given |= {"ca_file": ca_file and str(ca_file), "tls": bool(ca_file)}
     try:
-        return Broker.model_validate({key: value for key, value in given.items() if value is not None}), args.base or "dewlid"
+        return Broker.model_validate({key: value for key, value in given.items() if value is not None}), args.below or "dewlid"
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         raise WordError(f"--broker: {'.'.join(map(str, first['loc']))} {first['msg']}") from error
@@ -81,4 +81,4 @@ def _of_config(args: argparse.Namespace) -> tuple[Broker, str]:
     outlet = next((one for one in configuration.outlet.values() if isinstance(one, MqttOutlet)), None)
     if outlet is None:
         raise WordError("Your config has no outlet of kind mqtt, so say which broker: dewlid overview --broker HOST")
-    return configuration.broker[outlet.broker], args.base or outlet.base_topic
+    return configuration.broker[outlet.broker], args.below or outlet.topics_below

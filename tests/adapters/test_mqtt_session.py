@@ -277,16 +277,16 @@ def test_publish_while_down_is_refused_at_once_so_that_the_outbox_keeps_it(broke
         one.publish("shelf/told", b"1")
 
 
-def test_availability_is_online_while_connected_and_offline_after_a_clean_stop(broker, session, wait_until):
+def test_it_says_yes_while_connected_and_no_after_a_clean_stop(broker, session, wait_until):
     running = broker()
     seen: list[Message] = []
     listener = session(running, client_id="listener")
     listener.subscribe("shelf/here", seen.append)
     wait_until(lambda: state_of(listener) == "up")
     one = session(running, availability=Availability("shelf/here"))
-    wait_until(lambda: [message.payload for message in seen] == [b"online"])
+    wait_until(lambda: [message.payload for message in seen] == [b"yes"])
     assert one.stop(5.0)
-    wait_until(lambda: [message.payload for message in seen] == [b"online", b"offline"])
+    wait_until(lambda: [message.payload for message in seen] == [b"yes", b"no"])
 
 
 def test_two_programs_with_one_client_id_are_told_so(broker, session, wait_until):

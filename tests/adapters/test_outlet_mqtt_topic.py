@@ -72,7 +72,7 @@ def test_a_live_reader_gets_the_event_with_its_content_type_and_expiry(broker, p
     outlet, _ = publisher(running)
     command = ["mosquitto_sub", "-h", "127.0.0.1", "-p", str(running.port), "-t", f"{ROOT}/#", "-C", "2", "-W", "5", "-V", "5"]
     reader = subprocess.Popen([*command, "-q", "1", "-F", "%t %q %C %E %F %p"], stdout=subprocess.PIPE, text=True)
-    assert reader.stdout.readline().startswith(f"{ROOT}/available 1")
+    assert reader.stdout.readline().startswith(f"{ROOT}/watching 1")
     outlet.send(owed("chamber/big-nest/event/alarm", '{"id":"e1"}'))
     line = reader.stdout.read().strip()
     reader.stdout.close()
@@ -97,12 +97,12 @@ def test_an_empty_state_removes_it(broker, publisher):
     assert heard(running, f"{ROOT}/chamber/gone/state", timeout_s=1) == []
 
 
-def test_the_availability_topic_says_online_then_offline(broker, publisher):
+def test_a_topic_says_whether_it_watches(broker, publisher):
     running = broker()
     outlet, _ = publisher(running)
-    assert heard(running, f"{ROOT}/available", form="%p") == ["online"]
+    assert heard(running, f"{ROOT}/watching", form="%p") == ["yes"]
     outlet.close()
-    assert heard(running, f"{ROOT}/available", form="%p") == ["offline"]
+    assert heard(running, f"{ROOT}/watching", form="%p") == ["no"]
 
 
 def test_a_broker_that_is_gone_is_unreachable_and_its_return_is_a_new_session(broker, publisher, wait_until):
@@ -120,7 +120,7 @@ def test_a_broker_that_is_gone_is_unreachable_and_its_return_is_a_new_session(br
 
 
 def test_a_topic_that_the_broker_denies_is_refused(broker, publisher):
-    acl = f"user ant\ntopic write {ROOT}/available\n"
+    acl = f"user ant\ntopic write {ROOT}/watching\n"
     running = broker(users={"ant": "secret"}, acl=acl)
     path = running.folder / "our-password"
     path.write_text("secret\n")

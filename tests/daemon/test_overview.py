@@ -114,10 +114,10 @@ def test_a_broker_without_sites_says_what_each_site_needs(broker: Any) -> None:
 
 def test_foreign_and_hostile_payloads_are_no_danger() -> None:
     told = {
-        "dewlid/a/available": b"online", "dewlid/a/chamber/x/state": b"\xff\xfe", "dewlid/b/chamber/x/state": b"[" * 5000,
+        "dewlid/a/watching": b"yes", "dewlid/a/chamber/x/state": b"\xff\xfe", "dewlid/b/chamber/x/state": b"[" * 5000,
         "dewlid/c/chamber/y/state": b'{"advisory_only":true,"time":"yesterday","temperature_c":"hot","site":"\\u001b[31mC"}',
         "dewlid/c/chamber/y/alarm/lid-dew": b'{"advisory_only":true,"condition":"active","alarm":7,"since":5}',
-        "dewlid/d": b"x", "other/e/available": b"online",
+        "dewlid/d": b"x", "other/e/watching": b"yes",
     }  # fmt: skip
     found = sites({topic: Message(topic, payload, True) for topic, payload in told.items()}, "dewlid")
     assert {site.site for site in found} == {"a", "b", "c"}
@@ -131,9 +131,9 @@ def test_the_most_troubled_site_comes_first_and_an_old_state_is_called_old() -> 
     alarm = b'{"advisory_only":true,' + about + b"}"
     state = b'{"advisory_only":true,"time":"2026-05-01T10:00:00Z","temperature_c":25.0}'
     told = {
-        "dewlid/a/available": b"online", "dewlid/a/chamber/x/state": state,
-        "dewlid/b/available": b"online", "dewlid/b/chamber/x/alarm/temperature-high": alarm,
-        "dewlid/c/available": b"offline",
+        "dewlid/a/watching": b"yes", "dewlid/a/chamber/x/state": state,
+        "dewlid/b/watching": b"yes", "dewlid/b/chamber/x/alarm/temperature-high": alarm,
+        "dewlid/c/watching": b"no",
     }  # fmt: skip
     found = sites({topic: Message(topic, payload, True) for topic, payload in told.items()}, "dewlid")
     assert [site.site for site in found] == ["c", "b", "a"]

@@ -111,7 +111,7 @@ def test_a_reading_becomes_an_alarm_an_advisory_a_letter_and_published_states(
             [sys.executable, "-m", "daemon.cli", "run", str(path)], stderr=log, env=os.environ | {"OPENBLAS_NUM_THREADS": "1"}
         )
     try:
-        wait_until(lambda: heard.on("x") or any(topic.endswith("/available") for _, _, topic, _ in heard.heard), "online")
+        wait_until(lambda: heard.on("x") or any(topic.endswith("/watching") for _, _, topic, _ in heard.heard), "watching")
         begun_s = time.time()
         event_topic = "dewlid/test-shelf/chamber/tank-1/event/advice"
 
@@ -139,4 +139,4 @@ def test_a_reading_becomes_an_alarm_an_advisory_a_letter_and_published_states(
     message = email.message_from_bytes(letter, policy=email.policy.default)
     assert message["Auto-Submitted"] == "auto-generated"
     assert message.get_body(("plain",)) is not None
-    assert (heard.heard[-1][2], heard.heard[-1][3]) == ("dewlid/test-shelf/available", "offline")
+    assert (heard.heard[-1][2], heard.heard[-1][3]) == ("dewlid/test-shelf/watching", "no")

@@ -46,7 +46,7 @@ FAULTS: tuple[Fault, ...] = (
            f"{_DELIVERY}test_a_daemon_killed_again_and_again_delivers_every_event_at_least_once_under_its_id")),
     Fault("K02", "killed before or after each commit and each hand-over", "an exception that drops all memory at crash points",
           "the same alarms as without the kill; published is only what is recorded", "R S Q", (_BLOW,)),
-    Fault("K03", "asked to stop", "SIGTERM, SIGINT", "ends within 3 s with status 0; all recorded; `offline` published", "R S",
+    Fault("K03", "asked to stop", "SIGTERM, SIGINT", "ends within 3 s with status 0; all recorded; `watching` becomes `no`", "R S",
           (f"{_LIVE}test_it_is_ready_feeds_the_watchdog_reads_and_ends_cleanly",
            f"{_LIVE}test_interrupt_ends_it_like_terminate",
            f"{_DAEMON}test_whole_way.py::test_a_reading_becomes_an_alarm_an_advisory_a_letter_and_published_states")),

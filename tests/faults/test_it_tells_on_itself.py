@@ -114,7 +114,7 @@ def test_a_heartbeat_that_is_not_acknowledged_although_the_outlet_works_stops_th
 def test_a_broker_that_does_not_permit_the_heartbeat_does_not_end_the_daemon(
     broker: Any, start: Any, secret_file: Callable[[str], str], wait_until: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    acl = "user ant\ntopic readwrite dewlid/shelf/chamber/#\ntopic write dewlid/shelf/available\ntopic read tank-1/#\n"
+    acl = "user ant\ntopic readwrite dewlid/shelf/chamber/#\ntopic write dewlid/shelf/watching\ntopic read tank-1/#\n"
     server = broker(users={"ant": "secret"}, acl=acl)
     running = start(server.port, f'user = "ant"\npassword_file = "{secret_file("secret")}"')
     worker = running._delivery._workers["topics"]

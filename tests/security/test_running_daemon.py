@@ -161,7 +161,7 @@ def attacked(
     mail, box = mail_server()
     one = Attacked(tmp_path, server, line.near, mail)
     try:
-        wait_until(lambda: "/available online" in one.heard or one.process.poll() is not None, "online", 30)
+        wait_until(lambda: "/watching yes" in one.heard or one.process.poll() is not None, "watching", 30)
         assert one.process.poll() is None, one.log
         yield one, line, box
     finally:

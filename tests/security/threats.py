@@ -148,9 +148,9 @@ THREATS = (
     ),
     Threat(
         "S14", "silence: broker or mail cut off",
-        "each way tells of the other, a last will says offline, a digest is missed; both cut off at once: only the log is left",
+        "each way tells of the other, a last will says it, a digest is missed; both cut off at once: only the log is left",
         ("daemon/test_delivery.py::test_when_mail_does_not_let_us_in_mqtt_says_so_and_the_letters_wait",
-         "adapters/test_outlet_mqtt_topic.py::test_the_availability_topic_says_online_then_offline",
+         "adapters/test_outlet_mqtt_topic.py::test_a_topic_says_whether_it_watches",
          "adapters/test_wording.py::test_a_weekly_digest_says_when_the_next_one_is_missed"),
     ),
     Threat(
