@@ -22,10 +22,10 @@ advice-trial: $(VENV)/test.stamp
 	$(BIN)/python tests/trials/advice_trial.py --chambers 200
 
 # Speed and cost beside limits and peers, one table, also as JSON; under ten minutes, on a machine that does nothing else.
-# PARTS="start idle" runs some of them.
+# PARTS="start idle" runs some of them, IDLE_S=600 measures ten minutes of idling.
 bench: $(VENV)/test.stamp
 	.ci/system-packages mosquitto
-	$(BIN)/python tests/benchmarks/bench.py $(PARTS)
+	$(BIN)/python tests/benchmarks/bench.py $(PARTS) $(if $(IDLE_S),--idle-s $(IDLE_S))
 
 # The whole daemon, killed N times at random instants: `make kills N=10000 SEED=3`.
 kills: $(VENV)/test.stamp

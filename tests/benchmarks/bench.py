@@ -21,8 +21,8 @@ from dew_point import dispatched
 from measure import ROOT, Row, table
 
 PARTS: dict[str, list[str]] = {
-    "dew point": ["dew_point.py"],
-    "dew point, no AVX-512": ["dew_point.py", "--dispatch-only"],
+    "dew-point": ["dew_point.py"],
+    "dew-point-without-avx512": ["dew_point.py", "--dispatch-only"],
     "live": ["live_way.py"],
     "replay": ["replaying.py"],
     "start": ["starting.py"],
@@ -37,14 +37,17 @@ def main() -> None:
     """Run the parts that were asked for."""
     parser = argparse.ArgumentParser()
     parser.add_argument("parts", nargs="*", default=list(PARTS), help=f"of: {', '.join(PARTS)}")
+    parser.add_argument("--idle-s", type=float, default=120.0, help="how long the idle part measures, s")
     parser.add_argument("--json", type=Path, default=ROOT / "build" / "benchmarks.json")
     args = parser.parse_args()
+    if unknown := set(args.parts) - set(PARTS):
+        parser.error(f"no part {', '.join(sorted(unknown))}; there are: {', '.join(PARTS)}")
     rows: list[Row] = []
     failed: dict[str, str] = {}
     begun_s = time.monotonic()
     for name in args.parts:
         print(f"{time.monotonic() - begun_s:4.0f} s  {name}", file=sys.stderr)
-        found, trouble = run(name)
+        found, trouble = run(name, args.idle_s)
         rows += found
         if trouble:
             failed[name] = trouble
@@ -56,17 +59,19 @@ def main() -> None:
     print(f"\n{len(rows)} figures in {time.monotonic() - begun_s:.0f} s; as JSON in {args.json}")
 
 
-def run(name: str) -> tuple[list[Row], str]:
+def run(name: str, idle_s: float) -> tuple[list[Row], str]:
     """Return the rows of a part, and why it failed."""
     script, *options = PARTS[name]
     environment = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
     environment["OPENBLAS_NUM_THREADS"] = "1"
-    if name == "dew point, no AVX-512":
+    if name == "idle":
+        options += ["--seconds", str(idle_s)]
+    if name == "dew-point-without-avx512":
         if not dispatched():
             return [], ""
         environment["NPY_DISABLE_CPU_FEATURES"] = " ".join(dispatched())
     command = [sys.executable, str(Path(__file__).with_name(script)), "--json", *options]
-    done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, timeout=900)
+    done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, timeout=900 + idle_s)
     if done.returncode != 0:
         return [], done.stderr[-3000:]
     return [Row(**row) for row in json.loads(done.stdout)], ""
