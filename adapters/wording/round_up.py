@@ -8,11 +8,12 @@ from typing import Any
 from adapters.wording import commands
 from adapters.wording.alarm_sentences import first_step, over, sentence, title_of
 from adapters.wording.care_answers import answer
-from adapters.wording.figures import Style, clean
-from adapters.wording.sections import Block, Section, points, section, steps, text
+from adapters.wording.figures import Style, clean, span
+from adapters.wording.sections import Block, Section, command, points, section, steps, text
 from adapters.wording.situation import doubt, of_kind
 from rules.settings import Watch
 
+_SEE_NOW = "To see how the chambers are now, type on the server:"
 SYSTEM_TITLES = {
     "law-and-safety": "Now watching",
     "config-refused": "Config not accepted",
@@ -180,12 +181,20 @@ def system(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
     parts = [
         section("Do this first", steps(to_do)),
         section("What is happening", [text(style.text(clean(line, 1500))) for line in told]),
+        section("What comes next", [text(_patience(watch)), *command(_SEE_NOW, "dewlid watch")] if notes else []),
         section("Safety and law", points([clean(line, 1500) for line in notes])),
         section("Meanwhile", points([sentence(alarm, watch, style, letter["time"]) for alarm in alarms])),
         section("To see whether it is mended", _to_type(tries)),
         section("The digest", [text(_heartbeat(watch))] if notes else []),
     ]
     return [part for part in parts if part is not None]
+
+
+def _patience(watch: Watch) -> str:
+    """Say how long the keeper waits for the first advice, so that silence is not taken for a fault."""
+    longest_ms = max((max(one.temperature.on_delay, one.humidity.on_delay) for one in watch.chambers.values()), default=0)
+    lasting = f"it has lasted for {span(longest_ms / 1000)}" if longest_ms else "it is seen"
+    return f"When something is outside its band you get advice as soon as {lasting}; what does harm is told sooner."
 
 
 def _to_type(lines: Sequence[str]) -> list[Block]:
