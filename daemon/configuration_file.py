@@ -16,6 +16,10 @@ from daemon.toml_lines import KeyPath, line_map, syntax_fault
 
 LARGEST_BYTES = 256 * 1024
 _OTHER_MARKS = {b"\xff\xfe": "UTF-16", b"\xfe\xff": "UTF-16"}
+_REMEDIES: Mapping[type[OSError], str] = {
+    FileNotFoundError: "`dewlid init` writes a first one",
+    PermissionError: "put sudo before it, or join the group of dewlid (sudo usermod -aG dewlid $USER; log in again)",
+}
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,64}")
 
 
@@ -112,7 +116,7 @@ def _bytes_of(path: Path) -> bytes:
         # O_NONBLOCK: opening a FIFO must not wait for a writer.
         descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY)
     except OSError as error:
-        remedy = "`dewlid init` writes a first one" if isinstance(error, FileNotFoundError) else "check its owner and mode"
+        remedy = _REMEDIES.get(type(error), "check its owner and mode")
         raise _refused(file, f"cannot be read: {error.strerror}; {remedy}") from error
     except ValueError as error:
         raise _refused(file, "is no file name: it holds a NUL character") from error

@@ -45,7 +45,7 @@ def config_path(args: argparse.Namespace) -> Path:
     system = Path("/etc/dewlid/dewlid.toml")
     home = os.environ.get("XDG_CONFIG_HOME", "")
     own = (Path(home) if home.startswith("/") else Path.home() / ".config") / "dewlid" / "dewlid.toml"
-    return own if own.exists() and not system.exists() else system
+    return own if own.exists() and not os.access(system, os.F_OK) else system
 
 
 def load_config(args: argparse.Namespace) -> Configuration:

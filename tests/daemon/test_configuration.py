@@ -186,6 +186,20 @@ def test_what_is_no_file_is_refused(path: str) -> None:
     assert "is not a regular file" in file_fault(Path(path))
 
 
+def test_who_may_not_read_it_is_told_how_to(tmp_path: Path) -> None:
+    path = tmp_path / "dewlid.toml"
+    path.write_text("")
+    path.chmod(0)
+    before = os.geteuid()
+    if before == 0:
+        os.seteuid(65534)  # root may read everything
+    try:
+        told = file_fault(path)
+    finally:
+        os.seteuid(before)
+    assert "cannot be read: Permission denied; put sudo before it, or join the group of dewlid" in told
+
+
 def test_a_missing_file_a_loop_of_links_and_a_nul_are_told(tmp_path: Path) -> None:
     (tmp_path / "loop").symlink_to(tmp_path / "loop")
     assert "cannot be read: No such file" in file_fault(tmp_path / "none.toml")
