@@ -11,7 +11,7 @@ from rules.conditions import ConditionChange
 from rules.events import AlarmEvent, Event, WordEvent
 from rules.observe import View
 from rules.settings import Watch
-from rules.situate import situation_at
+from rules.situate import situation_at, situations_at
 from rules.state import EngineState
 from rules.stream import Stretch
 from rules.words import AdviceDone, Calibrated, ModelFitted, Word
@@ -38,17 +38,35 @@ def advise(
         left = {(c.alarm, c.probe, c.at_ms): c.seconds_left for c in changes if c.chamber == name}
         adviser, heard_ = _hear_words(watch, state, name, view, adviser, words, stretch.from_ms)
         events += heard_
-        for index in _occasions(view, mine):
-            at_ms = int(view.at_ms[index])
-            while mine and mine[0].at_ms <= at_ms:
-                _stand(standing, mine.pop(0), left)
-            if not standing and not advice.owes(adviser):
+        occasions = _stood(view, mine, standing, left)
+        met = [index for index, stands in occasions if stands]
+        situations = dict(zip(met, situations_at(view, met, watch.pressure_pa), strict=True))
+        for index, stands in occasions:
+            if not stands and not advice.owes(adviser):
                 continue
-            situation = situation_at(view, index, watch.pressure_pa)
-            adviser, spoken = advice.consider(watch, name, adviser, situation, standing, state.origin)
+            situation = situations.get(index) or situation_at(view, index, watch.pressure_pa)
+            adviser, spoken = advice.consider(watch, name, adviser, situation, stands, state.origin)
             events += spoken
         state.advice[name] = adviser
     return events
+
+
+def _stood(
+    view: View,
+    mine: list[AlarmEvent],
+    standing: dict[str, advice.Standing],
+    left: dict[tuple[str, str | None, int], float | None],
+) -> list[tuple[int, dict[str, advice.Standing]]]:
+    """Return each occasion with what then stands."""
+    stood, turns = [], iter([*mine, None])
+    turn = next(turns)
+    for index in _occasions(view, mine):
+        while turn is not None and turn.at_ms <= view.at_ms[index]:
+            standing = dict(standing)
+            _stand(standing, turn, left)
+            turn = next(turns)
+        stood.append((index, standing))
+    return stood
 
 
 def _answer(state: EngineState, word: AdviceDone, at_ms: int) -> WordEvent:

@@ -150,22 +150,22 @@ def lagged_lid_series_c(
     Where `steady_c` is NaN the answer is NaN and the time adds up until the next number. Any cut of the series gives
     the same bits if the last finite value, and the time since then, are handed on.
     """
-    lids = np.full(steady_c.size, np.nan)
-    waited_s, weights = 0.0, dict[float, float]()
-    for index, (steady, elapsed) in enumerate(zip(steady_c.tolist(), elapsed_s.tolist(), strict=True)):
+    known = np.flatnonzero(~np.isnan(steady_c))
+    if previous_c is None or not isfinite(previous_c):
+        previous_c = float(steady_c[known[0]]) if len(known) else 0.0
+    lids: list[float] = []
+    waited_s, weights = 0.0, dict[float, float]()  # nearly all steps of a record are equally long
+    for steady, elapsed in zip(steady_c.tolist(), elapsed_s.tolist(), strict=True):
         waited_s += elapsed
         if steady != steady:
+            lids.append(steady)
             continue
-        if previous_c is None or not isfinite(previous_c):
-            previous_c = steady
-        else:
-            weight = weights.get(waited_s)  # nearly all steps of a record are equally long
-            if weight is None:
-                weight = weights[waited_s] = lag_weight(waited_s, time_constant_s)
-            previous_c = steady + (previous_c - steady) * weight
-        lids[index] = previous_c
+        if waited_s not in weights:
+            weights[waited_s] = lag_weight(waited_s, time_constant_s)
+        previous_c = steady + (previous_c - steady) * weights[waited_s]
+        lids.append(previous_c)
         waited_s = 0.0
-    return lids
+    return np.array(lids, np.float64)
 
 
 @dataclass(frozen=True, slots=True)

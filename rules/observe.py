@@ -12,13 +12,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rules import condensate, lid, psychrometrics
+from rules import lid, psychrometrics
 from rules.events import MINUTE_MS
+from rules.lid_course import condensate_g_m2, lagged_lid_c
 from rules.quality import GOOD, TESTS, Judged, flat_since, fresh_for_ms, judge
 from rules.quantities import Quantity
 from rules.settings import Chamber, Lid, Watch
 from rules.state import Night, PlaceMemory, ProbeMemory, Series
-from rules.windows import Recent, Signal, merged_instants, passed_since, recent
+from rules.windows import Recent, Signal, merged_instants, newest_at, passed_since, recent
 
 Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
@@ -150,7 +151,7 @@ def _other_since(
     before = memory.series.get(name, Series()).same_since_ms
     if name not in own:
         return np.full(len(at_ms), at_ms[0] if before is None else before)
-    where = np.searchsorted(columns[name].taken_ms, at_ms, "right") - 1
+    where = newest_at(columns[name].taken_ms, at_ms)
     earlier = at_ms if before is None else np.full(len(at_ms), before)
     return np.where(where >= 0, own[name][np.maximum(where, 0)], earlier)
 
@@ -231,12 +232,12 @@ def _carried(before: Series, item: Heard | None, at_ms: Instants, fresh_ms: int)
     if item is not None:
         judged = item.judged
         good = judged.flag == GOOD
-        where = np.searchsorted(judged.at_ms[good], at_ms, "right") - 1
+        where = newest_at(judged.at_ms[good], at_ms)
         known = where >= 0
         if good.any():
             value = np.where(known, judged.value[good][np.maximum(where, 0)], value)
             since = np.where(known, judged.at_ms[good][np.maximum(where, 0)], since)
-        newest = np.searchsorted(judged.at_ms, at_ms, "right") - 1
+        newest = where if good.all() else newest_at(judged.at_ms, at_ms)
         newest_good = np.where(newest >= 0, good[np.maximum(newest, 0)], newest_good)
     stale = at_ms - since > fresh_ms
     value = np.where(stale, np.nan, value)
@@ -314,7 +315,7 @@ def look(
         lid_estimate=estimate,
         lid_measured=measured,
         margin=lid_c - dew_point,
-        condensate=_condensate(memory, chamber, at_ms, dew_point, lid_c, measured),
+        condensate=condensate_g_m2(memory, chamber, at_ms, dew_point, lid_c, measured),
         recent=signals,
         visiting=at_ms < (memory.visit_until_ms or 0),
         garden_ml=around.garden_ml,
@@ -357,43 +358,12 @@ def _lid(
         nothing = np.full(len(at_ms), np.nan)
         return nothing, nothing, np.zeros(len(at_ms), bool)
     steady = lid.steady_lid_temperature_c(around.room_temperature, chamber_c, memory.belief.mean)
-    estimate = _lagged(memory, at_ms, steady, lid.lid_time_constant_s(around.lid))
+    estimate = lagged_lid_c(memory, at_ms, steady, lid.lid_time_constant_s(around.lid))
     names = watch.probes_at(place, "lid")
     if not names:
         return estimate, estimate, np.zeros(len(at_ms), bool)
     measured = seen(watch, names, "surface_temperature", probes, heard, at_ms).value
     return np.where(np.isnan(measured), estimate, measured), estimate, ~np.isnan(measured)
-
-
-def _lagged(memory: PlaceMemory, at_ms: Instants, steady: Floats, time_constant_s: float) -> Floats:
-    """The estimate follows with the lid's lag; only known instants count, so that a cut in a gap changes nothing."""
-    out = np.full(len(at_ms), np.nan)
-    known = np.flatnonzero(~np.isnan(steady))
-    if len(known):
-        first = memory.lid_ms if memory.lid_ms is not None else int(at_ms[known[0]])
-        passed_s = passed_since(at_ms[known], first) / 1000.0
-        out[known] = lid.lagged_lid_series_c(memory.lid_c, steady[known], passed_s, time_constant_s)
-    return out
-
-
-LONGEST_STEP_MS = 30 * MINUTE_MS  # what the lid did in a longer gap is not made up
-
-
-def _condensate(
-    memory: PlaceMemory, chamber: Chamber | None, at_ms: Instants, dew_point: Floats, lid_c: Floats, measured: NDArray[np.bool_]
-) -> Floats:
-    """Return the water on the lid, g/m2: what the flux brings and takes, never below nothing, never above what falls."""
-    load = memory.condensate_g_m2
-    if chamber is None or (load == 0.0 and not (lid_c < dew_point).any()):
-        return np.zeros(len(at_ms))
-    vapour = psychrometrics.saturation_vapour_pressure_pa_or_nan(dew_point)
-    flux = condensate.condensation_flux_g_m2h(vapour, lid_c)
-    if measured.any():  # a measured lid is warmed by its latent heat already
-        flux = np.where(measured, condensate.condensation_flux_g_m2h(vapour, lid_c, None), flux)
-    first = memory.instant_ms if memory.instant_ms is not None else int(at_ms[0])
-    passed_s = np.minimum(passed_since(at_ms, first), LONGEST_STEP_MS) / 1000.0
-    most = condensate.drip_load_g_m2(chamber.lid_dew, chamber.lid.tilt_deg)
-    return condensate.load_series_g_m2(load, np.nan_to_num(flux, nan=0.0), passed_s, most)
 
 
 def failing_test(view: View, probe: str, index: int, quantity: Quantity | None = None) -> str:

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
+from numpy.typing import NDArray
 
 from rules.doubt import humidity_u_pct, margin_u_k, temperature_u_k
 from rules.events import MINUTE_MS
@@ -10,21 +14,52 @@ from rules.observe import View, failing_test
 from rules.psychrometrics import absolute_humidity_g_m3, dew_point_c_or_nan
 from rules.situation import Situation
 from rules.uncertainty import dew_point_uncertainty_k, probability_wet
-from rules.windows import Signal
+
+Floats = NDArray[np.float64]
 
 QUARTER_MS = 15 * MINUTE_MS
 
 
+@dataclass(frozen=True, slots=True)
+class _Beside:
+    """What is worked out for many instants at once, because it costs little more than for one; NaN: not known."""
+
+    u_humidity_pct: Floats
+    u_margin_k: Floats
+    room_dew_point_c: Floats
+    temperature_slope_k_h: Floats
+    humidity_slope_pct_h: Floats
+    room_slope_k_h: Floats
+
+
 def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
     """Return what is known of a chamber at one of its instants."""
-    where = np.array([index])
-    at_ms = int(view.at_ms[index])
+    return situations_at(view, [index], pressure_pa)[0]
+
+
+def situations_at(view: View, indices: Sequence[int], pressure_pa: float) -> list[Situation]:
+    """Return what is known of a chamber at some of its instants."""
+    if not indices:
+        return []
+    where = np.array(indices)
+    at_ms, unknown = view.at_ms[where], np.full(len(where), np.nan)
+    beside = _Beside(
+        u_humidity_pct=humidity_u_pct(view.watch, view.probes, view.place, view.humidity.value[where]),
+        u_margin_k=margin_u_k(view, where),
+        room_dew_point_c=dew_point_c_or_nan(view.room_temperature[where], view.room_humidity[where]),
+        temperature_slope_k_h=view.recent.temperature.slope_k_h(at_ms, QUARTER_MS),
+        humidity_slope_pct_h=view.recent.humidity.slope_k_h(at_ms, QUARTER_MS),
+        room_slope_k_h=unknown if view.room_recent is None else view.room_recent.slope_k_h(at_ms, QUARTER_MS),
+    )
+    u_t = temperature_u_k(view.watch, view.probes, view.place)
+    return [_situation(view, index, row, beside, u_t, pressure_pa) for row, index in enumerate(indices)]
+
+
+def _situation(view: View, index: int, row: int, beside: _Beside, u_t: float, pressure_pa: float) -> Situation:
     temperature, humidity = _known(view.temperature.value[index]), _known(view.humidity.value[index])
     margin = _known(view.margin[index])
-    u_t = temperature_u_k(view.watch, view.probes, view.place)
-    u_h = float(humidity_u_pct(view.watch, view.probes, view.place, view.humidity.value[where])[0])
-    u_margin = float(margin_u_k(view, where)[0]) if margin is not None else None
-    room_t, room_h = _known(view.room_temperature[index]), _known(view.room_humidity[index])
+    u_h = float(beside.u_humidity_pct[row])
+    u_margin = float(beside.u_margin_k[row]) if margin is not None else None
     absolute, u_dew = None, None
     if temperature is not None and humidity is not None:
         absolute = float(absolute_humidity_g_m3(temperature, humidity, pressure_pa))
@@ -33,7 +68,7 @@ def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
         failing_test(view, name, index, "relative_humidity") == "saturated" for name in view.watch.probes_at(view.place)
     )
     return Situation(
-        at_ms=at_ms,
+        at_ms=int(view.at_ms[index]),
         chamber=view.place,
         temperature_c=temperature,
         relative_humidity_pct=humidity,
@@ -45,16 +80,16 @@ def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
         dew_margin_k=margin,
         probability_wet=float(probability_wet(margin, u_margin)) if margin is not None and u_margin else None,
         condensate_g_m2=round(float(view.condensate[index]), 2),
-        room_temperature_c=room_t,
-        room_relative_humidity_pct=room_h,
-        room_dew_point_c=_known(float(dew_point_c_or_nan(view.room_temperature[where], view.room_humidity[where])[0])),
+        room_temperature_c=_known(view.room_temperature[index]),
+        room_relative_humidity_pct=_known(view.room_humidity[index]),
+        room_dew_point_c=_known(beside.room_dew_point_c[row]),
         u_temperature_k=u_t if temperature is not None else None,
         u_relative_humidity_pct=u_h if humidity is not None else None,
         u_dew_point_k=u_dew,
         u_dew_margin_k=u_margin,
-        temperature_slope_k_h=_slope(view.recent.temperature, view, index),
-        humidity_slope_pct_h=_slope(view.recent.humidity, view, index),
-        room_slope_k_h=_slope(view.room_recent, view, index) if view.room_recent is not None else None,
+        temperature_slope_k_h=_known(beside.temperature_slope_k_h[row]),
+        humidity_slope_pct_h=_known(beside.humidity_slope_pct_h[row]),
+        room_slope_k_h=_known(beside.room_slope_k_h[row]),
         garden_ml=view.garden_ml,
         visiting=bool(view.visiting[index]),
         saturated=saturated,
@@ -63,11 +98,7 @@ def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
 
 
 def _known(value: float) -> float | None:
-    return None if np.isnan(value) else round(float(value), 4)
-
-
-def _slope(signal: Signal, view: View, index: int) -> float | None:
-    return _known(float(signal.slope_k_h(view.at_ms[index : index + 1], QUARTER_MS)[0]))
+    return None if value != value else round(float(value), 4)
 
 
 def _lid_source(view: View, index: int) -> str | None:

@@ -15,6 +15,7 @@ from rules.observe import Heard, View, failing_test
 from rules.quality import GOOD, fresh_for_ms
 from rules.situation import size_class
 from rules.state import ProbeMemory
+from rules.windows import newest_at
 
 SPATIAL_ALLOWANCE = {"air_temperature": 0.5, "relative_humidity": 4.0}  # between two spots of one box: proposal of our own
 
@@ -87,7 +88,7 @@ def _last(view: View, before_ms: int | None, memory: ProbeMemory, item: Heard | 
     if item is None:
         return base
     times = item.judged.at_ms[item.judged.flag == GOOD] if only_good else item.judged.at_ms
-    where = np.searchsorted(times, view.at_ms, "right") - 1
+    where = newest_at(times, view.at_ms)
     return np.where(where >= 0, times[np.maximum(where, 0)], base) if len(times) else base
 
 
