@@ -22,6 +22,10 @@ from rules.words import Spoken
 
 READINGS_AT_ONCE = 100_000
 """Readings in one slice; larger ones are hardly faster and take more memory."""
+READINGS_OF_EACH = 1_000
+"""Readings of each series in one slice: every slice has its price for every series, whatever it holds."""
+MOST_AT_ONCE = 1_000_000
+"""Readings in one slice of very many series, which bounds the memory."""
 
 
 class NothingToReplay(Exception):
@@ -76,8 +80,11 @@ def _told(events: list[Event], stream: Stream) -> list[Event]:
 # ---------------------------------------------------------------- from files
 
 
-def from_files(paths: Sequence[Path], watch: Watch, at_once: int | None = READINGS_AT_ONCE) -> Stream:
-    """Return the readings of all files in order of time; raises RecordingUnreadable or NothingToReplay."""
+def from_files(paths: Sequence[Path], watch: Watch, at_once: int | None = 0) -> Stream:
+    """Return the readings of all files in order of time; raises RecordingUnreadable or NothingToReplay.
+
+    `at_once`: readings in one slice; 0: as many as suit the number of series, None: all of them.
+    """
     batches, notes = [], []
     for path in paths:
         recording = read_recording(path)
@@ -92,7 +99,7 @@ def from_files(paths: Sequence[Path], watch: Watch, at_once: int | None = READIN
         names = ", ".join(str(path) for path in paths)
         raise NothingToReplay(f"{names}: {_nothing(found, foreign, watch)}")
     first, last = int(batch.taken_ms[0]), int(batch.taken_ms[-1])
-    return Stream(_slices(batch, at_once or len(batch.value)), first, last + 1, len(batch.value), tuple(notes))
+    return Stream(slices(batch, at_once), first, last + 1, len(batch.value), tuple(notes))
 
 
 def _bad_lines(path: Path, count: int, bad: Sequence[BadLine]) -> list[str]:
@@ -135,19 +142,26 @@ def _some(names: Sequence[str]) -> str:
     return ", ".join(names[:8]) + (f" and {len(names) - 8} more" if len(names) > 8 else "")
 
 
-def _slices(batch: Batch, at_once: int) -> Iterator[Batch]:
-    for low in range(0, len(batch.value), at_once):
-        part = slice(low, low + at_once)
+def slices(batch: Batch, at_once: int | None = 0) -> Iterator[Batch]:
+    """Yield the batch cut into slices of so many readings, as `from_files` says."""
+    size = _size(at_once, len(batch.series), len(batch.value))
+    for low in range(0, len(batch.value), size):
+        part = slice(low, low + size)
         yield Batch(batch.series, batch.series_index[part], batch.taken_ms[part], batch.at_ms[part], batch.value[part])
+
+
+def _size(at_once: int | None, series: int, readings: int) -> int:
+    fitting = min(max(READINGS_AT_ONCE, READINGS_OF_EACH * series), MOST_AT_ONCE)
+    return readings if at_once is None else at_once or fitting
 
 
 # ---------------------------------------------------------------- from the store
 
 
-def from_store(reader: HistoryReader, watch: Watch, since_ms: int = 0, at_once: int | None = READINGS_AT_ONCE) -> Stream:
+def from_store(reader: HistoryReader, watch: Watch, since_ms: int = 0, at_once: int | None = 0) -> Stream:
     """Return all that the store still has, from its beginning on: only so the engine knows what it knew.
 
-    `since_ms`: what happened before is not told. Raises NothingToReplay.
+    `since_ms`: what happened before is not told; `at_once` as in `from_files`. Raises NothingToReplay.
     """
     row = reader.connection.execute("SELECT count(*), min(taken_ms), max(taken_ms) FROM reading").fetchone()
     if not row[0]:
@@ -163,13 +177,14 @@ def from_store(reader: HistoryReader, watch: Watch, since_ms: int = 0, at_once: 
     if rolled_up:
         since_ms = max(since_ms, first_ms)
         notes.append("older readings were rolled up to quarters of an hour; the replay begins with the first single one")
-    slices = parts if at_once is not None and at_once < 2 else joined(parts, at_once or count)
+    if at_once != 1:
+        parts = joined(parts, _size(at_once, len(reader.series()), count))
     end_ms = max(end_ms or 0, last_ms + 1)
     if since_ms >= end_ms:
         raise NothingToReplay("nothing was recorded since then; give an earlier --since")
     gone = [name for name in dict.fromkeys(probe for probe, _ in reader.series()) if name not in watch.probes]
     notes += [f"readings of probes that the config does not name any more are left out: {_some(gone)}"] if gone else []
-    return Stream(slices, min(begin_ms, first_ms), end_ms, count, tuple(notes), since_ms)
+    return Stream(parts, min(begin_ms, first_ms), end_ms, count, tuple(notes), since_ms)
 
 
 def _began_and_closed_ms(reader: HistoryReader) -> tuple[int | None, int | None]:
@@ -197,5 +212,5 @@ def _after_gap(parts: Iterable[Batch], first_ms: int) -> Iterator[Batch]:
 
 
 __all__ = [
-    "NothingToReplay", "RecordingUnreadable", "Step", "Stream", "from_files", "from_store", "replayed",
+    "NothingToReplay", "RecordingUnreadable", "Step", "Stream", "from_files", "from_store", "replayed", "slices",
 ]  # fmt: skip

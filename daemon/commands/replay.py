@@ -71,21 +71,20 @@ def _told(text: str, status: int) -> int:
 def _from_files(args: argparse.Namespace, watch: Watch) -> int:
     from pathlib import Path
 
-    from daemon.replay import READINGS_AT_ONCE, from_files
+    from daemon.replay import from_files
 
-    at_once = READINGS_AT_ONCE if args.batch == 0 else args.batch
-    return _print(args, watch, from_files([Path(name) for name in args.files], watch, at_once))
+    return _print(args, watch, from_files([Path(name) for name in args.files], watch, args.batch))
 
 
 def _from_store(args: argparse.Namespace, configuration: Configuration, watch: Watch) -> int:
     from daemon.commands.options import since_ms
-    from daemon.replay import READINGS_AT_ONCE, from_store
+    from daemon.replay import from_store
 
     from daemon.history_reader import HistoryReader  # isort: skip
 
     begin_ms = since_ms(args.since, watch.zone) if args.since else 0
     with HistoryReader(configuration.store) as reader:
-        return _print(args, watch, from_store(reader, watch, begin_ms, READINGS_AT_ONCE if args.batch == 0 else args.batch))
+        return _print(args, watch, from_store(reader, watch, begin_ms, args.batch))
 
 
 def _print(args: argparse.Namespace, watch: Watch, stream: Stream) -> int:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from daemon.assembly import watch_of
 from daemon.configuration import load_text
-from daemon.replay import READINGS_AT_ONCE, Stream, from_files, replayed
+from daemon.replay import Stream, from_files, replayed, slices
 from rules.events import MINUTE_MS, Batch
 from rules.settings import Watch
 
@@ -96,8 +96,7 @@ def replay_s(chambers: int, minutes: int) -> float:
     """Return how long the engine takes for it, s: processor time of this process."""
     batch, settings = stream(chambers, minutes), watch(chambers)
     count = len(batch.value)
-    cuts = [slice(low, low + READINGS_AT_ONCE) for low in range(0, count, READINGS_AT_ONCE)]
-    parts = [Batch(batch.series, batch.series_index[c], batch.taken_ms[c], batch.at_ms[c], batch.value[c]) for c in cuts]
+    parts = list(slices(batch))
     begun_s = time.process_time()
     for _ in replayed(settings, Stream(parts, int(batch.taken_ms[0]), int(batch.taken_ms[-1]) + 1, count)):
         pass
