@@ -47,7 +47,7 @@ class AlarmLife:
         record.because = change.because or record.because
         if ALARMS[record.alarm].subject == "probe":
             record.medium = change.medium or record.medium
-        if change.to in ("active", "harmful", "eased", "resumed"):
+        if change.to in ("active", "harmful", "eased", "recovering", "relapsed", "resumed"):
             record.seconds_left = change.seconds_left
 
     def change(self, record: AlarmRecord, change: ConditionChange) -> None:

@@ -14,7 +14,7 @@ from rules.conditions import To
 from rules.events import Condition
 
 Trigger = Literal[
-    "active", "harmful", "eased", "normal", "held", "resumed", "unknown", "seen",
+    "active", "harmful", "eased", "recovering", "relapsed", "normal", "held", "resumed", "unknown", "seen",
     "acknowledge", "shelve", "unshelve", "shelf-over", "held-too-long", "stands-too-long", "removed",
 ]
 Guard = Literal[
@@ -25,8 +25,8 @@ Effect = Literal[
     "shelve", "stale", "close",
 ]
 Change = Literal[
-    "raised", "escalated", "eased", "returned", "held", "resumed", "unknown", "acknowledged", "shelved", "unshelved",
-    "suppressed", "unsuppressed", "stale", "chattering", "latched", "reset", "closed", "updated",
+    "raised", "escalated", "eased", "recovering", "relapsed", "returned", "held", "resumed", "unknown", "acknowledged",
+    "shelved", "unshelved", "suppressed", "unsuppressed", "stale", "chattering", "latched", "reset", "closed", "updated",
 ]
 
 CONDITIONS: tuple[Condition, ...] = get_args(Condition)
@@ -79,6 +79,8 @@ def _standing() -> list[Transition]:
             Transition("held", trigger, "always", "active", "resumed", ("level", "see")),
         ]
     rows += [
+        Transition("active", "recovering", "always", "active", "recovering"),
+        Transition("active", "relapsed", "always", "active", "relapsed"),
         Transition("active", "held", "always", "held", "held", ("hold",)),
         Transition("active", "seen", "always", "active", None),
         Transition("held", "held", "always", "held", None),
@@ -134,7 +136,8 @@ TRANSITIONS: tuple[Transition, ...] = (
     *_words_while_it_stands("held"),
     *(row for condition in CONDITIONS for row in _unshelve(condition)),
 )
-"""Every transition there is. What is absent cannot happen: `held-too-long` and `stands-too-long` need an alarm that stands."""
+"""Every transition there is. What is absent cannot happen: `held-too-long` and `stands-too-long` need an alarm that
+stands, `recovering` and `relapsed` one that is seen."""
 
 ROWS: dict[tuple[Condition, Trigger], tuple[Transition, ...]] = {
     (condition, trigger): rows

@@ -31,6 +31,9 @@ class Walk:
     harm_for_ms: int | None = None
     clear_for_ms: int | None = None
     ease_for_ms: int | None = None
+    inside_for_ms: int | None = None
+    recovering: bool = False
+    """It stands, and its value has come back within the limit, though by less than the deadband."""
     held_ms: int | None = None
     edited: bool = False
     ever_seen: bool = False
@@ -89,7 +92,7 @@ def walk(
     turns: list[Turn] = []
     for begin, end, here in zip(starts[:-1].tolist(), starts[1:].tolist(), zone[starts[:-1]].tolist(), strict=True):
         if CLEAR <= here <= EDGE and state.phase == "normal" and not state.edited:
-            state.bad_for_ms = state.harm_for_ms = state.clear_for_ms = state.ease_for_ms = None
+            _forget_counts(state)
             state.ever_seen = True
             continue
         _stretch(state, here, begin, end, credit_ms, spent, at_ms, delays, turns)
@@ -114,9 +117,13 @@ def _nothing_can_turn(state: Walk, zone: NDArray[np.int8]) -> bool:
     """The common quiet case: normal and every instant well inside. Keeps the counters as the long way would leave them."""
     if state.phase != "normal" or state.edited or not _is_inside(zone):
         return False
-    state.bad_for_ms = state.harm_for_ms = state.clear_for_ms = state.ease_for_ms = None
+    _forget_counts(state)
     state.ever_seen = True
     return True
+
+
+def _forget_counts(state: Walk) -> None:
+    state.bad_for_ms = state.harm_for_ms = state.clear_for_ms = state.ease_for_ms = state.inside_for_ms = None
 
 
 def _stretch(
@@ -143,6 +150,7 @@ def _stretch(
         "harm_for_ms": (zone == HARM, delays.harm_ms),
         "clear_for_ms": (zone == CLEAR, delays.off_ms),
         "ease_for_ms": (zone <= OUTSIDE, delays.ease_ms),
+        "inside_for_ms": (zone <= EDGE, max(delays.on_ms, delays.off_ms)),
     }
     reached: dict[str, int] = {}
     for name, (running, needed) in counted.items():
@@ -156,7 +164,8 @@ def _stretch(
             reached[name] = begin + int(np.searchsorted(spent[begin:end], spent[begin] + needed - base))
     _turn(state, zone, reached, turns)
     if state.phase != "active":
-        state.clear_for_ms = None
+        state.clear_for_ms = state.inside_for_ms = None
+        state.recovering = False
     if not state.harmful:
         state.ease_for_ms = None
 
@@ -168,16 +177,24 @@ def _turn(state: Walk, zone: int, reached: dict[str, int], turns: list[Turn]) ->
         if not candidates:
             return
         index, name = min(candidates, key=lambda candidate: candidate[0])  # of two at once the harmful one, which stands first
-        state.phase, state.harmful = "active", name == "harm_for_ms"
+        state.phase, state.harmful, state.recovering = "active", name == "harm_for_ms", False
         turns.append(Turn(index, "harmful" if state.harmful else "active", state.harmful))
     if state.phase != "active":
         return
+    harm_index = reached.get("harm_for_ms")
+    if state.recovering and "bad_for_ms" in reached and (harm_index is None or reached["bad_for_ms"] < harm_index):
+        state.recovering = False
+        turns.append(Turn(reached["bad_for_ms"], "relapsed", False))
     if not state.harmful and "harm_for_ms" in reached:
-        state.harmful = True
+        state.harmful, state.recovering = True, False
         turns.append(Turn(reached["harm_for_ms"], "harmful", True))
     elif state.harmful and "ease_for_ms" in reached and zone != CLEAR:
         state.harmful = False
         turns.append(Turn(reached["ease_for_ms"], "eased", False))
+    if zone == EDGE and "inside_for_ms" in reached and not state.harmful and not state.recovering:
+        state.recovering = True
+        not_before = reached.get("ease_for_ms", 0) if turns and turns[-1].to == "eased" else 0
+        turns.append(Turn(max(reached["inside_for_ms"], not_before), "recovering", False))
     if zone == CLEAR and "clear_for_ms" in reached:
         state.phase, state.harmful = "normal", False
         turns.append(Turn(reached["clear_for_ms"], "normal", False))
@@ -192,7 +209,7 @@ def _unseen(state: Walk, begin: int, end: int, at_ms: NDArray[np.int64], turns: 
         state.phase = "unknown"
         if state.ever_seen:
             turns.append(Turn(begin, "unknown", False))
-    state.bad_for_ms = state.harm_for_ms = state.clear_for_ms = state.ease_for_ms = None
+    _forget_counts(state)
     if state.phase == "held" and state.held_ms is not None:
         late = begin + int(np.searchsorted(at_ms[begin:end], state.held_ms + HELD_AT_MOST_MS))
         if late < end:

@@ -79,6 +79,7 @@ class Desk:
             heard
             for heard in self.state.heard.values()
             if heard.place == place and heard.told and heard.shown and not heard.acknowledged and not heard.stale
+            and not heard.recovering
             and rank(heard.priority) >= rank("today")
         ]
 

@@ -104,6 +104,8 @@ def _update(heard: Heard, event: AlarmEvent) -> None:
     heard.seconds_left, heard.latest = event.seconds_left, plain(event)
     if event.change in ("raised", "escalated", "stale"):
         heard.stale = event.change == "stale"
+    if event.change in ("raised", "escalated", "recovering", "relapsed"):
+        heard.recovering = event.change == "recovering"
     if event.change in ("latched", "reset", "closed", "acknowledged"):
         heard.latched = heard.latest if event.change == "latched" else None
     if event.change == "chattering":
@@ -122,6 +124,8 @@ def _standing(watch: Watch, state: TellingState, key: str, heard: Heard, event: 
         "raised": True,
         "escalated": True,
         "held": heard.told,
+        "recovering": False,
+        "relapsed": False,
         "unshelved": not heard.acknowledged,
     }.get(event.change, not heard.told and not heard.acknowledged and key not in state.owed)
     if key in state.owed and not news:

@@ -31,6 +31,8 @@ class Heard:
     suppression: Suppression = "none"
     seconds_left: float | None = None
     stale: bool = False
+    recovering: bool = False
+    """It stands, but its value is back within the limit: nobody is reminded of that."""
     latched: dict[str, Any] | None = None
     """The event that latched it; None: it is not latched."""
     chattering: bool = False

@@ -83,9 +83,22 @@ def sentence(alarm: dict[str, Any], watch: Watch, style: Style, told_at: str) ->
         return f"{place}: “{label(name)}” does not hold{value}."
     elif condition in ("held", "unknown"):
         return _unseen(alarm, place, style, told_at)
+    elif _back_inside(alarm):
+        said = f"{place} was {label(name)} and is only just back within its limit"
+        return said + _figures(alarm, style, told_at) + "."
     else:
         said = f"{place}: {_SEEN[name]}" if name in _SEEN else f"{place} is {label(name)}"
     return said + _figures(alarm, style, told_at) + _since(alarm, style, told_at) + "." + _harm(alarm, told_at)
+
+
+def _back_inside(alarm: dict[str, Any]) -> bool:
+    """Whether an alarm of a band still stands only because its value is back by less than the deadband."""
+    value, limit, side = alarm.get("value"), alarm.get("limit"), _INSIDE.get(alarm["alarm"])
+    return side is not None and value is not None and limit is not None and side * (value - limit) > 0
+
+
+_INSIDE = {"temperature-high": -1, "humidity-high": -1, "temperature-low": 1, "humidity-low": 1}
+"""On which side of its limit the value of each band's alarm is inside."""
 
 
 def _probe_sentence(alarm: dict[str, Any], place: str) -> str:

@@ -14,7 +14,8 @@ from rules.settings import Watch
 _CHANGES = {
     "acknowledged": "Seen", "shelved": "Quiet", "unshelved": "No longer quiet", "escalated": "Worse", "eased": "Easing",
     "held": "Not seen any more", "resumed": "Seen again", "stale": "Stands for long", "chattering": "Comes and goes",
-    "suppressed": "Has another cause", "unsuppressed": "Stands by itself",
+    "recovering": "Recovering", "relapsed": "Outside again", "suppressed": "Has another cause",
+    "unsuppressed": "Stands by itself",
 }  # fmt: skip
 
 

@@ -264,6 +264,12 @@ def test_what_was_told_long_ago_is_told_with_its_age():
     assert "It is time to look again now." in body
 
 
+def test_what_is_only_just_back_within_its_limit_is_not_told_as_outside():
+    event = told(letter("situation", alarm(change="recovering", value=27.8, limit=28.0)))["about"][0]
+    said = sentence(event, watch(), Style("degC", ZoneInfo("UTC")), event["time"])
+    assert "was too warm and is only just back within its limit: 27.8 °C (limit 28.0 °C)." in said
+
+
 def test_a_pace_that_was_seen_long_ago_foretells_nothing():
     event = told(letter("situation", alarm(level="outside", seconds_left=3600.0)))["about"][0]
     style = Style("degC", ZoneInfo("UTC"))

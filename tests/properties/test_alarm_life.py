@@ -34,7 +34,7 @@ WATCH = Watch(
 DAILY = WATCH.model_copy(update={"telling": Telling(latch=["harmful", "drip"], weekly_digest=None)})
 ALARMS_STATE = TypeAdapter(AlarmsState)
 TELLING_STATE = TypeAdapter(TellingState)
-TO = ("active", "harmful", "eased", "normal", "held", "resumed", "unknown", "seen")
+TO = ("active", "harmful", "eased", "recovering", "relapsed", "normal", "held", "resumed", "unknown", "seen")
 CLIMATE = ("temperature-high", "temperature-low", "humidity-low", "lid-dew", "lid-open", "heater-runaway", "humidity-leaving")
 
 

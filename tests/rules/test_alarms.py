@@ -126,6 +126,7 @@ def test_the_table_answers_every_trigger_in_every_condition_and_the_last_row_alw
     assert absent == {
         ("normal", "held-too-long"), ("unknown", "held-too-long"), ("active", "held-too-long"),
         ("normal", "stands-too-long"), ("unknown", "stands-too-long"),
+        *((condition, trigger) for condition in ("normal", "unknown", "held") for trigger in ("recovering", "relapsed")),
     }
     for rows in ROWS.values():
         assert rows[-1].guard == "always"

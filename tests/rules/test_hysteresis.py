@@ -48,8 +48,10 @@ def test_an_active_condition_becomes_harmful_and_eases_and_returns() -> None:
     assert turns(zone)[0] == [(5, "active"), (9, "harmful"), (20, "eased"), (32, "normal")]
 
 
-def test_inside_the_deadband_nothing_clears() -> None:
-    assert turns([OUTSIDE] * 7 + [EDGE] * 500)[0] == [(5, "active")]
+def test_inside_the_deadband_nothing_clears_but_it_recovers_and_may_relapse() -> None:
+    assert turns([OUTSIDE] * 7 + [EDGE] * 500)[0] == [(5, "active"), (17, "recovering")]
+    relapsing = [OUTSIDE] * 7 + [EDGE] * 20 + [OUTSIDE] * 4 + [EDGE] * 3 + [OUTSIDE] * 7
+    assert turns(relapsing)[0] == [(5, "active"), (17, "recovering"), (39, "relapsed")]
 
 
 def test_near_the_harmful_limit_nothing_eases() -> None:

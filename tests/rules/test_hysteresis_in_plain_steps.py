@@ -32,7 +32,7 @@ def _unseen(state: Walk, at_ms: int) -> list[tuple[str, bool, bool]]:
     elif state.phase == "normal":
         state.phase = "unknown"
         told += [("unknown", False, False)] if state.ever_seen else []
-    state.bad_for_ms = state.harm_for_ms = state.clear_for_ms = state.ease_for_ms = None
+    state.bad_for_ms = state.harm_for_ms = state.clear_for_ms = state.ease_for_ms = state.inside_for_ms = None
     if state.phase == "held" and state.held_ms is not None and at_ms >= state.held_ms + HELD_AT_MOST_MS:
         told.append(("unknown", state.harmful, False))
         state.phase, state.held_ms, state.harmful = "unknown", None, False
@@ -59,9 +59,10 @@ def _seen(state: Walk, zone: int, gained: int, delays: Delays) -> list[tuple[str
     state.harm_for_ms = _counted(state.harm_for_ms, zone == HARM, gained)
     state.clear_for_ms = _counted(state.clear_for_ms, zone == CLEAR, gained)
     state.ease_for_ms = _counted(state.ease_for_ms, zone in (CLEAR, EDGE, OUTSIDE), gained)
+    state.inside_for_ms = _counted(state.inside_for_ms, zone in (CLEAR, EDGE), gained)
     told += _turned(state, zone, delays)
     if state.phase != "active":
-        state.clear_for_ms = None
+        state.clear_for_ms, state.inside_for_ms, state.recovering = None, None, False
     if not state.harmful:
         state.ease_for_ms = None
     return told
@@ -74,22 +75,33 @@ def _counted(before: int | None, running: bool, gained: int) -> int | None:
 def _turned(state: Walk, zone: int, delays: Delays) -> list[tuple[str, bool, bool]]:
     harm = state.harm_for_ms is not None and state.harm_for_ms >= delays.harm_ms
     if state.phase == "normal" and harm:
-        state.phase, state.harmful = "active", True
+        state.phase, state.harmful, state.recovering = "active", True, False
         return [("harmful", True, False)]
     if state.phase == "normal" and state.bad_for_ms is not None and state.bad_for_ms >= delays.on_ms:
-        state.phase, state.harmful = "active", False
+        state.phase, state.harmful, state.recovering = "active", False, False
         return [("active", False, False)]
     if state.phase == "active" and not state.harmful and harm:
-        state.harmful = True
+        state.harmful, state.recovering = True, False
         return [("harmful", True, False)]
     if state.phase == "active" and state.clear_for_ms is not None and state.clear_for_ms >= delays.off_ms:
         state.phase, state.harmful = "normal", False
         return [("normal", False, False)]
-    eased = state.ease_for_ms is not None and state.ease_for_ms >= delays.ease_ms and zone != CLEAR
-    if state.phase == "active" and state.harmful and eased:
+    return _better_or_not(state, zone, delays) if state.phase == "active" else []
+
+
+def _better_or_not(state: Walk, zone: int, delays: Delays) -> list[tuple[str, bool, bool]]:
+    told: list[tuple[str, bool, bool]] = []
+    if state.recovering and state.bad_for_ms is not None and state.bad_for_ms >= delays.on_ms:
+        state.recovering = False
+        told.append(("relapsed", False, False))
+    if state.harmful and state.ease_for_ms is not None and state.ease_for_ms >= delays.ease_ms and zone != CLEAR:
         state.harmful = False
-        return [("eased", False, False)]
-    return []
+        told.append(("eased", False, False))
+    inside = state.inside_for_ms is not None and state.inside_for_ms >= max(delays.on_ms, delays.off_ms)
+    if inside and zone == EDGE and not state.harmful and not state.recovering:
+        state.recovering = True
+        told.append(("recovering", False, False))
+    return told
 
 
 @st.composite

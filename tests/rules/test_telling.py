@@ -364,6 +364,16 @@ def test_no_reminder_follows_on_the_heels_of_a_letter() -> None:
     ]
 
 
+def test_nobody_is_reminded_of_what_is_back_within_its_limit_until_it_relapses() -> None:
+    when = at("10 08:00")
+    events = [alarm(when, priority="wake"), alarm(at("10 08:10"), "recovering", value=27.9)]
+    assert brief(letters_of(*events, until=when + 6 * HOUR_MS)) == [("10 08:00", "situation", "keeper")]
+    events.append(alarm(at("10 09:30"), "relapsed", priority="wake"))
+    assert brief(letters_of(*events, until=at("10 09:40"))) == [
+        ("10 08:00", "situation", "keeper"), ("10 09:30", "reminder", "keeper"),
+    ]
+
+
 def test_one_more_sign_of_what_was_told_goes_with_the_next_letter() -> None:
     when = at("10 08:00")
     letters = letters_of(

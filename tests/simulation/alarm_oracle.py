@@ -20,6 +20,8 @@ LEGAL: dict[str, dict[str, str]] = {
     "raised": {"normal": "active", "unknown": "active"},
     "escalated": {"active": "active", "held": "active"},
     "eased": {"active": "active"},
+    "recovering": {"active": "active"},
+    "relapsed": {"active": "active"},
     "returned": {"active": "normal", "held": "normal"},
     "held": {"active": "held"},
     "resumed": {"held": "active", "unknown": "normal"},
@@ -129,6 +131,9 @@ def turn_faults(event: Mapping[str, Any], at_ms: int, series: Series, limits: Li
             return ["returned, but a good reading within the off-delay was not well inside"]
         if len(good) * 2 * PERIOD_MS < limits.off_ms:
             return [f"returned on {len(good)} good readings"]
+    inside_ms = max(limits.on_ms, limits.off_ms)
+    if change == "recovering" and wrong(inside_ms - 1, lambda value: limits.beyond(value, limits.limit)):
+        return ["recovering, but a good reading before it was outside"]
     if change == "held" and wrong(FRESH_MS - 1, lambda value: True):
         return ["held, though it was seen"]
     return []
