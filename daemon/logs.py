@@ -40,7 +40,9 @@ def set_up(form: Form = "auto", level: str = "info", stream: TextIO | None = Non
         structlog.processors.StackInfoRenderer(),
         _with_traceback,
     ]
-    if chosen != "journal":
+    if chosen == "console":
+        before.append(structlog.processors.TimeStamper(fmt="%H:%M:%S", utc=False))
+    elif chosen == "json":
         before.append(structlog.processors.TimeStamper(fmt="iso", utc=True))
     handler = _PatientHandler(stream)
     handler.setFormatter(_formatter(chosen, before, stream))
@@ -93,7 +95,7 @@ def _formatter(form: str, before: list[Any], stream: TextIO) -> logging.Formatte
         renderer = structlog.processors.LogfmtRenderer(key_order=["event"], drop_missing=True)
     else:
         renderer = structlog.dev.ConsoleRenderer(
-            colors=stream.isatty() and "NO_COLOR" not in os.environ, pad_event_to=0,
+            colors=stream.isatty() and "NO_COLOR" not in os.environ, pad_event_to=0, pad_level=False,
             exception_formatter=structlog.dev.plain_traceback,
         )
     last = [structlog.stdlib.ProcessorFormatter.remove_processors_meta, _clean_fields, renderer]

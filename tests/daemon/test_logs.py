@@ -5,6 +5,7 @@ import io
 import json
 import logging
 import os
+import re
 import subprocess
 import sys
 import threading
@@ -68,6 +69,11 @@ def test_the_journal_gets_its_priority_on_every_line_and_no_time() -> None:
     assert lines[0] == "<6>event=reading rh_pct=81.2 level=info logger=daemon.test"
     assert all(line.startswith("<3>") for line in lines[1:])
     assert "202" not in lines[0]
+
+
+def test_who_watches_it_at_a_terminal_reads_the_time_of_day_first() -> None:
+    text = written("console", lambda log: log.info("line is open", port="/dev/ttyX0"))
+    assert re.match(r"\d\d:\d\d:\d\d \[info\] +line is open ", text), text
 
 
 @pytest.mark.parametrize("form", ["json", "console", "journal"])
