@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import subprocess
 
+import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.exception import MalformedPacket
 
-from adapters.flock_client import READ_BYTES, Message, taken_apart
+from adapters.flock_client import READ_BYTES, FlockClient, Message, taken_apart
 from adapters.mqtt_session import BackOff, Broker, MqttSession
 
 
@@ -16,9 +17,10 @@ def listen(broker, wait_until):
     """A broker and what a session hears of `shelf/air`."""
     made = []
 
-    def make(protocol):
-        running = broker()
-        one = MqttSession("shelf", Broker(host=running.host, port=running.port, protocol=protocol), back_off=BackOff())
+    def make(protocol, *, tls=False):
+        running = broker(tls=tls)
+        where = {"host": running.host, "port": running.port, "tls": tls, "ca_file": running.ca_file}
+        one = MqttSession("shelf", Broker(protocol=protocol, **where), back_off=BackOff())
         arrived: list[Message] = []
         one.subscribe("shelf/air", arrived.append)
         one.start()
@@ -40,6 +42,18 @@ def test_a_flock_arrives_whole_and_in_order_wherever_the_reads_cut_it(listen, wa
     wait_until(lambda: len(arrived) >= len(said))
     assert [one.payload.decode() for one in arrived] == said
     assert {(one.topic, one.retained) for one in arrived} == {("shelf/air", False)}
+
+
+def test_a_flock_under_encryption_leaves_nothing_behind_in_the_record_that_was_read(listen, wait_until):
+    running, arrived = listen("5", tls=True)
+    said = [f"{n} {'z' * (n % 300)}" for n in range(600)]
+    running.say("shelf/air", "\n".join(said), qos=0, each_line=True)
+    wait_until(lambda: len(arrived) >= len(said))
+    assert [one.payload.decode() for one in arrived] == said
+
+
+def test_the_library_still_has_the_two_functions_that_are_overridden():
+    assert {"_sock_recv", "_handle_publish"} <= set(vars(mqtt.Client)) & set(vars(FlockClient))
 
 
 @pytest.mark.parametrize("qos", ["0", "1"])
