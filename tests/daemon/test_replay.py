@@ -7,9 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from shelf_store import fill, write_config
 
 from adapters.simulated_shelf import cycle_start, simulate
 from daemon import cli
+from rules.events import HOUR_MS
+from rules.words import Visit
 
 SHELF = Path(__file__).parents[2] / "sample_config" / "simulated-shelf.toml"
 MARCH_MS = cycle_start(1_774_656_000_000)  # 2026-03-28, the day before the clocks of Europe go forward
@@ -103,6 +106,24 @@ def test_a_renamed_probe_and_torn_lines_are_left_out_and_named(tmp_path: Path, c
     assert status == 0
     assert "some.csv:3: left out" in err
     assert "1 readings of probes that the config does not name were left out: old-name" in err
+
+
+def test_a_store_whose_chamber_was_renamed_since_is_told_under_the_new_name(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = write_config(tmp_path)
+    visit = Visit(taken_ms=MARCH_MS + HOUR_MS, word_id="one", chamber="big-nest")
+    fill(config, MARCH_MS, 0.9, items=[visit])
+    config.write_text(config.read_text().replace("big-nest", "old-nest").replace("Big nest", "Old nest"))
+    status = cli.main(["replay", str(config), "--store", "--json"])
+    told = capsys.readouterr()
+    events = [json.loads(line) for line in told.out.splitlines()]
+    assert (status, told.err) == (0, "")
+    assert {event["chamber"] for event in events if event["kind"] == "alarm"} == {"old-nest"}
+    (word,) = (event for event in events if event["kind"] == "word")
+    assert (word["accepted"], word["text"]) == (
+        False, "unknown_chamber: 'big-nest' is not in the config; allowed: old-nest, small-nest"
+    )  # fmt: skip
 
 
 def test_files_and_store_are_not_mixed(recording: Path, capsys: pytest.CaptureFixture[str]) -> None:
