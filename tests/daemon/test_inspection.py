@@ -21,7 +21,7 @@ from daemon.assembly import watch_of
 from daemon.configuration import Configuration, load
 from daemon.finding import Finding, by_urgency, reading_told
 from daemon.history import History
-from daemon.inspection import of_outlets, of_probes
+from daemon.inspection import needed_mib, of_machine, of_outlets, of_probes
 from daemon.inspection_machine import of_clock, of_service, of_versions
 from daemon.inspection_record import of_record, read_record
 from rules.events import MINUTE_MS, Batch
@@ -86,6 +86,20 @@ def test_on_a_terminal_what_must_be_mended_comes_first_and_no_line_is_too_wide()
 def test_who_reads_fahrenheit_reads_it_here_too() -> None:
     assert reading_told("air_temperature", 25.0, Style("degF", UTC)) == "air temperature 77.0 °F"
     assert reading_told("relative_humidity", 64.0, Style("degF", UTC)) == "relative humidity 64 %"
+
+
+@pytest.mark.parametrize(("kept", "interval", "grade"), [("90d", "30s", "ok"), ("365000d", "1s", "warning")])
+def test_the_disk_must_hold_what_the_probes_will_fill(tmp_path: Path, kept: str, interval: str, grade: str) -> None:
+    """Two quantities every 30 s are 518 400 readings of 55 bytes in 90 days: 27 MiB, and five backups of them."""
+    path = tmp_path / "dewlid.toml"
+    text = CONFIG.format(folder=tmp_path, port="/dev/ttyX0", zone="UTC").replace('interval = "30s"', f'interval = "{interval}"')
+    path.write_text(text.replace("[site]", f'[site]\nkeep_readings = "{kept}"'))
+    configuration = load(path)
+    if kept == "90d":
+        assert needed_mib(configuration) == pytest.approx(100 + 6 * 27, abs=3)
+    [disk] = [finding for finding in of_machine(configuration) if finding.what == "disk"]
+    assert disk.grade == grade
+    assert grade == "ok" or "keep_readings" in disk.remedy
 
 
 def test_a_broker_that_is_away_is_no_matter_of_cables(tmp_path: Path) -> None:
