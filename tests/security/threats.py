@@ -21,6 +21,7 @@ THREATS = (
         ("adapters/test_payload.py::test_trap_is_refused_by_its_name",
          "adapters/test_payload.py::test_no_other_error_escapes_from_any_bytes",
          "adapters/probes/test_mqtt_topic.py::test_huge_message_is_never_parsed",
+         "adapters/test_flock_client.py::test_a_message_that_is_cut_off_or_has_no_sense_is_called_malformed",
          "fuzz/test_corpus.py::test_every_kept_input_still_holds_to_the_promises_of_its_parser"),
     ),
     Threat(
