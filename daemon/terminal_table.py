@@ -89,9 +89,9 @@ def _rows(record: Record, told: Sequence[Verdict], terminal: Terminal) -> list[L
     left = terminal.width - (name_w + 1 + state_w + sum(_WIDTHS) + 3)
     both = left >= 26  # two trends of twelve hours
     trends = max(0, min(TREND_H, (left - 2) // 2 if both else left)) if left >= 6 else 0
-    head = padded("", name_w + 1 + state_w) + _cells(("temp", "RH", "lid"))
+    head = padded("", name_w + 1 + state_w) + _cells(("temp", "humid", "lid"))
     if trends:
-        head += "   " + padded(f"temp {trends} h" if trends > 8 else "temp", trends) + (f"  RH {trends} h" if both else "")
+        head += "   " + padded(f"temp {trends} h" if trends > 8 else "temp", trends) + (f"  humid {trends} h" if both else "")
     lines: list[Line] = [[Span(head, "quiet")]]
     for one in told:
         drawn = _trends(record, one, trends, both, BARS if terminal.unicode else PLAIN_BARS)
