@@ -150,22 +150,20 @@ def lagged_lid_series_c(
     Where `steady_c` is NaN the answer is NaN and the time adds up until the next number. Any cut of the series gives
     the same bits if the last finite value, and the time since then, are handed on.
     """
+    lids = np.full(steady_c.size, np.nan)
     known = np.flatnonzero(~np.isnan(steady_c))
-    if previous_c is None or not isfinite(previous_c):
-        previous_c = float(steady_c[known[0]]) if len(known) else 0.0
-    lids: list[float] = []
-    waited_s, weights = 0.0, dict[float, float]()  # nearly all steps of a record are equally long
-    for steady, elapsed in zip(steady_c.tolist(), elapsed_s.tolist(), strict=True):
-        waited_s += elapsed
-        if steady != steady:
-            lids.append(steady)
-            continue
-        if waited_s not in weights:
-            weights[waited_s] = lag_weight(waited_s, time_constant_s)
-        previous_c = steady + (previous_c - steady) * weights[waited_s]
-        lids.append(previous_c)
-        waited_s = 0.0
-    return np.array(lids, np.float64)
+    if not known.size:
+        return lids
+    steady = steady_c[known].tolist()
+    last_c = previous_c if previous_c is not None and isfinite(previous_c) else steady[0]
+    waited_s = np.add.reduceat(elapsed_s[: known[-1] + 1], np.concatenate(([0], known[:-1] + 1))).tolist()
+    weights = {waited: lag_weight(waited, time_constant_s) for waited in set(waited_s)}  # nearly all steps are equally long
+    course = []
+    for steady_now_c, waited in zip(steady, waited_s, strict=True):
+        last_c = steady_now_c + (last_c - steady_now_c) * weights[waited]
+        course.append(last_c)
+    lids[known] = course
+    return lids
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ Only when the last two dozen guesses beat persistence clearly may the next one b
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
 
 import numpy as np
@@ -19,7 +20,9 @@ from rules.observe import View
 from rules.quantities import Quantity
 from rules.settings import Band
 from rules.state import Guesses
-from rules.windows import Signal, passed_since
+from rules.windows import Signal, passed_since, thousandths
+
+Floats = NDArray[np.float64]
 
 EVERY_MS = 10 * MINUTE_MS
 AHEAD_MS = HOUR_MS
@@ -50,14 +53,10 @@ def _one(view: View, alarm: str, band: Band, signal: Signal, value, credit, unit
     if len(turns):
         now = signal.mean(view.at_ms[turns], 5 * MINUTE_MS, 0)
         slope = signal.slope_k_h(view.at_ms[turns], 25 * MINUTE_MS)
-        edges = _edges(view, band, turns)
-        steps = []
-        for row, index in enumerate(turns.tolist()):
-            step, guesses.told = _step(guesses, int(view.at_ms[index]), float(now[row]), float(slope[row]), edges[row])
-            steps.append(step)
-            told.append((index, guesses.told))
+        steps, warnings = _guess(guesses, view.at_ms[turns], now, slope, *_edges(view, band, turns))
+        told += [(int(turns[row]), warning) for row, warning in warnings]
         zone[turns[0] :] = np.repeat(np.array(steps, np.int8), np.diff(turns, append=len(slots)))
-        guesses.zone = steps[-1]
+        guesses.zone, guesses.told = steps[-1], told[-1][1]
     zone[_calibrated_lately(view, "air_temperature" if alarm == "temperature-leaving" else "relative_humidity")] = CLEAR
     zone[np.isnan(value)] = UNSEEN
     if view.chamber is not None and alarm == "humidity-leaving":
@@ -84,45 +83,71 @@ def _calibrated_lately(view: View, quantity: Quantity) -> NDArray[np.bool_]:
     return lately
 
 
-def _edges(view: View, band: Band, turns: NDArray[np.intp]) -> list[tuple[float, float]]:
-    sides = []
-    for side, missing in (("low", -np.inf), ("high", np.inf)):
-        edge = limits(view, band, side)
-        sides.append(
-            np.full(len(turns), missing if edge is None else edge) if not isinstance(edge, np.ndarray) else edge[turns]
-        )
-    return list(zip(sides[0].tolist(), sides[1].tolist(), strict=True))
+def _edges(view: View, band: Band, turns: NDArray[np.intp]) -> tuple[Floats, Floats]:
+    low, high = (limits(view, band, side) for side in ("low", "high"))
+    return _at(low, -np.inf, turns), _at(high, np.inf, turns)
 
 
-def _step(guesses: Guesses, at_ms: int, now: float, slope: float, edge: tuple[float, float]) -> tuple[int, list[float]]:
-    """Settle the guesses that are due, make a new one, and return the zone with [hours, edge, error] of the last warning."""
-    if now != now:
-        guesses.due_ms, guesses.guess_m, guesses.was_m = [], [], []
-        return CLEAR, guesses.told
-    while guesses.due_ms and guesses.due_ms[0] <= at_ms:
-        due, guess, was = guesses.due_ms.pop(0), guesses.guess_m.pop(0), guesses.was_m.pop(0)
-        if at_ms - due < EVERY_MS:
-            real = round(now * 1000)
-            guesses.error2.append((guess - real) ** 2)
-            guesses.stay_error2.append((was - real) ** 2)
-            del guesses.error2[:-REMEMBERED], guesses.stay_error2[:-REMEMBERED]
-    if slope != slope:
-        return CLEAR, guesses.told
-    guesses.due_ms.append(at_ms + AHEAD_MS)
-    guesses.guess_m.append(round((now + slope * DAMPING) * 1000))
-    guesses.was_m.append(round(now * 1000))
-    low, high = edge
-    if not low < now < high or abs(slope) < 1e-3:
-        return CLEAR, guesses.told
-    ahead = high if slope > 0 else low
-    hours = (ahead - now) / (slope * DAMPING)
-    if hours > WARN_HOURS or not _trusted(guesses):
-        return (EDGE if hours <= 1.5 * WARN_HOURS else CLEAR), guesses.told
-    error = (sum(guesses.error2) / len(guesses.error2)) ** 0.5 / 1000
-    if error > abs(ahead - now) / 2:  # the edge must stand clear of the forecast's own error
-        return EDGE, guesses.told
-    return OUTSIDE, [hours, ahead, error]
+def _at(edge: Floats | float | None, missing: float, turns: NDArray[np.intp]) -> Floats:
+    if isinstance(edge, np.ndarray):
+        return edge[turns]
+    return np.full(len(turns), missing if edge is None else edge)
 
 
-def _trusted(guesses: Guesses) -> bool:
-    return len(guesses.error2) >= NEEDED and sum(guesses.error2) < CLEARLY_BETTER * sum(guesses.stay_error2)
+def _guess(
+    guesses: Guesses, at_ms: NDArray[np.int64], now: Floats, slope: Floats, low: Floats, high: Floats
+) -> tuple[list[int], list[tuple[int, list[float]]]]:
+    """Settle the guesses that are due at each turn and make a new one; return the zones, and by turn what is warned of:
+    [hours, edge, error]."""
+    ahead = np.where(slope > 0, high, low)
+    moving = (low < now) & (now < high) & (np.abs(slope) >= 1e-3)
+    hours = np.divide(ahead - now, slope * DAMPING, out=np.full(len(now), np.inf), where=moving)
+    steps = np.where(hours <= 1.5 * WARN_HOURS, EDGE, CLEAR).tolist()
+    warnings = []
+    record = _Record(guesses)
+    seen, slopes = (~np.isnan(now)).tolist(), (~np.isnan(slope)).tolist()
+    turns = zip(at_ms.tolist(), thousandths(now).tolist(), thousandths(now + slope * DAMPING).tolist(), strict=True)
+    for row, (instant, real, guess) in enumerate(turns):
+        if not seen[row]:
+            record.waiting.clear()
+            continue
+        record.settle(instant, real)
+        if slopes[row]:
+            record.waiting.append((instant + AHEAD_MS, guess, real))
+        if hours[row] <= WARN_HOURS and record.trusted():
+            error = record.error()
+            if error <= abs(ahead[row] - now[row]) / 2:  # the edge must stand clear of the forecast's own error
+                steps[row] = OUTSIDE
+                warnings.append((row, [float(hours[row]), float(ahead[row]), error]))
+    record.keep(guesses)
+    return steps, warnings
+
+
+class _Record:
+    """The guesses that wait for their hour, and how good the last ones were, while a stretch is walked."""
+
+    def __init__(self, guesses: Guesses) -> None:
+        self.waiting = deque(zip(guesses.due_ms, guesses.guess_m, guesses.was_m, strict=True))
+        self.error2 = deque(guesses.error2, REMEMBERED)
+        self.stay_error2 = deque(guesses.stay_error2, REMEMBERED)
+
+    def settle(self, at_ms: int, real_m: int) -> None:
+        """Hold the guesses that are due against what came; one whose hour was missed is dropped."""
+        while self.waiting and self.waiting[0][0] <= at_ms:
+            due_ms, guess_m, was_m = self.waiting.popleft()
+            if at_ms - due_ms < EVERY_MS:
+                self.error2.append((guess_m - real_m) ** 2)
+                self.stay_error2.append((was_m - real_m) ** 2)
+
+    def trusted(self) -> bool:
+        """Return whether the last guesses beat persistence clearly."""
+        return len(self.error2) >= NEEDED and sum(self.error2) < CLEARLY_BETTER * sum(self.stay_error2)
+
+    def error(self) -> float:
+        """Return the root mean square error of the last guesses, in the figure's unit."""
+        return (sum(self.error2) / len(self.error2)) ** 0.5 / 1000  # type: ignore[no-any-return]
+
+    def keep(self, guesses: Guesses) -> None:
+        """Write it all back."""
+        guesses.due_ms, guesses.guess_m, guesses.was_m = ([row[column] for row in self.waiting] for column in range(3))
+        guesses.error2, guesses.stay_error2 = [*self.error2], [*self.stay_error2]
