@@ -79,7 +79,7 @@ def test_a_blow_at_a_crash_point_loses_and_invents_nothing(
     tmp_path: Path, calm: tuple[int, list[tuple[str, str]]], share: int, blow: type[BaseException]
 ) -> None:
     count, undisturbed = calm
-    number = 1 + (2 * share + (blow is MemoryError)) * int(0.95 * count) // (POINTS - 1)
+    number = 1 + (2 * share + (blow is MemoryError)) * int(0.85 * count) // (POINTS - 1)
     world = Struck(tmp_path, number, blow)
     try:
         world.run(DAYS)
