@@ -127,8 +127,8 @@ def _counted_as(kind: str, change: str | None, status: str | None) -> str:
 
 
 def _summary(stream: Stream, counts: Counter[str], taken_s: float) -> str:
+    from daemon.counting import counted
+
     days = (stream.end_ms - stream.begin_ms) / 86_400_000
-    return (
-        f"{stream.readings} readings over {days:.1f} days, in {taken_s:.1f} s: {counts['alarm']} alarms,"
-        f" {counts['advisory']} advisories, {counts['letter']} letters."
-    )
+    told = ", ".join(counted(counts[kind], kind) for kind in ("alarm", "advisory", "letter"))
+    return f"{counted(stream.readings, 'reading')} over {days:.1f} days, in {taken_s:.1f} s: {told}."

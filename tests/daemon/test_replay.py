@@ -11,6 +11,7 @@ from shelf_store import fill, write_config
 
 from adapters.simulated_shelf import cycle_start, simulate
 from daemon import cli
+from daemon.counting import counted
 from rules.events import HOUR_MS
 from rules.words import Visit
 
@@ -66,7 +67,7 @@ def test_one_reading_is_enough(tmp_path: Path, capsys: pytest.CaptureFixture[str
     (tmp_path / "one.csv").write_text("2026-03-28T12:00:00Z,big-air,air_temperature,25.1,degC\n")
     status, out, _ = replay(capsys, tmp_path / "one.csv")
     assert status == 0
-    assert "1 readings over 0.0 days" in out
+    assert "1 reading over 0.0 days" in out
 
 
 def test_a_gap_of_weeks_is_one_silence_a_probe(recording: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -128,3 +129,10 @@ def test_a_store_whose_chamber_was_renamed_since_is_told_under_the_new_name(
 
 def test_files_and_store_are_not_mixed(recording: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert replay(capsys)[0] == replay(capsys, recording, "--store")[0] == replay(capsys, recording, "--since", "7d")[0] == 64
+
+
+@pytest.mark.parametrize(("number", "thing", "said"), [
+    (0, "alarm", "no alarm"), (1, "letter", "1 letter"), (2, "letter", "2 letters"), (3, "advisory", "3 advisories"),
+])  # fmt: skip
+def test_a_number_of_things_is_said_as_a_person_would(number: int, thing: str, said: str) -> None:
+    assert counted(number, thing) == said
