@@ -27,6 +27,8 @@ from rules.solver import Forecast
 
 __all__ = ["AdviceState", "Standing", "consider", "hear", "knows", "owes", "told_lid"]
 
+URGENT_LOOK_S = 3600
+"""However slowly a change works: what would wake the keeper is looked at again after this; common practice, no source."""
 Status = Literal["given", "updated", "resolved", "withdrawn", "reminded", "verified"]
 URGENCY: tuple[Priority, ...] = ("digest", "morning", "today", "wake")
 UPDATE_NOT_BEFORE_MS = 30 * MINUTE_MS
@@ -207,13 +209,14 @@ class _Talk:
 
     def _event(self, wanted: Plan, wait_s: int) -> dict[str, Any]:
         """Return what the event says beside its predictions, as plain values that the state can hold."""
-        situation, first = self.situation, wanted.actions[0]
+        situation, first, urgency = self.situation, wanted.actions[0], self._urgency(wanted.branch)
         return {
             "device": first.device, "change": first.change, "amount": first.amount, "unit": first.unit,
             "reason": reason_of_plan(wanted, situation), "cautions": list(cautions_of(wanted, self.chamber)),
             "actions": [asdict(action) for action in wanted.actions], "never": list(wanted.never),
-            "case": None if wanted.cause is None else wanted.cause.case, "urgency": self._urgency(wanted.branch),
-            "act_within_s": self._within_s(wanted), "look_again_s": wait_s,
+            "case": None if wanted.cause is None else wanted.cause.case, "urgency": urgency,
+            "act_within_s": self._within_s(wanted),
+            "look_again_s": min(wait_s, URGENT_LOOK_S) if urgency == "wake" else wait_s,
             "lacking": list(lacking_of(wanted, situation)), "headline": headline_of(wanted),
         }
 

@@ -309,3 +309,11 @@ def test_a_fitted_model_is_taken_and_one_of_another_version_is_not():
         assert events == [] and state.model is not None and state.model["source"] == source
     odd = AdviceState(model={"mean": [1.0]})
     assert advise(now, chamber, odd)[1][0].status == "given"
+
+
+def test_what_would_wake_the_keeper_is_looked_at_again_within_the_hour_however_slowly_the_change_works():
+    chamber, now = Chamber(devices=devices()), situation(26.0, 62.0, 21.0, 30.0)
+    (calm,), (urgent,) = (advise(now, chamber, None, priority=priority)[1] for priority in ("today", "wake"))
+    assert calm.actions == urgent.actions
+    assert calm.look_again_s == 12 * 3600
+    assert urgent.look_again_s == 3600
