@@ -94,7 +94,7 @@ def without_search(
     if heat_comes_first(situation, standing):
         return _heat(cause)
     if "unplugged" in cause.facts:
-        return _plug_in(state, situation, cause)
+        return _plug_in(state, situation, cause, standing)
     special = _special(cause, standing)
     if special is not None:
         return special
@@ -161,10 +161,14 @@ PLUG_IN_BELOW_K = 0.5
 """How far below the upper edge an unplugged heater's chamber must be before it is plugged in again: the deadband."""
 
 
-def _plug_in(state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:
+def _plug_in(
+    state: AdviceState, situation: Situation, cause: Cause, standing: Mapping[str, Standing]
+) -> Plan | None:
     """Return the call to plug an unplugged heater in again, its set point lower by what was too much; not while it is warm."""
     knobs, goal = state.told_knobs, cause.goal
     t, room_c = situation.temperature_c or 0.0, situation.room_temperature_c
+    if any(row.alarm in ("temperature-high", "heater-runaway") for row in climate_stands(standing)):
+        return None  # too warm until that is over, whatever the figure says by now
     if t > goal.temperature_c + PLUG_IN_BELOW_K or (room_c is not None and room_c > goal.temperature_c):
         return None
     if "thermostat" not in cause.facts:

@@ -133,7 +133,8 @@ def _all_clear_subject(about: list[dict[str, Any]], place: str) -> str:
 
 def _what(about: list[dict[str, Any]]) -> str:
     alarms = shown(of_kind(about, "alarm"))
-    alarms = [alarm for alarm in alarms if alarm.get("condition") != "normal"] or alarms
+    standing = [alarm for alarm in alarms if alarm.get("condition") != "normal"]
+    alarms = standing if standing or of_kind(about, "advice") else alarms
     names = list(dict.fromkeys(_SHORT.get(alarm["alarm"]) or label(alarm["alarm"]) for alarm in alarms))
     if not names:
         return "to be done"

@@ -216,6 +216,8 @@ def test_an_unplugged_heater_is_plugged_in_again_lower_once_it_is_cool():
     still = later(hot, 0.2, temperature_c=31.0)
     assert advise(still, chamber, state)[1] == []
     cool = later(situation(25.5, 80.0, 21.0, 45.0), 3.0)
+    while_called_too_warm = advise(cool, chamber, state, "temperature-high")[1]
+    assert [event.status for event in while_called_too_warm] == ["verified"]
     state, events = advise(cool, chamber, state)
     assert events[-1].status == "given" and "Plug the heater in again" in events[-1].headline
     assert "set to 25.5 °C" in events[-1].headline and "7 K past its set point" in events[-1].headline
