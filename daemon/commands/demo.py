@@ -1,4 +1,4 @@
-"""`dewlid demo`: some days of a simulated shelf in seconds, to see what dewlid does without any hardware."""
+"""`dewlid demo`: some days of a simulated shelf within a minute, to see what dewlid does without any hardware."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ if TYPE_CHECKING:
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Register the command."""
     parser = subparsers.add_parser(
-        "demo", help="see five days of a simulated shelf in some seconds",
-        description="Let five days of a simulated shelf with two fungus chambers pass in some seconds: too much mist, a heater"
+        "demo", help="see five days of a simulated shelf in a minute",
+        description="Let five days of a simulated shelf with two fungus chambers pass in a minute or less: too much mist, a heater"
         " that fails on a cold night, an over-heated dry day, a frozen probe. The engine, the store, the outbox and, where"
         " mosquitto is installed, the MQTT broker are real.",
     )  # fmt: skip
