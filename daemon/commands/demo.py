@@ -13,7 +13,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     """Register the command."""
     parser = subparsers.add_parser(
         "demo", help="see five days of a simulated shelf in a minute",
-        description="Let five days of a simulated shelf with two fungus chambers pass in a minute or less: too much mist, a heater"
+        description="Let five days of a simulated shelf with two fungus chambers pass in a minute: too much mist, a heater"
         " that fails on a cold night, an over-heated dry day, a frozen probe. The engine, the store, the outbox and, where"
         " mosquitto is installed, the MQTT broker are real.",
     )  # fmt: skip
