@@ -12,6 +12,9 @@ from shelf_store import fill, write_config
 from adapters.simulated_shelf import cycle_start, simulate
 from daemon import cli
 from daemon.counting import counted
+from rules.advice import UPDATE_NOT_BEFORE_MS, AdviceState, _Talk
+from rules.advice_plan import Plan, searched
+from rules.cause import Cause
 from rules.events import HOUR_MS
 from rules.words import Visit
 
@@ -125,6 +128,29 @@ def test_a_store_whose_chamber_was_renamed_since_is_told_under_the_new_name(
     assert (word["accepted"], word["text"]) == (
         False, "unknown_chamber: 'big-nest' is not in the config; allowed: old-nest, small-nest"
     )  # fmt: skip
+
+
+def test_each_search_for_advice_that_is_left_out_would_have_told_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found: list[Plan | None] = []
+    really = _Talk.search_is_idle
+
+    def and_what_it_would_find(talk: _Talk, state: AdviceState, cause: Cause) -> bool:
+        idle = really(talk, state, cause)
+        if idle:
+            wanted, told = searched(talk.chamber, state, talk.situation, cause), state.open
+            young = talk.at_ms - told.told_ms < UPDATE_NOT_BEFORE_MS
+            assert wanted is None or not talk._material(told, wanted)
+            assert wanted is None or young or wanted.keys != told.keys
+            found.append(wanted)
+        return idle
+
+    monkeypatch.setattr(_Talk, "search_is_idle", and_what_it_would_find)
+    cycle = as_csv(simulate(MARCH_MS, 5.0, interval_s=120), tmp_path / "cycle.csv")
+    assert replay(capsys, cycle)[0] == 0
+    assert len(found) > 30
+    assert any(found)
 
 
 def test_files_and_store_are_not_mixed(recording: Path, capsys: pytest.CaptureFixture[str]) -> None:
