@@ -22,9 +22,9 @@ from rules.words import Spoken
 
 READINGS_AT_ONCE = 100_000
 """Readings in one slice; larger ones are hardly faster and take more memory."""
-READINGS_OF_EACH = 1_000
+READINGS_OF_EACH = 2_000
 """Readings of each series in one slice: every slice has its price for every series, whatever it holds."""
-MOST_AT_ONCE = 1_000_000
+MOST_AT_ONCE = 3_000_000
 """Readings in one slice of very many series, which bounds the memory."""
 
 

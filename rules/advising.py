@@ -51,6 +51,12 @@ def advise(
     return events
 
 
+def may_be_asked(state: EngineState, chamber: str, turned: bool) -> bool:
+    """Return whether a chamber's adviser may have to look at a stretch without words, in which no alarm changes by itself."""
+    adviser = state.advice.get(chamber)
+    return turned or bool(alarms.standing(state.alarms, chamber)) or (adviser is not None and advice.owes(adviser))
+
+
 def _stood(
     view: View,
     mine: list[AlarmEvent],

@@ -19,7 +19,7 @@ from rules.events import MINUTE_MS
 from rules.settings import Watch
 from rules.words import Word
 
-__all__ = ["AlarmRecord", "AlarmsState", "configured", "follow", "standing"]
+__all__ = ["AlarmRecord", "AlarmsState", "configured", "follow", "nothing_due", "standing"]
 
 _ENDINGS: dict[str, Trigger] = {"held": "held-too-long", "shelf": "shelf-over", "stale": "stands-too-long"}
 _REASONS = {
@@ -37,7 +37,7 @@ def follow(
     `stimuli` are in order of time and lie within the stretch, its end included. The state handed in is not changed; without
     stimuli and with nothing due it is handed back as it is.
     """
-    if not stimuli and _nothing_before(state, until_ms):
+    if not stimuli and nothing_due(state, until_ms):
         return state, []
     life = AlarmLife(watch, state.copied(), origin)
     for stimulus in stimuli:
@@ -82,7 +82,8 @@ def standing(state: AlarmsState, chamber: str | None) -> dict[str, AlarmRecord]:
     }
 
 
-def _nothing_before(state: AlarmsState, until_ms: int) -> bool:
+def nothing_due(state: AlarmsState, until_ms: int) -> bool:
+    """Return whether no alarm changes by itself before this instant."""
     return (state.due_ms is None or state.due_ms >= until_ms) and (state.away_due is None or state.away_due >= until_ms)
 
 

@@ -9,8 +9,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from rules import care
+from rules import alarms, care
 from rules.advice import AdviceState, told_lid
+from rules.advising import may_be_asked
 from rules.checks import CHAMBER_CHECKS, PROBE_CHECKS
 from rules.checks.verdict import Facts, Verdict
 from rules.conditions import ConditionChange
@@ -34,38 +35,47 @@ SEEN_ALARMS = {"temperature-high", "temperature-low", "humidity-low", "humidity-
 def perceive(
     watch: Watch, state: EngineState, stretch: Stretch, also_ms: tuple[int, ...]
 ) -> tuple[dict[str, View], list[ConditionChange], list[Event]]:
-    """Judge the readings, look at every place that has instants in this stretch, and walk its checks."""
+    """Judge the readings, look at every place that has instants in this stretch, and walk its checks.
+
+    Only the views that somebody may still ask for are handed on: with many quiet chambers the next view takes the place of the
+    one before in memory, which is much faster than to touch fresh memory for each.
+    """
+    keep_all = bool(also_ms) or not alarms.nothing_due(state.alarms, stretch.until_ms)
     heard, events = _hear(watch, state, stretch)
-    faults: dict[str, list[tuple[int, str]]] = {}
-    changes: list[ConditionChange] = []
-    for fault in stretch.faults:
-        if isinstance(fault, ProbeFault) and fault.probe in watch.probes:
-            faults.setdefault(fault.probe, []).append((max(fault.taken_ms, stretch.from_ms), fault.fault))
-        elif isinstance(fault, MediumFault):
-            changes.append(_medium(fault, stretch.from_ms))
+    faults, changes = _faults(watch, stretch)
     views: dict[str, View] = {}
     rooms = _Rooms({}, {})
     at_place: dict[str, list[Heard]] = {}
     for item in heard:
         at_place.setdefault(watch.probes[item.probe].place, []).append(item)
-    told_faults = {name: tuple(told) for name, told in faults.items()}
     for place in (*watch.rooms, *watch.chambers):
-        view = _view(watch, state, place, at_place, stretch, also_ms, told_faults, rooms)
+        view = _view(watch, state, place, at_place, stretch, also_ms, faults, rooms)
         if view is not None:
-            views[place] = view
+            turned = _walk(state, view)
+            _keep(watch, state, view)
+            changes += turned
             if view.chamber is None:
                 rooms.met(view)
-            changes += _walk(state, view)
-            _keep(watch, state, view)
+            elif keep_all or may_be_asked(state, place, bool(turned)):
+                views[place] = view
     for name, told in faults.items():
         memory = state.probes[name]
         garbled_ms = max((at for at, fault in told if fault != "unreachable"), default=memory.garbled_ms)
         state.probes[name] = replace(memory, fault_ms=told[-1][0], fault=told[-1][1], garbled_ms=garbled_ms)
-    return (
-        {name: view for name, view in views.items() if view.chamber is not None},
-        sorted(changes, key=attrgetter("at_ms")),
-        events,
-    )
+    return views, sorted(changes, key=attrgetter("at_ms")), events
+
+
+def _faults(watch: Watch, stretch: Stretch) -> tuple[dict[str, tuple[tuple[int, str], ...]], list[ConditionChange]]:
+    """Return when each probe had which fault, and the changes of lines and brokers."""
+    faults: dict[str, tuple[tuple[int, str], ...]] = {}
+    changes: list[ConditionChange] = []
+    for fault in stretch.faults:
+        if isinstance(fault, ProbeFault) and fault.probe in watch.probes:
+            told = (max(fault.taken_ms, stretch.from_ms), fault.fault)
+            faults[fault.probe] = (*faults.get(fault.probe, ()), told)
+        elif isinstance(fault, MediumFault):
+            changes.append(_medium(fault, stretch.from_ms))
+    return faults, changes
 
 
 def _hear(watch: Watch, state: EngineState, stretch: Stretch) -> tuple[list[Heard], list[Event]]:
