@@ -33,14 +33,14 @@ SEEN_ALARMS = {"temperature-high", "temperature-low", "humidity-low", "humidity-
 
 
 def perceive(
-    watch: Watch, state: EngineState, stretch: Stretch, also_ms: tuple[int, ...]
+    watch: Watch, state: EngineState, stretch: Stretch, also_ms: tuple[int, ...], *, every_view: bool = False
 ) -> tuple[dict[str, View], list[ConditionChange], list[Event]]:
     """Judge the readings, look at every place that has instants in this stretch, and walk its checks.
 
-    Only the views that somebody may still ask for are handed on: with many quiet chambers the next view takes the place of the
-    one before in memory, which is much faster than to touch fresh memory for each.
+    Unless `every_view` is asked for, only those are handed on that the adviser may still ask for: with many quiet chambers the
+    next view takes the place of the one before in memory, which is much faster than to touch fresh memory for each.
     """
-    keep_all = bool(also_ms) or not alarms.nothing_due(state.alarms, stretch.until_ms)
+    keep_all = every_view or bool(also_ms) or not alarms.nothing_due(state.alarms, stretch.until_ms)
     heard, events = _hear(watch, state, stretch)
     faults, changes = _faults(watch, stretch)
     views: dict[str, View] = {}

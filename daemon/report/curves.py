@@ -96,7 +96,7 @@ def _seen_again(
     )
     part = watch.model_copy(update={"chambers": {name: watch.chambers[name] for name in only}})
     columns = Rows(rows.series, rows.series_index, rows.taken_ms, rows.at_ms, rows.value)
-    return perceive(part, scratch, Stretch(since_ms, until_ms, (), columns, ()), ())[0]
+    return perceive(part, scratch, Stretch(since_ms, until_ms, (), columns, ()), (), every_view=True)[0]
 
 
 def _blank(state: EngineState, name: str, since_ms: int) -> PlaceMemory:
