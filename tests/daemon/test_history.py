@@ -417,15 +417,15 @@ WRITER = textwrap.dedent(
             owed = Owed(outlet="mail", event_id=event.id, kind="letter", payload="{}", made_ms=0, expendable=False)
             batch = Batch.of([Reading(number, "a", "air_temperature", float(number), number)])
             history.record(batch, [event], b"%d" % number, [owed])
-            print(number, flush=True)
+            os.write(1, b"%d\\n" % number)  # in one piece, however Python buffers
 
     for _ in sys.stdin:  # a writer is forked for each line, so that the libraries are read once
         child = os.fork()
         if child == 0:
             write(Path(sys.argv[1]))
-        print(f"child {child}", flush=True)
+        os.write(1, b"child %d\\n" % child)
         os.waitpid(child, 0)
-        print("gone", flush=True)
+        os.write(1, b"gone\\n")
     """
 )
 
