@@ -1,7 +1,7 @@
 """The one thread that owns the rules' state and the store: take what came in, judge it, record it, then let it be told.
 
 A slice of the stream with events is recorded at once, together with the messages that it owes and the state after it;
-only then may anything be delivered. Quiet slices wait up to 45 seconds, so that a memory card is spared.
+only then may anything be delivered. Quiet slices wait up to a minute, so that a memory card is spared.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from rules.events import MINUTE_MS, SECOND_MS, Batch, Event, Item, LetterEvent, 
 from rules.settings import Watch
 from rules.watch import EngineState, advance, dump_state
 
-HOLD_MS = 45 * SECOND_MS
+HOLD_MS = MINUTE_MS
 """How long quiet readings may wait for the disk."""
 SNAPSHOT_MS = 5 * MINUTE_MS
 """How much of the stream a restart has to go through again at most."""
