@@ -188,13 +188,13 @@ def _turn(state: Walk, zone: int, reached: dict[str, int], turns: list[Turn]) ->
     if not state.harmful and "harm_for_ms" in reached:
         state.harmful, state.recovering = True, False
         turns.append(Turn(reached["harm_for_ms"], "harmful", True))
-    elif state.harmful and "ease_for_ms" in reached and zone != CLEAR:
-        state.harmful = False
-        turns.append(Turn(reached["ease_for_ms"], "eased", False))
+    eased_index = 0
+    if state.harmful and "ease_for_ms" in reached and zone != CLEAR:
+        state.harmful, eased_index = False, reached["ease_for_ms"]
+        turns.append(Turn(eased_index, "eased", False))
     if zone == EDGE and "inside_for_ms" in reached and not state.harmful and not state.recovering:
         state.recovering = True
-        not_before = reached.get("ease_for_ms", 0) if turns and turns[-1].to == "eased" else 0
-        turns.append(Turn(max(reached["inside_for_ms"], not_before), "recovering", False))
+        turns.append(Turn(max(reached["inside_for_ms"], eased_index), "recovering", False))
     if zone == CLEAR and "clear_for_ms" in reached:
         state.phase, state.harmful = "normal", False
         turns.append(Turn(reached["clear_for_ms"], "normal", False))

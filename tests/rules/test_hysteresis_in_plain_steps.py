@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict, replace
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from rules.hysteresis import CLEAR, EDGE, HARM, HARM_EDGE, HELD_AT_MOST_MS, OUTSIDE, UNSEEN, Delays, Walk, walk, zones
@@ -119,6 +119,11 @@ def streams(draw: st.DrawFn) -> tuple[list[int], list[int], list[int]]:
 DELAYS = st.builds(Delays, *(st.sampled_from([0, MINUTE, 3 * MINUTE, 5 * MINUTE]) for _ in range(4)))
 
 
+EASED_BEFORE = ([HARM, OUTSIDE, OUTSIDE, EDGE, EDGE], [0, 0, MINUTE, 0, MINUTE], [MINUTE * n for n in range(1, 6)])
+"""It eases in one zone and recovers in the next, where the time to ease has run once more: found by this test."""
+
+
+@example(([], [], []), EASED_BEFORE, Delays(0, 0, 0, MINUTE), False)
 @given(streams(), streams(), DELAYS, st.booleans())
 @settings(max_examples=300, deadline=None)
 def test_stretches_turn_where_plain_steps_turn_and_remember_the_same(
