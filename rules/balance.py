@@ -261,8 +261,8 @@ def _aim(
     return np.clip(aim, 50.0, 0.995 * saturation), np.where(wet, rate + terms.lid, rate)
 
 
-def _outcome(present: Present, temperature: Array, vapour: Array, lid_c: Array) -> Outcome:
-    humidity = np.clip(100.0 * vapour / e_s(temperature), 1.0, 100.0)
+def _outcome(present: Present, temperature: Array, saturation: Array, vapour: Array, lid_c: Array) -> Outcome:
+    humidity = np.clip(100.0 * vapour / saturation, 1.0, 100.0)
     margin = lid_c + present.lid_offset_k - saturation_temperatures(np.maximum(vapour, 50.0))
     return Outcome(np.broadcast_to(temperature, humidity.shape), humidity, margin)
 
@@ -272,8 +272,9 @@ def at_rest(present: Present, setting: Setting) -> Outcome:
     temperature = _rest_temperature(present, setting)
     terms = _terms(present, setting)
     lid_c = present.room_c + terms.factor * (temperature - present.room_c)
-    vapour, _ = _aim(present, terms, e_s(temperature), e_s(lid_c), None)
-    return _outcome(present, temperature, vapour, lid_c)
+    saturation = e_s(temperature)
+    vapour, _ = _aim(present, terms, saturation, e_s(lid_c), None)
+    return _outcome(present, temperature, saturation, vapour, lid_c)
 
 
 def course(present: Present, setting: Setting) -> list[Outcome]:
@@ -295,6 +296,5 @@ def course(present: Present, setting: Setting) -> list[Outcome]:
         then = aim + (vapour[index] - aim) * np.exp(-rate * step)
         vapour[index + 1] = np.minimum(then, 0.995 * saturation[index + 1])
     lid_c = present.room_c + terms.factor * (temperature - present.room_c)
-    humidity = np.clip(100.0 * vapour / saturation, 1.0, 100.0)
-    margin = lid_c + present.lid_offset_k - saturation_temperatures(np.maximum(vapour, 50.0))
-    return [Outcome(*figures) for figures in zip(temperature, humidity, margin, strict=True)]
+    whole = _outcome(present, temperature, saturation, vapour, lid_c)
+    return [Outcome(*figures) for figures in zip(whole.temperature_c, whole.humidity_pct, whole.margin_k, strict=True)]

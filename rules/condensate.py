@@ -134,9 +134,7 @@ def load_after_g_m2(load_g_m2: float, flux_g_m2h: float, elapsed_s: float, drip_
 
     An unknown flux (NaN) leaves the load as it was.
     """
-    if flux_g_m2h != flux_g_m2h or elapsed_s <= 0.0:
-        return load_g_m2
-    return min(max(load_g_m2 + flux_g_m2h * (elapsed_s / 3600.0), 0.0), drip_load_g_m2)
+    return float(load_series_g_m2(load_g_m2, np.array([flux_g_m2h]), np.array([elapsed_s]), drip_load_g_m2)[0])
 
 
 def load_series_g_m2(load_g_m2: float, flux_g_m2h: Array, elapsed_s: Array, drip_load_g_m2: float) -> Array:

@@ -46,12 +46,12 @@ ALARMS: dict[str, AlarmKind] = {
 class ConditionChange:
     """One change of the condition behind one alarm, after hysteresis and delays.
 
-    `to`: `active` (outside), `harmful` (straight or from active), `eased` (harmful to outside),
-    `recovering` (it stands, but the value is back within the limit by less than the deadband), `relapsed` (outside again after
-    that), `normal` (returned, delays
-    met), `held` (was active, now cannot be seen), `resumed` (seen again, still bad; level as `level`), `unknown` (cannot be
-    seen and was not active, or held too long), `seen` (seen again and normal). `seconds_left`: time to harm where it can be
-    estimated. `because`: one line of numbers for the keeper. `config` marks a change made by an edited band alone.
+    `to`: `active` (outside), `harmful` (straight or from active), `eased` (harmful to outside), `recovering` (it stands,
+    but the value is back within the limit by less than the deadband), `relapsed` (outside again after that), `normal`
+    (returned, delays met), `held` (was active, now cannot be seen), `resumed` (seen again, still bad; level as `level`),
+    `unknown` (cannot be seen and was not active, or held too long), `seen` (seen again and normal). `seconds_left`: time to
+    harm where it can be estimated. `because`: one line of numbers for the keeper. `config` marks a change made by an edited
+    band alone.
     """
 
     at_ms: int

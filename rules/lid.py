@@ -137,9 +137,7 @@ def lagged_lid_temperature_c(
     previous_c: float | None, steady_c: float, elapsed_s: float, time_constant_s: float
 ) -> float:
     """Return the lid's temperature after a step towards `steady_c`; None before: it is there already."""
-    if previous_c is None or not isfinite(previous_c):
-        return steady_c
-    return steady_c + (previous_c - steady_c) * lag_weight(elapsed_s, time_constant_s)
+    return float(lagged_lid_series_c(previous_c, np.array([steady_c]), np.array([elapsed_s]), time_constant_s)[0])
 
 
 def lagged_lid_series_c(

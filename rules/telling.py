@@ -123,8 +123,7 @@ def _reminders(desk: Desk) -> Iterable[Due]:
             yield due_ms, 0, f"remind/{place}", due_ms != raw_ms
         told = [heard.told_ms for heard in wakes if heard.told_ms is not None]
         if told and not thread.second:
-            answered_ms = min(told) if thread.answered_ms is None else thread.answered_ms
-            yield max(min(told), answered_ms) + telling.second_after, 1, f"second/{place}", False
+            yield max(min(told), thread.answered_ms or 0) + telling.second_after, 1, f"second/{place}", False
 
 
 def _calm_until_ms(thread: Thread, offsets: Sequence[int], telling: Telling) -> int:
