@@ -13,7 +13,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from adapters.errors import SecretUnreadable
 from adapters.secrets_file import SecretFile, readable_path
-from rules.settings import Settings
+from rules.settings import Section
 
 AbsolutePath = Annotated[str, Field(min_length=2, max_length=1024, pattern=r"^/[^\x00]*$")]
 
@@ -36,7 +36,7 @@ Topic = Annotated[str, Field(min_length=1), AfterValidator(_exact_topic)]
 """An exact MQTT topic (MQTT 5.0 section 4.7) without wildcards."""
 
 
-class Broker(Settings):
+class Broker(Section):
     """One MQTT broker. Secrets stand in files of their own, never here."""
 
     host: Annotated[str, Field(min_length=1, max_length=253, pattern=r"^[A-Za-z0-9.:_-]+$")]

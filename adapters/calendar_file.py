@@ -15,8 +15,8 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 from adapters.errors import AdapterError
-from rules.care_state import AwayPeriod
-from rules.occurrences import Occurrence
+from rules.care.occurrences import Occurrence
+from rules.care.state import AwayPeriod
 
 PRODUCT = "-//dewlid//care plan//EN"
 _LARGEST_BYTES = 8_000_000

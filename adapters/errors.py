@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from rules.events import Fault
+from rules.terms.events import Fault
 
 
 class AdapterError(Exception):

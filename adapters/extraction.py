@@ -16,7 +16,7 @@ from adapters import json_pointer, senml
 from adapters.errors import ProbeGarbled, ProbeImplausible
 from adapters.json_pointer import PointerNotFound
 from adapters.payload import excerpt, json_of, number_in, number_of
-from rules.quantities import QUANTITIES, Quantity, in_our_unit, units_of
+from rules.terms.quantities import QUANTITIES, Quantity, in_our_unit, units_of
 
 
 class NothingThere(ProbeGarbled):

@@ -22,9 +22,9 @@ from pydantic import Field
 from adapters.broker import Topic
 from adapters.errors import SecretUnreadable
 from adapters.secrets_file import SecretFile, read_secret
-from rules.events import MINUTE_MS, SECOND_MS, rfc3339
-from rules.setting_forms import DurationMs, Settings
-from rules.words import Name
+from rules.terms.events import MINUTE_MS, SECOND_MS, rfc3339
+from rules.terms.setting_forms import DurationMs, Section
+from rules.terms.words import Name
 
 LARGEST_BYTES = 8 * 1024
 SHORTEST_KEY = 32
@@ -38,7 +38,7 @@ Code = Literal["taken", "too-large", "malformed", "forged", "retained", "stale",
 _ID = re.compile(r"[A-Za-z0-9_-]{16,64}")
 
 
-class Commands(Settings):
+class Commands(Section):
     """The keeper's words by MQTT. Without this table nothing is subscribed and nothing is taken."""
 
     broker: Name

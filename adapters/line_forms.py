@@ -15,7 +15,7 @@ from adapters.bounded_pattern import PatternRefused, bounded_pattern
 from adapters.errors import ProbeError
 from adapters.extraction import Extract, by_columns, by_pattern, by_pointers, by_senml
 from adapters.payload import json_of
-from rules.quantities import FACTS, Quantity, in_our_unit
+from rules.terms.quantities import FACTS, Quantity, in_our_unit
 
 _TEMPERATURE = {
     "t", "ta", "tc", "tf", "tair", "temp", "tmp", "temperature", "temperatur", "celsius", "degc", "fahrenheit", "degf",

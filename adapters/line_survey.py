@@ -26,7 +26,7 @@ from adapters.modbus_frame import (
 )
 from adapters.probes.serial_text import LineSplitter
 from adapters.serial_port import BaudRate, Framing, LineSettings, PortLost, SerialPort
-from rules.quantities import Quantity
+from rules.terms.quantities import Quantity
 
 SPEEDS: tuple[BaudRate, ...] = (9600, 115200, 19200, 57600, 38400, 4800, 2400, 1200)
 UNIT_SPEEDS: tuple[BaudRate, ...] = (9600, 19200, 4800, 38400, 115200)

@@ -22,8 +22,8 @@ from adapters import senml
 from adapters.columnar_csv import PAD, Columns, read_columns
 from adapters.errors import ProbeError
 from adapters.payload import excerpt, json_of, number_in, number_of
-from rules.events import Batch
-from rules.quantities import QUANTITIES, Quantity, in_our_unit, units_of
+from rules.terms.events import Batch
+from rules.terms.quantities import QUANTITIES, Quantity, in_our_unit, units_of
 
 Form = Literal["csv", "json-lines", "senml"]
 COLUMNS = ("time", "probe", "quantity", "value", "unit")

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from adapters.simulated_chamber import Box, Chamber, Influence, saturation_density_g_m3
-from rules.events import DAY_MS, SECOND_MS, Batch
-from rules.quantities import Quantity
+from rules.terms.events import DAY_MS, SECOND_MS, Batch
+from rules.terms.quantities import Quantity
 
 STEP_S = 20
 CYCLE_DAYS = 5

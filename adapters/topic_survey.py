@@ -15,7 +15,7 @@ from adapters.errors import OutletUnreachable, SecretUnreadable
 from adapters.flock_client import Message
 from adapters.line_forms import Form, form_of, plausible, quantity_named, unit_of, words_of
 from adapters.secrets_file import read_secret
-from rules.quantities import FACTS, Quantity, in_our_unit
+from rules.terms.quantities import FACTS, Quantity, in_our_unit
 
 MOST_TOPICS = 5000
 LARGEST = 65_536

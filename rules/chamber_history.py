@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.advice_state import KnobChange
-from rules.chamber import Array
-from rules.chamber_fit import STEP_MS, History
-from rules.devices import config_knobs
-from rules.events import HOUR_MS, MINUTE_MS
+from rules.advice.devices import config_knobs
+from rules.advice.fit import STEP_MS, History
+from rules.advice.model import Array
+from rules.advice.state import KnobChange
 from rules.settings import Chamber
+from rules.terms.events import HOUR_MS, MINUTE_MS
 
 Instants = NDArray[np.int64]
 SETTLING_MS = 30 * MINUTE_MS

@@ -1,7 +1,7 @@
 """What delay timers and deadbands do to false and missed alarms, in closed form, for samples that do not depend on each other.
 
-Slow quantities are not independent from sample to sample; `rules.chatter` therefore replays a record and uses these formulas
-only to check itself.
+Slow quantities are not independent from sample to sample; `rules.alarms.deadbands` therefore replays a record and uses these
+formulas only to check itself.
 """
 
 from __future__ import annotations

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.saturation import ICE_TEMPERATURE, TRIPLE_POINT_C, Array, ValidRange, Value, ice_log_slope, ice_pressure
-from rules.vapour import saturation_vapour_pressure_pa, vapour_pressure_pa
+from rules.physics.saturation import ICE_TEMPERATURE, TRIPLE_POINT_C, Array, ValidRange, Value, ice_log_slope, ice_pressure
+from rules.physics.vapour import saturation_vapour_pressure_pa, vapour_pressure_pa
 
 _FROST_PRESSURE = ValidRange("vapour_pressure_pa", "Pa", ice_pressure(ICE_TEMPERATURE.low), ice_pressure(TRIPLE_POINT_C))
 

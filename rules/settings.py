@@ -13,17 +13,17 @@ from typing import Annotated, Literal
 
 from pydantic import ConfigDict, Field, model_validator
 
-from rules.care_plan import CarePlan
-from rules.events import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
-from rules.setting_forms import ClockTime as ClockTime
-from rules.setting_forms import DurationMs as DurationMs
-from rules.setting_forms import Settings as Settings
-from rules.words import Name
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
+from rules.terms.setting_forms import ClockTime as ClockTime
+from rules.terms.setting_forms import DurationMs as DurationMs
+from rules.terms.setting_forms import Section as Section
+from rules.terms.words import Name
+from rules.trade.routine import CarePlan
 
 # ---------------------------------------------------------------- bands
 
 
-class ByTime(Settings):
+class ByTime(Section):
     """Other limits between two local times of day, reached by a ramp, never by a step."""
 
     begin: ClockTime
@@ -38,7 +38,7 @@ class ByTime(Settings):
     """How long the limits take to move, before `begin` and before `end`."""
 
 
-class Band(Settings):
+class Band(Section):
     """Two levels with hysteresis and delays in observed time."""
 
     low: float | None
@@ -116,7 +116,7 @@ class HumidityBand(Band):
     """What advice aims at; absent: 85 % for a young garden, 80 % for a grown one."""
 
 
-class LidDewBand(Settings):
+class LidDewBand(Section):
     """When the lid is wet: lid temperature minus dew point, K, judged with its uncertainty."""
 
     caution_margin_k: float = Field(default=0.5, ge=-2, le=5, json_schema_extra={"unit": "K"})
@@ -138,7 +138,7 @@ class LidDewBand(Settings):
 # ---------------------------------------------------------------- the chamber
 
 
-class Lid(Settings):
+class Lid(Section):
     """The lid and the walls: they decide at which humidity the chamber rains."""
 
     material: Literal["acrylic", "polycarbonate", "glass", "pet"] = "acrylic"
@@ -159,7 +159,7 @@ class Lid(Settings):
     """Known temperature factor (ISO 13788) between room (0) and chamber (1); absent: estimated from the build."""
 
 
-class Heater(Settings):
+class Heater(Section):
     """A heat mat, cable or lamp at the side. It is never driven by dewlid."""
 
     watts: float = Field(default=15.0, gt=0, le=500, json_schema_extra={"unit": "W"})
@@ -172,7 +172,7 @@ class Heater(Settings):
     """The thermostat's present set point, if known."""
 
 
-class Fan(Settings):
+class Fan(Section):
     """A fan that exchanges air with the room."""
 
     flow_m3_h: float | None = Field(default=None, gt=0, le=1000, json_schema_extra={"unit": "m3/h"})
@@ -181,7 +181,7 @@ class Fan(Settings):
     """How long it runs per hour now."""
 
 
-class Mister(Settings):
+class Mister(Section):
     """A spray or fogger for walls and substrate, never for the fungus."""
 
     ml_per_day: float = Field(default=0.0, ge=0, le=5000, json_schema_extra={"unit": "ml/d"})
@@ -192,7 +192,7 @@ class Mister(Settings):
     """The most that may be advised."""
 
 
-class Vents(Settings):
+class Vents(Section):
     """Openings to the room that can be opened and closed."""
 
     count: int = Field(default=2, ge=0, le=50)
@@ -201,7 +201,7 @@ class Vents(Settings):
     """How many are open now. The fungus chamber's are closed by default."""
 
 
-class Devices(Settings):
+class Devices(Section):
     """What the keeper can change. Absent: there is none, and it is never advised."""
 
     heater: Heater | None = None
@@ -214,7 +214,7 @@ class Devices(Settings):
     """Whether damp clay granules or a wet substrate edge are there as a water buffer."""
 
 
-class Garden(Settings):
+class Garden(Section):
     """The fungus garden's size, which scales urgency and dryness limits; later entries by `dewlid garden` win."""
 
     volume_ml: float | None = Field(default=None, gt=0, le=200_000, json_schema_extra={"unit": "ml"})
@@ -225,7 +225,7 @@ class Garden(Settings):
     """Whether a small cover stands over a small garden."""
 
 
-class Chamber(Settings):
+class Chamber(Section):
     """One chamber of a nest."""
 
     title: Annotated[str, Field(min_length=1, max_length=60)] | None = None
@@ -250,7 +250,7 @@ class Chamber(Settings):
     """With several believed probes: judge their median, or the one that is worse."""
 
 
-class Room(Settings):
+class Room(Section):
     """A room that chambers stand in."""
 
     title: Annotated[str, Field(min_length=1, max_length=60)] | None = None
@@ -260,7 +260,7 @@ class Room(Settings):
 # ---------------------------------------------------------------- probes, as far as the rules care
 
 
-class Probe(Settings):
+class Probe(Section):
     """Where a probe is, what it is for, how good it is. Its connection is added by `adapters.probes`."""
 
     place: Name
@@ -285,7 +285,7 @@ class Probe(Settings):
 # ---------------------------------------------------------------- the site and what is told
 
 
-class Site(Settings):
+class Site(Section):
     """The place, its clock and its air pressure."""
 
     name: Annotated[str, Field(min_length=1, max_length=60)] = "fungus shelf"
@@ -298,7 +298,7 @@ class Site(Settings):
     """Unit in which temperatures are told; the config and the record stay in degC."""
 
 
-class Telling(Settings):
+class Telling(Section):
     """When the keeper is told, reminded and left alone."""
 
     quiet_begin: ClockTime = time(22, 30)
@@ -333,7 +333,7 @@ class Telling(Settings):
         return self
 
 
-class Watch(Settings):
+class Settings(Section):
     """All that the rules know of the world outside the readings: what `advance` is given."""
 
     model_config = ConfigDict(arbitrary_types_allowed=True)

@@ -8,9 +8,9 @@ from typing import Literal
 
 import numpy as np
 
-from rules.calibration import Sample
-from rules.events import HOUR_MS, MINUTE_MS
-from rules.saturation import Array
+from rules.physics.salt_points import Sample
+from rules.physics.saturation import Array
+from rules.terms.events import HOUR_MS, MINUTE_MS
 
 TOP_PCT = 99.0
 PINNED_FOR_MS = 2 * HOUR_MS

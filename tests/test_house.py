@@ -84,7 +84,8 @@ def test_the_packages_that_are_imported_are_ours(package: str) -> None:
 def test_the_daemon_imports_nothing_heavy() -> None:
     heavy = ["matplotlib", "pandas", "scipy", "rich", "pymodbus", "jsonschema", "icalendar", "dns", "CoolProp", "pytest"]
     script = (
-        "import sys, daemon.cli, daemon.live, daemon.assembly, adapters.probes, adapters.outlets, rules.watch\n"
+        "import sys, daemon.cli, daemon.watch.daemon, daemon.watch.assembly, adapters.probes, adapters.outlets\n"
+        "import rules.turn.advance\n"
         f"print([name for name in {heavy!r} if name in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=ROOT)

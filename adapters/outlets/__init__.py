@@ -13,7 +13,7 @@ from adapters.outlets.illustration import Illustrator
 from adapters.outlets.letter import MailOutlet, MailSender
 from adapters.outlets.mqtt_topic import MqttOutlet, TopicPublisher, availability
 from adapters.outlets.outlet import Outlet, Owed, Standing
-from rules.settings import Watch
+from rules.settings import Settings
 
 AnyOutlet = Annotated[MqttOutlet | MailOutlet | ConsoleOutlet, Field(discriminator="kind")]
 
@@ -27,33 +27,36 @@ class OutletsDisagree(ValueError):
     """An outlet cannot be opened as it is configured; the text names it."""
 
 
-def availabilities(outlets: Mapping[str, AnyOutlet], watch: Watch) -> dict[str, Availability]:
+def availabilities(outlets: Mapping[str, AnyOutlet], settings: Settings) -> dict[str, Availability]:
     """Return the availability topic, which is also the last will, of each broker's session, by broker id.
 
     A session has one last will: with several MQTT outlets on one broker it is that of the first.
     """
     found: dict[str, Availability] = {}
-    for settings in outlets.values():
-        if isinstance(settings, MqttOutlet):
-            found.setdefault(settings.broker, availability(settings, watch))
+    for outlet in outlets.values():
+        if isinstance(outlet, MqttOutlet):
+            found.setdefault(outlet.broker, availability(outlet, settings))
     return found
 
 
 def opened(
-    outlets: Mapping[str, AnyOutlet], watch: Watch, sessions: Mapping[str, MqttSession], illustrator: Illustrator | None = None
+    outlets: Mapping[str, AnyOutlet],
+    settings: Settings,
+    sessions: Mapping[str, MqttSession],
+    illustrator: Illustrator | None = None,
 ) -> dict[str, Outlet]:
     """Return the running outlets by id; `sessions` are the brokers' sessions by broker id, made with `availabilities`."""
-    return {name: _opened(name, settings, watch, sessions, illustrator) for name, settings in outlets.items()}
+    return {name: _opened(name, outlet, settings, sessions, illustrator) for name, outlet in outlets.items()}
 
 
 def _opened(
-    name: str, settings: AnyOutlet, watch: Watch, sessions: Mapping[str, MqttSession], illustrator: Illustrator | None
+    name: str, outlet: AnyOutlet, settings: Settings, sessions: Mapping[str, MqttSession], illustrator: Illustrator | None
 ) -> Outlet:
-    if isinstance(settings, MailOutlet):
-        return MailSender(settings, watch, illustrator)
-    if isinstance(settings, ConsoleOutlet):
-        return ConsolePrinter(settings, watch)
-    if settings.broker not in sessions:
+    if isinstance(outlet, MailOutlet):
+        return MailSender(outlet, settings, illustrator)
+    if isinstance(outlet, ConsoleOutlet):
+        return ConsolePrinter(outlet, settings)
+    if outlet.broker not in sessions:
         known = ", ".join(sorted(sessions)) or "none"
-        raise OutletsDisagree(f"outlet.{name}.broker: there is no broker {settings.broker!r}; defined are: {known}")
-    return TopicPublisher(settings, watch, sessions[settings.broker])
+        raise OutletsDisagree(f"outlet.{name}.broker: there is no broker {outlet.broker!r}; defined are: {known}")
+    return TopicPublisher(outlet, settings, sessions[outlet.broker])

@@ -14,12 +14,12 @@ from adapters.errors import OutletUnreachable
 from adapters.outlets.outlet import Owed
 from adapters.wording.letter import compose
 from adapters.wording.line import broken, line_of
-from rules.settings import Settings, Watch
+from rules.settings import Section, Settings
 
 Told = Literal["alarm", "advice", "letter", "quality", "care", "word", "system"]
 
 
-class ConsoleOutlet(Settings):
+class ConsoleOutlet(Section):
     """Lines on standard output, one per event; letters as they would be mailed."""
 
     kind: Literal["console"]
@@ -40,23 +40,23 @@ class ConsolePrinter:
     longest_s = math.inf  # its reader may be stopped, which no restart mends
     heartbeat = ""
 
-    def __init__(self, settings: ConsoleOutlet, watch: Watch, stream: TextIO | None = None) -> None:
-        self._settings, self._watch, self._stream = settings, watch, stream
+    def __init__(self, outlet: ConsoleOutlet, settings: Settings, stream: TextIO | None = None) -> None:
+        self._outlet, self._settings, self._stream = outlet, settings, stream
 
     def send(self, owed: Owed) -> None:
         """Write one message; raises OutletUnreachable when nobody reads it."""
         event = json.loads(owed.payload)
-        stream = self._stream or (sys.stdout if self._settings.stream == "stdout" else sys.stderr)
+        stream = self._stream or (sys.stdout if self._outlet.stream == "stdout" else sys.stderr)
         if owed.kind == "letter":
-            letter = compose(event, self._watch)
+            letter = compose(event, self._settings)
             text = f"\n=== {letter.subject} ===\n\n{letter.text}"
         else:
-            text = broken(line_of(event, self._watch), _columns(stream))
+            text = broken(line_of(event, self._settings), _columns(stream))
         try:
             stream.write(f"{text}\n")
             stream.flush()
         except (OSError, ValueError) as error:
-            raise OutletUnreachable(f"{self._settings.stream}: nobody reads it ({error})") from error
+            raise OutletUnreachable(f"{self._outlet.stream}: nobody reads it ({error})") from error
 
     def close(self) -> None:
         """Nothing is held open."""

@@ -29,7 +29,7 @@ from adapters.outlets.outlet import Owed
 from adapters.secrets_file import SecretFile, read_secret
 from adapters.wording.figures import ascii_only, clean
 from adapters.wording.letter import Letter, compose
-from rules.settings import Settings, Watch
+from rules.settings import Section, Settings
 
 _NAME_S = 60.0
 """The system may look for the server's name for so long; nobody can break it off."""
@@ -39,7 +39,7 @@ MailAddress = Annotated[
 ]
 
 
-class MailOutlet(Settings):
+class MailOutlet(Section):
     """Letters by e-mail through your provider's submission server. Always encrypted, always verified."""
 
     kind: Literal["mail"]
@@ -106,9 +106,9 @@ class MailSender:
     refresh_s = None
     heartbeat = ""
 
-    def __init__(self, settings: MailOutlet, watch: Watch, illustrator: Illustrator | None = None) -> None:
-        self._settings, self._watch, self._illustrator = settings, watch, illustrator
-        self.longest_s = settings.deadline_s + _NAME_S + (illustrator.longest_s if illustrator else 0.0)
+    def __init__(self, outlet: MailOutlet, settings: Settings, illustrator: Illustrator | None = None) -> None:
+        self._outlet, self._settings, self._illustrator = outlet, settings, illustrator
+        self.longest_s = outlet.deadline_s + _NAME_S + (illustrator.longest_s if illustrator else 0.0)
         self._lock = threading.Lock()
         self._client: smtplib.SMTP | None = None
         self._late = False
@@ -117,9 +117,9 @@ class MailSender:
         """Mail one letter to one address; returns after the 250 to its final dot. Raises an OutletError."""
         event = json.loads(owed.payload)
         illustration = self._illustrator.illustrate(event) if self._illustrator is not None else None
-        picture = illustration.element(_domain(self._settings)) if illustration is not None else ""
-        letter = compose(event, self._watch, illustration.lines if illustration is not None else (), picture)
-        message = message_of(letter, self._settings, owed.recipient, self._watch, illustration)
+        picture = illustration.element(_domain(self._outlet)) if illustration is not None else ""
+        letter = compose(event, self._settings, illustration.lines if illustration is not None else (), picture)
+        message = message_of(letter, self._outlet, owed.recipient, self._settings, illustration)
         with self._connection() as client:
             self._hand_over(client, message, owed.recipient)
 
@@ -138,7 +138,7 @@ class MailSender:
 
     def _hand_over(self, client: smtplib.SMTP, message: EmailMessage, recipient: str) -> None:
         where = self._where
-        _judge(client.mail(self._settings.sender), f"{where} does not take letters from {self._settings.sender}", OutletBarred)
+        _judge(client.mail(self._outlet.sender), f"{where} does not take letters from {self._outlet.sender}", OutletBarred)
         _judge(client.rcpt(recipient), f"{where} does not take letters for {recipient}", OutletRefused)
         try:
             answer = client.data(message.as_bytes(policy=SMTP))
@@ -148,16 +148,16 @@ class MailSender:
 
     @property
     def _where(self) -> str:
-        return f"mail server {self._settings.host}"
+        return f"mail server {self._outlet.host}"
 
     @property
     def _port(self) -> int:
-        return self._settings.port or (465 if self._settings.security == "tls" else 587)
+        return self._outlet.port or (465 if self._outlet.security == "tls" else 587)
 
     @contextmanager
     def _connection(self) -> Iterator[smtplib.SMTP]:
         self._late = False
-        timer = threading.Timer(self._settings.deadline_s, self._break_off, kwargs={"late": True})
+        timer = threading.Timer(self._outlet.deadline_s, self._break_off, kwargs={"late": True})
         timer.daemon = True
         timer.start()
         try:
@@ -177,18 +177,18 @@ class MailSender:
                 self._client = None
 
     def _connect(self) -> smtplib.SMTP:
-        settings = self._settings
-        context = ssl.create_default_context(cafile=settings.ca_file)
+        outlet = self._outlet
+        context = ssl.create_default_context(cafile=outlet.ca_file)
         context.minimum_version = ssl.TLSVersion.TLSv1_2
         name = socket.gethostname()
         ours = name if "." in name else "[127.0.0.1]"  # no look-up, which may hang
         client: smtplib.SMTP
-        if settings.security == "tls":
-            client = _OverTls(self._began, settings.host, self._port, ours, timeout=settings.timeout_s, context=context)
+        if outlet.security == "tls":
+            client = _OverTls(self._began, outlet.host, self._port, ours, timeout=outlet.timeout_s, context=context)
         else:
-            client = _Dialogue(self._began, settings.host, self._port, ours, timeout=settings.timeout_s)
+            client = _Dialogue(self._began, outlet.host, self._port, ours, timeout=outlet.timeout_s)
         try:
-            if settings.security == "starttls":
+            if outlet.security == "starttls":
                 client.starttls(context=context)
             client.ehlo_or_helo_if_needed()
         except BaseException:
@@ -201,9 +201,9 @@ class MailSender:
             self._client = client
 
     def _log_in(self, client: smtplib.SMTP) -> None:
-        settings = self._settings
-        if settings.user is not None and settings.password_file is not None:
-            client.login(settings.user, read_secret(settings.password_file).get_secret_value())
+        outlet = self._outlet
+        if outlet.user is not None and outlet.password_file is not None:
+            client.login(outlet.user, read_secret(outlet.password_file).get_secret_value())
 
     def _break_off(self, *, late: bool = False) -> None:
         with self._lock:
@@ -218,7 +218,7 @@ class MailSender:
     def _meaning(self, error: Exception) -> Exception:
         where = self._where
         if self._late:
-            return OutletUnreachable(f"{where}: one letter took longer than {self._settings.deadline_s:g} s and was broken off")
+            return OutletUnreachable(f"{where}: one letter took longer than {self._outlet.deadline_s:g} s and was broken off")
         if isinstance(error, SecretUnreadable):
             return OutletBarred(str(error))
         if isinstance(error, smtplib.SMTPAuthenticationError):
@@ -262,21 +262,21 @@ def _of_code(code: int, said: bytes | str, what: str, permanent: type[OutletRefu
 # ---------------------------------------------------------------- the message
 
 
-def _domain(settings: MailOutlet) -> str:
-    return settings.sender.rpartition("@")[2]
+def _domain(outlet: MailOutlet) -> str:
+    return outlet.sender.rpartition("@")[2]
 
 
 def message_of(
-    letter: Letter, settings: MailOutlet, recipient: str, watch: Watch, illustration: Illustration | None = None
+    letter: Letter, outlet: MailOutlet, recipient: str, settings: Settings, illustration: Illustration | None = None
 ) -> EmailMessage:
     """Return the letter as a message: text first, simple HTML beside it, and the headers that hold its thread together.
 
     A picture stands within the HTML (multipart/related, RFC 2387), so that no mail program fetches anything for it.
     """
-    domain = _domain(settings)
-    site = ascii_only(clean(watch.site.name, 40), "")
+    domain = _domain(outlet)
+    site = ascii_only(clean(settings.site.name, 40), "")
     message = EmailMessage(policy=SMTP)
-    message["From"] = Address(f"dewlid {site}".strip(), addr_spec=settings.sender)
+    message["From"] = Address(f"dewlid {site}".strip(), addr_spec=outlet.sender)
     message["To"] = Address(addr_spec=recipient)
     message["Subject"] = letter.subject
     message["Date"] = formatdate()

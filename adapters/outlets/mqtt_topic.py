@@ -25,12 +25,12 @@ from adapters.broker import Topic
 from adapters.mqtt_session import Availability, MqttSession, State
 from adapters.outlets.outlet import Owed
 from adapters.wording.payload import site_level
-from rules.events import DAY_MS, HOUR_MS, MINUTE_MS
-from rules.settings import DurationMs, Settings, Watch
-from rules.words import Name
+from rules.settings import DurationMs, Section, Settings
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
+from rules.terms.words import Name
 
 
-class MqttOutlet(Settings):
+class MqttOutlet(Section):
     """States and events on an MQTT broker, for dashboards and automations that only show or notify."""
 
     kind: Literal["mqtt"]
@@ -45,14 +45,14 @@ class MqttOutlet(Settings):
     """How long the broker keeps an event for a reader that is away (MQTT 5)."""
 
 
-def availability(settings: MqttOutlet, watch: Watch) -> Availability:
+def availability(outlet: MqttOutlet, settings: Settings) -> Availability:
     """Return the topic that says whether dewlid is there."""
-    return Availability(f"{root(settings, watch)}/watching")
+    return Availability(f"{root(outlet, settings)}/watching")
 
 
-def root(settings: MqttOutlet, watch: Watch) -> str:
+def root(outlet: MqttOutlet, settings: Settings) -> str:
     """Return the levels that all topics of this outlet begin with."""
-    return f"{settings.topics_below}/{site_level(watch)}"
+    return f"{outlet.topics_below}/{site_level(settings)}"
 
 
 class TopicPublisher:
@@ -61,13 +61,13 @@ class TopicPublisher:
     in_order = True
     retry_s = (0.5, 1.0, 2.0)  # the session waits longer and longer by itself; asking it costs nothing
 
-    def __init__(self, settings: MqttOutlet, watch: Watch, session: MqttSession) -> None:
-        self._settings, self._session = settings, session
-        self._root = root(settings, watch)
+    def __init__(self, outlet: MqttOutlet, settings: Settings, session: MqttSession) -> None:
+        self._outlet, self._session = outlet, session
+        self._root = root(outlet, settings)
         self.session = 0
         self.longest_s = 30.0  # an acknowledgement is waited for ten seconds
         self.heartbeat = "heartbeat"
-        self.refresh_s: float | None = settings.state_expiry / 2000
+        self.refresh_s: float | None = outlet.state_expiry / 2000
         self._session.start()
         self._session.watch(self._changed)
 
@@ -86,8 +86,8 @@ class TopicPublisher:
 
     def _expiry_s(self, owed: Owed) -> int | None:
         if owed.retained:
-            return self._settings.state_expiry // 1000 if owed.kind == "state" else None
-        return self._settings.event_expiry // 1000
+            return self._outlet.state_expiry // 1000 if owed.kind == "state" else None
+        return self._outlet.event_expiry // 1000
 
     def close(self) -> None:
         """Let go of the session; its last user has it say that nobody watches."""

@@ -27,16 +27,16 @@ from adapters.modbus_frame import (
 from adapters.probes.serial_text import SerialPortName
 from adapters.probes.source import Failure, Intake, Sample, Tally, tallies, try_source
 from adapters.serial_port import BaudRate, Framing, LineSettings, PortLost, SerialLine, SerialPort
-from rules.events import SECOND_MS
-from rules.quantities import QUANTITIES, Quantity, in_our_unit, units_of
-from rules.setting_forms import DurationMs, Settings
 from rules.settings import Probe
+from rules.terms.events import SECOND_MS
+from rules.terms.quantities import QUANTITIES, Quantity, in_our_unit, units_of
+from rules.terms.setting_forms import DurationMs, Section
 
 TRIES = 3
 _SLICE_S = 0.25
 
 
-class Register(Settings):
+class Register(Section):
     """Where a quantity stands in a unit and how its number is to be read: (raw * scale + offset) in `unit`."""
 
     number: int = Field(ge=0, le=65_535)

@@ -24,9 +24,9 @@ from adapters.extraction import (
 from adapters.mqtt_session import Message, MqttSession, State
 from adapters.payload import text_of
 from adapters.probes.source import Failure, Gate, Intake, Sample, tallies, try_source
-from rules.quantities import QUANTITIES, Quantity
 from rules.settings import Probe
-from rules.words import Name
+from rules.terms.quantities import QUANTITIES, Quantity
+from rules.terms.words import Name
 
 
 def _some(topics: dict[Quantity, str]) -> dict[Quantity, str]:

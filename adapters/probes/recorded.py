@@ -19,8 +19,8 @@ from adapters.errors import ProbeError, ProbeGarbled, ProbeImplausible, ProbeUnr
 from adapters.probes.source import Failure, Gate, Intake, Sample, tallies
 from adapters.pulse import Pulse
 from adapters.recorded import BadRow, Row, row_of
-from rules.quantities import Quantity
 from rules.settings import Probe
+from rules.terms.quantities import Quantity
 
 _log = structlog.get_logger(__name__)
 

@@ -25,8 +25,8 @@ from adapters.extraction import (
 from adapters.payload import LARGEST_PAYLOAD, text_of
 from adapters.probes.source import Failure, Gate, Intake, Sample, tallies, try_source
 from adapters.serial_port import BaudRate, Framing, LineSettings, SerialLine, SerialPort
-from rules.quantities import QUANTITIES, Quantity
 from rules.settings import Probe
+from rules.terms.quantities import QUANTITIES, Quantity
 
 SerialPortName = Annotated[str, Field(min_length=6, max_length=255, pattern=r"^/[^\x00]+$")]
 

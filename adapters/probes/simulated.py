@@ -12,9 +12,9 @@ from pydantic import Field
 from adapters.probes.source import Failure, Intake, Sample, tallies, try_source
 from adapters.pulse import Pulse
 from adapters.simulated_shelf import PROBES, STEP_S, Shelf
-from rules.events import SECOND_MS
-from rules.quantities import Quantity
 from rules.settings import Probe
+from rules.terms.events import SECOND_MS
+from rules.terms.quantities import Quantity
 
 _log = structlog.get_logger(__name__)
 

@@ -13,9 +13,9 @@ import structlog
 from adapters.errors import ProbeError
 from adapters.payload import excerpt
 from adapters.pulse import Pulse
-from rules.events import SECOND_MS, Fault
-from rules.quantities import Quantity
 from rules.settings import Probe
+from rules.terms.events import SECOND_MS, Fault
+from rules.terms.quantities import Quantity
 
 _log = structlog.get_logger(__name__)
 

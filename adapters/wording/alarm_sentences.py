@@ -7,8 +7,8 @@ from __future__ import annotations
 from typing import Any
 
 from adapters.wording.figures import Style, clean, seconds_between, span
-from rules.conditions import ALARMS
-from rules.settings import Watch
+from rules.settings import Settings
+from rules.trade.alarm_kinds import ALARMS
 
 # Common practice, no source. For alarms that come without an advisory, or before one could be worked out.
 FIRST_STEP: dict[str, str] = {
@@ -45,11 +45,11 @@ _SEEN = {
 }
 
 
-def title_of(watch: Watch, place: str | None) -> str:
+def title_of(settings: Settings, place: str | None) -> str:
     """Return how the keeper calls a chamber or room; the site's name for none."""
     if place is None:
-        return clean(watch.site.name, 60)
-    known = watch.chambers.get(place) or watch.rooms.get(place)
+        return clean(settings.site.name, 60)
+    known = settings.chambers.get(place) or settings.rooms.get(place)
     return clean(known.title or place, 60) if known is not None else clean(place, 60)
 
 
@@ -70,9 +70,9 @@ def label(alarm: str) -> str:
     return ALARMS[alarm].label if alarm in ALARMS else clean(alarm.replace("-", " "), 60)
 
 
-def sentence(alarm: dict[str, Any], watch: Watch, style: Style, told_at: str) -> str:
+def sentence(alarm: dict[str, Any], settings: Settings, style: Style, told_at: str) -> str:
     """Return what is happening: who, what, value and limit, since when."""
-    name, place = alarm["alarm"], title_of(watch, alarm.get("chamber"))
+    name, place = alarm["alarm"], title_of(settings, alarm.get("chamber"))
     condition = alarm.get("condition")
     if name in ("probe-stale", "probe-fault", "probe-calibration"):
         said = _probe_sentence(alarm, place)
@@ -157,9 +157,9 @@ def _unseen(alarm: dict[str, Any], place: str, style: Style, told_at: str) -> st
     return f"{place} was {label(name)} when it was last seen{seen}.{since} I can no longer see it, so it may still be so."
 
 
-def over(alarm: dict[str, Any], watch: Watch, style: Style, told_at: str) -> str:
+def over(alarm: dict[str, Any], settings: Settings, style: Style, told_at: str) -> str:
     """Return that an alarm is over, how long it was and where the value is now."""
-    place, name, unit = title_of(watch, alarm.get("chamber")), alarm["alarm"], alarm.get("unit")
+    place, name, unit = title_of(settings, alarm.get("chamber")), alarm["alarm"], alarm.get("unit")
     value = "" if alarm.get("value") is None or unit in (None, "s", "K") else f": {style.quantity(alarm['value'], unit)}"
     return f"{_over_what(alarm, place, name)}{value}.{_lasted(alarm, style, told_at)}"
 

@@ -15,7 +15,7 @@ from adapters.wording.figures import Style, ascii_only, clean
 from adapters.wording.round_up import SYSTEM_TITLES, care, digest, summary, system
 from adapters.wording.sections import Section, as_html, as_text, points, section, text
 from adapters.wording.situation import all_clear, of_kind, shown, situation
-from rules.settings import Watch
+from rules.settings import Settings
 
 FIRST_ORDINAL = 1
 """The number of the first letter of a thread."""
@@ -39,14 +39,14 @@ class Letter:
     at: str
 
 
-def compose(event: dict[str, Any], watch: Watch, figures: Sequence[str] = (), picture: str = "") -> Letter:
+def compose(event: dict[str, Any], settings: Settings, figures: Sequence[str] = (), picture: str = "") -> Letter:
     """Return the letter of a letter event (its JSON object). The same event always gives the same letter.
 
     `figures`: the period in sentences, `picture`: the element that shows them; both only add to what the event says.
     """
-    style = Style(watch.site.temperature_unit, watch.zone)
-    subject = subject_of(event, watch)
-    sections = [*_with_figures(_body(event, watch, style), figures), _foot(event, watch, style)]
+    style = Style(settings.site.temperature_unit, settings.zone)
+    subject = subject_of(event, settings)
+    sections = [*_with_figures(_body(event, settings, style), figures), _foot(event, settings, style)]
     # A thread's name is used again by another store; the letter's id is not, and all but the number is the thread's own.
     root = _digest_of(event["id"].removesuffix(f".{event['ordinal']}"))
     alone = event["sort"] not in THREADED
@@ -71,40 +71,40 @@ def _digest_of(name: str) -> str:
     return hashlib.sha256(name.encode()).hexdigest()[:24]
 
 
-def _body(event: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
+def _body(event: dict[str, Any], settings: Settings, style: Style) -> list[Section]:
     sort = event["sort"]
     if sort == "all-clear":
-        return all_clear(event, watch, style)
+        return all_clear(event, settings, style)
     if sort == "summary":
-        return summary(event, watch, style)
+        return summary(event, settings, style)
     if sort == "digest":
-        return digest(event, watch, style)
+        return digest(event, settings, style)
     if sort == "care":
-        return care(event, watch, style)
+        return care(event, settings, style)
     if sort == "system" or not of_kind(event["about"], "alarm") + of_kind(event["about"], "advice"):
-        return system(event, watch, style)
-    return situation(event, watch, style)
+        return system(event, settings, style)
+    return situation(event, settings, style)
 
 
-def _foot(event: dict[str, Any], watch: Watch, style: Style) -> Section:
-    return Section("", (text(f"dewlid at {clean(watch.site.name, 60)}, {style.clock(event['time'])}. It only advises."),))
+def _foot(event: dict[str, Any], settings: Settings, style: Style) -> Section:
+    return Section("", (text(f"dewlid at {clean(settings.site.name, 60)}, {style.clock(event['time'])}. It only advises."),))
 
 
-def subject_of(event: dict[str, Any], watch: Watch) -> str:
+def subject_of(event: dict[str, Any], settings: Settings) -> str:
     """Return a short ASCII subject with the most important word first."""
-    said = _subject(event, watch)
+    said = _subject(event, settings)
     if event.get("urgent") and event["sort"] not in ("all-clear", "digest"):
         said = f"URGENT: {said[0].lower()}{said[1:]}"
     said = ascii_only(clean(said, 200), "dewlid")
     return said if len(said) <= LONGEST_SUBJECT else f"{said[: LONGEST_SUBJECT - 3].rstrip()}..."
 
 
-def _subject(event: dict[str, Any], watch: Watch) -> str:
+def _subject(event: dict[str, Any], settings: Settings) -> str:
     sort, about = event["sort"], event["about"]
-    place = ascii_only(title_of(watch, event.get("chamber")), event.get("chamber") or "site")
+    place = ascii_only(title_of(settings, event.get("chamber")), event.get("chamber") or "site")
     what = _what(about)
     if sort == "digest":
-        return _digest_subject(event, watch)
+        return _digest_subject(event, settings)
     if sort == "summary":
         return f"Several at once ({len(about)}): {place}"
     if sort == "care" and about and all(item.get("status") == "told" for item in about):
@@ -113,7 +113,7 @@ def _subject(event: dict[str, Any], watch: Watch) -> str:
         return f"{'Care is late' if any(item.get('status') != 'due' for item in about) else 'Care is due'}: {place}"
     if sort == "system":
         first = next(iter(of_kind(about, "system")), {}).get("what", "")
-        return f"{SYSTEM_TITLES.get(first, 'About the watch')}: {ascii_only(clean(watch.site.name, 60), 'dewlid')}"
+        return f"{SYSTEM_TITLES.get(first, 'About the settings')}: {ascii_only(clean(settings.site.name, 60), 'dewlid')}"
     if sort == "all-clear":
         return _all_clear_subject(about, place)
     if of_kind(about, "alarm")[:1] and of_kind(about, "alarm")[0].get("condition") in ("held", "unknown"):
@@ -141,8 +141,8 @@ def _what(about: list[dict[str, Any]]) -> str:
     return names[0] if len(names) == 1 else f"{names[0]} and {names[1]}" + (" ..." if len(names) > 2 else "")
 
 
-def _digest_subject(event: dict[str, Any], watch: Watch) -> str:
-    site = ascii_only(clean(watch.site.name, 60), "dewlid")
+def _digest_subject(event: dict[str, Any], settings: Settings) -> str:
+    site = ascii_only(clean(settings.site.name, 60), "dewlid")
     standing = [alarm for alarm in of_kind(event["about"], "alarm") if alarm.get("condition") in ("active", "held")]
     due = [item for item in of_kind(event["about"], "care") if item.get("status") in ("due", "overdue", "harmful-if-missed")]
     if standing:

@@ -9,7 +9,7 @@ from adapters.wording.alarm_sentences import over, sentence, title_of
 from adapters.wording.figures import Style, clean
 from adapters.wording.round_up import care_line
 from adapters.wording.situation import doubt
-from rules.settings import Watch
+from rules.settings import Settings
 
 _CHANGES = {
     "acknowledged": "Seen", "shelved": "Quiet", "unshelved": "No longer quiet", "escalated": "Worse", "eased": "Easing",
@@ -19,10 +19,10 @@ _CHANGES = {
 }  # fmt: skip
 
 
-def line_of(event: dict[str, Any], watch: Watch) -> str:
+def line_of(event: dict[str, Any], settings: Settings) -> str:
     """Return what an event says, on one line, with local time and without control characters."""
-    style = Style(watch.site.temperature_unit, watch.zone)
-    head, _, said = _SAYS.get(event["kind"], _other)(event, watch, style).partition("  ")
+    style = Style(settings.site.temperature_unit, settings.zone)
+    head, _, said = _SAYS.get(event["kind"], _other)(event, settings, style).partition("  ")
     moment = style.local(event["time"])
     return f"{moment:%Y-%m-%d %H:%M} {moment.tzname()}  {clean(head, 20)}  {clean(said, 1000)}"
 
@@ -35,16 +35,16 @@ def broken(text: str, width: int | None) -> str:
     return "\n".join(rows)
 
 
-def _alarm(event: dict[str, Any], watch: Watch, style: Style) -> str:
+def _alarm(event: dict[str, Any], settings: Settings, style: Style) -> str:
     if event["change"] in ("returned", "latched", "reset", "closed"):
-        return f"ALARM over  {over(event, watch, style, event['time'])}"
-    said = sentence(event, watch, style, event["time"])
+        return f"ALARM over  {over(event, settings, style, event['time'])}"
+    said = sentence(event, settings, style, event["time"])
     note = _CHANGES.get(event["change"])
     return f"ALARM  {f'{note}: ' if note else ''}{said}"
 
 
-def _advice(event: dict[str, Any], watch: Watch, style: Style) -> str:
-    place = title_of(watch, event.get("chamber"))
+def _advice(event: dict[str, Any], settings: Settings, style: Style) -> str:
+    place = title_of(settings, event.get("chamber"))
     if event["status"] in ("resolved", "withdrawn"):
         return f"ADVICE over  {place}: {style.text(event.get('headline') or event['reason'])}"
     said = "; ".join(action["text"] for action in event["actions"]) or event.get("headline") or event["reason"]
@@ -52,19 +52,19 @@ def _advice(event: dict[str, Any], watch: Watch, style: Style) -> str:
     return f"ADVICE  {place}: {style.text(said).rstrip('.')}.{style.text(why)}"
 
 
-def _quality(event: dict[str, Any], _: Watch, style: Style) -> str:
+def _quality(event: dict[str, Any], _: Settings, style: Style) -> str:
     return f"PROBE  {doubt(event, style)}"
 
 
-def _other(event: dict[str, Any], watch: Watch, style: Style) -> str:
-    place = f"{title_of(watch, event['chamber'])}: " if event.get("chamber") else ""
+def _other(event: dict[str, Any], settings: Settings, style: Style) -> str:
+    place = f"{title_of(settings, event['chamber'])}: " if event.get("chamber") else ""
     said = style.text(str(event.get("text") or ""))
     refused = "Refused: " if event.get("accepted") is False else ""
     return f"{event['kind'].upper()}  {place}{refused}{said}"
 
 
-def _care(event: dict[str, Any], watch: Watch, style: Style) -> str:
-    return f"CARE  {care_line(event, watch, style)}"
+def _care(event: dict[str, Any], settings: Settings, style: Style) -> str:
+    return f"CARE  {care_line(event, settings, style)}"
 
 
 _SAYS = {"alarm": _alarm, "advice": _advice, "quality": _quality, "care": _care}

@@ -9,9 +9,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from adapters.wording.figures import ascii_only
-from rules.events import rfc3339
-from rules.settings import Watch
-from rules.situation import Situation
+from rules.climate.situation import Situation
+from rules.settings import Settings
+from rules.terms.events import rfc3339
 
 SCHEMA = 1
 _STATE_KEYS = (
@@ -26,49 +26,49 @@ _SITUATION_KEYS = (
 )  # fmt: skip
 
 
-def site_level(watch: Watch) -> str:
+def site_level(settings: Settings) -> str:
     """Return the site's name as one topic level: small letters, digits and hyphens."""
-    slug = re.sub(r"[^a-z0-9]+", "-", ascii_only(watch.site.name, "site").lower()).strip("-")
+    slug = re.sub(r"[^a-z0-9]+", "-", ascii_only(settings.site.name, "site").lower()).strip("-")
     return slug or "site"
 
 
-def place_level(watch: Watch, place: str | None) -> str:
+def place_level(settings: Settings, place: str | None) -> str:
     """Return the topic levels of a chamber, a room, or of what belongs to no place."""
     if place is None:
         return "site"
-    return f"room/{place}" if place in watch.rooms and place not in watch.chambers else f"chamber/{place}"
+    return f"room/{place}" if place in settings.rooms and place not in settings.chambers else f"chamber/{place}"
 
 
-def alarm_topic(watch: Watch, event: Mapping[str, Any]) -> str:
+def alarm_topic(settings: Settings, event: Mapping[str, Any]) -> str:
     """Return the topic of an alarm's state."""
     about = event.get("probe") or event.get("medium")
     tail = f"/{re.sub(r'[^A-Za-z0-9_.-]+', '-', about)}" if about else ""
-    return f"{place_level(watch, event.get('chamber'))}/alarm/{event['alarm']}{tail}"
+    return f"{place_level(settings, event.get('chamber'))}/alarm/{event['alarm']}{tail}"
 
 
-def event_payload(event: Mapping[str, Any], watch: Watch) -> str:
+def event_payload(event: Mapping[str, Any], settings: Settings) -> str:
     """Return an event (its JSON object) as payload."""
-    return _text(watch, event)
+    return _text(settings, event)
 
 
-def heartbeat_payload(number: int, now_ms: int, watch: Watch) -> str:
+def heartbeat_payload(number: int, now_ms: int, settings: Settings) -> str:
     """Return the heartbeat: the whole way, from inbox to this message, was well at this instant."""
-    return _text(watch, {"time": rfc3339(now_ms), "beat": number})
+    return _text(settings, {"time": rfc3339(now_ms), "beat": number})
 
 
-def alarm_state(event: Mapping[str, Any], watch: Watch) -> str:
+def alarm_state(event: Mapping[str, Any], settings: Settings) -> str:
     """Return the state of an alarm after an event; the event's id and change stand beside it."""
     state = {key: event.get(key) for key in _STATE_KEYS}
-    return _text(watch, state | {"event": event["id"], "change": event["change"]})
+    return _text(settings, state | {"event": event["id"], "change": event["change"]})
 
 
-def advice_state(event: Mapping[str, Any], watch: Watch) -> str:
+def advice_state(event: Mapping[str, Any], settings: Settings) -> str:
     """Return the advisory that stands after an event; empty when none does, which removes it."""
-    return "" if event["status"] in ("resolved", "withdrawn", "verified") else _text(watch, event)
+    return "" if event["status"] in ("resolved", "withdrawn", "verified") else _text(settings, event)
 
 
 def chamber_state(
-    situation: Situation, watch: Watch, standing: Sequence[str] = (), advice: Mapping[str, Any] | None = None
+    situation: Situation, settings: Settings, standing: Sequence[str] = (), advice: Mapping[str, Any] | None = None
 ) -> str:
     """Return what is believed of a chamber now, the alarms that stand, and the headline of its advisory."""
     figures = {key: _short(getattr(situation, key)) for key in _SITUATION_KEYS}
@@ -78,15 +78,15 @@ def chamber_state(
         else {key: advice.get(key) for key in ("advisory", "headline", "device", "change", "amount", "unit")}
     )
     head = {"time": rfc3339(situation.at_ms), "chamber": situation.chamber}
-    return _text(watch, head | figures | {"alarms": list(standing), "advice": told})
+    return _text(settings, head | figures | {"alarms": list(standing), "advice": told})
 
 
 def _short(value: Any) -> Any:
     return round(value, 3) if isinstance(value, float) and math.isfinite(value) else value
 
 
-def _text(watch: Watch, body: Mapping[str, Any]) -> str:
-    whole = {"schema": SCHEMA, "advisory_only": True, "site": watch.site.name} | dict(body)
+def _text(settings: Settings, body: Mapping[str, Any]) -> str:
+    whole = {"schema": SCHEMA, "advisory_only": True, "site": settings.site.name} | dict(body)
     return json.dumps(_finite(whole), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
 

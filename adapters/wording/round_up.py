@@ -11,7 +11,7 @@ from adapters.wording.care_answers import answer
 from adapters.wording.figures import Style, clean, span
 from adapters.wording.sections import Block, Section, command, points, section, steps, text
 from adapters.wording.situation import doubt, of_kind
-from rules.settings import Watch
+from rules.settings import Settings
 
 _SEE_NOW = "To see how the chambers are now, type on the server:"
 SYSTEM_TITLES = {
@@ -29,7 +29,7 @@ SYSTEM_TITLES = {
 }
 
 
-def summary(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
+def summary(letter: dict[str, Any], settings: Settings, style: Style) -> list[Section]:
     """Return the body of the one letter that stands for many."""
     about, now = letter["about"], letter["time"]
     alarms = of_kind(about, "alarm")
@@ -37,9 +37,9 @@ def summary(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]
     ended = [alarm for alarm in alarms if alarm not in standing]
     parts = [
         section("", [text(f"Several things at once: {len(about)} messages in one letter, the most important first.")]),
-        section("Do this first", steps(_first_steps(about, standing, watch, style))),
-        section("What is happening", points([sentence(alarm, watch, style, now) for alarm in standing])),
-        section("Over", points([over(alarm, watch, style, now) for alarm in ended])),
+        section("Do this first", steps(_first_steps(about, standing, settings, style))),
+        section("What is happening", points([sentence(alarm, settings, style, now) for alarm in standing])),
+        section("Over", points([over(alarm, settings, style, now) for alarm in ended])),
         section("Probes", points([doubt(event, style) for event in of_kind(about, "quality")])),
         section("Also", points(_other_lines(about, style))),
         section("Your answer", _acknowledge_all(standing)),
@@ -47,18 +47,20 @@ def summary(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]
     return [part for part in parts if part is not None]
 
 
-def _first_steps(about: Sequence[dict[str, Any]], standing: list[dict[str, Any]], watch: Watch, style: Style) -> list[str]:
+def _first_steps(
+    about: Sequence[dict[str, Any]], standing: list[dict[str, Any]], settings: Settings, style: Style
+) -> list[str]:
     lines = []
     advised = set()
     for advice in of_kind(about, "advice"):
         if advice.get("actions"):
             advised.add(advice.get("chamber"))
             action = style.text(clean(advice["actions"][0]["text"]))
-            lines.append(f"{title_of(watch, advice.get('chamber'))}: {action.rstrip('.')}.")
+            lines.append(f"{title_of(settings, advice.get('chamber'))}: {action.rstrip('.')}.")
     for alarm in standing:
         if alarm.get("chamber") not in advised:
             advised.add(alarm.get("chamber"))
-            lines.append(f"{title_of(watch, alarm.get('chamber'))}: {first_step(alarm)}")
+            lines.append(f"{title_of(settings, alarm.get('chamber'))}: {first_step(alarm)}")
     return lines
 
 
@@ -72,7 +74,7 @@ def _other_lines(about: Sequence[dict[str, Any]], style: Style) -> list[str]:
     return [style.text(clean(line, 600)) for line in told]
 
 
-def digest(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
+def digest(letter: dict[str, Any], settings: Settings, style: Style) -> list[Section]:
     """Return the body of the digest. It comes even when it is empty: its absence is how a dead server is
     noticed.
     """
@@ -85,14 +87,14 @@ def digest(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
     due = [event for event in care if event.get("status") in ("due", "overdue", "harmful-if-missed")]
     parts = [
         section("", [text(_digest_opening(standing, due, about))]),
-        section("Still stands", points([sentence(alarm, watch, style, now) for alarm in standing])),
-        section("Advice", points([_advice_line(event, watch, style) for event in advised])),
-        section("Due", points([care_line(event, watch, style) for event in due])),
-        section("What happened", points([_past(alarm, watch, style, now) for alarm in ended])),
+        section("Still stands", points([sentence(alarm, settings, style, now) for alarm in standing])),
+        section("Advice", points([_advice_line(event, settings, style) for event in advised])),
+        section("Due", points([care_line(event, settings, style) for event in due])),
+        section("What happened", points([_past(alarm, settings, style, now) for alarm in ended])),
         section("Probes", points([doubt(event, style) for event in of_kind(about, "quality")])),
-        section("Done and noted", points([care_line(event, watch, style) for event in care if event not in due])),
+        section("Done and noted", points([care_line(event, settings, style) for event in care if event not in due])),
         section("Also", points(_other_lines([event for event in about if event.get("kind") != "care"], style))),
-        section("This letter", [text(_heartbeat(watch))]),
+        section("This letter", [text(_heartbeat(settings))]),
     ]
     return [part for part in parts if part is not None]
 
@@ -111,39 +113,39 @@ def _count(number: int, word: str) -> str:
     return f"{number} {word}" + ("" if number == 1 else "s")
 
 
-def _heartbeat(watch: Watch) -> str:
-    at = f"{watch.telling.digest_at:%H:%M}"
-    day = "day" if watch.telling.daily_digest else (watch.telling.weekly_digest or "").capitalize()
+def _heartbeat(settings: Settings) -> str:
+    at = f"{settings.telling.digest_at:%H:%M}"
+    day = "day" if settings.telling.daily_digest else (settings.telling.weekly_digest or "").capitalize()
     return (
         f"It comes every {day} at {at}, also when there is nothing to tell. If it does not come, nobody is watching:"
         " the server, its network or its mail is down. Then go and look at the chambers and at the server."
     )
 
 
-def _past(alarm: dict[str, Any], watch: Watch, style: Style, now: str) -> str:
+def _past(alarm: dict[str, Any], settings: Settings, style: Style, now: str) -> str:
     if alarm.get("change") in ("returned", "latched", "reset"):
-        return over(alarm, watch, style, alarm.get("time", now))
-    return f"{style.clock(alarm['time'], now)}: {sentence(alarm, watch, style, now)}"
+        return over(alarm, settings, style, alarm.get("time", now))
+    return f"{style.clock(alarm['time'], now)}: {sentence(alarm, settings, style, now)}"
 
 
-def _advice_line(event: dict[str, Any], watch: Watch, style: Style) -> str:
+def _advice_line(event: dict[str, Any], settings: Settings, style: Style) -> str:
     said = style.text(clean(event.get("headline") or event["reason"], 600))
-    return f"{title_of(watch, event.get('chamber'))}: {said.rstrip('.')}."
+    return f"{title_of(settings, event.get('chamber'))}: {said.rstrip('.')}."
 
 
-def care_line(event: dict[str, Any], watch: Watch, style: Style) -> str:
+def care_line(event: dict[str, Any], settings: Settings, style: Style) -> str:
     """Return a task of the routine with the place that it is for."""
-    place = title_of(watch, event.get("chamber"))
+    place = title_of(settings, event.get("chamber"))
     said = style.text(clean(event.get("text") or event.get("task", "").replace("-", " "), 600))
     return said if said.lower().startswith(place.lower()) else f"{place}: {said}"
 
 
-def care(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
+def care(letter: dict[str, Any], settings: Settings, style: Style) -> list[Section]:
     """Return the body of a letter about care that cannot wait for the digest."""
     events = of_kind(letter["about"], "care")
     told = [event for event in events if event.get("status") == "told"]
     tasks = [event for event in events if event not in told]
-    lines = [care_line(event, watch, style) for event in tasks]
+    lines = [care_line(event, settings, style) for event in tasks]
     done = [Block("command", commands.care_done(event)) for event in tasks if event.get("status") != "done"]
     parts = [
         *(part for event in told for part in answer(event, style)),
@@ -169,7 +171,7 @@ _SYSTEM_STEPS = {
 }  # fmt: skip
 
 
-def system(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
+def system(letter: dict[str, Any], settings: Settings, style: Style) -> list[Section]:
     """Return the body of a letter about the watching itself."""
     events = of_kind(letter["about"], "system")
     known = [_SYSTEM_STEPS[event["what"]] for event in events if event.get("what") in _SYSTEM_STEPS]
@@ -181,18 +183,18 @@ def system(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
     parts = [
         section("Do this first", steps(to_do)),
         section("What is happening", [text(style.text(clean(line, 1500))) for line in told]),
-        section("What comes next", [text(_patience(watch)), *command(_SEE_NOW, "dewlid watch")] if notes else []),
+        section("What comes next", [text(_patience(settings)), *command(_SEE_NOW, "dewlid watch")] if notes else []),
         section("Safety and law", points([clean(line, 1500) for line in notes])),
-        section("Meanwhile", points([sentence(alarm, watch, style, letter["time"]) for alarm in alarms])),
+        section("Meanwhile", points([sentence(alarm, settings, style, letter["time"]) for alarm in alarms])),
         section("To see whether it is mended", _to_type(tries)),
-        section("The digest", [text(_heartbeat(watch))] if notes else []),
+        section("The digest", [text(_heartbeat(settings))] if notes else []),
     ]
     return [part for part in parts if part is not None]
 
 
-def _patience(watch: Watch) -> str:
+def _patience(settings: Settings) -> str:
     """Say how long the keeper waits for the first advice, so that silence is not taken for a fault."""
-    longest_ms = max((max(one.temperature.on_delay, one.humidity.on_delay) for one in watch.chambers.values()), default=0)
+    longest_ms = max((max(one.temperature.on_delay, one.humidity.on_delay) for one in settings.chambers.values()), default=0)
     lasting = f"it has lasted for {span(longest_ms / 1000)}" if longest_ms else "it is seen"
     return f"When something is outside its band you get advice as soon as {lasting}; what does harm is told sooner."
 

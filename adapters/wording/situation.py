@@ -14,7 +14,7 @@ from adapters.wording import commands
 from adapters.wording.alarm_sentences import first_step, label, over, sentence, subject_of, title_of
 from adapters.wording.figures import Style, clean, seconds_between, span
 from adapters.wording.sections import Block, Section, command, points, section, steps, text
-from rules.settings import Watch
+from rules.settings import Settings
 
 _TESTS = {
     "gross-range": "such a value cannot be", "sentinel": "it is what a probe sends when it has nothing to tell",
@@ -34,7 +34,7 @@ def of_kind(about: Sequence[dict[str, Any]], kind: str) -> list[dict[str, Any]]:
     return [event for event in about if event.get("kind") == kind]
 
 
-def situation(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
+def situation(letter: dict[str, Any], settings: Settings, style: Style) -> list[Section]:
     """Return the body of a letter about what stands."""
     about = letter["about"]
     alarms, advice = of_kind(about, "alarm"), next(iter(of_kind(about, "advice")), None)
@@ -42,7 +42,7 @@ def situation(letter: dict[str, Any], watch: Watch, style: Style) -> list[Sectio
     parts = [
         section("", [_opening(letter)]),
         section("Do this first", _to_do(alarms, advice, style, now)),
-        section("What is happening", [text(sentence(alarm, watch, style, now)) for alarm in alarms]),
+        section("What is happening", [text(sentence(alarm, settings, style, now)) for alarm in alarms]),
         section("How sure", _how_sure(about, alarms, advice, style)),
         section("Why", [text(style.text(clean(line, 1500))) for line in _why(alarms, advice)]),
         section("Do not", points([style.text(clean(line)) for line in (advice or {}).get("never", ())])),
@@ -152,7 +152,7 @@ def _quiet(letter: dict[str, Any], alarms: list[dict[str, Any]], advice: dict[st
     return blocks
 
 
-def all_clear(letter: dict[str, Any], watch: Watch, style: Style) -> list[Section]:
+def all_clear(letter: dict[str, Any], settings: Settings, style: Style) -> list[Section]:
     """Return the body of the letter that ends a thread."""
     alarms, now = of_kind(letter["about"], "alarm"), letter["time"]
     still = [alarm for alarm in alarms if alarm.get("condition") in ("active", "held")]
@@ -167,17 +167,17 @@ def all_clear(letter: dict[str, Any], watch: Watch, style: Style) -> list[Sectio
         to_do = "Have a look all the same: this was bad enough to leave a trace."
     parts = [
         section("Do this first", [text(to_do)]),
-        section("What is happening", [text(_ending(alarm, watch, style, now)) for alarm in ended]),
-        section("Still so", [text(sentence(alarm, watch, style, now)) for alarm in still]),
+        section("What is happening", [text(_ending(alarm, settings, style, now)) for alarm in ended]),
+        section("Still so", [text(sentence(alarm, settings, style, now)) for alarm in still]),
         section("How it is now", [text(style.text(clean(advice["reason"], 1500)))] if advice and advice.get("reason") else []),
     ]
     return [part for part in parts if part is not None]
 
 
-def _ending(alarm: dict[str, Any], watch: Watch, style: Style, now: str) -> str:
+def _ending(alarm: dict[str, Any], settings: Settings, style: Style, now: str) -> str:
     if alarm.get("change") in ("closed", "unknown"):
-        place = title_of(watch, alarm.get("chamber"))
+        place = title_of(settings, alarm.get("chamber"))
         reason = style.text(clean(alarm.get("reason") or ""))
         why = f" Because: {_ended(reason)}" if reason else ""
         return f"{place}: “{label(alarm['alarm'])}” is no longer followed.{why}"
-    return over(alarm, watch, style, now)
+    return over(alarm, settings, style, now)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from daemon.commands.options import config_option, target_arguments
+from daemon.desk.options import config_option, target_arguments
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -21,8 +21,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Acknowledge."""
-    from daemon.alarm_targets import chosen, is_standing
-    from daemon.keeper_desk import KeeperDesk
+    from daemon.desk.alarm_targets import chosen, is_standing
+    from daemon.desk.keeper_desk import KeeperDesk
 
     desk = KeeperDesk(args)
     words = chosen(desk, args, lambda record: is_standing(record) and not record.acknowledged)

@@ -6,11 +6,11 @@ import argparse
 import json
 from typing import TYPE_CHECKING, Any
 
-from daemon.commands.options import config_option
+from daemon.desk.options import config_option
 
 if TYPE_CHECKING:
     from adapters.wording.figures import Style
-    from daemon.keeper_desk import KeeperDesk
+    from daemon.desk.keeper_desk import KeeperDesk
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -28,8 +28,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print the list."""
-    from daemon.alarm_targets import listing
-    from daemon.keeper_desk import KeeperDesk
+    from daemon.desk.alarm_targets import listing
+    from daemon.desk.keeper_desk import KeeperDesk
 
     desk = KeeperDesk(args)
     found = listing(desk, args.everything)
@@ -39,11 +39,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _proposals(desk: KeeperDesk, alarms: list[dict[str, Any]]) -> dict[str, str]:
-    from daemon.chatter_proposals import proposal
+    from daemon.desk.deadband_proposals import proposal
 
     store, now_ms = desk.configuration.store, desk.now_ms
     chattering = [row for row in alarms if row["chattering"]]
-    told = {row["key"]: proposal(store, desk.watch, row["chamber"], row["alarm"], now_ms) for row in chattering}
+    told = {row["key"]: proposal(store, desk.settings, row["chamber"], row["alarm"], now_ms) for row in chattering}
     return {key: text for key, text in told.items() if text}
 
 
@@ -69,10 +69,10 @@ def _alarm_lines(desk: KeeperDesk, row: dict[str, Any], proposed: str | None) ->
     from adapters.wording.alarm_sentences import sentence
     from adapters.wording.figures import Style
     from adapters.wording.priority_words import PRIORITY_WORDS
-    from rules.events import rfc3339
+    from rules.terms.events import rfc3339
 
-    style = Style(desk.watch.site.temperature_unit, desk.watch.zone)
-    said = sentence(row, desk.watch, style, rfc3339(desk.now_ms))
+    style = Style(desk.settings.site.temperature_unit, desk.settings.zone)
+    said = sentence(row, desk.settings, style, rfc3339(desk.now_ms))
     said += f" Now: {_now(row, style)}." if row["value_now"] is not None and row["unit"] else ""
     marks = [PRIORITY_WORDS.get(row["priority"], row["priority"]) if row["condition"] != "normal" else "over"]
     marks += ["latched"] if row["latched"] else []

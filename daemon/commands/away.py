@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import re
 
-from daemon.commands.options import config_option
+from daemon.desk.options import config_option
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -24,8 +24,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Plan or end an absence."""
-    from daemon.care_desk import CareDesk
-    from daemon.spool import WordError
+    from daemon.desk.care_desk import CareDesk
+    from daemon.watch.spool import WordError
 
     desk = CareDesk(args)
     if args.back:

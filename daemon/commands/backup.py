@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from daemon.commands.options import config_argument, load_config
+from daemon.desk.options import config_argument, load_config
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -27,9 +27,9 @@ def run(args: argparse.Namespace) -> int:
     import time
     from pathlib import Path
 
-    from daemon.backup import back_up, fault_of
     from daemon.exit_status import ExitStatus
-    from daemon.history_reader import HistoryReader
+    from daemon.store.backup import back_up, fault_of
+    from daemon.store.reader import HistoryReader
 
     if args.verify is not None:
         fault = fault_of(Path(args.verify)) if Path(args.verify).is_file() else "there is no such file"

@@ -7,12 +7,12 @@ import json
 from time import sleep
 from typing import TYPE_CHECKING, Any
 
-from daemon.commands.options import config_option
+from daemon.desk.options import config_option
 
 if TYPE_CHECKING:
-    from daemon.keeper_desk import KeeperDesk
-    from daemon.salt_check import Soaked
-    from rules.calibration import CheckPoint, Correction
+    from daemon.desk.keeper_desk import KeeperDesk
+    from daemon.desk.salt_check import Soaked
+    from rules.physics.salt_points import CheckPoint, Correction
 
 _LOOK_S = 60.0
 _QUANTITIES = ("relative_humidity", "air_temperature", "surface_temperature")
@@ -44,8 +44,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Guide, or calibrate."""
-    from daemon.keeper_desk import KeeperDesk
-    from daemon.spool import WordError
+    from daemon.desk.keeper_desk import KeeperDesk
+    from daemon.watch.spool import WordError
 
     desk = KeeperDesk(args)
     probe = desk.probe(args.probe)
@@ -62,9 +62,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _over_salt(args: argparse.Namespace, desk: KeeperDesk, probe: str) -> int:
+    from daemon.desk.keeper_desk import KeeperDesk
+    from daemon.desk.salt_check import correction_of, soak_of, soaked
     from daemon.exit_status import ExitStatus
-    from daemon.keeper_desk import KeeperDesk
-    from daemon.salt_check import correction_of, soak_of, soaked
 
     while True:
         found = [soaked(desk, probe, soak_of(desk, text), args.temperature) for text in args.salt]
@@ -114,8 +114,8 @@ def _rest_lines(desk: KeeperDesk, each: Soaked) -> list[str]:
 
 
 def _beside(args: argparse.Namespace, desk: KeeperDesk, probe: str) -> int:
-    from daemon.salt_check import compared, past_moment
-    from daemon.spool import WordError
+    from daemon.desk.salt_check import compared, past_moment
+    from daemon.watch.spool import WordError
 
     reference = desk.probe(args.against)
     if args.begin is None:
@@ -137,8 +137,8 @@ def _conclude(
     args: argparse.Namespace, desk: KeeperDesk, probe: str, quantity: Any, made: Correction, method: str, lines: list[str],
     checked: CheckPoint | None,
 ) -> int:
+    from daemon.desk.salt_check import word_of
     from daemon.exit_status import ExitStatus
-    from daemon.salt_check import word_of
 
     word = word_of(probe, quantity, made, method)
     unit = "%RH" if quantity == "relative_humidity" else "K"
@@ -171,13 +171,13 @@ def _verdict(args: argparse.Namespace, probe: str, good: bool) -> str:
 
 
 def _guide(args: argparse.Namespace, desk: KeeperDesk, probe: str) -> int:
-    from rules.calibration import SALTS, due_ms
+    from rules.physics.salt_points import SALTS, due_ms
 
     done = _history(desk, probe)
     last = max((row["taken_ms"] for row in done if row["quantity"] == "relative_humidity"), default=None)
-    due = due_ms(last, desk.watch.probes[probe].calibration_due)
+    due = due_ms(last, desk.settings.probes[probe].calibration_due)
     if args.json:
-        from rules.events import rfc3339
+        from rules.terms.events import rfc3339
 
         rows = [{**{k: v for k, v in row.items() if k != "taken_ms"}, "time": rfc3339(row["taken_ms"])} for row in done]
         print(json.dumps({"probe": probe, "due": None if due is None else rfc3339(due), "history": rows}, ensure_ascii=False))
@@ -199,7 +199,7 @@ def _guide(args: argparse.Namespace, desk: KeeperDesk, probe: str) -> int:
 
 
 def _history(desk: KeeperDesk, probe: str) -> list[dict[str, Any]]:
-    from daemon.history_reader import HistoryReader
+    from daemon.store.reader import HistoryReader
 
     if desk.recorded_ms is None:
         return []

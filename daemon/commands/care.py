@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from daemon.commands.options import config_option
+from daemon.desk.options import config_option
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -45,29 +45,29 @@ def _days(text: str) -> int:
 
 def run_list(args: argparse.Namespace) -> int:
     """Print what stands and what comes."""
-    from daemon.care_desk import CareDesk
-    from rules.care import plan, standing
-    from rules.events import DAY_MS
-    from rules.local_days import day_words
+    from daemon.desk.care_desk import CareDesk
+    from rules.care.care import plan, standing
+    from rules.terms.events import DAY_MS
+    from rules.terms.local_time import day_words
 
     desk = CareDesk(args)
-    now = standing(desk.watch, desk.state)
-    ahead = plan(desk.watch, desk.state, desk.now_ms + args.days * DAY_MS)
+    now = standing(desk.settings, desk.state)
+    ahead = plan(desk.settings, desk.state, desk.now_ms + args.days * DAY_MS)
     print("Due now:" if now else "Nothing is due now.")
     for one in now:
-        since = day_words(one.due_ms, desk.watch.zone)
+        since = day_words(one.due_ms, desk.settings.zone)
         print(f"  {one.task:18} {one.where}: {one.title} ({one.status.replace('-', ' ')} since {since})")
     print(f"The next {args.days} days:")
     for one in ahead:
         if one.due_ms > desk.now_ms:
-            when = "every day" if one.repeats_ms else day_words(one.due_ms, desk.watch.zone)
+            when = "every day" if one.repeats_ms else day_words(one.due_ms, desk.settings.zone)
             print(f"  {one.task:18} {when:15} {one.where}: {one.title}")
     return 0
 
 
 def run_done(args: argparse.Namespace) -> int:
     """Log a doing."""
-    from daemon.care_desk import CareDesk
+    from daemon.desk.care_desk import CareDesk
 
     desk = CareDesk(args)
     word = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from daemon.commands.options import config_option
+from daemon.desk.options import config_option
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -29,10 +29,10 @@ def _days(text: str) -> int:
 
 def run(args: argparse.Namespace) -> int:
     """Bring the file up to date."""
-    from daemon.care_calendar import refresh
-    from daemon.care_desk import CareDesk
+    from daemon.desk.calendar import refresh
+    from daemon.desk.care_desk import CareDesk
 
     desk = CareDesk(args)
-    entries, changed = refresh(args.file, desk.watch, desk.state, desk.now_ms, args.days)
+    entries, changed = refresh(args.file, desk.settings, desk.state, desk.now_ms, args.days)
     print(f"{args.file}: {entries} entries, {'written' if changed else 'nothing changed'}")
     return 0

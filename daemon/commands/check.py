@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from daemon.commands.options import config_argument, config_path, print_findings, quiet_logs
+from daemon.desk.options import config_argument, config_path, print_findings, quiet_logs
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -39,11 +39,11 @@ def run(args: argparse.Namespace) -> int:
         return _print_schema()
     import time
 
-    from daemon import inspection
-    from daemon.configuration import read_and_validate
-    from daemon.counting import counted
+    from daemon.check import inspection
+    from daemon.check.record import of_record, read_record
+    from daemon.config.configuration import read_and_validate
     from daemon.exit_status import ExitStatus
-    from daemon.inspection_record import of_record, read_record
+    from daemon.screen.counting import counted
     from daemon.setup.handing_over import borrow_credentials
 
     quiet_logs()
@@ -69,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
 def _print_schema() -> int:
     import json
 
-    from daemon.configuration import json_schema
+    from daemon.config.configuration import json_schema
 
     print(json.dumps(json_schema(), indent=2, ensure_ascii=False))
     return 0

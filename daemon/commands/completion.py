@@ -20,7 +20,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Print it."""
     from daemon.cli import parser
-    from daemon.manual import bash_completion
+    from daemon.screen.manual import bash_completion
 
     print(bash_completion(parser()), end="")
     return 0

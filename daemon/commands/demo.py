@@ -38,10 +38,10 @@ def run(args: argparse.Namespace) -> int:
     import sys
     import time
 
-    from daemon.commands.options import quiet_logs
     from daemon.demo.closing import closing, opening
     from daemon.demo.stage import show
-    from rules.events import DAY_MS
+    from daemon.desk.options import quiet_logs
+    from rules.terms.events import DAY_MS
 
     quiet_logs()
     folder = _folder(args.out)

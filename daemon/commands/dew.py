@@ -9,8 +9,8 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from rules.dew_report import DewReport
-    from rules.saturation import ValidRange
+    from rules.physics.dew_report import DewReport
+    from rules.physics.saturation import ValidRange
     from rules.settings import Lid
 
 _LID = {
@@ -46,8 +46,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print the report."""
-    from rules.dew_report import Accuracy, dew_report
-    from rules.saturation import PRESSURE, RELATIVE_HUMIDITY, TEMPERATURE, ValidRange
+    from rules.physics.dew_report import Accuracy, dew_report
+    from rules.physics.saturation import PRESSURE, RELATIVE_HUMIDITY, TEMPERATURE, ValidRange
 
     for option in ("air", "room", "lid"):
         _accept(f"--{option}", getattr(args, option), TEMPERATURE)
@@ -66,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _accept(option: str, value: float | None, allowed: ValidRange) -> None:
     """Raise WordError for a number that lies outside, or is none."""
-    from daemon.spool import WordError
+    from daemon.watch.spool import WordError
 
     if value is None:
         return
@@ -78,7 +78,7 @@ def _accept(option: str, value: float | None, allowed: ValidRange) -> None:
 def _lid(args: argparse.Namespace) -> Lid:
     from pydantic import ValidationError
 
-    from daemon.spool import WordError
+    from daemon.watch.spool import WordError
     from rules.settings import Lid
 
     given = {

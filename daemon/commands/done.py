@@ -5,10 +5,10 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from daemon.commands.options import config_option
+from daemon.desk.options import config_option
 
 if TYPE_CHECKING:
-    from daemon.keeper_desk import KeeperDesk
+    from daemon.desk.keeper_desk import KeeperDesk
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -26,7 +26,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Say so."""
-    from daemon.keeper_desk import KeeperDesk
+    from daemon.desk.keeper_desk import KeeperDesk
 
     desk = KeeperDesk(args)
     advisory = _advisory(desk, args.advice)
@@ -36,9 +36,9 @@ def run(args: argparse.Namespace) -> int:
 
 def _advisory(desk: KeeperDesk, given: str) -> str:
     """Return the advisory's id; of a chamber, its open one."""
-    from daemon.spool import WordError
+    from daemon.watch.spool import WordError
 
-    if given not in desk.watch.chambers:
+    if given not in desk.settings.chambers:
         return given
     adviser = desk.state.advice.get(given)
     if adviser is None or adviser.open is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from daemon.commands.options import config_argument, load_config
+from daemon.desk.options import config_argument, load_config
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -29,13 +29,13 @@ def run(args: argparse.Namespace) -> int:
     import sys
     from pathlib import Path
 
-    from daemon.assembly import watch_of
-    from daemon.commands.options import since_ms
-    from daemon.export import quarter_hours, readings
-    from daemon.history_reader import FAR_MS, HistoryReader
+    from daemon.desk.export import quarter_hours, readings
+    from daemon.desk.options import since_ms
+    from daemon.store.reader import FAR_MS, HistoryReader
+    from daemon.watch.assembly import settings_of
 
     configuration = load_config(args)
-    zone = watch_of(configuration).zone
+    zone = settings_of(configuration).zone
     begin_ms = since_ms(args.since, zone) if args.since else 0
     end_ms = since_ms(args.until, zone) if args.until else FAR_MS
     count = 0

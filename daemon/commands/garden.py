@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from daemon.commands.options import config_option
+from daemon.desk.options import config_option
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -25,9 +25,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Enter a size, or print growth and space plan."""
-    from daemon.care_desk import CareDesk
-    from daemon.spool import WordError
-    from rules.growth_words import growth_text, space_text
+    from daemon.desk.care_desk import CareDesk
+    from daemon.watch.spool import WordError
+    from rules.care.growth_text import growth_text, space_text
 
     desk = CareDesk(args)
     if args.fill is not None or args.ml is not None:
@@ -40,10 +40,10 @@ def run(args: argparse.Namespace) -> int:
         }
         print(desk.speak(word))
         return 0
-    if args.chamber not in desk.watch.chambers:
-        raise WordError(f"There is no chamber {args.chamber!r}. Chambers: {', '.join(desk.watch.chambers)}.")
-    print(f"{args.chamber}: {growth_text(desk.watch, desk.state, args.chamber, desk.now_ms)}")
+    if args.chamber not in desk.settings.chambers:
+        raise WordError(f"There is no chamber {args.chamber!r}. Chambers: {', '.join(desk.settings.chambers)}.")
+    print(f"{args.chamber}: {growth_text(desk.settings, desk.state, args.chamber, desk.now_ms)}")
     print("Space to plan for, if room is given:")
-    for line in space_text(desk.watch, desk.state, args.chamber, desk.now_ms):
+    for line in space_text(desk.settings, desk.state, args.chamber, desk.now_ms):
         print(f"  {line}")
     return 0

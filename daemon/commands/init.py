@@ -59,8 +59,8 @@ def _addresses(text: str) -> range:
 
 def run(args: argparse.Namespace) -> int:
     """Hold the dialogue, show the readings, write."""
-    from daemon.commands.options import quiet_logs
-    from daemon.configuration import load_text
+    from daemon.config.configuration import load_text
+    from daemon.desk.options import quiet_logs
     from daemon.setup.draft import config_text
     from daemon.setup.guide import Guide, write
     from daemon.setup.handing_over import borrow_credentials
@@ -90,7 +90,7 @@ def _hand_over(path: Path) -> None:
     import subprocess
     from pathlib import Path
 
-    from daemon.configuration import load
+    from daemon.config.configuration import load
     from daemon.setup.handing_over import write_drop_in
 
     if path == Path("/etc/dewlid/dewlid.toml") and (drop_in := write_drop_in(load(path))) is not None:
@@ -109,9 +109,9 @@ def _decided(said: str, text: str) -> str:
 
 
 def _show_readings(configuration: object) -> bool:
-    from daemon import inspection
-    from daemon.commands.options import print_findings
-    from daemon.configuration import Configuration
+    from daemon.check import inspection
+    from daemon.config.configuration import Configuration
+    from daemon.desk.options import print_findings
 
     assert isinstance(configuration, Configuration)
     print("\nThe probes as this config reads them, now:")
@@ -123,7 +123,7 @@ def _show_readings(configuration: object) -> bool:
 def _what_next(path: Path) -> None:
     from pathlib import Path
 
-    from daemon.commands.options import config_path, program_name
+    from daemon.desk.options import config_path, program_name
 
     same = config_path(argparse.Namespace(config=None)) == path
     name = "" if same else f" {path}"

@@ -20,9 +20,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print them."""
-    from daemon.configuration_file import did_you_mean
-    from daemon.key_reference import as_markdown, as_text, words
-    from daemon.spool import WordError
+    from daemon.config.file import did_you_mean
+    from daemon.config.key_reference import as_markdown, as_text, words
+    from daemon.watch.spool import WordError
 
     if args.markdown:
         print(as_markdown(), end="")

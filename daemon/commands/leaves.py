@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from daemon.commands.options import config_option
+from daemon.desk.options import config_option
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -27,7 +27,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Write a line, or print the diary."""
-    from daemon.care_desk import CareDesk
+    from daemon.desk.care_desk import CareDesk
 
     desk = CareDesk(args)
     if args.plant is not None:
@@ -37,14 +37,14 @@ def run(args: argparse.Namespace) -> int:
         }  # fmt: skip
         print(desk.speak(word))
         return 0
-    from daemon.spool import WordError
-    from rules.events import DAY_MS
-    from rules.leaf_diary import told
-    from rules.nest import colonies, colony_of
+    from daemon.watch.spool import WordError
+    from rules.care.leaf_diary import told
+    from rules.care.nest import colonies, colony_of
+    from rules.terms.events import DAY_MS
 
-    if args.chamber not in desk.watch.chambers:
-        raise WordError(f"There is no chamber {args.chamber!r}. Chambers: {', '.join(desk.watch.chambers)}.")
-    members = colonies(desk.watch.chambers)[colony_of(desk.watch.chambers, args.chamber)]
+    if args.chamber not in desk.settings.chambers:
+        raise WordError(f"There is no chamber {args.chamber!r}. Chambers: {', '.join(desk.settings.chambers)}.")
+    members = colonies(desk.settings.chambers)[colony_of(desk.settings.chambers, args.chamber)]
     lines = [line for line in desk.state.leaves if line.chamber in members and line.at_ms > desk.now_ms - 14 * DAY_MS]
     print("\n".join(told(line, desk.now_ms) for line in lines) or "No leaves were written down in the last two weeks.")
     return 0

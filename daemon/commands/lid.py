@@ -6,11 +6,11 @@ import argparse
 import json
 from typing import TYPE_CHECKING, Any
 
-from daemon.commands.options import config_option
+from daemon.desk.options import config_option
 
 if TYPE_CHECKING:
-    from daemon.keeper_desk import KeeperDesk
-    from rules.lid import FactorBelief
+    from daemon.desk.keeper_desk import KeeperDesk
+    from rules.physics.lid_factor import FactorBelief
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -33,7 +33,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Show, or teach and show."""
-    from daemon.keeper_desk import KeeperDesk
+    from daemon.desk.keeper_desk import KeeperDesk
 
     desk = KeeperDesk(args)
     chamber = desk.chamber(args.chamber)
@@ -49,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _word(desk: KeeperDesk, chamber: str, args: argparse.Namespace) -> dict[str, Any]:
-    from daemon.spool import WordError
+    from daemon.watch.spool import WordError
 
     at_ms = desk.moment(args.at)
     if args.action == "seen":
@@ -68,13 +68,13 @@ def _word(desk: KeeperDesk, chamber: str, args: argparse.Namespace) -> dict[str,
 
 def belief_of(desk: KeeperDesk, chamber: str) -> dict[str, Any]:
     """Return what is known of the lid as one JSON object: by the build, by now, and what it means at present."""
-    from rules.lid import prior_factor
-    from rules.present import present
-    from rules.vapour import relative_humidity_pct_from_dew_point
+    from rules.physics.lid_factor import prior_factor
+    from rules.physics.vapour import relative_humidity_pct_from_dew_point
+    from rules.turn.present import present
 
-    lid, belief = desk.watch.chambers[chamber].lid, desk.state.places[chamber].belief
+    lid, belief = desk.settings.chambers[chamber].lid, desk.state.places[chamber].belief
     prior = prior_factor(lid)
-    now = present(desk.watch, desk.state).get(chamber)
+    now = present(desk.settings, desk.state).get(chamber)
     air_c, lid_c = (None, None) if now is None else (now.temperature_c, now.lid_temperature_c)
     wet_from = None
     if air_c is not None and lid_c is not None:
@@ -97,7 +97,7 @@ def _belief(belief: FactorBelief) -> dict[str, float]:
 
 
 def _lines(told: dict[str, Any]) -> list[str]:
-    from daemon.counting import counted
+    from daemon.screen.counting import counted
 
     taught = f"{counted(told['measurements'], 'measurement')} and {counted(told['sightings'], 'sighting')}"
     lines = [

@@ -20,7 +20,7 @@ def run(args: argparse.Namespace) -> int:
     import importlib.metadata
 
     from daemon.cli import parser
-    from daemon.manual import manual
+    from daemon.screen.manual import manual
 
     print(manual(parser(), importlib.metadata.version("dewlid")), end="")
     return 0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from daemon.commands.options import config_option
+from daemon.desk.options import config_option
 
 _GROUPS = {
     "fungus": "how the fungus looks, such as growing or dry-edge",
@@ -37,8 +37,8 @@ def run(args: argparse.Namespace) -> int:
     """Note it; sights of the lid are evidence for the lid's model too."""
     if args.words:
         return _list_words()
-    from daemon.care_desk import CareDesk
-    from daemon.spool import WordError
+    from daemon.desk.care_desk import CareDesk
+    from daemon.watch.spool import WordError
 
     if args.chamber is None:
         raise WordError("Say which chamber, such as `dewlid note nest --fungus dry-edge`.")
@@ -58,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _list_words() -> int:
-    from rules.symptoms import SYMPTOMS
+    from rules.trade.symptoms import SYMPTOMS
 
     for group in _GROUPS:
         print(f"--{group}")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from daemon.commands.options import config_option, duration_ms
+from daemon.desk.options import config_option, duration_ms
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -26,7 +26,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Take it out or put it back."""
-    from daemon.keeper_desk import KeeperDesk
+    from daemon.desk.keeper_desk import KeeperDesk
 
     desk = KeeperDesk(args)
     for_ms = 0 if args.back else args.for_ms

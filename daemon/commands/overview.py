@@ -6,7 +6,7 @@ import argparse
 import json
 from typing import TYPE_CHECKING
 
-from daemon.commands.options import config_option
+from daemon.desk.options import config_option
 
 if TYPE_CHECKING:
     from adapters.broker import Broker
@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     from datetime import UTC, datetime
 
     from adapters.topic_survey import gather
-    from daemon.site_overview import as_text, filters, sites
+    from daemon.desk.overview import as_text, filters, sites
 
     broker, below = _source(args)
     found = sites(gather(broker, filters(below), args.listen, purpose="overview"), below)
@@ -55,7 +55,7 @@ def _source(args: argparse.Namespace) -> tuple[Broker, str]:
     from pydantic import ValidationError
 
     from adapters.broker import Broker
-    from daemon.spool import WordError
+    from daemon.watch.spool import WordError
 
     if args.broker is None:
         return _of_config(args)
@@ -74,8 +74,8 @@ def _source(args: argparse.Namespace) -> tuple[Broker, str]:
 
 def _of_config(args: argparse.Namespace) -> tuple[Broker, str]:
     from adapters.outlets import MqttOutlet
-    from daemon.commands.options import load_config
-    from daemon.spool import WordError
+    from daemon.desk.options import load_config
+    from daemon.watch.spool import WordError
 
     configuration = load_config(args)
     outlet = next((one for one in configuration.outlet.values() if isinstance(one, MqttOutlet)), None)

@@ -5,14 +5,14 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from daemon.commands.options import load_config
+from daemon.desk.options import load_config
 
 if TYPE_CHECKING:
     from collections import Counter
 
-    from daemon.configuration import Configuration
-    from daemon.replay import Stream
-    from rules.settings import Watch
+    from daemon.config.configuration import Configuration
+    from daemon.desk.replay import Stream
+    from rules.settings import Settings
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -42,19 +42,19 @@ def _batch(text: str) -> int | None:
 
 def run(args: argparse.Namespace) -> int:
     """Replay and print; 66 when a file cannot be read, 65 when there is nothing to replay."""
-    from daemon.assembly import watch_of
-    from daemon.replay import NothingToReplay, RecordingUnreadable
+    from daemon.desk.replay import NothingToReplay, RecordingUnreadable
+    from daemon.watch.assembly import settings_of
 
     configuration = load_config(args)
-    watch = watch_of(configuration)
+    settings = settings_of(configuration)
     from daemon.exit_status import ExitStatus
 
     if args.store == bool(args.files) or (args.since and not args.store):
         return _told("name the FILEs to replay, or say --store (with or without --since) for what the daemon recorded", 64)
     try:
         if not args.store:
-            return _from_files(args, watch)
-        return _from_store(args, configuration, watch)
+            return _from_files(args, settings)
+        return _from_store(args, configuration, settings)
     except RecordingUnreadable as error:
         return _told(str(error), ExitStatus.NO_INPUT)
     except NothingToReplay as error:
@@ -68,49 +68,49 @@ def _told(text: str, status: int) -> int:
     return status
 
 
-def _from_files(args: argparse.Namespace, watch: Watch) -> int:
+def _from_files(args: argparse.Namespace, settings: Settings) -> int:
     from pathlib import Path
 
-    from daemon.replay import from_files
+    from daemon.desk.replay import from_files
 
-    return _print(args, watch, from_files([Path(name) for name in args.files], watch, args.batch))
+    return _print(args, settings, from_files([Path(name) for name in args.files], settings, args.batch))
 
 
-def _from_store(args: argparse.Namespace, configuration: Configuration, watch: Watch) -> int:
-    from daemon.commands.options import since_ms
-    from daemon.replay import from_store
+def _from_store(args: argparse.Namespace, configuration: Configuration, settings: Settings) -> int:
+    from daemon.desk.options import since_ms
+    from daemon.desk.replay import from_store
 
-    from daemon.history_reader import HistoryReader  # isort: skip
+    from daemon.store.reader import HistoryReader  # isort: skip
 
-    begin_ms = since_ms(args.since, watch.zone) if args.since else 0
+    begin_ms = since_ms(args.since, settings.zone) if args.since else 0
     with HistoryReader(configuration.store) as reader:
-        return _print(args, watch, from_store(reader, watch, begin_ms, args.batch))
+        return _print(args, settings, from_store(reader, settings, begin_ms, args.batch))
 
 
-def _print(args: argparse.Namespace, watch: Watch, stream: Stream) -> int:
+def _print(args: argparse.Namespace, settings: Settings, stream: Stream) -> int:
     import shutil
     import sys
     import time
     from collections import Counter
 
     from adapters.wording.line import broken, line_of
-    from daemon.history import json_text
-    from daemon.outbox import is_bookkeeping
-    from daemon.progress import Progress
-    from daemon.replay import replayed
+    from daemon.delivery.owed import is_bookkeeping
+    from daemon.desk.replay import replayed
+    from daemon.screen.progress import Progress
+    from daemon.store.history import json_text
 
     for note in stream.notes:
         print(f"dewlid: {note}", file=sys.stderr)
     width = shutil.get_terminal_size((100, 24)).columns if sys.stdout.isatty() else None
     progress, begin_s, counts = Progress("replay"), time.monotonic(), Counter[str]()
-    for step in replayed(watch, stream):
+    for step in replayed(settings, stream):
         progress.done()
         for event in step.events:
             counts[_counted_as(event.kind, getattr(event, "change", None), getattr(event, "status", None))] += 1
             if args.json:
                 print(json_text(event.as_json()))
             elif event.kind not in ("letter", "word") and not is_bookkeeping(event):
-                print(broken(line_of(event.as_json(), watch), width))
+                print(broken(line_of(event.as_json(), settings), width))
         progress.at((step.at_ms - stream.begin_ms) / max(stream.end_ms - stream.begin_ms, 1))
     progress.done()
     if not args.json:
@@ -127,7 +127,7 @@ def _counted_as(kind: str, change: str | None, status: str | None) -> str:
 
 
 def _summary(stream: Stream, counts: Counter[str], taken_s: float) -> str:
-    from daemon.counting import counted
+    from daemon.screen.counting import counted
 
     days = (stream.end_ms - stream.begin_ms) / 86_400_000
     told = ", ".join(counted(counts[kind], kind) for kind in ("alarm", "advisory", "letter"))

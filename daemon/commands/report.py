@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from daemon.commands.options import config_argument, duration_ms
+from daemon.desk.options import config_argument, duration_ms
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -29,23 +29,23 @@ def run(args: argparse.Namespace) -> int:
     import sys
     from pathlib import Path
 
-    from daemon.assembly import watch_of
-    from daemon.clock import SystemClock
-    from daemon.commands.options import load_config
+    from daemon.desk.options import load_config
     from daemon.report.page import page
     from daemon.report.record import read_record
     from daemon.report.writing import write_whole
-    from daemon.spool import WordError
+    from daemon.watch.assembly import settings_of
+    from daemon.watch.clock import SystemClock
+    from daemon.watch.spool import WordError
 
     configuration = load_config(args)
-    watch = watch_of(configuration)
+    settings = settings_of(configuration)
     for name in args.chamber:
-        if name not in watch.chambers:
-            raise WordError(f"There is no chamber {name!r}. Chambers: {', '.join(watch.chambers)}.")
+        if name not in settings.chambers:
+            raise WordError(f"There is no chamber {name!r}. Chambers: {', '.join(settings.chambers)}.")
     if args.since <= 0:
         raise WordError("--since 0: a period has some length; write it like 36h or 7d.")
     chambers = list(dict.fromkeys(args.chamber))
-    text = page(read_record(configuration.store, watch, SystemClock().wall_ms(), args.since, chambers))
+    text = page(read_record(configuration.store, settings, SystemClock().wall_ms(), args.since, chambers))
     if args.out == "-":
         sys.stdout.write(text)
         return 0

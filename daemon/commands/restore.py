@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from daemon.commands.options import config_option, load_config
+from daemon.desk.options import config_option, load_config
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -30,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from daemon.exit_status import ExitStatus
-    from daemon.history import restore_backup
+    from daemon.store.history import restore_backup
 
     store = load_config(args).store
     if args.backup is None:
@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _list(store: Path) -> int:
-    from daemon.backup import fault_of
+    from daemon.store.backup import fault_of
 
     found = sorted((store.parent / "backups").glob(f"{store.stem}.*.backup.sqlite3"), reverse=True)
     if not found:

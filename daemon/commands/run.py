@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import gc
 
-from daemon.commands.options import config_argument, config_path
+from daemon.desk.options import config_argument, config_path
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -22,6 +22,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Run the daemon until it is told to end."""
     gc.disable()  # until it watches: while a program is loaded, hardly anything is thrown away
-    from daemon.live import serve
+    from daemon.watch.daemon import serve
 
     return serve(config_path(args))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from daemon.commands.options import config_option, duration_ms, target_arguments
+from daemon.desk.options import config_option, duration_ms, target_arguments
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -39,8 +39,8 @@ def run_unshelve(args: argparse.Namespace) -> int:
 
 
 def _speak(args: argparse.Namespace, word: dict[str, object]) -> int:
-    from daemon.alarm_targets import chosen, is_standing
-    from daemon.keeper_desk import KeeperDesk
+    from daemon.desk.alarm_targets import chosen, is_standing
+    from daemon.desk.keeper_desk import KeeperDesk
 
     desk = KeeperDesk(args)
     shelving = word["word"] == "shelve"

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from adapters.errors import AdapterError
-from daemon.configuration_file import ConfigurationError
+from daemon.config.file import ConfigurationError
 from daemon.exit_status import ExitStatus
-from daemon.history_error import HistoryError
 from daemon.report.writing import PageNotWritten
-from daemon.spool import SpoolError, WordError
+from daemon.store.errors import HistoryError
+from daemon.watch.spool import SpoolError, WordError
 
 
 def status_of(error: BaseException) -> ExitStatus:

@@ -5,15 +5,15 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from daemon.commands.options import config_path, duration_ms, quiet_logs
+from daemon.desk.options import config_path, duration_ms, quiet_logs
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from daemon.replay import Stream
-    from daemon.tuning import Figures, Record
-    from rules.settings import Watch
+    from daemon.desk.replay import Stream
+    from daemon.desk.tuning import Figures, Record
+    from rules.settings import Settings
 
 _FIND_WITHIN_MS = 30 * 60_000
 
@@ -45,8 +45,8 @@ def run(args: argparse.Namespace) -> int:
     """Compare and print; 65 when there is nothing to compare with, 64 for a key that cannot be set."""
     import sys
 
-    from daemon.config_edit import EditRefused
-    from daemon.replay import NothingToReplay, RecordingUnreadable
+    from daemon.config.edit import EditRefused
+    from daemon.desk.replay import NothingToReplay, RecordingUnreadable
 
     quiet_logs()
     try:
@@ -63,19 +63,19 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _tuned(args: argparse.Namespace, path: Path) -> int:
-    from daemon.assembly import watch_of
-    from daemon.config_edit import edited
-    from daemon.configuration import load, load_text
-    from daemon.history_reader import HistoryReader
-    from daemon.progress import Progress
-    from daemon.replay import from_files, from_store
-    from daemon.tuning import Record, figures
+    from daemon.config.configuration import load, load_text
+    from daemon.config.edit import edited
+    from daemon.desk.replay import from_files, from_store
+    from daemon.desk.tuning import Record, figures
+    from daemon.screen.progress import Progress
+    from daemon.store.reader import HistoryReader
+    from daemon.watch.assembly import settings_of
 
     configuration = load(path)
-    present = watch_of(configuration)
+    present = settings_of(configuration)
     values = dict(_asked(each) for each in args.set)
     if not values and not args.suggest:
-        from daemon.config_edit import EditRefused
+        from daemon.config.edit import EditRefused
 
         raise EditRefused("say what to try: --set chamber.ID.humidity.high=92, or --suggest")
     if args.files:
@@ -83,7 +83,7 @@ def _tuned(args: argparse.Namespace, path: Path) -> int:
 
         record = _record(Record.of, from_files([FilePath(name) for name in args.files], present))
     else:
-        from daemon.commands.options import since_ms
+        from daemon.desk.options import since_ms
 
         begin_ms = since_ms(args.since, present.zone) if args.since else 0
         with HistoryReader(configuration.store) as reader:
@@ -94,7 +94,7 @@ def _tuned(args: argparse.Namespace, path: Path) -> int:
             print("Nothing is proposed: the settings may stay as they are.")
             return 0
     text = edited(path.read_text(encoding="utf-8"), values)
-    proposed = watch_of(load_text(text, str(path)))
+    proposed = settings_of(load_text(text, str(path)))
     progress = Progress("tune")
     now = figures(present, present, record, lambda share: progress.at(share / 2))
     then = figures(proposed, present, record, lambda share: progress.at(0.5 + share / 2))
@@ -120,7 +120,7 @@ def _record(of: Callable[[Stream], Record], stream: Stream, since_ms: int = 0) -
 
 
 def _asked(text: str) -> tuple[tuple[str, ...], Any]:
-    from daemon.config_edit import EditRefused, read_value
+    from daemon.config.edit import EditRefused, read_value
 
     key, equals, value = text.partition("=")
     path = tuple(part.strip() for part in key.split("."))
@@ -129,11 +129,11 @@ def _asked(text: str) -> tuple[tuple[str, ...], Any]:
     return path, read_value(value.strip())
 
 
-def _suggested(watch: Watch, record: Record, find_within_ms: int) -> dict[tuple[str, ...], Any]:
-    from daemon.tuning import suggestions
+def _suggested(settings: Settings, record: Record, find_within_ms: int) -> dict[tuple[str, ...], Any]:
+    from daemon.desk.tuning import suggestions
 
     values: dict[tuple[str, ...], Any] = {}
-    for one in suggestions(watch, record, find_within_ms):
+    for one in suggestions(settings, record, find_within_ms):
         print(f"{one.chamber} {one.band}:")
         for reason in one.reasons:
             print(f"  {reason}")
@@ -145,7 +145,7 @@ def _suggested(watch: Watch, record: Record, find_within_ms: int) -> dict[tuple[
 # ---------------------------------------------------------------- what is printed
 
 
-def _table(watch: Watch, now: Figures, then: Figures) -> list[str]:
+def _table(settings: Settings, now: Figures, then: Figures) -> list[str]:
     rows: list[tuple[str, str, str]] = [("", "now", "proposed")]
     rows.append(("alarms a day", _per_day(sum(now.alarms.values()), now.days), _per_day(sum(then.alarms.values()), then.days)))
     rows += [
@@ -160,7 +160,7 @@ def _table(watch: Watch, now: Figures, then: Figures) -> list[str]:
     rows.append(("hours of wet lid", f"{now.wet_lid_h:.1f}", f"{then.wet_lid_h:.1f}"))
     rows.append(("advisories", str(now.advisories), str(then.advisories)))
     rows.append(("letters", str(now.letters), str(then.letters)))
-    rows += _excursions(watch, now, then)
+    rows += _excursions(settings, now, then)
     wide = max(len(row[0]) for row in rows)
     head = f"{now.days:.1f} days of readings"
     return [head, *(f"{a:{wide}}  {b:>14}  {c:>14}{'  *' if b != c and a else ''}".rstrip() for a, b, c in rows)]
@@ -170,12 +170,12 @@ def _per_day(count: int, days: float) -> str:
     return f"{count / max(days, 1e-9):.2f} ({count})"
 
 
-def _excursions(watch: Watch, now: Figures, then: Figures) -> list[tuple[str, str, str]]:
+def _excursions(settings: Settings, now: Figures, then: Figures) -> list[tuple[str, str, str]]:
     from datetime import datetime
 
     rows = [(f"real excursions, and after how long they were told ({len(now.excursions)})", "", "")]
     for one, other in zip(now.excursions, then.excursions, strict=True):
-        begin = datetime.fromtimestamp(one.begin_ms / 1000, watch.zone)
+        begin = datetime.fromtimestamp(one.begin_ms / 1000, settings.zone)
         unit = "°C" if one.alarm.startswith("temperature") else "%RH"
         name = f"  {begin:%Y-%m-%d %H:%M} {one.chamber} {one.alarm}, to {one.worst:.1f} {unit}"
         rows.append((name, _after(one.noticed_ms), _after(other.noticed_ms)))
@@ -189,7 +189,7 @@ def _after(noticed_ms: int | None) -> str:
 
 
 def _lines(values: dict[tuple[str, ...], Any]) -> list[str]:
-    from daemon.config_edit import written
+    from daemon.config.edit import written
 
     tables: dict[tuple[str, ...], list[str]] = {}
     for path, value in values.items():
@@ -203,7 +203,7 @@ def _lines(values: dict[tuple[str, ...], Any]) -> list[str]:
 def _write(path: Path, text: str) -> None:
     import time
 
-    from daemon.config_edit import EditRefused, write_with_backup
+    from daemon.config.edit import EditRefused, write_with_backup
 
     try:
         kept = write_with_backup(path, text, round(time.time() * 1000))

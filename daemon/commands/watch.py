@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from daemon.commands.options import config_argument, duration_ms
+from daemon.desk.options import config_argument, duration_ms
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -23,11 +23,11 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Show the chambers until told to end."""
-    from daemon.assembly import watch_of
-    from daemon.commands.options import load_config
-    from daemon.terminal import show
-    from daemon.terminal_table import Glance
+    from daemon.desk.options import load_config
+    from daemon.screen.table import Glance
+    from daemon.screen.terminal import show
+    from daemon.watch.assembly import settings_of
 
     configuration = load_config(args)
-    glance = Glance(configuration.store, watch_of(configuration))
+    glance = Glance(configuration.store, settings_of(configuration))
     return show(glance.lines, every_s=max(args.every, 1_000) / 1000, once=args.once)

@@ -6,10 +6,10 @@ import argparse
 import json
 from typing import TYPE_CHECKING, Any
 
-from daemon.commands.options import config_option
+from daemon.desk.options import config_option
 
 if TYPE_CHECKING:
-    from daemon.keeper_desk import KeeperDesk
+    from daemon.desk.keeper_desk import KeeperDesk
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -31,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
 
     from adapters.wording.figures import Style
     from adapters.wording.reasoning import reasoning_text
-    from daemon.keeper_desk import KeeperDesk
+    from daemon.desk.keeper_desk import KeeperDesk
 
     desk = KeeperDesk(args)
     told = reasoning(desk, desk.chamber(args.chamber))
@@ -40,44 +40,44 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if desk.silence:
         print(desk.silence)
-    style = Style(desk.watch.site.temperature_unit, desk.watch.zone)
+    style = Style(desk.settings.site.temperature_unit, desk.settings.zone)
     print(reasoning_text(told, style, shutil.get_terminal_size((100, 24)).columns))
     return 0
 
 
 def reasoning(desk: KeeperDesk, chamber: str) -> dict[str, Any]:
     """Return the reasoning about a chamber as one JSON object."""
-    from daemon.spool import WordError
-    from rules.advice import AdviceState
-    from rules.advising import standing_of
-    from rules.events import rfc3339
-    from rules.present import present
-    from rules.why import explain
+    from daemon.watch.spool import WordError
+    from rules.advice.advisory import AdviceState
+    from rules.advice.reasoning import explain
+    from rules.terms.events import rfc3339
+    from rules.turn.advising import standing_of
+    from rules.turn.present import present
 
-    situation = present(desk.watch, desk.state).get(chamber)
+    situation = present(desk.settings, desk.state).get(chamber)
     if situation is None:
         raise WordError(f"{chamber} has no air probe in the config, so there is nothing to reason about.")
     adviser = desk.state.advice.get(chamber, AdviceState())
-    told = explain(desk.watch, chamber, adviser, situation, standing_of(desk.state, chamber)).as_json()
+    told = explain(desk.settings, chamber, adviser, situation, standing_of(desk.state, chamber)).as_json()
     del told["at_ms"]
     return {"chamber": chamber, "time": rfc3339(situation.at_ms), "probes": _probes(desk, chamber)} | told
 
 
 def _probes(desk: KeeperDesk, chamber: str) -> list[dict[str, Any]]:
     """Return the newest value of every series in the chamber and its room, with what the quality tests say of it."""
-    places = (chamber, desk.watch.chambers[chamber].room)
+    places = (chamber, desk.settings.chambers[chamber].room)
     return [
         _series(desk, name, quantity)
-        for name, probe in desk.watch.probes.items()
+        for name, probe in desk.settings.probes.items()
         if probe.place in places
         for quantity in sorted(desk.state.probes[name].series)
     ]
 
 
 def _series(desk: KeeperDesk, probe: str, quantity: str) -> dict[str, Any]:
-    from rules.events import rfc3339
-    from rules.quality import NAMES, NOT_EVALUATED, SUSPECT
-    from rules.quantities import FACTS
+    from rules.climate.quality import NAMES, NOT_EVALUATED, SUSPECT
+    from rules.terms.events import rfc3339
+    from rules.terms.quantities import FACTS
 
     memory = desk.state.probes[probe]
     series, correction = memory.series[quantity], memory.corrections.get(quantity)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections import Counter
 from datetime import datetime
 
-from daemon.commands.options import program_name
 from daemon.demo.scene import TROUBLES, Trouble
 from daemon.demo.stage import CONFIG_NAME, Shown
-from rules.events import HOUR_MS
+from daemon.desk.options import program_name
+from rules.terms.events import HOUR_MS
 
 
 def opening(days: float) -> str:

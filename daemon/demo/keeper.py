@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from adapters.simulated_shelf import ROOM, Shelf
-from rules.events import HOUR_MS, MINUTE_MS
+from rules.terms.events import HOUR_MS, MINUTE_MS
 
 _REACTS_AFTER_MS = 20 * MINUTE_MS
 _SAYS_AFTER_MS = 10 * MINUTE_MS

@@ -13,8 +13,8 @@ from adapters.outlets.outlet import Owed
 from adapters.wording.figures import Style
 from adapters.wording.letter import Letter, compose
 from daemon.demo.keeper import Deed, Keeper
-from rules.events import rfc3339
-from rules.settings import Watch
+from rules.settings import Settings
+from rules.terms.events import rfc3339
 
 _WIDTH = 78
 _SHORT = ("DO THIS FIRST", "WHAT IS HAPPENING", "WHY")
@@ -31,12 +31,12 @@ class Screen:
     heartbeat = ""
 
     def __init__(
-        self, watch: Watch, keeper: Keeper, letters: Path, stream: TextIO, clear: Callable[[], None] = lambda: None
+        self, settings: Settings, keeper: Keeper, letters: Path, stream: TextIO, clear: Callable[[], None] = lambda: None
     ) -> None:
         """`clear` takes away what stands unfinished on the same terminal, before each line."""
-        self._watch, self._keeper, self._letters, self._stream = watch, keeper, letters, stream
+        self._settings, self._keeper, self._letters, self._stream = settings, keeper, letters, stream
         self._clear = clear
-        self._style = Style(watch.site.temperature_unit, watch.zone)
+        self._style = Style(settings.site.temperature_unit, settings.zone)
         self._day = ""
         self._full_shown = False
         self._told: set[str] = set()
@@ -74,7 +74,7 @@ class Screen:
             self._line(str(event["time"]), "=", f"Looked again: {event['headline']}. {event['reason']}")
 
     def _letter(self, event: dict[str, object]) -> None:
-        letter = compose(event, self._watch)
+        letter = compose(event, self._settings)
         self.letters += 1
         name = f"{self.letters:02d}-{letter.subject.lower()}"
         safe = "".join(char if char.isalnum() or char == "-" else "-" for char in name)[:60].strip("-")

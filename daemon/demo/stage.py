@@ -10,23 +10,23 @@ from typing import TextIO
 
 from adapters.outlets.outlet import Outlet
 from adapters.simulated_shelf import STEP_S, Shelf, series
-from daemon.assembly import lines_of, outlets_of, watch_of
-from daemon.clock import StreamClock
-from daemon.configuration import Configuration, load_text
-from daemon.delivery import Delivery
+from daemon.config.configuration import Configuration, load_text
+from daemon.delivery.delivery import Delivery
 from daemon.demo.broker import DemoBroker, Reader, program
 from daemon.demo.keeper import Keeper
 from daemon.demo.scene import BROKER, CONFIG, OUT_H, SCRIPT, TROUBLES
 from daemon.demo.screen import Screen
-from daemon.engine import Engine, Setting
-from daemon.history import History
-from daemon.history_reader import HistoryReader
-from daemon.inbox import Inbox
-from daemon.outbox_rows import counts
-from daemon.progress import Progress
-from daemon.spool import Spool
-from daemon.stream import resume
-from rules.events import DAY_MS, HOUR_MS, MINUTE_MS
+from daemon.screen.progress import Progress
+from daemon.store.history import History
+from daemon.store.outbox_rows import counts
+from daemon.store.reader import HistoryReader
+from daemon.watch.assembly import lines_of, outlets_of, settings_of
+from daemon.watch.clock import StreamClock
+from daemon.watch.engine import Engine, Setting
+from daemon.watch.inbox import Inbox
+from daemon.watch.resume import resume
+from daemon.watch.spool import Spool
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 
 _DRAIN_S = 10.0
 _ROUND_MS = 2 * MINUTE_MS
@@ -90,19 +90,19 @@ class _Stage:
     ) -> None:
         self._folder, self._start_ms = folder, start_ms
         self._clock = DemoClock(start_ms)
-        self._watch = watch_of(configuration)
+        self._settings = settings_of(configuration)
         self._shelf = Shelf(script=SCRIPT)
         self._keeper = Keeper(self._shelf, start_ms, OUT_H)
         self._spool = Spool(configuration.spool_folder)
         self._spool.prepare()
         self._history = History.open(configuration.store, now_ms=start_ms)
         parts.callback(self._history.close)
-        begin = resume(self._watch, self._history)
+        begin = resume(self._settings, self._history)
         self._inbox = Inbox(StreamClock(self._clock))
-        setting = Setting(self._watch, dict(configuration.outlet))
+        setting = Setting(self._settings, dict(configuration.outlet))
         self._engine = Engine(setting, self._history, self._inbox, self._spool, begin)
         self._progress = Progress("demo")
-        self._screen = Screen(self._watch, self._keeper, folder / "letters", stream, clear=self._progress.done)
+        self._screen = Screen(self._settings, self._keeper, folder / "letters", stream, clear=self._progress.done)
         self._reader = Reader(broker.port, "dewlid") if broker else None
         if self._reader is not None:
             parts.callback(self._reader.close)

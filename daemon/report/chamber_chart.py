@@ -21,8 +21,8 @@ from daemon.report.curves import Curve
 from daemon.report.figures import beginnings, edges, local_text
 from daemon.report.happenings import Lane
 from daemon.report.svg import Columns, Scale, thinned
-from rules.events import DAY_MS, HOUR_MS, MINUTE_MS
-from rules.settings import Band, Chamber, Watch
+from rules.settings import Band, Chamber, Settings
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 
 Floats = NDArray[np.float64]
 GAP_MS = 32 * MINUTE_MS
@@ -82,10 +82,10 @@ class Drawing:
         self.y += 20
 
 
-def ticks(since_ms: int, until_ms: int, watch: Watch, width: float) -> tuple[tuple[int, str], ...]:
+def ticks(since_ms: int, until_ms: int, settings: Settings, width: float) -> tuple[tuple[int, str], ...]:
     """Return where the time axis has lines, and their words, by the length of the period."""
     days = (until_ms - since_ms) / DAY_MS
-    zone = watch.zone
+    zone = settings.zone
     if days <= 2.1:
         step_h = next(step for step in (1, 2, 3, 6, 12) if days * 24 / step <= width / 62)
         hours = range(-(-since_ms // HOUR_MS) * HOUR_MS, until_ms, HOUR_MS)
@@ -98,16 +98,16 @@ def ticks(since_ms: int, until_ms: int, watch: Watch, width: float) -> tuple[tup
 
 
 def picture(
-    watch: Watch, name: str, curve: Curve, lanes: list[Lane], since_ms: int, until_ms: int, style: Style, width: float,
+    settings: Settings, name: str, curve: Curve, lanes: list[Lane], since_ms: int, until_ms: int, style: Style, width: float,
     words: tuple[str, str, str],
 ) -> str:
     """Return the SVG of one chamber; `words`: an id for this page, title and description for those who cannot see it."""
-    chamber = watch.chambers[name]
+    chamber = settings.chambers[name]
     time = Scale(since_ms, until_ms, _LEFT, width - _RIGHT)
-    drawing = Drawing(Frame(width, time, ticks(since_ms, until_ms, watch, width - _LEFT - _RIGHT), style))
+    drawing = Drawing(Frame(width, time, ticks(since_ms, until_ms, settings, width - _LEFT - _RIGHT), style))
     tall = 1.0 if width > 500 else 0.85
-    _temperature(drawing, watch, chamber, curve, 128 * tall)
-    _humidity(drawing, watch, chamber, curve, 112 * tall)
+    _temperature(drawing, settings, chamber, curve, 128 * tall)
+    _humidity(drawing, settings, chamber, curve, 112 * tall)
     _lid(drawing, curve, 112 * tall)
     _lanes(drawing, lanes, until_ms)
     drawing.axis()
@@ -122,7 +122,7 @@ def picture(
 # ---------------------------------------------------------------- panels
 
 
-def _temperature(drawing: Drawing, watch: Watch, chamber: Chamber, curve: Curve, height: float) -> None:
+def _temperature(drawing: Drawing, settings: Settings, chamber: Chamber, curve: Curve, height: float) -> None:
     frame = drawing.frame
     shown = _degrees(frame.style)
     values = [shown(column) for column in (curve.temperature_least_c, curve.temperature_c, curve.temperature_most_c)]
@@ -131,7 +131,7 @@ def _temperature(drawing: Drawing, watch: Watch, chamber: Chamber, curve: Curve,
     limits = [shown(np.array([v]))[0] for v in (band.low, band.high) if v is not None]
     low, high = _range([values[0], values[2], room], limits, 1.0)
     scale = drawing.panel(f"Temperature, {frame.style.sign}", _band_words(band, frame.style, "degC"), height, low, high)
-    _band(drawing, watch, band, scale, shown)
+    _band(drawing, settings, band, scale, shown)
     harmful = [shown(np.array([v]))[0] for v in (band.harmful_low, band.harmful_high) if v is not None]
     _harmful(drawing, harmful, scale)
     if not np.isnan(room).all():
@@ -143,13 +143,13 @@ def _temperature(drawing: Drawing, watch: Watch, chamber: Chamber, curve: Curve,
     _nothing(drawing, curve.temperature_c, scale)
 
 
-def _humidity(drawing: Drawing, watch: Watch, chamber: Chamber, curve: Curve, height: float) -> None:
+def _humidity(drawing: Drawing, settings: Settings, chamber: Chamber, curve: Curve, height: float) -> None:
     values = (curve.humidity_least_pct, curve.humidity_pct, curve.humidity_most_pct)
     band = chamber.humidity
     low, high = _range([values[0], values[2]], [v for v in (band.low, band.high) if v is not None], 3.0)
     words = _band_words(band, drawing.frame.style, "%RH")
     scale = drawing.panel("Relative humidity, %", words, height, max(low, 0.0), min(high, 102.0))
-    _band(drawing, watch, band, scale, lambda column: column)
+    _band(drawing, settings, band, scale, lambda column: column)
     _harmful(drawing, [v for v in (band.harmful_low, band.harmful_high) if v is not None], scale)
     drawing.parts.append(svg.line(_thin(drawing.frame, curve, *values), scale, "humidity"))
     _nothing(drawing, curve.humidity_pct, scale)
@@ -228,10 +228,10 @@ def _range(columns: list[Floats], limits: list[float], pad: float) -> tuple[floa
     return float(np.floor(values.min() - pad / 2)), float(np.ceil(values.max() + pad / 2))
 
 
-def _band(drawing: Drawing, watch: Watch, band: Band, scale: Scale, shown: Callable[[Floats], Floats]) -> None:
+def _band(drawing: Drawing, settings: Settings, band: Band, scale: Scale, shown: Callable[[Floats], Floats]) -> None:
     frame = drawing.frame
     at_ms = np.linspace(frame.time.low, frame.time.high, 400).astype(np.int64)
-    low, high = (np.clip(shown(edge), scale.low, scale.high) for edge in edges(band, watch.zone, at_ms))
+    low, high = (np.clip(shown(edge), scale.low, scale.high) for edge in edges(band, settings.zone, at_ms))
     if (low[0], high[0]) == (low.min(), high.max()) and low.max() == low[0] and high.min() == high[0]:
         at_ms, low, high = at_ms[[0, -1]], low[[0, -1]], high[[0, -1]]  # the same all day: a rectangle
     drawing.parts.append(

@@ -13,9 +13,9 @@ from daemon.report.figures import Row, Share, rows, shares
 from daemon.report.happenings import Lane, lanes, story
 from daemon.report.record import Record, empty
 from daemon.report.verdict import Verdict, style_of
-from rules.chamber import COOLING, LIFT, model_from_json
-from rules.local_days import day_words
+from rules.advice.model import COOLING, LIFT, model_from_json
 from rules.settings import Chamber
+from rules.terms.local_time import day_words
 
 WIDE, NARROW = 774.0, 328.0
 """Widths of the two drawings in px: a page's column, and a 360 px phone less its margins."""
@@ -24,8 +24,8 @@ _MOST_LINES = 60
 
 def part(record: Record, verdict: Verdict) -> str:
     """Return the section of one chamber."""
-    name, style = verdict.chamber, style_of(record.watch)
-    chamber, curve = record.watch.chambers[name], record.curves.get(name)
+    name, style = verdict.chamber, style_of(record.settings)
+    chamber, curve = record.settings.chambers[name], record.curves.get(name)
     head = f'<section class="sheet chamber" id="{escape(name)}"><h2>{escape(verdict.title)}</h2>'
     told = story(record, name)
     if curve is None or empty(curve):
@@ -40,19 +40,19 @@ def part(record: Record, verdict: Verdict) -> str:
 
 
 def _picture(record: Record, name: str, curve: Curve, happened: list[Lane], style: Style) -> str:
-    title = f"{record.watch.chambers[name].title or name}: temperature, humidity, lid and dew point"
-    words = summary(curve, record.watch.chambers[name], record, style) + " The same figures stand in the table below."
+    title = f"{record.settings.chambers[name].title or name}: temperature, humidity, lid and dew point"
+    words = summary(curve, record.settings.chambers[name], record, style) + " The same figures stand in the table below."
     drawn = ""
     for kind, width in (("wide", WIDE), ("narrow", NARROW)):
         spoken = (f"{name}-{kind}", title, words)
-        svg = picture(record.watch, name, curve, happened, record.since_ms, record.until_ms, style, width, spoken)
+        svg = picture(record.settings, name, curve, happened, record.since_ms, record.until_ms, style, width, spoken)
         drawn += f'<div class="{kind}">{svg}</div>'
     return f"<figure>{drawn}</figure>"
 
 
 def summary(curve: Curve, chamber: Chamber, record: Record, style: Style) -> str:
     """Return in sentences what the picture shows."""
-    shared = shares(curve, chamber, record.watch.zone, record.until_ms - record.since_ms)
+    shared = shares(curve, chamber, record.settings.zone, record.until_ms - record.since_ms)
     said = []
     for what, least, mean, most, unit in (
         ("Temperature", curve.temperature_least_c, curve.temperature_c, curve.temperature_most_c, "degC"),
@@ -82,7 +82,7 @@ def _percent(value: float | None) -> str:
 
 
 def _shares(curve: Curve, chamber: Chamber, record: Record) -> str:
-    shared = shares(curve, chamber, record.watch.zone, record.until_ms - record.since_ms)
+    shared = shares(curve, chamber, record.settings.zone, record.until_ms - record.since_ms)
     cells = [
         _share("Temperature in band", shared["temperature"], ("too cool", "too warm")),
         _share("Humidity in band", shared["humidity"], ("too dry", "above band")),
@@ -111,7 +111,7 @@ def _share(title: str, one: Share, words: tuple[str, str]) -> str:
 
 
 def _table(curve: Curve, record: Record, style: Style) -> str:
-    name, lines = rows(curve, record.since_ms, record.until_ms, record.watch.zone)
+    name, lines = rows(curve, record.since_ms, record.until_ms, record.settings.zone)
     body = "".join(_row(line, style) for line in lines)
     return (
         f"<details class='paper'><summary>Figures by {name}</summary><div class='scroll'><table>"
@@ -169,7 +169,7 @@ def _model(record: Record, name: str) -> str:
         lines.append("No fit of its heat and moisture balance yet: advice goes by size and build (a factor of 2 or 3).")
     else:
         hours, lift = 1 / model.value(COOLING), model.value(LIFT)
-        when = f"of {day_words(model.fitted_ms, record.watch.zone)}, " if model.fitted_ms is not None else ""
+        when = f"of {day_words(model.fitted_ms, record.settings.zone)}, " if model.fitted_ms is not None else ""
         off = f", typical error {model.residual_pct:.1f} points of humidity" if model.residual_pct is not None else ""
         said = f"cools with a time constant of {hours:.1f} h; full heat lifts it {lift:.1f} K above the room"
         lines.append(f"Fit {when}{model.samples} samples{off}: {said}.")

@@ -1,9 +1,9 @@
 """The figures of every chamber over a period, from the stored readings.
 
 One way for all pictures: the readings go once more through the rules' own quality tests, corrections, consensus, dew point,
-lid and condensate (`rules.perceive`), with what is believed of lid and probes *today*. So a line may differ a little from what
-was believed that day; what was told that day stands in the events. What is older than `RAW_FOR_MS`, or rolled up already,
-is taken as quarter-hour means: corrected, but past all quality tests and without the water on the lid.
+lid and condensate (`rules.turn.perceive`), with what is believed of lid and probes *today*. So a line may differ a little
+from what was believed that day; what was told that day stands in the events. What is older than `RAW_FOR_MS`, or rolled up
+already, is taken as quarter-hour means: corrected, but past all quality tests and without the water on the lid.
 """
 
 from __future__ import annotations
@@ -14,16 +14,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.history_reader import HistoryReader, Readings
 from daemon.report.quarters import Quarters, quarters
-from rules import psychrometrics
-from rules.events import DAY_MS, HOUR_MS, MINUTE_MS
-from rules.observe import View
-from rules.perceive import perceive
-from rules.quantities import Quantity
-from rules.settings import Watch
-from rules.state import EngineState, PlaceMemory, ProbeMemory
-from rules.stream import Rows, Stretch
+from daemon.store.reader import HistoryReader, Readings
+from rules.climate.memory import PlaceMemory, ProbeMemory
+from rules.climate.stream import Rows, Stretch
+from rules.climate.view import View
+from rules.physics import psychrometrics
+from rules.settings import Settings
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
+from rules.terms.quantities import Quantity
+from rules.turn.perceive import perceive
+from rules.turn.state import EngineState
 
 Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
@@ -60,27 +61,27 @@ class Curve:
 
 
 def curves(
-    reader: HistoryReader, watch: Watch, state: EngineState, since_ms: int, until_ms: int, only: Sequence[str]
+    reader: HistoryReader, settings: Settings, state: EngineState, since_ms: int, until_ms: int, only: Sequence[str]
 ) -> dict[str, Curve]:
     """Return the curves of these chambers over [since, until)."""
     border_ms = max(since_ms - _LEAD_MS, until_ms - RAW_FOR_MS)
-    wanted = _probes_of(watch, only)
+    wanted = _probes_of(settings, only)
     series = [name for name in reader.series() if name[0] in wanted]
     rows = reader.readings(border_ms, until_ms, series)
     first_raw_ms = min(int(rows.taken_ms[0]) if len(rows.taken_ms) else until_ms, until_ms)
-    views = _seen_again(watch, state, rows, first_raw_ms, until_ms, only) if first_raw_ms < until_ms else {}
+    views = _seen_again(settings, state, rows, first_raw_ms, until_ms, only) if first_raw_ms < until_ms else {}
     old = quarters(reader, series, since_ms, first_raw_ms, border_ms)
     new = {name: _of_view(view) for name, view in views.items()}
-    return {name: _joined(_old(watch, state, name, old), new.get(name), since_ms) for name in only}
+    return {name: _joined(_old(settings, state, name, old), new.get(name), since_ms) for name in only}
 
 
-def _probes_of(watch: Watch, chambers: Sequence[str]) -> set[str]:
-    places = {*chambers, *(watch.chambers[name].room for name in chambers)}
-    return {name for name, probe in watch.probes.items() if probe.place in places}
+def _probes_of(settings: Settings, chambers: Sequence[str]) -> set[str]:
+    places = {*chambers, *(settings.chambers[name].room for name in chambers)}
+    return {name for name, probe in settings.probes.items() if probe.place in places}
 
 
 def _seen_again(
-    watch: Watch, state: EngineState, rows: Readings, since_ms: int, until_ms: int, only: Sequence[str]
+    settings: Settings, state: EngineState, rows: Readings, since_ms: int, until_ms: int, only: Sequence[str]
 ) -> dict[str, View]:
     """Look at all the readings as one stretch, with today's corrections and beliefs and no memory of what was before."""
     scratch = EngineState(
@@ -88,13 +89,13 @@ def _seen_again(
         closed_ms=since_ms,
         probes={
             name: ProbeMemory(since_ms=since_ms, corrections=state.probes[name].corrections if name in state.probes else {})
-            for name in watch.probes
+            for name in settings.probes
         },
-        places={name: _blank(state, name, since_ms) for name in (*watch.rooms, *watch.chambers)},
+        places={name: _blank(state, name, since_ms) for name in (*settings.rooms, *settings.chambers)},
         advice=state.advice,
         care=state.care,
     )
-    part = watch.model_copy(update={"chambers": {name: watch.chambers[name] for name in only}})
+    part = settings.model_copy(update={"chambers": {name: settings.chambers[name] for name in only}})
     columns = Rows(rows.series, rows.series_index, rows.taken_ms, rows.at_ms, rows.value)
     return perceive(part, scratch, Stretch(since_ms, until_ms, (), columns, ()), (), every_view=True)[0]
 
@@ -126,14 +127,14 @@ def _of_view(view: View) -> Curve:
 # ---------------------------------------------------------------- what is older
 
 
-def _old(watch: Watch, state: EngineState, name: str, old: Quarters) -> Curve | None:
+def _old(settings: Settings, state: EngineState, name: str, old: Quarters) -> Curve | None:
     """Return a chamber's curve from quarter-hour means; None: there are none."""
     if not len(old.begin_ms):
         return None
-    temperature = _of_place(watch, state, name, "air", "air_temperature", old)
-    humidity = _of_place(watch, state, name, "air", "relative_humidity", old)
-    room_c = _of_place(watch, state, watch.chambers[name].room or "", "air", "air_temperature", old)[1]
-    lid_c = _of_place(watch, state, name, "lid", "surface_temperature", old)[1]
+    temperature = _of_place(settings, state, name, "air", "air_temperature", old)
+    humidity = _of_place(settings, state, name, "air", "relative_humidity", old)
+    room_c = _of_place(settings, state, settings.chambers[name].room or "", "air", "air_temperature", old)[1]
+    lid_c = _of_place(settings, state, name, "lid", "surface_temperature", old)[1]
     known = state.places.get(name)
     if known is not None and known.belief is not None:
         estimate = room_c + known.belief.mean * (temperature[1] - room_c)
@@ -149,11 +150,11 @@ def _old(watch: Watch, state: EngineState, name: str, old: Quarters) -> Curve | 
 
 
 def _of_place(
-    watch: Watch, state: EngineState, place: str, role: str, quantity: Quantity, old: Quarters
+    settings: Settings, state: EngineState, place: str, role: str, quantity: Quantity, old: Quarters
 ) -> tuple[Floats, Floats, Floats]:
     """Return least, mean and most over the probes of a place, corrected."""
     found = []
-    for probe in watch.probes_at(place, role):
+    for probe in settings.probes_at(place, role):
         column = old.of.get((probe, quantity))
         if column is None:
             continue

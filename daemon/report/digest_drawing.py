@@ -16,8 +16,8 @@ from daemon.report.curves import Curve
 from daemon.report.figures import edges
 from daemon.report.record import Record
 from daemon.report.svg import Scale, thinned
-from rules.events import MINUTE_MS
 from rules.settings import Band
+from rules.terms.events import MINUTE_MS
 
 _COLOURS = {"temperature": "#b0482a", "humidity": "#0f7076", "band": "#2c6e49", "wet": "#1f5fb0", "ink": "#1b241f"}
 _COLUMNS = 600
@@ -26,11 +26,11 @@ _AXIS_PX = 300
 
 def drawn(record: Record, names: Sequence[str]) -> Figure:
     """Return the figure: two panels side by side for each chamber."""
-    fahrenheit = record.watch.site.temperature_unit == "degF"
+    fahrenheit = record.settings.site.temperature_unit == "degF"
     figure = Figure(figsize=(6.6, 0.55 + 1.65 * len(names)), layout="constrained", facecolor="white")
     axes = figure.subplots(len(names), 2, squeeze=False, sharex=True)
     for (left, right), name in zip(axes, names, strict=True):
-        chamber, curve = record.watch.chambers[name], record.curves[name]
+        chamber, curve = record.settings.chambers[name], record.curves[name]
         title = chamber.title or name
         degrees = (lambda v: np.asarray(v) * 1.8 + 32) if fahrenheit else np.asarray
         columns = (curve.temperature_least_c, curve.temperature_c, curve.temperature_most_c)
@@ -49,7 +49,7 @@ _TITLE: dict[str, Any] = {"loc": "left", "fontsize": 9, "fontweight": "bold", "c
 def _panel(axis: Any, record: Record, curve: Curve, values: list[Any], band: Band, name: str, degrees: Any) -> None:
     begin, end = record.since_ms, record.until_ms
     at_ms = np.linspace(begin, end, 200).astype(np.int64)
-    low, high = (degrees(edge) for edge in edges(band, record.watch.zone, at_ms))
+    low, high = (degrees(edge) for edge in edges(band, record.settings.zone, at_ms))
     scale = Scale(begin, end, 0, _COLUMNS)
     least, mean, most = values
     thin = thinned(curve.at_ms, least, mean, most, scale, 32 * MINUTE_MS)
@@ -70,7 +70,7 @@ def _panel(axis: Any, record: Record, curve: Curve, values: list[Any], band: Ban
     axis.grid(color="#e3e8e3", linewidth=0.6)
     for side in ("top", "right"):
         axis.spines[side].set_visible(False)
-    marks = ticks(begin, end, record.watch, _AXIS_PX)
+    marks = ticks(begin, end, record.settings, _AXIS_PX)
     marks = marks[:: -(-len(marks) // 5)] if marks else marks
     axis.set_xticks([at for at, _ in marks], [words for _, words in marks])
 

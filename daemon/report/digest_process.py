@@ -47,22 +47,22 @@ def _end_with(parent: int) -> None:
 
 def answer(task: dict[str, Any]) -> dict[str, Any]:
     """Return the figures in sentences, and the chart as PNG in base64; None where matplotlib is not installed."""
-    from daemon.assembly import watch_of
-    from daemon.configuration import Configuration
+    from daemon.config.configuration import Configuration
     from daemon.report.chamber_part import summary
     from daemon.report.record import empty, instant_of, read_record
     from daemon.report.verdict import style_of
+    from daemon.watch.assembly import settings_of
 
     configuration = Configuration.model_validate(task["configuration"])
-    watch, until_ms = watch_of(configuration), instant_of(task["until"])
-    record = read_record(Path(task["store"]), watch, until_ms, task["for_ms"], until_ms=until_ms)
+    settings, until_ms = settings_of(configuration), instant_of(task["until"])
+    record = read_record(Path(task["store"]), settings, until_ms, task["for_ms"], until_ms=until_ms)
     seen = [name for name in record.chambers if not empty(record.curves.get(name))]
     lines = []
     for name in record.chambers:
-        title = watch.chambers[name].title or name
+        title = settings.chambers[name].title or name
         if name in seen:
-            lines.append(f"{title}: {summary(record.curves[name], watch.chambers[name], record, style_of(watch))}")
-        elif watch.probes_at(name):
+            lines.append(f"{title}: {summary(record.curves[name], settings.chambers[name], record, style_of(settings))}")
+        elif settings.probes_at(name):
             lines.append(f"{title}: nothing believable was measured.")
     return {"lines": lines, "png": _picture(record, seen[:_MOST_DRAWN], Path(task["store"]).parent) if seen else None}
 

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from daemon.report.curves import Curve
 from rules.checks.bands import edge_at
-from rules.events import DAY_MS, HOUR_MS
-from rules.local_days import instant_ms
 from rules.settings import Band, Chamber
+from rules.terms.events import DAY_MS, HOUR_MS
+from rules.terms.local_time import instant_ms
 
 Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]

@@ -9,7 +9,7 @@ from adapters.wording.alarm_sentences import label
 from adapters.wording.figures import clean
 from adapters.wording.line import line_of
 from daemon.report.record import Record, instant_of
-from rules.alarm_figures import occurrences
+from rules.alarms.load import occurrences
 
 _NOT_THE_KEEPER = ("model-fitted",)
 _TOLD_CHANGES = ("raised", "escalated", "returned", "held", "unknown", "closed")
@@ -92,7 +92,7 @@ def _done(record: Record, chamber: str) -> list[Span]:
 
 def story(record: Record, chamber: str | None) -> list[str]:
     """Return what happened, newest first, one line each; None: what concerns no chamber that is in the config."""
-    known = record.watch.chambers
+    known = record.settings.chambers
 
     def is_mine(event: dict[str, Any]) -> bool:
         place = event.get("chamber")
@@ -101,7 +101,7 @@ def story(record: Record, chamber: str | None) -> list[str]:
         return place == chamber if chamber is not None else place not in known
 
     mine = [event for event in record.events if _is_told(event) and is_mine(event)]
-    return [line_of(event, record.watch) for event in reversed(mine)]
+    return [line_of(event, record.settings) for event in reversed(mine)]
 
 
 def _is_told(event: dict[str, Any]) -> bool:

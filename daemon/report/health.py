@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from adapters.wording.figures import Style, clean, span
-from rules.quality import FAIL, SUSPECT, fresh_for_ms
-from rules.quantities import FACTS, Quantity
-from rules.settings import Watch
-from rules.state import EngineState, ProbeMemory, Series
+from rules.climate.memory import ProbeMemory, Series
+from rules.climate.quality import FAIL, SUSPECT, fresh_for_ms
+from rules.settings import Settings
+from rules.terms.quantities import FACTS, Quantity
+from rules.turn.state import EngineState
 
 Class = Literal["ok", "maintenance", "out-of-specification", "function-check", "failure"]
 WORDS: dict[Class, str] = {
@@ -35,10 +36,10 @@ class Health:
     checked: str
 
 
-def health(watch: Watch, state: EngineState, at_ms: int, style: Style) -> list[Health]:
+def health(settings: Settings, state: EngineState, at_ms: int, style: Style) -> list[Health]:
     """Return the health of every probe, in the config's order."""
     found = []
-    for name, probe in watch.probes.items():
+    for name, probe in settings.probes.items():
         memory = state.probes.get(name) or ProbeMemory(since_ms=at_ms)
         for quantity, series in memory.series.items() or [("", Series())]:
             ne107, why = _class(memory, series, quantity, probe.interval, probe.calibration_due, at_ms)

@@ -9,7 +9,6 @@ from html import escape
 from adapters.wording import commands
 from adapters.wording.alarm_sentences import title_of
 from adapters.wording.figures import clean
-from daemon.counting import counted
 from daemon.report.chamber_part import part
 from daemon.report.figures import local_text
 from daemon.report.happenings import story
@@ -18,12 +17,13 @@ from daemon.report.health import Health, health
 from daemon.report.looks import document, flag
 from daemon.report.record import Record
 from daemon.report.verdict import WORDS, Grade, Verdict, style_of, verdicts, whole
-from rules import care
-from rules.alarm_figures import AlarmFigures, Figure, alarm_figures, delays_of
-from rules.conditions import ALARMS
-from rules.local_days import time_words
-from rules.occurrences import Occurrence
-from rules.settings import Watch
+from daemon.screen.counting import counted
+from rules.alarms.load import AlarmFigures, Figure, alarm_figures, delays_of
+from rules.care import care
+from rules.care.occurrences import Occurrence
+from rules.settings import Settings
+from rules.terms.local_time import time_words
+from rules.trade.alarm_kinds import ALARMS
 
 _CARE_WORDS = {"due": "due", "overdue": "overdue", "harmful-if-missed": "harmful if missed"}
 _FIRST_CARE = 5
@@ -31,21 +31,21 @@ _FIRST_CARE = 5
 
 def page(record: Record) -> str:
     """Return the report of a period as HTML."""
-    watch, zone = record.watch, record.watch.zone
-    told = verdicts(watch, record.state, record.situations, record.until_ms, late=record.late, only=record.chambers)
+    settings, zone = record.settings, record.settings.zone
+    told = verdicts(settings, record.state, record.situations, record.until_ms, late=record.late, only=record.chambers)
     newest = None if record.newest_ms is None else time_words(record.newest_ms, zone)
     grade, sentence = whole(told, late=record.late, newest=newest)
     period = f"{time_words(record.since_ms, zone)} to {time_words(record.until_ms, zone)}"
-    due = care.standing(watch, record.state.care)
-    site = escape(clean(watch.site.name, 60))
+    due = care.standing(settings, record.state.care)
+    site = escape(clean(settings.site.name, 60))
     body = [
         head(site, grade, sentence, f"{period} ({escape(local_zone(record))})", care_sentence(due)),
         cards(told),
         _due(due, record),
         _contents(told) if len(told) > 3 else "",
         *(part(record, one) for one in told),
-        _alarms(alarm_figures(record.alarm_events, record.since_ms, record.until_ms, delays_of(watch)), watch),
-        _probes(health(watch, record.state, record.newest_ms or record.until_ms, style_of(watch))),
+        _alarms(alarm_figures(record.alarm_events, record.since_ms, record.until_ms, delays_of(settings)), settings),
+        _probes(health(settings, record.state, record.newest_ms or record.until_ms, style_of(settings))),
         _others(record),
         f'<p class="small">Made by dewlid on {escape(time_words(record.now_ms, zone))}. Lines are drawn with what is believed'
         " of probes and lid today; what was told then stands under what happened. It only advises.</p>",
@@ -55,7 +55,7 @@ def page(record: Record) -> str:
 
 def local_zone(record: Record) -> str:
     """Return the name of the local time at the period's end."""
-    return datetime.fromtimestamp(record.until_ms / 1000, record.watch.zone).tzname() or "UTC"
+    return datetime.fromtimestamp(record.until_ms / 1000, record.settings.zone).tzname() or "UTC"
 
 
 # ---------------------------------------------------------------- the first screen
@@ -109,9 +109,8 @@ def care_sentence(due: Sequence[Occurrence]) -> str:
 def _due(due: Sequence[Occurrence], record: Record) -> str:
     if not due:
         return '<section class="sheet"><h2>Care</h2><p>Nothing is due.</p></section>'
-    return (
-        f'<section class="sheet"><h2>Care: {counted(len(due), "task")} due</h2>{care_lines(due, record.watch.zone)}</section>'
-    )
+    title = f'Care: {counted(len(due), "task")} due'
+    return f'<section class="sheet"><h2>{title}</h2>{care_lines(due, record.settings.zone)}</section>'
 
 
 def care_lines(due: Sequence[Occurrence], zone: tzinfo) -> str:
@@ -141,14 +140,14 @@ def _contents(told: Sequence[Verdict]) -> str:
 # ---------------------------------------------------------------- alarms, probes, the rest
 
 
-def _alarms(figures: AlarmFigures, watch: Watch) -> str:
+def _alarms(figures: AlarmFigures, settings: Settings) -> str:
     rows = "".join(
         f'<tr><td>{escape(one.name.capitalize())}</td><td class="n">{_figure(one)}</td><td>{escape(one.target)}</td>'
         f"<td>{'as it should be' if one.met else '<b>too many</b>'}</td></tr>"
         for one in figures.figures
     )
     worst = [one for one in figures.offenders if one.raises > 1][:3]
-    lines = [f"{_named(one.key, watch)} came {one.raises} times ({one.share * 100:.0f} % of all)" for one in worst]
+    lines = [f"{_named(one.key, settings)} came {one.raises} times ({one.share * 100:.0f} % of all)" for one in worst]
     if figures.median_to_acknowledge_s is not None:
         lines.append(f"half of the answered ones were answered within {figures.median_to_acknowledge_s / 60:.0f} minutes")
     told = f"<p>{escape('; '.join(lines))}.</p>" if lines else ""
@@ -167,10 +166,10 @@ def _figure(one: Figure) -> str:
     return f"{one.value:.1f}" if one.value != round(one.value) else f"{one.value:.0f}"
 
 
-def _named(key: str, watch: Watch) -> str:
+def _named(key: str, settings: Settings) -> str:
     place, _, alarm = key.partition("/")
     name, _, probe = alarm.partition("/")
-    where = title_of(watch, None if place == "site" else place)
+    where = title_of(settings, None if place == "site" else place)
     said = f"{where}, {ALARMS[name].label if name in ALARMS else name}"
     return f"{said} ({probe})" if probe else said
 

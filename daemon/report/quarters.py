@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.batch_rows import series_names
-from daemon.history_reader import HistoryReader
-from daemon.retention import QUARTER_HOUR_MS
-from rules.quantities import Quantity
+from daemon.store.batch_rows import series_names
+from daemon.store.reader import HistoryReader
+from daemon.store.retention import QUARTER_HOUR_MS
+from rules.terms.quantities import Quantity
 
 # `seq` bounds let SQLite walk the table in its own order; the instant of measurement decides.
 _FOLDED = """

@@ -12,15 +12,15 @@ from typing import Any
 import numpy as np
 from pydantic import ValidationError
 
-from daemon.batch_rows import batches, joined, last_taken_ms
-from daemon.history_error import HistoryError
-from daemon.history_reader import HistoryReader
 from daemon.report.curves import Curve, curves
-from rules.events import DAY_MS, AlarmEvent, Batch
-from rules.present import present
-from rules.settings import Watch
-from rules.situation import Situation
-from rules.watch import EngineState, advance, load_state
+from daemon.store.batch_rows import batches, joined, last_taken_ms
+from daemon.store.errors import HistoryError
+from daemon.store.reader import HistoryReader
+from rules.climate.situation import Situation
+from rules.settings import Settings
+from rules.terms.events import DAY_MS, AlarmEvent, Batch
+from rules.turn.advance import EngineState, advance, load_state
+from rules.turn.present import present
 
 _EARLIER_MS = 45 * DAY_MS
 """So long before the period an alarm may have begun that still stands in it."""
@@ -32,7 +32,7 @@ LATE_MS = 10 * 60_000
 class Record:
     """A period of the store: state and situation at its newest instant, curves, and events before and within it."""
 
-    watch: Watch
+    settings: Settings
     state: EngineState
     situations: dict[str, Situation]
     since_ms: int
@@ -54,7 +54,7 @@ class Record:
 
 
 def read_record(
-    store: Path, watch: Watch, now_ms: int, for_ms: int, chambers: Sequence[str] = (), *, pictures: bool = True,
+    store: Path, settings: Settings, now_ms: int, for_ms: int, chambers: Sequence[str] = (), *, pictures: bool = True,
     until_ms: int | None = None,
 ) -> Record:  # fmt: skip
     """Return the record of the last `for_ms`; where the record ended earlier, of the last `for_ms` before its end.
@@ -63,17 +63,17 @@ def read_record(
 
     A store that does not exist yet is an empty one. Raises HistoryError for one that cannot be read.
     """
-    only = tuple(chambers) or tuple(watch.chambers)
+    only = tuple(chambers) or tuple(settings.chambers)
     if not store.exists():
-        state = advance(watch, None, Batch(), now_ms).state
-        return _record(None, watch, state, None, now_ms, for_ms, until_ms, only, pictures)
+        state = advance(settings, None, Batch(), now_ms).state
+        return _record(None, settings, state, None, now_ms, for_ms, until_ms, only, pictures)
     with closing(HistoryReader(store)) as reader, reader.failures_told():
-        state_or_none, newest_ms = newest_state(reader, watch, store)
-        state = state_or_none or advance(watch, None, Batch(), now_ms).state
-        return _record(reader, watch, state, newest_ms, now_ms, for_ms, until_ms, only, pictures)
+        state_or_none, newest_ms = newest_state(reader, settings, store)
+        state = state_or_none or advance(settings, None, Batch(), now_ms).state
+        return _record(reader, settings, state, newest_ms, now_ms, for_ms, until_ms, only, pictures)
 
 
-def newest_state(reader: HistoryReader, watch: Watch, store: Path) -> tuple[EngineState | None, int | None]:
+def newest_state(reader: HistoryReader, settings: Settings, store: Path) -> tuple[EngineState | None, int | None]:
     """Return the state after all that is recorded, by `watch` as it is configured now, and the newest instant."""
     state, newest_ms, after = None, None, 0
     if (stored := reader.last_state()) is not None:
@@ -85,14 +85,14 @@ def newest_state(reader: HistoryReader, watch: Watch, store: Path) -> tuple[Engi
         newest_ms = state.closed_ms
     for batch in joined(batch for _, batch in batches(reader.connection, after)):
         newest_ms = max(last_taken_ms(batch), newest_ms or 0)
-        state = advance(watch, state, batch, newest_ms).state
-    if state is not None and state.config_print != watch.fingerprint:
-        state = advance(watch, state, Batch(), state.closed_ms + 1).state
+        state = advance(settings, state, batch, newest_ms).state
+    if state is not None and state.config_print != settings.fingerprint:
+        state = advance(settings, state, Batch(), state.closed_ms + 1).state
     return state, newest_ms
 
 
 def _record(
-    reader: HistoryReader | None, watch: Watch, state: EngineState, newest_ms: int | None, now_ms: int, for_ms: int,
+    reader: HistoryReader | None, settings: Settings, state: EngineState, newest_ms: int | None, now_ms: int, for_ms: int,
     wanted_ms: int | None, only: tuple[str, ...], pictures: bool,
 ) -> Record:
     until_ms = now_ms if newest_ms is None or abs(now_ms - newest_ms) <= LATE_MS else newest_ms + 1
@@ -102,12 +102,12 @@ def _record(
     events: list[dict[str, Any]] = []
     earlier: list[dict[str, Any]] = []
     if reader is not None and pictures:
-        drawn = curves(reader, watch, state, since_ms, until_ms, only)
+        drawn = curves(reader, settings, state, since_ms, until_ms, only)
         events = list(reader.events(since_ms, until_ms))
         earlier = list(reader.events(since_ms - _EARLIER_MS, since_ms, kinds=["alarm"]))
     alarms = [*earlier, *(event for event in events if event["kind"] == "alarm")]
     return Record(
-        watch=watch, state=state, situations=present(watch, state) if newest_ms is not None else {}, since_ms=since_ms,
+        settings=settings, state=state, situations=present(settings, state) if newest_ms is not None else {}, since_ms=since_ms,
         until_ms=until_ms, now_ms=now_ms, newest_ms=newest_ms, chambers=only, curves=drawn, events=tuple(events),
         alarm_events=tuple(alarm_event(event) for event in alarms),
     )  # fmt: skip

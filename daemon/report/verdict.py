@@ -8,14 +8,14 @@ from typing import Any, Literal
 
 from adapters.wording.alarm_sentences import first_step, label, sentence, title_of
 from adapters.wording.figures import Style, clean, span
-from rules.alarm_state import AlarmRecord
-from rules.alarms import standing
-from rules.conditions import ALARMS
-from rules.events import Action, rfc3339
-from rules.priority import rank
-from rules.settings import Watch
-from rules.situation import Situation
-from rules.watch import EngineState
+from rules.alarms.alarms import standing
+from rules.alarms.priority import rank
+from rules.alarms.state import AlarmRecord
+from rules.climate.situation import Situation
+from rules.settings import Settings
+from rules.terms.events import Action, rfc3339
+from rules.trade.alarm_kinds import ALARMS
+from rules.turn.advance import EngineState
 
 Grade = Literal["act", "unseen", "look", "well"]
 GRADES: tuple[Grade, ...] = ("act", "unseen", "look", "well")
@@ -43,21 +43,29 @@ class Verdict:
     """There is no probe that could see it."""
 
 
-def style_of(watch: Watch) -> Style:
+def style_of(settings: Settings) -> Style:
     """Return how this keeper reads numbers and times."""
-    return Style(watch.site.temperature_unit, watch.zone)
+    return Style(settings.site.temperature_unit, settings.zone)
 
 
 def verdicts(
-    watch: Watch, state: EngineState, situations: dict[str, Situation], now_ms: int, *, late: bool, only: Sequence[str] = ()
+    settings: Settings,
+    state: EngineState,
+    situations: dict[str, Situation],
+    now_ms: int,
+    *,
+    late: bool,
+    only: Sequence[str] = (),
 ) -> list[Verdict]:
     """Return the verdict of each chamber, in the config's order."""
-    return [verdict(watch, state, name, situations.get(name), now_ms, late=late) for name in (only or watch.chambers)]
+    return [verdict(settings, state, name, situations.get(name), now_ms, late=late) for name in (only or settings.chambers)]
 
 
-def verdict(watch: Watch, state: EngineState, name: str, situation: Situation | None, now_ms: int, *, late: bool) -> Verdict:
+def verdict(
+    settings: Settings, state: EngineState, name: str, situation: Situation | None, now_ms: int, *, late: bool
+) -> Verdict:
     """Return one chamber's verdict; `late`: what is known is not of now, so nothing is well for sure."""
-    style, title = style_of(watch), title_of(watch, name)
+    style, title = style_of(settings), title_of(settings, name)
     open_ = [record for record in standing(state.alarms, name).values() if record.open]
     shown = sorted((one for one in open_ if one.suppression in ("none", "shelved")), key=_urgency)
     seen = situation is not None and situation.temperature_c is not None and not late
@@ -66,18 +74,18 @@ def verdict(watch: Watch, state: EngineState, name: str, situation: Situation | 
     open_advice = advice.open if advice is not None else None
     event = open_advice.event if open_advice is not None else {}
     at = rfc3339(now_ms)
-    alarms = tuple(style.text(sentence(alarm_body(one), watch, style, at)) for one in shown)
+    alarms = tuple(style.text(sentence(alarm_body(one), settings, style, at)) for one in shown)
     return Verdict(
         chamber=name,
         title=title,
         grade=grade,
         headline=_headline(title, grade, shown, late=late) or _well(title, state, name),
-        figures=("When last seen: " if late and situation else "") + figures_sentence(watch, name, situation, style),
+        figures=("When last seen: " if late and situation else "") + figures_sentence(settings, name, situation, style),
         alarms=alarms,
         steps=_steps(event, shown, grade, style, late=late),
         within="" if late else _within(event, open_advice.given_ms if open_advice else now_ms, now_ms),
         advisory=open_advice.advisory if open_advice and not late else None,
-        silent=not watch.probes_at(name),
+        silent=not settings.probes_at(name),
     )
 
 
@@ -130,11 +138,11 @@ def _well(title: str, state: EngineState, name: str) -> str:
     return f"{title}: no alarm yet, but {what} for {span(max(lasting.values()) / 1000)}; it is one when it lasts."
 
 
-def figures_sentence(watch: Watch, name: str, situation: Situation | None, style: Style) -> str:
+def figures_sentence(settings: Settings, name: str, situation: Situation | None, style: Style) -> str:
     """Return temperature, humidity and lid in one sentence, each against its limit."""
     if situation is None:
-        return "No probe measures here." if not watch.probes_at(name) else "No reading yet."
-    chamber = watch.chambers[name]
+        return "No probe measures here." if not settings.probes_at(name) else "No reading yet."
+    chamber = settings.chambers[name]
     parts = [
         _against(situation.temperature_c, chamber.temperature.low, chamber.temperature.high, style, "degC"),
         _against(situation.relative_humidity_pct, chamber.humidity.low, chamber.humidity.high, style, "%RH"),

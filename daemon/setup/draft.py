@@ -11,7 +11,7 @@ from typing import Any
 
 from adapters.wording.figures import Style
 from daemon.setup.colony import Genus, Stage
-from rules.quantities import FACTS, Quantity
+from rules.terms.quantities import FACTS, Quantity
 
 _STYLE = Style("degC", UTC)
 _BARE = re.compile(r"[A-Za-z0-9_-]+")

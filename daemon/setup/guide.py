@@ -17,11 +17,11 @@ from typing import Any
 from adapters.broker import Broker
 from adapters.line_survey import ports
 from adapters.topic_survey import BrokerUnheard
-from daemon.configuration import load_text
+from daemon.config.configuration import load_text
 from daemon.setup import search
 from daemon.setup.colony import Genus, stage_of
 from daemon.setup.draft import ChamberDraft, Draft, FoundProbe, config_text, slug
-from daemon.spool import WordError
+from daemon.watch.spool import WordError
 
 
 @dataclass(slots=True)

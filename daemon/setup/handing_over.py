@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from daemon.configuration import Configuration
+from daemon.config.configuration import Configuration
 
 SECRETS = Path("/etc/dewlid/secrets")
 DROP_IN = Path("/etc/systemd/system/dewlid.service.d/secrets.conf")

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 
 from rules.checks import bands, heat, leaving, lid_dew, lid_open, probes, tonight, water
 from rules.checks.verdict import Verdict
-from rules.observe import View
+from rules.climate.view import View
 
 Check = Callable[[View], Iterator[Verdict]]
 

@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.checks.verdict import Facts, Verdict, number
-from rules.events import MINUTE_MS
-from rules.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, Delays, zones
-from rules.local_time import local_ms
-from rules.observe import View
+from rules.climate.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, Delays, zones
+from rules.climate.view import View
 from rules.settings import Band
-from rules.situation import size_class
+from rules.terms.events import MINUTE_MS
+from rules.terms.local_time import local_ms
+from rules.trade.garden_sizes import size_class
 
 Floats = NDArray[np.float64]
 
@@ -37,7 +37,7 @@ def delays_of(band: Band) -> Delays:
 
 def limits(view: View, band: Band, side: str) -> Floats | float | None:
     """Return one edge of a band, per instant where it depends on the time of day."""
-    return edge_at(band, side, view.watch.zone, view.at_ms)
+    return edge_at(band, side, view.settings.zone, view.at_ms)
 
 
 def edge_at(band: Band, side: str, zone: tzinfo, at_ms: NDArray[np.int64]) -> Floats | float | None:

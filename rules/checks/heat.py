@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.checks.verdict import Facts, Verdict, number
-from rules.events import MINUTE_MS
-from rules.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, UNSEEN, Delays
-from rules.observe import View
+from rules.climate.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, UNSEEN, Delays
+from rules.climate.view import View
+from rules.terms.events import MINUTE_MS
 
 QUARTER_MS = 15 * MINUTE_MS
 RISE_K_H = 4.0  # 1 K in 15 minutes

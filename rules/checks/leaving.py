@@ -14,13 +14,13 @@ from numpy.typing import NDArray
 
 from rules.checks.bands import limits
 from rules.checks.verdict import Facts, Verdict, number
-from rules.events import DAY_MS, HOUR_MS, MINUTE_MS
-from rules.hysteresis import CLEAR, EDGE, OUTSIDE, UNSEEN, Delays
-from rules.observe import View
-from rules.quantities import Quantity
+from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, UNSEEN, Delays
+from rules.climate.memory import Guesses
+from rules.climate.view import View
+from rules.climate.windows import Signal, passed_since, thousandths
 from rules.settings import Band
-from rules.state import Guesses
-from rules.windows import Signal, passed_since, thousandths
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
+from rules.terms.quantities import Quantity
 
 Floats = NDArray[np.float64]
 
@@ -76,7 +76,7 @@ def _one(view: View, alarm: str, band: Band, signal: Signal, value, credit, unit
 def _calibrated_lately(view: View, quantity: Quantity) -> NDArray[np.bool_]:
     """Return where a probe of this place was corrected within a day: a step of the instrument is no trend (case C16)."""
     lately = np.zeros(len(view.at_ms), bool)
-    for name in view.watch.probes_at(view.place):
+    for name in view.settings.probes_at(view.place):
         correction = view.probes[name].corrections.get(quantity)
         if correction is not None:
             lately |= view.at_ms - correction.at_ms < DAY_MS

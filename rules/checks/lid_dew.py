@@ -8,10 +8,10 @@ from statistics import NormalDist
 import numpy as np
 
 from rules.checks.verdict import Facts, Verdict, number
-from rules.condensate import drip_load_g_m2
-from rules.doubt import margin_u_k
-from rules.hysteresis import HARM, HARM_EDGE, OUTSIDE, UNSEEN, Delays, zones
-from rules.observe import View
+from rules.climate.hysteresis import HARM, HARM_EDGE, OUTSIDE, UNSEEN, Delays, zones
+from rules.climate.place_uncertainty import margin_u_k
+from rules.climate.view import View
+from rules.physics.condensate import drip_load_g_m2
 
 LOOK_BELOW_K = 4.0  # margins above this are dry for any probe that deserves the name; their uncertainty is not computed
 

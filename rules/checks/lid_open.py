@@ -11,10 +11,10 @@ from collections.abc import Iterator
 import numpy as np
 
 from rules.checks.verdict import Facts, Verdict, number
-from rules.events import HOUR_MS, MINUTE_MS
-from rules.hysteresis import CLEAR, HARM, UNSEEN, Delays
-from rules.observe import View
-from rules.situation import size_class
+from rules.climate.hysteresis import CLEAR, HARM, UNSEEN, Delays
+from rules.climate.view import View
+from rules.terms.events import HOUR_MS, MINUTE_MS
+from rules.trade.garden_sizes import size_class
 
 STEP_PCT = 20.0
 WITHIN_MS = 150_000  # two minutes and the slack of one slow poll

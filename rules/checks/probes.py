@@ -9,13 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.checks.verdict import Facts, Verdict, number
-from rules.events import MINUTE_MS, rfc3339
-from rules.hysteresis import CLEAR, OUTSIDE, Delays
-from rules.observe import Heard, View, failing_test
-from rules.quality import GOOD, fresh_for_ms
-from rules.situation import size_class
-from rules.state import ProbeMemory
-from rules.windows import newest_at
+from rules.climate.hysteresis import CLEAR, OUTSIDE, Delays
+from rules.climate.judging import Heard
+from rules.climate.memory import ProbeMemory
+from rules.climate.quality import GOOD, fresh_for_ms
+from rules.climate.view import View, failing_test
+from rules.climate.windows import newest_at
+from rules.terms.events import MINUTE_MS, rfc3339
+from rules.trade.garden_sizes import size_class
 
 SPATIAL_ALLOWANCE = {"air_temperature": 0.5, "relative_humidity": 4.0}  # between two spots of one box: proposal of our own
 
@@ -36,7 +37,7 @@ _WORDS = {
 
 def check(view: View) -> Iterator[Verdict]:
     """Silent or unbelieved: two alarms per probe, of which at most one is raised."""
-    for name, probe in view.watch.probes_by_place.get(view.place, {}).items():
+    for name, probe in view.settings.probes_by_place.get(view.place, {}).items():
         if name in view.probes:
             yield from _one_probe(view, name, view.probes[name], probe.interval)
 
@@ -126,10 +127,10 @@ def _words(  # type: ignore[no-untyped-def]
 
 def disagreement(view: View) -> Iterator[Verdict]:
     """Two probes in one place that differ by more than both may err, for half an hour."""
-    names = view.watch.probes_at(view.place)
+    names = view.settings.probes_at(view.place)
     if len(names) < 2:
         return
-    probes = [view.watch.probes[name] for name in names]
+    probes = [view.settings.probes[name] for name in names]
     limit_t = _both_err([p.accuracy_temperature_k for p in probes]) + SPATIAL_ALLOWANCE["air_temperature"]
     limit_h = _both_err([p.accuracy_humidity_pct for p in probes]) + SPATIAL_ALLOWANCE["relative_humidity"]
     apart_t = view.temperature.most - view.temperature.least
@@ -157,7 +158,7 @@ def _both_err(accuracies: list[float]) -> float:
 
 def calibration(view: View) -> Iterator[Verdict]:
     """The salt check of a humidity probe has grown too old. Only for probes that were ever checked."""
-    for name, probe in view.watch.probes_by_place.get(view.place, {}).items():
+    for name, probe in view.settings.probes_by_place.get(view.place, {}).items():
         memory = view.probes.get(name)
         if memory is None or "relative_humidity" not in memory.corrections:
             continue

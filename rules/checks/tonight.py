@@ -10,30 +10,21 @@ from collections.abc import Iterator
 from statistics import median
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rules.checks.verdict import Facts, Verdict, number
-from rules.condensate import condensation_flux_g_m2h, drip_load_g_m2
-from rules.events import HOUR_MS
-from rules.hysteresis import CLEAR, OUTSIDE, Delays
-from rules.local_time import local_ms
-from rules.observe import View
-from rules.psychrometrics import saturation_vapour_pressure_pa
-from rules.state import Evening
-from rules.windows import merged_instants
+from rules.climate.hysteresis import CLEAR, OUTSIDE, Delays
+from rules.climate.memory import Evening
+from rules.climate.nights import REMEMBERED, night_of
+from rules.climate.view import View
+from rules.climate.windows import merged_instants
+from rules.physics.condensate import condensation_flux_g_m2h, drip_load_g_m2
+from rules.physics.psychrometrics import saturation_vapour_pressure_pa
+from rules.terms.local_time import local_ms
 
-DUSK_MS = 20 * HOUR_MS  # 20:00 local time: late enough to know the evening, early enough to fetch foam
-NIGHT_DUR_MS = 12 * HOUR_MS
 WET_HOURS = 6.0  # of a night that the room is near its lowest
 NIGHTS_NEEDED = 2
-REMEMBERED = 7
-DAY_MS = 24 * HOUR_MS
 
 
-def night_of(local: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Return the number of the night that each local instant belongs to, and whether it lies in it."""
-    since_dusk = local - DUSK_MS
-    return since_dusk // DAY_MS, since_dusk % DAY_MS < NIGHT_DUR_MS
 
 
 def check(view: View) -> Iterator[Verdict]:
@@ -41,7 +32,7 @@ def check(view: View) -> Iterator[Verdict]:
     chamber = view.chamber
     if chamber is None or chamber.role != "fungus" or chamber.room is None or view.memory.belief is None:
         return
-    night, inside = night_of(local_ms(view.watch.zone, view.at_ms))
+    night, inside = night_of(local_ms(view.settings.zone, view.at_ms))
     zone = np.full(len(night), CLEAR, np.int8)
     evenings = {view.memory.evening.night: view.memory.evening} if view.memory.evening else {}
     for number_ in merged_instants([night[inside]]).tolist():

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.hysteresis import Delays
+from rules.climate.hysteresis import Delays
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 
 from rules.checks.verdict import Facts, Verdict, number
-from rules.events import MINUTE_MS
-from rules.hysteresis import CLEAR, EDGE, OUTSIDE, UNSEEN, Delays
-from rules.observe import View
+from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, UNSEEN, Delays
+from rules.climate.view import View
+from rules.terms.events import MINUTE_MS
 
 NEAR_SATURATION_PCT = 97.0
 DEW_POINT_RISE_K_H = 0.5

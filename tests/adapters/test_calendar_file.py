@@ -8,9 +8,9 @@ import pytest
 from icalendar import Calendar
 
 from adapters.calendar_file import CalendarRefused, calendar_text, fold, unfold, write_calendar
-from rules.care_state import AwayPeriod
-from rules.events import DAY_MS, HOUR_MS
-from rules.occurrences import Occurrence
+from rules.care.occurrences import Occurrence
+from rules.care.state import AwayPeriod
+from rules.terms.events import DAY_MS, HOUR_MS
 
 STAMP = int(datetime(2028, 2, 1, 12, tzinfo=UTC).timestamp() * 1000)
 

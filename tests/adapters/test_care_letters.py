@@ -7,14 +7,14 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from adapters.wording.letter import compose
-from rules.care import CareState, NothingKnown, follow
-from rules.events import CareEvent, LetterEvent
-from rules.settings import Chamber, Garden, Site, Telling, Watch
-from rules.telling import TellingState, tell
-from rules.words import Away, CareDone, Observation, Word
+from rules.care.care import CareState, NothingKnown, follow
+from rules.settings import Chamber, Garden, Settings, Site, Telling
+from rules.telling.telling import TellingState, tell
+from rules.terms.events import CareEvent, LetterEvent
+from rules.terms.words import Away, CareDone, Observation, Word
 
 ZONE = ZoneInfo("Europe/Berlin")
-WATCH = Watch(
+WATCH = Settings(
     site=Site(time_zone="Europe/Berlin"), zone=ZONE, rooms={}, probes={}, telling=Telling(),
     chambers={"nest": Chamber(title="Nest", garden=Garden(volume_ml=50.0))},
 )  # fmt: skip

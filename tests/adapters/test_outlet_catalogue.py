@@ -10,7 +10,7 @@ from pydantic import TypeAdapter, ValidationError
 import adapters.outlets
 from adapters.outlets import AnyOutlet, OutletsDisagree, opened
 from adapters.outlets.mqtt_topic import MqttOutlet
-from rules.settings import Settings
+from rules.settings import Section
 
 
 def kinds_in_files():
@@ -18,7 +18,7 @@ def kinds_in_files():
     for module in pkgutil.iter_modules(adapters.outlets.__path__):
         members = vars(importlib.import_module(f"adapters.outlets.{module.name}")).values()
         found |= {
-            each for each in members if isinstance(each, type) and issubclass(each, Settings) and "kind" in each.model_fields
+            each for each in members if isinstance(each, type) and issubclass(each, Section) and "kind" in each.model_fields
         }
     return found
 

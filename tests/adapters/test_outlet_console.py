@@ -16,11 +16,11 @@ from adapters.errors import OutletUnreachable
 from adapters.outlets import ConsoleOutlet
 from adapters.outlets.console import ConsolePrinter
 from adapters.outlets.outlet import Owed
-from rules.events import Action, AdviceEvent, AlarmEvent, CareEvent, LetterEvent, QualityEvent, SystemEvent, WordEvent
-from rules.settings import Chamber, Probe, Site, Telling, Watch
+from rules.settings import Chamber, Probe, Settings, Site, Telling
+from rules.terms.events import Action, AdviceEvent, AlarmEvent, CareEvent, LetterEvent, QualityEvent, SystemEvent, WordEvent
 
 NOW = 1_764_036_600_000
-WATCH = Watch(
+WATCH = Settings(
     site=Site(name="Fungus shelf"), zone=ZoneInfo("Europe/Berlin"), rooms={}, chambers={"big-nest": Chamber(title="Big nest")},
     probes={"air-1": Probe(place="big-nest")}, telling=Telling(),
 )  # fmt: skip

@@ -19,11 +19,11 @@ from adapters.errors import OutletBarred, OutletRefused, OutletUnreachable
 from adapters.outlets.letter import MailOutlet, MailSender, message_of
 from adapters.outlets.outlet import Owed
 from adapters.wording.letter import compose
-from rules.events import AlarmEvent, LetterEvent
-from rules.settings import Chamber, Probe, Site, Telling, Watch
+from rules.settings import Chamber, Probe, Settings, Site, Telling
+from rules.terms.events import AlarmEvent, LetterEvent
 
 NOW = 1_764_036_600_000
-WATCH = Watch(
+WATCH = Settings(
     site=Site(name="Fungus shelf"), zone=ZoneInfo("UTC"), rooms={}, chambers={"big-nest": Chamber(title="Groß\u202e nest")},
     probes={"air-1": Probe(place="big-nest")}, telling=Telling(),
 )  # fmt: skip

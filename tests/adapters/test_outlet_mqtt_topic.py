@@ -13,10 +13,10 @@ from adapters.outlets import MqttOutlet, availabilities
 from adapters.outlets.mqtt_topic import TopicPublisher
 from adapters.outlets.outlet import Owed
 from adapters.wording.payload import alarm_topic, chamber_state, place_level, site_level
-from rules.settings import Chamber, Probe, Room, Site, Telling, Watch
-from rules.situation import Situation
+from rules.climate.situation import Situation
+from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
 
-WATCH = Watch(
+WATCH = Settings(
     site=Site(name="Große Fungus-Shelf №1"), zone=ZoneInfo("UTC"), rooms={"cellar": Room()},
     chambers={"big-nest": Chamber()}, probes={"air-1": Probe(place="big-nest")}, telling=Telling(),
 )  # fmt: skip

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from adapters.columnar_csv import PAD, read_columns
 from adapters.recorded import BadLine, RecordingUnreadable, _csv_row, merged, read_recording
-from rules.events import Batch
+from rules.terms.events import Batch
 
 HEAD = b"time,probe,quantity,value,unit\n"
 DAY_MS = 86_400_000

@@ -17,9 +17,8 @@ from adapters.wording.alarm_sentences import FIRST_STEP, sentence
 from adapters.wording.figures import Style, ascii_only, clean, span
 from adapters.wording.letter import LONGEST_SUBJECT, compose
 from adapters.wording.line import line_of
-from rules.cautions import CAUTIONS
-from rules.conditions import ALARMS
-from rules.events import (
+from rules.settings import Chamber, Probe, Settings, Site, Telling
+from rules.terms.events import (
     Action,
     AdviceEvent,
     AlarmEvent,
@@ -30,7 +29,8 @@ from rules.events import (
     SystemEvent,
     WordEvent,
 )
-from rules.settings import Chamber, Probe, Site, Telling, Watch
+from rules.trade.alarm_kinds import ALARMS
+from rules.trade.cautions import CAUTIONS
 
 GOLDEN = Path(__file__).parent / "golden"
 NOW = 1_764_036_600_000  # 2025-11-25T02:10:00Z
@@ -48,7 +48,7 @@ def golden(name, found):
 
 
 def watch(unit="degC", **telling):
-    return Watch(
+    return Settings(
         site=Site(name="Fungus shelf", time_zone="Europe/Berlin", temperature_unit=unit),
         zone=ZoneInfo("Europe/Berlin"),
         rooms={},

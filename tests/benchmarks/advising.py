@@ -12,12 +12,12 @@ from measure import Row, at_most, main
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "trials"))
 
-from advice_scenes import alarms, devices, situation, watch_of
+from advice_scenes import alarms, devices, settings_of, situation
 from chamber_histories import history_of, true_logs
 
-from rules.advice import AdviceState, consider
-from rules.chamber import prior_model
-from rules.chamber_fit import fit
+from rules.advice.advisory import AdviceState, consider
+from rules.advice.fit import fit
+from rules.advice.model import prior_model
 from rules.settings import Chamber
 
 # Chamber and room, temperature and humidity: trouble of every direction, from the decision table.
@@ -40,13 +40,13 @@ def rows() -> list[Row]:
 
 def _solve_ms(temperature_c: float, humidity_pct: float, room_c: float, room_pct: float) -> float:
     chamber = Chamber(devices=devices(setpoint_c=temperature_c))
-    watch = watch_of(chamber)
+    settings = settings_of(chamber)
     now = situation(temperature_c, humidity_pct, room_c, room_pct)
     standing = alarms(now, chamber)
     taken = []
     for _ in range(ROUNDS):
         begun_s = time.perf_counter()
-        _, events = consider(watch, "north", AdviceState(), now, standing, "bench")
+        _, events = consider(settings, "north", AdviceState(), now, standing, "bench")
         taken.append(time.perf_counter() - begun_s)
         assert events
     return 1e3 * statistics.median(taken)

@@ -14,8 +14,8 @@ from pathlib import Path
 from measure import Row, at_most, main, python
 from reporting import fill_year, write_config
 
-from daemon.backup import back_up, doubt
-from daemon.configuration import load
+from daemon.config.configuration import load
+from daemon.store.backup import back_up, doubt
 
 ROUNDS = 3
 LIMIT_S = 30.0

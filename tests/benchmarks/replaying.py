@@ -18,11 +18,11 @@ import numpy as np
 from measure import Row, at_most, beside, main
 from numpy.typing import NDArray
 
-from daemon.assembly import watch_of
-from daemon.configuration import load_text
-from daemon.replay import Stream, from_files, replayed, slices
-from rules.events import MINUTE_MS, Batch
-from rules.settings import Watch
+from daemon.config.configuration import load_text
+from daemon.desk.replay import Stream, from_files, replayed, slices
+from daemon.watch.assembly import settings_of
+from rules.settings import Settings
+from rules.terms.events import MINUTE_MS, Batch
 
 START_MS = 1_767_225_600_000
 MONTH = 30 * 1440
@@ -55,9 +55,9 @@ interval = "1min"
 _LINE = np.dtype([("time", "U20"), ("probe", "U8"), ("quantity", "U17"), ("value", "f8"), ("unit", "U4")])
 
 
-def watch(chambers: int) -> Watch:
+def watch(chambers: int) -> Settings:
     """Return a watch over so many chambers in one room, all with probes."""
-    return watch_of(load_text(_ROOM + "".join(_PLACE.format(n=n) for n in range(chambers))))
+    return settings_of(load_text(_ROOM + "".join(_PLACE.format(n=n) for n in range(chambers))))
 
 
 def climate(minutes: int, seed: int) -> tuple[NDArray[Any], ...]:

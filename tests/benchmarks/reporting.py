@@ -17,12 +17,12 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "trials"))
 from shelf_store import write_config
 
 from adapters.simulated_shelf import simulate
-from daemon.assembly import watch_of
-from daemon.configuration import load
-from daemon.history import History
-from rules.events import DAY_MS, Batch
-from rules.state import shifted
-from rules.watch import advance, dump_state
+from daemon.config.configuration import load
+from daemon.store.history import History
+from daemon.watch.assembly import settings_of
+from rules.terms.events import DAY_MS, Batch
+from rules.turn.advance import advance, dump_state
+from rules.turn.state import shifted
 
 SIMULATED_DAYS = 10
 ROUNDS = 3
@@ -35,7 +35,7 @@ def fill_year(config: Path) -> None:
     start_ms = time.time_ns() // 1_000_000 - 365 * DAY_MS
     days = simulate(start_ms, SIMULATED_DAYS, 1)
     batch = Batch(days.series, days.series_index, days.taken_ms, days.at_ms, days.value)
-    judged = advance(watch_of(configuration), None, batch, start_ms + span_ms)
+    judged = advance(settings_of(configuration), None, batch, start_ms + span_ms)
     history = History.open(configuration.store, now_ms=start_ms)
     for number in range(365 // SIMULATED_DAYS):
         later_ms = number * span_ms

@@ -12,17 +12,17 @@ import numpy as np
 import pytest
 import time_machine
 
-from daemon.assembly import watch_of
 from daemon.cli import main
 from daemon.commands import calibrate
-from daemon.configuration import load
-from daemon.history import History
-from daemon.spool import Spool
-from rules.calibration import SaltName, salt_point
-from rules.events import HOUR_MS, MINUTE_MS, Batch
-from rules.present import present
-from rules.state import EngineState
-from rules.watch import advance, dump_state
+from daemon.config.configuration import load
+from daemon.store.history import History
+from daemon.watch.assembly import settings_of
+from daemon.watch.spool import Spool
+from rules.physics.salt_points import SaltName, salt_point
+from rules.terms.events import HOUR_MS, MINUTE_MS, Batch
+from rules.turn.advance import advance, dump_state
+from rules.turn.present import present
+from rules.turn.state import EngineState
 
 CONFIG = """
 [site]
@@ -58,7 +58,7 @@ class Bench:
     def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
         self.folder, self.config, self.capsys = folder, folder / "dewlid.toml", capsys
         self.config.write_text(CONFIG.format(folder=folder))
-        self.watch = watch_of(load(self.config))
+        self.settings = settings_of(load(self.config))
         self.spool = Spool(folder / "spool")
         self.spool.prepare()
         self.state: EngineState | None = None
@@ -93,7 +93,7 @@ class Bench:
     def record(self, batch: Batch) -> None:
         stamps = [*batch.taken_ms[-1:].tolist(), *(item.taken_ms for item in batch.items)]
         self.now_ms = max(self.now_ms, *stamps)
-        advanced = advance(self.watch, self.state, batch, self.now_ms + 1)
+        advanced = advance(self.settings, self.state, batch, self.now_ms + 1)
         self.state = advanced.state
         history = History.open(self.folder / "dewlid.sqlite3", now_ms=self.now_ms)
         history.record(batch, advanced.events, dump_state(self.state))
@@ -136,7 +136,7 @@ def test_one_salt_gives_an_offset_that_the_engine_uses_and_the_history_keeps(ben
     assert bench.take_words() == 1
     bench.lie(0.2, 75.37)
     assert bench.state is not None
-    assert present(bench.watch, bench.state)["nest"].relative_humidity_pct == pytest.approx(75.37, abs=0.2)
+    assert present(bench.settings, bench.state)["nest"].relative_humidity_pct == pytest.approx(75.37, abs=0.2)
     shown = bench.say()
     assert "Humidity check of air: due 2027-07-3" in shown
     assert "sodium-chloride at 23.0 degC: read 76.0" in shown

@@ -14,14 +14,14 @@ import time_machine
 from icalendar import Calendar
 
 from adapters.wording.letter import compose
-from daemon.assembly import watch_of
 from daemon.cli import main
-from daemon.configuration import load
-from daemon.history import History
-from daemon.spool import Spool
-from rules.events import Batch, Event, LetterEvent, WordEvent
-from rules.state import EngineState
-from rules.watch import advance, dump_state
+from daemon.config.configuration import load
+from daemon.store.history import History
+from daemon.watch.assembly import settings_of
+from daemon.watch.spool import Spool
+from rules.terms.events import Batch, Event, LetterEvent, WordEvent
+from rules.turn.advance import advance, dump_state
+from rules.turn.state import EngineState
 
 ZONE = ZoneInfo("Europe/Berlin")
 CONFIG = """
@@ -79,13 +79,13 @@ class Shelf:
 
     def write(self, basin: float = 600.0, covered: bool = True) -> None:
         self.config.write_text(CONFIG.format(folder=self.folder, basin=basin, covered=str(covered).lower()))
-        self.watch = watch_of(load(self.config))
+        self.settings = settings_of(load(self.config))
 
     def turn(self, now: datetime, *, record: bool = True) -> list[Event]:
         words, refused = self.spool.waiting(ms(now))
         assert refused == []
         batch = Batch.of(items=[each.word for each in words])
-        advanced = advance(self.watch, self.state, batch, ms(now) + 1)
+        advanced = advance(self.settings, self.state, batch, ms(now) + 1)
         self.state = advanced.state
         self.spool.done(words)
         self.events += advanced.events
@@ -309,5 +309,5 @@ def _check_letters(year: Year) -> None:
     assert 2 <= len(late) <= 6
     digests = [one for one in letters if one.sort == "digest"]
     assert len(digests) >= DAYS - 2
-    told = compose(digests[200].as_json(), year.shelf.watch).text
+    told = compose(digests[200].as_json(), year.shelf.settings).text
     assert "dewlid at Ant shelf" in told

@@ -15,12 +15,13 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from daemon import cli
-from daemon.commands import COMMANDS, options
+from daemon.commands import COMMANDS
 from daemon.commands.trouble import status_of
-from daemon.configuration_file import ConfigurationError
+from daemon.config.file import ConfigurationError
+from daemon.desk import options
 from daemon.exit_status import ExitStatus
-from daemon.history_error import HistoryError
-from daemon.spool import SpoolError, WordError
+from daemon.store.errors import HistoryError
+from daemon.watch.spool import SpoolError, WordError
 
 SAMPLE = Path(__file__).parents[2] / "sample_config" / "one-chamber.toml"
 

@@ -11,8 +11,8 @@ import pytest
 
 from adapters.simulated_shelf import simulate
 from daemon import cli
-from daemon.history import History
-from rules.events import Batch
+from daemon.store.history import History
+from rules.terms.events import Batch
 
 START_MS = 1_774_656_000_000
 CONFIG = Path(__file__).parents[2] / "sample_config" / "simulated-shelf.toml"

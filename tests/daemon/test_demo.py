@@ -16,15 +16,15 @@ from typing import Any
 
 import pytest
 
-from daemon.assembly import watch_of
-from daemon.configuration import load
+from daemon.config.configuration import load
 from daemon.demo.broker import program
 from daemon.demo.closing import closing, found_after_ms
 from daemon.demo.scene import TROUBLES
 from daemon.demo.stage import CONFIG_NAME, Shown, show
-from daemon.history_reader import HistoryReader
-from daemon.outbox_rows import counts
-from daemon.replay import from_store, replayed
+from daemon.desk.replay import from_store, replayed
+from daemon.store.outbox_rows import counts
+from daemon.store.reader import HistoryReader
+from daemon.watch.assembly import settings_of
 
 START_MS = 1_768_176_000_000  # Monday 2026-01-12, midnight UTC
 DAYS = 3.3
@@ -146,17 +146,17 @@ def test_on_a_terminal_no_line_is_written_behind_the_bar() -> None:
 def test_the_replay_of_the_store_gives_every_event_of_the_live_run(
     demo: tuple[Shown, str], store: HistoryReader, at_once: int | None
 ) -> None:
-    watch = watch_of(load(demo[0].folder / CONFIG_NAME))
-    again = [event for step in replayed(watch, from_store(store, watch, 0, at_once)) for event in step.events]
+    settings = settings_of(load(demo[0].folder / CONFIG_NAME))
+    again = [event for step in replayed(settings, from_store(store, settings, 0, at_once)) for event in step.events]
     live = list(store.events())
     assert [event.id for event in again] == [event["id"] for event in live]
     assert json.loads(json.dumps([event.as_json() for event in again])) == live
 
 
 def test_since_tells_only_the_later_events_but_knows_the_earlier(demo: tuple[Shown, str], store: HistoryReader) -> None:
-    watch = watch_of(load(demo[0].folder / CONFIG_NAME))
+    settings = settings_of(load(demo[0].folder / CONFIG_NAME))
     since_ms = START_MS + 50 * HOUR_MS
-    again = [event.id for step in replayed(watch, from_store(store, watch, since_ms)) for event in step.events]
+    again = [event.id for step in replayed(settings, from_store(store, settings, since_ms)) for event in step.events]
     assert again == [event["id"] for event in store.events(since_ms)]
     assert again
 

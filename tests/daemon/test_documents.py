@@ -18,8 +18,8 @@ import pytest
 from adapters.probes import AnyProbe
 from daemon.cli import parser
 from daemon.commands import GROUPS
-from daemon.key_reference import as_markdown, as_text, tables, undocumented
-from daemon.manual import bash_completion, commands_of, manual
+from daemon.config.key_reference import as_markdown, as_text, tables, undocumented
+from daemon.screen.manual import bash_completion, commands_of, manual
 
 ROOT = Path(__file__).parents[2]
 KEYS = ROOT / "sample_config" / "KEYS.md"

@@ -20,7 +20,7 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 
 from adapters import line_survey
 from adapters.line_forms import form_of
-from daemon.configuration import load
+from daemon.config.configuration import load
 from daemon.setup.colony import stage_of
 
 ROOT = Path(__file__).parents[2]

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.configuration import load_text
+from daemon.config.configuration import load_text
 from daemon.setup.handing_over import credentials_of, drop_in_text, write_drop_in
 
 ROOT = Path(__file__).parents[2]
@@ -71,7 +71,10 @@ def test_the_installed_program_runs_without_the_source(laid_out: Path) -> None:
     )
     assert (done.returncode, done.stderr) == (0, "")
     packages = subprocess.run(
-        [python, "-c", "import daemon.live, rules, adapters; print(daemon.__file__)"], cwd="/", capture_output=True, text=True,
+        [python, "-c", "import daemon.watch.daemon, rules, adapters; print(daemon.__file__)"],
+        cwd="/",
+        capture_output=True,
+        text=True,
     )
     assert packages.stdout.startswith(str(laid_out)), packages.stderr
 

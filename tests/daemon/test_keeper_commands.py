@@ -12,14 +12,14 @@ import pytest
 import time_machine
 from numpy.typing import NDArray
 
-from daemon.assembly import watch_of
 from daemon.cli import main
-from daemon.configuration import load
-from daemon.history import History
-from daemon.spool import Spool
-from rules.events import DAY_MS, MINUTE_MS, Batch, Event, MediumFault, WordEvent
-from rules.state import EngineState
-from rules.watch import advance, dump_state
+from daemon.config.configuration import load
+from daemon.store.history import History
+from daemon.watch.assembly import settings_of
+from daemon.watch.spool import Spool
+from rules.terms.events import DAY_MS, MINUTE_MS, Batch, Event, MediumFault, WordEvent
+from rules.turn.advance import advance, dump_state
+from rules.turn.state import EngineState
 
 CONFIG = """
 [site]
@@ -67,7 +67,7 @@ class Shelf:
     def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
         self.folder, self.config, self.capsys = folder, folder / "dewlid.toml", capsys
         self.config.write_text(CONFIG.format(folder=folder))
-        self.watch = watch_of(load(self.config))
+        self.settings = settings_of(load(self.config))
         self.spool = Spool(folder / "spool")
         self.spool.prepare()
         self.state: EngineState | None = None
@@ -104,7 +104,7 @@ class Shelf:
         return events
 
     def record(self, batch: Batch) -> list[Event]:
-        advanced = advance(self.watch, self.state, batch, self.now_ms + 1)
+        advanced = advance(self.settings, self.state, batch, self.now_ms + 1)
         self.state = advanced.state
         self.events += advanced.events
         history = History.open(self.folder / "dewlid.sqlite3", now_ms=self.now_ms)

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from adapters.subscriptions import Message
-from daemon.site_overview import as_text, sites
+from daemon.desk.overview import as_text, sites
 
 ROOT = Path(__file__).parents[2]
 CONFIG = """

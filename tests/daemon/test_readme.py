@@ -13,11 +13,11 @@ import pytest
 
 from adapters.simulated_shelf import simulate
 from adapters.wording.letter import Letter, compose
-from daemon.assembly import watch_of
-from daemon.configuration import load
-from rules.cautions import CAUTIONS
-from rules.events import DAY_MS
-from rules.watch import advance
+from daemon.config.configuration import load
+from daemon.watch.assembly import settings_of
+from rules.terms.events import DAY_MS
+from rules.trade.cautions import CAUTIONS
+from rules.turn.advance import advance
 
 ROOT = Path(__file__).parents[2]
 README = ROOT / "README.md"
@@ -39,10 +39,10 @@ def compared(name: str, wanted: str) -> None:
 
 
 def first_urgent_letter() -> Letter:
-    watch = watch_of(load(ROOT / "sample_config" / "simulated-shelf.toml"))
-    events = advance(watch, None, simulate(MONDAY_MS, 2), MONDAY_MS + 2 * DAY_MS).events
+    settings = settings_of(load(ROOT / "sample_config" / "simulated-shelf.toml"))
+    events = advance(settings, None, simulate(MONDAY_MS, 2), MONDAY_MS + 2 * DAY_MS).events
     letters = [event.as_json() for event in events if event.kind == "letter"]
-    return compose(next(letter for letter in letters if letter["urgent"]), watch)
+    return compose(next(letter for letter in letters if letter["urgent"]), settings)
 
 
 def test_the_letter_is_the_one_that_the_simulated_shelf_sends() -> None:

@@ -20,19 +20,19 @@ import time_machine
 from browser import Browser
 from shelf_store import fill, write_config
 
-from daemon.assembly import watch_of
 from daemon.cli import main
-from daemon.configuration import load
-from daemon.history import History
+from daemon.config.configuration import load
 from daemon.report.curves import RAW_FOR_MS
 from daemon.report.figures import rows, shares
 from daemon.report.looks import STYLE
 from daemon.report.page import page
 from daemon.report.record import Record, read_record
 from daemon.report.svg import Scale, steps, thinned
-from rules.events import DAY_MS, HOUR_MS, MINUTE_MS, Batch, Reading
-from rules.watch import advance, dump_state
-from rules.words import CareDone, Observation
+from daemon.store.history import History
+from daemon.watch.assembly import settings_of
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, Batch, Reading
+from rules.terms.words import CareDone, Observation
+from rules.turn.advance import advance, dump_state
 
 START_MS = round(datetime(2026, 3, 24, tzinfo=UTC).timestamp() * 1000)  # the clocks go forward on 29 March
 DAYS = 6.98
@@ -102,7 +102,7 @@ def _shelf(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def read(config: Path, now_ms: int = END_MS, for_ms: int = 7 * DAY_MS) -> Record:
     configuration = load(config)
-    return read_record(configuration.store, watch_of(configuration), now_ms, for_ms)
+    return read_record(configuration.store, settings_of(configuration), now_ms, for_ms)
 
 
 @pytest.fixture(name="record", scope="module")
@@ -202,7 +202,7 @@ def test_a_day_of_twenty_three_hours_is_one_day_and_shares_add_up(record: Record
     assert name == "day"
     assert [line.label for line in lines][-4:-1] == ["Sat 28 Mar", "Sun 29 Mar", "Mon 30 Mar"]
     assert lines[-3].seen == pytest.approx(1.0, abs=0.01)
-    for share in shares(curve, record.watch.chambers["big-nest"], zone, record.until_ms - record.since_ms).values():
+    for share in shares(curve, record.settings.chambers["big-nest"], zone, record.until_ms - record.since_ms).values():
         assert share.below + share.inside + share.above + share.unseen == pytest.approx(1.0, abs=1e-3)
 
 
@@ -267,10 +267,10 @@ def test_a_store_without_a_record_gives_a_page(tmp_path: Path) -> None:
 
 
 def record_one(config: Path, readings: list[Reading], now_ms: int) -> None:
-    watch = watch_of(load(config))
+    settings = settings_of(load(config))
     history = History.open(load(config).store, now_ms=now_ms)
     batch = Batch.of(readings)
-    advanced = advance(watch, None, batch, now_ms)
+    advanced = advance(settings, None, batch, now_ms)
     history.record(batch, advanced.events, dump_state(advanced.state), [])
     history.close()
 
@@ -291,19 +291,19 @@ def test_a_gap_of_weeks_gives_a_page_and_the_time_unseen(tmp_path: Path) -> None
     config = write_config(tmp_path)
     fill(config, START_MS, 1)
     later_ms = START_MS + 30 * DAY_MS
-    watch = watch_of(load(config))
+    settings = settings_of(load(config))
     history = History.open(load(config).store, now_ms=later_ms)
     times = range(later_ms, later_ms + HOUR_MS, MINUTE_MS)
     readings = [Reading(at_ms, "big-air", "air_temperature", 25.0 + at_ms // MINUTE_MS % 2 / 10, at_ms) for at_ms in times]
     state = read(config, START_MS + DAY_MS).state
     batch = Batch.of(readings)
-    advanced = advance(watch, state, batch, later_ms + HOUR_MS)
+    advanced = advance(settings, state, batch, later_ms + HOUR_MS)
     history.record(batch, advanced.events, dump_state(advanced.state), [])
     history.close()
     record = read(config, later_ms + HOUR_MS, 32 * DAY_MS)
     text = page(record)
     looked_at(text)
-    zone, chamber = ZoneInfo("Europe/Berlin"), record.watch.chambers["big-nest"]
+    zone, chamber = ZoneInfo("Europe/Berlin"), record.settings.chambers["big-nest"]
     assert shares(record.curves["big-nest"], chamber, zone, 32 * DAY_MS)["temperature"].unseen > 0.9
 
 
@@ -320,8 +320,8 @@ def test_a_chamber_that_was_renamed_keeps_its_curve_and_its_past_is_told(shelf: 
     old = load(shelf)
     config = tmp_path / "renamed.toml"
     config.write_text(shelf.read_text().replace("big-nest", "old-nest").replace('title = "Big nest"', 'title = "Old nest"'))
-    watch = watch_of(load(config))
-    record = read_record(old.store, watch, END_MS, 7 * DAY_MS)
+    settings = settings_of(load(config))
+    record = read_record(old.store, settings, END_MS, 7 * DAY_MS)
     text = page(record)
     looked_at(text)
     assert len(record.curves["old-nest"].at_ms) > 9_000
@@ -332,7 +332,7 @@ def test_a_chamber_that_was_renamed_keeps_its_curve_and_its_past_is_told(shelf: 
 def test_temperatures_are_told_in_the_keepers_unit(shelf: Path, tmp_path: Path) -> None:
     config = tmp_path / "fahrenheit.toml"
     config.write_text(shelf.read_text().replace('name = "North shelf"', 'name = "North shelf"\ntemperature_unit = "degF"'))
-    text = page(read_record(load(shelf).store, watch_of(load(config)), END_MS, 2 * DAY_MS))
+    text = page(read_record(load(shelf).store, settings_of(load(config)), END_MS, 2 * DAY_MS))
     looked_at(text)
     assert "Temperature, °F" in text
     assert "°C" not in text

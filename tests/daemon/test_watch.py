@@ -22,17 +22,17 @@ import numpy as np
 import pytest
 from shelf_store import fill, write_config
 
-from daemon.assembly import watch_of
-from daemon.configuration import load
-from daemon.history import History
+from daemon.config.configuration import load
 from daemon.report.record import Record, read_record
 from daemon.report.verdict import verdicts
-from daemon.terminal import Terminal, clipped, drawn, padded, plain, width_of
-from daemon.terminal_table import table
-from rules.events import DAY_MS, HOUR_MS, MINUTE_MS, Batch
-from rules.present import present
-from rules.settings import Watch
-from rules.watch import advance
+from daemon.screen.table import table
+from daemon.screen.terminal import Terminal, clipped, drawn, padded, plain, width_of
+from daemon.store.history import History
+from daemon.watch.assembly import settings_of
+from rules.settings import Settings
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, Batch
+from rules.turn.advance import advance
+from rules.turn.present import present
 
 _ESCAPES = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 _COLOURS = re.compile(r"\x1b\[[0-9;]+m")
@@ -50,10 +50,10 @@ def _config(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(name="record", scope="module")
 def _record(config: Path) -> Record:
     configuration = load(config)
-    watch = watch_of(configuration)
-    newest_ms = read_record(configuration.store, watch, 0, DAY_MS, pictures=False).newest_ms
+    settings = settings_of(configuration)
+    newest_ms = read_record(configuration.store, settings, 0, DAY_MS, pictures=False).newest_ms
     assert newest_ms is not None
-    return read_record(configuration.store, watch, newest_ms + 20_000, DAY_MS, pictures=False)
+    return read_record(configuration.store, settings, newest_ms + 20_000, DAY_MS, pictures=False)
 
 
 class Session:
@@ -242,21 +242,21 @@ def test_the_trend_is_of_the_last_hours_and_a_calm_one_stays_in_the_middle(recor
     (20, "cold wants a look: too cool."),
 ])  # fmt: skip
 def test_a_value_outside_its_band_is_told_before_it_is_an_alarm(minutes: int, said: str) -> None:
-    watch = Watch.model_validate({
+    settings = Settings.model_validate({
         "site": {}, "zone": UTC, "rooms": {}, "chambers": {"cold": {}}, "telling": {},
         "probes": {"air": {"place": "cold", "interval": "30s"}},
     })  # fmt: skip
     at_ms = 30_000 * np.arange(2 * (minutes + 10), dtype=np.int64)
     air = np.where(at_ms < 10 * MINUTE_MS, 25.0, 23.2) + 0.02 * (np.arange(len(at_ms)) % 3)
     batch = Batch((("air", "air_temperature"),), np.zeros(len(at_ms), np.int32), at_ms, at_ms, air)
-    state = advance(watch, None, batch, int(at_ms[-1]) + 1).state
-    [told] = verdicts(watch, state, present(watch, state), int(at_ms[-1]) + 1, late=False)
+    state = advance(settings, None, batch, int(at_ms[-1]) + 1).state
+    [told] = verdicts(settings, state, present(settings, state), int(at_ms[-1]) + 1, late=False)
     assert told.headline == said
 
 
 def test_a_record_that_ended_is_told_in_the_first_lines(record: Record, config: Path) -> None:
     configuration = load(config)
-    late = read_record(configuration.store, record.watch, record.now_ms + 5 * HOUR_MS, DAY_MS, pictures=False)
+    late = read_record(configuration.store, record.settings, record.now_ms + 5 * HOUR_MS, DAY_MS, pictures=False)
     terminal = Terminal(100, 60, colour=False, unicode=True, live=False)
     lines = [drawn(line, terminal) for line in table(late, terminal)]
     assert lines[1].startswith("Nobody has watched since ")

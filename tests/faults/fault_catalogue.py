@@ -27,16 +27,16 @@ _DAEMON, _FAULTS, _ADAPTERS = "tests/daemon/", "tests/faults/", "tests/adapters/
 _RULES, _MONTHS, _POINTS = "tests/rules/", "tests/simulation/test_months.py::", "tests/simulation/test_crash_points.py::"
 _MONTHS_TEST = f"{_MONTHS}test_months_of_faults_lose_invent_and_contradict_nothing"
 _BLOW = f"{_POINTS}test_a_blow_at_a_crash_point_loses_and_invents_nothing"
-_HISTORY, _ENGINE, _LIVE = f"{_DAEMON}test_history.py::", f"{_DAEMON}test_engine.py::", f"{_DAEMON}test_live.py::"
-_DELIVERY, _DISK, _PROCESS = f"{_DAEMON}test_delivery.py::", f"{_FAULTS}test_disk.py::", f"{_FAULTS}test_process.py::"
+_HISTORY, _ENGINE, _LIVE = f"{_DAEMON}store/test_history.py::", f"{_DAEMON}watch/test_engine.py::", f"{_DAEMON}watch/test_daemon.py::"
+_DELIVERY, _DISK, _PROCESS = f"{_DAEMON}delivery/test_delivery.py::", f"{_FAULTS}test_disk.py::", f"{_FAULTS}test_process.py::"
 _ITSELF = f"{_FAULTS}test_it_tells_on_itself.py::"
 _SESSION, _TOPIC = f"{_ADAPTERS}test_mqtt_session.py::", f"{_ADAPTERS}probes/test_mqtt_topic.py::"
 _LETTER, _MODBUS = f"{_ADAPTERS}test_outlet_letter.py::", f"{_ADAPTERS}probes/test_modbus_rtu.py::"
 _FRAME, _TEXT = f"{_ADAPTERS}test_modbus_frame.py::", f"{_ADAPTERS}probes/test_serial_text.py::"
-_CONFIG, _QUALITY = f"{_DAEMON}test_configuration.py::", f"{_RULES}test_quality.py::"
-_ALARMS, _TELLING, _CLOCK = f"{_RULES}test_alarms.py::", f"{_RULES}test_telling.py::", f"{_DAEMON}test_clock.py::"
+_CONFIG, _QUALITY = f"{_DAEMON}config/test_configuration.py::", f"{_RULES}climate/test_quality.py::"
+_ALARMS, _TELLING, _CLOCK = f"{_RULES}alarms/test_alarms.py::", f"{_RULES}telling/test_telling.py::", f"{_DAEMON}watch/test_clock.py::"
 _LIFE = "tests/properties/test_alarm_life.py::"
-_MIGRATIONS = f"{_DAEMON}test_migrations.py::"
+_MIGRATIONS = f"{_DAEMON}store/test_migrations.py::"
 
 FAULTS: tuple[Fault, ...] = (
     Fault("K01", "killed at a random instant", "SIGKILL to the whole daemon, hundreds of times",
@@ -78,7 +78,7 @@ FAULTS: tuple[Fault, ...] = (
            f"{_HISTORY}test_bits_flipped_anywhere_never_keep_the_store_from_opening",
            f"{_HISTORY}test_a_damaged_store_is_set_aside_and_the_newest_good_backup_goes_on",
            f"{_HISTORY}test_a_damaged_store_without_a_backup_starts_anew_and_says_so",
-           f"{_DAEMON}test_backup.py::test_a_damaged_backup_is_passed_over_for_the_next_older_one")),
+           f"{_DAEMON}store/test_backup.py::test_a_damaged_backup_is_passed_over_for_the_next_older_one")),
     Fault("D03", "disk full", "a file system of 1 MB; max_page_count", "judging and telling go on from memory; recorded when freed",
           "R", (f"{_DISK}test_a_disk_of_one_megabyte_that_is_full_costs_nothing_and_goes_on_when_it_is_freed",
                 f"{_ENGINE}test_a_full_disk_keeps_the_watch_going_and_loses_nothing_when_it_is_freed",
@@ -92,9 +92,9 @@ FAULTS: tuple[Fault, ...] = (
           (f"{_DISK}test_a_write_or_sync_that_fails_at_any_number_loses_nothing_that_was_reported",)),
     Fault("D07", "folder cannot be written", "a read-only mount", "ends, naming the folder and what to do", "C",
           (f"{_DISK}test_a_folder_that_cannot_be_written_is_named_with_what_to_do",
-           f"{_DAEMON}test_backup.py::test_a_backup_into_a_folder_that_cannot_be_made_says_which")),
+           f"{_DAEMON}store/test_backup.py::test_a_backup_into_a_folder_that_cannot_be_made_says_which")),
     Fault("D08", "the spool belongs to another user", "missing or foreign folder", "named with its remedy", "S",
-          (f"{_DAEMON}test_spool.py::test_a_missing_folder_is_named_with_its_remedy",)),
+          (f"{_DAEMON}watch/test_spool.py::test_a_missing_folder_is_named_with_its_remedy",)),
     Fault("D09", "slow disk", "each sync delayed by 0.4 s", "records come later, nothing else; the watchdog is fed", "S",
           (f"{_PROCESS}test_a_slow_disk_delays_records_and_nothing_else",)),
     Fault("D10", "an outsider locks the store", "BEGIN IMMEDIATE and EXCLUSIVE in another connection",
@@ -105,7 +105,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("D11", "too many open files", "RLIMIT_NOFILE", "an error in words; the record whole", "S",
           (f"{_DISK}test_no_more_files_than_the_system_allows_is_an_error_in_words_and_no_loss",)),
     Fault("D12", "an old backup put back", "restore of a backup that still owes letters", "old letters are not sent again", "R",
-          (f"{_DAEMON}test_backup.py::test_restoring_keeps_the_former_store_and_does_not_send_old_letters_again",)),
+          (f"{_DAEMON}store/test_backup.py::test_restoring_keeps_the_former_store_and_does_not_send_old_letters_again",)),
     Fault("M01", "broker down at the start", "nobody listens", "everything else starts; connected when it comes", "R Q",
           (f"{_SESSION}test_broker_that_is_down_at_the_start_is_found_when_it_comes",)),
     Fault("M02", "broker away for up to two weeks", "killed and restarted; simulated weeks",
@@ -136,7 +136,7 @@ FAULTS: tuple[Fault, ...] = (
            f"{_QUALITY}test_readings_that_are_older_than_the_last_one_are_left_out")),
     Fault("M10", "flood and huge messages", "mosquitto_pub in a loop; a message of a megabyte", "thinned, never parsed; others on time",
           "S", (f"{_TOPIC}test_flood_is_thinned_to_a_bounded_number_of_readings", f"{_TOPIC}test_huge_message_is_never_parsed",
-                f"{_DAEMON}test_inbox.py::test_a_flood_of_one_probe_costs_its_own_oldest_readings_only")),
+                f"{_DAEMON}watch/test_inbox.py::test_a_flood_of_one_probe_costs_its_own_oldest_readings_only")),
     Fault("M11", "certificate expired, of another name, of nobody", "an authority of our own", "named; the others tell", "R",
           (f"{_SESSION}test_expired_certificate_is_named", f"{_SESSION}test_certificate_for_another_name_is_named",
            f"{_SESSION}test_certificate_of_an_unknown_authority_is_named")),
@@ -187,9 +187,9 @@ FAULTS: tuple[Fault, ...] = (
            f"{_QUALITY}test_a_probe_at_its_top_for_half_an_hour_is_saturated_and_soaked_for_a_while_after",
            f"{_DISK}test_a_reading_that_is_no_number_and_not_closed_yet_survives_a_restart", _MONTHS_TEST)),
     Fault("P07", "all probes lost", "broker gone, probes silent", "held, never cleared; the chamber is called blind once", "R",
-          (f"{_RULES}test_hysteresis.py::test_an_unseen_active_condition_is_held_and_never_cleared",
-           f"{_RULES}test_hysteresis.py::test_held_for_a_day_is_unknown_not_cleared",
-           f"{_RULES}test_suppression.py::test_a_broken_line_hides_the_silence_of_its_probes_until_they_had_time_to_speak")),
+          (f"{_RULES}climate/test_hysteresis.py::test_an_unseen_active_condition_is_held_and_never_cleared",
+           f"{_RULES}climate/test_hysteresis.py::test_held_for_a_day_is_unknown_not_cleared",
+           f"{_RULES}alarms/test_suppression.py::test_a_broken_line_hides_the_silence_of_its_probes_until_they_had_time_to_speak")),
     Fault("P08", "one slow probe", "an absent unit on the line of another", "the other stays on time", "S",
           (f"{_MODBUS}test_absent_unit_is_told_once_and_the_other_stays_on_time",)),
     Fault("T01", "clock set by an hour, a year, to 1970", "a clock turned by hand", "no alarm turns; recorded once", "S",
@@ -199,8 +199,8 @@ FAULTS: tuple[Fault, ...] = (
     Fault("T02", "clocks go forward and back, leap day", "local dates of two years", "each digest once per local date", "S",
           (f"{_TELLING}test_two_years_with_a_leap_day_have_each_local_date_once_at_its_hour",
            f"{_TELLING}test_a_night_in_which_the_clocks_change_cut_into_minutes_has_one_digest",
-           f"{_DAEMON}test_polling.py::test_a_daily_task_runs_exactly_once_on_each_local_date",
-           f"{_DAEMON}test_polling.py::test_a_time_that_the_clocks_skip_runs_right_after_the_gap")),
+           f"{_DAEMON}watch/test_timetable.py::test_a_daily_task_runs_exactly_once_on_each_local_date",
+           f"{_DAEMON}watch/test_timetable.py::test_a_time_that_the_clocks_skip_runs_right_after_the_gap")),
     Fault("T03", "up for more than 49.7 and 497 days", "time since boot before 2**32 ms", "no counter runs over", "S",
           (f"{_POINTS}test_a_machine_that_has_been_up_for_long_counts_on",)),
     Fault("T04", "the machine slept", "both clocks jump", "a pause, one notice", "S",
@@ -210,8 +210,8 @@ FAULTS: tuple[Fault, ...] = (
           "S Q", (f"{_ENGINE}test_a_start_with_the_clock_before_the_newest_record_goes_on",
                   f"{_CLOCK}test_a_start_before_the_newest_record_goes_on_from_the_record_and_owes_the_step")),
     Fault("T06", "scheduled tasks missed, or hanging", "a job that hangs; a grid after steps", "one run, no burst", "S",
-          (f"{_DAEMON}test_polling.py::test_a_job_that_hangs_is_not_started_again_and_does_not_hold_up_the_stop",
-           f"{_DAEMON}test_polling.py::test_the_grid_never_yields_a_past_time_whatever_the_clock_did")),
+          (f"{_DAEMON}watch/test_timetable.py::test_a_job_that_hangs_is_not_started_again_and_does_not_hold_up_the_stop",
+           f"{_DAEMON}watch/test_timetable.py::test_the_grid_never_yields_a_past_time_whatever_the_clock_did")),
     Fault("C01", "config read while it is written", "cut after each letter", "the old one goes on, every fault told", "C",
           (f"{_PROCESS}test_a_reload_that_meets_a_half_written_config_keeps_the_old_one",
            f"{_LIVE}test_a_good_new_config_is_used_and_a_bad_one_is_refused_and_told")),
@@ -220,7 +220,7 @@ FAULTS: tuple[Fault, ...] = (
            f"{_CONFIG}test_no_text_at_all_gives_anything_but_a_config_or_a_config_error")),
     Fault("C03", "band edited, chamber removed while an alarm stands", "new config in a running engine",
           "ended by the edit, closed, or untouched; topics taken away", "S",
-          (f"{_RULES}test_hysteresis.py::test_an_edited_limit_ends_an_alarm_that_it_made_wrong_at_once",
+          (f"{_RULES}climate/test_hysteresis.py::test_an_edited_limit_ends_an_alarm_that_it_made_wrong_at_once",
            f"{_ALARMS}test_alarms_of_a_chamber_that_is_gone_are_closed_and_its_numbers_never_come_again",
            f"{_ENGINE}test_the_state_of_a_chamber_that_is_gone_from_the_config_is_taken_away", _MONTHS_TEST)),
     Fault("C04", "config missing, a FIFO, a loop of links, anyone may write it", "files of each kind", "refused; never a hang", "C",
@@ -238,7 +238,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("R02", "an error that nobody expected", "MemoryError at crash points, in callbacks, jobs and outlets",
           "the process ends, or one message is refused and told; no thread dies in silence", "R S",
           (_BLOW, f"{_SESSION}test_callback_that_raises_is_counted_and_the_session_goes_on",
-           f"{_DAEMON}test_polling.py::test_whatever_a_job_raises_reaches_the_engine",
+           f"{_DAEMON}watch/test_timetable.py::test_whatever_a_job_raises_reaches_the_engine",
            f"{_DELIVERY}test_a_message_that_cannot_be_worded_does_not_stop_the_others")),
     Fault("R03", "a thread dies or hangs", "a thread that raises; an engine that waits for ever",
           "noticed within 30 s; the process ends and is started anew", "R",

@@ -12,9 +12,9 @@ import sys
 import time
 from pathlib import Path
 
-import daemon.running
-from daemon.clock import SystemClock
-from daemon.live import serve
+import daemon.watch.running
+from daemon.watch.clock import SystemClock
+from daemon.watch.daemon import serve
 
 
 class FastClock(SystemClock):
@@ -31,7 +31,7 @@ class FastClock(SystemClock):
 
 
 def _live(config: Path, clock: FastClock, log: Path) -> None:
-    daemon.running.SystemClock = lambda: clock
+    daemon.watch.running.SystemClock = lambda: clock
     with log.open("ab") as stream:
         os.dup2(stream.fileno(), 2)
     os._exit(serve(config))

@@ -12,18 +12,18 @@ from pathlib import Path
 
 import pytest
 
-from daemon.assembly import watch_of
-from daemon.clock import StreamClock, SystemClock
-from daemon.configuration import load_text
-from daemon.engine import Engine, Setting
-from daemon.history import History
-from daemon.history_error import HistoryError
-from daemon.inbox import Inbox
-from daemon.spool import Spool
-from daemon.stream import resume
-from rules.events import Batch, Reading, SystemEvent
-from rules.settings import Watch
-from rules.watch import advance, dump_state, load_state
+from daemon.config.configuration import load_text
+from daemon.store.errors import HistoryError
+from daemon.store.history import History
+from daemon.watch.assembly import settings_of
+from daemon.watch.clock import StreamClock, SystemClock
+from daemon.watch.engine import Engine, Setting
+from daemon.watch.inbox import Inbox
+from daemon.watch.resume import resume
+from daemon.watch.spool import Spool
+from rules.settings import Settings
+from rules.terms.events import Batch, Reading, SystemEvent
+from rules.turn.advance import advance, dump_state, load_state
 
 NOW = 1_760_000_000_000
 CONFIG = """
@@ -39,33 +39,33 @@ host = "localhost"
 
 
 @pytest.fixture(scope="module")
-def watch() -> Watch:
-    return watch_of(load_text(CONFIG))
+def settings() -> Settings:
+    return settings_of(load_text(CONFIG))
 
 
-def filled(path: Path, watch: Watch, count: int) -> History:
+def filled(path: Path, settings: Settings, count: int) -> History:
     """Return an open store of `count` records, each with a reading, an event and the state after it."""
     history, state = History.open(path, now_ms=NOW), None
     for number in range(count):
         at_ms = NOW + number * 30_000
         batch = Batch.of([Reading(at_ms, "air", "air_temperature", 25 + number % 7 / 10, at_ms)])
-        state = advance(watch, state, batch, at_ms + 1).state
+        state = advance(settings, state, batch, at_ms + 1).state
         event = SystemEvent(id=f"event-{number}", at_ms=at_ms, chamber=None, what="test", text="x" * (number % 50))
         history.record(batch, [event], dump_state(state))
     return history
 
 
-def opened_again(path: Path, watch: Watch) -> tuple[History, int]:
+def opened_again(path: Path, settings: Settings) -> tuple[History, int]:
     """Open the store as a start of the daemon does; returns it and how many readings it has."""
     history = History.open(path, now_ms=NOW)
-    resume(watch, history)
+    resume(settings, history)
     return history, sum(len(batch.value) for batch in history.stream_after(0))
 
 
 @pytest.mark.parametrize("harm", ["cut", "zeroed", "garbled"])
-def test_a_log_torn_at_every_page_leaves_a_prefix_of_what_was_stored(tmp_path: Path, watch: Watch, harm: str) -> None:
+def test_a_log_torn_at_every_page_leaves_a_prefix_of_what_was_stored(tmp_path: Path, settings: Settings, harm: str) -> None:
     path = tmp_path / "store.sqlite3"
-    history = filled(path, watch, 10)
+    history = filled(path, settings, 10)
     database, log = path.read_bytes(), Path(f"{path}-wal").read_bytes()
     history.close()
     frame = 4096 + 24  # SQLite file format, section 4.1: a frame is a header of 24 bytes and a page
@@ -81,7 +81,7 @@ def test_a_log_torn_at_every_page_leaves_a_prefix_of_what_was_stored(tmp_path: P
         copy.write_bytes(database)
         Path(f"{copy}-shm").unlink(missing_ok=True)
         Path(f"{copy}-wal").write_bytes(torn)
-        again, count = opened_again(copy, watch)
+        again, count = opened_again(copy, settings)
         assert again.recovery is None
         ids = [row[0] for row in again._connection.execute("SELECT id FROM event ORDER BY seq")]
         again.close()
@@ -93,9 +93,9 @@ def test_a_log_torn_at_every_page_leaves_a_prefix_of_what_was_stored(tmp_path: P
 
 
 @pytest.mark.parametrize("harm", ["zeroed", "garbled", "replaced"])
-def test_a_store_with_any_page_damaged_starts_and_goes_on(tmp_path: Path, watch: Watch, harm: str) -> None:
+def test_a_store_with_any_page_damaged_starts_and_goes_on(tmp_path: Path, settings: Settings, harm: str) -> None:
     path = tmp_path / "store.sqlite3"
-    filled(path, watch, 120).close()
+    filled(path, settings, 120).close()
     whole = path.read_bytes()
     pages = [whole[begin : begin + 4096] for begin in range(0, len(whole), 4096)]
     told = tried = 0
@@ -104,7 +104,7 @@ def test_a_store_with_any_page_damaged_starts_and_goes_on(tmp_path: Path, watch:
         for wrong in {"zeroed": [bytes(4096)], "garbled": [os.urandom(4096)], "replaced": others}[harm]:
             path.write_bytes(b"".join([*pages[:number], wrong, *pages[number + 1 :]]))
             forget_companions(path)
-            told += starts_and_goes_on(path, watch)
+            told += starts_and_goes_on(path, settings)
             tried += 1
     assert told >= tried // 3
 
@@ -116,12 +116,12 @@ def forget_companions(path: Path) -> None:
         aside.unlink()
 
 
-def starts_and_goes_on(path: Path, watch: Watch) -> bool:
+def starts_and_goes_on(path: Path, settings: Settings) -> bool:
     """Start as systemd would, anew after each failure; say whether the damaged store was set aside at last."""
     for _ in range(3):
         history = History.open(path, now_ms=NOW)
         try:
-            resume(watch, history)
+            resume(settings, history)
             assert sum(len(batch.value) for batch in history.stream_after(0)) <= 120
             at_ms = NOW + 9_000_000
             event = SystemEvent(id="event-new", at_ms=at_ms, chamber=None, what="test", text="")
@@ -139,9 +139,9 @@ FULL = textwrap.dedent(
     """
     import sys
     from pathlib import Path
-    from daemon.history import History
-    from daemon.history_error import HistoryError
-    from rules.events import Batch, Reading
+    from daemon.store.history import History
+    from daemon.store.errors import HistoryError
+    from rules.terms.events import Batch, Reading
     folder = Path(sys.argv[1])
     ballast = folder / "ballast"
     ballast.write_bytes(bytes(600_000))
@@ -186,7 +186,7 @@ def test_a_disk_of_one_megabyte_that_is_full_costs_nothing_and_goes_on_when_it_i
 READ_ONLY = """
 import sys
 from pathlib import Path
-from daemon.history import History
+from daemon.store.history import History
 History.open(Path(sys.argv[1]) / "store.sqlite3", now_ms=0)
 """
 
@@ -200,15 +200,15 @@ def test_a_folder_that_cannot_be_written_is_named_with_what_to_do(tmp_path: Path
 @pytest.mark.skipif(shutil.which("strace") is None, reason="strace is not installed: it makes system calls fail")
 @pytest.mark.parametrize("fault", ["fdatasync:error=EIO", "pwrite64:error=EIO", "pwrite64:error=ENOSPC", "fsync:error=EIO"])
 def test_a_write_or_sync_that_fails_at_any_number_loses_nothing_that_was_reported(
-    tmp_path: Path, watch: Watch, fault: str
+    tmp_path: Path, settings: Settings, fault: str
 ) -> None:
     script = textwrap.dedent(
         """
         import sys
         from pathlib import Path
-        from daemon.history import History
-        from daemon.history_error import HistoryError
-        from rules.events import Batch, Reading
+        from daemon.store.history import History
+        from daemon.store.errors import HistoryError
+        from rules.terms.events import Batch, Reading
         try:
             history = History.open(Path(sys.argv[1]), now_ms=0)
             for number in range(12):
@@ -236,13 +236,13 @@ def test_a_write_or_sync_that_fails_at_any_number_loses_nothing_that_was_reporte
     assert told or call == "fsync", "no call was made to fail"
 
 
-def test_no_more_files_than_the_system_allows_is_an_error_in_words_and_no_loss(tmp_path: Path, watch: Watch) -> None:
-    filled(tmp_path / "store.sqlite3", watch, 3).close()
+def test_no_more_files_than_the_system_allows_is_an_error_in_words_and_no_loss(tmp_path: Path, settings: Settings) -> None:
+    filled(tmp_path / "store.sqlite3", settings, 3).close()
     script = textwrap.dedent(
         """
         import os, resource, sys
         from pathlib import Path
-        from daemon.history import History
+        from daemon.store.history import History
         resource.setrlimit(resource.RLIMIT_NOFILE, (40, 40))
         held = []
         try:
@@ -257,34 +257,36 @@ def test_no_more_files_than_the_system_allows_is_an_error_in_words_and_no_loss(t
     done = subprocess.run(run, capture_output=True, text=True, check=False, timeout=60)
     assert "HistoryError" in done.stderr
     assert "Too many open files" in done.stderr
-    history, count = opened_again(tmp_path / "store.sqlite3", watch)
+    history, count = opened_again(tmp_path / "store.sqlite3", settings)
     history.close()
     assert count == 3
 
 
 @pytest.mark.parametrize("state", [b'{"origin": 5}', b"no JSON", b'{"from": "another version"}'])
 def test_a_state_that_cannot_be_read_is_told_and_not_worked_out_from_months_of_readings(
-    tmp_path: Path, watch: Watch, state: bytes
+    tmp_path: Path, settings: Settings, state: bytes
 ) -> None:
-    history = filled(tmp_path / "store.sqlite3", watch, 5)
+    history = filled(tmp_path / "store.sqlite3", settings, 5)
     at_ms = NOW + 600_000
     history.record(Batch.of([Reading(at_ms, "air", "air_temperature", 25.0, at_ms)]), [], state)
-    begin = resume(watch, history)
+    begin = resume(settings, history)
     assert (begin.state, begin.newest_ms, begin.events, begin.memory_lost) == (None, at_ms, [], True)
-    setting, spool = Setting(watch, {}), Spool(tmp_path / "spool")
+    setting, spool = Setting(settings, {}), Spool(tmp_path / "spool")
     spool.prepare()
     engine = Engine(setting, history, Inbox(StreamClock(SystemClock(), begin.newest_ms)), spool, begin)
     engine.turn()
     told = [row[0] for row in history._connection.execute("SELECT body FROM event WHERE kind = 'letter'")]
     assert any("alarms that still stand are raised again" in body for body in told)
-    assert not resume(watch, history).memory_lost
+    assert not resume(settings, history).memory_lost
     history.close()
 
 
-def test_a_reading_that_is_no_number_and_not_closed_yet_survives_a_restart(tmp_path: Path, watch: Watch) -> None:
+def test_a_reading_that_is_no_number_and_not_closed_yet_survives_a_restart(tmp_path: Path, settings: Settings) -> None:
     batch = Batch.of([Reading(NOW, "air", "air_temperature", float("nan"), NOW)])
-    waiting = advance(watch, None, batch, NOW).state
+    waiting = advance(settings, None, batch, NOW).state
     assert waiting.waiting.taken_ms == [NOW]
     again = load_state(dump_state(waiting))
     assert dump_state(again) == dump_state(waiting)
-    assert dump_state(advance(watch, again, Batch(), NOW + 1).state) == dump_state(advance(watch, None, batch, NOW + 1).state)
+    assert dump_state(advance(settings, again, Batch(), NOW + 1).state) == dump_state(
+        advance(settings, None, batch, NOW + 1).state
+    )

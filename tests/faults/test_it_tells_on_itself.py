@@ -16,14 +16,14 @@ import pytest
 
 from adapters import pulse
 from adapters.outlets.outlet import Owed
-from daemon import delivery as delivery_module
-from daemon import running as running_module
-from daemon.configuration import load
-from daemon.delivery import Delivery
-from daemon.delivery_worker import Pace
-from daemon.history import History
-from daemon.running import Running
-from rules.events import Batch
+from daemon.config.configuration import load
+from daemon.delivery import delivery as delivery_module
+from daemon.delivery.delivery import Delivery
+from daemon.delivery.worker import Pace
+from daemon.store.history import History
+from daemon.watch import running as running_module
+from daemon.watch.running import Running
+from rules.terms.events import Batch
 
 CONFIG = """
 [site]

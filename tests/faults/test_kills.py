@@ -30,13 +30,13 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from adapters.wording.letter import compose
-from daemon.assembly import watch_of
-from daemon.configuration import load
-from daemon.history_reader import HistoryReader
-from daemon.spool import Spool
-from rules.events import Batch
-from rules.settings import Watch
-from rules.watch import advance
+from daemon.config.configuration import load
+from daemon.store.reader import HistoryReader
+from daemon.watch.assembly import settings_of
+from daemon.watch.spool import Spool
+from rules.settings import Settings
+from rules.terms.events import Batch
+from rules.turn.advance import advance
 
 KILLS = int(os.environ.get("KILLS", "200"))
 SEED = int(os.environ.get("KILL_SEED", "8"))
@@ -149,7 +149,7 @@ class Shelf:
         settings = mail.model_dump(mode="json", exclude_none=True, exclude_defaults=True) | {"kind": "mail"}
         self.config = folder / "dewlid.toml"
         self.config.write_text(text + "".join(f"{key} = {json.dumps(value)}\n" for key, value in settings.items()))
-        self.watch: Watch = watch_of(load(self.config))
+        self.settings: Settings = settings_of(load(self.config))
         self.spool = Spool(folder / "state" / "spool")
         self.words: list[str] = []
         begin_ns = time.clock_gettime_ns(time.CLOCK_BOOTTIME)
@@ -257,14 +257,14 @@ def replayed(shelf: Shelf) -> dict[str, dict[str, Any]]:
         assert body is not None
         stored = json.loads(body[0])
         # A first life may have recorded its beginning before anything was read.
-        begun = advance(shelf.watch, None, Batch(), int(stored["origin"], 36))
+        begun = advance(shelf.settings, None, Batch(), int(stored["origin"], 36))
         state, events = begun.state, begun.events
         for batch in batches:
             stamps = [*batch.taken_ms[-1:].tolist(), *(item.taken_ms for item in batch.items)]
-            advanced = advance(shelf.watch, state, batch, max(stamps))
+            advanced = advance(shelf.settings, state, batch, max(stamps))
             state = advanced.state
             events += advanced.events
-    events += advance(shelf.watch, state, Batch(), max(stored["closed_ms"], state.closed_ms)).events
+    events += advance(shelf.settings, state, Batch(), max(stored["closed_ms"], state.closed_ms)).events
     return {event.id: json.loads(json.dumps(event.as_json())) for event in events}
 
 
@@ -325,7 +325,7 @@ def same_as_recorded(house: Shelf, events: dict[str, dict[str, Any]]) -> None:
 def all_told(house: Shelf, events: dict[str, dict[str, Any]], box: Any) -> None:
     assert set(house.ear.heard) == set(events), "published under another id"
     assert [one for one, texts in house.ear.heard.items() if len(set(texts)) > 1] == [], "a copy differs"
-    letters = {f"<{compose(body, house.watch).message}@example.org>" for body in events.values() if body["kind"] == "letter"}
+    letters = {f"<{compose(body, house.settings).message}@example.org>" for body in events.values() if body["kind"] == "letter"}
     mailed = [email.message_from_bytes(content, policy=email.policy.default)["Message-ID"] for _, content in box.letters]
     # A summary that stands for several letters older than a day is the one mail that is no letter of the record.
     summaries = set(mailed) - letters

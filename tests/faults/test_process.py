@@ -21,9 +21,9 @@ from typing import Any
 import pytest
 from test_kills import Shelf
 
-from daemon.configuration import load_text
-from daemon.configuration_file import ConfigurationError
-from daemon.spool import Spool
+from daemon.config.configuration import load_text
+from daemon.config.file import ConfigurationError
+from daemon.watch.spool import Spool
 
 ROOT = Path(__file__).parents[2]
 CONFIG = """

@@ -40,17 +40,17 @@ from adapters.probes.serial_text import LineSplitter
 from adapters.recorded import BadRow, RecordingUnreadable, read_recording, row_of
 from adapters.wording.letter import compose
 from adapters.wording.line import line_of
-from daemon.assembly import watch_of
-from daemon.batch_rows import item_of
-from daemon.configuration import load_text, validated
-from daemon.configuration_file import ConfigurationError, dotted, parse_config
-from daemon.history import json_text
-from daemon.spool import Spool
-from daemon.toml_lines import KeyPath, line_map, syntax_fault
-from rules.events import DAY_MS, MINUTE_MS, Batch, Reading
-from rules.quantities import QUANTITIES
-from rules.settings import Watch
-from rules.watch import EngineState, advance, dump_state, load_state
+from daemon.config.configuration import load_text, validated
+from daemon.config.file import ConfigurationError, dotted, parse_config
+from daemon.config.toml_lines import KeyPath, line_map, syntax_fault
+from daemon.store.batch_rows import item_of
+from daemon.store.history import json_text
+from daemon.watch.assembly import settings_of
+from daemon.watch.spool import Spool
+from rules.settings import Settings
+from rules.terms.events import DAY_MS, MINUTE_MS, Batch, Reading
+from rules.terms.quantities import QUANTITIES
+from rules.turn.advance import EngineState, advance, dump_state, load_state
 
 NOW_MS = 1_772_000_000_000
 SLOW_S = 1.0
@@ -362,13 +362,13 @@ def _spool() -> Spool:
 
 
 @cache
-def _shelf() -> tuple[Watch, EngineState]:
+def _shelf() -> tuple[Settings, EngineState]:
     text = """
         [chamber.nest]\nroom = "loft"\n[room.loft]
         [probe.air]\nkind = "serial-text"\nplace = "nest"\nport = "/dev/ttyUSB0"
         columns = { air_temperature = 1, relative_humidity = 2 }
     """
-    watch = watch_of(load_text(text))
+    watch = settings_of(load_text(text))
     return watch, advance(watch, None, Batch(), NOW_MS).state
 
 

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from advice_scenes import alarms, devices, situation, watch_of
+from advice_scenes import alarms, devices, settings_of, situation
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from rules.advice import AdviceState, consider, hear
-from rules.cause import Standing, humidity_floor_pct
-from rules.events import AdviceEvent
+from rules.advice.advisory import AdviceState, consider, hear
+from rules.advice.cause import Standing, humidity_floor_pct
+from rules.climate.situation import Situation
 from rules.settings import Chamber, Devices, Garden, Heater, Mister, Vents
-from rules.situation import Situation
-from rules.words import AdviceDone
+from rules.terms.events import AdviceEvent
+from rules.terms.words import AdviceDone
 
 STATE = TypeAdapter(AdviceState)
 MANY = settings(max_examples=120, deadline=None, derandomize=True)
@@ -38,7 +38,7 @@ chambers = st.builds(
 
 
 def event_of(now: Situation, chamber: Chamber, *names: str) -> AdviceEvent | None:
-    _, events = consider(watch_of(chamber), "north", AdviceState(), now, alarms(now, chamber, *names), "test")
+    _, events = consider(settings_of(chamber), "north", AdviceState(), now, alarms(now, chamber, *names), "test")
     return events[0] if events else None
 
 
@@ -159,12 +159,12 @@ def test_devices_that_are_not_there_are_never_advised(t, rh, room, chamber):
 @given(st.lists(st.tuples(temperatures, humidities, rooms, st.booleans()), min_size=2, max_size=8), chambers)
 def test_one_advisory_is_open_at_a_time_and_ids_never_repeat_nor_depend_on_a_restart(steps, chamber):
     straight = restarted = AdviceState()
-    watch, ids, open_ones = watch_of(chamber), [], set()
+    settings, ids, open_ones = settings_of(chamber), [], set()
     for hour, (t, rh, room, obeys) in enumerate(steps):
         now = scene(t, rh, room, at_ms=1_770_000_000_000 + hour * 3_600_000)
         standing: dict[str, Standing] = alarms(now, chamber)
-        straight, events = consider(watch, "north", straight, now, standing, "test")
-        restarted, same = consider(watch, "north", STATE.validate_json(STATE.dump_json(restarted)), now, standing, "test")
+        straight, events = consider(settings, "north", straight, now, standing, "test")
+        restarted, same = consider(settings, "north", STATE.validate_json(STATE.dump_json(restarted)), now, standing, "test")
         assert events == same and STATE.dump_json(straight) == STATE.dump_json(restarted)
         ids += [event.id for event in events]
         open_ones |= {event.advisory for event in events if event.status == "given"}
@@ -172,6 +172,6 @@ def test_one_advisory_is_open_at_a_time_and_ids_never_repeat_nor_depend_on_a_res
         assert len(open_ones) <= 1
         if obeys and straight.open is not None:
             word = AdviceDone(taken_ms=now.at_ms, word_id=f"w{hour}", advisory=straight.open.advisory)
-            straight, _ = hear(watch, "north", straight, word, now, "test")
-            restarted, _ = hear(watch, "north", restarted, word, now, "test")
+            straight, _ = hear(settings, "north", straight, word, now, "test")
+            restarted, _ = hear(settings, "north", restarted, word, now, "test")
     assert len(set(ids)) == len(ids)

@@ -10,20 +10,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from rules.alarm_state import AlarmsState
-from rules.alarms import follow, standing
-from rules.conditions import ALARMS, ConditionChange
-from rules.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, CareEvent, LetterEvent, SystemEvent
-from rules.priority import NIGHT_WAKERS
-from rules.quiet_hours import local, quiet_until_ms
-from rules.settings import Chamber, Probe, Room, Site, Telling, Watch
-from rules.telling import tell
-from rules.telling_state import TellingState
-from rules.words import Acknowledge, Away, GardenSize, OutOfService, Shelve, Unshelve, Visit
+from rules.alarms.alarms import follow, standing
+from rules.alarms.priority import NIGHT_WAKERS
+from rules.alarms.state import AlarmsState
+from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
+from rules.telling.quiet_hours import local, quiet_until_ms
+from rules.telling.state import TellingState
+from rules.telling.telling import tell
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, CareEvent, LetterEvent, SystemEvent
+from rules.terms.words import Acknowledge, Away, GardenSize, OutOfService, Shelve, Unshelve, Visit
+from rules.trade.alarm_kinds import ALARMS, ConditionChange
 
 START_MS = 1_774_500_000_000  # 26 March 2026, three days before clocks change in Berlin
 ORIGIN = "o"
-WATCH = Watch(
+WATCH = Settings(
     site=Site(),
     zone=ZoneInfo("Europe/Berlin"),
     rooms={"study": Room()},

@@ -12,19 +12,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from rules.care import CareState, Hours, follow, plan
-from rules.care_plan import TASKS
-from rules.climate_memory import Hourly
-from rules.events import DAY_MS, HOUR_MS
-from rules.settings import Chamber, Devices, Garden, Mister, Site, Telling, Watch
-from rules.symptoms import SYMPTOMS
-from rules.words import Away, CareDone, GardenSize, LeavesGiven, Observation, Word
+from rules.care.care import CareState, Hours, follow, plan
+from rules.climate.hours import Hourly
+from rules.settings import Chamber, Devices, Garden, Mister, Settings, Site, Telling
+from rules.terms.events import DAY_MS, HOUR_MS
+from rules.terms.words import Away, CareDone, GardenSize, LeavesGiven, Observation, Word
+from rules.trade.routine import TASKS
+from rules.trade.symptoms import SYMPTOMS
 
 STATE = TypeAdapter(CareState)
 ZONE = ZoneInfo("Europe/Berlin")
 BEGIN = int(datetime(2027, 3, 20, 11, 17, tzinfo=UTC).timestamp() * 1000)  # a change of clocks lies eight days ahead
 SPAN = 60 * DAY_MS
-WATCH = Watch(
+WATCH = Settings(
     site=Site(time_zone="Europe/Berlin"), zone=ZONE, rooms={}, probes={}, telling=Telling(),
     chambers={
         "nest": Chamber(colony="c", garden=Garden(basin_ml=600.0, covered=True), devices=Devices(mister=Mister())),

@@ -11,10 +11,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from rules.events import Batch, MediumFault, Pause, ProbeFault, Reading
-from rules.settings import Chamber, Probe, Room, Site, Telling, Watch
-from rules.watch import EngineState, advance, dump_state, load_state
-from rules.words import (
+from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
+from rules.terms.events import Batch, MediumFault, Pause, ProbeFault, Reading
+from rules.terms.words import (
     Acknowledge,
     AdviceDone,
     Away,
@@ -28,13 +27,14 @@ from rules.words import (
     Shelve,
     Visit,
 )
+from rules.turn.advance import EngineState, advance, dump_state, load_state
 
 MINUTE_MS, HOUR_MS = 60_000, 3_600_000
 # The night in which Lisbon's clocks go back, so that many streams cross it.
 START_MS = 1_761_436_800_000  # 2025-10-26T00:00:00Z
 
 
-def shelf(high_c: float = 28.0, lid_probe: bool = False) -> Watch:
+def shelf(high_c: float = 28.0, lid_probe: bool = False) -> Settings:
     fungus = Chamber(
         room="loft", temperature={"high": high_c, "on_delay": "3min"},
         devices={"heater": {"watts": 8.0}, "mister": {}, "fan": {}}, garden={"volume_ml": 150.0},
@@ -47,7 +47,7 @@ def shelf(high_c: float = 28.0, lid_probe: bool = False) -> Watch:
     }
     if lid_probe:
         probes["north-lid"] = Probe(place="north", role="lid", interval="1min")
-    return Watch(
+    return Settings(
         site=Site(name="cut test"), zone=ZoneInfo("Europe/Lisbon"), rooms={"loft": Room()},
         chambers={"north": fungus, "south": Chamber(room="loft", role="waste")}, probes=probes, telling=Telling(),
     )
@@ -57,7 +57,7 @@ def shelf(high_c: float = 28.0, lid_probe: bool = False) -> Watch:
 class Phase:
     """A piece of stream under one config, after one step of the clock."""
 
-    watch: Watch
+    settings: Settings
     clock_step_ms: int
     entries: list
     end_ms: int
@@ -98,19 +98,19 @@ def a_stream(draw):
     for _ in range(draw(st.integers(1, 3))):
         step = draw(st.sampled_from([0, 0, 0, HOUR_MS, -HOUR_MS, 5_000]))
         now += step
-        watch = shelf(draw(st.sampled_from([28.0, 28.0, 26.0])), draw(st.booleans()))
+        settings = shelf(draw(st.sampled_from([28.0, 28.0, 26.0])), draw(st.booleans()))
         entries = []
         for _ in range(draw(st.integers(2, 14))):
             number += 1
             now += draw(st.sampled_from([0, 1, 20_000, MINUTE_MS, MINUTE_MS, 4 * MINUTE_MS, 25 * MINUTE_MS, 2 * HOUR_MS]))
             kind = draw(st.sampled_from("rrrrrrrrrrrrdlfmwp"))
-            probe = draw(st.sampled_from(sorted(watch.probes)))
+            probe = draw(st.sampled_from(sorted(settings.probes)))
             if kind in "rdl":
-                place = climate[watch.probes[probe].place]
+                place = climate[settings.probes[probe].place]
                 place[0] += draw(st.sampled_from([0.0, 0.0, 0.1, -0.2, 1.5, -3.0]))
                 place[1] = min(100.0, max(5.0, place[1] + draw(st.sampled_from([0.0, 0.5, -1.0, 6.0, -22.0, 15.0]))))
                 late = 30_000 if kind == "l" else 0
-                if watch.probes[probe].role == "lid":
+                if settings.probes[probe].role == "lid":
                     entries.append(Reading(now, probe, "surface_temperature", place[0] - 3.0, now - late))
                 else:
                     entries.append(Reading(now, probe, "air_temperature", round(place[0], 2), now - late))
@@ -126,7 +126,7 @@ def a_stream(draw):
             else:
                 entries.append(draw(a_word(now, number)))
         now += draw(st.sampled_from([1, 3 * MINUTE_MS, 9 * HOUR_MS]))
-        phases.append(Phase(watch, step, entries, now))
+        phases.append(Phase(settings, step, entries, now))
     return phases
 
 
@@ -149,7 +149,7 @@ def told(phases: list[Phase], cuts: list[list[int]] | None) -> tuple[list[dict],
                 closed_ms = phase.end_ms
             elif piece:
                 closed_ms = max(closed_ms, piece[-1].begin_ms if isinstance(piece[-1], Pause) else piece[-1].taken_ms)
-            done = advance(phase.watch, state, as_batch(piece, phase.clock_step_ms if begin == 0 else 0), closed_ms)
+            done = advance(phase.settings, state, as_batch(piece, phase.clock_step_ms if begin == 0 else 0), closed_ms)
             state = load_state(dump_state(done.state)) if cuts else done.state
             events += [event.as_json() for event in done.events]
     assert state is not None

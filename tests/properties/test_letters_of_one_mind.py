@@ -8,10 +8,10 @@ from math import sin
 from hypothesis import Phase, assume, example, given, settings
 from hypothesis import strategies as st
 
-from rules.events import HOUR_MS, MINUTE_MS, Batch, LetterEvent, Reading
-from rules.settings import Chamber, Devices, Fan, Garden, Heater, Mister, Probe, Room, Site, Telling, Vents, Watch
-from rules.watch import advance
-from rules.words import AdviceDone, Visit
+from rules.settings import Chamber, Devices, Fan, Garden, Heater, Mister, Probe, Room, Settings, Site, Telling, Vents
+from rules.terms.events import HOUR_MS, MINUTE_MS, Batch, LetterEvent, Reading
+from rules.terms.words import AdviceDone, Visit
+from rules.turn.advance import advance
 
 NO_SHRINK = (Phase.explicit, Phase.generate)
 NOON_MS = 1_770_033_600_000
@@ -26,7 +26,7 @@ CALLS_FOR_SOMETHING_ELSE = {
     "mister-stuck": {"mister more", "water more"},
     "lid-open": {"mister more", "heater more"},
 }
-WATCH = Watch(
+WATCH = Settings(
     site=Site(), zone=UTC, rooms={"study": Room()}, telling=Telling(),
     chambers={"north": Chamber(
         room="study", garden=Garden(volume_ml=500.0),

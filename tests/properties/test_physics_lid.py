@@ -9,9 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as some
 
-from rules.calibration import Point, two_point
-from rules.condensate import condensation_flux_g_m2h, drip_load_g_m2, load_after_g_m2, load_series_g_m2
-from rules.lid import (
+from rules.physics.condensate import condensation_flux_g_m2h, drip_load_g_m2, load_after_g_m2, load_series_g_m2
+from rules.physics.lid_factor import (
     lagged_lid_series_c,
     lagged_lid_temperature_c,
     learn_from_measurement,
@@ -19,10 +18,11 @@ from rules.lid import (
     prior_factor,
     steady_lid_temperature_c,
 )
-from rules.lid_heat import heat_balance, temperature_factor_by_resistance
-from rules.psychrometrics import dew_point_c, saturation_vapour_pressure_pa, vapour_pressure_pa
+from rules.physics.lid_heat import heat_balance, temperature_factor_by_resistance
+from rules.physics.psychrometrics import dew_point_c, saturation_vapour_pressure_pa, vapour_pressure_pa
+from rules.physics.salt_points import Point, two_point
+from rules.physics.uncertainty import dew_margin_uncertainty_k, dew_point_uncertainty_k, probability_wet
 from rules.settings import Lid, LidDewBand
-from rules.uncertainty import dew_margin_uncertainty_k, dew_point_uncertainty_k, probability_wet
 
 rooms = some.floats(10.0, 24.0)
 chambers = some.floats(24.5, 32.0)

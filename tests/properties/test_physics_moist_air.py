@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as some
 
-from rules import psychrometrics as air
-from rules.psychrometrics import OutOfRange
+from rules.physics import psychrometrics as air
+from rules.physics.psychrometrics import OutOfRange
 
 temperatures = some.floats(-20.0, 60.0)
 shelf_temperatures = some.floats(0.5, 45.0)

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from rules import condensate, moist_air, saturation, uncertainty
-from rules import psychrometrics as air
-from rules.calibration import SALTS, SaltName, salt_point
-from rules.lid import steady_lid_temperature_c
-from rules.lid_heat import heat_balance, temperature_factor_by_resistance
-from rules.settings import Lid, Site, Telling, Watch
+from rules.physics import condensate, moist_air, saturation, uncertainty
+from rules.physics import psychrometrics as air
+from rules.physics.lid_factor import steady_lid_temperature_c
+from rules.physics.lid_heat import heat_balance, temperature_factor_by_resistance
+from rules.physics.salt_points import SALTS, SaltName, salt_point
+from rules.settings import Lid, Settings, Site, Telling
 
 TABLE = Path(__file__).with_name("check_values.csv")
 with TABLE.open(newline="", encoding="utf-8") as opened:
@@ -42,7 +42,7 @@ def from_wet_bulb(given: Inputs) -> tuple[float, float, float]:
 
 
 def pressure_at(altitude_m: float) -> float:
-    return Watch(
+    return Settings(
         site=Site(altitude_m=altitude_m), zone=UTC, rooms={}, chambers={}, probes={}, telling=Telling()
     ).pressure_pa
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rules.lid import lagged_lid_series_c, learn_from_measurement, prior_factor, steady_lid_temperature_c
+from rules.physics.lid_factor import lagged_lid_series_c, learn_from_measurement, prior_factor, steady_lid_temperature_c
 from rules.settings import Lid
 
 STEP_S = 1800.0

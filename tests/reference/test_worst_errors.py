@@ -20,8 +20,8 @@ from iapws import IAPWS95, _iapws
 from metpy.calc import dewpoint_from_relative_humidity
 from metpy.units import units
 
-from rules import psychrometrics as air
-from rules.moist_air import STANDARD_PRESSURE_PA
+from rules.physics import psychrometrics as air
+from rules.physics.moist_air import STANDARD_PRESSURE_PA
 
 psychrolib.SetUnitSystem(psychrolib.SI)
 
@@ -83,7 +83,7 @@ def _ht_ceiling_w_m2k(gap_k: float) -> float:
 
 
 def _film_w_m2k(gap_k: float) -> float:
-    return 1.41 * (gap_k / 0.05) ** 0.25  # rules.lid_heat, outside of the lid
+    return 1.41 * (gap_k / 0.05) ** 0.25  # rules.physics.lid_heat, outside of the lid
 
 
 @dataclass(frozen=True)

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from advice_scenes import devices
 
-from rules.advice_state import KnobChange
-from rules.chamber_fit import STEP_MS
+from rules.advice.fit import STEP_MS
+from rules.advice.state import KnobChange
 from rules.chamber_history import Series, averaged, held, history_of_record
 from rules.settings import Chamber, Heater
 

@@ -12,10 +12,10 @@ from pydantic import TypeAdapter, ValidationError
 
 from adapters.errors import SecretUnreadable
 from adapters.secrets_file import SecretFile, read_secret
-from daemon.configuration import json_schema
-from daemon.history import History
-from daemon.history_reader import HistoryReader
-from rules.events import Batch, Reading, SystemEvent
+from daemon.config.configuration import json_schema
+from daemon.store.history import History
+from daemon.store.reader import HistoryReader
+from rules.terms.events import Batch, Reading, SystemEvent
 
 NOW_MS = 1_772_000_000_000
 SQL_NAMES = [

@@ -16,18 +16,19 @@ from typing import Any
 
 from adapters.errors import OutletBarred, OutletRefused, OutletUnreachable
 from adapters.outlets.outlet import Owed
-from daemon import delivery_worker, engine
-from daemon.assembly import watch_of
-from daemon.clock import StreamClock
-from daemon.configuration import load_text
-from daemon.delivery import Delivery
-from daemon.engine import Engine, Setting
-from daemon.history import History
-from daemon.history_error import HistoryError
-from daemon.inbox import Inbox
-from daemon.spool import Spool, WordError
-from daemon.stream import resume
-from rules.events import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
+from daemon.config.configuration import load_text
+from daemon.delivery import worker as delivery_worker
+from daemon.delivery.delivery import Delivery
+from daemon.store.errors import HistoryError
+from daemon.store.history import History
+from daemon.watch import engine
+from daemon.watch.assembly import settings_of
+from daemon.watch.clock import StreamClock
+from daemon.watch.engine import Engine, Setting
+from daemon.watch.inbox import Inbox
+from daemon.watch.resume import resume
+from daemon.watch.spool import Spool, WordError
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
 
 START_MS = 1_750_000_020_000
 PERIOD_MS = 10 * MINUTE_MS
@@ -268,7 +269,7 @@ class World:
 
     def setting(self) -> Setting:
         configuration = load_text(CONFIG.format(high=self.high))
-        return Setting(watch_of(configuration), dict(configuration.outlet))
+        return Setting(settings_of(configuration), dict(configuration.outlet))
 
     def start(self) -> None:
         """Start the daemon: open the store, go on with the record."""
@@ -284,7 +285,7 @@ class World:
             self.point(f"after {doing}")
 
         self.history._transaction = striking  # type: ignore[method-assign]
-        begin = resume(self._setting.watch, self.history)
+        begin = resume(self._setting.settings, self.history)
         self.inbox = Inbox(StreamClock(self.clock, begin.newest_ms))
         self.engine = Engine(self._setting, self.history, self.inbox, self.spool, begin)
         self.engine.stepped = self._stepped

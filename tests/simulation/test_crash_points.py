@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 from simulated_world import Killed, World
 
-from daemon.history_error import HistoryError
-from rules.events import DAY_MS, HOUR_MS
+from daemon.store.errors import HistoryError
+from rules.terms.events import DAY_MS, HOUR_MS
 
 DAYS = 0.7
 POINTS = 16

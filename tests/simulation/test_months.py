@@ -18,9 +18,9 @@ import pytest
 from alarm_oracle import Limits, Series, Standing, life_faults, state_faults, turn_faults
 from simulated_world import PLACES, World
 
-from daemon.outbox_rows import LIMIT
-from rules.events import MINUTE_MS
-from rules.watch import dump_state, load_state
+from daemon.store.outbox_rows import LIMIT
+from rules.terms.events import MINUTE_MS
+from rules.turn.advance import dump_state, load_state
 
 SEED = os.environ.get("SOAK_SEED")
 DAYS = float(os.environ.get("SOAK_DAYS", "20"))

@@ -5,11 +5,11 @@ from __future__ import annotations
 from datetime import UTC
 from typing import Any
 
-from rules.cause import Standing
-from rules.events import HOUR_MS
-from rules.psychrometrics import dew_point_c
-from rules.settings import Chamber, Devices, Fan, Heater, Mister, Room, Site, Telling, Vents, Watch
-from rules.situation import Situation
+from rules.advice.cause import Standing
+from rules.climate.situation import Situation
+from rules.physics.psychrometrics import dew_point_c
+from rules.settings import Chamber, Devices, Fan, Heater, Mister, Room, Settings, Site, Telling, Vents
+from rules.terms.events import HOUR_MS
 
 NOON_MS = 1_770_000_000_000
 
@@ -24,9 +24,9 @@ def devices(setpoint_c: float | None = 26.0, **changed: Any) -> Devices:
     return Devices(**{**body, **changed})
 
 
-def watch_of(chamber: Chamber) -> Watch:
+def settings_of(chamber: Chamber) -> Settings:
     """Return a watch over one chamber `north` in the room `study`."""
-    return Watch(
+    return Settings(
         site=Site(), zone=UTC, rooms={"study": Room()}, chambers={"north": chamber}, probes={}, telling=Telling(),
     )
 

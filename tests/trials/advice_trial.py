@@ -30,14 +30,14 @@ from chamber_truth import (
     taken,
 )
 
-from rules.advice import AdviceState, consider, hear, told_lid
-from rules.cause import Standing
-from rules.events import HOUR_MS
-from rules.lid import FactorBelief, learn_from_measurement, prior_factor
-from rules.settings import Chamber, Devices, Fan, Heater, Mister, Site, Telling, Vents, Watch
+from rules.advice.advisory import AdviceState, consider, hear, told_lid
+from rules.advice.cause import Standing
+from rules.climate.situation import Situation
+from rules.physics.lid_factor import FactorBelief, learn_from_measurement, prior_factor
+from rules.settings import Chamber, Devices, Fan, Heater, Mister, Settings, Site, Telling, Vents
 from rules.settings import Room as RoomSettings
-from rules.situation import Situation
-from rules.words import AdviceDone
+from rules.terms.events import HOUR_MS
+from rules.terms.words import AdviceDone
 
 SETTLE_H = 20
 ROUND_H = 4
@@ -234,12 +234,12 @@ Adviser = Callable[[Cases, list[Situation], list[dict[str, Standing]], np.random
 
 
 class Program:
-    """The advice of `rules.advice`, done as told, within a tenth."""
+    """The advice of `rules.advice.advisory`, done as told, within a tenth."""
 
     def __init__(self, cases: Cases) -> None:
         self.states = [AdviceState() for _ in cases.chambers]
         self.watches = [
-            Watch(site=Site(), zone=UTC, rooms={"study": RoomSettings()}, chambers={"north": chamber}, probes={},
+            Settings(site=Site(), zone=UTC, rooms={"study": RoomSettings()}, chambers={"north": chamber}, probes={},
                 telling=Telling())
             for chamber in cases.chambers
         ]

@@ -5,19 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.chamber import (
-    BUFFER,
-    COOLING,
-    EVAPORATION,
-    EXCHANGE,
-    FAN,
-    LID,
-    LIFT,
-    PA_PER_G_M3,
-    VENT,
-    ChamberModel,
-)
-from rules.chamber_fit import STEP_MS, History
+from rules.advice.fit import STEP_MS, History
+from rules.advice.model import BUFFER, COOLING, EVAPORATION, EXCHANGE, FAN, LID, LIFT, PA_PER_G_M3, VENT, ChamberModel
 
 Array = NDArray[np.float64]
 MINUTES = 10

@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 
 from adapters.simulated_shelf import PROBES, simulate
-from daemon.assembly import watch_of
-from daemon.configuration import load
-from daemon.history import History
-from rules.events import HOUR_MS, Batch, Item
-from rules.watch import EngineState, advance, dump_state
+from daemon.config.configuration import load
+from daemon.store.history import History
+from daemon.watch.assembly import settings_of
+from rules.terms.events import HOUR_MS, Batch, Item
+from rules.turn.advance import EngineState, advance, dump_state
 
 CONFIG = """
 [site]
@@ -64,7 +64,7 @@ def fill(
 ) -> None:
     """Run so many days of the shelf through the rules into the store."""
     configuration = load(config)
-    watch = watch_of(configuration)
+    settings = settings_of(configuration)
     history = History.open(configuration.store, now_ms=start_ms)
     state: EngineState | None = None
     year = simulate(start_ms, days, seed)
@@ -75,7 +75,7 @@ def fill(
         mine = tuple(item for item in items if begin_ms <= item.taken_ms < until_ms)
         columns = (year.series_index[low:high], year.taken_ms[low:high], year.at_ms[low:high], year.value[low:high])
         batch = Batch(year.series, *columns, mine)
-        advanced = advance(watch, state, batch, until_ms)
+        advanced = advance(settings, state, batch, until_ms)
         state = advanced.state
         history.record(batch, advanced.events, dump_state(state), [])
     history.close()

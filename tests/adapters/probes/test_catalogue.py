@@ -13,9 +13,9 @@ from pydantic import TypeAdapter, ValidationError
 import adapters.probes
 from adapters.mqtt_session import Broker, MqttSession
 from adapters.probes import AnyProbe, sources
-from daemon.key_lines import lines_of_keys
-from rules.quantities import QUANTITIES
+from daemon.config.key_lines import lines_of_keys
 from rules.settings import Probe
+from rules.terms.quantities import QUANTITIES
 
 KINDS = get_args(get_args(AnyProbe)[0])
 EXAMPLES = [

@@ -1,0 +1,104 @@
+"""Which alarms the keeper means: `nest/temperature-high`, `nest temperature-high`, all of `nest`, or `all`."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from daemon.desk.keeper_desk import KeeperDesk
+from daemon.watch.spool import WordError
+from rules.alarms.priority import PRIORITIES
+from rules.alarms.state import AlarmRecord
+from rules.alarms.walk import told
+from rules.climate.memory import copied
+from rules.climate.situation import Situation
+from rules.terms.events import AlarmEvent, rfc3339
+from rules.trade.alarm_kinds import ALARMS
+from rules.turn.present import present
+
+
+def is_standing(record: AlarmRecord) -> bool:
+    """Whether the keeper still has to know of it: it stands, is not known, or is latched."""
+    return not record.closed and (record.open or record.latched or (record.condition == "unknown" and record.occurrence > 0))
+
+
+def records_of(desk: KeeperDesk, wanted: Callable[[AlarmRecord], bool]) -> list[AlarmRecord]:
+    """Return the records that are wanted, the most urgent first."""
+    found = [record for record in desk.state.alarms.records.values() if wanted(record)]
+    return sorted(found, key=lambda record: (-PRIORITIES.index(record.priority), record.since_ms or 0, record.key))
+
+
+def as_event(desk: KeeperDesk, record: AlarmRecord) -> AlarmEvent:
+    """Return the alarm's present state in the form of its events; the record is not counted on."""
+    return told(copied(record), "standing", record.since_ms or desk.now_ms, desk.state.origin)
+
+
+def chosen(desk: KeeperDesk, args: argparse.Namespace, wanted: Callable[[AlarmRecord], bool]) -> list[dict[str, Any]]:
+    """Return the keys `chamber, alarm, probe, occurrence` of the alarms that the command line names.
+
+    Of `all` or a chamber those that are `wanted`; one that is named stays as it is named, for the rules to answer.
+    """
+    parts = [part for word in args.target for part in word.split("/") if part]
+    if len(parts) == 1 and (parts[0] == "all" or parts[0] not in ALARMS):
+        place = None if parts[0] == "all" else _place(desk, parts[0])
+        records = records_of(desk, lambda record: wanted(record) and (place is None or (record.chamber or "site") == place))
+        return [_keys(record) for record in records]
+    if len(parts) == 1:
+        return [_keys(record) for record in _only(desk, parts[0], args.probe, wanted)]
+    if len(parts) > 3:
+        raise WordError(f"{' '.join(args.target)}: write CHAMBER/ALARM, such as nest/temperature-high")
+    place = _place(desk, parts[0])
+    probe = parts[2] if len(parts) == 3 else args.probe
+    return [{"chamber": None if place == "site" else place, "alarm": parts[1], "probe": probe}]
+
+
+def _place(desk: KeeperDesk, name: str) -> str:
+    known = [*desk.settings.chambers, *desk.settings.rooms, "site"]
+    if name not in known:
+        raise WordError(f"There is no chamber {name}. Chambers, rooms and the site: {', '.join(known)}.")
+    return name
+
+
+def _only(
+    desk: KeeperDesk, alarm: str, probe: str | None, wanted: Callable[[AlarmRecord], bool]
+) -> Sequence[AlarmRecord]:
+    records = records_of(desk, lambda record: wanted(record) and record.alarm == alarm and probe in (None, record.probe))
+    if len(records) > 1:
+        raise WordError(f"{alarm}: which one? {', '.join(record.key for record in records)}")
+    return records
+
+
+def _keys(record: AlarmRecord) -> dict[str, Any]:
+    probe = record.probe or (record.medium if ALARMS[record.alarm].subject == "medium" else None)
+    return {"chamber": record.chamber, "alarm": record.alarm, "probe": probe, "occurrence": record.occurrence}
+
+
+def listing(desk: KeeperDesk, everything: bool) -> dict[str, Any]:
+    """Return what `dewlid alarms` knows, as one JSON object."""
+    records = records_of(desk, lambda record: not record.closed and (everything or is_standing(record)))
+    alarms, seen = desk.state.alarms, present(desk.settings, desk.state)
+    return {
+        "time": rfc3339(desk.now_ms),
+        "recorded": None if desk.recorded_ms is None else rfc3339(desk.recorded_ms),
+        "alarms": [_row(desk, record, seen.get(record.chamber or "")) for record in records],
+        "shelved": {r.key: rfc3339(r.shelf_until_ms) for r in alarms.records.values() if r.shelf_until_ms is not None},
+        "out_of_service": {probe: rfc3339(entry.until_ms) for probe, entry in alarms.out_of_service.items()},
+        "visits": {chamber: rfc3339(entry.until_ms) for chamber, entry in alarms.visits.items()},
+    }
+
+
+_NOW = {
+    "temperature-high": "temperature_c", "temperature-low": "temperature_c", "heater-runaway": "temperature_c",
+    "heater-failed": "temperature_c", "humidity-high": "relative_humidity_pct", "humidity-low": "relative_humidity_pct",
+    "lid-dew": "dew_margin_k",
+}  # fmt: skip
+
+
+def _row(desk: KeeperDesk, record: AlarmRecord, seen: Situation | None) -> dict[str, Any]:
+    body = as_event(desk, record).as_json()
+    del body["id"], body["kind"], body["change"]
+    figure = _NOW.get(record.alarm)
+    now = None if seen is None or figure is None else getattr(seen, figure)
+    marks = {"latched": record.latched, "stale": record.stale, "chattering": record.chattering}
+    return {"key": record.key, **body, "value_now": now, **marks}

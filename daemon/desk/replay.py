@@ -1,0 +1,216 @@
+"""Runs recorded readings through the very engine of the daemon, slice by slice, and says what it would have told.
+
+The engine does not care how the stream is cut, so slices of any size give the same events; they only bound the memory.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from adapters.recorded import BadLine, RecordingUnreadable, merged, read_recording
+from daemon.store.batch_rows import joined, last_taken_ms
+from daemon.store.reader import HistoryReader
+from rules.settings import Settings
+from rules.terms.events import Batch, Event, Pause
+from rules.terms.words import Spoken
+from rules.turn.advance import EngineState, advance
+
+READINGS_AT_ONCE = 100_000
+"""Readings in one slice; larger ones are hardly faster and take more memory."""
+READINGS_OF_EACH = 2_000
+"""Readings of each series in one slice: every slice has its price for every series, whatever it holds."""
+MOST_AT_ONCE = 3_000_000
+"""Readings in one slice of very many series, which bounds the memory."""
+
+
+class NothingToReplay(Exception):
+    """There are no readings for the probes of this config; the text says what there is instead."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stream:
+    """What is replayed: slices in order, where it begins and ends, and what the keeper should know of it."""
+
+    slices: Iterable[Batch]
+    begin_ms: int
+    end_ms: int
+    readings: int
+    notes: tuple[str, ...] = ()
+    told_from_ms: int = 0
+    """What happened before is replayed too, so that the engine knows it, but not told."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What one slice gave, and how far the replay is."""
+
+    events: list[Event]
+    state: EngineState
+    at_ms: int
+
+
+def replayed(settings: Settings, stream: Stream) -> Iterator[Step]:
+    """Advance through the stream and yield what each slice gave."""
+    state = advance(settings, None, Batch(), stream.begin_ms).state
+    for part in stream.slices:
+        closed_ms = max(state.closed_ms + part.clock_step_ms, _closes_ms(part))
+        done = advance(settings, state, part, closed_ms)
+        state = done.state
+        yield Step(_told(done.events, stream), state, closed_ms)
+    done = advance(settings, state, Batch(), max(stream.end_ms, state.closed_ms))
+    yield Step(_told(done.events, stream), done.state, stream.end_ms)
+
+
+def _closes_ms(part: Batch) -> int:
+    """Return up to when a slice closes the stream: its last instant may go on in the next slice."""
+    if part.items and isinstance(part.items[-1], Pause):
+        return max(part.items[-1].begin_ms, int(part.taken_ms[-1]) if len(part.taken_ms) else 0)
+    return last_taken_ms(part)
+
+
+def _told(events: list[Event], stream: Stream) -> list[Event]:
+    return [event for event in events if event.at_ms >= stream.told_from_ms]
+
+
+# ---------------------------------------------------------------- from files
+
+
+def from_files(paths: Sequence[Path], settings: Settings, at_once: int | None = 0) -> Stream:
+    """Return the readings of all files in order of time; raises RecordingUnreadable or NothingToReplay.
+
+    `at_once`: readings in one slice; 0: as many as suit the number of series, None: all of them.
+    """
+    batches, notes = [], []
+    for path in paths:
+        recording = read_recording(path)
+        batches.append(recording.batch)
+        notes += _bad_lines(path, recording.bad_count, recording.bad)
+    batch = batches[0] if len(batches) == 1 else merged(batches)
+    found = len(batch.value)
+    batch, foreign = _known(batch, settings)
+    if foreign:
+        notes.append(_left_out(found - len(batch.value), foreign))
+    if not len(batch.value):
+        names = ", ".join(str(path) for path in paths)
+        raise NothingToReplay(f"{names}: {_nothing(found, foreign, settings)}")
+    first, last = int(batch.taken_ms[0]), int(batch.taken_ms[-1])
+    return Stream(slices(batch, at_once), first, last + 1, len(batch.value), tuple(notes))
+
+
+def _bad_lines(path: Path, count: int, bad: Sequence[BadLine]) -> list[str]:
+    if not count:
+        return []
+    shown = [f"{path}:{line.line}: left out: {line.reason}" for line in bad[:3]]
+    return [*shown, f"{path}: {count} bad lines were left out"] if count > len(shown) else shown
+
+
+def _known(batch: Batch, settings: Settings) -> tuple[Batch, list[str]]:
+    """Return the readings of probes that the config names, and the names of the other probes."""
+    good = np.array([probe in settings.probes for probe, _ in batch.series], bool)
+    foreign = list(dict.fromkeys(probe for probe, _ in batch.series if probe not in settings.probes))
+    if not foreign:
+        return batch, []
+    keep = good[batch.series_index]
+    return (
+        replace(
+            batch, series_index=batch.series_index[keep], taken_ms=batch.taken_ms[keep], at_ms=batch.at_ms[keep],
+            value=batch.value[keep],
+        ),
+        foreign,
+    )  # fmt: skip
+
+
+def _left_out(count: int, foreign: Sequence[str]) -> str:
+    return f"{count} readings of probes that the config does not name were left out: {_some(foreign)}"
+
+
+def _nothing(found: int, foreign: Sequence[str], settings: Settings) -> str:
+    if not found:
+        return "there are no readings in it; wanted are lines time,probe,quantity,value,unit"
+    return (
+        f"none of its readings is of a probe of this config. It has: {_some(foreign)}."
+        f" The config has: {_some(list(settings.probes))}. Use the same names in both; a copy of the config will do"
+    )
+
+
+def _some(names: Sequence[str]) -> str:
+    return ", ".join(names[:8]) + (f" and {len(names) - 8} more" if len(names) > 8 else "")
+
+
+def slices(batch: Batch, at_once: int | None = 0) -> Iterator[Batch]:
+    """Yield the batch cut into slices of so many readings, as `from_files` says."""
+    size = _size(at_once, len(batch.series), len(batch.value))
+    for low in range(0, len(batch.value), size):
+        part = slice(low, low + size)
+        yield Batch(batch.series, batch.series_index[part], batch.taken_ms[part], batch.at_ms[part], batch.value[part])
+
+
+def _size(at_once: int | None, series: int, readings: int) -> int:
+    fitting = min(max(READINGS_AT_ONCE, READINGS_OF_EACH * series), MOST_AT_ONCE)
+    return readings if at_once is None else at_once or fitting
+
+
+# ---------------------------------------------------------------- from the store
+
+
+def from_store(reader: HistoryReader, settings: Settings, since_ms: int = 0, at_once: int | None = 0) -> Stream:
+    """Return all that the store still has, from its beginning on: only so the engine knows what it knew.
+
+    `since_ms`: what happened before is not told; `at_once` as in `from_files`. Raises NothingToReplay.
+    """
+    row = reader.connection.execute("SELECT count(*), min(taken_ms), max(taken_ms) FROM reading").fetchone()
+    if not row[0]:
+        raise NothingToReplay("the store holds no reading yet; let `dewlid run` watch for a while")
+    count, first_ms, last_ms = (int(value) for value in row)
+    begin_ms, end_ms = _began_and_closed_ms(reader)
+    rolled_up = reader.connection.execute("SELECT max(begin_ms) FROM quarter_hour").fetchone()[0] is not None
+    parts: Iterable[Batch] = reader.stream()
+    notes = []
+    if rolled_up or begin_ms is None:
+        begin_ms = first_ms
+        parts = _after_gap(parts, first_ms)
+    if rolled_up:
+        since_ms = max(since_ms, first_ms)
+        notes.append("older readings were rolled up to quarters of an hour; the replay begins with the first single one")
+    if at_once != 1:
+        parts = joined(parts, _size(at_once, len(reader.series()), count))
+    end_ms = max(end_ms or 0, last_ms + 1)
+    if since_ms >= end_ms:
+        raise NothingToReplay("nothing was recorded since then; give an earlier --since")
+    gone = [name for name in dict.fromkeys(probe for probe, _ in reader.series()) if name not in settings.probes]
+    notes += [f"readings of probes that the config does not name any more are left out: {_some(gone)}"] if gone else []
+    return Stream(parts, min(begin_ms, first_ms), end_ms, count, tuple(notes), since_ms)
+
+
+def _began_and_closed_ms(reader: HistoryReader) -> tuple[int | None, int | None]:
+    """Return when the store's engine began (its state's origin is that instant) and up to when it has judged."""
+    stored = reader.last_state()
+    if stored is None:
+        return None, None
+    state = json.loads(stored[0])
+    try:
+        return int(state["origin"], 36), int(state["closed_ms"])
+    except (KeyError, TypeError, ValueError):
+        return None, None
+
+
+def _after_gap(parts: Iterable[Batch], first_ms: int) -> Iterator[Batch]:
+    """Yield the keeper's words of before the first kept reading as if they were said at it."""
+    for part in parts:
+        if not len(part.value) and part.items and last_taken_ms(part) < first_ms:
+            words = tuple(
+                item.model_copy(update={"taken_ms": first_ms}) for item in part.items if isinstance(item, Spoken)
+            )
+            yield replace(part, items=words, clock_step_ms=0)
+        else:
+            yield part
+
+
+__all__ = [
+    "NothingToReplay", "RecordingUnreadable", "Step", "Stream", "from_files", "from_store", "replayed", "slices",
+]  # fmt: skip

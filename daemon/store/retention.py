@@ -1,0 +1,51 @@
+"""Turns old readings into 15-minute minima, means and maxima, so that years fit on a small disk."""
+
+from __future__ import annotations
+
+import sqlite3
+
+from rules.terms.events import MINUTE_MS
+
+QUARTER_HOUR_MS = 15 * MINUTE_MS
+
+# The last batch that may go: taken before the cut, not the newest (it carries the running numbers), not
+# after the last state (a restart needs the rest).
+_LAST_BATCH = """
+SELECT min(coalesce((SELECT seq FROM state), 0), coalesce((SELECT max(seq) FROM batch), 0) - 1,
+           coalesce((SELECT min(seq) FROM batch WHERE taken_ms >= ?) - 1, 9223372036854775807))"""
+
+_FOLD = """
+INSERT INTO quarter_hour
+SELECT series, at_ms / 900000 * 900000 AS begin_ms, count(value), min(value), avg(value), max(value)
+FROM reading WHERE seq <= ? AND value IS NOT NULL GROUP BY series, begin_ms
+ON CONFLICT DO UPDATE SET
+  mean = (mean * count + excluded.mean * excluded.count) / (count + excluded.count),
+  minimum = min(minimum, excluded.minimum), maximum = max(maximum, excluded.maximum),
+  count = count + excluded.count"""
+
+# What the keeper said stays for ever, and so do clock steps; of the batches that only held readings nothing
+# is left.
+_DROP = (
+    """DELETE FROM item WHERE sort <> 'word'
+       AND batch IN (SELECT seq FROM batch WHERE seq <= ?1 AND last_reading <= ?2)""",
+    """DELETE FROM batch WHERE seq <= ?1 AND last_reading <= ?2 AND clock_step_ms = 0
+       AND seq NOT IN (SELECT batch FROM item)""",
+    "UPDATE batch SET readings = 0 WHERE seq <= ?1 AND last_reading <= ?2 AND readings > 0",
+)
+
+
+def roll_up(connection: sqlite3.Connection, before_ms: int, most: int) -> int:
+    """Fold at most `most` readings, inside the caller's transaction; returns how many."""
+    last_batch = _number(connection, _LAST_BATCH, before_ms)
+    bound = _number(connection, "SELECT max(last_reading) FROM batch WHERE seq <= ?", last_batch)
+    first = _number(connection, "SELECT min(seq) FROM reading")
+    last = min(bound, first + most - 1)
+    connection.execute(_FOLD, (last,))
+    count = connection.execute("DELETE FROM reading WHERE seq <= ?", (last,)).rowcount
+    for statement in _DROP:
+        connection.execute(statement, (last_batch, last))
+    return count
+
+
+def _number(connection: sqlite3.Connection, select: str, *values: int) -> int:
+    return int(connection.execute(select, values).fetchone()[0] or 0)

@@ -1,0 +1,340 @@
+"""The one thread that owns the rules' state and the store: take what came in, judge it, record it, then let it be told.
+
+A slice of the stream with events is recorded at once, together with the messages that it owes and the state after it;
+only then may anything be delivered. Quiet slices wait up to a minute, so that a memory card is spared.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import structlog
+
+from adapters.outlets import AnyOutlet
+from adapters.outlets.outlet import Owed
+from adapters.wording.payload import heartbeat_payload
+from daemon.delivery.delivery import Delivery
+from daemon.delivery.owed import Receipt, notice_events, owed_by
+from daemon.store.errors import HistoryError
+from daemon.store.history import History
+from daemon.watch.chamber_states import ChamberStates, owed_removals
+from daemon.watch.inbox import Inbox, Taken
+from daemon.watch.resume import MEMORY_LOST, PAUSE_MS, TOLD_PAUSE_MS, Resumed, joined, pause_before, pause_text
+from daemon.watch.spool import Spoken, Spool
+from rules.care.state import CareState
+from rules.settings import Settings
+from rules.terms.events import MINUTE_MS, SECOND_MS, Batch, Event, Item, LetterEvent, SystemEvent
+from rules.turn.advance import EngineState, advance, dump_state
+
+HOLD_MS = MINUTE_MS
+"""How long quiet readings may wait for the disk."""
+SNAPSHOT_MS = 5 * MINUTE_MS
+"""How much of the stream a restart has to go through again at most."""
+_GATHER_S = 0.002
+"""Values of one probe arrive one after the other; this long they are waited for, so that they are judged together."""
+_BREATH_S = 0.5
+"""Between two turns passes as much time as the first took, in a flood more, up to this: then more is judged at one go."""
+_FLOOD = 1_000
+"""A turn of so many readings is a flood: one reading of a thousand needs no answer within milliseconds."""
+_SOON_S = 0.05
+"""How soon the rest of a large shelf is looked at for its published states."""
+_MOST_HELD = 50_000
+_LAST_RECEIPTS_S = 5.0
+_EXPECTING_MS = 30 * SECOND_MS
+"""So long after a record with messages, receipts are looked for every second."""
+_AGAIN_MS = 5 * SECOND_MS
+"""How soon a store that could not be written is tried again."""
+
+_log = structlog.get_logger(__name__)
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What the engine judges and tells by; replaced as a whole by a reload."""
+
+    settings: Settings
+    outlets: Mapping[str, AnyOutlet]
+
+
+@dataclass
+class _Held:
+    """What was judged and waits to be recorded."""
+
+    snapshot_ms: int = 0
+    batches: list[Batch] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+    owed: list[Owed] = field(default_factory=list)
+    words: list[Spoken] = field(default_factory=list)
+    since_ms: int | None = None
+    readings: int = 0
+    offered: int = 0
+
+
+class Engine:
+    """Judges and records. Every method but those marked is called in the engine's own thread."""
+
+    def __init__(self, setting: Setting, history: History, inbox: Inbox, spool: Spool, begin: Resumed) -> None:
+        self._setting = setting
+        self._history = history
+        self._inbox = inbox
+        self._spool = spool
+        self._state = begin.state
+        self._held = _Held()
+        self._late: list[Event] = list(begin.events)
+        self._step_ms = 0
+        self._last_ms = begin.newest_ms
+        self._beginning = True
+        self._judged = 0
+        self._lock = threading.Lock()
+        self._asked: Setting | None = None
+        self._to_tell: list[tuple[str, str]] = [("memory-lost", MEMORY_LOST)] if begin.memory_lost else []
+        self._receipts: list[Receipt] = []
+        self._trouble = ""
+        self._expecting_ms = 0
+        self._looked_ms = -MINUTE_MS
+        self._states = ChamberStates()
+        self.delivery: Delivery | None = None
+        """Whose receipts and notices are taken in, and who is woken after each record. Set by the main thread."""
+        self.chores: dict[str, Callable[[int], None]] = {}
+        """What is done in this thread when it is asked for by name; given the present."""
+        self.stepped: Callable[[int], None] = lambda step_ms: None
+        """Called after the clock was set."""
+        self.noticed: Callable[[Sequence[Event], int], None] = lambda events, now_ms: None
+        """Called with the events of a turn that gave any; it must not take long."""
+        self.beat = 0
+        """Number of the last heartbeat that went through inbox, rules and store."""
+
+    # ------------------------------------------------------------ what other threads call
+
+    def reconfigure(self, setting: Setting) -> None:
+        """Judge by another config from the next slice on. From any thread."""
+        with self._lock:
+            self._asked = setting
+        self._inbox.ring()
+
+    def tell(self, what: str, text: str) -> None:
+        """Tell the keeper something about the watching itself, through record and outbox. From any thread."""
+        with self._lock:
+            self._to_tell.append((what, text))
+        self._inbox.ring()
+
+    def settle(self, receipts: Sequence[Receipt]) -> None:
+        """Note what became of messages of a delivery that has ended. From any thread."""
+        with self._lock:
+            self._receipts.extend(receipts)
+        self._inbox.ring()
+
+    @property
+    def trouble(self) -> str:
+        """Why the store cannot be written at present; empty: it can. From any thread."""
+        return self._trouble
+
+    @property
+    def state(self) -> EngineState | None:
+        """The rules' state as it stands; for chores, in the engine's own thread."""
+        return self._state
+
+    @property
+    def care(self) -> CareState | None:
+        """The care routine as it stands; whoever has it may keep it, since the rules make a new one with each change."""
+        return None if self._state is None else self._state.care
+
+    # ------------------------------------------------------------ the loop
+
+    def run(self, stopping: threading.Event, delivered: threading.Event) -> None:
+        """Turn until `stopping`, record what is left, and note receipts when all that can be is `delivered`."""
+        self._history.keep_outlets(self._setting.outlets)
+        self._history.reopen_refused(0)
+        timeout_s = ready_s = 0.0
+        while not stopping.is_set():
+            self._inbox.wait(timeout_s)
+            self._inbox.rest(max(_GATHER_S, ready_s - time.monotonic()))
+            begun_s = time.monotonic()
+            timeout_s = self.turn()
+            ended_s = time.monotonic()
+            ready_s = ended_s + min((ended_s - begun_s) * (1.0 + self._judged / _FLOOD), _BREATH_S)
+        self.turn(last=True)
+        delivered.wait(_LAST_RECEIPTS_S)
+        self._settle()
+
+    def turn(self, *, last: bool = False) -> float:
+        """Judge and record what came in; returns how many seconds may pass without a turn."""
+        self._configure()
+        taken = self._inbox.take()
+        words = self._words(taken)
+        batch = Batch.of(taken.readings, self._items(taken, words), self._step_ms)
+        self._step_ms, self._last_ms = taken.step_ms, taken.now_ms + taken.step_ms
+        advanced = advance(self._setting.settings, self._state, batch, taken.now_ms)
+        self._state, self._judged = advanced.state, len(taken.readings)
+        if advanced.events:
+            self.noticed(advanced.events, taken.now_ms)
+        self._hold(batch, words, taken.now_ms)
+        self._hold_events([*self._late, *advanced.events, *self._told(taken.now_ms)])
+        self._late = []
+        self._notice(taken.now_ms)
+        self._publish(taken.now_ms)
+        self._record(taken.now_ms, last)
+        self._settle()
+        self._do(taken)
+        if taken.step_ms:
+            _log.warning("the clock was set", by_s=round(taken.step_ms / 1000, 1))
+            self.stepped(taken.step_ms)
+        return self._idle_s(taken)
+
+    def _configure(self) -> None:
+        with self._lock:
+            asked, self._asked = self._asked, None
+        if asked is not None:
+            self._setting = asked
+            self._history.keep_outlets(asked.outlets)
+            self._history.reopen_refused(0)
+            self._held.owed += owed_removals(self._history, asked.outlets, asked.settings, self._last_ms or 0)
+            self._states.forget()
+
+    def _words(self, taken: Taken) -> list[Spoken]:
+        if not taken.rung and 0 <= taken.now_ms - self._looked_ms < MINUTE_MS:
+            return []  # the bell rings for a word; looking once a minute is for file systems without one
+        self._looked_ms = taken.now_ms
+        words, refused = self._spool.waiting(taken.now_ms)
+        for each in refused:
+            _log.warning("a word was refused", file=each.file.name, reason=each.reason)
+        held = {each.file for each in self._held.words}
+        return [each for each in words if each.file not in held]
+
+    def _items(self, taken: Taken, words: list[Spoken]) -> list[Item]:
+        pause = pause_before(taken, self._last_ms, 0 if self._beginning else PAUSE_MS)
+        if pause is not None:
+            _log.warning("nobody watched", for_s=round((pause.taken_ms - pause.begin_ms) / 1000), restart=self._beginning)
+            if pause.taken_ms - pause.begin_ms > TOLD_PAUSE_MS:
+                self._to_tell.append(("not-watched", pause_text(pause, self._setting.settings.zone)))
+        self._beginning = False
+        return [*([pause] if pause else []), *taken.items, *(each.word for each in words)]
+
+    def _told(self, now_ms: int) -> list[Event]:
+        with self._lock:
+            to_tell, self._to_tell = self._to_tell, []
+        origin = self._state.origin if self._state is not None else ""
+        told = (told_events(f"{origin}.daemon.{n}", what, text, now_ms) for n, (what, text) in enumerate(to_tell))
+        return [event for pair in told for event in pair]
+
+    def _notice(self, now_ms: int) -> None:
+        """Have the other outlets tell of one that is in trouble."""
+        for notice in self.delivery.notices() if self.delivery else ():
+            _log.warning("outlet trouble", outlet=notice.outlet, what=notice.what, detail=notice.detail)
+            self._hold_events(notice_events(notice, now_ms), skip={notice.outlet})
+
+    def _publish(self, now_ms: int) -> None:
+        """Owe the states of chambers that turned or moved."""
+        if self._state is not None:
+            turned = {event.chamber for event in self._held.events if event.chamber is not None}
+            self._held.owed += self._states.owed(self._setting.settings, self._state, self._setting.outlets, turned, now_ms)
+
+    # ------------------------------------------------------------ recording
+
+    def _hold(self, batch: Batch, words: list[Spoken], now_ms: int) -> None:
+        held = self._held
+        if len(batch.value) or batch.items or batch.clock_step_ms:
+            held.batches.append(batch)
+            held.readings += len(batch.value)
+            held.since_ms = now_ms if held.since_ms is None else held.since_ms
+        held.words += words
+        while held.readings > _MOST_HELD and len(held.batches) > 1 and not held.batches[0].items:
+            held.readings -= len(held.batches.pop(0).value)  # the disk has been full for long: what is oldest goes
+
+    def _hold_events(self, events: Sequence[Event], skip: Collection[str] = ()) -> None:
+        for event in events:
+            _log.info("event", id=event.id, kind=event.kind, chamber=event.chamber)
+        self._held.events += events
+        self._held.owed += owed_by(events, self._setting.outlets, self._setting.settings, skip=skip)
+
+    def _record(self, now_ms: int, last: bool) -> None:
+        held = self._held
+        snapshot_due = not 0 <= now_ms - held.snapshot_ms < SNAPSHOT_MS
+        old = held.since_ms is not None and not 0 <= now_ms - held.since_ms < HOLD_MS
+        urgent = bool(held.events) or any(batch.items or batch.clock_step_ms for batch in held.batches)
+        if not (urgent or old or last or snapshot_due):
+            return
+        with_state = urgent or last or snapshot_due
+        *earlier, batch = joined(held.batches) or [Batch()]
+        state = dump_state(self._state) if with_state and self._state is not None else None
+        try:
+            self._history.record(batch, held.events, state, held.owed, earlier=earlier)
+        except HistoryError as error:
+            self._go_on_without_store(error)
+            return
+        self._spool.done(held.words)
+        if self._trouble:
+            _log.warning("the store works again")
+            self._trouble = ""
+        if any(not owed.retained for owed in held.owed):
+            self._expecting_ms = now_ms + _EXPECTING_MS
+        if held.owed and self.delivery is not None:
+            self.delivery.wake()
+        self._held = _Held(now_ms if with_state else held.snapshot_ms)
+
+    def _go_on_without_store(self, error: HistoryError) -> None:
+        """Keep judging and telling from memory while the disk is full; any other trouble ends the process."""
+        if not error.passing:
+            raise error
+        if str(error) != self._trouble:
+            self._trouble = str(error)
+            _log.critical("the store cannot be written; going on from memory", reason=str(error))
+        if self.delivery is not None:
+            self.delivery.offer(self._held.owed[self._held.offered :])
+            self._held.offered = len(self._held.owed)
+
+    def _settle(self) -> None:
+        with self._lock:
+            receipts, self._receipts = self._receipts, []
+        receipts += self.delivery.receipts() if self.delivery else []
+        try:
+            self._history.settle(receipts)
+        except HistoryError as error:
+            self._go_on_without_store(error)
+            self._receipts = receipts + self._receipts
+
+    def _do(self, taken: Taken) -> None:
+        for name in taken.chores:
+            if name.startswith("beat "):
+                self._answer(int(name.removeprefix("beat ")), taken.now_ms)
+            elif name in self.chores:
+                self.chores[name](taken.now_ms)
+
+    def _answer(self, beat: int, now_ms: int) -> None:
+        """Pass a heartbeat on: inbox and rules have answered, the store must, and an acknowledged publish proves the rest."""
+        try:
+            self._history.prove()
+        except HistoryError as error:
+            self._go_on_without_store(error)
+        self.beat = beat
+        if self.delivery is not None:
+            self.delivery.beat(heartbeat_payload(beat, now_ms, self._setting.settings), now_ms)
+
+    def _idle_s(self, taken: Taken) -> float:
+        """Until the next whole minute, at which delays and reminders may fall due, or the end of the holding time."""
+        if taken.step_ms:
+            return 0.0
+        if self._state is not None and (self._state.waiting.taken_ms or self._state.waiting.items):
+            return _GATHER_S  # of this same millisecond more may have come; the next turn closes it
+        if self._states.pending:
+            return _SOON_S
+        due_ms = taken.now_ms // MINUTE_MS * MINUTE_MS + MINUTE_MS + 1
+        if self._trouble:
+            due_ms = min(due_ms, taken.now_ms + _AGAIN_MS)
+        elif self._held.since_ms is not None:
+            due_ms = min(due_ms, self._held.since_ms + HOLD_MS)
+        if taken.now_ms < self._expecting_ms:
+            due_ms = min(due_ms, taken.now_ms + SECOND_MS)
+        return max(due_ms - taken.now_ms, 1) / 1000
+
+
+def told_events(name: str, what: str, text: str, now_ms: int) -> tuple[Event, Event]:
+    """Return the event and the letter that tell the keeper something about the watching itself."""
+    system = SystemEvent(id=f"{name}.{what}.{now_ms}", at_ms=now_ms, chamber=None, what=what, text=text)
+    letter = LetterEvent(
+        id=f"{name}.{what}.{now_ms}.letter", at_ms=now_ms, chamber=None, sort="system", thread=f"{what}.{now_ms}", ordinal=1,
+        to="keeper", urgent=False, about=(system.as_json(),),
+    )
+    return system, letter

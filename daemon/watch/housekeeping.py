@@ -1,0 +1,48 @@
+"""What keeps the store small and safe: a verified backup every day, and old readings rolled up, a little at a time."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from datetime import time, tzinfo
+from pathlib import Path
+
+import structlog
+
+from daemon.store.backup import back_up
+from daemon.store.errors import HistoryError
+from daemon.store.history import History
+from daemon.watch.engine import Engine
+from daemon.watch.inbox import Inbox
+from daemon.watch.timetable import Polling
+
+BACKUP_AT = time(4, 10)
+ROLL_UP_AT = time(4, 30)
+_ROLL_UP_ROWS = 20_000
+
+_log = structlog.get_logger(__name__)
+
+
+def keep_house(polling: Polling, engine: Engine, history: History, inbox: Inbox, zone: tzinfo, keep_ms: int) -> None:
+    """Have the chores asked for at their local times, and done in the engine's thread or beside it; again after a reload."""
+
+    def backup(now_ms: int) -> None:
+        arguments = (history.path, history.path.parent / "backups", now_ms, engine.tell)
+        threading.Thread(target=_back_up, args=arguments, name="backup", daemon=True).start()
+
+    def roll_up(now_ms: int) -> None:
+        if history.roll_up(now_ms - keep_ms, _ROLL_UP_ROWS) == _ROLL_UP_ROWS:
+            inbox.chore("roll-up")  # the rest another time, so that no reading waits long
+
+    engine.chores = {**engine.chores, "backup": backup, "roll-up": roll_up}
+    polling.daily(BACKUP_AT, zone, "backup")
+    polling.daily(ROLL_UP_AT, zone, "roll-up")
+
+
+def _back_up(store: Path, folder: Path, now_ms: int, tell: Callable[[str, str], None]) -> None:
+    try:
+        made = back_up(store, folder, now_ms=now_ms)
+        _log.info("backup made", file=str(made), bytes=made.stat().st_size)
+    except HistoryError as error:
+        _log.error("no backup was made", reason=str(error))
+        tell("backup-failed", f"The daily backup could not be made: {error}")

@@ -1,0 +1,342 @@
+"""The one advisory of a chamber: given, updated, reminded, verified, resolved or withdrawn; never two, never flapping.
+
+`rules.advice.plan` says what should be told now; here is its life: the difference to what was last told, what the keeper did,
+and what came of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, replace
+from typing import Any, Literal
+
+from rules.advice.cause import Cause, Standing, goal_of, heat_comes_first
+from rules.advice.contradiction import overturned
+from rules.advice.devices import Move, config_knobs
+from rules.advice.done import hear, knows, owes, told_lid
+from rules.advice.plan import Plan, climate_stands, findable_keys, probes_stand, searched, without_search
+from rules.advice.search import Forecast
+from rules.advice.state import AdviceState, OpenAdvice, ToldForecast, ToldMove
+from rules.advice.text import (
+    act_within_s,
+    cautions_of,
+    headline_of,
+    in_keepers_unit,
+    lacking_of,
+    predictions_of,
+    reason_of_plan,
+)
+from rules.advice.verification import judge, learned, noticed_fading, verdict_text
+from rules.climate.situation import Situation
+from rules.settings import Chamber, Settings
+from rules.terms.events import HOUR_MS, MINUTE_MS, Action, AdviceEvent, Prediction, Priority
+from rules.trade import practice
+from rules.trade.contradictions import contradicts
+
+__all__ = ["AdviceState", "Standing", "consider", "hear", "knows", "owes", "told_lid"]
+
+URGENT_LOOK_S = 3600
+"""However slowly a change works: what would wake the keeper is looked at again after this; common practice, no source."""
+Status = Literal["given", "updated", "resolved", "withdrawn", "reminded", "verified"]
+URGENCY: tuple[Priority, ...] = ("digest", "morning", "today", "wake")
+UPDATE_NOT_BEFORE_MS = 30 * MINUTE_MS
+"""A changed plan is told at the earliest so long after the last one, unless it became more urgent."""
+MATERIAL_SHARE = 0.6
+"""An amount that differs by more than this share is a material change."""
+QUIET_AFTER_MS = 30 * MINUTE_MS
+_NOTHING_TO_DO: dict[str, Any] = {
+    "actions": [], "cautions": [], "never": [], "device": None, "change": None, "amount": None, "unit": None,
+    "act_within_s": None, "look_again_s": None,
+}
+COOLS_K_H = 2.0
+"""What was done against heat is at work while the temperature falls so fast."""
+REPEAT_AFTER_MS = 12 * HOUR_MS
+"""The same check or wipe, or to leave it be, is not told again sooner than this."""
+
+
+def consider(
+    settings: Settings, chamber_id: str, state: AdviceState, situation: Situation, standing: Mapping[str, Standing], origin: str
+) -> tuple[AdviceState, list[AdviceEvent]]:
+    """Return the state after this instant and what must be told: nothing, unless it changed materially."""
+    chamber = settings.chambers[chamber_id]
+    state = _with_config(chamber, state)
+    events: list[AdviceEvent] = []
+    talk = _Talk(settings, chamber, chamber_id, situation, standing, origin)
+    if state.open is not None and state.open.done_ms is not None:
+        state = talk.after_done(state, events)
+    if _at_work(state, situation, standing):
+        return state, events
+    found = None if situation.visiting and not _hot(situation) else without_search(chamber, state, situation, standing)
+    before, state = state, noticed_fading(chamber, state, situation, standing)
+    if isinstance(found, Cause) and talk.search_is_idle(before, found):
+        return talk.reminded(state, events), events
+    wanted = searched(chamber, before, situation, found) if isinstance(found, Cause) else found
+    if not _stands(wanted, standing):
+        return talk.closed(state, events), events
+    if wanted is None or _hushed(state, wanted, situation):
+        return talk.reminded(state, events), events
+    return talk.told(state, wanted, events), events
+
+
+def _stands(wanted: Plan | None, standing: Mapping[str, Standing]) -> bool:
+    """Return whether there is something to advise on: a climate alarm, a probe to look at, or a heater to plug in again."""
+    if climate_stands(standing) or (wanted is not None and wanted.branch in ("probe", "plug-in")):
+        return True
+    return wanted is not None and wanted.branch == "no-humidity" and bool(probes_stand(standing))
+
+
+def _hot(situation: Situation) -> bool:
+    return situation.temperature_c is not None and situation.temperature_c >= practice.HEAT_FIRST_C
+
+
+def _at_work(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether a done change is still at work on an alarm that stands: look again later, unless heat comes first."""
+    now, t = state.open, situation.temperature_c
+    if now is None or now.done_ms is None or situation.at_ms >= now.look_again_ms or not climate_stands(standing):
+        return False
+    if overturned(now.keys, standing):
+        return False
+    if now.branch == "heat":
+        slope = situation.temperature_slope_k_h
+        falls = slope is not None and slope <= -COOLS_K_H
+        return t is not None and (falls or t <= (now.start_c or practice.HEAT_FIRST_C) + 0.5)
+    wakes = any(row.condition == "active" and row.priority == "wake" for row in standing.values())
+    if wakes and now.urgency != "wake" and now.branch not in ("probe", "plug-in"):
+        return False  # a failing heater must not wait until a vent has had its effect
+    return not heat_comes_first(situation, standing)
+
+
+def _hushed(state: AdviceState, wanted: Plan, situation: Situation) -> bool:
+    """Return whether a plan must wait because something was just closed."""
+    if wanted.branch == "heat" or state.open is not None:
+        return False
+    told_ms = state.repeated_ms.get(" ".join(wanted.keys))
+    again = not wanted.moves and told_ms is not None and situation.at_ms - told_ms < REPEAT_AFTER_MS
+    return again or (state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms)
+
+
+def _with_config(chamber: Chamber, state: AdviceState) -> AdviceState:
+    """Return the state with settings that were edited in the config since: an edit there overrides what was told before."""
+    now = config_knobs(chamber)
+    if now == state.config_knobs:
+        return state
+    edited = {name for name, value in now.items() if state.config_knobs and state.config_knobs.get(name) != value}
+    told = {name: value for name, value in state.told_knobs.items() if name not in edited}
+    return replace(state, config_knobs=now, told_knobs=told)
+
+
+class _Talk:
+    """One call's surroundings, so that the steps of an advisory's life need not pass them on."""
+
+    def __init__(
+        self, settings: Settings, chamber: Chamber, chamber_id: str, situation: Situation, standing: Mapping[str, Standing],
+        origin: str
+    ) -> None:
+        self.settings, self.chamber, self.chamber_id = settings, chamber, chamber_id
+        self.situation, self.standing, self.origin = situation, standing, origin
+        self.at_ms = situation.at_ms
+
+    # ------------------------------------------------------------ what is told
+
+    def told(self, state: AdviceState, wanted: Plan, events: list[AdviceEvent]) -> AdviceState:
+        """Return the state after a plan was given or updated, or after nothing new was said of it."""
+        now = state.open
+        if now is not None and now.done_ms is None and not self._material(now, wanted):
+            return self.reminded(state, events)
+        fresh = now is None or now.done_ms is not None
+        if now is not None and fresh:
+            text = "Something more urgent came before this could be judged"
+            state = self._say(state, "withdrawn", events, headline=text, reason=self._state_text(), **_NOTHING_TO_DO)
+        counter = state.counter + 1 if fresh else state.counter
+        advisory = f"{self.chamber_id}-{counter}" if fresh or now is None else now.advisory
+        opened = self._opened(advisory, wanted, now if not fresh else None)
+        state = replace(
+            state, counter=counter, open=opened, last=now if fresh and now is not None else state.last,
+            checked_ms=state.checked_ms | {act: self.at_ms for act in wanted.acts if practice.ACTS[act].knob == "none"},
+        )
+        if not wanted.moves:
+            told = {name: at_ms for name, at_ms in state.repeated_ms.items() if self.at_ms - at_ms < REPEAT_AFTER_MS}
+            state = replace(state, repeated_ms=told | {" ".join(wanted.keys): self.at_ms})
+        return self._say(state, "given" if fresh else "updated", events, predictions_of(wanted, self.situation))
+
+    def search_is_idle(self, state: AdviceState, cause: Cause) -> bool:
+        """Return whether no plan that a search in this cell may find would be told: most looks at standing advice are such.
+
+        It says beforehand what `_material` would say of any such plan.
+        """
+        now = state.open
+        if now is None or now.done_ms is not None or now.branch == "heat" or not climate_stands(self.standing):
+            return False
+        if self._opposed(now) or URGENCY.index(self._urgency("cell")) > URGENCY.index(now.urgency):
+            return False
+        if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS:
+            return True
+        same_cell = (now.branch, now.cell) == ("cell", cause.cell.number)
+        return same_cell and not findable_keys(state, cause, self.at_ms).issuperset(now.keys)
+
+    def _material(self, now: OpenAdvice, wanted: Plan) -> bool:
+        """Return whether the plan differs so much from what was told that it must be told again."""
+        urgency = self._urgency(wanted.branch)
+        if wanted.keys != now.keys and self._opposed(now):
+            return True
+        if URGENCY.index(urgency) > URGENCY.index(now.urgency) or (wanted.branch == "heat") != (now.branch == "heat"):
+            return True
+        if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS:
+            return False
+        cell = wanted.cause.cell.number if wanted.cause is not None else 0
+        if (wanted.branch, cell) != (now.branch, now.cell):
+            return wanted.keys != now.keys
+        if wanted.keys != now.keys:
+            return False  # the same cell with another winner by a hair is no news
+        pairs = zip(now.amounts, [action.amount or 0.0 for action in wanted.actions], strict=True)
+        return any(abs(a - b) > MATERIAL_SHARE * max(abs(a), abs(b), 1e-9) for a, b in pairs)
+
+    def _urgency(self, branch: str) -> Priority:
+        """Return the highest priority among the alarms that this answers; a runaway wakes whatever they say."""
+        if branch == "heat":
+            return "wake"
+        found = [row.priority for row in self.standing.values() if row.condition == "active" and row.priority in URGENCY]
+        return URGENCY[max((URGENCY.index(name) for name in found), default=URGENCY.index("today"))]
+
+    def _opened(self, advisory: str, wanted: Plan, before: OpenAdvice | None) -> OpenAdvice:
+        situation, cause = self.situation, wanted.cause
+        wait_s = max([practice.WAIT_S[practice.ACTS[act].knob] for act in wanted.acts], default=1800)
+        if wanted.branch in ("heat", "lid-open"):
+            wait_s = 900
+        event = self._event(wanted, wait_s)
+        return OpenAdvice(
+            advisory=advisory, branch=wanted.branch, cell=0 if cause is None else cause.cell.number, case=event["case"],
+            lid_wet=cause is not None and cause.lid_wet, urgency=event["urgency"],
+            given_ms=before.given_ms if before is not None else self.at_ms, told_ms=self.at_ms,
+            look_again_ms=self.at_ms + wait_s * 1000, keys=wanted.keys,
+            amounts=[action.amount or 0.0 for action in wanted.actions], moves=[_told_move(move) for move in wanted.moves],
+            forecasts=[_told_forecast(row, self.at_ms) for row in wanted.forecasts], event=event,
+            start_c=situation.temperature_c, start_pct=situation.relative_humidity_pct, start_margin_k=situation.dew_margin_k,
+            room_start_c=situation.room_temperature_c,
+        )
+
+    def _event(self, wanted: Plan, wait_s: int) -> dict[str, Any]:
+        """Return what the event says beside its predictions, as plain values that the state can hold."""
+        situation, first, urgency = self.situation, wanted.actions[0], self._urgency(wanted.branch)
+        return {
+            "device": first.device, "change": first.change, "amount": first.amount, "unit": first.unit,
+            "reason": reason_of_plan(wanted, situation), "cautions": list(cautions_of(wanted, self.chamber)),
+            "actions": [asdict(action) for action in wanted.actions], "never": list(wanted.never),
+            "case": None if wanted.cause is None else wanted.cause.case, "urgency": urgency,
+            "act_within_s": self._within_s(wanted),
+            "look_again_s": min(wait_s, URGENT_LOOK_S) if urgency == "wake" else wait_s,
+            "lacking": list(lacking_of(wanted, situation)), "headline": headline_of(wanted),
+        }
+
+    def _within_s(self, wanted: Plan) -> int | None:
+        """Return how soon to act: the least of what the alarms say is left, else by temperature and garden size."""
+        active = [row for row in self.standing.values() if row.condition == "active"]
+        seconds = [row.seconds_left for row in active if row.seconds_left is not None]
+        within = round(min(seconds)) if seconds else act_within_s(self.situation, self.chamber)
+        return 900 if wanted.branch == "heat" and within is None else within
+
+    def _say(
+        self, state: AdviceState, status: Status, events: list[AdviceEvent], predictions: tuple[Prediction, ...] = (),
+        **changed: Any,
+    ) -> AdviceState:
+        assert state.open is not None
+        body, unit = {**state.open.event, **changed}, self.settings.site.temperature_unit
+        body["actions"] = tuple(Action(**row | {"text": in_keepers_unit(row["text"], unit)}) for row in body["actions"])
+        for key in ("cautions", "never", "lacking"):
+            body[key] = tuple(in_keepers_unit(text, unit) for text in body[key])
+        for key in ("headline", "reason"):
+            body[key] = in_keepers_unit(body[key], unit)
+        serial = state.serial + 1
+        events.append(
+            AdviceEvent(
+                id=f"{self.origin}/advice/{self.chamber_id}/{serial}", at_ms=self.at_ms, chamber=self.chamber_id,
+                advisory=state.open.advisory, status=status, predictions=predictions, **body,
+            )
+        )
+        return replace(state, serial=serial)
+
+    # ------------------------------------------------------------ reminding
+
+    def reminded(self, state: AdviceState, events: list[AdviceEvent]) -> AdviceState:
+        """Return the state after a reminder, if one is due: not done, not acknowledged, and its time has come."""
+        now = state.open
+        if now is None or now.done_ms is not None or self._seen() or self._opposed(now):
+            return state
+        steps = {"wake": self.settings.telling.wake_remind, "today": self.settings.telling.today_remind}.get(now.urgency,
+            [24 * HOUR_MS])
+        if now.reminders >= len(steps) or self.at_ms - now.told_ms < steps[now.reminders]:
+            return state
+        urgency = self._raised(now)
+        event = {**now.event, "urgency": urgency}
+        state = replace(state, open=replace(now, reminders=now.reminders + 1, urgency=urgency, event=event))
+        return self._say(state, "reminded", events)
+
+    def _raised(self, now: OpenAdvice) -> Priority:
+        """Return the urgency of a second reminder: one step higher, but nobody is woken for what did not wake at first."""
+        if now.reminders < 1 or now.urgency in ("today", "wake"):
+            return now.urgency
+        return URGENCY[URGENCY.index(now.urgency) + 1]
+
+    def _opposed(self, now: OpenAdvice) -> bool:
+        """Return whether an alarm that stands forbids what was advised before it: then it is not told once more."""
+        return any(contradicts(row.alarm, now.keys) for row in self.standing.values() if row.condition == "active")
+
+    def _seen(self) -> bool:
+        rows = climate_stands(self.standing)
+        return bool(rows) and all(row.acknowledged for row in rows)
+
+    # ------------------------------------------------------------ the end, and what came of it
+
+    def closed(self, state: AdviceState, events: list[AdviceEvent]) -> AdviceState:
+        """Return the state after nothing stands any more: resolved if all is back in band, else withdrawn."""
+        now = state.open
+        if now is None:
+            return state
+        back = self._back()
+        status: Status = "resolved" if back else "withdrawn"
+        reason = self._state_text() + (
+            " All is back in its band." if back else " The alarm behind this advice no longer stands: it is withdrawn."
+        )
+        headline = "All is back in its band: nothing more to do" if back else "Advice withdrawn: its reason no longer stands"
+        state = self._say(state, status, events, headline=headline, reason=reason, **_NOTHING_TO_DO)
+        return replace(state, open=None, last=now, quiet_until_ms=self.at_ms + QUIET_AFTER_MS)
+
+    def _back(self) -> bool:
+        goal, s = goal_of(self.chamber, self.situation), self.situation
+        warm = s.temperature_c is not None and goal.low_c <= s.temperature_c <= goal.high_c
+        rh = s.relative_humidity_pct
+        damp = rh is None or (rh >= goal.low_pct or not goal.dryness_matters)
+        dry = s.dew_margin_k is None or s.dew_margin_k >= goal.margin_k or (rh is not None and rh <= goal.high_pct)
+        unseen = any(row.condition == "held" for row in self.standing.values())
+        return warm and damp and dry and not unseen
+
+    def _state_text(self) -> str:
+        s = self.situation
+        if s.temperature_c is None:
+            return "Nothing is seen now."
+        damp = "" if s.relative_humidity_pct is None else f" and {s.relative_humidity_pct:.0f} %RH"
+        return f"It is {s.temperature_c:.1f} °C{damp}."
+
+    def after_done(self, state: AdviceState, events: list[AdviceEvent]) -> AdviceState:
+        """Return the state after a done advisory's time to be judged has come: the verdict told, the gains learned."""
+        now = state.open
+        if now is None or now.done_ms is None or self.at_ms < now.look_again_ms:
+            return state
+        verdict = judge(now, self.situation, state.metrology_until_ms is not None and state.metrology_until_ms > self.at_ms)
+        state = learned(state, now, verdict)
+        state = self._say(
+            state, "verified", events, headline=verdict_text(now, verdict), reason=verdict.because, **_NOTHING_TO_DO,
+        )
+        return replace(state, open=None, last=now, quiet_until_ms=None)
+
+
+def _told_move(move: Move) -> ToldMove:
+    device = practice.ACTS[move.act].device
+    return ToldMove(move.act, move.knob, device, move.delta, move.amount, move.unit, move.value)
+
+
+def _told_forecast(row: Forecast, at_ms: int) -> ToldForecast:
+    due_ms = at_ms + round(row.after_h * HOUR_MS)
+    return ToldForecast(
+        due_ms, row.temperature_c, row.temperature_u_k, row.humidity_pct, row.humidity_u_pct, row.margin_k, row.margin_u_k
+    )

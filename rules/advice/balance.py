@@ -1,0 +1,300 @@
+"""What follows from a change: the chamber's model tied to its present, and its course after many changes at once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from rules.advice.model import (
+    BUFFER,
+    COOLING,
+    EVAPORATION,
+    EXCHANGE,
+    FAN,
+    LID,
+    LIFT,
+    NORMAL,
+    PA_PER_G_M3,
+    VENT,
+    Array,
+    ChamberModel,
+    draws_of,
+    evaporation_given_rest,
+    lid_factor_with_foam,
+)
+from rules.climate.situation import Situation
+from rules.physics.lid_factor import prior_factor
+from rules.physics.saturation import saturation_pressures_or_nan, saturation_temperatures
+from rules.settings import Chamber
+
+COURSE_H = (0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.5, 6.0, 9.0, 12.0, 18.0, 24.0)
+"""Instants of a predicted course, hours from now; the last one stands for 'at rest' beside the closed form."""
+STRUCTURE_SHARE = 0.25
+"""Share of a predicted change that one mixed volume may miss, as standard uncertainty: seen against a finer simulation with
+walls, films and a sorbing ground of their own."""
+THERMOSTAT_NEAR_K = 2.0
+"""A course that would end this near the set point ends at it; judgement."""
+THERMOSTAT_SLACK_K = 1.0
+"""Past the set point by more than this, the thermostat is not believed to hold; common practice, no source."""
+SELF_LIFT_K = 0.2
+"""A garden with ants warms its box a little; about 0.5 W for 5 l (own estimate)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Present:
+    """The model's draws tied to what is seen now: each draw's evaporation is the one that explains the present humidity."""
+
+    model: Array
+    weight: Array
+    temperature_c: Array
+    vapour_pa: Array
+    room_c: Array
+    room_pa: Array
+    factor: Array
+    lid_offset_k: Array
+    source_pa_h: Array
+    rest_c: Array
+    free_c: Array
+    most_c: Array
+    thermostat: bool
+    volume_m3: float
+    knobs: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """Many candidate settings of the knobs at once; every array has one entry per candidate."""
+
+    heat_k: Array
+    power: Array
+    vents: Array
+    fan_share: Array
+    mist_ml_d: Array
+    foam_mm: Array
+    wetness: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """Predicted climate; shape (candidates, draws)."""
+
+    temperature_c: Array
+    humidity_pct: Array
+    margin_k: Array
+
+
+def e_s(temperature_c: Array) -> Array:
+    """Return the saturation vapour pressure over water, Pa, held within -20 to 60 degC so that no draw leaves the formula."""
+    return saturation_pressures_or_nan(np.clip(temperature_c, -20.0, 60.0))
+
+
+def _known(value: float | None, otherwise: float) -> float:
+    return otherwise if value is None else value
+
+
+def present_of(model: ChamberModel, chamber: Chamber, situation: Situation, knobs: Mapping[str, float]) -> Present:
+    """Return the draws tied to the present; ValueError where temperature or humidity is not known."""
+    t, rh = situation.temperature_c, situation.relative_humidity_pct
+    if t is None or rh is None:
+        raise ValueError("a chamber's course cannot be predicted without its temperature and humidity")
+    draws = draws_of(model)
+    count = len(draws)
+    here_c = np.full(count, t)
+    vapour = min(rh, 99.5) / 100.0 * e_s(here_c)
+    room_c, room_pa = _room(chamber, situation, t, float(vapour[0]), count)
+    factor = _factor(situation, chamber, here_c, room_c)
+    offset = NORMAL[:, 8] * 0.7 * _known(situation.u_dew_margin_k, 0.6)
+    rest, free, most = _temperatures(draws, chamber, situation, here_c, room_c, knobs)
+    draws, weight, source = _tied(model, draws, situation, chamber, knobs, (here_c, vapour, room_c, room_pa, factor))
+    heater = chamber.devices.heater
+    return Present(
+        draws, weight, here_c, vapour, room_c, room_pa, factor, offset, source, rest, free, most,
+        heater is not None and heater.thermostat, chamber.air_ml / 1e6, dict(knobs),
+    )
+
+
+def _room(chamber: Chamber, situation: Situation, t: float, vapour: float, count: int) -> tuple[Array, Array]:
+    """Return room temperature and vapour pressure by draw; wide where no room probe tells."""
+    if situation.room_temperature_c is not None:
+        room = np.full(count, situation.room_temperature_c)
+    else:
+        below = 4.0 if chamber.devices.heater is not None else 0.5
+        room = np.minimum(t - below + 2.0 * NORMAL[:, 9], t + 1.0)
+    if situation.room_relative_humidity_pct is not None:
+        return room, situation.room_relative_humidity_pct / 100.0 * e_s(room)
+    share = np.clip(48.0 + 12.0 * NORMAL[:, 10], 20.0, 90.0) / 100.0
+    return room, np.minimum(share * e_s(room), max(vapour, 300.0))
+
+
+def _factor(situation: Situation, chamber: Chamber, here_c: Array, room_c: Array) -> Array:
+    lid, given = situation.lid_temperature_c, chamber.lid.temperature_factor
+    lift = here_c - room_c
+    if lid is not None and situation.room_temperature_c is not None and abs(float(lift[0])) > 1.0:
+        return np.clip((lid - room_c) / lift, 0.05, 0.98)
+    belief = prior_factor(chamber.lid)
+    middle = belief.mean if given is None else given
+    return np.asarray(np.clip(middle + belief.u_factor * NORMAL[:, 8], 0.1, 0.95))
+
+
+def _temperatures(
+    draws: Array, chamber: Chamber, situation: Situation, here_c: Array, room_c: Array, knobs: Mapping[str, float]
+) -> tuple[Array, Array, Array]:
+    """Return where the temperature goes if nothing changes, the least without heat and the most with all of it."""
+    slope = _known(situation.temperature_slope_k_h, 0.0)
+    moving = slope if abs(slope) > 0.4 else 0.0
+    free = room_c + SELF_LIFT_K
+    rest = np.clip(here_c + moving * 0.7 / draws[:, COOLING], free - 0.5, here_c + 12.0)
+    setpoint, heater = knobs.get("setpoint"), chamber.devices.heater
+    if heater is None or knobs.get("heater_plugged", 1.0) == 0.0:
+        return np.where(np.abs(here_c - free) < 6.0, np.where(moving == 0.0, here_c, rest), free), here_c.copy(), here_c.copy()
+    most = np.maximum(free + draws[:, LIFT], rest)
+    if heater.thermostat and setpoint is not None and moving != 0.0:
+        rest = _caught(rest, here_c, np.clip(setpoint, free, most), setpoint)
+    return rest, free, most
+
+
+def _caught(rest: Array, here_c: Array, held: Array, setpoint: float) -> Array:
+    """Return where a moving temperature ends with a thermostat: a rise ends at the set point unless it is past that already.
+
+    A fall is not said to be caught from afar: the heater may have failed.
+    """
+    rest = np.where(np.abs(rest - setpoint) < THERMOSTAT_NEAR_K, held, rest)
+    trusted = here_c <= setpoint + THERMOSTAT_SLACK_K
+    return np.where(trusted, np.minimum(rest, np.maximum(held, here_c)), rest)
+
+
+def _loss_rate(draws: Array, vents: Array, fan_share: Array) -> Array:
+    return draws[:, EXCHANGE] + draws[:, VENT] * vents + draws[:, FAN] * fan_share
+
+
+def _tied(
+    model: ChamberModel, draws: Array, situation: Situation, chamber: Chamber, knobs: Mapping[str, float],
+    now: tuple[Array, Array, Array, Array, Array],
+) -> tuple[Array, Array, Array]:
+    """Return draws whose evaporation explains the present balance, their weights, and the source that is left unexplained."""
+    here_c, vapour, room_c, room_pa, factor = now
+    saturation = e_s(here_c)
+    slope_pct_h = float(np.clip(_known(situation.humidity_slope_pct_h, 0.0), -8.0, 8.0)) * (0.5 + 0.3 * NORMAL[:, 11])
+    change = np.asarray(slope_pct_h / 100.0 * saturation)
+    lost = _loss_rate(draws, np.full(1, knobs.get("vents", 0.0)), np.full(1, knobs.get("fan", 0.0) / 60.0)) * (vapour - room_pa)
+    lid_pa = e_s(room_c + factor * (here_c - room_c))
+    to_lid = draws[:, LID] * np.maximum(vapour - lid_pa, 0.0)
+    mist = mist_rate(knobs.get("mister", 0.0), chamber.air_ml / 1e6, draws)
+    needed = change + lost + to_lid
+    mist = np.minimum(mist, 0.8 * np.maximum(needed, 0.0))
+    room_to_rise = np.maximum(saturation - vapour, 0.015 * saturation)
+    tied = draws.copy()
+    centre, spread = evaporation_given_rest(model, draws)
+    wanted = (needed - mist) / room_to_rise
+    tied[:, EVAPORATION] = np.maximum(wanted, 0.02 * np.exp(centre))
+    misfit = (np.log(tied[:, EVAPORATION]) - centre) / max(spread, 0.3)
+    weight = np.exp(-0.5 * np.minimum(misfit**2, 60.0)) + 1e-6
+    source = needed - mist - tied[:, EVAPORATION] * room_to_rise
+    return tied, weight / weight.sum(), source
+
+
+def by_night(present: Present, fall_k: float) -> Present:
+    """Return the same chamber in its room of tonight, colder by `fall_k`; the room's vapour stays, up to saturation."""
+    room_c = present.room_c - fall_k
+    return replace(
+        present, room_c=room_c, room_pa=np.minimum(present.room_pa, 0.97 * e_s(room_c)),
+        free_c=np.minimum(present.free_c, room_c + SELF_LIFT_K), most_c=present.most_c - fall_k,
+    )
+
+
+def mist_rate(ml_per_day: Array | float, volume_m3: float, draws: Array) -> Array:
+    """Return the rise of vapour pressure by misting, Pa/h, over the buffer."""
+    return np.asarray(np.asarray(ml_per_day) / 24.0 / volume_m3 * PA_PER_G_M3 / draws[:, BUFFER])
+
+
+def _rest_temperature(present: Present, setting: Setting) -> Array:
+    """Return the temperature that each candidate settles at, by draw."""
+    base, free, most = present.rest_c, present.free_c, present.most_c
+    if present.thermostat:
+        return np.clip(base + setting.heat_k[:, None], np.minimum(free, base), np.maximum(most, base))
+    lift = (base - present.room_c) * setting.power[:, None]
+    foam_now = present.knobs.get("foam", 0.0)
+    kept = 1.0 + 0.12 * (np.minimum(setting.foam_mm, 20.0) - min(foam_now, 20.0))[:, None] / 20.0
+    volume_factor = 0.0035 * present.model[:, BUFFER]
+    now = _loss_rate(present.model, np.full(1, present.knobs.get("vents", 0.0)), np.full(1, present.knobs.get("fan",
+        0.0) / 60.0))
+    then = _rates(present, setting)
+    return np.asarray(present.room_c + lift * kept * (1.0 + volume_factor * now) / (1.0 + volume_factor * then))
+
+
+def _rates(present: Present, setting: Setting) -> Array:
+    m = present.model
+    return np.asarray(m[:, EXCHANGE] + m[:, VENT] * setting.vents[:, None] + m[:, FAN] * setting.fan_share[:, None])
+
+
+@dataclass(frozen=True, slots=True)
+class _Terms:
+    loss: Array
+    gain: Array
+    lid: Array
+    mist: Array
+    factor: Array
+
+
+def _terms(present: Present, setting: Setting) -> _Terms:
+    m = present.model
+    return _Terms(
+        loss=_rates(present, setting),
+        gain=m[:, EVAPORATION] * setting.wetness[:, None],
+        lid=np.broadcast_to(m[:, LID], (len(setting.vents), len(m))),
+        mist=mist_rate(setting.mist_ml_d[:, None], present.volume_m3, m) + present.source_pa_h,
+        factor=lid_factor_with_foam(present.factor[None, :], present.knobs.get("foam", 0.0), setting.foam_mm[:, None]),
+    )
+
+
+def _aim(
+    present: Present, terms: _Terms, saturation: Array, lid_pa: Array, before: Array | None
+) -> tuple[Array, Array]:
+    """Return the vapour pressure aimed at and the rate towards it, by the saturation pressures of air and lid."""
+    feed = terms.loss * present.room_pa + terms.gain * saturation + terms.mist
+    rate = terms.loss + terms.gain
+    dry = feed / rate
+    wet = (before if before is not None else dry) > lid_pa
+    aim = np.where(wet, (feed + terms.lid * lid_pa) / (rate + terms.lid), dry)
+    return np.clip(aim, 50.0, 0.995 * saturation), np.where(wet, rate + terms.lid, rate)
+
+
+def _outcome(present: Present, temperature: Array, saturation: Array, vapour: Array, lid_c: Array) -> Outcome:
+    humidity = np.clip(100.0 * vapour / saturation, 1.0, 100.0)
+    margin = lid_c + present.lid_offset_k - saturation_temperatures(np.maximum(vapour, 50.0))
+    return Outcome(np.broadcast_to(temperature, humidity.shape), humidity, margin)
+
+
+def at_rest(present: Present, setting: Setting) -> Outcome:
+    """Return where each candidate ends if the room stays as it is."""
+    temperature = _rest_temperature(present, setting)
+    terms = _terms(present, setting)
+    lid_c = present.room_c + terms.factor * (temperature - present.room_c)
+    saturation = e_s(temperature)
+    vapour, _ = _aim(present, terms, saturation, e_s(lid_c), None)
+    return _outcome(present, temperature, saturation, vapour, lid_c)
+
+
+def course(present: Present, setting: Setting) -> list[Outcome]:
+    """Return the climate at each instant of `COURSE_H`, for a few candidates: exact steps of the linear balance.
+
+    The temperatures of all instants are known beforehand, so what depends on them alone is worked out at one go.
+    """
+    terms, rest = _terms(present, setting), _rest_temperature(present, setting)
+    cooled = np.exp(-present.model[:, COOLING] * np.array(COURSE_H)[:, None, None])
+    temperature = rest + (present.temperature_c - rest) * cooled
+    temperature[0] = present.temperature_c
+    middle = (temperature[:-1] + temperature[1:]) / 2.0
+    saturation, saturation_middle = e_s(temperature), e_s(middle)
+    lid_pa = e_s(present.room_c + terms.factor * (middle - present.room_c))
+    vapour = np.empty_like(temperature)
+    vapour[0] = present.vapour_pa
+    for index, step in enumerate(np.diff(COURSE_H)):
+        aim, rate = _aim(present, terms, saturation_middle[index], lid_pa[index], vapour[index])
+        then = aim + (vapour[index] - aim) * np.exp(-rate * step)
+        vapour[index + 1] = np.minimum(then, 0.995 * saturation[index + 1])
+    lid_c = present.room_c + terms.factor * (temperature - present.room_c)
+    whole = _outcome(present, temperature, saturation, vapour, lid_c)
+    return [Outcome(*figures) for figures in zip(whole.temperature_c, whole.humidity_pct, whole.margin_k, strict=True)]

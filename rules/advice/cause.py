@@ -1,0 +1,326 @@
+"""Cause and authority before any advice: is only the temperature wrong, can venting dry at all, who is at its limit.
+
+Everything here is arithmetic on one `Situation` and the chamber's settings; `rules.trade.practice` holds what follows from it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from rules.climate.situation import Situation
+from rules.physics.psychrometrics import saturation_vapour_pressure_pa
+from rules.settings import Chamber
+from rules.trade import practice
+from rules.trade.garden_sizes import size_class
+from rules.trade.practice import Band, Cell
+
+YOUNG = ("A", "B")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """An alarm that stands now, as far as advice cares."""
+
+    alarm: str
+    level: str | None = None
+    condition: str = "active"
+    priority: str = "today"
+    acknowledged: bool = False
+    seconds_left: float | None = None
+    probe: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Goal:
+    """What advice aims at and the band around it; all values degC, %RH, K."""
+
+    temperature_c: float
+    low_c: float
+    high_c: float
+    harmful_low_c: float
+    harmful_high_c: float
+    humidity_pct: float
+    low_pct: float
+    high_pct: float
+    harmful_low_pct: float
+    margin_k: float
+    inside_k: float = 0.6
+    inside_pct: float = 3.5
+    """How far inside the band a change must end so that its alarm clears: a little more than the deadband."""
+    dryness_matters: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """The reasoned present of one chamber: derived figures, the cell of the table, the facts and the coupled case."""
+
+    goal: Goal
+    temperature: Band
+    humidity: Band
+    lid_wet: bool
+    lid_known: bool
+    cell: Cell
+    humidity_at_target_pct: float | None
+    """RH*: the humidity that the same vapour would give at the target temperature."""
+    humidity_floor_pct: float | None
+    """RH_floor: the humidity that the room's air would give in the chamber."""
+    facts: frozenset[str] = field(default_factory=frozenset)
+    case: str | None = None
+
+
+def young(situation: Situation, chamber: Chamber) -> bool:
+    """Return whether the garden is small enough to have no reserve (below 200 ml, or of unknown size)."""
+    return size_class(garden_ml(situation, chamber)) in YOUNG
+
+
+def garden_ml(situation: Situation, chamber: Chamber) -> float | None:
+    """Return the garden's volume, ml: what was last said, else the config's figure."""
+    return situation.garden_ml if situation.garden_ml is not None else chamber.garden.volume_ml
+
+
+def goal_of(chamber: Chamber, situation: Situation) -> Goal:
+    """Return the aim and its band; an edge that the keeper left open is set where nothing reaches it."""
+    heat, damp = chamber.temperature, chamber.humidity
+    low_c, high_c = _edge(heat.low, 0.0), _edge(heat.high, 45.0)
+    low_pct, high_pct = _edge(damp.low, 0.0), min(_edge(damp.high, 100.0), 100.0)
+    aim_c = min(max(_edge(heat.target, (low_c + high_c) / 2), low_c + 0.3), high_c - 0.3)
+    aim_pct = damp.target if damp.target is not None else (85.0 if young(situation, chamber) else 80.0)
+    return Goal(
+        temperature_c=aim_c, low_c=low_c, high_c=high_c,
+        harmful_low_c=_edge(heat.harmful_low, low_c - 4.0), harmful_high_c=_edge(heat.harmful_high, high_c + 2.0),
+        humidity_pct=min(max(aim_pct, low_pct + 1.0), high_pct - 1.0), low_pct=low_pct, high_pct=high_pct,
+        harmful_low_pct=_edge(damp.harmful_low, low_pct - 10.0), margin_k=chamber.lid_dew.caution_margin_k,
+        inside_k=min(heat.deadband + 0.1, (high_c - low_c) / 4.0),
+        inside_pct=min(damp.deadband + 0.5, (high_pct - low_pct) / 4.0),
+        dryness_matters=chamber.role == "fungus",
+    )
+
+
+def _edge(value: float | None, otherwise: float) -> float:
+    return otherwise if value is None else value
+
+
+def humidity_at_target_pct(situation: Situation, target_c: float) -> float | None:
+    """Return RH*, %RH: the present vapour brought to `target_c`, at most 100; None if temperature or humidity is not known.
+
+    RH* = RH e_s(T) / e_s(T_target): constant vapour pressure, so a ventilated chamber (exact for one; a wet one refills).
+    """
+    t, rh = situation.temperature_c, situation.relative_humidity_pct
+    if t is None or rh is None:
+        return None
+    return min(100.0, rh * saturation_vapour_pressure_pa(t) / saturation_vapour_pressure_pa(target_c))
+
+
+def humidity_floor_pct(situation: Situation) -> float | None:
+    """Return RH_floor, %RH: what the room's air gives at the chamber's temperature; None if one of them is not known."""
+    t, room_c, room_pct = situation.temperature_c, situation.room_temperature_c, situation.room_relative_humidity_pct
+    if t is None or room_c is None or room_pct is None:
+        return None
+    return min(100.0, room_pct * saturation_vapour_pressure_pa(room_c) / saturation_vapour_pressure_pa(t))
+
+
+def reason_of(
+    chamber: Chamber, situation: Situation, standing: Mapping[str, Standing], knobs: Mapping[str, float],
+    *, mist_useless: bool = False, lid_was_wet: bool = False,
+) -> Cause:
+    """Return the cause of what stands; `knobs` are the devices' present settings as `rules.advice.devices` keeps them.
+
+    `lid_was_wet`: an open advisory already called the lid wet, so it stays wet until the margin is surely positive.
+    """
+    goal = goal_of(chamber, situation)
+    temperature = _temperature_band(goal, chamber, situation, standing)
+    humidity = _humidity_band(goal, chamber, situation, standing)
+    wet, known = _lid(situation, standing, lid_was_wet)
+    star, floor = humidity_at_target_pct(situation, goal.temperature_c), humidity_floor_pct(situation)
+    facts = _device_facts(chamber, situation, knobs, goal) | _air_facts(situation, goal, floor) | _state_facts(
+        chamber, situation, standing, goal, wet
+    )
+    if mist_useless:
+        facts |= {"mist-useless"}
+    cell = practice.cell_of(temperature, humidity, wet)
+    case = _case(cell, facts, goal, situation, star, floor, standing)
+    return Cause(
+        goal=goal, temperature=temperature, humidity=humidity, lid_wet=wet, lid_known=known, cell=cell,
+        humidity_at_target_pct=star, humidity_floor_pct=floor, facts=frozenset(facts), case=case,
+    )
+
+
+def _stands(standing: Mapping[str, Standing], *names: str) -> bool:
+    return any(row.alarm in names and row.condition == "active" for row in standing.values())
+
+
+def _temperature_band(goal: Goal, chamber: Chamber, situation: Situation, standing: Mapping[str, Standing]) -> Band:
+    value, back = situation.temperature_c, chamber.temperature.deadband
+    if value is None:
+        return "ok"
+    high_edge = goal.high_c - (back if _stands(standing, "temperature-high", "heater-runaway") else 0.0)
+    low_edge = goal.low_c + (back if _stands(standing, "temperature-low", "heater-failed") else 0.0)
+    return "high" if value > high_edge else "low" if value < low_edge else "ok"
+
+
+def _humidity_band(goal: Goal, chamber: Chamber, situation: Situation, standing: Mapping[str, Standing]) -> Band:
+    value, back = situation.relative_humidity_pct, chamber.humidity.deadband
+    if value is None:
+        return "ok"
+    high_edge = goal.high_pct - (back if _stands(standing, "humidity-high", "mister-stuck") else 0.0)
+    low_edge = goal.low_pct + (back if _stands(standing, "humidity-low") else 0.0)
+    if value < low_edge and goal.dryness_matters:
+        return "low"  # food and waste chambers are dry on purpose: workers choose the driest place for waste
+    return "high" if value > high_edge else "ok"
+
+
+def _lid(situation: Situation, standing: Mapping[str, Standing], was_wet: bool) -> tuple[bool, bool]:
+    margin = situation.dew_margin_k
+    if margin is None:
+        return _stands(standing, "lid-dew"), False
+    if _stands(standing, "lid-drip-tonight"):
+        return True, True
+    wet = margin <= 0.0 and (situation.probability_wet is None or situation.probability_wet >= 0.5)
+    return wet or ((was_wet or _stands(standing, "lid-dew")) and margin < practice.DRY_LID_MARGIN_K), True
+
+
+def _device_facts(chamber: Chamber, situation: Situation, knobs: Mapping[str, float], goal: Goal) -> set[str]:
+    devices, t = chamber.devices, situation.temperature_c
+    checks = {
+        "fan": devices.fan is not None, "fan-on": knobs.get("fan", 0.0) > 0.0, "mister": devices.mister is not None,
+        "mist-on": knobs.get("mister", 0.0) >= 0.05, "vents-open": knobs.get("vents", 0.0) > 0.0,
+        "vents-shut": knobs.get("vents", 0.0) < devices.vents.count, "granules": devices.wet_granules,
+        "can-insulate": devices.can_insulate_lid and knobs.get("foam", 0.0) < 30.0,
+        "unplugged": devices.heater is not None and knobs.get("heater_plugged", 1.0) == 0.0,
+        "thermostat": devices.heater is not None and devices.heater.thermostat,
+        "heater": devices.heater is not None and knobs.get("heater_plugged", 1.0) > 0.0,
+        "mat-below": devices.heater is not None and devices.heater.mount == "below",
+        "bare": not chamber.garden.covered,
+        "all-shut": knobs.get("vents", 0.0) == 0.0 and knobs.get("fan", 0.0) == 0.0,
+        "watered": not devices.wet_granules or knobs.get("water", 1.0) > 1.0,
+    }
+    facts = {name for name, holds in checks.items() if holds}
+    if "heater" in facts and t is not None:
+        facts |= _heater_authority(t, situation.room_temperature_c, knobs.get("setpoint"), goal)
+    return facts
+
+
+def _heater_authority(t: float, room: float | None, setpoint: float | None, goal: Goal) -> set[str]:
+    facts: set[str] = set()
+    if setpoint is not None and t < setpoint - 1.0:
+        facts |= {"heater-suspect", "heater-weak", "heater-at-limit"}
+    if setpoint is None and t < goal.low_c - 1.5:
+        facts.add("heater-suspect")
+    if room is not None and t < room + 0.7 and t < goal.low_c:
+        facts |= {"heater-suspect", "heater-weak"}
+    if room is not None and t - room < 1.0 and t > goal.high_c:
+        facts.add("heater-idle")  # the room alone is this warm: the heater has nothing to give back
+    return facts
+
+
+def _air_facts(situation: Situation, goal: Goal, floor: float | None) -> set[str]:
+    t, rh, room = situation.temperature_c, situation.relative_humidity_pct, situation.room_temperature_c
+    facts: set[str] = set()
+    if floor is not None and rh is not None:
+        facts.add("room-air-known")
+        facts |= {"floor-dries"} if floor <= rh - practice.VENT_AUTHORITY_PCT else {"floor-wets"}
+        facts |= {"dry-air"} if floor < goal.low_pct - practice.VENT_AUTHORITY_PCT else set()
+    if room is not None and t is not None:
+        facts |= {"room-cooler"} if room < t - 1.0 else {"room-warm"}
+        facts |= {"room-warm"} if room > goal.high_c - 1.0 else set()
+        facts |= {"room-cold"} if room < 15.0 else set()
+    return facts
+
+
+def _state_facts(
+    chamber: Chamber, situation: Situation, standing: Mapping[str, Standing], goal: Goal, wet: bool
+) -> set[str]:
+    t, rh, lid = situation.temperature_c, situation.relative_humidity_pct, situation.lid_temperature_c
+    founding = size_class(garden_ml(situation, chamber)) == "A"
+    slope = situation.humidity_slope_pct_h
+    checks = {
+        "hot": t is not None and t > goal.high_c, "very-hot": t is not None and t > practice.VERY_HOT_C, "lid-wet": wet,
+        "warm-side": t is not None and t > goal.temperature_c + 0.5,
+        "humid-side": rh is not None and rh > goal.humidity_pct, "founding": founding, "saturated": situation.saturated,
+        "sudden": _stands(standing, "lid-open") or (slope is not None and slope < -30.0), "visiting": situation.visiting,
+        "air-dry": rh is not None and rh < goal.low_pct and goal.dryness_matters,
+        "lid-wet-odd": wet and lid is not None and t is not None and t - lid > 6.0,
+    }
+    facts = {name for name, holds in checks.items() if holds}
+    if not goal.dryness_matters:
+        facts.add("dry-on-purpose")
+    if _stands(standing, "heater-failed"):
+        facts |= {"heater-suspect", "heater-weak"}
+    if _stands(standing, "lid-drip-tonight"):
+        facts.add("night-ahead")
+    return facts
+
+
+def heat_comes_first(situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether the heat branch holds: at 32 degC or above, or running away, whatever the humidity says."""
+    if _stands(standing, "heater-runaway"):
+        return True
+    t, slope = situation.temperature_c, situation.temperature_slope_k_h
+    if t is None:
+        return False
+    return t >= practice.HEAT_FIRST_C or (t > 28.0 and slope is not None and slope > practice.RUNAWAY_SLOPE_K_H)
+
+
+def _case(
+    cell: Cell, facts: set[str], goal: Goal, situation: Situation, star: float | None, floor: float | None,
+    standing: Mapping[str, Standing],
+) -> str | None:
+    return _failing(facts, situation, standing) or _airs(cell, facts, goal, star, situation) or _lids(cell, facts, situation)
+
+
+def _failing(facts: set[str], situation: Situation, standing: Mapping[str, Standing]) -> str | None:
+    t_slope, room_slope = situation.temperature_slope_k_h, situation.room_slope_k_h
+    if situation.saturated:
+        return "C11"
+    if _stands(standing, "lid-open"):
+        return "C8"
+    with_room = t_slope is not None and room_slope is not None and t_slope > 0.3 and room_slope > 0.6 * t_slope
+    if "hot" in facts and (with_room or "heater-idle" in facts):
+        return "C12"
+    if _stands(standing, "heater-runaway") or ("hot" in facts and t_slope is not None and t_slope > practice.RUNAWAY_SLOPE_K_H):
+        return "C10"
+    if _stands(standing, "heater-failed"):
+        return "C9"
+    return None
+
+
+def _airs(cell: Cell, facts: set[str], goal: Goal, star: float | None, situation: Situation) -> str | None:
+    star_ok = star is not None and goal.low_pct <= star <= goal.high_pct
+    if cell.temperature == "high" and cell.humidity == "low" and not cell.lid_wet and star_ok:
+        return "C1"
+    if cell.temperature == "low" and cell.humidity == "high" and not cell.lid_wet and star_ok:
+        return "C2"
+    if "mist-useless" in facts and cell.humidity == "low":
+        return "C13"
+    if _heater_dries(cell, facts, situation):
+        return "C6"
+    room_dew = situation.room_dew_point_c
+    aired = bool(facts & {"fan-on", "vents-open"})
+    winter_air = aired and "dry-air" in facts and (room_dew is None or room_dew < 5.0)
+    if cell.humidity == "low" and not cell.lid_wet and winter_air and (star is None or star < goal.low_pct):
+        return "C3"
+    if cell.humidity == "high" and "floor-wets" in facts:
+        return "C4"
+    return None
+
+
+def _heater_dries(cell: Cell, facts: set[str], situation: Situation) -> bool:
+    slopes = (situation.temperature_slope_k_h, situation.room_slope_k_h, situation.humidity_slope_pct_h)
+    if None in slopes or "heater" not in facts or cell.humidity != "low":
+        return False
+    flat, room, damp = slopes
+    return abs(flat or 0.0) < 0.3 and (room or 0.0) < -0.3 and (damp or 0.0) < -0.5
+
+
+def _lids(cell: Cell, facts: set[str], situation: Situation) -> str | None:
+    if "mat-below" in facts and cell.lid_wet:
+        return "C7"
+    if cell.temperature == "low" and "heater-at-limit" in facts:
+        return "C17"
+    if cell.temperature == "low" and cell.lid_wet and "heater" in facts:
+        return "C18"
+    cold_lid = cell.lid_wet and cell.temperature != "high" and cell.humidity != "low"
+    if cold_lid and situation.room_temperature_c is not None and "room-cooler" in facts:
+        return "C5"
+    return None

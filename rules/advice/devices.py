@@ -1,0 +1,201 @@
+"""What the keeper can change, by how much, in the keeper's own units: the knobs, their present settings and the moves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from rules.advice.cause import Cause
+from rules.settings import Chamber
+from rules.trade import practice
+from rules.trade.practice import ACTS, Step
+
+FOAM_BUILD_MM = 10.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """One possible change of one knob: how far, to which setting, at which effort, and in words."""
+
+    act: str
+    knob: str
+    delta: float
+    value: float | None
+    amount: float
+    unit: str
+    effort: float
+    text: str
+
+    @property
+    def watts_share(self) -> bool:
+        """Whether the heater is turned by its power, not by a set point."""
+        return self.unit == "W"
+
+
+def present_knobs(chamber: Chamber, told: Mapping[str, float]) -> dict[str, float]:
+    """Return the devices' settings now: the config's, unless the keeper has since said to have changed one (`told`)."""
+    devices, knobs = chamber.devices, {"vents": float(chamber.devices.vents.open), "foam": foam_of(chamber), "water": 1.0}
+    if devices.heater is not None:
+        knobs["watts"] = devices.heater.watts
+        if devices.heater.setpoint_c is not None:
+            knobs["setpoint"] = devices.heater.setpoint_c
+    if devices.fan is not None:
+        knobs["fan"] = devices.fan.minutes_per_hour
+    if devices.mister is not None:
+        knobs["mister"] = devices.mister.ml_per_day
+    return knobs | dict(told)
+
+
+def config_knobs(chamber: Chamber) -> dict[str, float]:
+    """Return the settings as the config alone states them: an edit there overrides what was told before."""
+    return present_knobs(chamber, {})
+
+
+def foam_of(chamber: Chamber) -> float:
+    """Return the lid's insulation as mm of foam; a second pane counts as 5 mm (air gap 0.16 m2K/W)."""
+    lid = chamber.lid
+    if lid.build == "insulated":
+        return max(lid.insulation_mm, FOAM_BUILD_MM)
+    return lid.insulation_mm + (5.0 if lid.build == "double" else 0.0)
+
+
+def moves_for(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, float]) -> list[Move]:
+    """Return the moves that this step of a cell allows now; empty if it is barred, not there, or not a matter of size."""
+    act = ACTS[step.act]
+    if act.knob == "none" or not allowed(step, cause):
+        return []
+    sized = {
+        "heater": _heater_moves, "vents": _vent_moves, "fan": _fan_moves,
+        "mister": _mister_moves, "foam": _foam_moves, "water": _water_moves,
+    }[act.knob]
+    found = sized(step, chamber, cause, knobs)
+    limit = step.at_most
+    return [move for move in found if limit is None or abs(move.delta) <= limit + 1e-9]
+
+
+def allowed(step: Step, cause: Cause) -> bool:
+    """Return whether the facts call for this step and none of them forbids it."""
+    act, facts = ACTS[step.act], cause.facts
+    if "dry-on-purpose" in facts and act.device in ("mister", "water", "garden") and act.change in ("more", "close"):
+        return False
+    needed = set(step.when) | set(act.needs)
+    return needed <= facts and not (set(act.bars) & facts)
+
+
+def _move(step: Step, delta: float, value: float | None, amount: float, unit: str, text: str, share: float) -> Move:
+    act = ACTS[step.act]
+    return Move(
+        act=step.act, knob=act.knob, delta=delta, value=value, amount=amount, unit=unit, text=text,
+        effort=act.effort * (0.5 + share),
+    )
+
+
+def _heater_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, float]) -> list[Move]:
+    heater = chamber.devices.heater
+    if heater is None:
+        return []
+    direction = ACTS[step.act].direction
+    if not heater.thermostat:
+        return _power_moves(step, heater.watts, knobs.get("watts", heater.watts), direction)
+    largest = practice.HEAT_STEP_UP_K if direction > 0 else practice.HEAT_STEP_DOWN_K
+    setpoint = knobs.get("setpoint")
+    out = []
+    for tenth in range(5, int(largest * 10) + 1, 5):
+        delta = direction * tenth / 10.0
+        if setpoint is None:
+            text = f"Turn the heater's thermostat {'up' if delta > 0 else 'down'} by {abs(delta):g} K"
+            out.append(_move(step, delta, None, abs(delta), "K", text, abs(delta) / 4.0))
+            continue
+        value = setpoint + delta
+        if 15.0 <= value <= cause.goal.high_c:
+            text = f"Turn the heater's thermostat {'up' if delta > 0 else 'down'} from {setpoint:g} to {value:g} °C"
+            out.append(_move(step, delta, value, abs(delta), "K", text, abs(delta) / 4.0))
+    return out
+
+
+def _power_moves(step: Step, rated: float, now: float, direction: int) -> list[Move]:
+    out = []
+    unit = 0.5 if rated < 10.0 else 1.0
+    for tenths in range(1, 7):
+        then = round((now + direction * rated * tenths / 10.0) / unit) * unit
+        if 0.0 <= then <= rated and then != now and (direction < 0 or tenths <= 2):
+            word = "up" if direction > 0 else "down"
+            how = "switch it off" if then == 0 else f"turn it {word} from {now:g} to {then:g} W"
+            text = f"Heater: {how} (dimmer, timer share or a smaller mat; better a thermostat)"
+            out.append(_move(step, then - now, then, abs(then - now), "W", text, tenths / 10.0))
+    return out
+
+
+def _vent_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, float]) -> list[Move]:
+    now, direction = int(knobs.get("vents", 0.0)), ACTS[step.act].direction
+    last = chamber.devices.vents.count if direction > 0 else 0
+    out = []
+    for value in range(now + direction, last + direction, direction):
+        count = abs(value - now)
+        noun = "vent" if count == 1 else "vents"
+        verb = "Open" if direction > 0 else "Close"
+        text = f"{verb} {count} {noun} ({value} of {chamber.devices.vents.count} then open)"
+        out.append(_move(step, value - now, value, count, "openings", text, 0.2 * count))
+    return out[:4]
+
+
+def _fan_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, float]) -> list[Move]:
+    now, direction = knobs.get("fan", 0.0), ACTS[step.act].direction
+    more = (0.5, 1.0, 2.0, 5.0, 10.0)  # no more at once: in a small box seconds of it change all the air
+    values = [now + m for m in more if now + m <= 60.0] if direction > 0 else [round(now * s, 1) for s in (0.75, 0.5, 0.25,
+        0.0)]
+    out = []
+    for value in values:
+        if value != now:
+            text = "Switch the fan off" if value == 0 else f"Run the fan {value:g} min per hour instead of {now:g}"
+            out.append(_move(step, value - now, value, abs(value - now), "min/h", text, abs(value - now) / 30.0))
+    return out
+
+
+def _mister_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, float]) -> list[Move]:
+    mister = chamber.devices.mister
+    if mister is None:
+        return []
+    now, direction = knobs.get("mister", 0.0), ACTS[step.act].direction
+    base = max(0.2, chamber.air_ml / 8000.0)
+    more = [now + base * m for m in (0.5, 1.0, 2.0, 4.0, 8.0)]
+    values = [v for v in more if v <= mister.max_ml_per_day] if direction > 0 else [now * s for s in (0.75, 0.5, 0.25, 0.0)]
+    out = []
+    for raw in values:
+        value = round(raw, 1)
+        if abs(value - now) >= 0.05:
+            text = _mist_text(now, value, mister.ml_per_press)
+            out.append(_move(step, value - now, value, abs(round(value - now, 1)), "ml/d", text, min(1.0,
+                abs(value - now) / (8 * base))))
+    return out
+
+
+def _mist_text(now: float, value: float, ml_per_press: float | None) -> str:
+    if value == 0:
+        return "Stop misting"
+    presses = "" if ml_per_press is None else f" (about {max(1, round(value / ml_per_press))} presses)"
+    return f"Mist the walls, never the garden, with {value:g} ml a day{presses} instead of {now:g} ml"
+
+
+def _foam_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, float]) -> list[Move]:
+    now = knobs.get("foam", 0.0)
+    out = []
+    for value in (10.0, 20.0, 30.0):
+        if value > now:
+            more = f"Make the foam on the lid {value:g} mm instead of {now:g} mm"
+            verb = f"Lay {value:g} mm of foam on the lid" if now == 0 else more
+            out.append(_move(step, value - now, value, value - now, "mm", f"{verb}, vents left free", (value - now) / 60.0))
+    return out
+
+
+def _water_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, float]) -> list[Move]:
+    now, direction = knobs.get("water", 1.0), ACTS[step.act].direction
+    ml = max(1.0, round(10.0 * (chamber.air_ml / 10_000.0) ** (2.0 / 3.0)))
+    if direction < 0:
+        text = "Take out about a third of the wet granules, or let that share dry"
+        return [_move(step, -0.3 * now, now * 0.7, 30.0, "%", text, 0.3)] if now > 0.4 else []
+    return [
+        _move(step, now * (factor - 1.0), now * factor, amount, "ml",
+              f"Fill the drinker and wet the clay granules along the wall with {amount:g} ml, away from the garden", share)
+        for factor, amount, share in ((1.4, ml, 0.1), (1.8, 2.0 * ml, 0.25))
+    ]

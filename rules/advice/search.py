@@ -1,0 +1,202 @@
+"""The smallest set of changes that brings temperature, humidity and dew margin into band together, robustly.
+
+A search over every combination of up to two allowed moves, each judged over draws of the model's parameters. Where none is
+good enough, the best step in the right direction is taken, and what stands in the way is named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations, product
+
+import numpy as np
+
+from rules.advice.balance import COURSE_H, Outcome, Present, Setting, at_rest, course
+from rules.advice.cause import Cause, Goal
+from rules.advice.devices import Move
+from rules.advice.model import Array
+
+SURE = 0.7
+"""How many of the draws must agree before a change counts as one that will do; judgement."""
+WORSE_AT_MOST = 0.08
+"""Share of draws in which a change may bring a quantity past its harmful limit on the way; judgement."""
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """Mean and spread of one instant of the winner's course."""
+
+    after_h: float
+    temperature_c: float
+    temperature_u_k: float
+    humidity_pct: float
+    humidity_u_pct: float
+    margin_k: float
+    margin_u_k: float
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A combination of moves and what it would do: share of draws in band at rest, violation left, effort."""
+
+    moves: tuple[Move, ...]
+    in_band: float
+    violation: float
+    effort: float
+    rest: Forecast
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """What the search found: winner (no moves: leave it be), runner-up, whether it will do, and what cannot be met."""
+
+    winner: Candidate
+    runner_up: Candidate | None
+    idle: Candidate
+    feasible: bool
+    forecasts: tuple[Forecast, ...]
+    unmet: tuple[str, ...]
+    searched: int
+    refused: int
+
+
+def combos(moves: Sequence[Move], most: int) -> list[tuple[Move, ...]]:
+    """Return no move, every single move, and every pair of moves of different knobs."""
+    by_knob: dict[str, list[Move]] = {}
+    for move in moves:
+        by_knob.setdefault(move.knob, []).append(move)
+    found: list[tuple[Move, ...]] = [()]
+    for size in range(1, most + 1):
+        for group in combinations(by_knob, size):
+            found.extend(product(*(by_knob[name] for name in group)))
+    return found
+
+
+def setting_of(
+    candidates: Sequence[tuple[Move, ...]], knobs: Mapping[str, float], gains: Mapping[str, float]
+) -> Setting:
+    """Return the candidates' knob settings as columns; `gains`: how strongly each knob was seen to work (1: as modelled)."""
+    count = len(candidates)
+    heat, power, wet = np.zeros(count), np.ones(count), np.ones(count)
+    levels = {name: np.full(count, knobs.get(name, 0.0)) for name in ("vents", "fan", "mister", "foam")}
+    watts, wetness = max(knobs.get("watts", 1.0), 1e-6), max(knobs.get("water", 1.0), 1e-6)
+    for row, moves in enumerate(candidates):
+        for move in moves:
+            delta = move.delta * gains.get(move.knob, 1.0)
+            if move.knob == "heater":
+                heat[row] = 0.0 if move.watts_share else delta
+                power[row] = max(1.0 + delta / watts, 0.0) if move.watts_share else 1.0
+            elif move.knob == "water":
+                wet[row] = max(1.0 + delta / wetness, 0.1)
+            else:
+                levels[move.knob][row] = max(levels[move.knob][row] + delta, 0.0)
+    return Setting(heat, power, levels["vents"], levels["fan"] / 60.0, levels["mister"], levels["foam"], wet)
+
+
+def _violation(goal: Goal, outcome: Outcome, margin_matters: bool) -> Array:
+    """Return how far outside the band, in units of a clear miss (1 K, 5 points, 0.7 K); shape (candidates, draws)."""
+    t, rh = outcome.temperature_c, outcome.humidity_pct
+    inside_k, inside_pct = goal.inside_k, goal.inside_pct
+    heat = np.maximum(t - (goal.high_c - inside_k), 0.0) * 1.3 + np.maximum(goal.low_c + inside_k - t, 0.0)
+    dry = np.maximum(goal.low_pct + inside_pct - rh, 0.0) / 5.0 if goal.dryness_matters else np.zeros_like(rh)
+    damp = np.maximum(rh - (goal.high_pct - inside_pct), 0.0) / 8.0
+    drip = np.maximum(goal.margin_k + 0.2 - outcome.margin_k, 0.0) / 0.7 if margin_matters else np.zeros_like(rh)
+    return np.asarray(heat + dry + damp + drip)
+
+
+def _off_target(goal: Goal, outcome: Outcome) -> Array:
+    """Return a mild pull towards the aim, so that of two changes that will do the better placed one is taken."""
+    heat = np.abs(outcome.temperature_c - goal.temperature_c) / (goal.high_c - goal.low_c)
+    damp = np.abs(outcome.humidity_pct - goal.humidity_pct) / max(goal.high_pct - goal.low_pct, 5.0)
+    return np.asarray(heat + (damp if goal.dryness_matters else 0.0))
+
+
+def _harm(goal: Goal, outcome: Outcome) -> Array:
+    """Return by how much a quantity lies beyond its harmful limit, in the units of `_violation`."""
+    t, rh = outcome.temperature_c, outcome.humidity_pct
+    heat = np.maximum(t - goal.harmful_high_c, 0.0) + np.maximum(goal.harmful_low_c - t, 0.0)
+    return np.asarray(heat + (np.maximum(goal.harmful_low_pct - rh, 0.0) / 5.0 if goal.dryness_matters else 0.0))
+
+
+def solve(
+    present: Present, cause: Cause, moves: Sequence[Move], rank: Mapping[str, int], gains: Mapping[str, float], most: int = 2,
+    companions: Mapping[str, frozenset[str]] | None = None,
+) -> Solution:
+    """Return the smallest robust change among `moves`.
+
+    `rank`: the place of each act in the cell's order. `companions`: acts that are taken only together with one of others.
+    """
+    candidates = [combo for combo in combos(moves, most) if _accompanied(combo, companions or {})]
+    rest = at_rest(present, setting_of(candidates, present.knobs, gains))
+    goal, weight = cause.goal, present.weight
+    violation = _violation(goal, rest, cause.lid_known)
+    in_band = (violation <= 1e-9) @ weight
+    left, pull = violation @ weight, _off_target(goal, rest) @ weight
+    effort = np.array([_effort(moves_, rank) for moves_ in candidates])
+    score = left + 0.05 * pull + 0.06 * effort
+    enough = in_band >= max(SURE, float(in_band.max()) - 0.12)
+    score = np.where(enough, 0.05 * pull + 0.06 * effort - 10.0, score)
+    order = [int(place) for place in np.argsort(score, kind="stable")]
+    return _chosen(present, cause, candidates, gains, rest, order, (in_band, left, effort))
+
+
+_DAMPENS = {"water": 1, "mister": 1, "vents": -1, "fan": -1}
+"""Which way a knob turned up moves the humidity: no message turns one knob towards damp and another towards dry."""
+
+
+def _accompanied(combo: tuple[Move, ...], companions: Mapping[str, frozenset[str]]) -> bool:
+    acts = {move.act for move in combo}
+    both_ways = {_DAMPENS[move.knob] * (1 if move.delta > 0 else -1) for move in combo if move.knob in _DAMPENS}
+    return len(both_ways) < 2 and all(companions[act] & acts for act in acts if act in companions)
+
+
+def _effort(moves: tuple[Move, ...], rank: Mapping[str, int]) -> float:
+    return sum(move.effort + 0.12 * rank.get(move.act, 0) for move in moves)
+
+
+def _chosen(
+    present: Present, cause: Cause, candidates: list[tuple[Move, ...]], gains: Mapping[str, float], rest: Outcome,
+    order: list[int], figures: tuple[Array, Array, Array],
+) -> Solution:
+    shortlist = list(dict.fromkeys([*order[:10], 0]))
+    steps = course(present, setting_of([candidates[i] for i in shortlist], present.knobs, gains))
+    harm = np.array([_harm(cause.goal, step) for step in steps]).max(axis=0)
+    idle_harm = harm[shortlist.index(0)]
+    worse = (harm > np.maximum(idle_harm, _harm(cause.goal, steps[0])[0]) + 0.05) @ present.weight
+    safe = [row for row in range(len(shortlist)) if worse[row] <= WORSE_AT_MOST or shortlist[row] == 0]
+    in_band, left, effort = figures
+
+    def told(row: int) -> Candidate:
+        i = shortlist[row]
+        last = Outcome(rest.temperature_c[i : i + 1], rest.humidity_pct[i : i + 1], rest.margin_k[i : i + 1])
+        ahead = _forecast(present, last, 0, COURSE_H[-1])
+        return Candidate(candidates[i], float(in_band[i]), float(left[i]), float(effort[i]), ahead)
+
+    first = safe[0]
+    winner, idle = told(first), told(shortlist.index(0))
+    return Solution(
+        winner=winner, runner_up=told(safe[1]) if len(safe) > 1 else None, idle=idle, feasible=winner.in_band >= SURE,
+        forecasts=(*(_forecast(present, steps[COURSE_H.index(h)], first, h) for h in COURSE_H[2:-1]), winner.rest),
+        unmet=_unmet(cause.goal, winner.rest, cause.lid_known), searched=len(candidates), refused=len(shortlist) - len(safe),
+    )
+
+
+def _forecast(present: Present, outcome: Outcome, row: int, hours: float) -> Forecast:
+    def both(values: Array) -> tuple[float, float]:
+        mean = float(values @ present.weight)
+        return mean, float(np.sqrt(np.maximum(((values - mean) ** 2) @ present.weight, 0.0)))
+
+    t, rh, margin = both(outcome.temperature_c[row]), both(outcome.humidity_pct[row]), both(outcome.margin_k[row])
+    return Forecast(hours, *t, *rh, *margin)
+
+
+def _unmet(goal: Goal, rest: Forecast, margin_matters: bool) -> tuple[str, ...]:
+    """Return which limits the winner's mean still misses at rest."""
+    misses = {
+        "temperature-high": rest.temperature_c > goal.high_c, "temperature-low": rest.temperature_c < goal.low_c,
+        "humidity-low": goal.dryness_matters and rest.humidity_pct < goal.low_pct,
+        "humidity-high": rest.humidity_pct > goal.high_pct,
+        "lid-dew": margin_matters and rest.margin_k < goal.margin_k,
+    }
+    return tuple(name for name, missed in misses.items() if missed)

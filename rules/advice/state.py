@@ -1,0 +1,109 @@
+"""What is remembered of the advice for one chamber: the open advisory, what was done, what was learned."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from rules.terms.events import Priority
+
+
+@dataclass
+class ToldMove:
+    """A sized change as it was advised, so that `done` and the later comparison know what was meant."""
+
+    act: str
+    knob: str
+    device: str
+    delta: float
+    amount: float
+    unit: str
+    value: float | None = None
+
+
+@dataclass
+class ToldForecast:
+    """What was predicted for one instant."""
+
+    due_ms: int
+    temperature_c: float
+    temperature_u_k: float
+    humidity_pct: float
+    humidity_u_pct: float
+    margin_k: float
+    margin_u_k: float
+
+
+@dataclass
+class OpenAdvice:
+    """The one advisory of a chamber that is open now. `event` is what was last told, as keyword arguments."""
+
+    advisory: str
+    branch: str
+    cell: int
+    case: str | None
+    lid_wet: bool
+    urgency: Priority
+    given_ms: int
+    told_ms: int
+    look_again_ms: int
+    keys: list[str] = field(default_factory=list)
+    amounts: list[float] = field(default_factory=list)
+    moves: list[ToldMove] = field(default_factory=list)
+    forecasts: list[ToldForecast] = field(default_factory=list)
+    event: dict[str, Any] = field(default_factory=dict)
+    start_c: float | None = None
+    start_pct: float | None = None
+    start_margin_k: float | None = None
+    room_start_c: float | None = None
+    done_ms: int | None = None
+    done_share: float = 1.0
+    reminders: int = 0
+
+
+@dataclass
+class KnobChange:
+    """A change of a device's setting that the keeper told: the history that the daily fit needs."""
+
+    at_ms: int
+    knob: str
+    value: float
+
+
+@dataclass
+class Gain:
+    """How strongly a knob works against what the model said: 1 as modelled, 0 not at all; with standard deviation."""
+
+    mean: float = 1.0
+    spread: float = 0.5
+    count: int = 0
+
+
+@dataclass
+class AdviceState:
+    """All that `rules.advice.advisory` hands to its next call for one chamber."""
+
+    counter: int = 0
+    serial: int = 0
+    open: OpenAdvice | None = None
+    last: OpenAdvice | None = None
+    """The advisory before: `done` may come after it was closed, and its effect must not be advised against at once."""
+    told_knobs: dict[str, float] = field(default_factory=dict)
+    config_knobs: dict[str, float] = field(default_factory=dict)
+    changes: list[KnobChange] = field(default_factory=list)
+    gains: dict[str, Gain] = field(default_factory=dict)
+    model: dict[str, Any] | None = None
+    judge_from_ms: dict[str, int] = field(default_factory=dict)
+    """From when on a knob may be advised again, by knob."""
+    checked_ms: dict[str, int] = field(default_factory=dict)
+    """When a check (of heater, probe, lid) was last asked for."""
+    mist_failures: int = 0
+    faded_ms: int | None = None
+    """Up to when the quiet lasted in which it was last dry again at once: counted once."""
+    stopped_c: float | None = None
+    """The temperature at which the heater was unplugged on advice: how far too high its set point was."""
+    repeated_ms: dict[str, int] = field(default_factory=dict)
+    """When a plan without a sized change was last told, by its actions: not again for half a day."""
+    metrology_until_ms: int | None = None
+    quiet_until_ms: int | None = None
+    """After a withdrawal or a verdict: no new advisory before this, so that nothing flaps. Heat is never held back."""

@@ -1,0 +1,217 @@
+"""The advisory in plain words: first what to do, then the chain of numbers behind it."""
+
+from __future__ import annotations
+
+import re
+from math import sqrt
+from typing import Literal
+
+from rules.advice.balance import STRUCTURE_SHARE
+from rules.advice.cause import Cause
+from rules.advice.plan import Plan
+from rules.advice.search import Forecast
+from rules.climate.situation import Situation
+from rules.settings import Chamber
+from rules.terms.events import HOUR_MS, Prediction
+from rules.trade import practice
+from rules.trade.garden_sizes import size_class
+
+TOLD_H = (1.0, 6.0, 24.0)
+"""Of the predicted course, the hours that are told; the last one stands for 'at rest'."""
+LITTLE_HELP_SHARE = 0.7
+"""A winner that leaves more than this share of the fault is called no help: the structure has to change; judgement."""
+_UNMET = {
+    "temperature-high": ("it stays too warm", "a cooler room, shade, or a smaller heater"),
+    "temperature-low": ("it stays too cool", "a warmer room, foam on lid and sides, or a stronger heater at the side"),
+    "humidity-low": ("it stays too dry", "a larger water buffer (more wet clay), tighter openings, or moister room air"),
+    "humidity-high": ("it stays very humid", "less wet ground, or drier room air"),
+    "lid-dew": ("the lid stays wet", "a warmer lid: thicker foam, a second pane, or a warmer room"),
+}
+_BRANCH = {
+    "heat": "Heat comes first, whatever the humidity says.",
+    "lid-open": "The humidity fell within minutes while the temperature hardly changed: that is what an open lid looks like.",
+    "heater-failed": "The temperature falls towards the room's, as it does when the heat has stopped.",
+    "plug-in": "The heater was unplugged because it was too warm; now it is cool enough again.",
+    "mister-stuck": "The air is near saturation and its water still rises: water keeps coming.",
+    "probe": "No temperature is believed here, so nothing is said about the climate.",
+    "no-humidity": "The humidity is not believed, so only the temperature is judged.",
+}
+
+
+def headline_of(plan: Plan) -> str:
+    """Return one short sentence: the first action, and the second where both are short."""
+    texts = [action.text for action in plan.actions]
+    if len(texts) > 1 and len(texts[0]) + len(texts[1]) < 110:
+        return f"{texts[0]}; then {texts[1][0].lower()}{texts[1][1:]}"
+    return texts[0]
+
+
+def reason_of_plan(plan: Plan, situation: Situation) -> str:
+    """Return the chain of numbers in plain sentences: what is, why, what follows, what cannot be met."""
+    parts = [_now(plan.cause, situation)]
+    if plan.branch in _BRANCH:
+        parts.append(_BRANCH[plan.branch])
+    if plan.cause is not None:
+        parts += _why(plan, plan.cause, situation)
+    if plan.forecasts:
+        parts.append(_then(plan.forecasts[-1], plan.cause is not None and plan.cause.lid_known, situation))
+    parts += _missed(plan)
+    return " ".join(part for part in parts if part)
+
+
+def _now(cause: Cause | None, situation: Situation) -> str:
+    t, rh = situation.temperature_c, situation.relative_humidity_pct
+    if t is None:
+        return ""
+    said = f"It is {t:.1f} °C" + ("" if rh is None or situation.saturated else f" and {rh:.0f} %RH")
+    if cause is not None:
+        goal = cause.goal
+        said += f" (wanted {goal.low_c:g} to {goal.high_c:g} °C, {goal.low_pct:g} to {goal.high_pct:g} %RH)"
+    return said + "."
+
+
+def _why(plan: Plan, cause: Cause, situation: Situation) -> list[str]:
+    parts = []
+    if plan.branch == "cell":
+        parts.append(_sentence(practice.CASES[cause.case].diagnosis if cause.case else cause.cell.meaning))
+        parts += _numbers(cause, situation)
+    if plan.branch in ("heat", "heater-failed") and situation.room_temperature_c is not None:
+        parts.append(f"The room is at {situation.room_temperature_c:.1f} °C.")
+    if plan.branch == "heater-failed" and situation.room_temperature_c is not None:
+        parts.append(f"Without heat it ends near {situation.room_temperature_c:.0f} °C.")
+    return parts
+
+
+def _sentence(text: str) -> str:
+    return text[0].upper() + text[1:] + "."
+
+
+def _numbers(cause: Cause, situation: Situation) -> list[str]:
+    """Return the derived figures that decided, as one sentence."""
+    parts, t = [], situation.temperature_c
+    star, floor, goal = cause.humidity_at_target_pct, cause.humidity_floor_pct, cause.goal
+    if star is not None and t is not None and abs(t - goal.temperature_c) > 1.0 and cause.temperature != "ok":
+        parts.append(f"the same water in the air would be {star:.0f} %RH at {goal.temperature_c:g} °C")
+    if floor is not None and cause.humidity == "high" and "floor-wets" in cause.facts:
+        parts.append(f"venting cannot dry it, since the room's air alone would give {floor:.0f} %RH in here")
+    elif floor is not None and cause.humidity != "ok":
+        parts.append(f"the room's air alone would give {floor:.0f} %RH in here")
+    margin = situation.dew_margin_k
+    if cause.lid_wet and margin is not None:
+        how = "" if situation.lid_source == "measured" else ", estimated"
+        parts.append(f"the lid is {abs(margin):.1f} K {'below' if margin <= 0 else 'above'} the dew point{how}")
+    return [_sentence("; ".join(parts))] if parts else []
+
+
+def _then(rest: Forecast, lid_known: bool, now: Situation) -> str:
+    u_k = _joined(rest.temperature_u_k, now.u_temperature_k or 0.0, rest.temperature_c, now.temperature_c, 2)
+    u_pct = _joined(rest.humidity_u_pct, now.u_relative_humidity_pct or 0.0, rest.humidity_pct, now.relative_humidity_pct, 1)
+    margin = f", the lid {rest.margin_k:+.1f} K from the dew point" if lid_known else ""
+    return (
+        f"Expected at rest: {rest.temperature_c:.1f} °C and {rest.humidity_pct:.0f} %RH"
+        f" (give or take {2 * u_k:.1f} K and {2 * u_pct:.0f} points){margin}."
+    )
+
+
+def _missed(plan: Plan) -> list[str]:
+    """Return that a first step is not all, and, where hardly anything helps, what would have to be rebuilt."""
+    solution = plan.solution
+    if solution is None or solution.feasible:
+        return []
+    if not solution.unmet:
+        return ["The size is not sure yet, so this is a first step: look again before more."]
+    what = " and ".join(_UNMET[name][0] for name in solution.unmet)
+    if solution.winner.violation < LITTLE_HELP_SHARE * solution.idle.violation:
+        return [f"This is a first step: by itself {what}."]
+    means = "; ".join(dict.fromkeys(_UNMET[name][1] for name in solution.unmet))
+    return [f"Your devices cannot mend this: {what}. What would: {means}."]
+
+
+def lacking_of(plan: Plan, situation: Situation) -> tuple[str, ...]:
+    """Return what is missing, each with what it costs the advice."""
+    out = list(situation.lacking)
+    if situation.room_temperature_c is None and not any("room" in text for text in out):
+        out.append("no room probe: what venting would do is not known")
+    if plan.cause is not None and not plan.cause.lid_known and not any("lid" in text for text in out):
+        out.append("no lid temperature: whether the lid is wet is not known")
+    return tuple(out)
+
+
+def cautions_of(plan: Plan, chamber: Chamber) -> tuple[str, ...]:
+    """Return what must be said along with these actions, and about a mat below the chamber."""
+    out: list[str] = []
+    for action in plan.actions:
+        if action.change != "hold":
+            out += practice.CAUTIONS[action.device]
+        if action.device == "lid" and action.change == "insulate":
+            out.append(practice.KEEP_CLEAR)
+    heater = chamber.devices.heater
+    if heater is not None and heater.mount == "below" and any(action.device == "heater" for action in plan.actions):
+        out.append("The mat lies below: it drives the water out of the ground; move it to the side.")
+    if heater is not None and not heater.thermostat and any(action.device == "heater" for action in plan.actions):
+        out.append(practice.LOW_VOLTAGE)
+    return tuple(dict.fromkeys(out))
+
+
+def predictions_of(plan: Plan, situation: Situation) -> tuple[Prediction, ...]:
+    """Return the forecasts with the probes' own uncertainty added."""
+    if plan.cause is None:
+        return ()
+    known = plan.cause.lid_known
+    own_k, own_pct = situation.u_temperature_k or 0.0, situation.u_relative_humidity_pct or 0.0
+    return tuple(
+        Prediction(
+            after_ms=round(row.after_h * HOUR_MS), temperature_c=round(row.temperature_c, 2),
+            temperature_u_k=_joined(row.temperature_u_k, own_k, row.temperature_c, situation.temperature_c, 2),
+            relative_humidity_pct=round(row.humidity_pct, 1),
+            relative_humidity_u_pct=_joined(row.humidity_u_pct, own_pct, row.humidity_pct, situation.relative_humidity_pct, 1),
+            dew_margin_k=round(row.margin_k, 2) if known else None,
+            dew_margin_u_k=_joined(row.margin_u_k, 0.0, row.margin_k, situation.dew_margin_k, 2) if known else None,
+        )
+        for row in plan.forecasts
+        if row.after_h in TOLD_H
+    )
+
+
+def _joined(by_draws: float, of_probe: float, then: float, now: float | None, digits: int) -> float:
+    """Return the uncertainty of a prediction: parameters, probe, and the share of the change that the model may miss."""
+    missed = STRUCTURE_SHARE * abs(then - now) if now is not None else 0.0
+    return round(sqrt(by_draws**2 + of_probe**2 + missed**2), digits)
+
+
+def act_within_s(situation: Situation, chamber: Chamber) -> int | None:
+    """Return how soon to act where no alarm says it, by temperature and garden size; judgement, no published exposure times."""
+    t, rh = situation.temperature_c, situation.relative_humidity_pct
+    small = size_class(situation.garden_ml if situation.garden_ml is not None else chamber.garden.volume_ml) in ("A", "B")
+    if t is not None and t >= 30.0:
+        return 900 if t >= practice.HEAT_FIRST_C else 2 * 3600
+    if t is not None and t < 15.0:
+        return 4 * 3600
+    if chamber.role == "fungus" and rh is not None and rh < 60.0:
+        return 3600 if small else 3 * 3600
+    if chamber.role == "fungus" and rh is not None and rh < 70.0:
+        return 3 * 3600 if small else 8 * 3600
+    return 24 * 3600 if t is not None and (t < 22.0 or t > 28.0) else None
+
+
+_NUMBER = r"[-+]?\d+(?:\.\d+)?"
+_PAIR = re.compile(rf"({_NUMBER}) to ({_NUMBER}) °C")
+_ONE = re.compile(rf"({_NUMBER}) °C")
+_STEP = re.compile(rf"({_NUMBER}) K\b")
+
+
+def in_keepers_unit(text: str, unit: Literal["degC", "degF"]) -> str:
+    """Return the text with every `°C` and `K` turned to `°F`, if that is the keeper's unit: 26 °C is 78.8 °F, 1 K is 1.8 °F."""
+    if unit == "degC":
+        return text
+    text = _PAIR.sub(lambda found: f"{_fahrenheit(found[1])} to {_fahrenheit(found[2])} °F", text)
+    text = _ONE.sub(lambda found: f"{_fahrenheit(found[1])} °F", text)
+    return _STEP.sub(lambda found: f"{_sign(found[1])}{abs(float(found[1])) * 1.8:.1f} °F", text)
+
+
+def _fahrenheit(number: str) -> str:
+    return f"{float(number) * 1.8 + 32.0:.1f}"
+
+
+def _sign(number: str) -> str:
+    return number[0] if number[0] in "+-" else ""

@@ -1,0 +1,130 @@
+"""What one call of `follow` works with: the state it may change, the events it has to tell, and how a row is carried out."""
+
+from __future__ import annotations
+
+from rules.alarms.priority import priority_of
+from rules.alarms.state import CHATTER_FOR_MS, AlarmRecord, AlarmsState, record_key
+from rules.alarms.suppression import causes
+from rules.alarms.table import Transition
+from rules.alarms.walk import Cue, level_of, step, told
+from rules.settings import Settings
+from rules.terms.events import AlarmEvent, SystemEvent, WordEvent
+from rules.trade.alarm_kinds import ALARMS, ConditionChange
+from rules.trade.garden_sizes import size_class
+
+Told = AlarmEvent | WordEvent | SystemEvent
+
+
+class AlarmLife:
+    """The one writer of an AlarmsState during one call."""
+
+    def __init__(self, settings: Settings, state: AlarmsState, origin: str) -> None:
+        self.settings = settings
+        self.state = state
+        self.origin = origin
+        self.events: list[Told] = []
+
+    def record(self, chamber: str | None, alarm: str, probe: str | None, medium: str | None = None) -> AlarmRecord:
+        """Return the record of an alarm, a new one if it was never heard of."""
+        key = record_key(chamber, alarm, probe, medium)
+        record = self.state.records.get(key)
+        if record is None:
+            subject = ALARMS[alarm].subject
+            record = AlarmRecord(
+                chamber=chamber, alarm=alarm, probe=probe if subject == "probe" else None,
+                medium=(medium or probe) if subject == "medium" else medium if subject == "probe" else None,
+            )
+            record.out_of_service = record.probe in self.state.out_of_service
+            self.state.records[key] = record
+        return record
+
+    def note(self, record: AlarmRecord, change: ConditionChange) -> None:
+        """Take over what the change knows in figures; what it does not know stays as last seen."""
+        record.closed = False
+        record.value = record.value if change.value is None else change.value
+        record.limit = record.limit if change.limit is None else change.limit
+        record.unit = change.unit or record.unit
+        record.because = change.because or record.because
+        if ALARMS[record.alarm].subject == "probe":
+            record.medium = change.medium or record.medium
+        if change.to in ("active", "harmful", "eased", "recovering", "relapsed", "resumed"):
+            record.seconds_left = change.seconds_left
+
+    def change(self, record: AlarmRecord, change: ConditionChange) -> None:
+        """Walk one change of condition through the table."""
+        reason = "config edited" if change.config else change.because
+        cue = Cue(
+            change.at_ms, change.to, level_of(change.to, change.level, record), change.config, telling=self.settings.telling
+        )
+        self.act(record, cue, reason)
+
+    def act(self, record: AlarmRecord, cue: Cue, reason: str = "") -> Transition | None:
+        """Carry out the row that holds, with its event; the caller settles the other alarms afterwards."""
+        row = step(record, cue)
+        if row is None:
+            return None
+        if record.open:
+            self._judge(record)
+        if row.change is not None:
+            self._place(record, causes(self.settings, self.state))
+            self._say(record, row.change, cue.at_ms, reason)
+        if "open" in row.effects:
+            self._count_raise(record, cue.at_ms)
+        if "latch" in row.effects:
+            self._say(record, "latched", cue.at_ms, "it stays told until it is acknowledged")
+        return row
+
+    def settle(self, at_ms: int) -> None:
+        """Tell of every other alarm whose suppression has changed by what has just happened."""
+        found = causes(self.settings, self.state)
+        for key in sorted(self.state.records):
+            record = self.state.records[key]
+            before = record.suppression
+            self._place(record, found)
+            after = record.suppression
+            if after != before and record.condition != "normal":
+                hidden = after != "none"
+                self._say(record, "suppressed" if hidden else "unsuppressed", at_ms, "" if hidden else "what hid it is over")
+
+    def say_absence(self, at_ms: int, what: str) -> None:
+        """Tell that the keeper's absence begins or ends."""
+        self.state.away_count += 1
+        text = "the keeper is away: the stand-in is told" if what == "away-begun" else "the keeper is back"
+        self.events.append(
+            SystemEvent(id=f"{self.origin}.away.{self.state.away_count}", at_ms=at_ms, chamber=None, what=what, text=text)
+        )
+
+    def garden_class(self, chamber: str | None) -> str:
+        """Return the garden's size class; a chamber without a garden bears as much as the largest one."""
+        entry = None if chamber is None else self.settings.chambers.get(chamber)
+        if entry is None:
+            return "B"
+        if entry.role != "fungus":
+            return "E"
+        return size_class(self.state.gardens_ml.get(chamber or "", entry.garden.volume_ml))
+
+    def _say(self, record: AlarmRecord, change: str, at_ms: int, reason: str) -> None:
+        self.events.append(told(record, change, at_ms, self.origin, reason))
+
+    def _place(self, record: AlarmRecord, found: dict[str, str]) -> None:
+        record.cause = found.get(record.key, "")
+        record.out_of_service = record.probe is not None and record.probe in self.state.out_of_service
+
+    def _judge(self, record: AlarmRecord) -> None:
+        uncertain = ALARMS[record.alarm].subject in ("climate", "lid") and any(
+            other.open and other.alarm == "probes-disagree" and other.chamber == record.chamber
+            for other in self.state.records.values()
+        )
+        judged = priority_of(
+            record.alarm, record.level or "outside", size=self.garden_class(record.chamber), value=record.value,
+            limit=record.limit, seconds_left=record.seconds_left, uncertain=uncertain,
+        )
+        record.priority, record.priority_reason = judged.priority, judged.text
+
+    def _count_raise(self, record: AlarmRecord, at_ms: int) -> None:
+        third = record.raised_before_ms is not None and at_ms - record.raised_before_ms <= CHATTER_FOR_MS
+        record.raised_before_ms, record.raised_ms = record.raised_ms, at_ms
+        record.grace_until_ms = None
+        if third and not record.chattering:
+            record.chattering = True
+            self._say(record, "chattering", at_ms, "raised three times within 6 h: deadband or delays are too small")

@@ -1,0 +1,132 @@
+"""One cause, one message: which standing alarm explains which other one, so that only the cause is annunciated.
+
+Suppression by design hides an alarm, it never stops it: when the cause ends and the alarm still stands, it is annunciated
+then. A harmful level is hidden by nothing but a visit of the keeper, who is standing in front of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from rules.alarms.priority import rank
+from rules.alarms.state import AlarmRecord, AlarmsState
+from rules.settings import Settings
+from rules.terms.events import HOUR_MS
+from rules.trade.alarm_kinds import ALARMS, identity
+
+TOGETHER_FOR_MS = HOUR_MS
+"""Chambers of one room that raise the same alarm within this were moved by the room. Common practice, no source."""
+
+CAUSES: dict[str, tuple[str, ...]] = {
+    "temperature-high": ("heater-runaway",),
+    "temperature-low": ("heater-failed",),
+    "humidity-low": ("lid-open",),
+    "humidity-high": ("mister-stuck", "lid-dew"),
+    "lid-drip-tonight": ("lid-dew",),
+    "temperature-leaving": ("temperature-high", "temperature-low", "heater-runaway", "heater-failed"),
+    "humidity-leaving": ("humidity-low", "humidity-high", "lid-open", "mister-stuck"),
+    "probe-stale": ("blind",),
+    "probe-fault": ("blind",),
+}
+"""Within one chamber: the alarm on the left says nothing new while one on the right is annunciated."""
+
+ROOM_MOVES = frozenset(
+    {
+        "temperature-high", "temperature-low", "humidity-low", "humidity-high", "lid-dew", "lid-drip-tonight",
+        "temperature-leaving", "humidity-leaving", "heater-failed",
+    }
+)
+"""Alarms that a room's weather or a power cut gives to all its chambers at once; a lid or a runaway heater is one's own."""
+
+BLINDING = ("probe-stale", "probe-fault", "blind")
+
+# Causes before what they explain, so that one pass decides all.
+_ORDER = {
+    alarm: place
+    for place, alarm in enumerate(
+        [
+            "medium-down", "heater-runaway", "heater-failed", "lid-open", "mister-stuck", "blind", "lid-dew",
+            "temperature-high", "temperature-low", "humidity-low", "humidity-high",
+        ]
+    )
+}
+
+
+def causes(settings: Settings, state: AlarmsState) -> dict[str, str]:
+    """Return the cause, in words, of every alarm that is suppressed by design now; absent: it is not."""
+    found: dict[str, str] = {}
+    candidates = [(key, record) for key, record in state.records.items() if record.condition != "normal"]
+    candidates.sort(key=lambda pair: (_ORDER.get(pair[1].alarm, len(_ORDER)), pair[1].since_ms or 0, pair[0]))
+    for key, record in candidates:
+        cause = _cause(settings, state, record, found)
+        if cause:
+            found[key] = cause
+    return found
+
+
+def _cause(settings: Settings, state: AlarmsState, record: AlarmRecord, found: Mapping[str, str]) -> str:
+    visiting = record.chamber is not None and record.chamber in state.visits
+    if visiting and ALARMS[record.alarm].quiet_on_visit:
+        return "visit: work in the tank was announced"
+    if record.condition == "unknown":
+        return _blinded(settings, state, record)
+    if record.level == "harmful":
+        return ""
+    return (
+        _medium(state, record)
+        or _same_chamber(state, record, found)
+        or _same_room(settings, state, record, found)
+    )
+
+
+def _medium(state: AlarmsState, record: AlarmRecord) -> str:
+    if ALARMS[record.alarm].subject != "probe" or record.alarm == "probe-calibration" or record.medium is None:
+        return ""
+    medium = state.records.get(identity(None, "medium-down", record.medium))
+    if medium is not None and (medium.open or medium.grace_until_ms is not None):
+        return f"{medium.key}: the line or broker that it comes by is down"
+    return ""
+
+
+def _blinded(settings: Settings, state: AlarmsState, record: AlarmRecord) -> str:
+    if ALARMS[record.alarm].subject not in ("climate", "lid"):
+        return ""
+    for key, other in state.records.items():
+        if other.open and other.chamber == record.chamber and other.alarm in BLINDING and other is not record:
+            return f"{key}: it cannot be seen"
+    for probe in state.out_of_service:
+        if probe in settings.probes and settings.probes[probe].place == record.chamber:
+            return f"probe {probe} is out of service"
+    return ""
+
+
+def annunciated(record: AlarmRecord, found: Mapping[str, str]) -> bool:
+    """Say whether the alarm stands and is hidden by nothing."""
+    free = record.shelf_until_ms is None and not record.out_of_service and record.key not in found
+    return record.open and free
+
+
+def _same_chamber(state: AlarmsState, record: AlarmRecord, found: Mapping[str, str]) -> str:
+    for alarm in CAUSES.get(record.alarm, ()):
+        other = state.records.get(identity(record.chamber, alarm))
+        if other is not None and annunciated(other, found) and rank(other.priority) >= rank(record.priority):
+            return f"{other.key}: the same cause"
+    return ""
+
+
+def _same_room(settings: Settings, state: AlarmsState, record: AlarmRecord, found: Mapping[str, str]) -> str:
+    room = _room(settings, record.chamber)
+    if room is None or record.alarm not in ROOM_MOVES or record.since_ms is None:
+        return ""
+    for other in state.records.values():
+        if other.alarm == record.alarm and other.chamber != record.chamber and _room(settings, other.chamber) == room:
+            leads = other.since_ms is not None and (other.since_ms, other.key) < (record.since_ms, record.key)
+            near = leads and record.since_ms - (other.since_ms or 0) <= TOGETHER_FOR_MS
+            if near and annunciated(other, found) and rank(other.priority) >= rank(record.priority):
+                return f"{other.key}: the room {room} moves both"
+    return ""
+
+
+def _room(settings: Settings, chamber: str | None) -> str | None:
+    entry = None if chamber is None else settings.chambers.get(chamber)
+    return None if entry is None else entry.room

@@ -1,0 +1,208 @@
+"""What the keeper saw, read against what the climate was: one plain answer with its numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TypeGuard
+
+from rules.climate.hours import ClimateMemory, Hours
+from rules.settings import Chamber
+from rules.terms.events import HOUR_MS, Priority
+from rules.trade.garden_sizes import size_class
+from rules.trade.symptoms import SYMPTOMS, Proof, Symptom
+
+# By size class A to E: below this humidity, or above this vapour pressure deficit, a garden of that size loses water
+# faster than its ants bring it, if it lasts for so many hours; common practice, no source (the deficit is that of the
+# humidity edge at 26 degC, Magnus form).
+DRY_EDGE_PCT = {"A": 80.0, "B": 75.0, "C": 70.0, "D": 60.0, "E": 60.0}
+DRY_DEFICIT_PA = {"A": 670.0, "B": 840.0, "C": 1010.0, "D": 1340.0, "E": 1340.0}
+DRY_HOURS = {"A": 3, "B": 6, "C": 8, "D": 8, "E": 8}
+HOT_C, WARM_C, COLD_C, HUMID_PCT = 30.0, 28.0, 20.0, 90.0
+_RANK: tuple[Priority, ...] = ("wake", "today", "morning", "digest")
+
+
+@dataclass(frozen=True, slots=True)
+class Proven:
+    """What the climate history says to one question: does it hold (None: not known), and the line of numbers.
+
+    `over`: it held, but the last two hours were right again.
+    """
+
+    holds: bool | None
+    line: str
+    over: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What the keeper is told about a sight; `suffers`: the garden is in trouble."""
+
+    text: str
+    priority: Priority
+    calm: bool
+    suffers: bool
+
+
+def unknown_words(seen: Sequence[str]) -> list[str]:
+    """Return the words that are not in the vocabulary."""
+    return [word for word in seen if word not in SYMPTOMS]
+
+
+def dry_edge_pct(chamber: Chamber, garden_ml: float | None) -> float:
+    """Return the humidity below which this garden dries: the keeper's own band if set, else by size class, %RH."""
+    if "low" in chamber.humidity.model_fields_set and chamber.humidity.low is not None:
+        return chamber.humidity.low
+    return DRY_EDGE_PCT[size_class(garden_ml)]
+
+
+@dataclass(frozen=True, slots=True)
+class Questions:
+    """The questions that may be asked about one chamber at one instant."""
+
+    memory: ClimateMemory
+    name: str
+    chamber: Chamber
+    garden_ml: float | None
+    at_ms: int
+
+    def ask(self, proof: Proof) -> Proven:
+        """Return what the history says to this question."""
+        asked: dict[Proof, Callable[[], Proven]] = {
+            "dry": self._dry,
+            "hot": lambda: self._above(self.chamber.temperature.harmful_high or HOT_C, 72, 1),
+            "warm": lambda: self._above(self.chamber.temperature.high or WARM_C, 24, 2),
+            "cold": self._cold,
+            "wet-lid": self._wet_lid,
+            "humid": self._humid,
+        }
+        return asked[proof]()
+
+    def _dry(self) -> Proven:
+        size = size_class(self.garden_ml)
+        edge_pct = dry_edge_pct(self.chamber, self.garden_ml)
+        hours = self.memory.hours(self.name, "relative_humidity_pct", 48 * HOUR_MS, self.at_ms)
+        if not _seen(hours):
+            return Proven(None, "the humidity of the last 48 h is not known")
+        below = hours.hours_below(edge_pct)
+        line = f"RH was below {edge_pct:g} % for {below} h of the last {_span(hours, 48)} (lowest {hours.least():.0f} %)"
+        if below >= DRY_HOURS[size]:
+            return Proven(True, line, over=bool((hours.mean[-2:] >= edge_pct + 2.0).all()))
+        return self._dry_by_deficit(size) or Proven(False, line)
+
+    def _dry_by_deficit(self, size: str) -> Proven | None:
+        """Warm air dries at a humidity that looks right: the deficit shows it."""
+        hours = self.memory.hours(self.name, "vapour_pressure_deficit_pa", 48 * HOUR_MS, self.at_ms)
+        if not _seen(hours) or (above := hours.hours_above(DRY_DEFICIT_PA[size])) < DRY_HOURS[size]:
+            return None
+        limit_kpa = DRY_DEFICIT_PA[size] / 1000
+        return Proven(
+            True,
+            f"RH looks right, but the air was warm: its vapour pressure deficit was above {limit_kpa:.2f} kPa for"
+            f" {above} h of the last {_span(hours, 48)}",
+            over=bool((hours.mean[-2:] <= DRY_DEFICIT_PA[size]).all()),
+        )
+
+    def _above(self, limit_c: float, last_h: int, at_least_h: int) -> Proven:
+        hours = self.memory.hours(self.name, "temperature_c", last_h * HOUR_MS, self.at_ms)
+        if not _seen(hours):
+            return Proven(None, f"the temperature of the last {last_h} h is not known")
+        above = hours.hours_above(limit_c)
+        line = f"the air was above {limit_c:g} degC for {above} h of the last {_span(hours, last_h)}"
+        over = bool((hours.mean[-2:] <= limit_c - 0.5).all())
+        return Proven(above >= at_least_h, f"{line} (highest {hours.most():.1f} degC)", over)
+
+    def _cold(self) -> Proven:
+        limit_c = self.chamber.temperature.harmful_low or COLD_C
+        hours = self.memory.hours(self.name, "temperature_c", 48 * HOUR_MS, self.at_ms)
+        if not _seen(hours):
+            return Proven(None, "the temperature of the last 48 h is not known")
+        below = hours.hours_below(limit_c)
+        line = f"the air was below {limit_c:g} degC for {below} h of the last {_span(hours, 48)}"
+        over = bool((hours.mean[-2:] >= limit_c + 0.5).all())
+        return Proven(below >= 6, f"{line} (lowest {hours.least():.1f} degC)", over)
+
+    def _wet_lid(self) -> Proven:
+        hours = self.memory.hours(self.name, "dew_margin_k", 24 * HOUR_MS, self.at_ms)
+        if not _seen(hours):
+            return Proven(None, "whether the lid was wet is not known (no lid or room probe)")
+        below = hours.hours_below(0.0)
+        line = f"the lid was below the dew point for {below} h of the last {_span(hours, 24)}"
+        return Proven(below >= 4, f"{line} (margin down to {hours.least():.1f} K)")
+
+    def _humid(self) -> Proven:
+        limit_pct = self.chamber.humidity.high or HUMID_PCT
+        hours = self.memory.hours(self.name, "relative_humidity_pct", 48 * HOUR_MS, self.at_ms)
+        if not _seen(hours):
+            return Proven(None, "the humidity of the last 48 h is not known")
+        above = hours.hours_above(limit_pct)
+        line = f"RH was above {limit_pct:g} % for {above} h of the last {_span(hours, 48)}"
+        return Proven(above >= 24, f"{line} (highest {hours.most():.0f} %)")
+
+
+def _span(hours: Hours, last_h: int) -> str:
+    return f"{last_h} h" if hours.known >= last_h - 1 else f"{last_h} h, of which {hours.known} h are known"
+
+
+def _seen(hours: Hours | None) -> TypeGuard[Hours]:
+    return hours is not None and hours.known > 0
+
+
+# ---------------------------------------------------------------- the answer
+
+_WET_LID = {"mist", "droplets", "dripping"}
+_DRYING = {"dry-edge", "shrinking", "leaves-on-garden"}
+_DISTILS = "water distils from the garden to the cold lid: a garden can dry under a wet lid"
+_OVER = (
+    "leave the climate as it is, it has been right again for two hours; offer water and fresh leaves, and look again"
+    " in two days"
+)
+_INSULATE = "insulate the lid from outside (never over a heater), then close the vents by one step"
+
+
+def interpret(seen: Sequence[str], questions: Questions, vent_elsewhere: str | None) -> Answer | None:
+    """Return the answer to what was seen, None where no word of the vocabulary was given.
+
+    One thing to change first: that of the most urgent sight, so that two sights never give contrary advice.
+    """
+    words = [word for word in SYMPTOMS if word in seen]
+    if not words:
+        return None
+    words.sort(key=lambda word: (SYMPTOMS[word].calm, _RANK.index(_priority(SYMPTOMS[word], questions))))
+    lead = SYMPTOMS[words[0]]
+    distils = words[0] in _DRYING and not _WET_LID.isdisjoint(words)
+    parts = [_led(lead, questions, vent_elsewhere, distils)]
+    parts += [f"Also {SYMPTOMS[word].label}: {SYMPTOMS[word].because}." for word in words[1:]]
+    suffers = any(SYMPTOMS[word].suffers for word in words)
+    return Answer(" ".join(parts), _priority(lead, questions), lead.calm, suffers)
+
+
+def _priority(symptom: Symptom, questions: Questions) -> Priority:
+    return symptom.young if size_class(questions.garden_ml) in "AB" else symptom.grown
+
+
+def _led(symptom: Symptom, questions: Questions, vent_elsewhere: str | None, distils: bool) -> str:
+    """Return the leading sight with the numbers that prove or clear the climate, then what to do and what not."""
+    asked = [(cause, questions.ask(cause.proof)) for cause in symptom.causes]
+    proven = [(cause, proof) for cause, proof in asked if proof.holds]
+    lines = [proof.line for _, proof in (proven or asked[:1])]
+    because, first = (proven[0][0].because, proven[0][0].first) if proven else (symptom.because, symptom.first)
+    if distils:
+        because, first = _DISTILS, _INSULATE
+    elif proven and proven[0][1].over:
+        first = _OVER
+    where = f"of {vent_elsewhere}, not of the fungus chamber," if vent_elsewhere else "of this chamber"
+    head = symptom.label[0].upper() + symptom.label[1:]
+    parts = [f"{head}: {'; '.join(lines)}." if lines else f"{head}.", _cleared([proof for _, proof in asked])]
+    parts.append(f"Most likely: {because}." if not symptom.calm else f"This is no cause for worry: {because}.")
+    parts.append(f"First: {first.replace('{elsewhere}', where)}.")
+    parts.append(f"{symptom.never[0].upper()}{symptom.never[1:]}." if symptom.never else "")
+    return " ".join(part for part in parts if part)
+
+
+def _cleared(proofs: Sequence[Proven]) -> str:
+    if not proofs or any(proof.holds for proof in proofs):
+        return ""
+    if any(proof.holds is None for proof in proofs):
+        return "The climate of that time is not fully known, so it can be neither blamed nor cleared."
+    return "The climate does not explain it."

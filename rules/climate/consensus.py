@@ -1,0 +1,116 @@
+"""What the probes of a place say together: one value for each instant, with its source and uncertainty."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.climate.judging import (
+    Floats,
+    Heard,
+    Instants,
+)
+from rules.climate.memory import PlaceMemory, ProbeMemory, Series
+from rules.climate.quality import GOOD, fresh_for_ms
+from rules.climate.windows import merged_instants, newest_at, passed_since
+from rules.settings import Settings
+from rules.terms.events import MINUTE_MS
+from rules.terms.quantities import Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One figure of a place per instant: value (NaN: not seen) and whether its newest sample may count for delays."""
+
+    value: Floats
+    counts: NDArray[np.bool_]
+    least: Floats
+    most: Floats
+
+
+GRID_MS = 10 * MINUTE_MS
+
+
+def instants(memory: PlaceMemory, heard: list[Heard], from_ms: int, until_ms: int, also_ms: tuple[int, ...] = ()) -> Instants:
+    """Return the place's instants in [from, until): its samples, the full minutes in which nothing was heard for a minute,
+    every full ten minutes, and the instants that are asked for."""
+    own = [item.judged.at_ms for item in heard]
+    heard_ms = merged_instants(own)
+    grid = np.arange(-(-from_ms // MINUTE_MS), -(-until_ms // MINUTE_MS), dtype=np.int64) * MINUTE_MS
+    if len(grid):
+        last = memory.heard_ms if memory.heard_ms is not None else memory.since_ms
+        latest = np.concatenate(([last], heard_ms))[np.searchsorted(heard_ms, grid, "right")]
+        grid = grid[(grid - latest >= MINUTE_MS) | (grid % GRID_MS == 0)]
+    if not len(grid) and not also_ms:
+        return heard_ms
+    return merged_instants([heard_ms, grid, np.array(sorted(also_ms), np.int64)])
+
+
+def seen(
+    settings: Settings,
+    names: tuple[str, ...],
+    quantity: Quantity,
+    probes: Mapping[str, ProbeMemory],
+    heard: list[Heard],
+    at_ms: Instants,
+    fresh_ms: int | None = None,
+) -> Seen:
+    """Return a figure's consensus over the believed probes: the middle value, least and most, NaN where none is fresh."""
+    rows, counts = [], np.zeros(len(at_ms), bool)
+    for name in names:
+        if probes[name].out_until_ms is not None:
+            continue
+        item = next((h for h in heard if h.probe == name and h.quantity == quantity), None)
+        series = item.before if item else probes[name].series.get(quantity)
+        if series is None:
+            continue
+        limit = fresh_ms if fresh_ms is not None else fresh_for_ms(settings.probes[name].interval)
+        value, believed = _carried(series, item, at_ms, limit)
+        rows.append(value)
+        counts |= believed
+    if not rows:
+        nothing = np.full(len(at_ms), np.nan)
+        return Seen(nothing, counts, nothing, nothing)
+    if len(rows) == 1:
+        return Seen(rows[0], counts, rows[0], rows[0])
+    return _middle(np.sort(np.stack(rows), axis=0), counts)
+
+
+def _middle(ordered: Floats, counts: NDArray[np.bool_]) -> Seen:
+    """NaN sorts last, so the believed values are the first `number` rows of each column."""
+    number = np.count_nonzero(~np.isnan(ordered), axis=0)
+    column = np.arange(ordered.shape[1])
+    low, high = np.maximum(number - 1, 0) // 2, number // 2
+    high = np.minimum(high, np.maximum(number - 1, 0))
+    middle = (ordered[low, column] + ordered[high, column]) / 2
+    return Seen(middle, counts, ordered[0], ordered[np.maximum(number - 1, 0), column])
+
+
+def _carried(before: Series, item: Heard | None, at_ms: Instants, fresh_ms: int) -> tuple[Floats, NDArray[np.bool_]]:
+    """Return the last good value at each instant while it is fresh, and whether the newest sample was a good one."""
+    value = np.full(len(at_ms), np.nan if before.good is None else before.good)
+    since = np.full(len(at_ms), -(10**15) if before.good_ms is None else before.good_ms)
+    newest_good = np.full(len(at_ms), before.flag == GOOD)
+    if item is not None:
+        judged = item.judged
+        good = judged.flag == GOOD
+        where = newest_at(judged.at_ms[good], at_ms)
+        known = where >= 0
+        if good.any():
+            value = np.where(known, judged.value[good][np.maximum(where, 0)], value)
+            since = np.where(known, judged.at_ms[good][np.maximum(where, 0)], since)
+        newest = where if good.all() else newest_at(judged.at_ms, at_ms)
+        newest_good = np.where(newest >= 0, good[np.maximum(newest, 0)], newest_good)
+    stale = at_ms - since > fresh_ms
+    value = np.where(stale, np.nan, value)
+    return value, newest_good & ~stale
+
+
+def credit(memory: PlaceMemory, at_ms: Instants, counts: NDArray[np.bool_], interval_ms: int) -> Instants:
+    """Return the observed time that each instant adds: what passed since the one before, at most two intervals."""
+    last = memory.instant_ms if memory.instant_ms is not None else int(at_ms[0])
+    passed = passed_since(at_ms, last)
+    return np.where(counts, np.minimum(passed, 2 * max(interval_ms, MINUTE_MS // 2)), 0)

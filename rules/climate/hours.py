@@ -1,0 +1,143 @@
+"""The longer past of a place: whole hours for five days, and how far a room falls by night."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.climate.memory import Hour, PlaceMemory
+from rules.climate.view import View
+from rules.climate.windows import thousandths
+from rules.terms.events import DAY_MS, HOUR_MS
+
+KEPT_MS = 5 * DAY_MS
+
+
+def hours_after(view: View) -> dict[str, dict[str, Hour]]:
+    """Return the hourly figures of a place with this stretch added; what is older than five days stays until `pruned`."""
+    figures: dict[Hourly, NDArray[np.float64]] = {
+        "temperature_c": view.temperature.value,
+        "relative_humidity_pct": view.humidity.value,
+        "vapour_pressure_deficit_pa": view.vapour_deficit_pa,
+        "dew_margin_k": view.margin,
+    }
+    result: dict[str, dict[str, Hour]] = {name: dict(view.memory.hours.get(name, {})) for name in figures}
+    for name, value in figures.items():
+        _add(result[name], view.at_ms, value)
+    return result
+
+
+def _add(hours: dict[str, Hour], at_ms: NDArray[np.int64], value: NDArray[np.float64]) -> None:
+    seen = ~np.isnan(value)
+    if not seen.any():
+        return
+    number, figures = at_ms[seen] // HOUR_MS, thousandths(value[seen])
+    if number[0] == number[-1]:
+        _put(hours, int(number[0]), Hour(len(figures), int(figures.sum()), int(figures.min()), int(figures.max())))
+        return
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(number)) + 1))
+    counts = np.diff(starts, append=len(number))
+    totals, least, greatest = (
+        np.add.reduceat(figures, starts),
+        np.minimum.reduceat(figures, starts),
+        np.maximum.reduceat(figures, starts),
+    )
+    for hour, count, total, low, high in zip(
+        number[starts].tolist(), counts.tolist(), totals.tolist(), least.tolist(), greatest.tolist(), strict=True
+    ):
+        _put(hours, hour, Hour(count, total, low, high))
+
+
+def _put(hours: dict[str, Hour], number: int, new: Hour) -> None:
+    old = hours.get(str(number))
+    if old is not None:
+        new = Hour(old.count + new.count, old.total + new.total, min(new.least, old.least), max(new.greatest, old.greatest))
+    hours[str(number)] = new
+
+
+def pruned(hours: dict[str, dict[str, Hour]], until_ms: int) -> dict[str, dict[str, Hour]]:
+    """Return the hours of the last five days."""
+    first = (until_ms - KEPT_MS) // HOUR_MS
+    return {name: {key: hour for key, hour in table.items() if int(key) >= first} for name, table in hours.items()}
+
+
+class Climate:
+    """The remembered hours of all chambers, as the care routine asks for them (`rules.climate.hours`)."""
+
+    def __init__(self, places: Mapping[str, PlaceMemory]) -> None:
+        self._places = places
+
+    def hours(self, chamber: str, quantity: Hourly, last_ms: int, at_ms: int) -> Hours | None:
+        """Return the whole hours that ended within `last_ms` before `at_ms`; None: nothing is remembered of them."""
+        memory = self._places.get(chamber)
+        table = memory.hours.get(quantity, {}) if memory else {}
+        first, end = -(-(at_ms - last_ms) // HOUR_MS), at_ms // HOUR_MS
+        rows = [table.get(str(hour)) for hour in range(first, end)]
+        if not any(rows):
+            return None
+        figures = [
+            (np.nan,) * 3 if hour is None else (hour.total / hour.count / 1000, hour.least / 1000, hour.greatest / 1000)
+            for hour in rows
+        ]
+        mean, lowest, highest = np.array(figures).T
+        return Hours(mean, lowest, highest)
+
+
+Hourly = Literal["temperature_c", "relative_humidity_pct", "vapour_pressure_deficit_pa", "dew_margin_k"]
+
+
+@dataclass(frozen=True, slots=True)
+class Hours:
+    """One quantity of one chamber, one value per whole hour, oldest first; NaN where the hour is not known."""
+
+    mean: NDArray[np.float64]
+    lowest: NDArray[np.float64]
+    highest: NDArray[np.float64]
+
+    @property
+    def known(self) -> int:
+        """Number of hours that are known."""
+        return int(np.count_nonzero(~np.isnan(self.mean)))
+
+    def hours_below(self, limit: float) -> int:
+        """Return the number of known hours whose mean was below the limit."""
+        return int(np.count_nonzero(self.mean < limit))
+
+    def hours_above(self, limit: float) -> int:
+        """Return the number of known hours whose mean was above the limit."""
+        return int(np.count_nonzero(self.mean > limit))
+
+    def least(self) -> float | None:
+        """Return the lowest value; None: no hour is known."""
+        return float(np.nanmin(self.lowest)) if self.known else None
+
+    def most(self) -> float | None:
+        """Return the highest value; None: no hour is known."""
+        return float(np.nanmax(self.highest)) if self.known else None
+
+    def average(self) -> float | None:
+        """Return the mean over the known hours; None: no hour is known."""
+        return float(np.nanmean(self.mean)) if self.known else None
+
+
+class ClimateMemory(Protocol):
+    """The last five days by whole hours.
+
+    An answer may depend only on hours that ended at or before `at_ms`, whatever has been read since: otherwise the
+    same stream, cut elsewhere, would give another answer.
+    """
+
+    def hours(self, chamber: str, quantity: Hourly, last_ms: int, at_ms: int) -> Hours | None:
+        """Return the hours of the span `last_ms` before `at_ms`; None: nothing is remembered of it."""
+
+
+class NothingKnown:
+    """A climate of which nothing is remembered."""
+
+    def hours(self, chamber: str, quantity: Hourly, last_ms: int, at_ms: int) -> Hours | None:
+        """Return None for every question."""
+        return None

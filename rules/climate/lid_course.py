@@ -1,0 +1,49 @@
+"""What a lid does over a stretch: its temperature follows with its own lag, and water gathers on it and dries."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.climate.memory import PlaceMemory
+from rules.climate.windows import passed_since
+from rules.physics import condensate, lid_factor, psychrometrics
+from rules.settings import Chamber
+from rules.terms.events import MINUTE_MS
+
+Floats = NDArray[np.float64]
+Instants = NDArray[np.int64]
+
+LONGEST_STEP_MS = 30 * MINUTE_MS  # what the lid did in a longer gap is not made up
+
+
+def lagged_lid_c(memory: PlaceMemory, at_ms: Instants, steady: Floats, time_constant_s: float) -> Floats:
+    """Return the lid's estimate, which lags behind; only known instants count, so that a cut in a gap changes nothing."""
+    out = np.full(len(at_ms), np.nan)
+    known = np.flatnonzero(~np.isnan(steady))
+    if len(known):
+        first = memory.lid_ms if memory.lid_ms is not None else int(at_ms[known[0]])
+        passed_s = passed_since(at_ms[known], first) / 1000.0
+        out[known] = lid_factor.lagged_lid_series_c(memory.lid_c, steady[known], passed_s, time_constant_s)
+    return out
+
+
+def condensate_g_m2(
+    memory: PlaceMemory, chamber: Chamber | None, at_ms: Instants, dew_point: Floats, lid_c: Floats, measured: NDArray[np.bool_]
+) -> Floats:
+    """Return the water on the lid, g/m2: what the flux brings and takes, never below nothing, never above what falls."""
+    load = memory.condensate_g_m2
+    wets = lid_c < dew_point
+    if chamber is None or (load == 0.0 and not wets.any()):
+        return np.zeros(len(at_ms))
+    begin = 0 if load else int(np.argmax(wets))  # a dry lid stays dry until then
+    vapour = psychrometrics.saturation_vapour_pressure_pa_or_nan(dew_point[begin:])
+    flux = condensate.condensation_flux_g_m2h(vapour, lid_c[begin:])
+    if measured.any():  # a measured lid is warmed by its latent heat already
+        flux = np.where(measured[begin:], condensate.condensation_flux_g_m2h(vapour, lid_c[begin:], None), flux)
+    first = memory.instant_ms if memory.instant_ms is not None else int(at_ms[0])
+    passed_s = np.minimum(passed_since(at_ms, first), LONGEST_STEP_MS) / 1000.0
+    most = condensate.drip_load_g_m2(chamber.lid_dew, chamber.lid.tilt_deg)
+    loads = np.zeros(len(at_ms))
+    loads[begin:] = condensate.load_series_g_m2(load, np.nan_to_num(flux, nan=0.0), passed_s[begin:], most)
+    return loads

@@ -1,0 +1,169 @@
+"""What is remembered of probes and places between two stretches."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields, is_dataclass, replace
+from typing import Any
+
+from rules.climate.hysteresis import Walk
+from rules.physics.lid_factor import FactorBelief
+
+
+@dataclass
+class Series:
+    """One quantity of one probe: the last samples that the quality tests need, and the last one to be believed."""
+
+    last_ms: int | None = None
+    last_raw: float | None = None
+    before_ms: int | None = None
+    before_raw: float | None = None
+    good_ms: int | None = None
+    good: float | None = None
+    measured_ms: int | None = None
+    same_since_ms: int | None = None
+    top_since_ms: int | None = None
+    wet_until_ms: int | None = None
+    flag: int = 2
+    test: str = ""
+    told_test: str = ""
+    told_ms: int | None = None
+    events: int = 0
+    samples: int = 0
+    not_good: int = 0
+
+
+@dataclass
+class Correction:
+    """A probe's calibration: corrected = gain * raw + offset."""
+
+    at_ms: int
+    gain: float
+    offset: float
+    standard_uncertainty: float
+
+
+@dataclass
+class ProbeMemory:
+    """What is remembered of one probe."""
+
+    since_ms: int
+    series: dict[str, Series] = field(default_factory=dict)
+    corrections: dict[str, Correction] = field(default_factory=dict)
+    fault_ms: int | None = None
+    fault: str = ""
+    garbled_ms: int | None = None
+    """When it last answered with something that is no reading."""
+    out_until_ms: int | None = None
+
+
+@dataclass
+class Tail:
+    """The last 40 minutes of a place in steps of ten seconds or more, for slopes and steps. Values in thousandths."""
+
+    at_ms: list[int] = field(default_factory=list)
+    temperature_mk: list[int | None] = field(default_factory=list)
+    humidity_m: list[int | None] = field(default_factory=list)
+    dew_point_mk: list[int | None] = field(default_factory=list)
+
+
+@dataclass
+class Hour:
+    """One hour of one figure: how many instants, their sum, least and greatest, in thousandths."""
+
+    count: int
+    total: int
+    least: int
+    greatest: int
+
+
+@dataclass
+class Night:
+    """How far a room fell in one night, from its value at nightfall."""
+
+    number: int
+    dusk_mk: int
+    least_mk: int
+
+
+@dataclass
+class Evening:
+    """What was foretold at one nightfall."""
+
+    night: int
+    drips: bool
+    fall_mk: int
+    margin_mk: int
+    load_g_m2: float
+
+
+@dataclass
+class PlaceMemory:
+    """What is remembered of a chamber or a room."""
+
+    since_ms: int
+    instant_ms: int | None = None
+    heard_ms: int | None = None
+    temperature_c: float | None = None
+    relative_humidity_pct: float | None = None
+    seen_ms: int | None = None
+    humidity_seen_ms: int | None = None
+    lid_c: float | None = None
+    lid_ms: int | None = None
+    condensate_g_m2: float = 0.0
+    tail: Tail = field(default_factory=Tail)
+    walks: dict[str, Walk] = field(default_factory=dict)
+    belief: FactorBelief | None = None
+    visit_until_ms: int | None = None
+    fell_from_m: int | None = None
+    fell_last_m: int | None = None
+    hours: dict[str, dict[str, Hour]] = field(default_factory=dict)
+    nights: list[Night] = field(default_factory=list)
+    evening: Evening | None = None
+    guesses: dict[str, Guesses] = field(default_factory=dict)
+    lid_print: str = ""
+    limits: dict[str, str] = field(default_factory=dict)
+    """Digests of its alarms' limits when the config was last looked at, by alarm."""
+
+
+@dataclass
+class Guesses:
+    """Forecasts of one figure that wait for their hour, and how good the last ones were (thousandths, squared)."""
+
+    slot: int | None = None
+    zone: int = 0
+    told: list[float] = field(default_factory=lambda: [0.0, 0.0, 0.0])
+    due_ms: list[int] = field(default_factory=list)
+    guess_m: list[int] = field(default_factory=list)
+    was_m: list[int] = field(default_factory=list)
+    error2: list[int] = field(default_factory=list)
+    stay_error2: list[int] = field(default_factory=list)
+
+    def copied(self) -> Guesses:
+        """Return a copy whose lists are its own."""
+        return Guesses(
+            self.slot, self.zone, [*self.told], [*self.due_ms], [*self.guess_m], [*self.was_m], [*self.error2],
+            [*self.stay_error2],
+        )  # fmt: skip
+
+
+@dataclass
+class Waiting:
+    """Readings of an instant that is not closed yet, as columns; a value that is no number is None."""
+
+    taken_ms: list[int] = field(default_factory=list)
+    at_ms: list[int] = field(default_factory=list)
+    probe: list[str] = field(default_factory=list)
+    quantity: list[str] = field(default_factory=list)
+    value: list[float | None] = field(default_factory=list)
+    items: list[dict[str, Any]] = field(default_factory=list)
+
+
+def copied(value: Any) -> Any:
+    """Return a structural copy: new dataclasses, dicts and lists, shared scalars."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return replace(value, **{f.name: copied(getattr(value, f.name)) for f in fields(value) if f.init})
+    if isinstance(value, dict):
+        return {key: copied(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [copied(item) for item in value]
+    return value

@@ -1,0 +1,122 @@
+"""From a view's arrays to the one `Situation` that advice, the command line and the letters look at."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.climate.place_uncertainty import humidity_u_pct, margin_u_k, temperature_u_k
+from rules.climate.situation import Situation
+from rules.climate.view import View, failing_test
+from rules.physics.psychrometrics import absolute_humidity_g_m3, dew_point_c_or_nan
+from rules.physics.uncertainty import dew_point_uncertainty_k, probability_wet
+from rules.terms.events import MINUTE_MS
+
+Floats = NDArray[np.float64]
+
+QUARTER_MS = 15 * MINUTE_MS
+
+
+@dataclass(frozen=True, slots=True)
+class _Beside:
+    """What is worked out for many instants at once, because it costs little more than for one; NaN: not known."""
+
+    u_humidity_pct: Floats
+    u_margin_k: Floats
+    room_dew_point_c: Floats
+    temperature_slope_k_h: Floats
+    humidity_slope_pct_h: Floats
+    room_slope_k_h: Floats
+
+
+def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
+    """Return what is known of a chamber at one of its instants."""
+    return situations_at(view, [index], pressure_pa)[0]
+
+
+def situations_at(view: View, indices: Sequence[int], pressure_pa: float) -> list[Situation]:
+    """Return what is known of a chamber at some of its instants."""
+    if not indices:
+        return []
+    where = np.array(indices)
+    at_ms, unknown = view.at_ms[where], np.full(len(where), np.nan)
+    beside = _Beside(
+        u_humidity_pct=humidity_u_pct(view.settings, view.probes, view.place, view.humidity.value[where]),
+        u_margin_k=margin_u_k(view, where),
+        room_dew_point_c=dew_point_c_or_nan(view.room_temperature[where], view.room_humidity[where]),
+        temperature_slope_k_h=view.recent.temperature.slope_k_h(at_ms, QUARTER_MS),
+        humidity_slope_pct_h=view.recent.humidity.slope_k_h(at_ms, QUARTER_MS),
+        room_slope_k_h=unknown if view.room_recent is None else view.room_recent.slope_k_h(at_ms, QUARTER_MS),
+    )
+    u_t = temperature_u_k(view.settings, view.probes, view.place)
+    return [_situation(view, index, row, beside, u_t, pressure_pa) for row, index in enumerate(indices)]
+
+
+def _situation(view: View, index: int, row: int, beside: _Beside, u_t: float, pressure_pa: float) -> Situation:
+    temperature, humidity = _known(view.temperature.value[index]), _known(view.humidity.value[index])
+    margin = _known(view.margin[index])
+    u_h = float(beside.u_humidity_pct[row])
+    u_margin = float(beside.u_margin_k[row]) if margin is not None else None
+    absolute, u_dew = None, None
+    if temperature is not None and humidity is not None:
+        absolute = float(absolute_humidity_g_m3(temperature, humidity, pressure_pa))
+        u_dew = float(dew_point_uncertainty_k(temperature, humidity, u_t, u_h))
+    saturated = any(
+        failing_test(view, name, index, "relative_humidity") == "saturated" for name in view.settings.probes_at(view.place)
+    )
+    return Situation(
+        at_ms=int(view.at_ms[index]),
+        chamber=view.place,
+        temperature_c=temperature,
+        relative_humidity_pct=humidity,
+        dew_point_c=_known(view.dew_point[index]),
+        absolute_humidity_g_m3=absolute,
+        vapour_pressure_deficit_pa=_known(view.vapour_deficit_pa[index]),
+        lid_temperature_c=_known(view.lid[index]),
+        lid_source=_lid_source(view, index),
+        dew_margin_k=margin,
+        probability_wet=float(probability_wet(margin, u_margin)) if margin is not None and u_margin else None,
+        condensate_g_m2=round(float(view.condensate[index]), 2),
+        room_temperature_c=_known(view.room_temperature[index]),
+        room_relative_humidity_pct=_known(view.room_humidity[index]),
+        room_dew_point_c=_known(beside.room_dew_point_c[row]),
+        u_temperature_k=u_t if temperature is not None else None,
+        u_relative_humidity_pct=u_h if humidity is not None else None,
+        u_dew_point_k=u_dew,
+        u_dew_margin_k=u_margin,
+        temperature_slope_k_h=_known(beside.temperature_slope_k_h[row]),
+        humidity_slope_pct_h=_known(beside.humidity_slope_pct_h[row]),
+        room_slope_k_h=_known(beside.room_slope_k_h[row]),
+        garden_ml=view.garden_ml,
+        visiting=bool(view.visiting[index]),
+        saturated=saturated,
+        lacking=_lacking(view, index, temperature, humidity, saturated),
+    )
+
+
+def _known(value: float) -> float | None:
+    return None if value != value else round(float(value), 4)
+
+
+def _lid_source(view: View, index: int) -> str | None:
+    if np.isnan(view.lid[index]):
+        return None
+    if view.lid_measured[index]:
+        return "measured"
+    return "learned" if view.memory.belief is not None and view.memory.belief.learned else "estimated"
+
+
+def _lacking(view: View, index: int, temperature: float | None, humidity: float | None, saturated: bool) -> tuple[str, ...]:
+    lacks = []
+    if temperature is None:
+        lacks.append("no believed air temperature")
+    if humidity is None:
+        lacks.append("humidity probe is stuck at its top" if saturated else "no believed humidity")
+    if np.isnan(view.room_temperature[index]):
+        lacks.append("no room temperature: the lid is unknown")
+    if np.isnan(view.room_humidity[index]):
+        lacks.append("no room humidity: what venting would do is unknown")
+    return tuple(lacks)

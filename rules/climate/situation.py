@@ -1,0 +1,43 @@
+"""What is known of one chamber at one instant, each figure with its standard uncertainty; None where it is not known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Situation:
+    """The present of a chamber as the rules believe it. Temperatures degC, humidity %RH, `u_` standard uncertainties."""
+
+    at_ms: int
+    chamber: str
+    temperature_c: float | None
+    relative_humidity_pct: float | None
+    dew_point_c: float | None
+    absolute_humidity_g_m3: float | None
+    vapour_pressure_deficit_pa: float | None
+    lid_temperature_c: float | None
+    lid_source: str | None
+    """`measured`, `estimated` or `learned`; None: not known (no lid probe and no room probe)."""
+    dew_margin_k: float | None
+    probability_wet: float | None
+    """Probability that the lid is below the dew point."""
+    condensate_g_m2: float
+    room_temperature_c: float | None
+    room_relative_humidity_pct: float | None
+    room_dew_point_c: float | None
+    u_temperature_k: float | None
+    u_relative_humidity_pct: float | None
+    u_dew_point_k: float | None
+    u_dew_margin_k: float | None
+    temperature_slope_k_h: float | None
+    """Over the last 15 minutes; None: not enough good readings."""
+    humidity_slope_pct_h: float | None
+    room_slope_k_h: float | None
+    garden_ml: float | None
+    visiting: bool = False
+    """The keeper has announced work in the tank."""
+    saturated: bool = False
+    """The humidity probe is at its top and not to be believed as air humidity."""
+    lacking: tuple[str, ...] = ()
+    """What is missing for a full judgement, in words: `no room probe`, `humidity probe not believed`, ..."""

@@ -1,0 +1,200 @@
+"""What is seen of one place in one stretch: all its samples at once, for the checks.
+
+A *place* is a chamber or a room. Its *instants* are the times at which one of its own probes was heard, and, where none was
+for a minute, the full minutes in between; so silence is looked at as often as speech. All arrays of a `View` run over them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.climate.consensus import (
+    Seen,
+    credit,
+    seen,
+)
+from rules.climate.judging import (
+    Floats,
+    Heard,
+    Instants,
+)
+from rules.climate.lid_course import condensate_g_m2, lagged_lid_c
+from rules.climate.memory import Night, PlaceMemory, ProbeMemory
+from rules.climate.quality import GOOD, TESTS
+from rules.climate.windows import Recent, Signal, passed_since, recent
+from rules.physics import lid_factor, psychrometrics
+from rules.settings import Chamber, Lid, Settings
+from rules.terms.events import MINUTE_MS
+from rules.terms.quantities import Quantity
+
+ROOM_FRESH_MS = 30 * MINUTE_MS  # a room moves slowly; its last good reading stands this long
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """All that the checks may look at for one chamber or room over one stretch."""
+
+    settings: Settings
+    place: str
+    chamber: Chamber | None
+    memory: PlaceMemory
+    probes: Mapping[str, ProbeMemory]
+    heard: tuple[Heard, ...]
+    faults: Mapping[str, tuple[tuple[int, str], ...]]
+    at_ms: Instants
+    credit_ms: Instants
+    credit_humidity_ms: Instants
+    temperature: Seen
+    humidity: Seen
+    dew_point: Floats
+    vapour_deficit_pa: Floats
+    room_temperature: Floats
+    room_humidity: Floats
+    lid: Floats
+    lid_estimate: Floats
+    lid_measured: NDArray[np.bool_]
+    margin: Floats
+    condensate: Floats
+    recent: Recent
+    visiting: NDArray[np.bool_]
+    garden_ml: float | None
+    room_nights: tuple[Night, ...]
+    room_recent: Signal | None
+
+    def passed_ms(self) -> Instants:
+        """Return how long after the one before each instant is."""
+        before = self.memory.instant_ms
+        return passed_since(self.at_ms, before if before is not None else int(self.at_ms[0]))
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """What a chamber's view needs from outside the chamber: its room's figures per instant, faults, garden size."""
+
+    room_temperature: Floats
+    room_humidity: Floats
+    room_nights: tuple[Night, ...] = ()
+    room_recent: Signal | None = None
+    faults: Mapping[str, tuple[tuple[int, str], ...]] = field(default_factory=dict)
+    garden_ml: float | None = None
+    lid: Lid | None = None
+    """The chamber's lid as it is now."""
+
+
+def look(
+    settings: Settings,
+    place: str,
+    memory: PlaceMemory,
+    probes: Mapping[str, ProbeMemory],
+    heard: list[Heard],
+    at_ms: Instants,
+    around: Around,
+) -> View:
+    """Return the view of a place over these instants; `view.memory` holds the place's memory before them, but for the tail."""
+    chamber = settings.chambers.get(place)
+    air = settings.probes_at(place)
+    interval = min((settings.probes[name].interval for name in air), default=MINUTE_MS)
+    temperature = seen(settings, air, "air_temperature", probes, heard, at_ms)
+    humidity = seen(settings, air, "relative_humidity", probes, heard, at_ms)
+    dew_point = psychrometrics.dew_point_c_or_nan(temperature.value, humidity.value)
+    tail, signals = recent(
+        memory.tail,
+        at_ms,
+        np.where(temperature.counts, temperature.value, np.nan),
+        np.where(humidity.counts, humidity.value, np.nan),
+        np.where(humidity.counts, dew_point, np.nan),
+    )
+    guesses = {key: old.copied() for key, old in memory.guesses.items()}
+    memory = replace(memory, tail=tail, walks=dict(memory.walks), guesses=guesses)
+    lid_c, estimate, measured = _lid(settings, place, memory, probes, heard, at_ms, temperature.value, around)
+    return View(
+        settings=settings,
+        place=place,
+        chamber=chamber,
+        memory=memory,
+        probes=probes,
+        heard=tuple(heard),
+        faults=around.faults,
+        at_ms=at_ms,
+        credit_ms=credit(memory, at_ms, temperature.counts, interval),
+        credit_humidity_ms=credit(memory, at_ms, humidity.counts, interval),
+        temperature=temperature,
+        humidity=humidity,
+        dew_point=dew_point,
+        vapour_deficit_pa=psychrometrics.vapour_pressure_deficit_pa_or_nan(temperature.value, humidity.value),
+        room_temperature=around.room_temperature,
+        room_humidity=around.room_humidity,
+        lid=lid_c,
+        lid_estimate=estimate,
+        lid_measured=measured,
+        margin=lid_c - dew_point,
+        condensate=condensate_g_m2(memory, chamber, at_ms, dew_point, lid_c, measured),
+        recent=signals,
+        visiting=at_ms < (memory.visit_until_ms or 0),
+        garden_ml=around.garden_ml,
+        room_nights=around.room_nights,
+        room_recent=around.room_recent,
+    )
+
+
+def remembered(view: View) -> PlaceMemory:
+    """Return the place's memory after the stretch: the next stretch and the room's chambers go on from it."""
+    known_t = np.flatnonzero(~np.isnan(view.temperature.value))
+    known_h = np.flatnonzero(~np.isnan(view.humidity.value))
+    newest = replace(view.memory, instant_ms=int(view.at_ms[-1]))
+    newest.heard_ms = max((int(item.judged.at_ms[-1]) for item in view.heard), default=view.memory.heard_ms)
+    if len(known_t):
+        newest.temperature_c, newest.seen_ms = float(view.temperature.value[known_t[-1]]), int(view.at_ms[known_t[-1]])
+    if len(known_h):
+        newest.relative_humidity_pct = float(view.humidity.value[known_h[-1]])
+        newest.humidity_seen_ms = int(view.at_ms[known_h[-1]])
+    known_lid = np.flatnonzero(~np.isnan(view.lid_estimate))
+    if len(known_lid):
+        newest.lid_c, newest.lid_ms = float(view.lid_estimate[known_lid[-1]]), int(view.at_ms[known_lid[-1]])
+    newest.condensate_g_m2 = float(view.condensate[-1])
+    return newest
+
+
+def _lid(
+    settings: Settings,
+    place: str,
+    memory: PlaceMemory,
+    probes: Mapping[str, ProbeMemory],
+    heard: list[Heard],
+    at_ms: Instants,
+    chamber_c: Floats,
+    around: Around,
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Return the lid's inner temperature (measured where a lid probe speaks, else the estimate), the estimate with the lid's
+    own lag, and where it is measured."""
+    if around.lid is None or memory.belief is None:
+        nothing = np.full(len(at_ms), np.nan)
+        return nothing, nothing, np.zeros(len(at_ms), bool)
+    steady = lid_factor.steady_lid_temperature_c(around.room_temperature, chamber_c, memory.belief.mean)
+    estimate = lagged_lid_c(memory, at_ms, steady, lid_factor.lid_time_constant_s(around.lid))
+    names = settings.probes_at(place, "lid")
+    if not names:
+        return estimate, estimate, np.zeros(len(at_ms), bool)
+    measured = seen(settings, names, "surface_temperature", probes, heard, at_ms).value
+    return np.where(np.isnan(measured), estimate, measured), estimate, ~np.isnan(measured)
+
+
+def failing_test(view: View, probe: str, index: int, quantity: Quantity | None = None) -> str:
+    """Return the test that a probe's newest sample at an instant did not pass, empty if it passed all."""
+    series = view.probes[probe].series
+    wanted = [name for name in series if quantity in (None, name)]
+    for name in wanted:
+        item = next((h for h in view.heard if h.probe == probe and h.quantity == name), None)
+        newest, flag = series[name].test, series[name].flag
+        if item is not None:
+            where = int(np.searchsorted(item.judged.at_ms, view.at_ms[index], "right")) - 1
+            newest, flag = item.before.test, item.before.flag
+            if where >= 0:
+                newest, flag = TESTS[int(item.judged.test[where])], int(item.judged.flag[where])
+        if flag > GOOD:
+            return newest
+    return ""

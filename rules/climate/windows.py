@@ -1,0 +1,159 @@
+"""Means and differences over sliding windows of time, exact in thousandths, the same however the stream is cut."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.climate.memory import Tail
+from rules.terms.events import MINUTE_MS, SECOND_MS
+
+STEP_MS = 10 * SECOND_MS
+KEEP_MS = 40 * MINUTE_MS
+WORTH_A_LOOK = 64
+"""Fewer instants are searched for as fast as they are compared."""
+
+
+def thousandths(value: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Return values as whole thousandths; NaN becomes 0 and must be masked by the caller."""
+    return np.rint(np.where(np.isfinite(value), value, 0.0) * 1000.0).astype(np.int64)
+
+
+def passed_since(at_ms: NDArray[np.int64], first_ms: int) -> NDArray[np.int64]:
+    """Return how long after the one before each instant is; the first one after `first_ms`."""
+    passed = np.empty(len(at_ms), np.int64)
+    if len(at_ms):
+        passed[0] = at_ms[0] - first_ms
+        np.subtract(at_ms[1:], at_ms[:-1], out=passed[1:])
+    return passed
+
+
+def merged_instants(parts: Sequence[NDArray[np.int64]]) -> NDArray[np.int64]:
+    """Return the different instants of several arrays in rising order, rising."""
+    distinct = [part if len(part) < 2 else part[np.concatenate(([True], part[1:] != part[:-1]))] for part in parts if len(part)]
+    if not distinct:
+        return np.empty(0, np.int64)
+    first = distinct[0]
+    others = [part for part in distinct[1:] if not np.array_equal(part, first)]
+    if not others:
+        return first
+    merged = np.sort(np.concatenate([first, *others]))
+    return merged[np.concatenate(([True], merged[1:] != merged[:-1]))]
+
+
+def newest_at(times_ms: NDArray[np.int64], at_ms: NDArray[np.int64]) -> NDArray[np.intp]:
+    """Return the place of the newest of `times_ms` at or before each instant, -1 where there is none; both rise.
+
+    The instants are mostly those very times, or those times a fixed way further on; to see that is much cheaper than to search.
+    """
+    if len(times_ms) >= len(at_ms) >= WORTH_A_LOOK:
+        first = int(np.searchsorted(times_ms, at_ms[0], "right")) - 1
+        run = slice(first, first + len(at_ms))
+        if first >= 0 and _holds(times_ms, run, at_ms):
+            return np.arange(run.start, run.stop)
+    return np.searchsorted(times_ms, at_ms, "right") - 1
+
+
+def _holds(times_ms: NDArray[np.int64], run: slice, at_ms: NDArray[np.int64]) -> bool:
+    """Return whether the k-th instant lies between the k-th time of the run and the one after it."""
+    here, after = times_ms[run], times_ms[run.start + 1 : run.stop + 1]
+    return len(here) == len(at_ms) and bool((here <= at_ms).all() and (after > at_ms[: len(after)]).all())
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """A figure with its sums: mean over any window of the past is two look-ups."""
+
+    at_ms: NDArray[np.int64]
+    total: NDArray[np.int64]
+    count: NDArray[np.int64]
+    places: dict[int, tuple[NDArray[np.int64], NDArray[np.intp]]] = field(default_factory=dict)
+    """Where a window ends that lies so far back, for the instants that were asked about last; shared by signals of one time."""
+
+    @staticmethod
+    def of(
+        at_ms: NDArray[np.int64], value_m: NDArray[np.int64], seen: NDArray[np.bool_],
+        places: dict[int, tuple[NDArray[np.int64], NDArray[np.intp]]] | None = None,
+    ) -> Signal:
+        """Return the signal of values in thousandths, of which only the seen ones count."""
+        zero = np.zeros(1, np.int64)
+        return Signal(
+            at_ms,
+            np.concatenate((zero, np.cumsum(np.where(seen, value_m, 0)))),
+            np.concatenate((zero, np.cumsum(seen.astype(np.int64)))),
+            {} if places is None else places,
+        )
+
+    def mean(self, now_ms: NDArray[np.int64], begin_ms: int, end_ms: int) -> NDArray[np.float64]:
+        """Return the mean of what was seen in (now - begin, now - end], NaN where nothing was."""
+        low, high = self._place(now_ms, begin_ms), self._place(now_ms, end_ms)
+        count = self.count[high] - self.count[low]
+        total = self.total[high] - self.total[low]
+        return np.where(count > 0, total / np.maximum(count, 1) / 1000.0, np.nan)
+
+    def _place(self, now_ms: NDArray[np.int64], back_ms: int) -> NDArray[np.intp]:
+        known = self.places.get(back_ms)
+        if known is not None and known[0] is now_ms:
+            return known[1]
+        found = newest_at(self.at_ms, now_ms - back_ms) + 1
+        self.places[back_ms] = now_ms, found
+        return found
+
+    def slope_k_h(self, now_ms: NDArray[np.int64], over_ms: int, mean_ms: int = 5 * MINUTE_MS) -> NDArray[np.float64]:
+        """Return the change per hour between the newest and an older mean, `over_ms` apart."""
+        new = self.mean(now_ms, mean_ms, 0)
+        old = self.mean(now_ms, over_ms + mean_ms, over_ms)
+        return (new - old) * (3_600_000 / over_ms)
+
+
+@dataclass(frozen=True, slots=True)
+class Recent:
+    """The slow signals of a place: what is kept of the past 40 minutes and this stretch, every ten seconds at most."""
+
+    temperature: Signal
+    humidity: Signal
+    dew_point: Signal
+
+
+def recent(
+    tail: Tail,
+    at_ms: NDArray[np.int64],
+    temperature: NDArray[np.float64],
+    humidity: NDArray[np.float64],
+    dew_point: NDArray[np.float64],
+) -> tuple[Tail, Recent]:
+    """Return the tail after this stretch and the signals over tail and stretch. NaN: not seen, or not to be counted."""
+    bins = at_ms // STEP_MS
+    last_bin = tail.at_ms[-1] // STEP_MS if tail.at_ms else -1
+    keep = np.concatenate((bins[:1] != last_bin, bins[1:] != bins[:-1]))
+    columns = [
+        (tail.temperature_mk, temperature[keep]),
+        (tail.humidity_m, humidity[keep]),
+        (tail.dew_point_mk, dew_point[keep]),
+    ]
+    joined_ms = np.concatenate((np.array(tail.at_ms, np.int64), at_ms[keep]))
+    joined = [_join(old, new) for old, new in columns]
+    first = int(np.searchsorted(joined_ms, int(at_ms[-1]) - KEEP_MS))
+    kept = [
+        [value if ok else None for value, ok in zip(values[first:].tolist(), seen[first:].tolist(), strict=True)]
+        for values, seen in joined
+    ]
+    places: dict[int, tuple[NDArray[np.int64], NDArray[np.intp]]] = {}
+    signals = [Signal.of(joined_ms, values, seen, places) for values, seen in joined]
+    return Tail(joined_ms[first:].tolist(), *kept), Recent(*signals)
+
+
+def _join(old: list[int | None], new: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    seen = np.concatenate((np.array([value is not None for value in old], bool), ~np.isnan(new)))
+    values = np.concatenate((np.array([value or 0 for value in old], np.int64), thousandths(new)))
+    return values, seen
+
+
+def temperature_signal(tail: Tail) -> Signal:
+    """Return the remembered temperature of a place as a signal."""
+    seen = np.array([value is not None for value in tail.temperature_mk], bool)
+    values = np.array([value or 0 for value in tail.temperature_mk], np.int64)
+    return Signal.of(np.array(tail.at_ms, np.int64), values, seen)

@@ -1,0 +1,274 @@
+"""Composes letters from what is owed: one per place and situation, in its thread, most important first; floods as one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from rules.alarms.priority import PRIORITIES, rank
+from rules.alarms.suppression import ROOM_MOVES
+from rules.settings import Settings
+from rules.telling.policy import asks
+from rules.telling.state import Heard, Owed, Sent, Sort, TellingState, Thread
+from rules.terms.events import HOUR_MS, LetterEvent
+from rules.trade.alarm_kinds import ALARMS
+
+AGAIN_FOR_MS = 6 * HOUR_MS
+"""A situation that comes back within this goes on in the same thread."""
+NEXT_WITHIN_MS = HOUR_MS
+"""One more sign of what was told less than this ago, with the same thing to do, goes with the next letter; judgement."""
+WAKE_SUMMARIES = 4
+"""So many summaries may go out early within one flood window because something in them wakes."""
+
+_SORTS: tuple[Sort, ...] = ("escalation", "situation", "reminder", "all-clear", "care", "system")
+_ALARM_ORDER = {alarm: place for place, alarm in enumerate(ALARMS)}
+_OVER = ("returned", "closed", "unknown", "latched")
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """What goes into one letter."""
+
+    place: str
+    sort: Sort
+    keys: tuple[str, ...]
+    wakes: bool
+
+
+class Desk:
+    """Writes the letters of one call of `tell`."""
+
+    def __init__(self, settings: Settings, state: TellingState, origin: str) -> None:
+        self.settings = settings
+        self.state = state
+        self.origin = origin
+        self.letters: list[LetterEvent] = []
+
+    def flush(self, at_ms: int) -> None:
+        """Send all that is owed now."""
+        self.state.flush_ms = None
+        groups = self._pressing(self._groups(), at_ms)
+        state, telling = self.state, self.settings.telling
+        state.sent = [sent for sent in state.sent if sent.at_ms > at_ms - telling.flood_window]
+        waited = len(groups) > 1 and any(state.owed[key].flooded for group in groups for key in group.keys)
+        if len(state.sent) + len(groups) <= telling.flood_count and not waited:
+            for group in groups:
+                self._situation(group, at_ms)
+            return
+        fresh = state.summary_ms is None or at_ms - state.summary_ms >= telling.flood_window
+        if fresh or (any(group.wakes for group in groups) and state.summaries < WAKE_SUMMARIES):
+            state.summaries = 1 if fresh else state.summaries + 1
+            state.summary_ms = at_ms if fresh else state.summary_ms
+            self._summary(groups, at_ms)
+            return
+        for group in groups:
+            for key in group.keys:
+                state.owed[key].when, state.owed[key].flooded = "flood", True
+
+    def second(self, place: str, at_ms: int) -> None:
+        """Tell the second address of alarms that nobody has acknowledged."""
+        thread = self._thread(f"situation.{place}", at_ms)
+        thread.second = True
+        about = self._ordered([heard.latest for heard in self.unanswered(place)]) + self._advice(place)
+        self.write(f"situation.{place}", "escalation", place, about, at_ms, to="second", urgent=True)
+
+    def unanswered(self, place: str) -> list[Heard]:
+        """Return the alarms of a place that were told, still stand and that nobody has acknowledged."""
+        return [
+            heard
+            for heard in self.state.heard.values()
+            if heard.place == place and heard.told and heard.shown and not heard.acknowledged and not heard.stale
+            and not heard.recovering
+            and rank(heard.priority) >= rank("today")
+        ]
+
+    def write(
+        self, key: str, sort: Sort, place: str, about: list[dict[str, Any]], at_ms: int, *, urgent: bool = False,
+        to: Literal["keeper", "second", "stand-in"] | None = None,
+    ) -> None:
+        """Write one letter into its thread."""
+        thread = self.state.threads.setdefault(key, Thread())
+        name = f"{key}.{thread.number}" if thread.number else key
+        thread.ordinal += 1
+        thread.told_ms = at_ms
+        self.letters.append(
+            LetterEvent(
+                id=f"{self.origin}.letter.{name}.{thread.ordinal}", at_ms=at_ms, chamber=self._chamber(place), sort=sort,
+                thread=name, ordinal=thread.ordinal, to=to or ("stand-in" if self.state.away else "keeper"), urgent=urgent,
+                about=tuple(about),
+            )
+        )
+
+    def marked(self, keys: Iterable[str], at_ms: int) -> None:
+        """Note that these owed things are told now and owe them no longer."""
+        for key in keys:
+            owed = self.state.owed.pop(key)
+            heard = self.state.heard.get(owed.alarm)
+            if heard is not None:
+                heard.told, heard.told_ms, heard.told_priority = True, at_ms, owed.priority
+            elif key.startswith("advice/") and owed.sort != "all-clear":
+                self.state.advice_told[owed.place] = asks(owed.about[0])
+
+    # ------------------------------------------------------------ what goes together
+
+    def _groups(self) -> list[Group]:
+        now = {(owed.place, _class(owed)) for owed in self.state.owed.values() if owed.when == "now"}
+        groups = [self._group(place, kind) for place, kind in sorted(now)]
+        return [group for group in groups if group is not None]
+
+    def _pressing(self, groups: list[Group], at_ms: int) -> list[Group]:
+        """Return the groups that cannot wait; what can goes with the next letter of its place, within the hour."""
+        pressing = []
+        for group in groups:
+            if not self._can_wait(group, at_ms):
+                pressing.append(group)
+                continue
+            for key in group.keys:
+                self.state.owed[key].when = "next"
+        return pressing
+
+    def _can_wait(self, group: Group, at_ms: int) -> bool:
+        """Whether it is one more sign of what the last letter told: no worse, no harm, and the same advice stands."""
+        state, items = self.state, [self.state.owed[key] for key in group.keys]
+        thread, advice = state.threads.get(f"situation.{group.place}"), state.advice.get(group.place)
+        if group.sort != "situation" or thread is None or not thread.open or thread.told_ms is None or advice is None:
+            return False
+        if at_ms - thread.told_ms >= NEXT_WITHIN_MS or state.advice_told.get(group.place) != asks(advice):
+            return False
+        if any(at_ms - owed.at_ms >= NEXT_WITHIN_MS for owed in items):
+            return False
+        worst = max(rank(owed.priority) for owed in items)
+        events = [event for owed in items for event in owed.about]
+        return worst <= thread.rank and all(
+            event["kind"] == "alarm" and (event["level"] == "outside" or event["change"] == "returned") for event in events
+        )
+
+    def _group(self, place: str, kind: str) -> Group | None:
+        mine = {key: owed for key, owed in self.state.owed.items() if owed.place == place and _class(owed) == kind}
+        ready = [owed.sort for owed in mine.values() if owed.when == "now"]
+        lead = min(ready, key=_SORTS.index)
+        whole = lead in ("escalation", "situation")
+        keys = [key for key, owed in mine.items() if owed.when in ("now", "next") or whole or owed.sort == "all-clear"]
+        if lead == "reminder" and not self.unanswered(place) and not any(key.startswith("advice/") for key in keys):
+            for key in [key for key in keys if mine[key].sort == "reminder"]:
+                del self.state.owed[key]  # acknowledged or over since
+            return self._group(place, kind) if any(owed.when == "now" for owed in self._of(place, kind)) else None
+        wakes = any(mine[key].priority == "wake" and mine[key].sort != "all-clear" for key in keys)
+        return Group(place, lead, tuple(sorted(keys, key=lambda key: (-rank(mine[key].priority), key))), wakes)
+
+    def _of(self, place: str, kind: str) -> list[Owed]:
+        return [owed for owed in self.state.owed.values() if owed.place == place and _class(owed) == kind]
+
+    # ------------------------------------------------------------ letters
+
+    def _situation(self, group: Group, at_ms: int) -> None:
+        key = f"situation.{group.place}" if group.sort in _SORTS[:4] else f"{group.sort}.{group.place}"
+        self._thread(key, at_ms)
+        about = self._about(group)
+        to: Literal["stand-in"] | None = "stand-in" if _is_handed_over(self.state.owed[group.keys[0]]) else None
+        self._settle(key, group, at_ms)
+        night = group.sort in ("situation", "escalation") and group.wakes
+        self.state.sent.append(Sent(at_ms))
+        urgent = night or (group.sort == "reminder" and group.wakes)
+        self.write(key, group.sort, group.place, about, at_ms, urgent=urgent, to=to)
+        self._close_if_over(key, group, about, at_ms)
+
+    def _summary(self, groups: list[Group], at_ms: int) -> None:
+        about: list[dict[str, Any]] = []
+        for group in groups:
+            key = f"situation.{group.place}" if group.sort in _SORTS[:4] else f"{group.sort}.{group.place}"
+            self._thread(key, at_ms)
+            part = self._about(group)
+            self._settle(key, group, at_ms)
+            self._close_if_over(key, group, part, at_ms)
+            about += part
+        self.state.sent.append(Sent(at_ms))
+        self.write("summary", "summary", "site", self._ordered(about), at_ms, urgent=any(group.wakes for group in groups))
+
+    def _settle(self, key: str, group: Group, at_ms: int) -> None:
+        thread = self.state.threads[key]
+        if group.sort in ("situation", "escalation"):
+            graver = max(rank(self.state.owed[name].priority) for name in group.keys)
+            if thread.news_ms is None or graver > thread.rank:  # the same gravity does not start the reminders anew
+                thread.news_ms, thread.reminders, thread.rank, thread.answered_ms = at_ms, 0, graver, None
+        self.marked(group.keys, at_ms)
+
+    def _thread(self, key: str, at_ms: int) -> Thread:
+        thread = self.state.threads.setdefault(key, Thread())
+        if not thread.open and key.startswith("situation."):
+            again = thread.closed_ms is not None and at_ms - thread.closed_ms <= AGAIN_FOR_MS
+            if not again:
+                thread.number, thread.ordinal = thread.number + 1, 0
+            thread.open, thread.closed_ms, thread.second, thread.reminders, thread.news_ms = True, None, False, 0, None
+        return thread
+
+    def _close_if_over(self, key: str, group: Group, about: list[dict[str, Any]], at_ms: int) -> None:
+        over = any(event.get("change") in _OVER or event.get("status") in ("resolved", "withdrawn") for event in about)
+        if over and not any(heard.place == group.place and heard.told and heard.open for heard in self.state.heard.values()):
+            thread = self.state.threads[key]
+            thread.open, thread.closed_ms = False, at_ms
+
+    # ------------------------------------------------------------ what a letter is about
+
+    def _about(self, group: Group) -> list[dict[str, Any]]:
+        items = [self.state.owed[key] for key in group.keys]
+        news = self._ordered([event for owed in items if owed.sort != "reminder" for event in owed.about])
+        if group.sort == "reminder":
+            news = self._ordered([heard.latest for heard in self.unanswered(group.place)]) + news
+        if group.sort in ("escalation", "situation", "reminder") and not any(event["kind"] == "advice" for event in news):
+            news += self._advice(group.place)
+        if group.sort in ("care", "system"):
+            return news
+        return news + self._besides(group, news)
+
+    def _besides(self, group: Group, news: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        """What else stands there, and what the same cause moves elsewhere in the room."""
+        known = {event["id"] for event in news}
+        moved = {event["alarm"] for event in news if event["kind"] == "alarm"} & ROOM_MOVES
+        room = self._room(group.place)
+        here = [
+            heard.latest for heard in self.state.heard.values()
+            if heard.open and heard.latest["id"] not in known and (
+                (heard.place == group.place and (heard.told or heard.suppression == "by-design"))
+                or (room is not None and self._room(heard.place) == room and heard.alarm in moved
+                    and heard.suppression == "by-design")
+            )
+        ]
+        return self._ordered(here)
+
+    def _advice(self, place: str) -> list[dict[str, Any]]:
+        advice = self.state.advice.get(place)
+        return [] if advice is None else [advice]
+
+    @staticmethod
+    def _ordered(events: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        return sorted(events, key=_importance)
+
+    def _chamber(self, place: str) -> str | None:
+        return None if place == "site" and place not in self.settings.chambers else place
+
+    def _room(self, place: str) -> str | None:
+        chamber = self.settings.chambers.get(place)
+        return None if chamber is None else chamber.room
+
+
+def _class(owed: Owed) -> str:
+    if _is_handed_over(owed):
+        return "stand-in"
+    return owed.sort if owed.sort in ("care", "system") else "situation"
+
+
+def _is_handed_over(owed: Owed) -> bool:
+    """Whether this is the checklist, which goes to the stand-in before the keeper has left."""
+    return owed.sort == "care" and owed.about[0].get("task") == "away"
+
+
+def _importance(event: dict[str, Any]) -> tuple[int, int, int, int, str]:
+    """Alarms that stand first, the most urgent of them at the head, then the advice, then what is over."""
+    alarm = event["kind"] == "alarm"
+    over = event.get("change") in _OVER or event.get("status") in ("resolved", "withdrawn")
+    priority = event.get("priority") or event.get("urgency") or "digest"
+    kind = (1 if alarm else 3) if over else (0 if alarm else 2)
+    urgency = -PRIORITIES.index(priority) if priority in PRIORITIES else 0
+    return (kind, urgency, -(event.get("level") == "harmful"), _ALARM_ORDER.get(event.get("alarm", ""), 99), str(event["id"]))

@@ -1,0 +1,269 @@
+"""What of an event is owed to the keeper, and when: at once, after the quiet hours, or with the digest."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rules.alarms.priority import NIGHT_WAKERS, rank
+from rules.alarms.state import record_key
+from rules.settings import Settings
+from rules.telling.quiet_hours import quiet_until_ms
+from rules.telling.state import Heard, Owed, Sort, TellingState, When
+from rules.terms.events import (
+    HOUR_MS,
+    AdviceEvent,
+    AlarmEvent,
+    CareEvent,
+    Event,
+    Priority,
+    QualityEvent,
+    SystemEvent,
+    WordEvent,
+)
+from rules.trade.contradictions import asked_for, contradicts
+
+CHATTER_QUIET_FOR_MS = 6 * HOUR_MS
+"""A chattering alarm is told once in this time."""
+CHATTER_WAKE_FOR_MS = HOUR_MS
+"""The same where it would wake the keeper. Common practice, no source."""
+ADVICE_CALM_FOR_MS = HOUR_MS
+"""Advice that turns to another device waits for the digest when the last letter is younger than this and it need not wake."""
+TOLD_AT_ONCE = frozenset({"memory-lost", "config-refused", "gap"})
+"""What of the watching itself is worth a letter of its own."""
+
+_OVER = ("returned", "closed", "unknown")
+
+
+def plain(event: Event) -> dict[str, Any]:
+    """Return an event as JSON would give it back: lists for tuples, so that a stored one equals a fresh one."""
+    body: dict[str, Any] = _listed(event.as_json())
+    return body
+
+
+def _listed(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _listed(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_listed(item) for item in value]
+    return value
+
+
+def take(settings: Settings, state: TellingState, event: Event) -> None:
+    """Work one event into what is known and owed."""
+    if isinstance(event, AlarmEvent):
+        _alarm(settings, state, event)
+    elif isinstance(event, AdviceEvent):
+        _advice(settings, state, event)
+    elif isinstance(event, CareEvent):
+        _care(settings, state, event)
+    elif isinstance(event, SystemEvent):
+        _system(settings, state, event)
+    elif isinstance(event, QualityEvent):
+        _quality(state, event)
+    elif isinstance(event, WordEvent):
+        _word(state, event)
+
+
+def when_told(
+    settings: Settings, priority: Priority, at_ms: int, *, alarm: str = "", seconds_left: float | None = None
+) -> When:
+    """Return when something of this priority goes out that came up at `at_ms`."""
+    if priority == "wake":
+        return "now"
+    if priority != "today":
+        return "digest"
+    until_ms = quiet_until_ms(at_ms, settings.telling, settings.zone)
+    pressing = until_ms is not None and alarm in NIGHT_WAKERS and seconds_left is not None
+    if until_ms is None or (pressing and at_ms + (seconds_left or 0.0) * 1000 < until_ms):
+        return "now"
+    return "awake"
+
+
+def owe(state: TellingState, key: str, owed: Owed) -> None:
+    """Note something to be told, in the place of what was owed under the same key."""
+    state.owed[key] = owed
+    if owed.when == "now":
+        state.owe_now(owed.at_ms)
+
+
+# ---------------------------------------------------------------- alarms
+
+
+def _alarm(settings: Settings, state: TellingState, event: AlarmEvent) -> None:
+    key = record_key(event.chamber, event.alarm, event.probe, event.medium)
+    heard = state.heard.setdefault(key, Heard(place=event.chamber or "site", chamber=event.chamber, alarm=event.alarm))
+    _update(heard, event)
+    if heard.shown and event.change in ("raised", "escalated", "unsuppressed", "unshelved", "resumed"):
+        _overtake(state, heard)
+    if event.change == "raised":
+        _count_raise(state, key, heard, event.at_ms)
+    if event.change in _OVER:
+        _over(settings, state, key, heard, event)
+    elif not heard.shown or event.change == "acknowledged":
+        state.owed.pop(key, None)
+    elif event.change in ("chattering", "latched"):
+        if key in state.owed:
+            state.owed[key].about.append(heard.latest)
+    else:
+        _standing(settings, state, key, heard, event)
+    if event.change == "latched" and f"{key}#over" in state.owed:
+        state.owed[f"{key}#over"].about.append(heard.latest)
+
+
+def _update(heard: Heard, event: AlarmEvent) -> None:
+    heard.occurrence, heard.condition, heard.level = event.occurrence, event.condition, event.level
+    heard.priority, heard.acknowledged, heard.suppression = event.priority, event.acknowledged, event.suppression
+    heard.seconds_left, heard.latest = event.seconds_left, plain(event)
+    if event.change in ("raised", "escalated", "stale"):
+        heard.stale = event.change == "stale"
+    if event.change in ("raised", "escalated", "recovering", "relapsed"):
+        heard.recovering = event.change == "recovering"
+    if event.change in ("latched", "reset", "closed", "acknowledged"):
+        heard.latched = heard.latest if event.change == "latched" else None
+    if event.change == "chattering":
+        heard.chattering = True
+
+
+def _count_raise(state: TellingState, key: str, heard: Heard, at_ms: int) -> None:
+    state.raises[key] = state.raises.get(key, 0) + 1
+    if heard.raised_ms is not None and at_ms - heard.raised_ms >= CHATTER_QUIET_FOR_MS:
+        heard.chattering = False
+    heard.raised_ms = at_ms
+
+
+def _standing(settings: Settings, state: TellingState, key: str, heard: Heard, event: AlarmEvent) -> None:
+    news = {
+        "raised": True,
+        "escalated": True,
+        "held": heard.told,
+        "recovering": False,
+        "relapsed": False,
+        "unshelved": not heard.acknowledged,
+    }.get(event.change, not heard.told and not heard.acknowledged and key not in state.owed)
+    if key in state.owed and not news:
+        state.owed[key].about[0] = heard.latest
+    elif news:
+        when = when_told(settings, event.priority, event.at_ms, alarm=event.alarm, seconds_left=event.seconds_left)
+        when = "digest" if _is_chatter(heard, event) else when  # if it still stands then
+        sort: Sort = "escalation" if event.change == "escalated" and heard.told else "situation"
+        owe(state, key, Owed(heard.place, sort, event.priority, when, event.at_ms, [heard.latest], key))
+
+
+def _overtake(state: TellingState, heard: Heard) -> None:
+    """Let go of advice from before this alarm that it speaks against: no letter carries both. What is advised now follows."""
+    advice = state.advice.get(heard.place)
+    if advice is not None and contradicts(heard.alarm, asked_for(advice)):
+        del state.advice[heard.place]
+    owed = state.owed.get(f"advice/{heard.place}")
+    if owed is not None and owed.sort != "all-clear" and contradicts(heard.alarm, asked_for(owed.about[0])):
+        del state.owed[f"advice/{heard.place}"]
+        state.line(owed.about[0])
+
+
+def _is_chatter(heard: Heard, event: AlarmEvent) -> bool:
+    if not heard.chattering or event.level == "harmful" or heard.told_ms is None or heard.told:
+        return False
+    calm_for_ms = CHATTER_WAKE_FOR_MS if event.priority == "wake" else CHATTER_QUIET_FOR_MS
+    return event.at_ms - heard.told_ms < calm_for_ms
+
+
+def _over(settings: Settings, state: TellingState, key: str, heard: Heard, event: AlarmEvent) -> None:
+    unsent = state.owed.pop(key, None)
+    if not heard.told:
+        if unsent is not None:
+            state.line(heard.latest)
+        return
+    priority: Priority = "today" if rank(heard.told_priority) >= rank("today") else "digest"
+    sort: Sort = "situation" if event.change == "unknown" else "all-clear"
+    over = f"{key}#over"
+    earlier = state.owed[over].about if over in state.owed else []
+    # While others stand here, one that is over is no letter of its own: it goes with the next one, or the digest.
+    alone = not any(one is not heard and one.place == heard.place and one.told and one.open for one in state.heard.values())
+    when = when_told(settings, priority, event.at_ms) if alone or sort == "situation" else "digest"
+    owe(state, over, Owed(heard.place, sort, heard.told_priority, when, event.at_ms, [*earlier, heard.latest]))
+    heard.told = False
+
+
+# ---------------------------------------------------------------- the rest
+
+
+def _advice(settings: Settings, state: TellingState, event: AdviceEvent) -> None:
+    place = event.chamber or "site"
+    if event.status in ("given", "updated", "reminded"):
+        state.advice[place] = plain(event)
+        _advise(settings, state, place, event)
+    elif event.status in ("resolved", "withdrawn"):
+        state.advice.pop(place, None)
+        _advice_over(settings, state, place, event)
+    else:
+        state.line(plain(event))
+
+
+def asks(advice: dict[str, Any]) -> str:
+    """Return what an advice asks for first; another amount is not another advice."""
+    return f"{advice['device']}:{advice['change']}"
+
+
+def _advise(settings: Settings, state: TellingState, place: str, event: AdviceEvent) -> None:
+    key, body = f"advice/{place}", plain(event)
+    when = when_told(settings, event.urgency, event.at_ms)
+    thread = state.threads.get(f"situation.{place}")
+    recent = thread is not None and thread.news_ms is not None and event.at_ms - thread.news_ms < ADVICE_CALM_FOR_MS
+    if event.status == "reminded":
+        if when != "digest" and not any(one.place == place and one.told and one.open for one in state.heard.values()):
+            owe(state, key, Owed(place, "reminder", event.urgency, when, event.at_ms, [body]))
+    elif key in state.owed and event.status == "updated":
+        state.owed[key].about = [body]
+    elif state.advice_told.get(place) != asks(body):
+        calm = recent and event.status == "updated" and event.urgency != "wake"
+        owe(state, key, Owed(place, "situation", event.urgency, "digest" if calm else when, event.at_ms, [body]))
+
+
+def _advice_over(settings: Settings, state: TellingState, place: str, event: AdviceEvent) -> None:
+    unsent = state.owed.pop(f"advice/{place}", None)
+    told = state.advice_told.pop(place, None)
+    if told is None:
+        if unsent is not None:
+            state.line(plain(event))
+        return
+    thread = state.threads.get(f"situation.{place}")
+    alone = thread is not None and thread.open and not any(one.place == place and one.told for one in state.heard.values())
+    when = when_told(settings, "today", event.at_ms) if alone else "digest"
+    owe(state, f"advice/{place}", Owed(place, "all-clear", "today", when, event.at_ms, [plain(event)]))
+
+
+def _care(settings: Settings, state: TellingState, event: CareEvent) -> None:
+    place = event.chamber or "site"
+    key = f"care/{place}/{event.task}"
+    if event.status == "done":
+        state.owed.pop(key, None)
+    else:
+        key = f"{key}/{event.id}" if event.status == "told" else key  # an answer is owed for itself, a task once
+        when = when_told(settings, event.priority, event.at_ms)
+        owe(state, key, Owed(place, "care", event.priority, when, event.at_ms, [plain(event)]))
+
+
+def _system(settings: Settings, state: TellingState, event: SystemEvent) -> None:
+    if event.what in ("away-begun", "away-ended"):
+        state.away = event.what == "away-begun"
+    if event.what in TOLD_AT_ONCE:
+        when = when_told(settings, "today", event.at_ms)
+        owe(state, f"system/{event.what}", Owed("site", "system", "today", when, event.at_ms, [plain(event)]))
+    else:
+        state.line(plain(event))
+
+
+def _word(state: TellingState, event: WordEvent) -> None:
+    """What was advised is done: that is an answer, though the alarm stands until its figure is right."""
+    thread = state.threads.get(f"situation.{event.chamber}")
+    if event.word == "advice-done" and event.accepted and thread is not None:
+        thread.answered_ms = event.at_ms
+        state.owed.pop(f"remind/{event.chamber}", None)
+
+
+def _quality(state: TellingState, event: QualityEvent) -> None:
+    key = f"{event.probe}/{event.quantity}/{event.test}"
+    if event.ne107 == "ok":
+        state.quality.pop(key, None)
+    else:
+        state.quality[key] = plain(event)

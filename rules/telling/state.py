@@ -1,0 +1,156 @@
+"""What is remembered of what the keeper was told: each alarm as last told, letters that are owed, threads, the last digest.
+
+Dates of digests are local dates in text, so that neither a step nor a change of the clock sends one twice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+from rules.terms.events import Condition, Level, Priority, Suppression
+
+LINES_KEPT = 200
+Sort = Literal["situation", "escalation", "reminder", "all-clear", "summary", "digest", "care", "system"]
+When = Literal["now", "next", "flood", "awake", "digest"]
+"""When something owed goes out: at once, with the place's next letter, after a flood or the quiet hours, with the digest."""
+
+
+@dataclass
+class Heard:
+    """One alarm as the events tell of it, and what of it was passed on."""
+
+    place: str
+    chamber: str | None
+    alarm: str
+    occurrence: int = 0
+    condition: Condition = "normal"
+    level: Level | None = None
+    priority: Priority = "digest"
+    acknowledged: bool = False
+    suppression: Suppression = "none"
+    seconds_left: float | None = None
+    stale: bool = False
+    recovering: bool = False
+    """It stands, but its value is back within the limit: nobody is reminded of that."""
+    latched: dict[str, Any] | None = None
+    """The event that latched it; None: it is not latched."""
+    chattering: bool = False
+    told: bool = False
+    """Its raise was told and its end not yet."""
+    told_priority: Priority = "digest"
+    told_ms: int | None = None
+    """When it was last told as news."""
+    raised_ms: int | None = None
+    latest: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def open(self) -> bool:
+        """Whether it stands."""
+        return self.condition in ("active", "held")
+
+    @property
+    def shown(self) -> bool:
+        """Whether it stands and nothing hides it."""
+        return self.open and self.suppression == "none"
+
+
+@dataclass
+class Owed:
+    """Something to be told and not told yet."""
+
+    place: str
+    sort: Sort
+    priority: Priority
+    when: When
+    at_ms: int
+    about: list[dict[str, Any]]
+    alarm: str = ""
+    """Identity of the alarm whose raise this is; empty: of none."""
+    flooded: bool = False
+    """It has waited for a flood to end and goes out in its summary."""
+
+
+@dataclass
+class Thread:
+    """A row of letters that belong together: all about one situation of one place."""
+
+    number: int = 0
+    ordinal: int = 0
+    """Number of its last letter; the first one is 1."""
+    open: bool = False
+    closed_ms: int | None = None
+    news_ms: int | None = None
+    reminders: int = 0
+    rank: int = 0
+    """Gravity of the news that started the reminders."""
+    second: bool = False
+    told_ms: int | None = None
+    """When its last letter was written."""
+    answered_ms: int | None = None
+    """When the keeper last said to have done what was advised; graver news ask for an answer of their own."""
+
+
+@dataclass
+class Sent:
+    """One letter that counts towards a flood."""
+
+    at_ms: int
+
+
+@dataclass
+class TellingState:
+    """All that telling hands to its next call."""
+
+    introduced: bool = False
+    away: bool = False
+    heard: dict[str, Heard] = field(default_factory=dict)
+    owed: dict[str, Owed] = field(default_factory=dict)
+    advice: dict[str, dict[str, Any]] = field(default_factory=dict)
+    """The standing advice of each chamber."""
+    advice_told: dict[str, str] = field(default_factory=dict)
+    """What the last letter about a chamber's advice asked for; absent: nothing is told or all is resolved."""
+    threads: dict[str, Thread] = field(default_factory=dict)
+    sent: list[Sent] = field(default_factory=list)
+    summary_ms: int | None = None
+    summaries: int = 0
+    lines: list[dict[str, Any]] = field(default_factory=list)
+    """For the daily digest: what came and went, and what is worth a line only."""
+    week_lines: list[dict[str, Any]] = field(default_factory=list)
+    raises: dict[str, int] = field(default_factory=dict)
+    """Raises of each alarm since the last weekly digest."""
+    quality: dict[str, dict[str, Any]] = field(default_factory=dict)
+    round_date: str = ""
+    """Local date of the last digest hour that has passed."""
+    seen_ms: int = 0
+    """The last instant at which something happened; nothing is told before it."""
+    flush_ms: int | None = None
+    """Instant at which something became due to be told at once; it goes out when the instant is over."""
+    due_ms: int | None = None
+    calendar_due: int | None = None
+    """The earliest local time that matters, as an instant that a clock step does not move."""
+
+    def copied(self) -> TellingState:
+        """Return a state that can be changed without changing this one; events in it are shared and never changed."""
+        return replace(
+            self,
+            heard={key: replace(entry) for key, entry in self.heard.items()},
+            owed={key: replace(entry, about=list(entry.about)) for key, entry in self.owed.items()},
+            advice=dict(self.advice),
+            advice_told=dict(self.advice_told),
+            threads={key: replace(entry) for key, entry in self.threads.items()},
+            sent=[replace(entry) for entry in self.sent],
+            lines=list(self.lines),
+            week_lines=list(self.week_lines),
+            raises=dict(self.raises),
+            quality=dict(self.quality),
+        )
+
+    def line(self, *events: dict[str, Any]) -> None:
+        """Keep events for the next digests, the latest ones when there are too many."""
+        self.lines = [*self.lines, *events][-LINES_KEPT:]
+        self.week_lines = [*self.week_lines, *events][-LINES_KEPT:]
+
+    def owe_now(self, at_ms: int) -> None:
+        """Note that something is to be told when this instant is over."""
+        self.flush_ms = at_ms if self.flush_ms is None else min(self.flush_ms, at_ms)

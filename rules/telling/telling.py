@@ -1,0 +1,213 @@
+"""Which letters are owed for the events of a stretch of the stream: now, after the quiet hours, as reminder or as digest.
+
+`tell` may be called for any piece of the stream: however it is cut, the same letters come out, with the same ids. What happens
+at one instant is gathered before it is told, so a letter comes out of the call whose `until_ms` lies after the instant; its own
+time is the instant itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date, timedelta
+from typing import Any
+
+from rules.settings import Settings, Telling
+from rules.telling.letters import NEXT_WITHIN_MS, Desk
+from rules.telling.policy import owe, plain, take
+from rules.telling.quiet_hours import awake_ms, instant_ms, local
+from rules.telling.state import Owed, TellingState, Thread
+from rules.terms.events import Event, LetterEvent, SystemEvent
+from rules.trade.cautions import CAUTIONS
+
+__all__ = ["TellingState", "configured", "tell"]
+
+MOST_FREQUENT = 5
+"""So many alarms are counted in the weekly digest."""
+_WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+
+Due = tuple[int, int, str, bool]
+"""Instant, rank among equals, what is due (and where), whether a local time decides it."""
+
+
+def tell(
+    settings: Settings, state: TellingState, events: Sequence[Event], from_ms: int, until_ms: int, origin: str
+) -> tuple[TellingState, list[LetterEvent]]:
+    """Return the state and the letters of a stretch; what falls due at `until_ms` belongs to the next one.
+
+    `events` are in order of time and lie within the stretch, its end included. The state handed in is not changed; without
+    events and with nothing due it is handed back as it is.
+    """
+    if not events and state.introduced and _nothing_before(state, until_ms):
+        return state, []
+    desk = Desk(settings, state.copied(), origin)
+    _introduce(desk, from_ms)
+    for event in events:
+        _do_what_is_due(desk, event.at_ms)
+        desk.state.seen_ms = event.at_ms
+        take(settings, desk.state, event)
+    _do_what_is_due(desk, until_ms)
+    _plan(desk)
+    return desk.state, desk.letters
+
+
+def configured(settings: Settings, state: TellingState, at_ms: int) -> TellingState:
+    """Return the state with its next local times worked out anew, after an edit of the config or a step of the clock."""
+    desk = Desk(settings, state.copied(), "")
+    desk.state.seen_ms = max(state.seen_ms, at_ms)
+    _plan(desk)
+    return desk.state
+
+
+def _nothing_before(state: TellingState, until_ms: int) -> bool:
+    return all(due is None or due >= until_ms for due in (state.flush_ms, state.due_ms, state.calendar_due))
+
+
+def _introduce(desk: Desk, from_ms: int) -> None:
+    """The first letter of a store: what the law and safety ask of a keeper. It also fixes the first digest's date."""
+    state = desk.state
+    if state.introduced:
+        return
+    state.introduced, state.seen_ms = True, from_ms
+    today = local(from_ms, desk.settings.zone).date()
+    passed = instant_ms(today, desk.settings.telling.digest_at, desk.settings.zone) < from_ms
+    state.round_date = (today if passed else today - timedelta(days=1)).isoformat()
+    about = [_note(desk, from_ms, f"law-and-safety.{caution.topic}", caution.text) for caution in CAUTIONS]
+    desk.write("system.site", "system", "site", about, from_ms, to="keeper")
+
+
+def _note(desk: Desk, at_ms: int, what: str, text: str) -> dict[str, Any]:
+    """Something that only letters tell, in the form of an event."""
+    ident = f"{desk.origin}.note.{what}.{at_ms}"
+    return plain(SystemEvent(id=ident, at_ms=at_ms, chamber=None, what=what.partition(".")[0], text=text))
+
+
+def _do_what_is_due(desk: Desk, before_ms: int) -> None:
+    while True:
+        due = min(_dues(desk), default=None)
+        if due is None or due[0] >= before_ms:
+            return
+        desk.state.seen_ms = max(due[0], desk.state.seen_ms)
+        _do(desk, due[2], desk.state.seen_ms)
+
+
+def _dues(desk: Desk) -> Iterable[Due]:
+    state, settings, telling = desk.state, desk.settings, desk.settings.telling
+    yield from _reminders(desk)
+    for owed in state.owed.values():
+        if owed.when == "awake":
+            yield awake_ms(owed.at_ms, telling, settings.zone), 2, "awake", True
+        elif owed.when == "next":
+            yield owed.at_ms + NEXT_WITHIN_MS, 2, "next", False
+        elif owed.when == "flood" and state.summary_ms is not None:
+            yield state.summary_ms + telling.flood_window, 3, "flood", False
+    if state.flush_ms is not None:
+        yield state.flush_ms, 4, "flush", False
+    if state.round_date:
+        day = date.fromisoformat(state.round_date) + timedelta(days=1)
+        yield instant_ms(day, telling.digest_at, settings.zone), 5, "round", True
+
+
+def _reminders(desk: Desk) -> Iterable[Due]:
+    settings, telling = desk.settings, desk.settings.telling
+    for key, thread in desk.state.threads.items():
+        if not thread.open or not key.startswith("situation."):
+            continue
+        place = key.removeprefix("situation.")
+        alarms = desk.unanswered(place)
+        wakes = [heard for heard in alarms if heard.priority == "wake"]
+        offsets = telling.wake_remind if wakes else telling.today_remind
+        calm_ms = _calm_until_ms(thread, offsets, telling)
+        if alarms and thread.news_ms is not None and thread.reminders < len(offsets):
+            raw_ms = max(thread.news_ms + offsets[thread.reminders], calm_ms, desk.state.seen_ms)
+            due_ms = raw_ms if wakes else awake_ms(raw_ms, telling, settings.zone)
+            yield due_ms, 0, f"remind/{place}", due_ms != raw_ms
+        told = [heard.told_ms for heard in wakes if heard.told_ms is not None]
+        if told and not thread.second:
+            yield max(min(told), thread.answered_ms or 0) + telling.second_after, 1, f"second/{place}", False
+
+
+def _calm_until_ms(thread: Thread, offsets: Sequence[int], telling: Telling) -> int:
+    """Return until when nobody is reminded: a letter has just told of it, or what was advised is done and needs its time."""
+    told = 0 if thread.told_ms is None or not offsets else thread.told_ms + offsets[0]
+    answered = 0 if thread.answered_ms is None else thread.answered_ms + telling.second_after
+    return max(told, answered)
+
+
+def _do(desk: Desk, what: str, at_ms: int) -> None:
+    kind, _, place = what.partition("/")
+    state = desk.state
+    if kind == "remind":
+        state.threads[f"situation.{place}"].reminders += 1
+        wakes = any(heard.priority == "wake" for heard in desk.unanswered(place))
+        owe(state, what, Owed(place, "reminder", "wake" if wakes else "today", "now", at_ms, []))
+    elif kind == "second":
+        desk.second(place, at_ms)
+    elif kind == "flush":
+        desk.flush(at_ms)
+    elif kind == "round":
+        _round(desk, at_ms)
+    else:
+        for owed in state.owed.values():
+            if owed.when == kind:
+                owed.when = "now"
+        state.owe_now(at_ms)
+
+
+# ---------------------------------------------------------------- the digest
+
+
+def _round(desk: Desk, at_ms: int) -> None:
+    """The digest hour of a local date. After a jump of the clock over several dates there is one, not one for each."""
+    state, settings, telling = desk.state, desk.settings, desk.settings.telling
+    today = local(at_ms, settings.zone).date()
+    passed = instant_ms(today, telling.digest_at, settings.zone) <= at_ms
+    state.round_date = (today if passed else today - timedelta(days=1)).isoformat()
+    if _WEEKDAYS[today.weekday()] == telling.weekly_digest:
+        _digest(desk, at_ms, weekly=True)
+    elif telling.daily_digest:
+        _digest(desk, at_ms, weekly=False)
+    else:
+        _morning(desk, at_ms)
+
+
+def _morning(desk: Desk, at_ms: int) -> None:
+    waiting = [owed for owed in desk.state.owed.values() if owed.when == "digest" and owed.priority == "morning"]
+    for owed in waiting:
+        owed.when = "now"
+    if waiting:
+        desk.state.owe_now(at_ms)
+
+
+def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
+    state = desk.state
+    keys = [key for key, owed in state.owed.items() if owed.when == "digest"]
+    about = [event for key in sorted(keys) for event in state.owed[key].about]
+    desk.marked(keys, at_ms)
+    about += [heard.latest for heard in state.heard.values() if heard.told and heard.open]
+    about += [heard.latched for heard in state.heard.values() if heard.latched is not None]
+    if weekly:
+        about += [heard.latest for heard in state.heard.values() if heard.condition == "unknown" and not heard.told]
+    about += [*state.quality.values(), *(state.week_lines if weekly else state.lines)]
+    about = list({event["id"]: event for event in about}.values())
+    if weekly:
+        about += _most_frequent(desk, at_ms)
+        state.week_lines, state.raises = [], {}
+    state.lines = []
+    desk.write("weekly" if weekly else "digest", "digest", "site", about, at_ms, to="keeper")
+
+
+def _most_frequent(desk: Desk, at_ms: int) -> list[dict[str, Any]]:
+    """The alarms that came most often since the last weekly digest: they are the ones whose bands deserve a look."""
+    often = sorted(desk.state.raises.items(), key=lambda pair: (-pair[1], pair[0]))[:MOST_FREQUENT]
+    return [
+        _note(desk, at_ms, f"raises.{key}", f"{key} was raised {count} times in the last week")
+        for key, count in often
+        if count > 1
+    ]
+
+
+def _plan(desk: Desk) -> None:
+    dues = list(_dues(desk))
+    desk.state.due_ms = min((due[0] for due in dues if not due[3] and due[2] != "flush"), default=None)
+    desk.state.calendar_due = min((due[0] for due in dues if due[3]), default=None)
+

@@ -1,0 +1,274 @@
+"""All that may enter the rules (a Batch) and all that may leave them (an Event).
+
+Instants are whole milliseconds since 1970 UTC (`_ms`), so that sums of durations are exact and a stream gives the same
+answer however it is cut. Two instants belong to a reading: `at_ms`, when it was measured, and `taken_ms`, when it entered
+the stream. Only `taken_ms` orders the stream and drives delays; it never decreases within one batch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, datetime
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.terms.quantities import Quantity
+from rules.terms.words import Word
+
+SECOND_MS = 1_000
+MINUTE_MS = 60_000
+HOUR_MS = 3_600_000
+DAY_MS = 86_400_000
+
+
+def rfc3339(at_ms: int) -> str:
+    """Return an instant as RFC 3339 text in UTC with `Z`, whole seconds or milliseconds."""
+    moment = datetime.fromtimestamp(at_ms / 1000, UTC)
+    spec = "seconds" if at_ms % 1000 == 0 else "milliseconds"
+    return moment.isoformat(timespec=spec).replace("+00:00", "Z")
+
+
+# ---------------------------------------------------------------- what enters
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One value of one quantity from one probe, in our unit (degC or %RH), not yet judged."""
+
+    taken_ms: int
+    probe: str
+    quantity: Quantity
+    value: float
+    at_ms: int
+
+
+Fault = Literal["unreachable", "garbled", "refused", "implausible"]
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeFault:
+    """A probe could not be read: who saw what, in words for the keeper."""
+
+    taken_ms: int
+    probe: str
+    fault: Fault
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class MediumFault:
+    """A line or broker that several probes share is down or back; its probes' stale alarms then have one cause."""
+
+    taken_ms: int
+    medium: str
+    down: bool
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """Nobody watched from `begin_ms` to `taken_ms` (the program was off): silence meanwhile is no probe's fault."""
+
+    taken_ms: int
+    begin_ms: int
+
+
+Item = ProbeFault | MediumFault | Pause | Word
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """A slice of the stream. Readings stand in columns so that a year is one array; the rare rest stands in `items`.
+
+    `clock_step_ms` is how far the wall clock jumped just before this batch (0 nearly always); all remembered instants are
+    shifted by it, so durations hold.
+    """
+
+    series: tuple[tuple[str, Quantity], ...] = ()
+    series_index: NDArray[np.int32] = field(default_factory=lambda: np.empty(0, np.int32))
+    taken_ms: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    at_ms: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    value: NDArray[np.float64] = field(default_factory=lambda: np.empty(0, np.float64))
+    items: tuple[Item, ...] = ()
+    clock_step_ms: int = 0
+
+    @staticmethod
+    def of(readings: Iterable[Reading] = (), items: Sequence[Item] = (), clock_step_ms: int = 0) -> Batch:
+        """Return the batch of these readings and items, in the order given."""
+        rows = list(readings)
+        index: dict[tuple[str, Quantity], int] = {}
+        codes = [index.setdefault((row.probe, row.quantity), len(index)) for row in rows]
+        return Batch(
+            series=tuple(index),
+            series_index=np.array(codes, np.int32),
+            taken_ms=np.array([row.taken_ms for row in rows], np.int64),
+            at_ms=np.array([row.at_ms for row in rows], np.int64),
+            value=np.array([row.value for row in rows], np.float64),
+            items=tuple(items),
+            clock_step_ms=clock_step_ms,
+        )
+
+
+# ---------------------------------------------------------------- what leaves
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """What the rules have to say. `id` is stable: the same stream gives the same ids however it is cut."""
+
+    id: str
+    at_ms: int
+    chamber: str | None
+    kind: str
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the event as the JSON object that scripts rely on: `id, time, kind, chamber` and the kind's own keys."""
+        body = asdict(self)
+        instants = {key: body.pop(key) for key in list(body) if key.endswith("_ms")}
+        times = {_time_key(key): None if ms is None else rfc3339(ms) for key, ms in instants.items()}
+        head = {"id": body.pop("id"), "time": times.pop("time"), "kind": body.pop("kind"), "chamber": body.pop("chamber")}
+        return head | body | times
+
+
+def _time_key(name: str) -> str:
+    return "time" if name == "at_ms" else name.removesuffix("_ms")
+
+
+Condition = Literal["normal", "active", "held", "unknown"]
+Level = Literal["outside", "harmful"]
+Suppression = Literal["none", "shelved", "by-design", "out-of-service"]
+Priority = Literal["wake", "today", "morning", "digest"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmEvent(Event):
+    """One change of one alarm, with its orthogonal state after it (OPC UA Part 9, IEC 62682)."""
+
+    kind: str = "alarm"
+    alarm: str
+    change: str
+    condition: Condition
+    level: Level | None
+    acknowledged: bool
+    suppression: Suppression
+    occurrence: int
+    priority: Priority
+    value: float | None
+    limit: float | None
+    unit: str | None
+    probe: str | None = None
+    medium: str | None = None
+    since_ms: int | None = None
+    seconds_left: float | None = None
+    """Time left before harm, one of the priority's inputs."""
+    priority_reason: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """One thing to change: `device` by `amount` `unit` in the direction `change`, in words in `text`."""
+
+    device: Literal["heater", "fan", "mister", "vent", "lid", "room", "probe", "water", "garden"]
+    change: Literal["more", "less", "hold", "open", "close", "stop", "insulate", "wipe", "move", "check"]
+    amount: float | None
+    unit: str | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """What the chamber will be if the advice is followed: value and standard uncertainty at a time from now."""
+
+    after_ms: int
+    temperature_c: float
+    temperature_u_k: float
+    relative_humidity_pct: float
+    relative_humidity_u_pct: float
+    dew_margin_k: float | None
+    dew_margin_u_k: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdviceEvent(Event):
+    """The one advisory of a chamber: its first action in the stable keys, all of them in order in `actions`."""
+
+    kind: str = "advice"
+    advisory: str
+    status: Literal["given", "updated", "resolved", "withdrawn", "reminded", "verified"]
+    device: str | None
+    change: str | None
+    amount: float | None
+    unit: str | None
+    reason: str
+    cautions: tuple[str, ...] = ()
+    actions: tuple[Action, ...] = ()
+    never: tuple[str, ...] = ()
+    predictions: tuple[Prediction, ...] = ()
+    case: str | None = None
+    urgency: Priority = "today"
+    act_within_s: int | None = None
+    look_again_s: int | None = None
+    lacking: tuple[str, ...] = ()
+    headline: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QualityEvent(Event):
+    """A probe's series changed its standing: which test says what (QARTOD flags, NAMUR NE 107 class)."""
+
+    kind: str = "quality"
+    probe: str
+    quantity: str | None
+    test: str
+    flag: Literal["good", "suspect", "fail", "missing"]
+    ne107: Literal["ok", "maintenance", "out-of-specification", "function-check", "failure"]
+    value: float | None = None
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CareEvent(Event):
+    """A task of the routine became due, overdue, harmful if missed, or was done."""
+
+    kind: str = "care"
+    task: str
+    status: Literal["due", "overdue", "harmful-if-missed", "done", "told"]
+    due_ms: int | None
+    text: str
+    priority: Priority = "digest"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WordEvent(Event):
+    """What became of a keeper's word: taken, or refused and why."""
+
+    kind: str = "word"
+    word: str
+    accepted: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SystemEvent(Event):
+    """Something about the watching itself: a clock step, a gap, a changed configuration."""
+
+    kind: str = "system"
+    what: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LetterEvent(Event):
+    """A mail that is owed now. `about` holds the events that it tells of, as JSON objects, most important first."""
+
+    kind: str = "letter"
+    sort: Literal["situation", "escalation", "reminder", "all-clear", "summary", "digest", "care", "system"]
+    thread: str
+    ordinal: int
+    to: Literal["keeper", "second", "stand-in"]
+    urgent: bool
+    about: tuple[dict[str, Any], ...]

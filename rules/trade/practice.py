@@ -1,0 +1,361 @@
+"""The trade's do and do-not as one reviewed table: what each act is, when it is barred, and the 18 cells that order them.
+
+Nothing here computes: `rules.advice.cause` finds the facts, `rules.advice.search` sizes what these tables allow. A row without
+a source is common practice, no source. Published sources are named in full at the row that rests on them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Knob = Literal["heater", "vents", "fan", "mister", "foam", "water", "none"]
+Device = Literal["heater", "fan", "mister", "vent", "lid", "room", "probe", "water", "garden"]
+Change = Literal["more", "less", "hold", "open", "close", "stop", "insulate", "wipe", "move", "check"]
+Band = Literal["low", "ok", "high"]
+CP = "common practice, no source"
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One thing a keeper can do. `needs`: facts that must all hold; `bars`: facts that forbid it. Knob none: not sized."""
+
+    device: Device
+    change: Change
+    text: str
+    knob: Knob = "none"
+    direction: int = 0
+    needs: tuple[str, ...] = ()
+    bars: tuple[str, ...] = ()
+    effort: float = 1.0
+    source: str = CP
+
+
+# `effort` orders means that would do the same: water and openings before devices, a touch before a rebuild.
+ACTS: dict[str, Act] = {
+    "check-lid": Act("lid", "check", "Check that the lid is shut and every tube and plug is in place", bars=("visiting",)),
+    "check-heater": Act(
+        "heater", "check",
+        "Check the heat: is the mat plugged in and warm to the hand, is the thermostat's probe still where it belongs",
+        needs=("heater",),
+    ),
+    "check-probe": Act("probe", "check", "Check the humidity probe: dry it, look for garden or water on it, compare it"),
+    "move-probe": Act("probe", "move",
+        "Look where the probe sits: move it to garden height, a hand's breadth from the heater"),
+    "close-vents": Act("vent", "close", "Close", "vents", -1, needs=("vents-open",), bars=("very-hot",), effort=0.6),
+    "open-vents": Act("vent", "open", "Open", "vents", 1, needs=("vents-shut", "room-air-known"), effort=0.7),
+    "fan-less": Act("fan", "less", "Run the fan less", "fan", -1, needs=("fan-on",), effort=0.6),
+    "fan-more": Act("fan", "more", "Run the fan more", "fan", 1, needs=("fan", "room-air-known"), bars=("dry-air",),
+        effort=1.0),
+    "water": Act("water", "more", "Wet the clay granules along the wall", "water", 1, needs=("granules",), effort=0.8),
+    "wet-less": Act("water", "less", "Take out wet granules or let them dry", "water", -1, needs=("granules",), effort=1.2),
+    "mist-less": Act("mister", "less", "Mist less", "mister", -1, needs=("mist-on",), effort=0.5),
+    "mist-more": Act(
+        "mister", "more", "Mist the walls, never the garden", "mister", 1, needs=("mister",),
+        bars=("founding", "lid-wet", "hot", "mist-useless"), effort=1.6,
+    ),
+    "heat-up": Act(
+        "heater", "more", "Turn the heat up", "heater", 1, needs=("heater",), bars=("heater-at-limit", "hot"), effort=1.2,
+        source="steps of 0.5 to 1 K: common practice, no source",
+    ),
+    "heat-down": Act("heater", "less", "Turn the heat down", "heater", -1, needs=("heater",), bars=("heater-idle",),
+        effort=1.0),
+    "insulate-lid": Act(
+        "lid", "insulate", "Lay foam on the lid", "foam", 1, needs=("can-insulate",), bars=("hot",), effort=1.4,
+        source="warmer inner surface: ISO 6946 and ISO 13788 temperature factor",
+    ),
+    "wipe-lid": Act("lid", "wipe", "Wipe the lid dry and tilt it towards a wall without garden", needs=("lid-wet",)),
+    "cover-garden": Act(
+        "garden", "close",
+            "Cover the small garden with a small upturned tub, a gap left for the ants", needs=("founding", "bare"),
+    ),
+    "stop-heater": Act(
+        "heater", "stop", "Unplug the heater now, at the wall", needs=("heater",),
+        source="no growth at 37 degC: Cazin, Wiemer & Howard 1989, Appl. Environ. Microbiol. 55",
+    ),
+    "plug-in": Act("heater", "more", "Plug the heater in again", needs=("unplugged",), bars=("hot",)),
+    "air-now": Act(
+        "vent", "open", "Let room air in: lid ajar a finger's width, or all vents open; keep the escape barrier in sight",
+        needs=("room-cooler",), bars=("air-dry",),
+    ),
+    "fan-now": Act("fan", "more",
+        "Run the fan all the time until it is below 30 °C", needs=("fan", "room-cooler"), bars=("air-dry",)),
+    "move-box": Act("room", "move", "Carry the box to the coolest room you have, level and slowly, out of the sun"),
+    "cool-wall": Act(
+        "room", "less",
+            "Lay a wet cloth or a wrapped cool pack on the outside of one side wall, away from the garden, never on "
+            "the lid",
+    ),
+    "cool-room": Act("room", "less", "Cool or shade the room: blinds, night air, no sun on the box"),
+    "warm-room": Act("room", "more", "Warm the room, or move the box away from the window and the draught"),
+    "humidify-room": Act("room", "more", "Moisten the room's air, or let the chamber draw its air over wet clay"),
+    "dehumidify-room": Act("room", "less",
+        "Dry the room's air (or wait for a drier day): venting cannot dry the chamber now"),
+    "move-mat": Act(
+        "heater", "move", "Move the mat from below to the upper half of a side or back wall", needs=("mat-below",),
+    ),
+    "find-leak": Act("lid", "check", "Look for the leak: a gap, a tube end, an open plug where dry air gets in"),
+    "stop-water": Act("mister", "stop", "Stop all misting", needs=("mister",)),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A place in a cell's order: the act, the facts that call for it, and the most it may change (in the knob's unit)."""
+
+    act: str
+    when: tuple[str, ...] = ()
+    at_most: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One cell of the decision table: what is going on, what to do in which order, what never."""
+
+    number: int
+    temperature: Band
+    humidity: Band
+    lid_wet: bool
+    meaning: str
+    order: tuple[Step, ...]
+    never: tuple[str, ...]
+    source: str = CP
+
+
+def _steps(*names: str | Step) -> tuple[Step, ...]:
+    return tuple(name if isinstance(name, Step) else Step(name) for name in names)
+
+
+_NO_FIRST_HEAT = "Do not heat first: warming alone dries the air further."
+AGAINST_HEAT = (_NO_FIRST_HEAT,)
+"""What is left unsaid once heat is among the actions, because closing and wetting came first."""
+_NO_FAN_COLD = "Do not run the fan or air the box to fix this: it cools."
+_NO_SPRAY = "Never spray the garden."
+_NO_SETPOINT = "Do not turn the heat up to dry the lid: in a wet box it makes the lid wetter."
+_NO_MIST_HOT = "Do not mist: the humidity comes back by itself as the air cools."
+_NO_COVER_HOT = "Do not put foam on the box while it is too warm."
+_DRY_PROBE = Step("check-probe", when=("lid-wet-odd",))
+
+CELLS: tuple[Cell, ...] = (
+    Cell(
+        1, "low", "low", False, "a draught, an open lid, or no heat in a dry room",
+        _steps(Step("find-leak", when=("mist-useless",)), Step("check-lid", when=("sudden",)), "close-vents",
+               "fan-less", Step("check-heater", when=("heater-suspect",)),
+               "water", Step("cover-garden"), "insulate-lid", Step("heat-up", when=("all-shut", "watered"), at_most=0.5),
+               Step("mist-more", when=("all-shut", "watered"))),
+        (_NO_FIRST_HEAT, _NO_FAN_COLD, _NO_SPRAY),
+    ),
+    Cell(
+        2, "low", "low", True, "cold, dry and wet at once hardly happens: old droplets, or a humidity probe that reads low",
+        _steps("check-probe", Step("warm-room", when=("room-cold",)), "insulate-lid", "close-vents", "fan-less",
+            Step("heat-up", at_most=0.5)),
+        (_NO_FAN_COLD, _NO_SPRAY),
+    ),
+    Cell(
+        3, "low", "ok", False, "plainly too cool",
+        _steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "water",
+            "close-vents", "fan-less",
+               Step("warm-room", when=("heater-weak",))),
+        (_NO_FAN_COLD,),
+    ),
+    Cell(
+        4, "low", "ok", True, "a cold room or window: the lid is the coldest place",
+        _steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "wipe-lid",
+            "close-vents",
+               "mist-less", Step("warm-room", when=("heater-weak",))),
+        (_NO_FAN_COLD, "Do not turn the heat up without foam on the lid: heat alone puts more water on it."),
+    ),
+    Cell(
+        5, "low", "high", False, "damp only because it is cool",
+        _steps(Step("check-heater", when=("heater-suspect",)), Step("heat-up", at_most=1.0), "mist-less", "insulate-lid",
+               Step("warm-room", when=("heater-weak",))),
+        ("Do not dry it by venting: that cools it further.",),
+    ),
+    Cell(
+        6, "low", "high", True, "a cold night on a wet box",
+        _steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "wipe-lid",
+            "mist-less",
+               "wet-less", Step("warm-room", when=("heater-weak",))),
+        (_NO_FAN_COLD,),
+    ),
+    Cell(
+        7, "ok", "low", False, "it loses water faster than it gets any: vents, fan, dry room air, or the water has run out",
+        _steps(Step("find-leak", when=("mist-useless",)), Step("check-lid", when=("sudden",)), "water", "close-vents",
+            "fan-less", Step("cover-garden"), Step("heat-down", when=("warm-side",), at_most=1.0),
+               Step("humidify-room", when=("dry-air",)), Step("mist-more", when=("all-shut", "watered")), "insulate-lid"),
+        (_NO_SPRAY, "Do not air it or run the fan: the room's air is drier than the chamber needs."),
+    ),
+    Cell(
+        8, "ok", "low", True, "the cold lid takes the water, or the humidity probe reads low",
+        _steps(Step("check-probe", when=("lid-wet-odd",)), "insulate-lid", "close-vents", "fan-less", "water", "move-mat",
+            "wipe-lid"),
+        (_NO_SPRAY, "Do not add water first: it only ends on the lid."),
+    ),
+    Cell(9, "ok", "ok", False, "all is well", (), ()),
+    Cell(
+        10, "ok", "ok", True, "a film on the lid, usual in a cool room",
+        _steps("insulate-lid", "wipe-lid", Step("open-vents", when=("floor-dries", "humid-side"), at_most=1), "mist-less",
+               Step("fan-more", when=("floor-dries", "humid-side")), Step("heat-down", when=("warm-side",), at_most=1.0),
+               "wet-less", "fan-less"),
+        (_NO_SETPOINT,),
+    ),
+    # Other than the table, which stops after one vent step: where the keeper's own band says otherwise and the room's air can
+    # dry, small fan steps come last, so that the band that the alarm is about can be reached. It is never urgent.
+    Cell(
+        11, "ok", "high", False, "humid air and a dry lid: the garden likes it",
+        _steps(Step("check-probe", when=("saturated",)), "mist-less", Step("open-vents", when=("floor-dries",), at_most=1),
+            "wet-less", Step("fan-more", when=("floor-dries",), at_most=2.0)),
+        ("Do not chase it down to 80 %: ants put their garden where it is most humid.",),
+        "Roces & Kleineidam 2000, Insectes Sociaux 47:348-350: gardens are moved to 98 %RH when it is offered",
+    ),
+    Cell(
+        12, "ok", "high", True, "more wet surface than this lid can bear",
+        _steps("mist-less", "wipe-lid", "insulate-lid", Step("open-vents", when=("floor-dries",), at_most=1),
+            Step("fan-more", when=("floor-dries",)),
+               "wet-less", Step("heat-down", when=("warm-side",), at_most=1.0), Step("fan-less", when=("floor-wets",)),
+               Step("dehumidify-room", when=("floor-wets",))),
+        (_NO_SETPOINT,),
+    ),
+    Cell(
+        13, "high", "low", False, "dry because it is too warm: heater too strong, a lamp, or the sun",
+        _steps(Step("cool-room", when=("room-warm",)), "heat-down", "water", Step("close-vents"), "fan-less"),
+        (_NO_MIST_HOT, "Do not close vents while it is above 30 °C.", _NO_COVER_HOT),
+    ),
+    Cell(
+        14, "high", "low", True, "a probe beside the mat (hot, reads dry), or a strong heater under a cold lid",
+        _steps("move-probe", "heat-down", Step("cool-room", when=("room-warm",)), "close-vents", "wipe-lid"),
+        (_NO_COVER_HOT, _NO_MIST_HOT),
+    ),
+    Cell(
+        15, "high", "ok", False, "too warm; cooling will raise the humidity figure by itself",
+        _steps("heat-down", Step("open-vents", when=("room-cooler", "floor-dries")), Step("fan-more", when=("room-cooler",
+            "floor-dries")),
+               Step("cool-room", when=("room-warm",)), "mist-less", "close-vents", "fan-less"),
+        (_NO_MIST_HOT, _NO_COVER_HOT),
+    ),
+    Cell(
+        16, "high", "ok", True, "a hot wet box in a cool room",
+        _steps("heat-down", Step("open-vents", when=("room-cooler", "floor-dries")), Step("fan-more", when=("room-cooler",
+            "floor-dries")),
+               "wipe-lid", "mist-less", Step("cool-room", when=("room-warm",))),
+        (_NO_COVER_HOT, "Do not mist; the lid stays wet until the water has left."),
+    ),
+    Cell(
+        17, "high", "high", False, "hot and humid: a heatwave, or a heater that runs away",
+        _steps("heat-down", Step("fan-more", when=("room-cooler",)), Step("open-vents", when=("room-cooler",)), "mist-less",
+            Step("move-box", when=("room-warm",)), Step("cool-wall",
+            when=("room-warm",))),
+        (
+            "Do not run the fan if the room is warmer than the chamber: it heats.", _NO_COVER_HOT,
+            "No water: nothing evaporates into this air."),
+    ),
+    Cell(
+        18, "high", "high", True, "a heater that runs away under wet ground",
+        _steps("heat-down", Step("open-vents", when=("room-cooler",)), Step("fan-more", when=("room-cooler",)), "wipe-lid",
+            "mist-less", Step("check-heater"), Step("move-box",
+            when=("room-warm",))),
+        ("Never put foam on it now.", _NO_MIST_HOT),
+    ),
+)
+
+HEAT_BRANCH: tuple[Step, ...] = _steps(
+    "stop-heater", Step("fan-now"), Step("air-now"), Step("cool-wall", when=("room-warm",)), Step("move-box",
+        when=("room-warm",)), "move-box",
+)
+"""What comes first at 32 degC or above, or when the heater runs away, whatever the humidity says."""
+HEAT_NEVER: tuple[str, ...] = (_NO_COVER_HOT, _NO_MIST_HOT, "Do not wait for a second reading: this goes on by itself.")
+
+HEAT_FIRST_C = 32.0
+"""Heat comes first at and above this; harm within about an hour. Judgement: at 30 degC growth is
+clearly reduced, at 37 degC there is none."""
+VERY_HOT_C = 30.0
+RUNAWAY_SLOPE_K_H = 5.0
+"""Rise above the upper edge that no room or sun makes; common practice, no source."""
+HEAT_STEP_UP_K = 1.0
+"""The largest step up per message; common practice, no source."""
+HEAT_STEP_DOWN_K = 4.0
+DRY_LID_MARGIN_K = 1.0
+"""Above this margin the lid is surely dry for advice: an estimated margin is good to about 0.9 K (95 %)."""
+VENT_AUTHORITY_PCT = 10.0
+"""Venting is advised for drying only if the room's air would leave this many points less; common practice, no source."""
+
+NIGHT_FALL_K = 3.0
+"""How much colder the room is taken to be before dawn when the lid is forecast to drip; common practice, no source."""
+
+WAIT_S: dict[str, int] = {
+    "heater": 2 * 3600, "vents": 3600, "fan": 3600, "mister": 6 * 3600, "foam": 12 * 3600, "water": 12 * 3600, "none": 1800,
+}
+"""How soon after a change its effect may be judged, by knob; common practice, no source."""
+
+ELECTRIC = (
+    "Mains and water: unplug before your hands go in, a drip loop in every cable, a residual-current device "
+    "in the circuit."
+)
+HOT_SURFACE = "The mat may be hot: touch its edge with the back of the hand; never cover, fold or bury it."
+KEEP_CLEAR = "Keep foam off the heater, the lamp and the vents."
+BARRIER = "Ants climb out within seconds: look at the escape barrier before the lid moves."
+NO_FOG = "No fogger in a small box: one second of it is too much."
+LOW_VOLTAGE = "A heater needs its own thermostat and a cut-out; dewlid watches and advises, it is no safety device."
+
+CAUTIONS: dict[str, tuple[str, ...]] = {
+    "heater": (HOT_SURFACE, ELECTRIC),
+    "mister": (ELECTRIC, NO_FOG),
+    "fan": (ELECTRIC,),
+    "lid": (BARRIER,),
+    "vent": (BARRIER,),
+    "water": (),
+    "probe": (BARRIER,),
+    "garden": (BARRIER,),
+    "room": (),
+}
+"""What must be said along with an act on a device; general safety, local codes come first."""
+
+
+def cell_of(temperature: Band, humidity: Band, lid_wet: bool) -> Cell:
+    """Return the one cell of the decision table for these three answers."""
+    for cell in CELLS:
+        if (cell.temperature, cell.humidity, cell.lid_wet) == (temperature, humidity, lid_wet):
+            return cell
+    raise LookupError(f"the decision table has no cell for temperature {temperature}, humidity {humidity}, lid wet {lid_wet}")
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A coupled case by its id: what it is called and what it says to the keeper."""
+
+    id: str
+    diagnosis: str
+    first: str
+
+
+CASES: dict[str, Case] = {
+    row.id: row
+    for row in (
+        Case("C1", "dry only because it is hot", "lower the temperature; the humidity follows"),
+        Case("C2", "damp only because it is cool", "raise the temperature; the humidity follows"),
+        Case("C3",
+            "winter air: what comes in from the room parches the chamber",
+            "less fan and fewer openings; moisten the room's air"),
+        Case("C4", "summer air: the room is too humid to dry the chamber",
+            "no fan for drying; dry or cool the room, foam on the lid, less wet ground"),
+        Case("C5", "a cold lid: the room cools it below the dew point", "foam on the lid before dusk"),
+        Case("C6",
+            "the heater works harder as the room cools, and that dries the air", "foam instead of more heat; mat at the side"),
+        Case("C7",
+            "the mat below pumps the ground dry and the water up to the lid",
+            "move the mat to the side; wet the granules again"),
+        Case("C8", "the lid was opened or is ajar", "look at the lid and the barrier"),
+        Case("C9", "the heat has failed: it falls towards the room's temperature", "plug, breaker, thermostat"),
+        Case("C10", "the heater runs away", "unplug it"),
+        Case("C11", "the humidity probe is wet or buried", "clean it or move it; until then nothing is said of humidity"),
+        Case("C12", "the room itself warms: heatwave or sun", "cool the room; the heater can do no more"),
+        Case("C13", "misting does not last: the surfaces are dry or air leaks", "wet clay, not mist; find the leak"),
+        Case("C14", "humid at the probe, yet the garden looks dry",
+            "move the probe to garden height; shield the inflow (Bollazzi & Roces 2007)"),
+        Case("C15", "several boxes of one room move together", "it is the room: one measure, not one for each box"),
+        Case("C16", "a step after a calibration or a new probe", "nothing: let a day pass before trends are judged"),
+        Case("C17",
+            "the heater runs at its limit and does not reach its set point", "foam, or a warmer room; not a higher set point"),
+        Case("C18", "more heat is wanted while the lid is wet", "foam on the lid first, heat with it"),
+    )
+}

@@ -1,0 +1,164 @@
+"""What a keeper can see, as a table: the fixed vocabulary, its likely causes, what to change first and what not.
+
+Basis: common practice, no source, except where a line names one. Two ordinary patterns are `calm` on purpose: browning
+from below (old garden is discarded there) and droplets that run down the lid to the side (harmless distillation).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from rules.terms.events import Priority
+
+Group = Literal["fungus", "lid", "ants", "waste"]
+Proof = Literal["dry", "hot", "warm", "cold", "wet-lid", "humid"]
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """What the sight means if the climate history shows `proof`, and what then to change first."""
+
+    proof: Proof
+    because: str
+    first: str
+
+
+@dataclass(frozen=True, slots=True)
+class Symptom:
+    """One word of the vocabulary. `because` and `first` hold where no cause is proved; `suffers`: ask the leaf diary."""
+
+    group: Group
+    label: str
+    because: str
+    first: str
+    never: str = ""
+    causes: tuple[Cause, ...] = ()
+    young: Priority = "digest"
+    grown: Priority = "digest"
+    calm: bool = False
+    suffers: bool = False
+
+
+_COOL = "lower the thermostat by 1 K, and unplug the heater if the air is above 30 degC"
+_DRY_FIRST = (
+    "close the vents and gaps through which air flows in, re-wet the clay granules along the wall,"
+    " and insulate the lid if it is wet"
+)
+_DRY = Cause("dry", "the garden is drying", _DRY_FIRST)
+_HOT = Cause("hot", "heat", _COOL)
+_COLD = Cause("cold", "cold", "look whether heater and thermostat work, then insulate the sides; warm by 0.5 K per hour")
+
+# In order of urgency: lethal heat, drying, drip, the rest. The first one that was seen leads the answer.
+SYMPTOMS: dict[str, Symptom] = {
+    "brown-on-top": Symptom(
+        "fungus", "brown on top or throughout",
+        "a poisoned leaf, hunger or loss of the queen",
+        "stop the leaf source of the last days and offer another plant from a place that is never sprayed",
+        "do not add humidity: it is not what is missing", (_HOT,), "today", "today", suffers=True,
+    ),
+    "powder": Symptom(
+        "fungus", "grey or brown-green powder spreading over the garden",
+        "a mould that overruns a colony weakened before: the strain behind it matters more than the mould"
+        " (Escovopsis was in all waste of healthy colonies too: R. Soc. Open Sci. 2017, PMC5451793)",
+        "keep this colony's tools apart, take out the infected piece when the ants are elsewhere, then remove the strain",
+        "do not dry the chamber in a panic, and no fungicide", (_HOT, _DRY, _COLD), "today", "today", suffers=True,
+    ),
+    "carrying-fungus-away": Symptom(
+        "ants", "ants carry fungus or brood away",
+        "the place itself is wrong: too cold, too dry or too hot there, brood goes first (Roemer & Roces 2014, PLoS ONE)",
+        "compare the probe with a second one beside the garden, then mend the place that they leave",
+        "do not put it back by hand; leave them the refuge", (_HOT, _DRY, _COLD), "today", "today", suffers=True,
+    ),
+    "gathered-at-vents": Symptom(
+        "ants", "workers crowd at vents or lid holes",
+        "stale air, or heat at the vents that the probe does not see",
+        "open one vent {elsewhere} by one step and look again in an hour", "do not seal the box",
+        (Cause("hot", "heat", _COOL), Cause("warm", "warmth", _COOL)), "today", "today",
+    ),
+    "dry-edge": Symptom(
+        "fungus", "dry, pale or papery edge",
+        "drying that the probe does not see: it may hang near water, or a stream of dry air meets the garden",
+        "move the probe to the garden's height, look for the stream of air with a strip of tissue, and baffle that inflow"
+        " (ants plug where dry air comes in: Bollazzi & Roces 2007, Anim. Behav. 74:1349)",
+        "do not spray the garden", (_DRY, _HOT), "today", "morning", suffers=True,
+    ),
+    "leaves-on-garden": Symptom(
+        "ants", "leaf bits laid on the garden or its entrance, ants at the water",
+        "their answer to thirst (Ribeiro & Navas 2008, J. Insect Behav. 21:549)",
+        "fill the drinking water and re-wet the clay granules",
+        "do not clear the leaf bits away", (_DRY,), "today", "morning",
+    ),
+    "vents-stuffed": Symptom(
+        "ants", "leaf bits stuffed into vents or tubes",
+        "dry air flows in at that very spot (Bollazzi & Roces 2007, Anim. Behav. 74:1349)",
+        "close or baffle that inflow", "do not clean it out again and again", (_DRY,), "morning", "morning",
+    ),
+    "dripping": Symptom(
+        "lid", "drops fall from the lid on the garden",
+        "the lid is colder than the dew point for longer than it can hold the water",
+        "wipe it, tilt it towards a wall without garden, and insulate it from outside",
+        "do not raise the set point: in a wet box that wets the lid more", (), "today", "today",
+    ),
+    "soft-or-wet": Symptom(
+        "fungus", "soft or wet garden", "liquid water on the garden: spray, fogger or a drinker too near",
+        "keep every spray off the garden and move the water away from it", "do not dry it with a fan",
+        (
+            Cause("wet-lid", "drops from a lid below the dew point", "wipe the lid, tilt it to the side and insulate it"),
+            Cause("humid", "air near saturation for long", "stop misting and take out some of the wet area"),
+        ),
+        "today", "morning", suffers=True,
+    ),
+    "shrinking": Symptom(
+        "fungus", "shrinking garden", "too few leaves, an unsuitable plant or a poisoned one",
+        "offer two or three other plants from places that are never sprayed", "do not spray the garden",
+        (_HOT, _DRY, _COLD), "today", "morning", suffers=True,
+    ),
+    "brown": Symptom(
+        "fungus", "brown fungus",
+        "from below it is ordinary ageing; on top or throughout it is not: look again where it is brown",
+        "note it again as brown-from-below or brown-on-top", "do not change the climate before you know", (_HOT,),
+        "morning", "morning",
+    ),
+    "white-fluffy-mould": Symptom(
+        "fungus", "white fluffy mould", "surplus leaf or waste that stays damp; the garden itself is not the source",
+        "take out the leaf and waste that carry it, and let the waste chamber dry", "no fungicide",
+        (Cause("humid", "surplus leaf or waste in very humid air", "take out leaf and waste, and stop misting for a day"),),
+        "morning", "morning",
+    ),
+    "waste-at-garden": Symptom(
+        "waste", "waste touches the garden", "the waste place is full, damp or too far",
+        "clear the waste today, gloves and mask on",
+        "", (), "today", "morning",
+    ),
+    "waste-damp": Symptom(
+        "waste", "damp waste", "the waste chamber is closed too well: ants choose the driest place (Roemer et al. 2019)",
+        "clear it and open the waste chamber's vents, not the fungus chamber's", "", (), "morning", "morning",
+    ),
+    "foraging-stopped": Symptom(
+        "ants", "foraging stopped, leaves untouched", "an unsuitable plant, or a cold or dry way to it",
+        "offer another plant, soft young leaf or flowers", "", (_COLD, _DRY), "morning", "morning",
+    ),
+    "leaf-refused": Symptom(
+        "ants", "one plant is refused suddenly",
+        "delayed rejection: from about 10 h after it was built in, for 9 to 18 weeks (Herz et al. 2008; Saverschek 2010)",
+        "change the plant, and throw that batch away if the garden suffers too", "do not force it on them", suffers=True,
+    ),
+    "brown-from-below": Symptom(
+        "fungus", "browning from below, the rest healthy", "ordinary ageing: old garden is discarded below",
+        "nothing; clear the waste as usual", "do not mend a climate that is not broken", calm=True,
+    ),
+    "droplets": Symptom(
+        "lid", "droplets on the lid", "as long as they run down to the side it is harmless distillation",
+        "nothing now; tilt or insulate the lid at leisure", "no fan in winter", calm=True,
+    ),
+    "mist": Symptom("lid", "mist on the lid", "an ordinary film of dew", "nothing", calm=True),
+    "dry": Symptom("lid", "dry lid", "the lid is warmer than the dew point", "nothing", calm=True),
+    "growing": Symptom("fungus", "growing garden", "a good sign", "nothing", calm=True),
+    "calm": Symptom("ants", "calm ants", "a good sign", "nothing", calm=True),
+}  # fmt: skip
+
+
+def vocabulary(group: Group) -> tuple[str, ...]:
+    """Return the words for one group."""
+    return tuple(word for word, symptom in SYMPTOMS.items() if symptom.group == group)

@@ -1,0 +1,216 @@
+"""The one way through: `advance`, from a batch of the stream to what must be said.
+
+`advance` is a pure function and cut invariant: the same stream, cut into batches anywhere, gives the same events with the same
+ids and the same state. An instant is closed only when `now_ms` is later than it, so everything that happens at one instant is
+seen together. Inside a stretch all samples are judged at once; only where something turns is there a walk.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from operator import attrgetter
+
+import numpy as np
+from pydantic import TypeAdapter
+
+from rules.advice import advisory
+from rules.alarms import alarms
+from rules.alarms.band_edits import edited, limits_of
+from rules.care import care
+from rules.climate.hours import Climate, pruned
+from rules.climate.memory import PlaceMemory, ProbeMemory
+from rules.climate.stream import Stretch, joined, kept, stretches, unwatched
+from rules.physics.lid_factor import prior_factor
+from rules.settings import Settings
+from rules.telling import telling
+from rules.terms.events import Batch, Event, Item, Pause, SystemEvent
+from rules.terms.words import OutOfService, Spoken, Word
+from rules.trade.alarm_kinds import ConditionChange
+from rules.turn.advising import advise
+from rules.turn.corrections import apply_word
+from rules.turn.perceive import LEARN_EVERY_MS, perceive
+from rules.turn.state import EngineState, shifted
+
+_STATE: TypeAdapter[EngineState] = TypeAdapter(EngineState)
+WORDS_KEPT = 500
+
+__all__ = ["Advanced", "EngineState", "advance", "dump_state", "load_state"]
+
+
+@dataclass(frozen=True, slots=True)
+class Advanced:
+    """What became of the state, and what must be said, in order of time."""
+
+    state: EngineState
+    events: list[Event]
+
+
+def dump_state(state: EngineState) -> bytes:
+    """Return the state as JSON."""
+    return _STATE.dump_json(state)
+
+
+def load_state(text: bytes) -> EngineState:
+    """Return the state that `dump_state` wrote; raises pydantic.ValidationError if it is none."""
+    return _STATE.validate_json(text)
+
+
+def advance(settings: Settings, state: EngineState | None, batch: Batch, now_ms: int) -> Advanced:
+    """Return the state after a batch and the events it gave; the state handed in is not changed.
+
+    `now_ms`: everything before this instant is closed. It must not be earlier than in the call before; to hear of an instant
+    at once, call with a later one.
+    """
+    stepped = state is not None and batch.clock_step_ms != 0
+    state = replace(state) if state is not None else _beginning(batch, now_ms)
+    events: list[Event] = []
+    if stepped:
+        state, before = _stepped(settings, state, batch.clock_step_ms)
+        events += before
+    state.probes, state.places, state.advice = dict(state.probes), dict(state.places), dict(state.advice)
+    rows, items = joined(state.waiting, batch, state.closed_ms)
+    _meet(settings, state)
+    events += _configured(settings, state)
+    pauses = unwatched(items, state.closed_ms, now_ms)
+    rows, items, waiting = kept(rows, items, now_ms)
+    if now_ms > state.closed_ms:
+        items = _once(state, items)
+        for stretch in stretches(rows, items, state.closed_ms, now_ms, _borders(settings, state, items, now_ms), pauses):
+            events += _stretch(settings, state, stretch)
+        state.closed_ms = now_ms
+    state.waiting = waiting
+    return Advanced(state, events)
+
+
+def _beginning(batch: Batch, now_ms: int) -> EngineState:
+    first = min([*batch.taken_ms[:1].tolist(), *(item.taken_ms for item in batch.items), now_ms])
+    return EngineState(origin=np.base_repr(first, 36).lower(), closed_ms=first)
+
+
+def _stepped(settings: Settings, state: EngineState, step_ms: int) -> tuple[EngineState, list[Event]]:
+    """Close what waits under the old clock, then move every remembered instant: durations hold."""
+    last = max([state.closed_ms, *(at + 1 for at in state.waiting.taken_ms), *(b["taken_ms"] + 1 for b in state.waiting.items)])
+    done = advance(settings, state, Batch(), last)
+    moved: EngineState = shifted(done.state, step_ms)
+    told = SystemEvent(
+        id=f"{moved.origin}.system.clock-step.{moved.closed_ms}",
+        at_ms=moved.closed_ms,
+        chamber=None,
+        what="clock-step",
+        text=f"the server's clock was set by {step_ms / 1000:+.0f} s; delays and alarms go on undisturbed",
+    )
+    moved.telling = telling.configured(settings, moved.telling, moved.closed_ms)
+    return moved, [*done.events, *_told(settings, moved, [told], moved.closed_ms, moved.closed_ms)]
+
+
+def _meet(settings: Settings, state: EngineState) -> None:
+    """Remember what the config has and the state has not seen yet."""
+    for name in settings.probes:
+        if name not in state.probes:
+            state.probes[name] = ProbeMemory(since_ms=state.closed_ms)
+    for name in (*settings.rooms, *settings.chambers):
+        if name not in state.places:
+            state.places[name] = PlaceMemory(since_ms=state.closed_ms)
+
+
+def _configured(settings: Settings, state: EngineState) -> list[Event]:
+    """Notice an edited config: limits that moved are looked at anew, alarms of what is gone are closed."""
+    if state.config_print == settings.fingerprint:
+        return []
+    first, state.config_print = not state.config_print, settings.fingerprint
+    for name in settings.chambers:
+        memory, limits = state.places[name], limits_of(settings, name)
+        walks = memory.walks if first else edited(memory.walks, memory.limits, limits)
+        state.places[name] = replace(memory, walks=walks, limits=limits)
+    _know_lids(settings, state)
+    if first:
+        return []
+    state.alarms, events = alarms.configured(settings, state.alarms, state.closed_ms, state.origin)
+    state.care = care.replan(settings, state.care, state.closed_ms)
+    for gone in set(state.places) - set(settings.rooms) - set(settings.chambers):
+        del state.places[gone]
+    for gone in set(state.probes) - set(settings.probes):
+        del state.probes[gone]
+    state.advice = {name: kept_ for name, kept_ in state.advice.items() if name in settings.chambers}
+    state.telling = telling.configured(settings, state.telling, state.closed_ms)
+    return _told(settings, state, list(events), state.closed_ms, state.closed_ms)
+
+
+def _know_lids(settings: Settings, state: EngineState) -> None:
+    """Begin a new belief in the factor of each lid that is another one now: edited, or told to have been changed."""
+    for name, chamber in settings.chambers.items():
+        lid = advisory.told_lid(chamber, state.advice.get(name, advisory.AdviceState()))
+        memory, lid_print = state.places[name], lid.model_dump_json()
+        if memory.lid_print != lid_print:
+            state.places[name] = replace(memory, belief=prior_factor(lid), lid_print=lid_print)
+
+
+def _once(state: EngineState, items: list[Item]) -> list[Item]:
+    """Drop words that were taken before: a word is taken once."""
+    fresh = []
+    for item in items:
+        if isinstance(item, Spoken):
+            if item.word_id in state.words_taken:
+                continue
+            state.words_taken = [*state.words_taken, item.word_id][-WORDS_KEPT:]
+        fresh.append(item)
+    return fresh
+
+
+def _borders(settings: Settings, state: EngineState, items: list[Item], now_ms: int) -> tuple[int, ...]:
+    """Instants at which a stretch must end: a probe comes back into service, a lid probe teaches."""
+    borders = [memory.out_until_ms for memory in state.probes.values() if memory.out_until_ms is not None]
+    borders += [item.taken_ms + item.for_ms for item in items if isinstance(item, OutOfService)]
+    if any(probe.role == "lid" for probe in settings.probes.values()):
+        first = -(-state.closed_ms // LEARN_EVERY_MS) * LEARN_EVERY_MS
+        for border in range(first, now_ms, LEARN_EVERY_MS):  # what is learned holds from right after the instant on
+            borders += (border, border + 1)
+    return tuple(borders)
+
+
+# ---------------------------------------------------------------- one stretch
+
+
+def _stretch(settings: Settings, state: EngineState, stretch: Stretch) -> list[Event]:
+    at_ms = stretch.from_ms
+    events: list[Event] = []
+    words: list[Word] = []
+    for item in stretch.first:
+        if isinstance(item, Pause):
+            _resume(state, at_ms)
+        elif isinstance(item, Spoken):
+            words.append(item)
+            events += apply_word(settings, state, item, at_ms)
+    for name, memory in state.probes.items():
+        if memory.out_until_ms is not None and memory.out_until_ms <= at_ms:
+            state.probes[name] = replace(memory, out_until_ms=None)
+    views, changes, quality = perceive(settings, state, stretch, also_ms=(at_ms,) if words else ())
+    events += quality
+    stimuli: list[ConditionChange | Word] = [*words, *changes]
+    before = {name: alarms.standing(state.alarms, name) for name in settings.chambers}
+    state.alarms, told = alarms.follow(settings, state.alarms, stimuli, at_ms, stretch.until_ms, state.origin)
+    events += told
+    state.care, cared = care.follow(settings, state.care, words, at_ms, stretch.until_ms, state.origin, Climate(state.places))
+    events += cared
+    events += advise(settings, state, views, words, before, told, changes, stretch)
+    if words:
+        _know_lids(settings, state)
+    for name, place in state.places.items():  # rooms too, and places that were silent
+        state.places[name] = replace(place, hours=pruned(place.hours, stretch.until_ms))
+    return _told(settings, state, events, at_ms, stretch.until_ms)
+
+
+def _resume(state: EngineState, at_ms: int) -> None:
+    """Nobody watched: start the clock of every silence anew, and let the first minutes settle."""
+    state.paused_ms = at_ms
+    for name, memory in state.probes.items():
+        state.probes[name] = replace(memory, since_ms=at_ms)
+    for name, place in state.places.items():
+        state.places[name] = replace(place, instant_ms=at_ms, heard_ms=at_ms)
+
+
+def _told(settings: Settings, state: EngineState, events: list[Event], from_ms: int, until_ms: int) -> list[Event]:
+    """Put the events in order and add the letters that are owed for them."""
+    events = sorted(events, key=attrgetter("at_ms"))
+    state.telling, letters = telling.tell(settings, state.telling, events, from_ms, until_ms, state.origin)
+    return sorted([*events, *letters], key=attrgetter("at_ms")) if letters else events

@@ -1,0 +1,245 @@
+"""From a stretch of readings to what is seen of every place and which conditions turned."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from operator import attrgetter
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.advice.advisory import AdviceState, told_lid
+from rules.alarms import alarms
+from rules.care import care
+from rules.checks import CHAMBER_CHECKS, PROBE_CHECKS
+from rules.checks.verdict import Facts, Verdict
+from rules.climate.consensus import instants, seen
+from rules.climate.hours import hours_after
+from rules.climate.hysteresis import UNSEEN, Walk, walk
+from rules.climate.judging import Heard, hear
+from rules.climate.memory import Night, PlaceMemory
+from rules.climate.nights import last_nights, nights_after
+from rules.climate.quality_events import quality_events
+from rules.climate.stream import Stretch
+from rules.climate.view import ROOM_FRESH_MS, Around, View, look, remembered
+from rules.climate.windows import Signal, temperature_signal
+from rules.physics.lid_factor import FactorBelief, learn_from_measurement
+from rules.settings import Settings
+from rules.terms.events import HOUR_MS, MINUTE_MS, Event, MediumFault, ProbeFault
+from rules.trade.alarm_kinds import ConditionChange
+from rules.turn.advising import may_be_asked
+from rules.turn.state import EngineState
+
+LEARN_EVERY_MS = 6 * HOUR_MS  # how often a lid probe teaches the lid's factor
+SETTLING_MS = 5 * MINUTE_MS  # after a pause: so long a probe may need to be heard again before it counts as unseen
+UNSEEN_FACTS = Facts(because="it can no longer be seen: no believed reading")
+SEEN_ALARMS = {"temperature-high", "temperature-low", "humidity-low", "humidity-high", "lid-dew"}
+
+
+def perceive(
+    settings: Settings, state: EngineState, stretch: Stretch, also_ms: tuple[int, ...], *, every_view: bool = False
+) -> tuple[dict[str, View], list[ConditionChange], list[Event]]:
+    """Judge the readings, look at every place that has instants in this stretch, and walk its checks.
+
+    Unless `every_view` is asked for, only those are handed on that the adviser may still ask for: with many quiet chambers the
+    next view takes the place of the one before in memory, which is much faster than to touch fresh memory for each.
+    """
+    keep_all = every_view or bool(also_ms) or not alarms.nothing_due(state.alarms, stretch.until_ms)
+    heard, events = _hear(settings, state, stretch)
+    faults, changes = _faults(settings, stretch)
+    views: dict[str, View] = {}
+    rooms = _Rooms({}, {})
+    at_place: dict[str, list[Heard]] = {}
+    for item in heard:
+        at_place.setdefault(settings.probes[item.probe].place, []).append(item)
+    for place in (*settings.rooms, *settings.chambers):
+        view = _view(settings, state, place, at_place, stretch, also_ms, faults, rooms)
+        if view is not None:
+            turned = _walk(state, view)
+            _keep(settings, state, view)
+            changes += turned
+            if view.chamber is None:
+                rooms.met(view)
+            elif keep_all or may_be_asked(state, place, bool(turned)):
+                views[place] = view
+    for name, told in faults.items():
+        memory = state.probes[name]
+        garbled_ms = max((at for at, fault in told if fault != "unreachable"), default=memory.garbled_ms)
+        state.probes[name] = replace(memory, fault_ms=told[-1][0], fault=told[-1][1], garbled_ms=garbled_ms)
+    return views, sorted(changes, key=attrgetter("at_ms")), events
+
+
+def _faults(settings: Settings, stretch: Stretch) -> tuple[dict[str, tuple[tuple[int, str], ...]], list[ConditionChange]]:
+    """Return when each probe had which fault, and the changes of lines and brokers."""
+    faults: dict[str, tuple[tuple[int, str], ...]] = {}
+    changes: list[ConditionChange] = []
+    for fault in stretch.faults:
+        if isinstance(fault, ProbeFault) and fault.probe in settings.probes:
+            told = (max(fault.taken_ms, stretch.from_ms), fault.fault)
+            faults[fault.probe] = (*faults.get(fault.probe, ()), told)
+        elif isinstance(fault, MediumFault):
+            changes.append(_medium(fault, stretch.from_ms))
+    return faults, changes
+
+
+def _hear(settings: Settings, state: EngineState, stretch: Stretch) -> tuple[list[Heard], list[Event]]:
+    heard: list[Heard] = []
+    events: list[Event] = []
+    if not len(stretch.rows.taken_ms):
+        return heard, events
+    for probe, columns in sorted(stretch.rows.columns().items()):
+        if probe not in settings.probes:
+            continue
+        memory, judged = hear(settings, probe, state.probes[probe], columns)
+        if memory.out_until_ms is None:
+            for item in judged:
+                memory.series[item.quantity], told = quality_events(settings, item, state.origin)
+                events += told
+            heard += judged
+        state.probes[probe] = memory
+    return heard, events
+
+
+def _medium(fault: MediumFault, from_ms: int) -> ConditionChange:
+    return ConditionChange(
+        max(fault.taken_ms, from_ms),
+        None,
+        "medium-down",
+        "active" if fault.down else "normal",
+        "outside" if fault.down else None,
+        medium=fault.medium,
+        because=fault.detail,
+    )
+
+
+def _view(
+    settings: Settings,
+    state: EngineState,
+    place: str,
+    at_place: dict[str, list[Heard]],
+    stretch: Stretch,
+    also_ms: tuple[int, ...],
+    faults: dict[str, tuple[tuple[int, str], ...]],
+    rooms: _Rooms,
+) -> View | None:
+    chamber = settings.chambers.get(place)
+    if place not in settings.probes_by_place:
+        return None
+    memory, own = state.places[place], at_place.get(place, [])
+    at_ms = instants(memory, own, stretch.from_ms, stretch.until_ms, also_ms)
+    if not len(at_ms):
+        return None
+    room = chamber.room if chamber is not None else None
+    names = settings.probes_at(room) if room else ()
+    heard = at_place.get(room, []) if room else []
+    room_t = seen(settings, names, "air_temperature", state.probes, heard, at_ms, ROOM_FRESH_MS).value
+    room_h = seen(settings, names, "relative_humidity", state.probes, heard, at_ms, ROOM_FRESH_MS).value
+    around = Around(
+        room_t,
+        room_h,
+        rooms.nights_of(state, room) if room else (),
+        rooms.recent_of(state, room) if room else None,
+        faults,
+        care.garden_ml(state.care, place, chamber) if chamber is not None else None,
+        told_lid(chamber, state.advice.get(place, AdviceState())) if chamber is not None else None,
+    )
+    return look(settings, place, memory, state.probes, own, at_ms, around)
+
+
+@dataclass(slots=True)
+class _Rooms:
+    """What the chambers of a stretch need from its rooms, which are looked at first."""
+
+    recent: dict[str, Signal]
+    nights: dict[str, tuple[Night, ...]]
+
+    def met(self, view: View) -> None:
+        """Take in a room's view."""
+        self.recent[view.place] = view.recent.temperature
+        self.nights[view.place] = tuple(nights_after(view))
+
+    def recent_of(self, state: EngineState, room: str) -> Signal:
+        """Return a room's temperature as a slow signal, from its tail where it was silent."""
+        return self.recent[room] if room in self.recent else temperature_signal(state.places[room].tail)
+
+    def nights_of(self, state: EngineState, room: str) -> tuple[Night, ...]:
+        """Return a room's nights up to and with this stretch."""
+        return self.nights.get(room, tuple(state.places[room].nights))
+
+
+def _walk(state: EngineState, view: View) -> list[ConditionChange]:
+    """Walk every check of a place and hand on the turns as changes of condition."""
+    changes: list[ConditionChange] = []
+    settling = state.paused_ms is not None and int(view.at_ms[0]) < state.paused_ms + SETTLING_MS
+    for check in (*(CHAMBER_CHECKS if view.chamber is not None else ()), *PROBE_CHECKS):
+        for verdict in check(view):
+            key = verdict.alarm if verdict.probe is None else f"{verdict.alarm}/{verdict.probe}"
+            memory = view.memory.walks.get(key) or Walk()
+            keep = None
+            if settling and state.paused_ms is not None:
+                keep = np.flatnonzero((verdict.zone != UNSEEN) | (view.at_ms >= state.paused_ms + SETTLING_MS))
+            view.memory.walks[key], turned = _turned(view, verdict, memory, keep)
+            changes += turned
+    return changes
+
+
+def _turned(
+    view: View,
+    verdict: Verdict,
+    memory: Walk,
+    keep: NDArray[np.intp] | None,
+) -> tuple[Walk, list[ConditionChange]]:
+    if keep is None:
+        after, turns = walk(memory, verdict.zone, verdict.credit_ms, view.at_ms, verdict.delays)
+    else:
+        after, turns = walk(memory, verdict.zone[keep], verdict.credit_ms[keep], view.at_ms[keep], verdict.delays)
+    changes = []
+    for turn in turns:
+        if turn.to in ("seen", "unknown") and verdict.alarm not in SEEN_ALARMS:
+            continue
+        index = turn.index if keep is None else int(keep[turn.index])
+        facts = verdict.facts(index) if turn.to not in ("held", "unknown") else UNSEEN_FACTS
+        level: Literal["outside", "harmful"] | None
+        level = None if turn.to in ("normal", "seen", "unknown") else ("harmful" if turn.harmful else "outside")
+        changes.append(
+            ConditionChange(
+                int(view.at_ms[index]),
+                view.place,
+                verdict.alarm,
+                turn.to,
+                level,
+                facts.value,
+                facts.limit,
+                facts.unit,
+                verdict.probe,
+                view.settings.probes[verdict.probe].medium or None if verdict.probe else None,
+                facts.seconds_left,
+                facts.because,
+                turn.edited,
+            )
+        )
+    return after, changes
+
+
+def _keep(settings: Settings, state: EngineState, view: View) -> None:
+    """Remember the place: newest figures, hours or nights, and what a lid probe teaches."""
+    memory = remembered(view)
+    if view.chamber is not None:
+        memory.hours = hours_after(view)
+        memory.belief = _taught(view, memory)
+    else:
+        memory.nights = last_nights(nights_after(view))
+        memory.hours = hours_after(view)
+    state.places[view.place] = memory
+
+
+def _taught(view: View, memory: PlaceMemory) -> FactorBelief | None:
+    """A lid probe teaches the factor once in a border's time, so that the estimate is good when the probe is lost."""
+    on_border = int(view.at_ms[0]) % LEARN_EVERY_MS == 0  # every border is an instant and begins a stretch
+    if memory.belief is None or not on_border or not view.lid_measured[0]:
+        return memory.belief
+    chamber_c, room_c = float(view.temperature.value[0]), float(view.room_temperature[0])
+    if not chamber_c - room_c > 2.0:
+        return memory.belief
+    return learn_from_measurement(memory.belief, float(view.lid[0]), room_c, chamber_c, 0.3)

@@ -1,0 +1,164 @@
+"""Replay: recorded readings go through the daemon's engine, however they are cut, and every odd file gets a sentence."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from shelf_store import fill, write_config
+
+from adapters.simulated_shelf import cycle_start, simulate
+from daemon import cli
+from daemon.screen.counting import counted
+from rules.advice.advisory import UPDATE_NOT_BEFORE_MS, AdviceState, _Talk
+from rules.advice.cause import Cause
+from rules.advice.plan import Plan, searched
+from rules.terms.events import HOUR_MS
+from rules.terms.words import Visit
+
+SHELF = Path(__file__).parents[3] / "sample_config" / "simulated-shelf.toml"
+MARCH_MS = cycle_start(1_774_656_000_000)  # 2026-03-28, the day before the clocks of Europe go forward
+UNITS = {"air_temperature": "degC", "relative_humidity": "%RH", "surface_temperature": "degC"}
+
+
+def as_csv(batch, path: Path) -> Path:
+    """Write a batch as a recording."""
+    stamps = np.datetime_as_string(batch.taken_ms.astype("datetime64[ms]"), "s")
+    rows = [
+        f"{stamp}Z,{batch.series[index][0]},{batch.series[index][1]},{value},{UNITS[batch.series[index][1]]}"
+        for stamp, index, value in zip(stamps.tolist(), batch.series_index.tolist(), batch.value.tolist(), strict=True)
+    ]
+    path.write_text("time,probe,quantity,value,unit\n" + "\n".join(rows) + "\n")
+    return path
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return as_csv(simulate(MARCH_MS, 2.6, interval_s=120), tmp_path_factory.mktemp("replay") / "shelf.csv")
+
+
+def replay(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
+    status = cli.main(["replay", str(SHELF), *map(str, arguments)])
+    told = capsys.readouterr()
+    return status, told.out, told.err
+
+
+def test_json_is_one_event_a_line_in_order_and_nothing_else(recording: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, err = replay(capsys, recording, "--json")
+    events = [json.loads(line) for line in out.splitlines()]
+    assert (status, err) == (0, "")
+    assert [event["time"] for event in events] == sorted(event["time"] for event in events)
+    assert len({event["id"] for event in events}) == len(events)
+    assert all({"id", "time", "kind", "chamber"} <= event.keys() for event in events)
+    assert any(event["kind"] == "alarm" and event["alarm"] == "lid-dew" for event in events)
+
+
+@pytest.mark.parametrize("batch", ["all", "1009", "77"])
+def test_slices_of_any_size_give_the_same_events(recording: Path, capsys: pytest.CaptureFixture[str], batch: str) -> None:
+    assert replay(capsys, recording, "--json", "--batch", batch) == replay(capsys, recording, "--json")
+
+
+def test_a_human_reads_lines_in_local_time_and_a_summary(recording: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = replay(capsys, recording)
+    assert "ALARM  Big nest: its lid is wet" in out
+    assert "13104 readings over 2.6 days" in out.splitlines()[-1]
+
+
+def test_one_reading_is_enough(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "one.csv").write_text("2026-03-28T12:00:00Z,big-air,air_temperature,25.1,degC\n")
+    status, out, _ = replay(capsys, tmp_path / "one.csv")
+    assert status == 0
+    assert "1 reading over 0.0 days" in out
+
+
+def test_a_gap_of_weeks_is_one_silence_a_probe(recording: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    later = as_csv(simulate(MARCH_MS + 40 * 86_400_000, 0.2, interval_s=120), tmp_path / "later.csv")
+    _, out, _ = replay(capsys, later, recording, "--json")  # in any order
+    events = [json.loads(line) for line in out.splitlines()]
+    silences = [e for e in events if e["kind"] == "alarm" and e["alarm"] == "probe-stale" and e["change"] == "raised"]
+    assert {event["probe"] for event in silences} == {"big-air", "big-lid", "small-air", "room-air"}
+    assert len(silences) == 4
+
+
+@pytest.mark.parametrize(
+    ("text", "status", "said"),
+    [
+        ("", 65, "there are no readings in it"),
+        ("time,probe,quantity,value,unit\n", 65, "there are no readings in it"),
+        ("2026-03-28T12:00:00Z,attic,air_temperature,25.1,degC\n", 65, "It has: attic. The config has: big-air, big-lid"),
+        ("probe,value\nbig-air,3\n", 66, "the header lacks time, quantity, unit"),
+    ],
+)
+def test_what_cannot_be_replayed_gets_a_sentence(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str, status: int, said: str
+) -> None:
+    (tmp_path / "odd.csv").write_text(text)
+    ended, out, err = replay(capsys, tmp_path / "odd.csv")
+    assert (ended, out) == (status, "")
+    assert said in err
+
+
+def test_a_renamed_probe_and_torn_lines_are_left_out_and_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "some.csv").write_text(
+        "2026-03-28T12:00:00Z,big-air,air_temperature,25.1,degC\n"
+        "2026-03-28T12:00:00Z,old-name,air_temperature,25.1,degC\n"
+        "2026-03-28T12:01:00Z,big-air,air_tempe\n"
+    )
+    status, _, err = replay(capsys, tmp_path / "some.csv")
+    assert status == 0
+    assert "some.csv:3: left out" in err
+    assert "1 readings of probes that the config does not name were left out: old-name" in err
+
+
+def test_a_store_whose_chamber_was_renamed_since_is_told_under_the_new_name(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = write_config(tmp_path)
+    visit = Visit(taken_ms=MARCH_MS + HOUR_MS, word_id="one", chamber="big-nest")
+    fill(config, MARCH_MS, 0.9, items=[visit])
+    config.write_text(config.read_text().replace("big-nest", "old-nest").replace("Big nest", "Old nest"))
+    status = cli.main(["replay", str(config), "--store", "--json"])
+    told = capsys.readouterr()
+    events = [json.loads(line) for line in told.out.splitlines()]
+    assert (status, told.err) == (0, "")
+    assert {event["chamber"] for event in events if event["kind"] == "alarm"} == {"old-nest"}
+    (word,) = (event for event in events if event["kind"] == "word")
+    assert (word["accepted"], word["text"]) == (
+        False, "unknown_chamber: 'big-nest' is not in the config; allowed: old-nest, small-nest"
+    )  # fmt: skip
+
+
+def test_each_search_for_advice_that_is_left_out_would_have_told_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found: list[Plan | None] = []
+    really = _Talk.search_is_idle
+
+    def and_what_it_would_find(talk: _Talk, state: AdviceState, cause: Cause) -> bool:
+        idle = really(talk, state, cause)
+        if idle:
+            wanted, told = searched(talk.chamber, state, talk.situation, cause), state.open
+            young = talk.at_ms - told.told_ms < UPDATE_NOT_BEFORE_MS
+            assert wanted is None or not talk._material(told, wanted)
+            assert wanted is None or young or wanted.keys != told.keys
+            found.append(wanted)
+        return idle
+
+    monkeypatch.setattr(_Talk, "search_is_idle", and_what_it_would_find)
+    cycle = as_csv(simulate(MARCH_MS, 5.0, interval_s=120), tmp_path / "cycle.csv")
+    assert replay(capsys, cycle)[0] == 0
+    assert len(found) > 30
+    assert any(found)
+
+
+def test_files_and_store_are_not_mixed(recording: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert replay(capsys)[0] == replay(capsys, recording, "--store")[0] == replay(capsys, recording, "--since", "7d")[0] == 64
+
+
+@pytest.mark.parametrize(("number", "thing", "said"), [
+    (0, "alarm", "no alarm"), (1, "letter", "1 letter"), (2, "letter", "2 letters"), (3, "advisory", "3 advisories"),
+])  # fmt: skip
+def test_a_number_of_things_is_said_as_a_person_would(number: int, thing: str, said: str) -> None:
+    assert counted(number, thing) == said

@@ -1,0 +1,321 @@
+from __future__ import annotations
+
+import pytest
+from advice_scenes import alarms, devices, later, settings_of, situation
+from pydantic import TypeAdapter
+
+from rules.advice.advisory import AdviceState, Standing, consider, hear, owes, told_lid
+from rules.advice.model import model_as_json, prior_model
+from rules.climate.situation import Situation
+from rules.settings import Chamber, Heater, Site, Vents
+from rules.terms.events import AdviceEvent, Priority
+from rules.terms.words import AdviceDone, Calibrated, ModelFitted
+
+STATE = TypeAdapter(AdviceState)
+
+
+def advise(now: Situation, chamber: Chamber, state: AdviceState | None = None, *names: str, priority: Priority = "today"):
+    return consider(settings_of(chamber), "north", state or AdviceState(), now, alarms(now, chamber, *names,
+        priority=priority), "test")
+
+
+def given(now: Situation, chamber: Chamber, *names: str) -> AdviceEvent:
+    _, events = advise(now, chamber, None, *names)
+    assert [event.status for event in events] == ["given"]
+    return events[0]
+
+
+def acts(event: AdviceEvent) -> list[str]:
+    return [f"{action.device} {action.change}" for action in event.actions]
+
+
+# Cell, T, RH, room T, room RH, what must come, what must never come; decision table, common practice, no source.
+CELLS = [
+    (1, 22.0, 62.0, 20.0, 30.0, "fan less", ("fan more", "vent open", "heater more")),
+    (2, 22.0, 62.0, 8.0, 60.0, "probe check", ("fan more", "vent open", "water more")),
+    (3, 22.0, 75.0, 17.0, 50.0, "heater more", ("fan more", "vent open")),
+    (4, 22.0, 80.0, 15.0, 50.0, "lid insulate", ("fan more", "vent open", "mister more")),
+    (5, 22.0, 92.0, 21.0, 60.0, "heater more", ("fan more", "vent open", "mister more")),
+    (6, 22.0, 92.0, 16.0, 50.0, "lid insulate", ("fan more", "vent open", "mister more")),
+    (7, 26.0, 62.0, 21.0, 30.0, "water more", ("fan more", "vent open", "heater more")),
+    (8, 26.0, 67.0, 12.0, 40.0, "lid insulate", ("fan more", "vent open", "mister more")),
+    (10, 26.0, 84.0, 18.0, 40.0, "lid insulate", ("heater more", "mister more")),
+    (11, 26.0, 95.0, 25.5, 60.0, "mister less", ("heater more", "mister more")),
+    (12, 26.0, 95.0, 20.0, 50.0, "lid insulate", ("heater more", "mister more")),
+    (13, 29.0, 60.0, 21.0, 40.0, "heater less", ("mister more", "lid insulate", "vent close")),
+    (14, 29.0, 66.0, 15.0, 40.0, "probe move", ("mister more", "lid insulate", "heater more")),
+    (15, 29.0, 75.0, 22.0, 50.0, "heater less", ("mister more", "lid insulate", "heater more")),
+    (16, 29.0, 85.0, 21.0, 50.0, "heater less", ("mister more", "lid insulate", "heater more")),
+    (17, 29.0, 92.0, 28.6, 60.0, "mister less", ("mister more", "lid insulate", "heater more", "fan more")),
+    (18, 29.0, 95.0, 20.0, 50.0, "heater less", ("mister more", "lid insulate", "heater more")),
+]
+
+
+@pytest.mark.parametrize(("cell", "t", "rh", "room", "room_rh", "must", "never"), CELLS)
+def test_each_cell_of_the_decision_table_gives_its_advice_and_none_of_its_nevers(cell, t, rh, room, room_rh, must, never):
+    chamber = Chamber(devices=devices(setpoint_c=t))
+    state, events = advise(situation(t, rh, room, room_rh), chamber)
+    assert state.open is not None and state.open.cell == cell
+    assert must in acts(events[0])
+    assert not set(never) & set(acts(events[0]))
+    assert len(events[0].actions) <= 2 and events[0].reason and events[0].headline
+
+
+def test_a_good_chamber_is_left_in_peace():
+    chamber = Chamber(devices=devices())
+    state, events = advise(situation(25.5, 80.0, 23.0, 50.0), chamber)
+    assert events == [] and state.open is None
+
+
+def test_the_same_advice_is_told_once_and_small_drifts_are_no_news():
+    chamber = Chamber(devices=devices(setpoint_c=29.0))
+    now = situation(29.0, 60.0, 21.0, 40.0)
+    state, _ = advise(now, chamber)
+    for step in range(1, 30):
+        drift = 0.1 if step % 2 else -0.1
+        state, events = advise(later(now, step / 6, temperature_c=29.0 + drift), chamber, state)
+        assert events == []
+
+
+def test_the_state_goes_to_json_and_back_unchanged():
+    chamber = Chamber(devices=devices(setpoint_c=29.0))
+    state, events = advise(situation(29.0, 60.0, 21.0, 40.0), chamber)
+    state, _ = hear(settings_of(chamber), "north", state, done(events[0], 2.0), situation(29.0, 60.0), "test")
+    assert STATE.validate_json(STATE.dump_json(state)) == state
+
+
+def done(event: AdviceEvent, amount: float | None = None) -> AdviceDone:
+    return AdviceDone(taken_ms=1, word_id="w1", advisory=event.advisory, amount=amount)
+
+
+# ---------------------------------------------------------------- its life
+
+
+def dry(at_h: float = 0.0, **changed) -> Situation:
+    return later(situation(26.0, 62.0, 21.0, 30.0), at_h, **changed)
+
+
+def follow(chamber: Chamber, state: AdviceState, event: AdviceEvent, now: Situation,
+    amount: float | None = None) -> AdviceState:
+    state, told = hear(settings_of(chamber), "north", state, done(event, amount), now, "test")
+    assert told == []
+    return state
+
+
+def test_what_resolves_is_told_once_and_then_there_is_silence():
+    chamber = Chamber(devices=devices())
+    state, events = advise(dry(), chamber)
+    good = later(situation(25.5, 80.0, 23.0, 50.0), 3.0)
+    state, events = advise(good, chamber, state)
+    assert [event.status for event in events] == ["resolved"] and state.open is None
+    assert advise(later(good, 1.0), chamber, state)[1] == []
+
+
+def test_an_alarm_that_vanishes_out_of_band_withdraws_its_advice():
+    chamber = Chamber(devices=devices())
+    state, _ = advise(dry(), chamber)
+    _, events = consider(settings_of(chamber), "north", state, dry(1.0), {}, "test")
+    assert [event.status for event in events] == ["withdrawn"]
+
+
+def test_undone_advice_is_reminded_by_its_urgency_and_not_once_the_alarm_is_acknowledged():
+    chamber = Chamber(devices=devices())
+    state, _ = advise(dry(), chamber, None, priority="today")
+    hours = []
+    for quarter in range(1, 4 * 30):
+        state, events = advise(dry(quarter / 4), chamber, state, priority="today")
+        hours += [quarter / 4 for event in events if event.status == "reminded"]
+    assert hours == [6.0, 24.0]  # Telling.today_remind
+    fresh, _ = advise(dry(), chamber, None, priority="wake")
+    seen = {
+        name: Standing(alarm=name, level="outside", priority="wake", acknowledged=True) for name in alarms(dry(), chamber)
+    }
+    assert consider(settings_of(chamber), "north", fresh, dry(5.0), seen, "test")[1] == []
+
+
+def test_a_second_reminder_of_a_morning_matter_is_one_step_more_urgent_but_wakes_nobody():
+    chamber = Chamber(devices=devices())
+    state, _ = advise(dry(), chamber, None, priority="morning")
+    told = []
+    for hour in range(1, 80):
+        state, events = advise(dry(float(hour)), chamber, state, priority="morning")
+        told += [(event.status, event.urgency) for event in events]
+    assert told == [("reminded", "morning")] or told[1:] == [("reminded", "today")]
+
+
+def test_what_got_worse_updates_the_same_advisory():
+    chamber = Chamber(devices=devices(setpoint_c=26.0))
+    state, first = advise(dry(), chamber)
+    hot = later(situation(33.0, 60.0, 21.0, 30.0), 0.2)
+    state, events = advise(hot, chamber, state, "temperature-high", priority="wake")
+    assert [event.status for event in events] == ["updated"] and events[0].advisory == first[0].advisory
+    assert (events[0].device, events[0].change, events[0].urgency) == ("heater", "stop", "wake")
+
+
+def test_after_done_it_waits_for_the_effect_then_says_that_it_works_and_learns():
+    chamber = Chamber(devices=devices(setpoint_c=29.0))
+    now = situation(29.0, 72.0, 21.0, 45.0)
+    state, events = advise(now, chamber)
+    state = follow(chamber, state, events[0], now)
+    assert state.told_knobs["setpoint"] == 29.0 - events[0].amount
+    assert advise(later(now, 1.0, temperature_c=28.1), chamber, state)[1] == []
+    cooled = later(situation(29.0 - events[0].amount, 82.0, 21.0, 45.0), 2.5)
+    state, events = advise(cooled, chamber, state)
+    assert events[0].status == "verified" and "It works" in events[0].headline
+    assert state.gains["heater"].count == 1 and state.gains["heater"].mean == pytest.approx(1.0, abs=0.35)
+
+
+def test_no_effect_says_where_to_look_and_lowers_the_gain():
+    chamber = Chamber(devices=devices(setpoint_c=29.0))
+    now = situation(29.0, 72.0, 21.0, 45.0)
+    state, events = advise(now, chamber)
+    state = follow(chamber, state, events[0], now)
+    state, events = advise(later(now, 2.5), chamber, state)
+    assert events[0].status == "verified" and "plugged in" in events[0].headline
+    assert state.gains["heater"].mean < 0.8
+    assert [event.status for event in events] == ["verified", "given"]  # and what is still wrong gets its next step
+
+
+def test_after_a_calibration_before_and_after_are_not_compared():
+    chamber = Chamber(devices=devices(setpoint_c=29.0))
+    now = situation(29.0, 72.0, 21.0, 45.0)
+    state, events = advise(now, chamber)
+    state = follow(chamber, state, events[0], now)
+    word = Calibrated(taken_ms=1, word_id="c1", probe="p1", quantity="relative_humidity", offset=3.0, gain=1.0,
+        standard_uncertainty=1.0)
+    state, _ = hear(settings_of(chamber), "north", state, word, now, "test")
+    state, events = advise(later(now, 2.5), chamber, state)
+    assert "calibrated" in events[0].reason and state.gains == {}
+
+
+def test_half_the_amount_done_is_half_the_setting():
+    chamber = Chamber(devices=devices(setpoint_c=29.0))
+    now = situation(29.0, 72.0, 21.0, 45.0)
+    state, events = advise(now, chamber)
+    state = follow(chamber, state, events[0], now, amount=events[0].amount / 2.0)
+    assert state.told_knobs["setpoint"] == pytest.approx(29.0 - events[0].amount / 2.0)
+
+
+def test_an_edit_of_the_config_wins_over_what_was_told_before():
+    chamber = Chamber(devices=devices(setpoint_c=29.0))
+    now = situation(29.0, 72.0, 21.0, 45.0)
+    state, events = advise(now, chamber)
+    state = follow(chamber, state, events[0], now)
+    edited = Chamber(devices=devices(setpoint_c=24.0))
+    state, _ = advise(later(now, 0.5), edited, state)
+    assert "setpoint" not in state.told_knobs
+
+
+def test_an_unplugged_heater_is_plugged_in_again_lower_once_it_is_cool():
+    chamber = Chamber(devices=devices(setpoint_c=26.0))
+    hot = situation(33.0, 70.0, 21.0, 45.0)
+    state, events = advise(hot, chamber, None, priority="wake")
+    assert (events[0].device, events[0].change, events[0].amount) == ("heater", "stop", None)
+    state = follow(chamber, state, events[0], hot)
+    assert state.told_knobs["heater_plugged"] == 0.0 and owes(state)
+    still = later(hot, 0.2, temperature_c=31.0)
+    assert advise(still, chamber, state)[1] == []
+    cool = later(situation(25.5, 80.0, 21.0, 45.0), 3.0)
+    while_called_too_warm = advise(cool, chamber, state, "temperature-high")[1]
+    assert [event.status for event in while_called_too_warm] == ["verified"]
+    state, events = advise(cool, chamber, state)
+    assert events[-1].status == "given" and "Plug the heater in again" in events[-1].headline
+    assert "set to 25.5 °C" in events[-1].headline and "7 K past its set point" in events[-1].headline
+    state = follow(chamber, state, events[-1], cool)
+    assert state.told_knobs["heater_plugged"] == 1.0
+
+
+def test_foam_that_was_laid_counts_for_the_lid_from_then_on():
+    chamber = Chamber(devices=devices())
+    now = situation(26.0, 84.0, 18.0, 40.0)
+    state, events = advise(now, chamber)
+    assert "lid insulate" in acts(events[0]) and told_lid(chamber, state) == chamber.lid
+    state = follow(chamber, state, events[0], now)
+    assert told_lid(chamber, state).insulation_mm >= 10.0
+
+
+# ---------------------------------------------------------------- what it does not know
+
+
+def test_a_blind_chamber_gets_only_the_call_to_look_at_its_probe():
+    chamber = Chamber(devices=devices())
+    now = situation(None, None, lacking=("no believed air temperature",))
+    _, events = advise(now, chamber, None, "blind")
+    assert acts(events[0]) == ["probe check"] and events[0].lacking == ("no believed air temperature",)
+    assert events[0].predictions == ()
+
+
+def test_without_believed_humidity_the_temperature_is_still_advised_on_and_nothing_is_predicted_of_the_air():
+    chamber = Chamber(devices=devices(setpoint_c=29.0))
+    now = situation(29.0, None, lacking=("humidity probe not believed",))
+    _, events = advise(now, chamber)
+    assert acts(events[0]) == ["heater less", "probe check"] and events[0].predictions == ()
+    assert "humidity probe not believed" in events[0].lacking
+
+
+def test_without_a_room_probe_nothing_is_said_of_venting_and_it_says_so():
+    chamber = Chamber(devices=devices(setpoint_c=26.0))
+    _, events = advise(situation(26.0, 62.0, None, None), chamber)
+    assert "vent open" not in acts(events[0]) and "fan more" not in acts(events[0])
+    assert any("room probe" in text for text in events[0].lacking)
+
+
+def test_while_the_keeper_works_in_the_tank_only_heat_speaks():
+    chamber = Chamber(devices=devices())
+    assert advise(dry(visiting=True), chamber)[1] == []
+    hot = situation(33.0, 62.0, 21.0, 30.0, visiting=True)
+    assert acts(advise(hot, chamber, None, priority="wake")[1][0])[0] == "heater stop"
+
+
+def test_predictions_are_for_one_hour_six_hours_and_at_rest_with_uncertainty():
+    chamber = Chamber(devices=devices(setpoint_c=29.0))
+    event = given(situation(29.0, 60.0, 21.0, 40.0), chamber)
+    assert [prediction.after_ms // 3_600_000 for prediction in event.predictions] == [1, 6, 24]
+    assert all(p.temperature_u_k > 0 and p.relative_humidity_u_pct > 0 for p in event.predictions)
+    temperatures = [29.0, *[p.temperature_c for p in event.predictions]]
+    assert temperatures == sorted(temperatures, reverse=True)
+
+
+def test_amounts_are_in_the_keepers_own_units():
+    hot = situation(29.0, 72.0, 21.0, 45.0)
+    by_power = Chamber(devices=devices(heater=Heater(watts=10.0, thermostat=False)))
+    assert given(hot, Chamber(devices=devices(setpoint_c=29.0))).unit == "K"
+    assert given(hot, by_power).unit == "W"
+    unknown = given(hot, Chamber(devices=devices(heater=Heater())))
+    assert unknown.unit == "K" and " by " in unknown.headline
+
+
+def test_a_lid_that_will_drip_tonight_is_told_to_be_insulated_while_it_is_still_dry():
+    chamber = Chamber(devices=devices(vents=Vents(count=0)))
+    evening = situation(26.0, 76.0, 20.5, 45.0)
+    assert evening.dew_margin_k > 0.5 and advise(evening, chamber)[1] == []
+    _, events = advise(evening, chamber, None, "lid-drip-tonight")
+    assert "lid insulate" in acts(events[0]) and "heater more" not in acts(events[0])
+
+
+def test_a_keeper_who_reads_fahrenheit_is_told_fahrenheit():
+    chamber = Chamber(devices=devices(setpoint_c=29.0))
+    settings = settings_of(chamber).model_copy(update={"site": Site(temperature_unit="degF")})
+    now = situation(29.0, 60.0, 21.0, 40.0)
+    _, events = consider(settings, "north", AdviceState(), now, alarms(now, chamber), "test")
+    assert "°F" in events[0].headline and "°C" not in events[0].headline + events[0].reason + " ".join(events[0].never)
+
+
+def test_a_fitted_model_is_taken_and_one_of_another_version_is_not():
+    chamber = Chamber(devices=devices())
+    settings, now = settings_of(chamber), dry()
+    model = model_as_json(prior_model(chamber)) | {"source": "fitted"}
+    for body, source in ((model, "fitted"), ({"mean": [1.0]}, "fitted")):
+        word = ModelFitted(taken_ms=1, word_id="m1", chamber="north", model=body)
+        state, events = hear(settings, "north", AdviceState(model=model), word, now, "test")
+        assert events == [] and state.model is not None and state.model["source"] == source
+    odd = AdviceState(model={"mean": [1.0]})
+    assert advise(now, chamber, odd)[1][0].status == "given"
+
+
+def test_what_would_wake_the_keeper_is_looked_at_again_within_the_hour_however_slowly_the_change_works():
+    chamber, now = Chamber(devices=devices()), situation(26.0, 62.0, 21.0, 30.0)
+    (calm,), (urgent,) = (advise(now, chamber, None, priority=priority)[1] for priority in ("today", "wake"))
+    assert calm.actions == urgent.actions
+    assert calm.look_again_s == 12 * 3600
+    assert urgent.look_again_s == 3600

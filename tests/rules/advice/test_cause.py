@@ -1,0 +1,107 @@
+from __future__ import annotations
+
+import pytest
+from advice_scenes import alarms, devices, situation
+
+from rules.advice.cause import goal_of, heat_comes_first, humidity_at_target_pct, humidity_floor_pct, reason_of
+from rules.advice.devices import present_knobs
+from rules.settings import Chamber, Garden, Heater, HumidityBand, Vents
+from rules.settings import Devices as DeviceSettings
+
+
+def reason(now, chamber=None, *names, **more):
+    chamber = chamber or Chamber(devices=devices())
+    return reason_of(chamber, now, alarms(now, chamber, *names), present_knobs(chamber, {}), **more)
+
+
+@pytest.mark.parametrize(
+    ("t", "rh", "star"),
+    [(29.0, 60.0, 74.0), (22.0, 92.0, 75.0), (22.0, 62.0, 50.0), (29.0, 75.0, 92.0)],  # worked examples of the table
+)
+def test_the_humidity_at_target_temperature_is_that_of_the_worked_examples(t, rh, star):
+    assert humidity_at_target_pct(situation(t, rh), 25.5) == pytest.approx(star, abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("room_c", "room_pct", "t", "floor"), [(21.0, 30.0, 26.0, 22.0), (28.0, 75.0, 26.0, 84.0)]  # worked by hand
+)
+def test_the_humidity_floor_is_that_of_the_worked_examples(room_c, room_pct, t, floor):
+    assert humidity_floor_pct(situation(t, 80.0, room_c, room_pct)) == pytest.approx(floor, abs=0.6)
+
+
+def test_without_a_room_probe_neither_floor_nor_lid_is_guessed():
+    cause = reason(situation(26.0, 80.0, None, None))
+    assert cause.humidity_floor_pct is None and not cause.lid_known
+    assert not {"floor-dries", "floor-wets", "room-air-known"} & cause.facts
+
+
+def test_a_young_garden_is_aimed_moister_and_the_keepers_own_target_wins():
+    young, grown = Chamber(garden=Garden(volume_ml=10.0)), Chamber(garden=Garden(volume_ml=5000.0))
+    own = Chamber(humidity=HumidityBand(target=78.0))
+    now = situation(26.0, 80.0, garden_ml=None)
+    assert [goal_of(chamber, now).humidity_pct for chamber in (young, grown, own)] == [85.0, 80.0, 78.0]
+
+
+def test_a_dry_waste_or_food_chamber_is_no_fault():
+    for role in ("waste", "food"):
+        cause = reason(situation(26.0, 45.0), Chamber(role=role, devices=devices()))
+        assert cause.humidity == "ok" and cause.cell.number == 9
+
+
+def test_heat_comes_first_at_32_degrees_when_running_away_and_above_28_when_rising_fast():
+    calm = Chamber()
+    assert heat_comes_first(situation(32.0, 50.0), {})
+    assert heat_comes_first(situation(28.5, 50.0, temperature_slope_k_h=6.0), {})
+    assert not heat_comes_first(situation(28.5, 50.0, temperature_slope_k_h=3.0), {})
+    assert heat_comes_first(situation(27.0, 50.0), alarms(situation(27.0, 80.0), calm, "heater-runaway"))
+    assert not heat_comes_first(situation(None, 50.0), {})
+
+
+def test_a_lid_once_called_wet_stays_wet_until_its_margin_is_surely_positive():
+    doubtful, dry = situation(26.0, 77.0, 20.0, 45.0), situation(26.0, 74.0, 20.0, 45.0)
+    assert 0.0 < doubtful.dew_margin_k < 1.0 < dry.dew_margin_k
+    assert not reason(doubtful).lid_wet
+    assert reason(doubtful, lid_was_wet=True).lid_wet
+    assert not reason(dry, lid_was_wet=True).lid_wet
+
+
+def winter(**more):
+    return situation(26.0, 62.0, 21.0, 25.0, **more)
+
+
+CASES = [
+    ("C1", situation(29.0, 60.0, 21.0, 40.0), ()),
+    ("C2", situation(22.0, 92.0, 21.0, 60.0), ()),
+    ("C3", winter(), ()),
+    ("C4", situation(26.0, 93.0, 25.8, 88.0), ()),
+    ("C5", situation(26.0, 84.0, 18.0, 40.0), ()),
+    ("C6", situation(26.0, 66.0, 17.0, 45.0, room_slope_k_h=-1.0, humidity_slope_pct_h=-2.0), ()),
+    ("C8", situation(25.5, 55.0, 21.0, 45.0, humidity_slope_pct_h=-80.0), ("lid-open",)),
+    ("C9", situation(22.0, 75.0, 18.0, 45.0, temperature_slope_k_h=-3.0), ("heater-failed",)),
+    ("C10", situation(29.5, 70.0, 21.0, 45.0, temperature_slope_k_h=6.0), ("heater-runaway",)),
+    ("C11", situation(26.0, 99.0, 21.0, 45.0, saturated=True), ()),
+    ("C12", situation(28.8, 75.0, 28.0, 60.0, temperature_slope_k_h=0.8, room_slope_k_h=0.8), ()),
+    ("C18", situation(22.0, 80.0, 15.0, 50.0), ()),
+]
+
+
+@pytest.mark.parametrize(("case", "now", "names"), CASES)
+def test_each_coupled_case_is_recognised_by_its_pattern(case, now, names):
+    chamber = Chamber(devices=devices(setpoint_c=min(now.temperature_c, 27.0)))
+    assert reason(now, chamber, *names).case == case
+
+
+def test_a_mat_below_a_wet_box_is_the_pump_of_case_7():
+    chamber = Chamber(devices=devices(heater=Heater(mount="below", setpoint_c=26.0)))
+    assert reason(situation(26.0, 80.0, 18.0, 45.0), chamber).case == "C7"
+
+
+def test_mist_that_did_not_last_twice_is_case_13():
+    chamber = Chamber(devices=DeviceSettings(vents=Vents(count=2, open=0)))
+    assert reason(situation(26.0, 64.0, 21.0, 60.0), chamber, mist_useless=True).case == "C13"
+
+
+def test_a_heater_at_its_limit_below_its_set_point_is_case_17():
+    chamber = Chamber(devices=devices(setpoint_c=26.0))
+    cause = reason(situation(23.0, 72.0, 16.0, 45.0, factor=0.7), chamber)
+    assert cause.case == "C17" and "heater-at-limit" in cause.facts

@@ -1,0 +1,156 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rules.care.observations import Answer, Questions, dry_edge_pct, interpret
+from rules.climate.hours import Hourly, Hours
+from rules.settings import Chamber, HumidityBand
+from rules.terms.events import HOUR_MS
+from rules.trade.symptoms import SYMPTOMS, vocabulary
+
+
+class Past:
+    """A climate history given as plain arrays, one value per hour, the newest last."""
+
+    def __init__(self, **series: list[float]) -> None:
+        self.series = series
+
+    def hours(self, chamber: str, quantity: Hourly, last_ms: int, at_ms: int) -> Hours | None:
+        if quantity not in self.series:
+            return None
+        mean = np.array(self.series[quantity][-(last_ms // HOUR_MS) :], np.float64)
+        return Hours(mean, mean - 0.5, mean + 0.5)
+
+
+FINE = Past(
+    temperature_c=[25.0] * 120,
+    relative_humidity_pct=[84.0] * 120,
+    vapour_pressure_deficit_pa=[500.0] * 120,
+    dew_margin_k=[1.5] * 120,
+)
+
+
+def answer(
+    *seen: str, past: Past = FINE, garden_ml: float | None = 100.0, chamber: Chamber | None = None, elsewhere: str | None = None
+) -> Answer:
+    found = interpret(seen, Questions(past, "nest", chamber or Chamber(), garden_ml, 0), elsewhere)
+    assert found is not None
+    return found
+
+
+def test_a_dry_edge_is_read_against_the_hours_below_the_keepers_own_limit() -> None:
+    past = Past(relative_humidity_pct=[80.0] * 17 + [66.0] * 31)
+    told = answer("dry-edge", past=past, chamber=Chamber(humidity=HumidityBand(low=72.0, harmful_low=60.0)))
+    assert told.text.startswith(
+        "Dry, pale or papery edge: RH was below 72 % for 31 h of the last 48 h (lowest 66 %)."
+        " Most likely: the garden is drying."
+    )
+    assert "First: close the vents" in told.text
+    assert told.text.endswith("Do not spray the garden.")
+    assert told.suffers
+
+
+# Edges by size class: common practice, no source.
+@pytest.mark.parametrize(("garden_ml", "edge"), [(5.0, 80.0), (50.0, 75.0), (None, 75.0), (500.0, 70.0), (5_000.0, 60.0)])
+def test_the_smaller_the_garden_the_higher_the_limit_of_dryness(garden_ml: float | None, edge: float) -> None:
+    assert dry_edge_pct(Chamber(), garden_ml) == edge
+
+
+def test_the_same_air_is_dry_for_a_small_garden_and_not_for_a_large_one() -> None:
+    past = Past(relative_humidity_pct=[68.0] * 48, vapour_pressure_deficit_pa=[1080.0] * 48, temperature_c=[26.0] * 72)
+    assert "the garden is drying" in answer("dry-edge", past=past, garden_ml=50.0).text
+    assert "does not explain it" in answer("dry-edge", past=past, garden_ml=5_000.0).text
+
+
+def test_warm_air_dries_at_a_humidity_that_looks_right() -> None:
+    # 76 %RH at 31 degC: deficit 24 % of 4493 Pa (Magnus form) = 1078 Pa, above the 840 Pa that 75 % means at 26 degC.
+    past = Past(relative_humidity_pct=[76.0] * 48, vapour_pressure_deficit_pa=[1078.0] * 48)
+    assert "vapour pressure deficit was above 0.84 kPa for 48 h" in answer("dry-edge", past=past).text
+
+
+def test_dryness_that_is_over_asks_for_no_more_change() -> None:
+    past = Past(relative_humidity_pct=[65.0] * 40 + [85.0] * 8)
+    told = answer("dry-edge", past=past).text
+    assert "RH was below 75 % for 40 h" in told
+    assert "First: leave the climate as it is" in told
+    assert "close the vents" not in told
+
+
+def test_a_garden_that_dries_under_a_wet_lid_is_told_of_distillation_and_to_insulate_first() -> None:
+    past = Past(relative_humidity_pct=[70.0] * 48, dew_margin_k=[-0.4] * 24)
+    told = answer("dry-edge", "droplets", past=past).text
+    assert "a garden can dry under a wet lid" in told
+    assert "First: insulate the lid" in told
+
+
+# The two ordinary patterns: common practice, no source.
+@pytest.mark.parametrize("seen", ["brown-from-below", "droplets", "mist", "growing", "calm", "dry"])
+def test_ordinary_sights_stay_calm_whatever_the_climate_was(seen: str) -> None:
+    rough = Past(temperature_c=[31.0] * 72, relative_humidity_pct=[50.0] * 48, dew_margin_k=[-2.0] * 24)
+    for past in (FINE, rough, Past()):
+        told = answer(seen, past=past)
+        assert told.calm
+        assert told.priority == "digest"
+        assert "no cause for worry" in told.text
+        assert not told.suffers
+
+
+def test_brown_on_top_after_heat_names_the_heat_with_its_hours() -> None:
+    told = answer("brown-on-top", past=Past(temperature_c=[25.0] * 60 + [31.5] * 12)).text
+    assert "the air was above 30 degC for 12 h of the last 72 h (highest 32.0 degC)" in told
+    assert "First: lower the thermostat by 1 K" in told
+    assert "Do not add humidity" in told
+
+
+def test_brown_on_top_in_a_good_climate_points_to_the_leaves() -> None:
+    told = answer("brown-on-top")
+    assert "The climate does not explain it. Most likely: a poisoned leaf" in told.text
+    assert told.priority == "today"
+
+
+def test_an_unknown_climate_is_neither_blamed_nor_cleared() -> None:
+    told = answer("shrinking", past=Past()).text
+    assert "can be neither blamed nor cleared" in told
+    assert "does not explain it" not in told
+
+
+def test_hours_that_are_not_known_are_counted_out_loud() -> None:
+    past = Past(relative_humidity_pct=[float("nan")] * 20 + [65.0] * 28)
+    assert "for 28 h of the last 48 h, of which 28 h are known" in answer("dry-edge", past=past).text
+
+
+def test_stale_air_is_let_out_at_the_waste_end_not_at_the_fungus() -> None:
+    assert "open one vent of waste box, not of the fungus chamber" in answer("gathered-at-vents", elsewhere="waste box").text
+    assert "open one vent of this chamber" in answer("gathered-at-vents").text
+
+
+def test_two_sights_give_one_thing_to_do_and_the_hotter_one_leads() -> None:
+    told = answer(
+        "dry-edge", "brown-on-top", "brown-from-below", past=Past(temperature_c=[31.0] * 72, relative_humidity_pct=[60.0] * 48)
+    )
+    assert told.text.startswith("Brown on top or throughout")
+    assert told.text.count("First:") == 1
+    assert "Also dry, pale or papery edge" in told.text
+
+
+def test_words_without_a_sight_give_no_answer() -> None:
+    assert interpret((), Questions(FINE, "nest", Chamber(), None, 0), None) is None
+
+
+@pytest.mark.parametrize("seen", list(SYMPTOMS))
+@pytest.mark.parametrize("past", [FINE, Past(), Past(temperature_c=[33.0] * 120, relative_humidity_pct=[40.0] * 120)])
+def test_no_answer_ever_asks_for_harm(seen: str, past: Past) -> None:
+    told = answer(seen, past=past, garden_ml=10.0)
+    to_do = told.text.split("First: ")[1].split(". ")[0].casefold()
+    for harm in ("spray the garden", "raise the set point", "use a fungicide", "put it back", "fan on"):
+        assert harm not in to_do
+    assert told.priority != "wake"
+
+
+def test_the_vocabulary_has_the_words_of_the_trade() -> None:
+    assert {"growing", "shrinking", "dry-edge", "soft-or-wet", "white-fluffy-mould", "brown-from-below", "brown-on-top"} <= set(
+        vocabulary("fungus")
+    )
+    assert {"dry", "mist", "droplets"} <= set(vocabulary("lid"))
+    assert {"calm", "gathered-at-vents", "carrying-fungus-away"} <= set(vocabulary("ants"))

@@ -1,0 +1,248 @@
+"""Which samples are believed: QARTOD-style flags on made and on measured series."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from adapters.recorded import read_recording
+from rules.climate.judging import Column, hear
+from rules.climate.memory import ProbeMemory, Series
+from rules.climate.quality import FAIL, GOOD, NOT_EVALUATED, SUSPECT, TESTS, fresh_for_ms, judge
+from rules.settings import Probe, Room, Settings, Site, Telling
+from rules.terms.events import MINUTE_MS
+
+DATA = Path(__file__).parents[2] / "data"
+
+
+def judged(values: list[float], quantity="air_temperature", step_ms: int = MINUTE_MS, interval_ms: int = MINUTE_MS):
+    at_ms = np.arange(len(values)) * step_ms
+    _, result = judge(Series(), quantity, at_ms, np.array(values, float), interval_ms, None)
+    return result.flag.tolist(), [TESTS[code] for code in result.test.tolist()]
+
+
+def test_the_first_sample_is_never_good() -> None:
+    assert judged([25.0, 25.1, 25.0])[0] == [NOT_EVALUATED, GOOD, GOOD]
+
+
+def test_the_first_sample_after_a_gap_is_not_evaluated_either() -> None:
+    at_ms = np.array([0, 1, 2, 10]) * MINUTE_MS
+    _, result = judge(Series(), "air_temperature", at_ms, np.array([25.0, 25.0, 25.0, 25.0]), MINUTE_MS, None)
+    assert result.flag.tolist() == [NOT_EVALUATED, GOOD, GOOD, NOT_EVALUATED]
+
+
+def test_a_lone_spike_is_suspect_and_the_sample_after_it_good() -> None:
+    flags, tests = judged([25.0, 25.0, 25.0, 31.0, 25.0, 25.0])
+    assert flags == [NOT_EVALUATED, GOOD, GOOD, SUSPECT, GOOD, GOOD]
+    assert tests[3] == "spike"
+
+
+def test_a_real_step_is_believed_at_its_second_sample() -> None:
+    assert judged([85.0, 85.0, 85.0, 55.0, 54.0, 54.0], "relative_humidity")[0] == [
+        NOT_EVALUATED, GOOD, GOOD, SUSPECT, GOOD, GOOD,
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("quantity", "value", "test"),
+    [
+        ("air_temperature", -30.0, "gross-range"),
+        ("air_temperature", 85.0, "sentinel"),
+        ("air_temperature", -127.0, "sentinel"),
+        ("relative_humidity", 104.5, "gross-range"),
+        ("relative_humidity", -1.0, "gross-range"),
+        ("air_temperature", float("nan"), "gross-range"),
+        ("relative_humidity", float("inf"), "gross-range"),
+    ],
+)
+def test_what_a_probe_cannot_measure_fails_and_has_no_value(quantity, value: float, test: str) -> None:
+    base = 25.0 if quantity == "air_temperature" else 80.0
+    at_ms = np.arange(4) * MINUTE_MS
+    _, result = judge(Series(), quantity, at_ms, np.array([base, base, value, base]), MINUTE_MS, None)
+    assert result.flag[2] == FAIL
+    assert result.flag[3] == GOOD
+    assert np.isnan(result.value[2])
+    if np.isfinite(value):
+        assert TESTS[result.test[2]] in (test, "gross-range")
+
+
+def test_humidity_a_little_above_a_hundred_is_taken_as_a_hundred() -> None:
+    """100 to 104 counts as 100: WMO CBS ET-AWS-1 Doc. 9(2) 2002."""
+    settings = settings_of("one")
+    column = Column(np.arange(3) * MINUTE_MS, np.arange(3) * MINUTE_MS, np.array([98.0, 98.5, 102.0]))
+    _, heard = hear(settings, "one", ProbeMemory(0), {"relative_humidity": column})
+    assert heard[0].judged.value.tolist() == [98.0, 98.5, 100.0]
+
+
+def settings_of(*probes: str) -> Settings:
+    from zoneinfo import ZoneInfo
+
+    return Settings(
+        site=Site(), zone=ZoneInfo("UTC"), rooms={"room": Room()}, chambers={}, telling=Telling(),
+        probes={name: Probe(place="room", interval="1min") for name in probes},
+    )  # fmt: skip
+
+
+def frozen(minutes: int, temperature: np.ndarray, humidity: np.ndarray):
+    at_ms = np.arange(minutes) * MINUTE_MS
+    columns = {"air_temperature": Column(at_ms, at_ms, temperature), "relative_humidity": Column(at_ms, at_ms, humidity)}
+    _, heard = hear(settings_of("one"), "one", ProbeMemory(0), columns)
+    return {item.quantity: item.judged for item in heard}
+
+
+def test_a_probe_that_says_exactly_the_same_for_hours_is_doubted_then_failed() -> None:
+    count = 7 * 60
+    told = frozen(count, np.full(count, 25.3), np.full(count, 81.2))
+    flags = told["air_temperature"].flag
+    assert (flags[1:120] == GOOD).all()
+    assert (flags[121:359] == SUSPECT).all()
+    assert (flags[361:] == FAIL).all()
+
+
+def test_one_wandering_quantity_proves_that_the_probe_lives() -> None:
+    count = 9 * 60
+    told = frozen(count, np.full(count, 25.3), 80.0 + np.arange(count) % 2 * 0.1)
+    assert (told["air_temperature"].flag[1:] == GOOD).all()
+
+
+def test_a_probe_at_its_top_for_half_an_hour_is_saturated_and_soaked_for_a_while_after() -> None:
+    values = [95.0] * 5 + [99.5, 100.0] * 30 + [98.5] * 30 + [90.0] * 30
+    flags, tests = judged(values, "relative_humidity")
+    assert tests[5:35].count("saturated") == 0
+    assert set(tests[36:65]) == {"saturated"}
+    assert set(tests[65:95]) == {"wetted"}
+    assert flags[-1] == GOOD
+
+
+def test_wet_air_that_comes_and_goes_is_not_called_saturated() -> None:
+    values = [97.0 + 2.2 * np.sin(minute / 7.0) for minute in range(300)]
+    assert "saturated" not in judged(values, "relative_humidity")[1]
+
+
+def test_readings_that_are_older_than_the_last_one_are_left_out() -> None:
+    column = Column(np.array([1, 2, 3, 4]) * MINUTE_MS, np.array([1, 2, 2, 1]) * MINUTE_MS, np.array([25.0, 25.1, 99.0, 99.0]))
+    _, heard = hear(settings_of("one"), "one", ProbeMemory(0), {"air_temperature": column})
+    assert heard[0].judged.value.tolist() == [25.0, 25.1]
+
+
+# ---------------------------------------------------------------- measured series (sources: tests/data/SOURCES.md)
+
+
+def flags_of(file: str, interval_ms: int) -> dict[tuple[str, str], np.ndarray]:
+    recording = read_recording(DATA / file)
+    batch = recording.batch
+    result = {}
+    for number, (probe, quantity) in enumerate(batch.series):
+        where = batch.series_index == number
+        _, judged_ = judge(Series(), quantity, batch.at_ms[where], batch.value[where], interval_ms, None)
+        result[probe, quantity] = judged_.flag
+    return result
+
+
+def test_three_quiet_hours_of_two_real_probes_are_good_but_for_the_first_sample() -> None:
+    for flags in flags_of("indoor_two_probe.csv", 10_000).values():
+        assert flags[0] == NOT_EVALUATED
+        assert np.count_nonzero(flags[1:] != GOOD) <= 2
+
+
+def test_real_steam_in_a_room_is_believed_in_its_shape() -> None:
+    """Hot-water steam raises humidity and temperature within minutes: real, so at most its edges may be doubted."""
+    flags = flags_of("suthaharan_steam.csv", 5_000)
+    for (_, quantity), flag in flags.items():
+        share = np.count_nonzero(flag != GOOD) / len(flag)
+        assert share < 0.03, quantity
+
+
+def test_flags_are_the_same_however_the_series_is_cut() -> None:
+    batch = read_recording(DATA / "suthaharan_steam.csv").batch
+    where = batch.series_index == 0
+    at_ms, raw = batch.at_ms[where], batch.value[where]
+    quantity = batch.series[0][1]
+    memory, flags = Series(), []
+    for begin in range(0, len(raw), 37):
+        part = slice(begin, begin + 37)
+        memory, told = judge(memory, quantity, at_ms[part], raw[part], 5_000, None)
+        flags += told.flag.tolist()
+    _, whole = judge(Series(), quantity, at_ms, raw, 5_000, None)
+    assert flags == whole.flag.tolist()
+
+
+# ---------------------------------------------------------------- each threshold at its own height
+
+
+@pytest.mark.parametrize(
+    ("interval_ms", "fresh_ms"), [(1_000, 120_000), (30_000, 120_000), (60_000, 180_000), (600_000, 1_800_000)]
+)
+def test_a_reading_stands_for_three_intervals_but_two_minutes_at_least(interval_ms: int, fresh_ms: int) -> None:
+    assert fresh_for_ms(interval_ms) == fresh_ms
+
+
+@pytest.mark.parametrize(
+    ("quantity", "base", "limit"),
+    [("air_temperature", 25.0, 3.0), ("relative_humidity", 70.0, 10.0), ("surface_temperature", 22.0, 5.0)],
+)
+def test_a_jump_is_a_spike_just_above_its_limit_up_and_down(quantity, base: float, limit: float) -> None:
+    for sign in (1.0, -1.0):
+        assert judged([base, base, base + sign * (limit - 0.01)], quantity)[0][-1] == GOOD
+        flags, tests = judged([base, base, base + sign * (limit + 0.01)], quantity)
+        assert (flags[-1], tests[-1]) == (SUSPECT, "spike")
+
+
+def test_a_longer_step_of_time_allows_a_larger_change() -> None:
+    at_ms = np.array([0, 1, 3]) * MINUTE_MS
+    _, result = judge(Series(), "air_temperature", at_ms, np.array([25.0, 25.0, 30.5]), MINUTE_MS, None)
+    assert result.flag[-1] == GOOD  # 5.5 K in two minutes, of which 6 K are allowed
+
+
+@pytest.mark.parametrize(
+    ("quantity", "base", "step"),
+    [("air_temperature", 20.0, 1.05), ("relative_humidity", 30.0, 10.0), ("surface_temperature", 20.0, 3.05)],
+)
+def test_two_fast_steps_the_same_way_race_and_back_and_forth_do_not(quantity, base: float, step: float) -> None:
+    fast = step if quantity != "relative_humidity" else 9.99
+    racing = judged([base, base + step, base + 2 * step], quantity)
+    to_and_fro = judged([base, base + fast, base], quantity)
+    expected = (SUSPECT, "rate") if quantity != "relative_humidity" else (GOOD, "")
+    assert (racing[0][-1], racing[1][-1]) == expected
+    assert to_and_fro[0][-1] == GOOD
+
+
+@pytest.mark.parametrize("value", [85.0, -127.0, -45.0])
+def test_what_a_thermometer_says_when_it_has_nothing_to_say_is_failed(value: float) -> None:
+    flags, tests = judged([25.0, 25.0, value])
+    assert flags[-1] == FAIL
+    assert tests[-1] in ("sentinel", "gross-range")
+
+
+@pytest.mark.parametrize("value", [84.9, -19.9])
+def test_near_an_error_value_there_are_values(value: float) -> None:
+    _, tests = judged([value, value, value], "surface_temperature" if value > 60 else "air_temperature")
+    assert "sentinel" not in tests
+
+
+@pytest.mark.parametrize(("value", "flag"), [(4.9, SUSPECT), (5.1, GOOD), (44.9, GOOD), (45.1, SUSPECT)])
+def test_what_no_fungus_shelf_is_like_is_suspect(value: float, flag: int) -> None:
+    assert judged([value, value, value])[0][-1] == flag
+
+
+def test_a_soaked_probe_is_believed_ten_minutes_after_it_came_down() -> None:
+    values = [99.5, 100.0] * 20 + [96.5] * 15
+    _, tests = judged(values, "relative_humidity")
+    assert tests[40:50] == ["wetted"] * 10
+    assert tests[50:] == [""] * 5
+
+
+def test_a_soaked_probe_that_stays_high_is_believed_after_three_hours() -> None:
+    values = [99.5, 100.0] * 20 + [98.0, 98.2] * 100
+    _, tests = judged(values, "relative_humidity")
+    assert tests.index("", 40) == 39 + 180
+
+
+def test_memory_counts_samples_and_those_that_were_not_good() -> None:
+    memory, _ = judge(
+        Series(), "air_temperature", np.arange(6) * MINUTE_MS, np.array([25.0, 25.0, 85.0, 25.0, 31.0, 25.0]), MINUTE_MS, None
+    )
+    assert (memory.samples, memory.not_good) == (6, 2)
+    assert (memory.flag, memory.test) == (GOOD, "")

@@ -1,0 +1,656 @@
+"""Which letters a keeper gets: one per situation, quiet at night, reminded with growing intervals, a digest every day."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from pydantic import TypeAdapter
+
+from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
+from rules.telling.quiet_hours import instant_ms, quiet_until_ms
+from rules.telling.state import TellingState
+from rules.telling.telling import configured, tell
+from rules.terms.events import (
+    DAY_MS,
+    HOUR_MS,
+    MINUTE_MS,
+    AdviceEvent,
+    AlarmEvent,
+    CareEvent,
+    Event,
+    LetterEvent,
+    QualityEvent,
+    SystemEvent,
+    WordEvent,
+)
+from rules.turn.state import shifted
+
+BERLIN = ZoneInfo("Europe/Berlin")
+NEW_YORK = ZoneInfo("America/New_York")
+
+
+def settings_of(zone: ZoneInfo = BERLIN, **telling: Any) -> Settings:
+    return Settings(
+        site=Site(),
+        zone=zone,
+        rooms={"study": Room()},
+        chambers={name: Chamber(room="study") for name in ("left", "right")} | {name: Chamber() for name in "abcde"},
+        probes={"dry-end": Probe(place="left")},
+        telling=Telling(**telling),
+    )
+
+
+WATCH = settings_of()
+
+
+def at(text: str, zone: ZoneInfo = BERLIN) -> int:
+    """Instant of a local time such as `10 14:30` in March 2026, a month of Tuesdays on the 3rd, 10th, ..."""
+    day, clock = text.split()
+    hour, minute = clock.split(":")
+    return round(datetime(2026, 3, int(day), int(hour), int(minute), tzinfo=zone).timestamp() * 1000)
+
+
+def alarm(
+    when: int, change: str = "raised", chamber: str | None = "left", name: str = "temperature-high", **more: Any
+) -> AlarmEvent:
+    over = change in ("returned", "closed", "unknown")
+    values: dict[str, Any] = {
+        "condition": "unknown" if change == "unknown" else "normal" if over else "active", "level": None if over else "outside",
+        "acknowledged": change == "acknowledged", "suppression": "none", "occurrence": 1, "priority": "today", "value": 28.6,
+        "limit": 28.0, "unit": "degC",
+    }
+    values |= more
+    ident = f"e.{when}.{chamber}.{name}.{change}.{values['occurrence']}"
+    return AlarmEvent(id=ident, at_ms=when, chamber=chamber, alarm=name, change=change, **values)
+
+
+def advice(
+    when: int, status: str = "given", chamber: str = "left", urgency: str = "today", change: str = "less"
+) -> AdviceEvent:
+    return AdviceEvent(
+        id=f"a.{when}.{chamber}.{status}", at_ms=when, chamber=chamber, advisory=f"{chamber}.1", status=status, device="heater",
+        change=change, amount=1.0, unit="K", reason="too warm", urgency=urgency,
+    )
+
+
+def letters_of(
+    *events: Event,
+    start: int | None = None,
+    until: int | None = None,
+    settings: Settings = WATCH,
+    state: TellingState | None = None,
+) -> list[LetterEvent]:
+    """All letters but the very first and the digests."""
+    return [
+        one for one in all_letters(*events, start=start, until=until, settings=settings, state=state) if one.sort != "digest"
+    ]
+
+
+def all_letters(
+    *events: Event,
+    start: int | None = None,
+    until: int | None = None,
+    settings: Settings = WATCH,
+    state: TellingState | None = None,
+) -> list[LetterEvent]:
+    first = events[0].at_ms - MINUTE_MS if start is None else start
+    _, letters = tell(settings, state or TellingState(), events, first, until or events[-1].at_ms + MINUTE_MS, "o")
+    return letters[1:] if state is None else letters
+
+
+def brief(letters: list[LetterEvent]) -> list[tuple[str, str, str]]:
+    return [(f"{datetime.fromtimestamp(one.at_ms / 1000, BERLIN):%d %H:%M}", one.sort, one.to) for one in letters]
+
+
+def about(letter: LetterEvent) -> list[str]:
+    return [str(event["change"] if event["kind"] == "alarm" else event.get("status", event["kind"])) for event in letter.about]
+
+
+# ---------------------------------------------------------------- at once
+
+
+@pytest.mark.parametrize(("priority", "urgent"), [("today", False), ("wake", True)])
+def test_what_cannot_wait_is_told_at_its_very_instant(priority: str, urgent: bool) -> None:
+    when = at("10 14:30")
+    (letter,) = letters_of(alarm(when, priority=priority), until=when + 1)
+    assert (letter.at_ms, letter.sort, letter.urgent, letter.to) == (when, "situation", urgent, "keeper")
+    assert letter.chamber == "left"
+
+
+def test_the_advice_of_the_same_instant_is_in_the_same_letter() -> None:
+    when = at("10 14:30")
+    (letter,) = letters_of(alarm(when), alarm(when, name="humidity-low"), advice(when))
+    assert [event["kind"] for event in letter.about] == ["alarm", "alarm", "advice"]
+
+
+def test_the_most_urgent_is_told_first_and_harm_before_discomfort() -> None:
+    when = at("10 14:30")
+    (letter,) = letters_of(
+        alarm(when, name="humidity-high", priority="morning"), advice(when), alarm(when, name="lid-dew"),
+        alarm(when, name="lid-open", priority="wake"), alarm(when, name="humidity-low", level="harmful"),
+    )
+    assert [event.get("alarm") for event in letter.about] == ["lid-open", "humidity-low", "lid-dew", "humidity-high", None]
+
+
+def test_a_later_raise_brings_the_advice_that_stands() -> None:
+    when = at("10 14:30")
+    _, second = letters_of(advice(when), alarm(when + HOUR_MS))
+    assert about(second) == ["raised", "given"]
+
+
+def test_a_suppressed_alarm_is_not_told_until_it_is_annunciated() -> None:
+    when = at("10 14:30")
+    hidden = alarm(when, suppression="by-design")
+    assert letters_of(hidden) == []
+    (letter,) = letters_of(hidden, alarm(when + HOUR_MS, "unsuppressed"))
+    assert letter.at_ms == when + HOUR_MS
+    assert letters_of(hidden, alarm(when + HOUR_MS, "returned")) == []
+
+
+def test_chambers_moved_by_their_room_are_named_in_the_one_letter() -> None:
+    when = at("10 14:30")
+    follows = [alarm(when, chamber=chamber, suppression="by-design") for chamber in ("right", "a")]
+    (letter,) = letters_of(alarm(when), *follows)
+    assert [event["chamber"] for event in letter.about] == ["left", "right"]
+
+
+def test_a_held_alarm_and_the_silent_probe_are_one_letter() -> None:
+    when = at("10 14:30")
+    letters = letters_of(
+        alarm(when),
+        alarm(when + HOUR_MS, "held", condition="held"),
+        alarm(when + HOUR_MS, name="probe-stale", probe="dry-end", priority="morning"),
+    )
+    assert brief(letters) == [("10 14:30", "situation", "keeper"), ("10 15:30", "situation", "keeper")]
+    assert [event["alarm"] for event in letters[1].about] == ["temperature-high", "probe-stale"]
+    assert letters[0].thread == letters[1].thread
+
+
+def test_a_shelf_that_ends_over_a_standing_alarm_is_told_again_in_the_same_thread() -> None:
+    when = at("10 14:30")
+    first, second = letters_of(
+        alarm(when), alarm(when + 1000, "shelved", suppression="shelved"), alarm(when + 4 * HOUR_MS, "unshelved"),
+    )
+    assert (first.thread, first.ordinal, second.ordinal) == (second.thread, 1, 2)
+
+
+# ---------------------------------------------------------------- the end of it
+
+
+def test_the_return_is_told_once_and_only_after_a_told_raise() -> None:
+    when = at("10 14:30")
+    letters = letters_of(alarm(when), advice(when), alarm(when + HOUR_MS, "returned"), advice(when + HOUR_MS, "resolved"))
+    assert [one.sort for one in letters] == ["situation", "all-clear"]
+    assert about(letters[1]) == ["returned", "resolved"]
+
+
+def test_a_return_while_another_alarm_stands_waits_for_the_next_letter() -> None:
+    when = at("10 14:30")
+    both = (alarm(when), alarm(when, name="humidity-low"), alarm(when + HOUR_MS, "returned"))
+    assert len(letters_of(*both)) == 1
+    letters = letters_of(*both, alarm(when + 2 * HOUR_MS, "returned", name="humidity-low"))
+    assert [letter.sort for letter in letters] == ["situation", "all-clear"]
+    assert {(event["alarm"], event["change"]) for event in letters[1].about} == {
+        ("temperature-high", "returned"), ("humidity-low", "returned"),
+    }
+
+
+def test_what_came_and_went_unsent_is_a_line_of_the_digest_and_no_letter() -> None:
+    night = at("10 23:30")
+    letters = all_letters(alarm(night), alarm(night + HOUR_MS, "returned"), until=at("11 09:00"))
+    assert brief(letters) == [("11 08:00", "digest", "keeper")]
+    assert about(letters[0]) == ["returned"]
+
+
+def test_an_unknown_alarm_is_told_and_is_no_all_clear() -> None:
+    when = at("10 14:30")
+    letters = letters_of(alarm(when, acknowledged=True), alarm(when + 5 * HOUR_MS, "unknown"))
+    assert [(one.sort, about(one)) for one in letters] == [("situation", ["raised"]), ("situation", ["unknown"])]
+
+
+def test_a_situation_that_comes_back_within_six_hours_goes_on_in_its_thread() -> None:
+    when = at("10 07:30")
+    letters = letters_of(
+        alarm(when), alarm(when + HOUR_MS, "returned"), alarm(when + 5 * HOUR_MS, occurrence=2),
+        alarm(when + 6 * HOUR_MS, "returned", occurrence=2), alarm(when + 13 * HOUR_MS, occurrence=3),
+    )
+    first, second = "situation.left.1", "situation.left.2"
+    assert [(one.thread, one.ordinal) for one in letters] == [(first, 1), (first, 2), (first, 3), (first, 4), (second, 1)]
+
+
+def test_a_chattering_alarm_is_told_once_in_six_hours_unless_it_gets_harmful() -> None:
+    when, events = at("10 07:00"), []
+    for number in range(1, 9):
+        start = when + number * HOUR_MS
+        events += [alarm(start, occurrence=number)]
+        events += [alarm(start, "chattering", occurrence=number)] if number == 3 else []
+        events += [alarm(start + 30 * MINUTE_MS, "returned", occurrence=number)]
+    raised = [one for one in letters_of(*events) if "raised" in about(one)]
+    assert [brief([one])[0][0] for one in raised] == ["10 08:00", "10 09:00", "10 10:00"]
+    assert about(raised[2]) == ["chattering", "raised"]
+    harmful = alarm(when + 9 * HOUR_MS, level="harmful", occurrence=9)
+    assert letters_of(*events, harmful)[-1].at_ms == harmful.at_ms
+
+
+# ---------------------------------------------------------------- quiet hours
+
+
+@pytest.mark.parametrize(
+    ("clock", "priority", "seconds_left", "name", "told"),
+    [
+        ("10 22:29", "today", None, "temperature-high", "10 22:29"),
+        ("10 22:30", "today", None, "temperature-high", "11 06:30"),
+        ("11 06:29", "today", None, "temperature-high", "11 06:30"),
+        ("11 06:30", "today", None, "temperature-high", "11 06:30"),
+        ("11 02:00", "wake", None, "temperature-high", "11 02:00"),
+        ("11 02:00", "today", 4 * 3600.0, "humidity-low", "11 02:00"),
+        ("11 02:00", "today", 5 * 3600.0, "humidity-low", "11 06:30"),
+        ("11 02:00", "today", 4 * 3600.0, "lid-dew", "11 06:30"),
+        ("10 12:00", "morning", None, "temperature-low", "11 08:00"),
+        ("10 12:00", "digest", None, "temperature-low", "11 08:00"),
+    ],
+)
+def test_the_night_is_kept_unless_less_time_is_left_than_it_has(
+    clock: str, priority: str, seconds_left: float | None, name: str, told: str
+) -> None:
+    letters = all_letters(alarm(at(clock), priority=priority, seconds_left=seconds_left, name=name), until=at("11 08:30"))
+    assert brief(letters)[0][0] == told
+
+
+def test_what_waited_for_the_morning_is_one_letter_for_each_chamber() -> None:
+    letters = letters_of(
+        alarm(at("10 23:00")), advice(at("10 23:00")), alarm(at("11 01:00"), name="humidity-low"),
+        alarm(at("11 02:00"), chamber="a"), until=at("11 07:00"),
+    )
+    assert [(one.at_ms, one.chamber, len(one.about)) for one in letters] == [
+        (at("11 06:30"), "a", 1), (at("11 06:30"), "left", 3),
+    ]
+
+
+def test_an_all_clear_at_night_waits_and_is_merged_with_a_new_raise() -> None:
+    events = [alarm(at("10 22:00")), alarm(at("10 23:00"), "returned")]
+    waits = letters_of(*events, until=at("11 07:00"))
+    assert brief(waits) == [("10 22:00", "situation", "keeper"), ("11 06:30", "all-clear", "keeper")]
+    merged = letters_of(*events, alarm(at("11 03:00"), priority="wake", occurrence=2), until=at("11 03:10"))
+    assert brief(merged)[1:] == [("11 03:00", "situation", "keeper")]
+    assert about(merged[1]) == ["raised", "returned"]
+
+
+def test_quiet_hours_that_are_no_hours_hold_nothing_back() -> None:
+    settings = settings_of(quiet_begin=time(3), quiet_end=time(3))
+    assert letters_of(alarm(at("11 03:00")), settings=settings)[0].at_ms == at("11 03:00")
+
+
+@pytest.mark.parametrize(
+    ("begin", "end", "clock", "until"),
+    [
+        ("22:30", "06:30", "28 23:00", "29 06:30"),  # clocks go forward at 02:00 on the 29th
+        ("22:30", "06:30", "29 03:10", "29 06:30"),
+        ("01:00", "02:30", "29 01:30", "29 03:30"),  # there is no 02:30 that night: an hour and a half after 01:00 it is 03:30
+    ],
+)
+def test_the_night_in_which_the_clocks_go_forward(begin: str, end: str, clock: str, until: str) -> None:
+    telling = Telling(quiet_begin=time.fromisoformat(begin), quiet_end=time.fromisoformat(end))
+    assert quiet_until_ms(at(clock), telling, BERLIN) == at(until)
+
+
+def test_a_quiet_end_that_occurs_twice_is_the_first_one() -> None:
+    telling = Telling(quiet_begin=time(22), quiet_end=time(1, 30))
+    first = instant_ms(date(2026, 11, 1), time(1, 30), NEW_YORK)
+    assert quiet_until_ms(first - 1, telling, NEW_YORK) == first
+    assert quiet_until_ms(first, telling, NEW_YORK) is None
+    assert quiet_until_ms(first + 45 * MINUTE_MS, telling, NEW_YORK) is None  # 01:15 for the second time
+
+
+# ---------------------------------------------------------------- reminders, second address, absence
+
+
+def test_an_unacknowledged_alarm_is_told_again_with_growing_intervals() -> None:
+    when = at("10 08:00")
+    letters = letters_of(alarm(when, priority="wake"), until=when + 12 * HOUR_MS)
+    assert brief(letters) == [
+        ("10 08:00", "situation", "keeper"), ("10 08:15", "reminder", "keeper"), ("10 09:00", "reminder", "keeper"),
+        ("10 10:00", "escalation", "second"), ("10 12:00", "reminder", "keeper"),
+    ]
+    assert [one.ordinal for one in letters] == [1, 2, 3, 4, 5]
+
+
+def test_a_reminder_of_what_does_not_wake_keeps_the_night() -> None:
+    letters = letters_of(alarm(at("10 18:00")), until=at("11 12:00"))
+    assert brief(letters) == [("10 18:00", "situation", "keeper"), ("11 06:30", "reminder", "keeper")]
+
+
+@pytest.mark.parametrize(
+    "silencer",
+    [
+        alarm(at("10 08:05"), "acknowledged", priority="wake"),
+        alarm(at("10 08:05"), "shelved", suppression="shelved", acknowledged=False, priority="wake"),
+        alarm(at("10 08:05"), "suppressed", suppression="by-design", priority="wake"),
+        alarm(at("10 08:05"), "stale", priority="wake"),
+    ],
+    ids=lambda event: event.change,
+)
+def test_reminders_end_when_it_is_acknowledged_hidden_or_stale(silencer: AlarmEvent) -> None:
+    letters = letters_of(alarm(at("10 08:00"), priority="wake"), silencer, until=at("10 23:00"))
+    assert [one.sort for one in letters] == ["situation"]
+
+
+def done(at_ms: int) -> WordEvent:
+    return WordEvent(id=f"done-{at_ms}", at_ms=at_ms, chamber="left", word="advice-done", accepted=True, text="")
+
+
+def test_what_was_advised_and_is_done_gets_its_time_before_anybody_is_reminded() -> None:
+    when = at("10 08:00")
+    letters = letters_of(alarm(when, priority="wake"), done(at("10 08:20")), until=when + 6 * HOUR_MS)
+    assert brief(letters) == [
+        ("10 08:00", "situation", "keeper"), ("10 08:15", "reminder", "keeper"),
+        ("10 10:20", "escalation", "second"), ("10 10:20", "reminder", "keeper"), ("10 12:00", "reminder", "keeper"),
+    ]
+
+
+def test_graver_news_after_an_answer_ask_for_one_of_their_own() -> None:
+    when = at("10 08:00")
+    letters = letters_of(
+        alarm(when), done(at("10 08:05")), alarm(at("10 08:10"), "escalated", priority="wake", level="harmful"),
+        until=when + HOUR_MS,
+    )
+    assert brief(letters) == [
+        ("10 08:00", "situation", "keeper"), ("10 08:10", "escalation", "keeper"), ("10 08:25", "reminder", "keeper"),
+    ]
+
+
+def test_no_reminder_follows_on_the_heels_of_a_letter() -> None:
+    when = at("10 08:00")
+    letters = letters_of(
+        alarm(when, priority="wake"), alarm(at("10 08:59"), "raised", name="humidity-low", priority="wake"),
+        until=when + 80 * MINUTE_MS,
+    )
+    assert brief(letters) == [
+        ("10 08:00", "situation", "keeper"), ("10 08:15", "reminder", "keeper"), ("10 08:59", "situation", "keeper"),
+        ("10 09:14", "reminder", "keeper"),
+    ]
+
+
+def test_nobody_is_reminded_of_what_is_back_within_its_limit_until_it_relapses() -> None:
+    when = at("10 08:00")
+    events = [alarm(when, priority="wake"), alarm(at("10 08:10"), "recovering", value=27.9)]
+    assert brief(letters_of(*events, until=when + 6 * HOUR_MS)) == [("10 08:00", "situation", "keeper")]
+    events.append(alarm(at("10 09:30"), "relapsed", priority="wake"))
+    assert brief(letters_of(*events, until=at("10 09:40"))) == [
+        ("10 08:00", "situation", "keeper"), ("10 09:30", "reminder", "keeper"),
+    ]
+
+
+def test_one_more_sign_of_what_was_told_goes_with_the_next_letter() -> None:
+    when = at("10 08:00")
+    letters = letters_of(
+        alarm(when, priority="wake"), advice(when, urgency="wake"),
+        alarm(at("10 08:05"), name="humidity-low", priority="wake"), until=when + 20 * MINUTE_MS,
+    )
+    assert brief(letters) == [("10 08:00", "situation", "keeper"), ("10 08:15", "reminder", "keeper")]
+    assert [event["alarm"] for event in letters[1].about if event["kind"] == "alarm"] == ["temperature-high", "humidity-low"]
+
+
+def test_one_more_sign_waits_an_hour_at_most() -> None:
+    when = at("10 08:00")
+    letters = letters_of(
+        alarm(when), advice(when), alarm(when + 1, "acknowledged"), alarm(at("10 08:05"), name="humidity-low"),
+        until=when + 2 * HOUR_MS,
+    )
+    assert brief(letters) == [("10 08:00", "situation", "keeper"), ("10 09:05", "situation", "keeper")]
+
+
+def test_a_letter_to_the_second_address_does_not_hold_back_what_waits_for_the_keepers_next() -> None:
+    when = at("10 08:00")
+    letters = letters_of(
+        alarm(when, priority="wake"), advice(when, urgency="wake"),
+        alarm(at("10 09:30"), name="humidity-low", priority="wake"), until=when + 3 * HOUR_MS,
+    )
+    assert brief(letters)[2:] == [
+        ("10 09:00", "reminder", "keeper"), ("10 10:00", "escalation", "second"), ("10 10:30", "situation", "keeper"),
+    ]
+
+
+@pytest.mark.parametrize(
+    "worse",
+    [
+        [alarm(at("10 08:05"), name="humidity-low", priority="wake", level="harmful")],
+        [alarm(at("10 08:05"), name="humidity-low"), advice(at("10 08:05"), "updated", "left", "wake", "stop")],
+    ],
+    ids=["harm", "something else to do"],
+)
+def test_what_is_worse_or_asks_for_something_else_does_not_wait(worse: list[Event]) -> None:
+    when = at("10 08:00")
+    letters = letters_of(alarm(when, priority="wake"), advice(when, urgency="wake"), *worse, until=when + 10 * MINUTE_MS)
+    assert brief(letters) == [("10 08:00", "situation", "keeper"), ("10 08:05", "situation", "keeper")]
+
+
+def test_an_escalation_is_told_in_the_thread_and_reminders_begin_anew() -> None:
+    when = at("10 08:00")
+    letters = letters_of(
+        alarm(when), alarm(when + MINUTE_MS, "acknowledged"),
+        alarm(when + HOUR_MS, "escalated", priority="wake", level="harmful"), until=when + 80 * MINUTE_MS,
+    )
+    assert brief(letters) == [
+        ("10 08:00", "situation", "keeper"), ("10 09:00", "escalation", "keeper"), ("10 09:15", "reminder", "keeper"),
+    ]
+    assert letters[1].urgent
+    assert len({one.thread for one in letters}) == 1
+
+
+def test_while_the_keeper_is_away_the_stand_in_is_told_and_the_digest_still_goes_to_the_keeper() -> None:
+    away = SystemEvent(id="s1", at_ms=at("10 09:00"), chamber=None, what="away-begun", text="")
+    back = SystemEvent(id="s2", at_ms=at("11 12:00"), chamber=None, what="away-ended", text="")
+    letters = all_letters(away, alarm(at("10 10:00"), priority="today"), alarm(at("10 11:00"), "returned"), back,
+                          alarm(at("11 13:00"), occurrence=2))
+    assert brief(letters) == [
+        ("10 10:00", "situation", "stand-in"), ("10 11:00", "all-clear", "stand-in"), ("11 08:00", "digest", "keeper"),
+        ("11 13:00", "situation", "keeper"),
+    ]
+
+
+# ---------------------------------------------------------------- floods
+
+
+def test_more_than_three_letters_in_ten_minutes_become_one_summary() -> None:
+    when = at("10 12:00")
+    events = [alarm(when + number * MINUTE_MS, chamber=chamber) for number, chamber in enumerate("abcde")]
+    letters = letters_of(*events, alarm(when + 6 * MINUTE_MS, chamber="left"), until=when + HOUR_MS)
+    assert [(brief([one])[0][0], one.sort, len(one.about)) for one in letters] == [
+        ("10 12:00", "situation", 1), ("10 12:01", "situation", 1), ("10 12:02", "situation", 1), ("10 12:03", "summary", 1),
+        ("10 12:13", "summary", 2),
+    ]
+
+
+def test_five_chambers_at_one_instant_are_one_summary_without_delay() -> None:
+    when = at("10 12:00")
+    (letter,) = letters_of(*[alarm(when, chamber=chamber) for chamber in "abcde"])
+    assert (letter.at_ms, letter.sort, len(letter.about)) == (when, "summary", 5)
+
+
+def test_what_wakes_does_not_wait_for_the_flood_to_end() -> None:
+    when = at("10 12:00")
+    events = [alarm(when + number * 1000, chamber=chamber, acknowledged=False) for number, chamber in enumerate("abcde")]
+    letters = letters_of(*events, alarm(when + MINUTE_MS, chamber="left", priority="wake"), until=when + 2 * MINUTE_MS)
+    assert (letters[-1].at_ms, letters[-1].sort, letters[-1].urgent) == (when + MINUTE_MS, "summary", True)
+
+
+def test_what_is_over_before_the_summary_goes_out_is_not_in_it() -> None:
+    when = at("10 12:00")
+    events = [alarm(when + number * MINUTE_MS, chamber=chamber) for number, chamber in enumerate("abcde")]
+    letters = letters_of(*events, alarm(when + 8 * MINUTE_MS, "returned", chamber="e"), until=when + 20 * MINUTE_MS)
+    assert [one.sort for one in letters] == ["situation", "situation", "situation", "summary"]
+
+
+# ---------------------------------------------------------------- advice, care, the watching itself
+
+
+def test_advice_alone_is_told_by_its_urgency() -> None:
+    when = at("10 12:00")
+    assert [one.at_ms for one in letters_of(advice(when, urgency="today"))] == [when]
+    assert letters_of(advice(when, urgency="morning")) == []
+    digest = all_letters(advice(when, urgency="morning"), until=at("11 09:00"))
+    assert [about(one) for one in digest] == [["given"]]
+
+
+def test_another_amount_is_no_news_but_another_device_is() -> None:
+    when = at("10 12:00")
+    same = advice(when + 2 * HOUR_MS, "updated")
+    other = advice(when + 3 * HOUR_MS, "updated", change="stop")
+    assert [one.at_ms for one in letters_of(advice(when), same, other)] == [when, other.at_ms]
+
+
+def test_advice_told_alone_is_resolved_with_an_all_clear() -> None:
+    when = at("10 12:00")
+    assert [one.sort for one in letters_of(advice(when), advice(when + HOUR_MS, "resolved"))] == ["situation", "all-clear"]
+
+
+def test_care_is_told_by_its_priority_and_not_when_done() -> None:
+    when = at("10 12:00")
+
+    def care(moment: int, status: str, priority: str) -> CareEvent:
+        return CareEvent(
+            id=f"c{moment}{status}", at_ms=moment, chamber="left", task="leaves", status=status, due_ms=None, text="",
+            priority=priority,
+        )
+
+    assert [(one.sort, one.chamber) for one in letters_of(care(when, "harmful-if-missed", "today"))] == [("care", "left")]
+    assert letters_of(care(when, "due", "morning")) == []
+    digest = all_letters(care(when, "due", "morning"), until=at("11 09:00"))
+    assert about(digest[0]) == ["due"]
+    done = all_letters(care(when, "due", "morning"), care(when + 1, "done", "digest"), until=at("11 09:00"))
+    assert about(done[0]) == []
+
+
+def test_lost_memory_is_told_at_once_and_a_clock_step_with_the_digest() -> None:
+    when = at("10 12:00")
+    lost = SystemEvent(id="s1", at_ms=when, chamber=None, what="memory-lost", text="")
+    step = SystemEvent(id="s2", at_ms=when, chamber=None, what="clock-step", text="")
+    letters = all_letters(lost, step, until=at("11 09:00"))
+    assert [(one.sort, [event["id"] for event in one.about]) for one in letters] == [("system", ["s1"]), ("digest", ["s2"])]
+
+
+def test_a_doubtful_probe_is_in_every_digest_until_it_is_good() -> None:
+    def quality(moment: int, ne107: str) -> QualityEvent:
+        return QualityEvent(id=f"q{moment}", at_ms=moment, chamber="left", probe="dry-end", quantity="relative_humidity",
+                            test="saturated", flag="suspect", ne107=ne107)
+
+    when = at("10 12:00")
+    letters = all_letters(quality(when, "out-of-specification"), quality(at("12 09:00"), "ok"), until=at("13 09:00"))
+    assert [len(one.about) for one in letters] == [1, 1, 0]
+
+
+def test_the_first_letter_of_a_store_is_about_law_and_safety_and_comes_once() -> None:
+    when = at("10 23:00")
+    state, letters = tell(WATCH, TellingState(), [], when, when + DAY_MS, "o")
+    assert [(one.at_ms, one.sort) for one in letters] == [(when, "system"), (at("11 08:00"), "digest")]
+    assert {note["what"] for note in letters[0].about} == {"law-and-safety"}
+    assert "permits" in letters[0].about[0]["text"]
+    assert all(one.sort != "system" for one in tell(WATCH, state, [], when + DAY_MS, when + 9 * DAY_MS, "o")[1])
+
+
+# ---------------------------------------------------------------- digests
+
+
+def digest_dates(settings: Settings, first: int, last: int, step_ms: int = 0) -> list[datetime]:
+    state, moments, now = TellingState(), [], first
+    while now < last:
+        until = min(last, now + (step_ms or last - first))
+        state, letters = tell(settings, state, [], now, until, "o")
+        moments += [datetime.fromtimestamp(one.at_ms / 1000, settings.zone) for one in letters if one.sort == "digest"]
+        now = until
+    return moments
+
+
+@pytest.mark.parametrize("zone", [BERLIN, NEW_YORK, ZoneInfo("Australia/Lord_Howe")], ids=str)
+@pytest.mark.parametrize("digest_at", ["04:00", "08:00", "23:59"])
+def test_two_years_with_a_leap_day_have_each_local_date_once_at_its_hour(zone: ZoneInfo, digest_at: str) -> None:
+    clock = time.fromisoformat(digest_at)
+    settings = settings_of(zone, digest_at=clock)
+    first, last = datetime(2027, 12, 31, 1, tzinfo=zone), datetime(2029, 1, 2, 0, tzinfo=zone)
+    moments = digest_dates(settings, round(first.timestamp() * 1000), round(last.timestamp() * 1000))
+    assert [moment.date() for moment in moments] == [first.date() + timedelta(days=n) for n in range(368)]
+    assert {moment.time() for moment in moments} == {clock}
+    assert date(2028, 2, 29) in {moment.date() for moment in moments}
+
+
+@pytest.mark.parametrize(
+    ("zone", "day"),
+    [
+        (BERLIN, date(2026, 3, 29)), (BERLIN, date(2026, 10, 25)), (NEW_YORK, date(2026, 11, 1)), (NEW_YORK, date(2026, 3, 8)),
+    ],
+    ids=str,
+)
+def test_a_night_in_which_the_clocks_change_cut_into_minutes_has_one_digest(zone: ZoneInfo, day: date) -> None:
+    first = round(datetime(day.year, day.month, day.day, tzinfo=zone).timestamp() * 1000)
+    moments = digest_dates(settings_of(zone, digest_at=time(4)), first, first + 12 * HOUR_MS, MINUTE_MS)
+    assert [(moment.date(), moment.hour) for moment in moments] == [(day, 4)]
+
+
+def test_a_clock_that_jumps_over_three_days_sends_one_digest_and_one_that_jumps_back_sends_none_twice() -> None:
+    first = at("10 09:00")
+    state, _ = tell(WATCH, TellingState(), [], first, at("11 09:00"), "o")
+    state = configured(WATCH, shifted(state, 3 * DAY_MS), at("14 09:00"))
+    state, letters = tell(WATCH, state, [], at("14 09:00"), at("15 09:00"), "o")
+    assert [brief([one])[0][0] for one in letters] == ["14 09:00", "15 08:00"]
+    state = configured(WATCH, shifted(state, -DAY_MS - 2 * HOUR_MS), at("14 07:00"))
+    _, letters = tell(WATCH, state, [], at("14 07:00"), at("16 09:00"), "o")
+    assert [brief([one])[0][0] for one in letters] == ["16 08:00"]
+
+
+def test_the_weekly_digest_takes_the_place_of_the_daily_one_and_looks_back_on_the_week() -> None:
+    told = [alarm(at("10 12:00")), alarm(at("10 13:00"), "returned")]
+    events = [*told, alarm(at("12 23:00")), alarm(at("12 23:30"), "returned")]
+    letters = [one for one in all_letters(*events, until=at("16 09:00")) if one.sort == "digest"]
+    assert [(brief([one])[0][0], one.thread) for one in letters] == [
+        ("11 08:00", "digest"), ("12 08:00", "digest"), ("13 08:00", "digest"), ("14 08:00", "digest"), ("15 08:00", "weekly"),
+        ("16 08:00", "digest"),
+    ]
+    assert about(letters[2]) == ["returned"]
+    assert about(letters[4]) == ["returned", "system"]
+    assert letters[4].about[-1]["text"] == "left/temperature-high was raised 2 times in the last week"
+
+
+def test_without_digests_what_waits_for_the_morning_still_comes_as_a_letter() -> None:
+    settings = settings_of(daily_digest=False, weekly_digest=None)
+    letters = all_letters(alarm(at("10 12:00"), priority="morning"), alarm(at("10 12:00"), chamber="a", priority="digest"),
+                          until=at("12 12:00"), settings=settings)
+    assert [(brief([one])[0][0], one.sort, one.chamber) for one in letters] == [("11 08:00", "situation", "left")]
+
+
+def test_a_latched_alarm_stays_in_the_digest_until_it_is_reset() -> None:
+    events = [
+        alarm(at("10 12:00")), alarm(at("10 13:00"), "returned"),
+        alarm(at("10 13:00"), "latched", condition="normal", level=None),
+        alarm(at("11 12:00"), "reset", condition="normal", level=None),
+    ]
+    letters = all_letters(*events, until=at("12 09:00"))
+    assert [about(one) for one in letters] == [["raised"], ["latched", "returned"], ["latched"], []]
+
+
+def test_acknowledging_a_new_occurrence_resets_the_old_latch_too() -> None:
+    events = [
+        alarm(at("10 12:00")), alarm(at("10 13:00"), "returned"),
+        alarm(at("10 13:00"), "latched", condition="normal", level=None),
+        alarm(at("10 19:30"), occurrence=2), alarm(at("10 19:31"), "acknowledged", occurrence=2),
+        alarm(at("10 20:00"), "returned", occurrence=2),
+    ]
+    digest = all_letters(*events, until=at("11 09:00"))[-1]
+    assert (digest.sort, about(digest)) == ("digest", [])
+
+
+# ---------------------------------------------------------------- state
+
+
+def test_the_state_handed_in_is_not_changed_and_nothing_to_do_hands_it_back() -> None:
+    when = at("10 12:00")
+    state, _ = tell(WATCH, TellingState(), [alarm(when), advice(when)], when, when + MINUTE_MS, "o")
+    adapter = TypeAdapter(TellingState)
+    before = adapter.dump_json(state)
+    assert tell(WATCH, state, [], when + MINUTE_MS, when + 2 * MINUTE_MS, "o")[0] is state
+    tell(WATCH, state, [alarm(when + HOUR_MS, "returned")], when + MINUTE_MS, when + 9 * DAY_MS, "o")
+    assert adapter.dump_json(state) == before
+    assert adapter.validate_json(before) == state
