@@ -15,10 +15,14 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 from adapters.errors import AdapterError
+from rules.care.care import plan
 from rules.care.occurrences import Occurrence
-from rules.care.state import AwayPeriod
+from rules.care.state import AwayPeriod, CareState
+from rules.settings import Settings
+from rules.terms.events import DAY_MS
 
 PRODUCT = "-//dewlid//care plan//EN"
+DAYS_AHEAD = 90
 _LARGEST_BYTES = 8_000_000
 _STAMPS = ("DTSTAMP", "SEQUENCE")
 
@@ -189,3 +193,12 @@ def _replace(path: Path, content: bytes) -> None:
         os.fsync(folder)
     finally:
         os.close(folder)
+
+
+def refresh(path: Path, settings: Settings, care: CareState, now_ms: int, days: int = DAYS_AHEAD) -> tuple[int, bool]:
+    """Write the plan of the next days and return its number of entries and whether the file changed.
+
+    Raises CalendarRefused for a file that is not ours or cannot be written.
+    """
+    ahead = plan(settings, care, now_ms + days * DAY_MS)
+    return len(ahead), write_calendar(path, settings.site.name, ahead, care.away, now_ms)

@@ -77,6 +77,7 @@ def parser() -> argparse.ArgumentParser:
     subparsers = result.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for name in COMMANDS:
         importlib.import_module(f"daemon.commands.{name}").add(subparsers)
+    result.set_defaults(parser=result)
     return result
 
 
@@ -97,7 +98,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _told(error: Exception) -> int:
     """Say what went wrong in words where the trouble is known, as a traceback where it is a bug of ours."""
-    from daemon.commands.trouble import status_of  # only now: it needs every part that has an error of its own
+    from daemon.trouble import status_of  # only now: it needs every part that has an error of its own
 
     status = status_of(error)
     if status is ExitStatus.INTERNAL:

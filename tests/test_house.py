@@ -47,6 +47,77 @@ def test_arrows_run_from_daemon_over_adapters_to_rules(package: str) -> None:
     assert {path: names for path, names in wrong.items() if names} == {}
 
 
+# Room by room, from the ground up: each may import the rooms named, and itself. A circle cannot be written down in this order.
+ROOMS: dict[str, str] = {
+    "rules/terms": "",
+    "rules/trade": "terms",
+    "rules/settings": "terms trade",
+    "rules/physics": "terms settings",
+    "rules/climate": "terms trade settings physics",
+    "rules/checks": "terms trade settings physics climate",
+    "rules/alarms": "terms trade settings climate",
+    "rules/care": "terms trade settings climate",
+    "rules/advice": "terms trade settings physics climate",
+    "rules/telling": "terms trade settings alarms",
+    "rules/turn": "terms trade settings physics climate checks alarms care advice telling",
+    "daemon/clock": "",
+    "daemon/exit_status": "",
+    "daemon/logs": "",
+    "daemon/screen": "",
+    "daemon/store": "",
+    "daemon/config": "store",
+    "daemon/delivery": "store",
+    "daemon/fit": "store",
+    "daemon/report": "store config",
+    "daemon/setup": "clock store config",
+    "daemon/trouble": "exit_status store config report",
+    "daemon/desk": "clock logs screen store config report",
+    "daemon/watch": "clock exit_status logs store config delivery fit report",
+    "daemon/check": "clock logs screen store config delivery watch",
+    "daemon/demo": "clock screen store config delivery desk watch",
+    "daemon/commands": "clock exit_status screen store config delivery report setup desk watch check demo",
+    "daemon/cli": "exit_status trouble commands",
+}
+
+
+def room_of(module: str) -> str:
+    return "/".join(module.split(".")[:2])
+
+
+@pytest.mark.parametrize("package", ["rules", "daemon"])
+def test_arrows_between_rooms_run_only_downwards(package: str) -> None:
+    wrong: set[str] = set()
+    for path in modules(package):
+        here = "/".join(path.relative_to(ROOT).with_suffix("").parts[:2])
+        for name in imported(path):
+            there = room_of(name)
+            if name.startswith(f"{package}.") and there != here and there.split("/")[1] not in ROOMS[here].split():
+                wrong.add(f"{path.relative_to(ROOT)} -> {name}")
+    assert wrong == set()
+
+
+def test_every_room_stands_above_all_that_it_may_import() -> None:
+    order = list(ROOMS)
+    for room, below in ROOMS.items():
+        package = room.split("/")[0]
+        assert all(order.index(f"{package}/{name}") < order.index(room) for name in below.split()), room
+
+
+def test_no_room_is_missing_from_the_table_and_none_is_made_up() -> None:
+    paths = [path.relative_to(ROOT).with_suffix("") for package in ("rules", "daemon") for path in modules(package)]
+    found = {"/".join(path.parts[:2]) for path in paths} - {"rules/__init__", "daemon/__init__"}
+    assert found == set(ROOMS)
+
+
+def test_the_wording_imports_rules_alone() -> None:
+    allowed, own = PURE | {"rules", "html", "textwrap"}, "adapters.wording"
+    wrong = {
+        path.name: sorted(name for name in imported(path) if name.split(".")[0] not in allowed and not name.startswith(own))
+        for path in modules("adapters/wording")
+    }
+    assert {path: names for path, names in wrong.items() if names} == {}
+
+
 def test_rules_import_only_numpy_pydantic_and_pure_modules() -> None:
     allowed = PURE | {"numpy", "pydantic", "rules"}
     wrong = {

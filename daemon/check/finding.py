@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 import textwrap
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -9,7 +11,7 @@ from typing import Literal
 
 from adapters.wording.figures import Style
 from daemon.logs import escaped
-from daemon.screen.terminal import Line, Span, Tone
+from daemon.screen.terminal import Line, Span, Tone, drawn, terminal
 from rules.terms.quantities import FACTS, Quantity
 
 Grade = Literal["ok", "warning", "fault"]
@@ -53,3 +55,13 @@ def by_urgency(findings: Iterable[Finding]) -> list[Finding]:
 def reading_told(quantity: Quantity, value: float, style: Style) -> str:
     """Return a value with its name, such as `relative humidity 64 %`."""
     return f"{FACTS[quantity].label} {style.quantity(value, FACTS[quantity].unit).removesuffix(' humidity')}"
+
+
+def print_findings(findings: Iterable[Finding]) -> None:
+    """Print what was looked at, what must be mended first; on a terminal with colour and broken between words."""
+    screen = terminal(sys.stdout, os.environ)
+    for finding in by_urgency(findings):
+        if screen.live:
+            print("\n".join(drawn(line, screen) for line in finding.lines(screen.width)))
+        else:
+            print(finding.told())

@@ -18,6 +18,7 @@ from adapters.outlets.letter import MailSender
 from adapters.outlets.outlet import Outlet, Owed
 from adapters.probes.source import Failure, Sample, Source
 from adapters.secrets_file import readable_path
+from adapters.wording.counting import counted
 from adapters.wording.figures import Style
 from daemon.check.finding import Finding, reading_told
 from daemon.check.machine import of_clock, of_service, of_versions
@@ -25,10 +26,10 @@ from daemon.check.record import Record
 from daemon.config.checks import warnings
 from daemon.config.configuration import Configuration
 from daemon.config.file import ConfigText
+from daemon.config.settings import settings_of
 from daemon.delivery.owed import owed_by
-from daemon.screen.counting import counted
 from daemon.store.backup import fault_of
-from daemon.watch.assembly import Line, feeds_of, lines_of, outlets_of, settings_of
+from daemon.watch.assembly import Line, feeds_of, lines_of, outlets_of
 from daemon.watch.engine import told_events
 from rules.terms.quantities import FACTS
 

@@ -12,9 +12,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from daemon.check.finding import Finding
+from daemon.clock import local_zone
 from daemon.config.checks import zone_of
 from daemon.config.configuration import Configuration
-from daemon.setup.guide import local_zone
 
 UNIT = Path("/usr/lib/systemd/system/dewlid.service")
 _LIBRARIES = ("paho-mqtt", "pyserial", "pydantic", "numpy", "apscheduler")

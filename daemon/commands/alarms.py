@@ -39,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _proposals(desk: KeeperDesk, alarms: list[dict[str, Any]]) -> dict[str, str]:
-    from daemon.desk.deadband_proposals import proposal
+    from daemon.report.deadband_proposals import proposal
 
     store, now_ms = desk.configuration.store, desk.now_ms
     chattering = [row for row in alarms if row["chattering"]]

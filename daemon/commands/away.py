@@ -25,7 +25,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Plan or end an absence."""
     from daemon.desk.care_desk import CareDesk
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
 
     desk = CareDesk(args)
     if args.back:

@@ -45,7 +45,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Guide, or calibrate."""
     from daemon.desk.keeper_desk import KeeperDesk
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
 
     desk = KeeperDesk(args)
     probe = desk.probe(args.probe)
@@ -115,7 +115,7 @@ def _rest_lines(desk: KeeperDesk, each: Soaked) -> list[str]:
 
 def _beside(args: argparse.Namespace, desk: KeeperDesk, probe: str) -> int:
     from daemon.desk.salt_check import compared, past_moment
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
 
     reference = desk.probe(args.against)
     if args.begin is None:

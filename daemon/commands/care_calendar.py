@@ -29,7 +29,7 @@ def _days(text: str) -> int:
 
 def run(args: argparse.Namespace) -> int:
     """Bring the file up to date."""
-    from daemon.desk.calendar import refresh
+    from adapters.calendar_file import refresh
     from daemon.desk.care_desk import CareDesk
 
     desk = CareDesk(args)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from daemon.desk.options import config_argument, config_path, print_findings, quiet_logs
+from daemon.desk.options import config_argument, config_path, quiet_logs
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -39,11 +39,12 @@ def run(args: argparse.Namespace) -> int:
         return _print_schema()
     import time
 
+    from adapters.wording.counting import counted
     from daemon.check import inspection
+    from daemon.check.finding import print_findings
     from daemon.check.record import of_record, read_record
     from daemon.config.configuration import read_and_validate
     from daemon.exit_status import ExitStatus
-    from daemon.screen.counting import counted
     from daemon.setup.handing_over import borrow_credentials
 
     quiet_logs()

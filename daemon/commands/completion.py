@@ -19,8 +19,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print it."""
-    from daemon.cli import parser
     from daemon.screen.manual import bash_completion
 
-    print(bash_completion(parser()), end="")
+    print(bash_completion(args.parser), end="")
     return 0

@@ -66,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _accept(option: str, value: float | None, allowed: ValidRange) -> None:
     """Raise WordError for a number that lies outside, or is none."""
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
 
     if value is None:
         return
@@ -78,7 +78,7 @@ def _accept(option: str, value: float | None, allowed: ValidRange) -> None:
 def _lid(args: argparse.Namespace) -> Lid:
     from pydantic import ValidationError
 
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
     from rules.settings import Lid
 
     given = {

@@ -36,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _advisory(desk: KeeperDesk, given: str) -> str:
     """Return the advisory's id; of a chamber, its open one."""
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
 
     if given not in desk.settings.chambers:
         return given

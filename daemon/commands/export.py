@@ -29,10 +29,10 @@ def run(args: argparse.Namespace) -> int:
     import sys
     from pathlib import Path
 
+    from daemon.config.settings import settings_of
     from daemon.desk.export import quarter_hours, readings
     from daemon.desk.options import since_ms
     from daemon.store.reader import FAR_MS, HistoryReader
-    from daemon.watch.assembly import settings_of
 
     configuration = load_config(args)
     zone = settings_of(configuration).zone

@@ -26,7 +26,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Enter a size, or print growth and space plan."""
     from daemon.desk.care_desk import CareDesk
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
     from rules.care.growth_text import growth_text, space_text
 
     desk = CareDesk(args)

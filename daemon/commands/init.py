@@ -110,8 +110,8 @@ def _decided(said: str, text: str) -> str:
 
 def _show_readings(configuration: object) -> bool:
     from daemon.check import inspection
+    from daemon.check.finding import print_findings
     from daemon.config.configuration import Configuration
-    from daemon.desk.options import print_findings
 
     assert isinstance(configuration, Configuration)
     print("\nThe probes as this config reads them, now:")

@@ -22,7 +22,7 @@ def run(args: argparse.Namespace) -> int:
     """Print them."""
     from daemon.config.file import did_you_mean
     from daemon.config.key_reference import as_markdown, as_text, words
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
 
     if args.markdown:
         print(as_markdown(), end="")

@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
         }  # fmt: skip
         print(desk.speak(word))
         return 0
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
     from rules.care.leaf_diary import told
     from rules.care.nest import colonies, colony_of
     from rules.terms.events import DAY_MS

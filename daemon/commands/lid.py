@@ -49,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _word(desk: KeeperDesk, chamber: str, args: argparse.Namespace) -> dict[str, Any]:
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
 
     at_ms = desk.moment(args.at)
     if args.action == "seen":
@@ -97,7 +97,7 @@ def _belief(belief: FactorBelief) -> dict[str, float]:
 
 
 def _lines(told: dict[str, Any]) -> list[str]:
-    from daemon.screen.counting import counted
+    from adapters.wording.counting import counted
 
     taught = f"{counted(told['measurements'], 'measurement')} and {counted(told['sightings'], 'sighting')}"
     lines = [

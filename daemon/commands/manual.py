@@ -19,8 +19,7 @@ def run(args: argparse.Namespace) -> int:
     """Print it."""
     import importlib.metadata
 
-    from daemon.cli import parser
     from daemon.screen.manual import manual
 
-    print(manual(parser(), importlib.metadata.version("dewlid")), end="")
+    print(manual(args.parser, importlib.metadata.version("dewlid")), end="")
     return 0

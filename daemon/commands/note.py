@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     if args.words:
         return _list_words()
     from daemon.desk.care_desk import CareDesk
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
 
     if args.chamber is None:
         raise WordError("Say which chamber, such as `dewlid note nest --fungus dry-edge`.")

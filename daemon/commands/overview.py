@@ -55,7 +55,7 @@ def _source(args: argparse.Namespace) -> tuple[Broker, str]:
     from pydantic import ValidationError
 
     from adapters.broker import Broker
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
 
     if args.broker is None:
         return _of_config(args)
@@ -75,7 +75,7 @@ def _source(args: argparse.Namespace) -> tuple[Broker, str]:
 def _of_config(args: argparse.Namespace) -> tuple[Broker, str]:
     from adapters.outlets import MqttOutlet
     from daemon.desk.options import load_config
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
 
     configuration = load_config(args)
     outlet = next((one for one in configuration.outlet.values() if isinstance(one, MqttOutlet)), None)

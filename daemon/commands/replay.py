@@ -42,8 +42,8 @@ def _batch(text: str) -> int | None:
 
 def run(args: argparse.Namespace) -> int:
     """Replay and print; 66 when a file cannot be read, 65 when there is nothing to replay."""
+    from daemon.config.settings import settings_of
     from daemon.desk.replay import NothingToReplay, RecordingUnreadable
-    from daemon.watch.assembly import settings_of
 
     configuration = load_config(args)
     settings = settings_of(configuration)
@@ -127,7 +127,7 @@ def _counted_as(kind: str, change: str | None, status: str | None) -> str:
 
 
 def _summary(stream: Stream, counts: Counter[str], taken_s: float) -> str:
-    from daemon.screen.counting import counted
+    from adapters.wording.counting import counted
 
     days = (stream.end_ms - stream.begin_ms) / 86_400_000
     told = ", ".join(counted(counts[kind], kind) for kind in ("alarm", "advisory", "letter"))

@@ -29,13 +29,13 @@ def run(args: argparse.Namespace) -> int:
     import sys
     from pathlib import Path
 
+    from daemon.clock import SystemClock
+    from daemon.config.settings import settings_of
     from daemon.desk.options import load_config
     from daemon.report.page import page
     from daemon.report.record import read_record
     from daemon.report.writing import write_whole
-    from daemon.watch.assembly import settings_of
-    from daemon.watch.clock import SystemClock
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
 
     configuration = load_config(args)
     settings = settings_of(configuration)

@@ -28,9 +28,9 @@ def run(args: argparse.Namespace) -> int:
         print(secrets.token_hex(32))
         return 0
     from adapters.keeper_words import ALLOWED_WORDS, key_of, signed
+    from daemon.clock import SystemClock
     from daemon.desk.options import load_config
-    from daemon.watch.clock import SystemClock
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
 
     commands = load_config(args).commands
     if commands is None:

@@ -65,11 +65,11 @@ def run(args: argparse.Namespace) -> int:
 def _tuned(args: argparse.Namespace, path: Path) -> int:
     from daemon.config.configuration import load, load_text
     from daemon.config.edit import edited
+    from daemon.config.settings import settings_of
     from daemon.desk.replay import from_files, from_store
     from daemon.desk.tuning import Record, figures
     from daemon.screen.progress import Progress
     from daemon.store.reader import HistoryReader
-    from daemon.watch.assembly import settings_of
 
     configuration = load(path)
     present = settings_of(configuration)

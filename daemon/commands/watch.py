@@ -23,10 +23,10 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Show the chambers until told to end."""
+    from daemon.config.settings import settings_of
+    from daemon.desk.live_table import Glance
     from daemon.desk.options import load_config
-    from daemon.screen.table import Glance
     from daemon.screen.terminal import show
-    from daemon.watch.assembly import settings_of
 
     configuration = load_config(args)
     glance = Glance(configuration.store, settings_of(configuration))

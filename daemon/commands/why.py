@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
 
 def reasoning(desk: KeeperDesk, chamber: str) -> dict[str, Any]:
     """Return the reasoning about a chamber as one JSON object."""
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
     from rules.advice.advisory import AdviceState
     from rules.advice.reasoning import explain
     from rules.terms.events import rfc3339

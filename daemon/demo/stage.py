@@ -10,7 +10,9 @@ from typing import TextIO
 
 from adapters.outlets.outlet import Outlet
 from adapters.simulated_shelf import STEP_S, Shelf, series
+from daemon.clock import StreamClock
 from daemon.config.configuration import Configuration, load_text
+from daemon.config.settings import settings_of
 from daemon.delivery.delivery import Delivery
 from daemon.demo.broker import DemoBroker, Reader, program
 from daemon.demo.keeper import Keeper
@@ -20,12 +22,11 @@ from daemon.screen.progress import Progress
 from daemon.store.history import History
 from daemon.store.outbox_rows import counts
 from daemon.store.reader import HistoryReader
-from daemon.watch.assembly import lines_of, outlets_of, settings_of
-from daemon.watch.clock import StreamClock
+from daemon.store.spool import Spool
+from daemon.watch.assembly import lines_of, outlets_of
 from daemon.watch.engine import Engine, Setting
 from daemon.watch.inbox import Inbox
 from daemon.watch.resume import resume
-from daemon.watch.spool import Spool
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 
 _DRAIN_S = 10.0

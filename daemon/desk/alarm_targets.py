@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from daemon.desk.keeper_desk import KeeperDesk
-from daemon.watch.spool import WordError
+from daemon.store.spool import WordError
 from rules.alarms.priority import PRIORITIES
 from rules.alarms.state import AlarmRecord
 from rules.alarms.walk import told

@@ -10,7 +10,7 @@ from typing import Any
 
 from daemon.desk.keeper_desk import Desk
 from daemon.desk.options import say
-from daemon.watch.spool import WordError
+from daemon.store.spool import WordError
 from rules.care.answers import KEPT
 from rules.care.care import follow, replan
 from rules.care.state import CareState

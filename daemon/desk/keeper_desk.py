@@ -14,13 +14,13 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from daemon.clock import SystemClock
 from daemon.config.configuration import Configuration
+from daemon.config.settings import settings_of
 from daemon.desk.options import load_config, moment_ms, say
 from daemon.store.errors import HistoryError
 from daemon.store.reader import HistoryReader
-from daemon.watch.assembly import settings_of
-from daemon.watch.clock import SystemClock
-from daemon.watch.spool import WordError
+from daemon.store.spool import WordError
 from rules.settings import Settings
 from rules.terms.events import MINUTE_MS, Batch, Event, Pause, WordEvent
 from rules.terms.words import WORD, Word

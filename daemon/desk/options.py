@@ -11,9 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
 
-    from daemon.check.finding import Finding
     from daemon.config.configuration import Configuration
 
 _UNIT_MS = {"s": 1_000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
@@ -63,21 +61,6 @@ def quiet_logs() -> None:
     set_up(level="error")
 
 
-def print_findings(findings: Iterable[Finding]) -> None:
-    """Print what was looked at, what must be mended first; on a terminal with colour and broken between words."""
-    import sys
-
-    from daemon.check.finding import by_urgency
-    from daemon.screen.terminal import drawn, terminal
-
-    screen = terminal(sys.stdout, os.environ)
-    for finding in by_urgency(findings):
-        if screen.live:
-            print("\n".join(drawn(line, screen) for line in finding.lines(screen.width)))
-        else:
-            print(finding.told())
-
-
 def program_name() -> str:
     """Return what the keeper types to run this program: its path where the bare name would not be found."""
     import shutil
@@ -108,7 +91,7 @@ def moment_ms(text: str, zone: tzinfo) -> int:
 
 def since_ms(text: str, zone: tzinfo) -> int:
     """Return the instant that `7d` (so long ago) or a date and time means; raises WordError."""
-    from daemon.watch.spool import WordError
+    from daemon.store.spool import WordError
 
     try:
         return round(time.time() * 1000) - duration_ms(text)
@@ -122,6 +105,6 @@ def since_ms(text: str, zone: tzinfo) -> int:
 
 def say(configuration: Configuration, word: dict[str, Any]) -> str:
     """Hand a keeper's word to the daemon and return the word's id; raises WordError or SpoolError."""
-    from daemon.watch.spool import Spool
+    from daemon.store.spool import Spool
 
     return Spool(configuration.spool_folder).leave(word, by=os.environ.get("SUDO_USER") or os.environ.get("USER") or "keeper")

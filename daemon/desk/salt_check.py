@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from daemon.desk.keeper_desk import KeeperDesk
 from daemon.store.reader import HistoryReader
-from daemon.watch.spool import WordError
+from daemon.store.spool import WordError
 from rules.physics.salt_points import (
     SALTS,
     CheckPoint,

@@ -48,10 +48,10 @@ def _end_with(parent: int) -> None:
 def answer(task: dict[str, Any]) -> dict[str, Any]:
     """Return the figures in sentences, and the chart as PNG in base64; None where matplotlib is not installed."""
     from daemon.config.configuration import Configuration
+    from daemon.config.settings import settings_of
     from daemon.report.chamber_part import summary
     from daemon.report.record import empty, instant_of, read_record
     from daemon.report.verdict import style_of
-    from daemon.watch.assembly import settings_of
 
     configuration = Configuration.model_validate(task["configuration"])
     settings, until_ms = settings_of(configuration), instant_of(task["until"])

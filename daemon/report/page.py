@@ -8,6 +8,7 @@ from html import escape
 
 from adapters.wording import commands
 from adapters.wording.alarm_sentences import title_of
+from adapters.wording.counting import counted
 from adapters.wording.figures import clean
 from daemon.report.chamber_part import part
 from daemon.report.figures import local_text
@@ -17,7 +18,6 @@ from daemon.report.health import Health, health
 from daemon.report.looks import document, flag
 from daemon.report.record import Record
 from daemon.report.verdict import WORDS, Grade, Verdict, style_of, verdicts, whole
-from daemon.screen.counting import counted
 from rules.alarms.load import AlarmFigures, Figure, alarm_figures, delays_of
 from rules.care import care
 from rules.care.occurrences import Occurrence

@@ -17,11 +17,12 @@ from typing import Any
 from adapters.broker import Broker
 from adapters.line_survey import ports
 from adapters.topic_survey import BrokerUnheard
+from daemon.clock import local_zone
 from daemon.config.configuration import load_text
 from daemon.setup import search
 from daemon.setup.colony import Genus, stage_of
 from daemon.setup.draft import ChamberDraft, Draft, FoundProbe, config_text, slug
-from daemon.watch.spool import WordError
+from daemon.store.spool import WordError
 
 
 @dataclass(slots=True)
@@ -249,13 +250,6 @@ def _address(text: str) -> str:
     if text == "-" or ("@" in text and " " not in text):
         return text
     raise ValueError(f'"{text}" is no mail address')
-
-
-def local_zone(localtime: Path = Path("/etc/localtime")) -> str:
-    """Return the IANA name of this machine's time zone, or UTC."""
-    place = str(localtime.resolve()) if localtime.exists() else ""
-    name = os.environ.get("TZ") or place.partition("zoneinfo/")[2]
-    return name if name in zoneinfo.available_timezones() else "UTC"
 
 
 # ---------------------------------------------------------------- writing

@@ -9,11 +9,10 @@ from pathlib import Path
 
 import structlog
 
-from adapters.calendar_file import CalendarRefused
+from adapters.calendar_file import CalendarRefused, refresh
 from daemon.config.configuration import Configuration
-from daemon.desk.calendar import refresh
-from daemon.desk.deadband_proposals import proposal
 from daemon.fit.process import fitted, job_of
+from daemon.report.deadband_proposals import proposal
 from daemon.watch.engine import Engine
 from daemon.watch.inbox import Inbox
 from daemon.watch.timetable import Polling

@@ -20,10 +20,10 @@ from daemon.delivery.delivery import Delivery
 from daemon.delivery.owed import Receipt, notice_events, owed_by
 from daemon.store.errors import HistoryError
 from daemon.store.history import History
+from daemon.store.spool import Spoken, Spool
 from daemon.watch.chamber_states import ChamberStates, owed_removals
 from daemon.watch.inbox import Inbox, Taken
 from daemon.watch.resume import MEMORY_LOST, PAUSE_MS, TOLD_PAUSE_MS, Resumed, joined, pause_before, pause_text
-from daemon.watch.spool import Spoken, Spool
 from rules.care.state import CareState
 from rules.settings import Settings
 from rules.terms.events import MINUTE_MS, SECOND_MS, Batch, Event, Item, LetterEvent, SystemEvent

@@ -11,7 +11,7 @@ import threading
 from collections import deque
 from typing import Any, NamedTuple
 
-from daemon.watch.clock import StreamClock
+from daemon.clock import StreamClock
 from rules.terms.events import MINUTE_MS, SECOND_MS, Fault, Item, MediumFault, ProbeFault, Reading
 from rules.terms.quantities import Quantity
 from rules.terms.words import ModelFitted

@@ -21,7 +21,7 @@ from adapters.errors import OutletError
 from adapters.flock_client import Message
 from adapters.keeper_words import Commands, Examiner, Heard, key_of
 from adapters.mqtt_session import MqttSession
-from daemon.watch.spool import Spool, SpoolError, WordError
+from daemon.store.spool import Spool, SpoolError, WordError
 from rules.terms.events import MINUTE_MS, rfc3339
 
 _WAITING = 100

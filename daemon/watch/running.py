@@ -15,13 +15,15 @@ import structlog
 
 from adapters.errors import SecretUnreadable
 from adapters.probes.source import Source
+from adapters.wording.counting import counted
+from daemon.clock import StreamClock, SystemClock
 from daemon.config.configuration import Configuration
 from daemon.config.file import ConfigFault, ConfigurationError
+from daemon.config.settings import settings_of
 from daemon.delivery.delivery import Delivery
-from daemon.screen.counting import counted
 from daemon.store.history import History
-from daemon.watch.assembly import Feed, Line, feeds_of, lines_of, outlets_of, settings_of
-from daemon.watch.clock import StreamClock, SystemClock
+from daemon.store.spool import Spool
+from daemon.watch.assembly import Feed, Line, feeds_of, lines_of, outlets_of
 from daemon.watch.daily_jobs import keep_learning
 from daemon.watch.digest_chart import DigestChart, mails
 from daemon.watch.engine import Engine, Setting
@@ -29,7 +31,6 @@ from daemon.watch.housekeeping import keep_house
 from daemon.watch.inbox import Inbox
 from daemon.watch.remote_words import RemoteWords
 from daemon.watch.resume import resume
-from daemon.watch.spool import Spool
 from daemon.watch.timetable import Polling
 from rules.settings import Settings
 

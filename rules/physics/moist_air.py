@@ -1,7 +1,7 @@
 """Mass and heat of moist air: mixing ratio, absolute humidity, density, enthalpy and wet bulb, with their inverses.
 
 Ideal gases with Buck's enhancement factor; scalar in gives float out, arrays broadcast, NaN passes, OutOfRange outside.
-Pressure is that of the site (`Watch.pressure_pa`), 101 325 Pa by default.
+Pressure is that of the site (`Settings.pressure_pa`), 101 325 Pa by default.
 """
 
 from __future__ import annotations

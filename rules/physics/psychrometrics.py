@@ -1,7 +1,7 @@
-"""Moist air, complete: the one door to `rules.physics.vapour`, `rules.frost` (pressures, points)
+"""Moist air, complete: the one door to `rules.physics.vapour`, `rules.physics.frost` (pressures, points)
 and `rules.physics.moist_air` (mass, heat)."""
 
-from rules.frost import (
+from rules.physics.frost import (
     frost_point_c,
     frost_point_of_pressure_c,
     ice_vapour_pressure_pa,

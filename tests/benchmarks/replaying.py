@@ -19,8 +19,8 @@ from measure import Row, at_most, beside, main
 from numpy.typing import NDArray
 
 from daemon.config.configuration import load_text
+from daemon.config.settings import settings_of
 from daemon.desk.replay import Stream, from_files, replayed, slices
-from daemon.watch.assembly import settings_of
 from rules.settings import Settings
 from rules.terms.events import MINUTE_MS, Batch
 

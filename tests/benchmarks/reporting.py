@@ -18,8 +18,8 @@ from shelf_store import write_config
 
 from adapters.simulated_shelf import simulate
 from daemon.config.configuration import load
+from daemon.config.settings import settings_of
 from daemon.store.history import History
-from daemon.watch.assembly import settings_of
 from rules.terms.events import DAY_MS, Batch
 from rules.turn.advance import advance, dump_state
 from rules.turn.state import shifted

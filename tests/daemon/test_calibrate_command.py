@@ -15,9 +15,9 @@ import time_machine
 from daemon.cli import main
 from daemon.commands import calibrate
 from daemon.config.configuration import load
+from daemon.config.settings import settings_of
 from daemon.store.history import History
-from daemon.watch.assembly import settings_of
-from daemon.watch.spool import Spool
+from daemon.store.spool import Spool
 from rules.physics.salt_points import SaltName, salt_point
 from rules.terms.events import HOUR_MS, MINUTE_MS, Batch
 from rules.turn.advance import advance, dump_state

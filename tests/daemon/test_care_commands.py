@@ -16,9 +16,9 @@ from icalendar import Calendar
 from adapters.wording.letter import compose
 from daemon.cli import main
 from daemon.config.configuration import load
+from daemon.config.settings import settings_of
 from daemon.store.history import History
-from daemon.watch.assembly import settings_of
-from daemon.watch.spool import Spool
+from daemon.store.spool import Spool
 from rules.terms.events import Batch, Event, LetterEvent, WordEvent
 from rules.turn.advance import advance, dump_state
 from rules.turn.state import EngineState

@@ -16,12 +16,12 @@ import pytest
 
 from daemon import cli
 from daemon.commands import COMMANDS
-from daemon.commands.trouble import status_of
 from daemon.config.file import ConfigurationError
 from daemon.desk import options
 from daemon.exit_status import ExitStatus
 from daemon.store.errors import HistoryError
-from daemon.watch.spool import SpoolError, WordError
+from daemon.store.spool import SpoolError, WordError
+from daemon.trouble import status_of
 
 SAMPLE = Path(__file__).parents[2] / "sample_config" / "one-chamber.toml"
 

@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 
 from daemon.config.configuration import load
+from daemon.config.settings import settings_of
 from daemon.demo.broker import program
 from daemon.demo.closing import closing, found_after_ms
 from daemon.demo.scene import TROUBLES
@@ -24,7 +25,6 @@ from daemon.demo.stage import CONFIG_NAME, Shown, show
 from daemon.desk.replay import from_store, replayed
 from daemon.store.outbox_rows import counts
 from daemon.store.reader import HistoryReader
-from daemon.watch.assembly import settings_of
 
 START_MS = 1_768_176_000_000  # Monday 2026-01-12, midnight UTC
 DAYS = 3.3

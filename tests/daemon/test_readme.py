@@ -14,7 +14,7 @@ import pytest
 from adapters.simulated_shelf import simulate
 from adapters.wording.letter import Letter, compose
 from daemon.config.configuration import load
-from daemon.watch.assembly import settings_of
+from daemon.config.settings import settings_of
 from rules.terms.events import DAY_MS
 from rules.trade.cautions import CAUTIONS
 from rules.turn.advance import advance

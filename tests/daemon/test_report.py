@@ -22,6 +22,7 @@ from shelf_store import fill, write_config
 
 from daemon.cli import main
 from daemon.config.configuration import load
+from daemon.config.settings import settings_of
 from daemon.report.curves import RAW_FOR_MS
 from daemon.report.figures import rows, shares
 from daemon.report.looks import STYLE
@@ -29,7 +30,6 @@ from daemon.report.page import page
 from daemon.report.record import Record, read_record
 from daemon.report.svg import Scale, steps, thinned
 from daemon.store.history import History
-from daemon.watch.assembly import settings_of
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, Batch, Reading
 from rules.terms.words import CareDone, Observation
 from rules.turn.advance import advance, dump_state

@@ -23,12 +23,12 @@ import pytest
 from shelf_store import fill, write_config
 
 from daemon.config.configuration import load
+from daemon.config.settings import settings_of
+from daemon.desk.live_table import table
 from daemon.report.record import Record, read_record
 from daemon.report.verdict import verdicts
-from daemon.screen.table import table
 from daemon.screen.terminal import Terminal, clipped, drawn, padded, plain, width_of
 from daemon.store.history import History
-from daemon.watch.assembly import settings_of
 from rules.settings import Settings
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, Batch
 from rules.turn.advance import advance

@@ -34,7 +34,7 @@ _SESSION, _TOPIC = f"{_ADAPTERS}test_mqtt_session.py::", f"{_ADAPTERS}probes/tes
 _LETTER, _MODBUS = f"{_ADAPTERS}test_outlet_letter.py::", f"{_ADAPTERS}probes/test_modbus_rtu.py::"
 _FRAME, _TEXT = f"{_ADAPTERS}test_modbus_frame.py::", f"{_ADAPTERS}probes/test_serial_text.py::"
 _CONFIG, _QUALITY = f"{_DAEMON}config/test_configuration.py::", f"{_RULES}climate/test_quality.py::"
-_ALARMS, _TELLING, _CLOCK = f"{_RULES}alarms/test_alarms.py::", f"{_RULES}telling/test_telling.py::", f"{_DAEMON}watch/test_clock.py::"
+_ALARMS, _TELLING, _CLOCK = f"{_RULES}alarms/test_alarms.py::", f"{_RULES}telling/test_telling.py::", f"{_DAEMON}test_clock.py::"
 _LIFE = "tests/properties/test_alarm_life.py::"
 _MIGRATIONS = f"{_DAEMON}store/test_migrations.py::"
 
@@ -94,7 +94,7 @@ FAULTS: tuple[Fault, ...] = (
           (f"{_DISK}test_a_folder_that_cannot_be_written_is_named_with_what_to_do",
            f"{_DAEMON}store/test_backup.py::test_a_backup_into_a_folder_that_cannot_be_made_says_which")),
     Fault("D08", "the spool belongs to another user", "missing or foreign folder", "named with its remedy", "S",
-          (f"{_DAEMON}watch/test_spool.py::test_a_missing_folder_is_named_with_its_remedy",)),
+          (f"{_DAEMON}store/test_spool.py::test_a_missing_folder_is_named_with_its_remedy",)),
     Fault("D09", "slow disk", "each sync delayed by 0.4 s", "records come later, nothing else; the watchdog is fed", "S",
           (f"{_PROCESS}test_a_slow_disk_delays_records_and_nothing_else",)),
     Fault("D10", "an outsider locks the store", "BEGIN IMMEDIATE and EXCLUSIVE in another connection",

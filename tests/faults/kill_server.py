@@ -13,7 +13,7 @@ import time
 from pathlib import Path
 
 import daemon.watch.running
-from daemon.watch.clock import SystemClock
+from daemon.clock import SystemClock
 from daemon.watch.daemon import serve
 
 

@@ -12,15 +12,15 @@ from pathlib import Path
 
 import pytest
 
+from daemon.clock import StreamClock, SystemClock
 from daemon.config.configuration import load_text
+from daemon.config.settings import settings_of
 from daemon.store.errors import HistoryError
 from daemon.store.history import History
-from daemon.watch.assembly import settings_of
-from daemon.watch.clock import StreamClock, SystemClock
+from daemon.store.spool import Spool
 from daemon.watch.engine import Engine, Setting
 from daemon.watch.inbox import Inbox
 from daemon.watch.resume import resume
-from daemon.watch.spool import Spool
 from rules.settings import Settings
 from rules.terms.events import Batch, Reading, SystemEvent
 from rules.turn.advance import advance, dump_state, load_state

@@ -31,9 +31,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from adapters.wording.letter import compose
 from daemon.config.configuration import load
+from daemon.config.settings import settings_of
 from daemon.store.reader import HistoryReader
-from daemon.watch.assembly import settings_of
-from daemon.watch.spool import Spool
+from daemon.store.spool import Spool
 from rules.settings import Settings
 from rules.terms.events import Batch
 from rules.turn.advance import advance

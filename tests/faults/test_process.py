@@ -23,7 +23,7 @@ from test_kills import Shelf
 
 from daemon.config.configuration import load_text
 from daemon.config.file import ConfigurationError
-from daemon.watch.spool import Spool
+from daemon.store.spool import Spool
 
 ROOT = Path(__file__).parents[2]
 CONFIG = """

@@ -42,11 +42,11 @@ from adapters.wording.letter import compose
 from adapters.wording.line import line_of
 from daemon.config.configuration import load_text, validated
 from daemon.config.file import ConfigurationError, dotted, parse_config
+from daemon.config.settings import settings_of
 from daemon.config.toml_lines import KeyPath, line_map, syntax_fault
 from daemon.store.batch_rows import item_of
 from daemon.store.history import json_text
-from daemon.watch.assembly import settings_of
-from daemon.watch.spool import Spool
+from daemon.store.spool import Spool
 from rules.settings import Settings
 from rules.terms.events import DAY_MS, MINUTE_MS, Batch, Reading
 from rules.terms.quantities import QUANTITIES

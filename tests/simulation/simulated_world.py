@@ -16,18 +16,18 @@ from typing import Any
 
 from adapters.errors import OutletBarred, OutletRefused, OutletUnreachable
 from adapters.outlets.outlet import Owed
+from daemon.clock import StreamClock
 from daemon.config.configuration import load_text
+from daemon.config.settings import settings_of
 from daemon.delivery import worker as delivery_worker
 from daemon.delivery.delivery import Delivery
 from daemon.store.errors import HistoryError
 from daemon.store.history import History
+from daemon.store.spool import Spool, WordError
 from daemon.watch import engine
-from daemon.watch.assembly import settings_of
-from daemon.watch.clock import StreamClock
 from daemon.watch.engine import Engine, Setting
 from daemon.watch.inbox import Inbox
 from daemon.watch.resume import resume
-from daemon.watch.spool import Spool, WordError
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
 
 START_MS = 1_750_000_020_000

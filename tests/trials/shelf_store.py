@@ -9,8 +9,8 @@ import numpy as np
 
 from adapters.simulated_shelf import PROBES, simulate
 from daemon.config.configuration import load
+from daemon.config.settings import settings_of
 from daemon.store.history import History
-from daemon.watch.assembly import settings_of
 from rules.terms.events import HOUR_MS, Batch, Item
 from rules.turn.advance import EngineState, advance, dump_state
 

@@ -22,8 +22,8 @@ from daemon.check.inspection import needed_mib, of_machine, of_outlets, of_probe
 from daemon.check.machine import of_clock, of_service, of_versions
 from daemon.check.record import of_record, read_record
 from daemon.config.configuration import Configuration, load
+from daemon.config.settings import settings_of
 from daemon.store.history import History
-from daemon.watch.assembly import settings_of
 from rules.terms.events import MINUTE_MS, Batch
 from rules.turn.advance import advance, dump_state
 

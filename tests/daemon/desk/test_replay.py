@@ -10,8 +10,8 @@ import pytest
 from shelf_store import fill, write_config
 
 from adapters.simulated_shelf import cycle_start, simulate
+from adapters.wording.counting import counted
 from daemon import cli
-from daemon.screen.counting import counted
 from rules.advice.advisory import UPDATE_NOT_BEFORE_MS, AdviceState, _Talk
 from rules.advice.cause import Cause
 from rules.advice.plan import Plan, searched

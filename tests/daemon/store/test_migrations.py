@@ -9,13 +9,13 @@ from pathlib import Path
 import pytest
 
 from daemon.config.configuration import load
+from daemon.config.settings import settings_of
 from daemon.store.backup import fault_of, read_only
 from daemon.store.errors import HistoryError
 from daemon.store.history import History
 from daemon.store.migrations import APPLICATION_ID, STEPS, Step, version_of
 from daemon.store.outbox_rows import counts, retained
 from daemon.store.reader import HistoryReader
-from daemon.watch.assembly import settings_of
 from daemon.watch.resume import resume
 from rules.terms.events import Batch, Reading
 

@@ -17,9 +17,9 @@ from typing import Any
 import pytest
 
 from daemon.config.configuration import load
+from daemon.store.spool import Spool
 from daemon.watch.inbox import ThreadDiedError
 from daemon.watch.running import Running
-from daemon.watch.spool import Spool
 
 CONFIG = """
 [site]

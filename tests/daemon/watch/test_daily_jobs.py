@@ -11,17 +11,17 @@ import numpy as np
 import pytest
 from chamber_histories import history_of, true_logs
 
+from daemon.clock import StreamClock, SystemClock
 from daemon.config.configuration import load_text
+from daemon.config.settings import settings_of
 from daemon.fit.process import fit_all, job_of
 from daemon.store.history import History
+from daemon.store.spool import Spool
 from daemon.watch import daily_jobs
-from daemon.watch.assembly import settings_of
-from daemon.watch.clock import StreamClock, SystemClock
 from daemon.watch.daily_jobs import keep_learning
 from daemon.watch.engine import Engine, Setting
 from daemon.watch.inbox import Inbox
 from daemon.watch.resume import resume
-from daemon.watch.spool import Spool
 from daemon.watch.timetable import Polling
 from rules.advice.fit import History as Past
 from rules.advice.fit import fit

@@ -23,7 +23,7 @@ from shelf_store import fill, write_config
 from adapters.outlets.letter import MailSender
 from adapters.outlets.outlet import Owed
 from daemon.config.configuration import Configuration, load
-from daemon.watch.assembly import settings_of
+from daemon.config.settings import settings_of
 from daemon.watch.digest_chart import DigestChart, mails
 from rules.terms.events import DAY_MS, LetterEvent
 

@@ -13,15 +13,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from daemon.clock import StreamClock
 from daemon.config.configuration import load_text
+from daemon.config.settings import settings_of
 from daemon.store.errors import HistoryError
 from daemon.store.history import History
-from daemon.watch.assembly import settings_of
-from daemon.watch.clock import StreamClock
+from daemon.store.spool import Spool
 from daemon.watch.engine import HOLD_MS, Engine, Setting
 from daemon.watch.inbox import Inbox, Taken
 from daemon.watch.resume import PAUSE_MS, joined, pause_before, resume
-from daemon.watch.spool import Spool
 from rules.terms.events import Batch, Pause, Reading
 from rules.turn.advance import advance, dump_state
 

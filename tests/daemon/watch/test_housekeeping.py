@@ -9,17 +9,17 @@ from typing import Any
 
 import pytest
 
+from daemon.clock import StreamClock, SystemClock
 from daemon.config.configuration import load_text
+from daemon.config.settings import settings_of
 from daemon.store.backup import fault_of
 from daemon.store.history import History
+from daemon.store.spool import Spool
 from daemon.watch import housekeeping
-from daemon.watch.assembly import settings_of
-from daemon.watch.clock import StreamClock, SystemClock
 from daemon.watch.engine import Engine, Setting
 from daemon.watch.housekeeping import keep_house
 from daemon.watch.inbox import Inbox
 from daemon.watch.resume import resume
-from daemon.watch.spool import Spool
 from daemon.watch.timetable import Polling
 from rules.terms.events import DAY_MS, Batch, Reading
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
-from daemon.watch.clock import StreamClock, SystemClock
+from daemon.clock import StreamClock, SystemClock
 from daemon.watch.inbox import FUTURE_MS, OLDEST_MS, Inbox, ThreadDiedError
 from rules.terms.events import MediumFault, ProbeFault
 

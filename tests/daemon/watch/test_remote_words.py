@@ -21,8 +21,8 @@ from adapters.subscriptions import Message
 from daemon.cli import main
 from daemon.config.configuration import load_text
 from daemon.config.file import ConfigurationError
+from daemon.store.spool import Spool
 from daemon.watch.remote_words import RemoteWords
-from daemon.watch.spool import Spool
 
 KEY = "0123456789abcdef0123456789abcdef"
 TOPIC = "dewlid/shelf/say"

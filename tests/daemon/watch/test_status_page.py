@@ -21,9 +21,9 @@ from shelf_store import fill, write_config
 from daemon.check.inspection import of_machine
 from daemon.config.configuration import load
 from daemon.config.file import ConfigurationError
+from daemon.config.settings import settings_of
 from daemon.report.record import read_record
 from daemon.report.writing import PageNotWritten, write_whole
-from daemon.watch.assembly import settings_of
 from daemon.watch.status_page import Present, StatusPage, present_of, status_page
 from rules.terms.events import DAY_MS, HOUR_MS
 

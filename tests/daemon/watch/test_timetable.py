@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.watch.clock import StreamClock, SystemClock
+from daemon.clock import StreamClock, SystemClock
 from daemon.watch.inbox import Inbox, ThreadDiedError
 from daemon.watch.timetable import Daily, Every, Polling
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 import doctest
 import math
 
+import delay_timers
 import numpy as np
 import pytest
+from delay_timers import delay_timer, samples_until
 from numpy.typing import NDArray
 
-import rules.delay_timers
 from rules.alarms.deadbands import Noise, Question, Trial, noise_of, propose, question_of
-from rules.delay_timers import delay_timer, samples_until
 from rules.settings import HumidityBand, TemperatureBand
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 
@@ -89,7 +89,7 @@ def test_the_limits_of_the_closed_forms() -> None:
 
 
 def test_the_docstring_example_holds() -> None:
-    results = doctest.testmod(rules.delay_timers)
+    results = doctest.testmod(delay_timers)
     assert (results.attempted, results.failed) == (1, 0)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from pydantic import TypeAdapter
 
+from rules.climate.wetted_probe import saturation_of_probe
 from rules.physics.salt_points import (
     SALTS,
     Correction,
@@ -26,7 +27,6 @@ from rules.physics.salt_points import (
 )
 from rules.physics.saturation import OutOfRange
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
-from rules.wetted_probe import saturation_of_probe
 
 
 def test_potassium_nitrate_is_not_offered() -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.watch.clock import STEP_MS, StreamClock, SystemClock
+from daemon.clock import STEP_MS, StreamClock, SystemClock
 
 START_MS = 1_750_000_000_000
 

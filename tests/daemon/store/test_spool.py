@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.watch.spool import MOST_WAITING, Spool, SpoolError, WordError
+from daemon.store.spool import MOST_WAITING, Spool, SpoolError, WordError
 from rules.terms.words import Acknowledge, LidSeen, Visit
 
 NOW_MS = 1_750_000_000_000

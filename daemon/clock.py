@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import threading
 import time
+import zoneinfo
+from pathlib import Path
 from typing import Protocol
 
 STEP_MS = 2_000
@@ -89,3 +92,10 @@ class StreamClock:
         if now_ms > self._last_ms:
             self._last_ms = now_ms
         return self._last_ms
+
+
+def local_zone(localtime: Path = Path("/etc/localtime")) -> str:
+    """Return the IANA name of this machine's time zone, or UTC."""
+    place = str(localtime.resolve()) if localtime.exists() else ""
+    name = os.environ.get("TZ") or place.partition("zoneinfo/")[2]
+    return name if name in zoneinfo.available_timezones() else "UTC"

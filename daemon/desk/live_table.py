@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 
+from adapters.wording.counting import counted
 from adapters.wording.figures import clean, span
+from daemon.clock import SystemClock
 from daemon.report.record import Record, read_record
 from daemon.report.verdict import WORDS, Verdict, style_of, verdicts, whole
-from daemon.screen.counting import counted
 from daemon.screen.terminal import Line, Span, Terminal, padded, width_of
 from daemon.store.errors import HistoryError
-from daemon.watch.clock import SystemClock
 from rules.care import care
 from rules.settings import Settings
 from rules.terms.events import DAY_MS, HOUR_MS

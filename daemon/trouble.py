@@ -7,7 +7,7 @@ from daemon.config.file import ConfigurationError
 from daemon.exit_status import ExitStatus
 from daemon.report.writing import PageNotWritten
 from daemon.store.errors import HistoryError
-from daemon.watch.spool import SpoolError, WordError
+from daemon.store.spool import SpoolError, WordError
 
 
 def status_of(error: BaseException) -> ExitStatus:
