@@ -19,7 +19,7 @@ from daemon.store.reader import HistoryReader, Readings
 from rules.climate.memory import PlaceMemory, ProbeMemory
 from rules.climate.stream import Rows, Stretch
 from rules.climate.view import View
-from rules.physics import psychrometrics
+from rules.physics import vapour
 from rules.settings import Settings
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 from rules.terms.quantities import Quantity
@@ -144,7 +144,7 @@ def _old(settings: Settings, state: EngineState, name: str, old: Quarters) -> Cu
         credit_ms=np.full(len(old.begin_ms), 15 * MINUTE_MS),
         temperature_c=temperature[1], temperature_least_c=temperature[0], temperature_most_c=temperature[2],
         humidity_pct=humidity[1], humidity_least_pct=humidity[0], humidity_most_pct=humidity[2],
-        dew_point_c=psychrometrics.dew_point_c_or_nan(temperature[1], humidity[1]),
+        dew_point_c=vapour.dew_point_c_or_nan(temperature[1], humidity[1]),
         lid_c=lid_c, condensate_g_m2=np.full(len(old.begin_ms), np.nan), room_c=room_c,
     )  # fmt: skip
 

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from rules.climate.situation import Situation
-from rules.physics.psychrometrics import saturation_vapour_pressure_pa
+from rules.physics.vapour import saturation_vapour_pressure_pa
 from rules.settings import Chamber
 from rules.trade import practice
 from rules.trade.garden_sizes import size_class

@@ -18,7 +18,7 @@ from rules.climate.nights import REMEMBERED, night_of
 from rules.climate.view import View
 from rules.climate.windows import merged_instants
 from rules.physics.condensate import condensation_flux_g_m2h, drip_load_g_m2
-from rules.physics.psychrometrics import saturation_vapour_pressure_pa
+from rules.physics.vapour import saturation_vapour_pressure_pa
 from rules.terms.local_time import local_ms
 
 WET_HOURS = 6.0  # of a night that the room is near its lowest

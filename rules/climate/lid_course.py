@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from rules.climate.memory import PlaceMemory
 from rules.climate.windows import passed_since
-from rules.physics import condensate, lid_factor, psychrometrics
+from rules.physics import condensate, lid_factor, vapour
 from rules.settings import Chamber
 from rules.terms.events import MINUTE_MS
 
@@ -37,10 +37,10 @@ def condensate_g_m2(
     if chamber is None or (load == 0.0 and not wets.any()):
         return np.zeros(len(at_ms))
     begin = 0 if load else int(np.argmax(wets))  # a dry lid stays dry until then
-    vapour = psychrometrics.saturation_vapour_pressure_pa_or_nan(dew_point[begin:])
-    flux = condensate.condensation_flux_g_m2h(vapour, lid_c[begin:])
+    vapour_pa = vapour.saturation_vapour_pressure_pa_or_nan(dew_point[begin:])
+    flux = condensate.condensation_flux_g_m2h(vapour_pa, lid_c[begin:])
     if measured.any():  # a measured lid is warmed by its latent heat already
-        flux = np.where(measured[begin:], condensate.condensation_flux_g_m2h(vapour, lid_c[begin:], None), flux)
+        flux = np.where(measured[begin:], condensate.condensation_flux_g_m2h(vapour_pa, lid_c[begin:], None), flux)
     first = memory.instant_ms if memory.instant_ms is not None else int(at_ms[0])
     passed_s = np.minimum(passed_since(at_ms, first), LONGEST_STEP_MS) / 1000.0
     most = condensate.drip_load_g_m2(chamber.lid_dew, chamber.lid.tilt_deg)

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from rules.climate.place_uncertainty import humidity_u_pct, margin_u_k, temperature_u_k
 from rules.climate.situation import Situation
 from rules.climate.view import View, failing_test
-from rules.physics.psychrometrics import absolute_humidity_g_m3, dew_point_c_or_nan
+from rules.physics.moist_air import absolute_humidity_g_m3
 from rules.physics.uncertainty import dew_point_uncertainty_k, probability_wet
+from rules.physics.vapour import dew_point_c_or_nan
 from rules.terms.events import MINUTE_MS
 
 Floats = NDArray[np.float64]

@@ -26,7 +26,7 @@ from rules.climate.lid_course import condensate_g_m2, lagged_lid_c
 from rules.climate.memory import Night, PlaceMemory, ProbeMemory
 from rules.climate.quality import GOOD, TESTS
 from rules.climate.windows import Recent, Signal, passed_since, recent
-from rules.physics import lid_factor, psychrometrics
+from rules.physics import lid_factor, vapour
 from rules.settings import Chamber, Lid, Settings
 from rules.terms.events import MINUTE_MS
 from rules.terms.quantities import Quantity
@@ -100,7 +100,7 @@ def look(
     interval = min((settings.probes[name].interval for name in air), default=MINUTE_MS)
     temperature = seen(settings, air, "air_temperature", probes, heard, at_ms)
     humidity = seen(settings, air, "relative_humidity", probes, heard, at_ms)
-    dew_point = psychrometrics.dew_point_c_or_nan(temperature.value, humidity.value)
+    dew_point = vapour.dew_point_c_or_nan(temperature.value, humidity.value)
     tail, signals = recent(
         memory.tail,
         at_ms,
@@ -125,7 +125,7 @@ def look(
         temperature=temperature,
         humidity=humidity,
         dew_point=dew_point,
-        vapour_deficit_pa=psychrometrics.vapour_pressure_deficit_pa_or_nan(temperature.value, humidity.value),
+        vapour_deficit_pa=vapour.vapour_pressure_deficit_pa_or_nan(temperature.value, humidity.value),
         room_temperature=around.room_temperature,
         room_humidity=around.room_humidity,
         lid=lid_c,

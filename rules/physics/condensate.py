@@ -119,22 +119,7 @@ def _saturation(temperature_c: Value) -> Value:
     return saturation_pressures_or_nan(as_numbers("temperature_c", temperature_c))
 
 
-def wet_lid_temperature_c(
-    dry_lid_temperature_c: Value, flux_g_m2h: Value, lid_conductance_w_m2k: float = LID_CONDUCTANCE_W_M2K
-) -> Value:
-    """Return the lid's temperature, degC, with the latent heat of this flux: 0.04 K per g/(m2 h)."""
-    return dry_lid_temperature_c + LATENT_HEAT_J_G / 3600.0 / lid_conductance_w_m2k * flux_g_m2h
-
-
 # ---------------------------------------------------------------- load
-
-
-def load_after_g_m2(load_g_m2: float, flux_g_m2h: float, elapsed_s: float, drip_load_g_m2: float) -> float:
-    """Return the water on the lid after this time: never below 0, never above the load at which it drips off.
-
-    An unknown flux (NaN) leaves the load as it was.
-    """
-    return float(load_series_g_m2(load_g_m2, np.array([flux_g_m2h]), np.array([elapsed_s]), drip_load_g_m2)[0])
 
 
 def load_series_g_m2(load_g_m2: float, flux_g_m2h: Array, elapsed_s: Array, drip_load_g_m2: float) -> Array:
@@ -183,26 +168,3 @@ def drip_load_g_m2(lid_dew_band: LidDewBand, tilt_deg: float) -> float:
     if steepness <= TILTED_LOAD_SHARE**2:
         return level
     return level * TILTED_LOAD_SHARE / sqrt(steepness)
-
-
-def drip_level(load_g_m2: float, drip_load_g_m2: float) -> DripLevel:
-    """Return how near the lid is to dripping: notice from 25 % of the load, caution 50 %, alert 80 %."""
-    share = load_g_m2 / drip_load_g_m2
-    for level, least in (("alert", 0.8), ("caution", 0.5), ("notice", 0.25)):
-        if share >= least:
-            return level  # type: ignore[return-value]
-    return "wet" if load_g_m2 > 0.0 else "dry"
-
-
-def time_to_load_s(load_g_m2: float, flux_g_m2h: float, wanted_g_m2: float) -> float | None:
-    """Return the seconds until the load reaches `wanted_g_m2` at this flux; None: it does not get there."""
-    if load_g_m2 >= wanted_g_m2:
-        return 0.0
-    if not flux_g_m2h > 0.0:
-        return None
-    return (wanted_g_m2 - load_g_m2) / flux_g_m2h * 3600.0
-
-
-def condensing_area_m2(lid_area_m2: float, vent_share: float) -> float:
-    """Return the area that water can hang on: the lid without its vents and mesh."""
-    return lid_area_m2 * (1.0 - vent_share)

@@ -17,8 +17,8 @@ from rules.physics.saturation import Array, Value
 from rules.settings import Lid
 
 __all__ = [
-    "FactorBelief", "LidTemperature", "believed_lid", "lag_weight", "lagged_lid_series_c", "lagged_lid_temperature_c",
-    "learn_from_measurement", "learn_from_sighting", "lid_time_constant_s", "prior_factor", "relaxed_towards",
+    "FactorBelief", "LidTemperature", "believed_lid", "lag_weight", "lagged_lid_series_c",
+    "learn_from_measurement", "learn_from_sighting", "lid_time_constant_s", "prior_factor",
     "steady_lid_temperature_c",
 ]
 
@@ -131,13 +131,6 @@ def steady_lid_temperature_c(room_c: Value, chamber_c: Value, factor: float) -> 
 def lag_weight(elapsed_s: float, time_constant_s: float) -> float:
     """Return the share of the old temperature that is left after this time: exp(-t/tau), exact for any step."""
     return exp(-max(elapsed_s, 0.0) / time_constant_s)
-
-
-def lagged_lid_temperature_c(
-    previous_c: float | None, steady_c: float, elapsed_s: float, time_constant_s: float
-) -> float:
-    """Return the lid's temperature after a step towards `steady_c`; None before: it is there already."""
-    return float(lagged_lid_series_c(previous_c, np.array([steady_c]), np.array([elapsed_s]), time_constant_s)[0])
 
 
 def lagged_lid_series_c(
@@ -279,9 +272,3 @@ def learn_from_sighting(
     if seen == "dry":
         likelihood = wet * missed + (1.0 - wet) * (1.0 - when_above)
     return _belief(np.array(belief.weights) * likelihood, belief.measurements, belief.sightings + 1)
-
-
-def relaxed_towards(belief: FactorBelief, prior: FactorBelief, share: float) -> FactorBelief:
-    """Return the belief mixed with this share of the prior: after the lid or the box was changed, or as it ages."""
-    density = (1.0 - share) * np.array(belief.weights) + share * np.array(prior.weights)
-    return _belief(density, belief.measurements, belief.sightings)

@@ -167,11 +167,6 @@ def dew_point_of_one(temperature_c: float, relative_humidity_pct: float) -> floa
     return temperature_of(w) if not w < _DRIEST_W else nan
 
 
-def saturation_temperature_of_one(pressure_pa: float) -> float:
-    """Return the temperature, degC, whose saturation pressure this is."""
-    return temperature_of(sqrt(sqrt(pressure_pa / _PA_PER_BETA4)) * _ROOT4_100)
-
-
 # ---------------------------------------------------------------- arrays, in blocks and in place
 
 
@@ -329,21 +324,3 @@ def log_slope(temperature_c: Value) -> Value:
 
 _ICE = ((-0.212144006e2, 0.333333333e-2), (0.273203819e2, 0.120666667e1), (-0.610598130e1, 0.170333333e1))
 _ICE_K = 273.16
-
-
-def ice_pressure(temperature_c: Value) -> Value:
-    """Return the sublimation pressure of ice, Pa, IAPWS R14-08(2011) equation 6."""
-    theta = (temperature_c + ZERO_CELSIUS_K) / _ICE_K
-    terms = theta * 0.0
-    for a, b in _ICE:
-        terms = terms + a * theta**b
-    return TRIPLE_POINT_PA * exponential(terms / theta)
-
-
-def ice_log_slope(temperature_c: Value) -> Value:
-    """Return d ln p_sublimation / dT, 1/K."""
-    theta = (temperature_c + ZERO_CELSIUS_K) / _ICE_K
-    slope = theta * 0.0
-    for a, b in _ICE:
-        slope = slope + a * (b - 1.0) * theta ** (b - 2.0)
-    return slope / _ICE_K

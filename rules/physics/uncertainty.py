@@ -2,12 +2,11 @@
 
 Every function takes numbers or arrays and returns alike; `u_` are standard uncertainties (one sigma). Temperature and
 humidity of one probe are taken as independent of each other. Nothing here raises on a bad reading: where an input is
-NaN or outside the range of `rules.physics.psychrometrics`, the uncertainty is NaN, as the value itself is.
+NaN or outside the range of `rules.physics.vapour`, the uncertainty is NaN, as the value itself is.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from math import erfc, sqrt
 from typing import Any
 
@@ -253,50 +252,6 @@ def absolute_humidity_uncertainty_g_m3(
     result: Value = _root_of_squares(
         density * slope * u_temperature_k, density * u_relative_humidity_pct / (100.0 * share)
     )
-    return result
-
-
-def mixing_ratio_uncertainty_g_kg(
-    mixing_ratio_g_kg: Value,
-    temperature_c: Value,
-    relative_humidity_pct: Value,
-    u_temperature_k: Number,
-    u_relative_humidity_pct: Number,
-) -> Value:
-    """Return the standard uncertainty, g/kg, of a mixing ratio w: w (1 + w/eps) times the relative one of e."""
-    growth = mixing_ratio_g_kg * (1.0 + mixing_ratio_g_kg / 621.957)
-    share = _plain(share_or_nan(relative_humidity_pct))
-    result: Value = _root_of_squares(
-        growth * log_slope(temperature_c) * u_temperature_k, growth * u_relative_humidity_pct / (100.0 * share)
-    )
-    return result
-
-
-def propagated_uncertainty(
-    quantity: Callable[[Value, Value], Value],
-    temperature_c: Value,
-    relative_humidity_pct: Value,
-    u_temperature_k: float,
-    u_relative_humidity_pct: float,
-) -> Value:
-    """Return the standard uncertainty of any quantity of temperature and humidity, in its own unit: wet bulb, enthalpy...
-
-    JCGM 100:2008, 5.1.3 note 2: half the difference of the quantity at plus and minus one standard uncertainty of each
-    input, joined. The humidity is kept within what `rules.physics.psychrometrics` takes; that of a
-    quantity that raises, raises.
-
-    Examples
-    --------
-    >>> from rules.physics.moist_air import wet_bulb_c
-    >>> round(propagated_uncertainty(wet_bulb_c, 26.0, 80.0, 0.173, 1.155), 2)
-    0.23
-    """
-    t, rh, u_t, u_rh = temperature_c, relative_humidity_pct, u_temperature_k, u_relative_humidity_pct
-    by_temperature = (quantity(t + u_t, rh) - quantity(t - u_t, rh)) / 2.0
-    low, high = np.maximum(rh - u_rh, 0.1), np.minimum(rh + u_rh, 100.0)
-    low, high = (float(low), float(high)) if isinstance(rh, float) else (low, high)
-    by_humidity = (quantity(t, high) - quantity(t, low)) / (high - low) * u_rh
-    result: Value = _root_of_squares(by_temperature, by_humidity)
     return result
 
 

@@ -25,8 +25,6 @@ from rules.physics.saturation import (
     log_slope,
     saturation_pressure_of_one,
     saturation_pressures_or_nan,
-    saturation_temperature_of_one,
-    saturation_temperatures,
 )
 
 VAPOUR_PRESSURE = ValidRange(
@@ -70,41 +68,6 @@ def saturation_vapour_pressure_pa(temperature_c: Value) -> Value:
     if isinstance(temperature_c, float):
         return saturation_pressure_of_one(temperature_c)
     return saturation_pressures_or_nan(temperature_c)
-
-
-def saturation_temperature_c(vapour_pressure_pa: Value) -> Value:
-    """Temperature at which this vapour pressure saturates over liquid water: the dew point.
-
-    Parameters
-    ----------
-    vapour_pressure_pa : e, Pa, valid 18.96 to 47412 (saturation at -40 to 80 degC)
-
-    Returns
-    -------
-    T_s, degC; shape: scalar in, float out; arrays keep their shape, dtype float64
-
-    Raises
-    ------
-    OutOfRange : if any value leaves its valid range; NaN in gives NaN out
-
-    Notes
-    -----
-    Equation 31 by its numerically stable root; error of the curve as in the inverse, divided by 0.06 per K.
-    Inverse: `saturation_vapour_pressure_pa`, same source and coefficients, round trip below 1e-11 K.
-
-    References
-    ----------
-    IAPWS R7-97(2012), section 8, equation 31.
-
-    Examples
-    --------
-    >>> round(saturation_temperature_c(2339.3182), 2)
-    20.0
-    """
-    vapour_pressure_pa = VAPOUR_PRESSURE.accept(vapour_pressure_pa)
-    if isinstance(vapour_pressure_pa, float):
-        return saturation_temperature_of_one(vapour_pressure_pa)
-    return saturation_temperatures(vapour_pressure_pa)
 
 
 def log_slope_per_k(temperature_c: Value) -> Value:
@@ -273,46 +236,10 @@ def vapour_pressure_deficit_pa(temperature_c: Value, relative_humidity_pct: Valu
 # ---------------------------------------------------------------- inverses
 
 
-def relative_humidity_pct_from_vapour_pressure(temperature_c: Value, vapour_pressure_pa: Value) -> Value:
-    """Return RH, %RH, of air with this vapour pressure, Pa; above 100 means supersaturated. Inverse of the definition."""
-    return 100.0 * VAPOUR_PRESSURE.accept(vapour_pressure_pa) / saturation_vapour_pressure_pa(temperature_c)
-
-
 def relative_humidity_pct_from_dew_point(temperature_c: Value, dew_point_c: Value) -> Value:
     """Return RH, %RH, of air with this dew point, degC, -40 to 80; inverse of `dew_point_c`, same source."""
     dew = DEW_POINT.accept(dew_point_c)
     return 100.0 * saturation_vapour_pressure_pa(dew) / saturation_vapour_pressure_pa(temperature_c)
-
-
-def temperature_c_from_dew_point(dew_point_c: Value, relative_humidity_pct: Value) -> Value:
-    """Return the air temperature, degC, at which this dew point makes this RH; inverse of `dew_point_c`."""
-    pressure = saturation_vapour_pressure_pa(DEW_POINT.accept(dew_point_c)) / share_of(relative_humidity_pct)
-    return saturation_temperature_c(pressure)
-
-
-def relative_humidity_pct_from_deficit(temperature_c: Value, vapour_pressure_deficit_pa: Value) -> Value:
-    """Return RH, %RH, of air with this vapour pressure deficit, Pa; OutOfRange where no air has it at this temperature."""
-    return _FROM_DEFICIT.accept(100.0 * (1.0 - vapour_pressure_deficit_pa / saturation_vapour_pressure_pa(temperature_c)))
-
-
-def relative_humidity_at_other_temperature(
-    temperature_c: Value, relative_humidity_pct: Value, other_temperature_c: Value
-) -> Value:
-    """Return RH, %RH, after heating or cooling to the other temperature with the same vapour pressure.
-
-    Above 100 means that water condenses before that temperature is reached.
-
-    Examples
-    --------
-    >>> round(relative_humidity_at_other_temperature(26.0, 80.0, 27.0), 3)
-    75.421
-    """
-    return (
-        100.0
-        * share_of(relative_humidity_pct)
-        * saturation_vapour_pressure_pa(temperature_c)
-        / saturation_vapour_pressure_pa(other_temperature_c)
-    )
 
 
 # ---------------------------------------------------------------- never raising, for histories

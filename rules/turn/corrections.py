@@ -8,8 +8,8 @@ from rules.climate.hours import Climate
 from rules.climate.memory import Correction, PlaceMemory
 from rules.climate.place_uncertainty import temperature_u_k
 from rules.physics.lid_factor import learn_from_measurement, learn_from_sighting
-from rules.physics.psychrometrics import dew_point_c
 from rules.physics.uncertainty import dew_margin_uncertainty_k, humidity_standard_uncertainty_pct
+from rules.physics.vapour import dew_point_c
 from rules.settings import Settings
 from rules.terms.events import HOUR_MS, MINUTE_MS, WordEvent
 from rules.terms.quantities import Quantity

@@ -9,7 +9,8 @@ from adapters.probes import sources
 from adapters.probes.simulated import SimulatedChamber
 from adapters.simulated_chamber import Box, Chamber, Influence, saturation_density_g_m3
 from adapters.simulated_shelf import CYCLE_DAYS, simulate
-from rules.physics.psychrometrics import absolute_humidity_g_m3, dew_point_c
+from rules.physics.moist_air import absolute_humidity_g_m3
+from rules.physics.vapour import dew_point_c
 
 
 @pytest.fixture(scope="module")

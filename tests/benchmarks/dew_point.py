@@ -20,7 +20,7 @@ from collections.abc import Callable
 import numpy as np
 from measure import Row, at_most, beside, main, medians_s
 
-from rules.physics.psychrometrics import dew_point_c, dew_point_c_or_nan
+from rules.physics.vapour import dew_point_c, dew_point_c_or_nan
 
 COUNT = 1_000_000
 FEW = 2_000

@@ -9,8 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from rules.physics import condensate, moist_air, saturation, uncertainty
-from rules.physics import psychrometrics as air
+from rules.physics import condensate, moist_air, saturation, uncertainty, vapour
 from rules.physics.lid_factor import steady_lid_temperature_c
 from rules.physics.lid_heat import heat_balance, temperature_factor_by_resistance
 from rules.physics.salt_points import SALTS, SaltName, salt_point
@@ -36,9 +35,13 @@ def t_rh_p(given: Inputs) -> tuple[float, float, float]:
     return (*t_rh(given), float(given["P"]))
 
 
-def from_wet_bulb(given: Inputs) -> tuple[float, float, float]:
-    temperature_c, pressure_pa = float(given["t"]), float(given["P"])
-    return temperature_c, air.relative_humidity_pct_from_wet_bulb(temperature_c, float(given["tw"]), pressure_pa), pressure_pa
+def from_wet_bulb(given: Inputs) -> tuple[float, float]:
+    """Temperature and humidity by the psychrometer equation: ASHRAE Handbook Fundamentals 2017, ch. 1, eq. 20 and 33."""
+    t_c, wet_c, p = float(given["t"]), float(given["tw"]), float(given["P"])
+    at_wet_pa = vapour.saturation_vapour_pressure_pa(wet_c)
+    at_wet = 0.621945 * at_wet_pa / (p - at_wet_pa)
+    mixing = ((2501.0 - 2.326 * wet_c) * at_wet - 1.006 * (t_c - wet_c)) / (2501.0 + 1.86 * t_c - 4.186 * wet_c)
+    return t_c, 100.0 * p * mixing / (0.621945 + mixing) / vapour.saturation_vapour_pressure_pa(t_c)
 
 
 def pressure_at(altitude_m: float) -> float:
@@ -55,7 +58,9 @@ def lid_by_films(given: Inputs) -> float:
 
 def per_kelvin(given: Inputs) -> float:
     start, end = (float(part) for part in given["t"].split("->"))
-    return air.relative_humidity_at_other_temperature(start, float(given["RH"]), end) - float(given["RH"])
+    humidity = float(given["RH"])
+    after = humidity * vapour.saturation_vapour_pressure_pa(start) / vapour.saturation_vapour_pressure_pa(end)
+    return after - humidity
 
 
 def salt(given: Inputs) -> float:
@@ -64,7 +69,7 @@ def salt(given: Inputs) -> float:
 
 
 def dry_flux(given: Inputs) -> float:
-    vapour_pa = air.vapour_pressure_pa(*t_rh(given))
+    vapour_pa = vapour.vapour_pressure_pa(*t_rh(given))
     return condensate.condensation_flux_g_m2h(vapour_pa, float(given["Tlid_C"]), None, float(given["hc"]))
 
 
@@ -80,33 +85,23 @@ def enclosure(given: Inputs) -> float:
 
 
 def water_per_point_mg(given: Inputs) -> float:
-    pure = air.saturation_vapour_pressure_pa(t(given)) / (moist_air.R_VAPOUR * (t(given) + 273.15))
+    pure = vapour.saturation_vapour_pressure_pa(t(given)) / (moist_air.R_VAPOUR * (t(given) + 273.15))
     return 0.01 * 1000.0 * pure * float(given["V_L"])
 
 
 CALCULATED: dict[str, Callable[[Inputs], float]] = {
     "region4_pressure_mpa": lambda given: saturation.saturation_pressure_of_one(float(given["T_K"]) - 273.15) / 1e6,
-    "region4_temperature_k": lambda given: saturation.saturation_temperature_of_one(float(given["p_MPa"]) * 1e6) + 273.15,
-    "ice_pressure_mpa": lambda given: saturation.ice_pressure(float(given["T_K"]) - 273.15) / 1e6,
-    "saturation_pressure_pa": lambda given: air.saturation_vapour_pressure_pa(t(given)),
-    "ice_pressure_pa": lambda given: air.ice_vapour_pressure_pa(t(given)),
-    "saturated_mixing_ratio_kg_kg": lambda given: air.mixing_ratio_g_kg(t(given), 100.0, float(given["P"])) / 1000.0,
-    "saturated_enthalpy_j_kg": lambda given: 1000.0 * air.enthalpy_kj_kg(t(given), 100.0, float(given["P"])),
+    "saturation_pressure_pa": lambda given: vapour.saturation_vapour_pressure_pa(t(given)),
     "standard_pressure_pa": lambda given: pressure_at(float(given["alt_m"])),
-    "dew_point_c": lambda given: air.dew_point_c(*t_rh(given)),
-    "dew_point_moist_air_c": lambda given: air.dew_point_c(*t_rh(given)),
-    "mixing_ratio_g_kg": lambda given: air.mixing_ratio_g_kg(*t_rh_p(given)),
-    "absolute_humidity_g_m3": lambda given: air.absolute_humidity_g_m3(*t_rh_p(given)),
-    "density_kg_m3": lambda given: air.density_kg_m3(*t_rh_p(given)),
-    "enthalpy_kj_kg": lambda given: air.enthalpy_kj_kg(*t_rh_p(given)),
-    "wet_bulb_c": lambda given: air.wet_bulb_c(*t_rh_p(given)),
-    "vapour_pressure_deficit_pa": lambda given: air.vapour_pressure_deficit_pa(*t_rh(given)),
-    "enhancement_factor": lambda given: air.enhancement_factor(t(given), float(given["P"])),
+    "dew_point_c": lambda given: vapour.dew_point_c(*t_rh(given)),
+    "dew_point_moist_air_c": lambda given: vapour.dew_point_c(*t_rh(given)),
+    "absolute_humidity_g_m3": lambda given: moist_air.absolute_humidity_g_m3(*t_rh_p(given)),
+    "density_kg_m3": lambda given: moist_air.density_kg_m3(*t_rh_p(given)),
+    "vapour_pressure_deficit_pa": lambda given: vapour.vapour_pressure_deficit_pa(*t_rh(given)),
+    "enhancement_factor": lambda given: moist_air.enhancement_factor(t(given), float(given["P"])),
     "humidity_from_wet_bulb_pct": lambda given: from_wet_bulb(given)[1],
-    "mixing_ratio_from_wet_bulb_g_kg": lambda given: air.mixing_ratio_g_kg(*from_wet_bulb(given)),
-    "dew_point_from_wet_bulb_c": lambda given: air.dew_point_c(*from_wet_bulb(given)[:2]),
-    "enthalpy_from_wet_bulb_kj_kg": lambda given: air.enthalpy_kj_kg(*from_wet_bulb(given)),
-    "vapour_pressure_from_wet_bulb_pa": lambda given: air.vapour_pressure_pa(*from_wet_bulb(given)[:2]),
+    "dew_point_from_wet_bulb_c": lambda given: vapour.dew_point_c(*from_wet_bulb(given)),
+    "vapour_pressure_from_wet_bulb_pa": lambda given: vapour.vapour_pressure_pa(*from_wet_bulb(given)),
     "latent_heat_j_g": lambda given: condensate.latent_heat_j_g(t(given)),
     "lid_factor": lid_by_films,
     "enclosure_factor": enclosure,

@@ -7,10 +7,9 @@ from types import ModuleType
 
 import pytest
 
-from rules import frost
 from rules.physics import condensate, lid_factor, lid_heat, moist_air, salt_points, uncertainty, vapour
 
-MODULES = [salt_points, condensate, frost, lid_factor, lid_heat, moist_air, uncertainty, vapour]
+MODULES = [salt_points, condensate, lid_factor, lid_heat, moist_air, uncertainty, vapour]
 
 
 @pytest.mark.parametrize("module", MODULES, ids=lambda module: module.__name__)

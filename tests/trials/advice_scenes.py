@@ -7,7 +7,7 @@ from typing import Any
 
 from rules.advice.cause import Standing
 from rules.climate.situation import Situation
-from rules.physics.psychrometrics import dew_point_c
+from rules.physics.vapour import dew_point_c
 from rules.settings import Chamber, Devices, Fan, Heater, Mister, Room, Settings, Site, Telling, Vents
 from rules.terms.events import HOUR_MS
 

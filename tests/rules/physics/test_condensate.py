@@ -13,16 +13,11 @@ from rules.physics.condensate import (
     LID_CONDUCTANCE_W_M2K,
     MASS_PER_HEAT,
     condensation_flux_g_m2h,
-    condensing_area_m2,
-    drip_level,
     drip_load_g_m2,
-    load_after_g_m2,
     load_series_g_m2,
-    time_to_load_s,
-    wet_lid_temperature_c,
 )
 from rules.physics.lid_heat import heat_balance
-from rules.physics.psychrometrics import dew_point_c, saturation_vapour_pressure_pa, vapour_pressure_pa
+from rules.physics.vapour import dew_point_c, saturation_vapour_pressure_pa, vapour_pressure_pa
 from rules.settings import Lid, LidDewBand
 
 
@@ -62,8 +57,7 @@ def test_flux_satisfies_its_own_equation_with_the_lid_warmed_by_the_latent_heat(
     vapour = vapour_pressure_pa(26.0, 92.0)
     for lid_c in (15.0, 20.0, 22.9, 26.0, 30.0):
         flux = condensation_flux_g_m2h(vapour, lid_c)
-        warmed = wet_lid_temperature_c(lid_c, flux)
-        assert warmed - lid_c == pytest.approx(LATENT_HEAT_J_G / 3600.0 * flux / LID_CONDUCTANCE_W_M2K)
+        warmed = lid_c + LATENT_HEAT_J_G / 3600.0 * flux / LID_CONDUCTANCE_W_M2K
         expected = 3.6e6 * MASS_PER_HEAT * FILM_W_M2K * (vapour - saturation_vapour_pressure_pa(warmed))
         assert flux == pytest.approx(expected, abs=1e-6)
 
@@ -92,12 +86,15 @@ def test_arrays_and_numbers_agree_and_bad_values_give_nan() -> None:
 # ---------------------------------------------------------------- load
 
 
-def test_load_grows_with_the_flux_and_never_falls_below_nothing_nor_above_what_drips() -> None:
-    assert load_after_g_m2(10.0, 12.0, 1800.0, 400.0) == pytest.approx(16.0)
-    assert load_after_g_m2(3.0, -12.0, 3600.0, 400.0) == 0.0
-    assert load_after_g_m2(395.0, 12.0, 3600.0, 400.0) == 400.0
-    assert load_after_g_m2(10.0, math.nan, 3600.0, 400.0) == 10.0
-    assert load_after_g_m2(10.0, 12.0, -5.0, 400.0) == 10.0
+@pytest.mark.parametrize(
+    ("load", "flux", "elapsed_s", "after"),
+    [(10.0, 12.0, 1800.0, 16.0), (3.0, -12.0, 3600.0, 0.0), (395.0, 12.0, 3600.0, 400.0), (10.0, math.nan, 3600.0, 10.0),
+     (10.0, 12.0, -5.0, 10.0)],
+)
+def test_load_grows_with_the_flux_and_never_falls_below_nothing_nor_above_what_drips(
+    load: float, flux: float, elapsed_s: float, after: float
+) -> None:
+    assert load_series_g_m2(load, np.array([flux]), np.array([elapsed_s]), 400.0)[0] == pytest.approx(after)
 
 
 def test_night_of_condensation_and_day_of_drying_are_followed_sample_by_sample() -> None:
@@ -124,22 +121,3 @@ def test_tilted_lid_drips_earlier_the_steeper_it_is_and_a_level_one_as_configure
     assert loads[1:] == sorted(loads[1:], reverse=True)
     assert loads[5] == pytest.approx(60.0)
     assert drip_load_g_m2(LidDewBand(drip_load_g_m2=200.0), 30.0) == pytest.approx(30.0)
-
-
-@pytest.mark.parametrize(
-    ("load", "level"),
-    [(0.0, "dry"), (1.0, "wet"), (99.9, "wet"), (100.0, "notice"), (200.0, "caution"), (320.0, "alert"), (400.0, "alert")],
-)
-def test_drip_level_rises_at_a_quarter_half_and_four_fifths_of_the_load(load: float, level: str) -> None:
-    assert drip_level(load, 400.0) == level
-
-
-def test_time_to_the_load_is_known_only_while_water_comes() -> None:
-    assert time_to_load_s(100.0, 10.0, 200.0) == pytest.approx(36_000.0)
-    assert time_to_load_s(250.0, -3.0, 200.0) == 0.0
-    assert time_to_load_s(100.0, -3.0, 200.0) is None
-    assert time_to_load_s(100.0, math.nan, 200.0) is None
-
-
-def test_vents_take_area_from_the_lid() -> None:
-    assert condensing_area_m2(0.04, 0.25) == pytest.approx(0.03)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from rules.physics.dew_report import Accuracy, dew_report
-from rules.physics.psychrometrics import OutOfRange
+from rules.physics.saturation import OutOfRange
 from rules.settings import Lid
 
 

@@ -14,12 +14,10 @@ from rules.physics.lid_factor import (
     believed_lid,
     lag_weight,
     lagged_lid_series_c,
-    lagged_lid_temperature_c,
     learn_from_measurement,
     learn_from_sighting,
     lid_time_constant_s,
     prior_factor,
-    relaxed_towards,
     steady_lid_temperature_c,
 )
 from rules.physics.lid_heat import heat_balance, pane_resistance_m2k_w, temperature_factor_by_resistance
@@ -101,24 +99,28 @@ def test_belief_survives_json() -> None:
 # ---------------------------------------------------------------- lag
 
 
+def stepped(before_c: float | None, goal_c: float, elapsed_s: float, time_constant_s: float) -> float:
+    return float(lagged_lid_series_c(before_c, np.array([goal_c]), np.array([elapsed_s]), time_constant_s)[0])
+
+
 def test_time_constant_is_minutes_and_grows_with_thickness() -> None:
     assert 240.0 < lid_time_constant_s(COLD_BOX) < 420.0
     assert lid_time_constant_s(Lid(thickness_mm=6.0)) > 1.8 * lid_time_constant_s(COLD_BOX)
 
 
 def test_lid_covers_63_percent_of_a_step_in_one_time_constant() -> None:
-    assert lagged_lid_temperature_c(20.0, 24.0, 300.0, 300.0) == pytest.approx(20.0 + 4.0 * (1.0 - math.exp(-1.0)))
+    assert stepped(20.0, 24.0, 300.0, 300.0) == pytest.approx(20.0 + 4.0 * (1.0 - math.exp(-1.0)))
     assert lag_weight(0.0, 300.0) == lag_weight(-5.0, 300.0) == 1.0
 
 
 def test_one_long_step_equals_many_short_ones() -> None:
     short = lagged_lid_series_c(20.0, np.full(600, 24.0), np.full(600, 1.0), 320.0)
-    assert short[-1] == pytest.approx(lagged_lid_temperature_c(20.0, 24.0, 600.0, 320.0), abs=1e-9)
+    assert short[-1] == pytest.approx(stepped(20.0, 24.0, 600.0, 320.0), abs=1e-9)
 
 
 def test_first_sample_starts_in_steady_state() -> None:
-    assert lagged_lid_temperature_c(None, 22.0, 60.0, 320.0) == 22.0
-    assert lagged_lid_temperature_c(math.nan, 22.0, 60.0, 320.0) == 22.0
+    assert stepped(None, 22.0, 60.0, 320.0) == 22.0
+    assert stepped(math.nan, 22.0, 60.0, 320.0) == 22.0
 
 
 def test_a_gap_in_the_series_is_nan_and_its_time_is_not_lost() -> None:
@@ -126,7 +128,7 @@ def test_a_gap_in_the_series_is_nan_and_its_time_is_not_lost() -> None:
     series = lagged_lid_series_c(None, steady, np.array([0.0, 100.0, 100.0, 100.0]), 300.0)
     assert series[0] == 20.0
     assert np.isnan(series[1:3]).all()
-    assert series[3] == pytest.approx(lagged_lid_temperature_c(20.0, 24.0, 300.0, 300.0))
+    assert series[3] == pytest.approx(stepped(20.0, 24.0, 300.0, 300.0))
 
 
 def test_series_gives_the_same_bits_however_it_is_cut() -> None:
@@ -229,14 +231,6 @@ def test_evidence_against_the_build_wins_in_the_end() -> None:
     for _ in range(5):
         belief = learn_from_measurement(belief, 20.0 + 0.8 * 6.0, 20.0, 26.0, 0.3)
     assert belief.mean == pytest.approx(0.8, abs=0.03)
-
-
-def test_relaxing_brings_the_prior_back() -> None:
-    prior = prior_factor(COLD_BOX)
-    learned = learn_from_measurement(prior, 21.8, 20.0, 26.0, 0.2)
-    halfway = relaxed_towards(learned, prior, 0.5)
-    assert learned.mean < halfway.mean < prior.mean
-    assert relaxed_towards(learned, prior, 1.0).mean == pytest.approx(prior.mean)
 
 
 # ---------------------------------------------------------------- what wins
