@@ -45,10 +45,10 @@ class _ByUse(argparse.RawDescriptionHelpFormatter):
     def _format_action(self, action: argparse.Action) -> str:
         if not isinstance(action, argparse._SubParsersAction):
             return super()._format_action(action)
-        begins = {names[0]: title for title, names in GROUPS.items()}
+        begins = {next(iter(words)): title for title, words in GROUPS.items()}
         parts = []
         for choice in action._choices_actions:
-            title = begins.get(choice.dest.replace("-", "_"))
+            title = begins.get(choice.dest)
             parts += [f"\n  {title}:\n"] if title else []
             first, *rest = self._split_lines(choice.help or "", max(self._width - 20, 20))
             parts += [f"    {choice.dest:14}  {first}\n", *(f"{'':20}{line}\n" for line in rest)]
@@ -63,8 +63,8 @@ def _near_miss(message: str) -> str:
     return f"; did you mean {near[0]}?" if near else ""
 
 
-def parser() -> argparse.ArgumentParser:
-    """Return the parser with every command."""
+def parser(word: str | None = None) -> argparse.ArgumentParser:
+    """Return the parser with every command: each with its line, but only the one that is called, or all, with its arguments."""
     result = Parser(
         prog="dewlid",
         description="Watches the climate of leafcutter-ant fungus chambers and advises their keeper.\n"
@@ -75,15 +75,18 @@ def parser() -> argparse.ArgumentParser:
     version = importlib.metadata.version("dewlid")
     result.add_argument("--version", action="version", version=f"dewlid {version}")
     subparsers = result.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for name in COMMANDS:
-        importlib.import_module(f"daemon.commands.{name}").add(subparsers)
-    result.set_defaults(parser=result)
+    for name, line in COMMANDS.items():
+        child = subparsers.add_parser(name, help=line)
+        if word in (None, name):
+            importlib.import_module(f"daemon.commands.{name.replace('-', '_')}").add(child)
+    result.set_defaults(parser=parser)
     return result
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit status."""
-    args = parser().parse_args(argv)
+    words = list(sys.argv[1:] if argv is None else argv)
+    args = parser(next((word for word in words if word in COMMANDS), "")).parse_args(words)
     try:
         return int(args.run(args))
     except BrokenPipeError:

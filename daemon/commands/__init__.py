@@ -1,16 +1,55 @@
-"""The commands of `dewlid`, one file each: `add(subparsers)` says how it is called, `run(args)` does it.
+"""The commands of `dewlid`, one file each: `add(parser)` says how it is called, `run(args)` does it.
 
-Only light modules may be imported at the top of these files, since every call of `dewlid` imports all of them.
+Only the file of the command that is called is imported; what `dewlid --help` lists of the others stands here.
 """
 
-GROUPS = {
-    "to begin": ("init", "check", "run", "demo"),
-    "to look": ("watch", "alarms", "why", "report", "overview", "dew"),
-    "to answer": ("done", "ack", "shelve", "visit", "out_of_service", "away"),
-    "to tell what you see and do": ("note", "lid", "calibrate", "care", "leaves", "garden", "care_calendar"),
-    "to tune, and to keep the record": ("tune", "replay", "export", "backup", "restore"),
-    "to read on, and for other programs": ("keys", "manual", "completion", "sign"),
+GROUPS: dict[str, dict[str, str]] = {
+    "to begin": {
+        "init": "find probes and write a first config",
+        "check": "check the config, every probe and every outlet",
+        "run": "watch the chambers (the daemon)",
+        "demo": "see five days of a simulated shelf in a minute",
+    },
+    "to look": {
+        "watch": "show the chambers live in the terminal",
+        "alarms": "list the alarms that stand",
+        "why": "see what is advised in a chamber, why, and all the numbers",
+        "report": "show a period of the record as one page",
+        "overview": "see all sites that report to one broker",
+        "dew": "work out dew point and lid from one reading, without config",
+    },
+    "to answer": {
+        "done": "say that you did what was advised",
+        "ack": "acknowledge an alarm: you have seen it, reminders stop",
+        "shelve": "quiet one alarm for a time",
+        "unshelve": "let a shelved alarm be told again",
+        "visit": "announce work in a chamber: lid and humidity are quiet meanwhile",
+        "out-of-service": "take a probe out of use for a time, or put it back",
+        "away": "hand the shelf over to a stand-in for a while",
+    },
+    "to tell what you see and do": {
+        "note": "note what you saw in a chamber, and hear what it means",
+        "lid": "see what is known of a lid, or teach it by a measurement or a look",
+        "calibrate": "check a probe over saturated salt or beside another probe, and correct it",
+        "care": "see what care is due, log what was done",
+        "leaves": "write down which leaves you gave; see the leaf diary",
+        "garden": "enter the garden's size, see its growth and the space plan",
+        "calendar": "write the care plan as an iCalendar file",
+    },
+    "to tune, and to keep the record": {
+        "tune": "see what another setting would have done with your own record",
+        "replay": "run recorded readings through the engine and see what it tells",
+        "export": "write the stored readings as CSV, JSON Lines or SenML",
+        "backup": "make a verified copy of the store, or look whether one is whole",
+        "restore": "put a copy in the place of the store; without a copy: list them",
+    },
+    "to read on, and for other programs": {
+        "keys": "explain the keys of the config",
+        "manual": "print the manual page",
+        "completion": "print the shell completion",
+        "sign": "write the signed message that says a word by MQTT",
+    },
 }
-"""Module names by what the commands are for, in the order in which `dewlid --help` lists them."""
+"""The line of each command by what it is for, in the order in which `dewlid --help` lists them."""
 
-COMMANDS = tuple(name for names in GROUPS.values() for name in names)
+COMMANDS = {word: line for words in GROUPS.values() for word, line in words.items()}

@@ -4,22 +4,28 @@ from __future__ import annotations
 
 import argparse
 import json
-from typing import TYPE_CHECKING, Any
+import shutil
+import sys
+import textwrap
+from datetime import datetime
+from typing import Any
 
+from adapters.wording.alarm_sentences import sentence
+from adapters.wording.figures import Style
+from adapters.wording.priority_words import PRIORITY_WORDS
+from daemon.desk.alarm_targets import listing
+from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import config_option
-
-if TYPE_CHECKING:
-    from adapters.wording.figures import Style
-    from daemon.desk.keeper_desk import KeeperDesk
+from daemon.report.deadband_proposals import proposal
+from rules.terms.events import rfc3339
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "alarms", help="list the alarms that stand",
-        description="List the alarms that stand, the most urgent first, with what hides them; for those that come and go,"
-        " a deadband and delays that would quiet them, from this chamber's own noise.",
-    )  # fmt: skip
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "List the alarms that stand, the most urgent first, with what hides them; for those that come and go,"
+        " a deadband and delays that would quiet them, from this chamber's own noise."
+    )
     config_option(parser)
     parser.add_argument("--all", action="store_true", dest="everything", help="also those that are over")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
@@ -28,9 +34,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print the list."""
-    from daemon.desk.alarm_targets import listing
-    from daemon.desk.keeper_desk import KeeperDesk
-
     desk = KeeperDesk(args)
     found = listing(desk, args.everything)
     found["proposals"] = _proposals(desk, found["alarms"])
@@ -39,8 +42,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _proposals(desk: KeeperDesk, alarms: list[dict[str, Any]]) -> dict[str, str]:
-    from daemon.report.deadband_proposals import proposal
-
     store, now_ms = desk.configuration.store, desk.now_ms
     chattering = [row for row in alarms if row["chattering"]]
     told = {row["key"]: proposal(store, desk.settings, row["chamber"], row["alarm"], now_ms) for row in chattering}
@@ -66,11 +67,6 @@ def _as_text(desk: KeeperDesk, found: dict[str, Any]) -> str:
 
 
 def _alarm_lines(desk: KeeperDesk, row: dict[str, Any], proposed: str | None) -> list[str]:
-    from adapters.wording.alarm_sentences import sentence
-    from adapters.wording.figures import Style
-    from adapters.wording.priority_words import PRIORITY_WORDS
-    from rules.terms.events import rfc3339
-
     style = Style(desk.settings.site.temperature_unit, desk.settings.zone)
     said = sentence(row, desk.settings, style, rfc3339(desk.now_ms))
     said += f" Now: {_now(row, style)}." if row["value_now"] is not None and row["unit"] else ""
@@ -94,15 +90,9 @@ def _now(row: dict[str, Any], style: Style) -> str:
 
 def _indented(text: str) -> list[str]:
     """Return a text on as many lines as a terminal needs for it; into a file, as it is."""
-    import shutil
-    import sys
-    import textwrap
-
     width = shutil.get_terminal_size((100, 24)).columns if sys.stdout.isatty() else 4 + max(len(text), 1)
     return textwrap.wrap(text, max(width, 24), initial_indent="    ", subsequent_indent="    ", break_on_hyphens=False)
 
 
 def _local(desk: KeeperDesk, text: str) -> str:
-    from datetime import datetime
-
     return desk.local(round(datetime.fromisoformat(text).timestamp() * 1000))

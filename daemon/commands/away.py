@@ -5,16 +5,17 @@ from __future__ import annotations
 import argparse
 import re
 
+from daemon.desk.care_desk import CareDesk
 from daemon.desk.options import config_option
+from daemon.store.spool import WordError
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "away", help="hand the shelf over to a stand-in for a while",
-        description="Hand the shelf over: a day before you leave the stand-in gets a checklist in plain words, and meanwhile"
-        " the alarms. A date alone means the whole day. `dewlid away --back`: you are back, or do not go at all.",
-    )  # fmt: skip
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Hand the shelf over: a day before you leave the stand-in gets a checklist in plain words, and meanwhile"
+        " the alarms. A date alone means the whole day. `dewlid away --back`: you are back, or do not go at all."
+    )
     config_option(parser)
     parser.add_argument("begin", metavar="FROM", nargs="?", help="first day or moment, such as 2026-12-27 or 2026-12-27T09:00")
     parser.add_argument("end", metavar="TO", nargs="?", help="last day or moment")
@@ -24,9 +25,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Plan or end an absence."""
-    from daemon.desk.care_desk import CareDesk
-    from daemon.store.spool import WordError
-
     desk = CareDesk(args)
     if args.back:
         print(desk.speak({"word": "away", "from_ms": desk.now_ms, "to_ms": desk.now_ms}))

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import argparse
+import sys
+import time
+from pathlib import Path
 
 from daemon.desk.options import config_argument, load_config
+from daemon.exit_status import ExitStatus
+from daemon.store.backup import back_up, fault_of
+from daemon.store.reader import HistoryReader
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "backup", help="make a verified copy of the store, or look whether one is whole",
-        description="Make a copy of the store while it is in use, and verify it. The daemon makes one every night by itself;"
-        " a copy on another disk is what saves you when this one fails.",
-    )  # fmt: skip
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Make a copy of the store while it is in use, and verify it. The daemon makes one every night by itself;"
+        " a copy on another disk is what saves you when this one fails."
+    )
     config_argument(parser)
     parser.add_argument("--to", metavar="FOLDER", help="where to; absent: the folder `backups` beside the store")
     parser.add_argument("--keep", type=int, default=5, metavar="N", help="how many copies stay in that folder; absent: 5")
@@ -23,14 +28,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Copy or verify; 74 when the copy is not whole."""
-    import sys
-    import time
-    from pathlib import Path
-
-    from daemon.exit_status import ExitStatus
-    from daemon.store.backup import back_up, fault_of
-    from daemon.store.reader import HistoryReader
-
     if args.verify is not None:
         fault = fault_of(Path(args.verify)) if Path(args.verify).is_file() else "there is no such file"
         if fault:

@@ -5,27 +5,28 @@ from __future__ import annotations
 import argparse
 import json
 from time import sleep
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import config_option
-
-if TYPE_CHECKING:
-    from daemon.desk.keeper_desk import KeeperDesk
-    from daemon.desk.salt_check import Soaked
-    from rules.physics.salt_points import CheckPoint, Correction
+from daemon.desk.salt_check import Soaked, compared, correction_of, past_moment, soak_of, soaked, word_of
+from daemon.exit_status import ExitStatus
+from daemon.store.reader import HistoryReader
+from daemon.store.spool import WordError
+from rules.physics.salt_points import SALTS, CheckPoint, Correction, due_ms
+from rules.terms.events import rfc3339
 
 _LOOK_S = 60.0
 _QUANTITIES = ("relative_humidity", "air_temperature", "surface_temperature")
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "calibrate", help="check a probe over saturated salt or beside another probe, and correct it",
-        description="Without more: how it is done, what was done before and when it is due. With --salt SALT@FROM: the"
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Without more: how it is done, what was done before and when it is due. With --salt SALT@FROM: the"
         " readings since then are looked at until they are at rest; one salt gives an offset, two an offset and a gain, a"
-        " third checks them. With --against PROBE --from TIME: the correction from lying beside a trusted probe.",
-    )  # fmt: skip
+        " third checks them. With --against PROBE --from TIME: the correction from lying beside a trusted probe."
+    )
     config_option(parser)
     parser.add_argument("probe", metavar="PROBE", help="the probe's id")
     parser.add_argument(
@@ -44,9 +45,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Guide, or calibrate."""
-    from daemon.desk.keeper_desk import KeeperDesk
-    from daemon.store.spool import WordError
-
     desk = KeeperDesk(args)
     probe = desk.probe(args.probe)
     if args.salt and args.against:
@@ -62,10 +60,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _over_salt(args: argparse.Namespace, desk: KeeperDesk, probe: str) -> int:
-    from daemon.desk.keeper_desk import KeeperDesk
-    from daemon.desk.salt_check import correction_of, soak_of, soaked
-    from daemon.exit_status import ExitStatus
-
     while True:
         found = [soaked(desk, probe, soak_of(desk, text), args.temperature) for text in args.salt]
         points = [each.point for each in found if each.point is not None]
@@ -114,9 +108,6 @@ def _rest_lines(desk: KeeperDesk, each: Soaked) -> list[str]:
 
 
 def _beside(args: argparse.Namespace, desk: KeeperDesk, probe: str) -> int:
-    from daemon.desk.salt_check import compared, past_moment
-    from daemon.store.spool import WordError
-
     reference = desk.probe(args.against)
     if args.begin is None:
         raise WordError("--from: since when do the two probes lie side by side? Write --from 20:30")
@@ -137,9 +128,6 @@ def _conclude(
     args: argparse.Namespace, desk: KeeperDesk, probe: str, quantity: Any, made: Correction, method: str, lines: list[str],
     checked: CheckPoint | None,
 ) -> int:
-    from daemon.desk.salt_check import word_of
-    from daemon.exit_status import ExitStatus
-
     word = word_of(probe, quantity, made, method)
     unit = "%RH" if quantity == "relative_humidity" else "K"
     good = checked is None or checked.acceptable
@@ -171,14 +159,10 @@ def _verdict(args: argparse.Namespace, probe: str, good: bool) -> str:
 
 
 def _guide(args: argparse.Namespace, desk: KeeperDesk, probe: str) -> int:
-    from rules.physics.salt_points import SALTS, due_ms
-
     done = _history(desk, probe)
     last = max((row["taken_ms"] for row in done if row["quantity"] == "relative_humidity"), default=None)
     due = due_ms(last, desk.settings.probes[probe].calibration_due)
     if args.json:
-        from rules.terms.events import rfc3339
-
         rows = [{**{k: v for k, v in row.items() if k != "taken_ms"}, "time": rfc3339(row["taken_ms"])} for row in done]
         print(json.dumps({"probe": probe, "due": None if due is None else rfc3339(due), "history": rows}, ensure_ascii=False))
         return 0
@@ -199,8 +183,6 @@ def _guide(args: argparse.Namespace, desk: KeeperDesk, probe: str) -> int:
 
 
 def _history(desk: KeeperDesk, probe: str) -> list[dict[str, Any]]:
-    from daemon.store.reader import HistoryReader
-
     if desk.recorded_ms is None:
         return []
     with HistoryReader(desk.configuration.store) as reader:

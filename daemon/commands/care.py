@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import argparse
 
+from daemon.desk.care_desk import CareDesk
 from daemon.desk.options import config_option
+from rules.care.care import plan, standing
+from rules.terms.events import DAY_MS
+from rules.terms.local_time import day_words
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "care", help="see what care is due, log what was done",
-        description="Without more: what is due now and in the next days. `dewlid care done TASK` logs a task that you did.",
-    )  # fmt: skip
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = "Without more: what is due now and in the next days. `dewlid care done TASK` logs a task that you did."
     actions = parser.add_subparsers(title="actions", metavar="ACTION")
     listing = actions.add_parser(
         "list", help="what is due now and in the next days (the default)", description="What is due now and in the next days."
@@ -45,11 +46,6 @@ def _days(text: str) -> int:
 
 def run_list(args: argparse.Namespace) -> int:
     """Print what stands and what comes."""
-    from daemon.desk.care_desk import CareDesk
-    from rules.care.care import plan, standing
-    from rules.terms.events import DAY_MS
-    from rules.terms.local_time import day_words
-
     desk = CareDesk(args)
     now = standing(desk.settings, desk.state)
     ahead = plan(desk.settings, desk.state, desk.now_ms + args.days * DAY_MS)
@@ -67,8 +63,6 @@ def run_list(args: argparse.Namespace) -> int:
 
 def run_done(args: argparse.Namespace) -> int:
     """Log a doing."""
-    from daemon.desk.care_desk import CareDesk
-
     desk = CareDesk(args)
     word = {
         "word": "care-done", "chamber": args.chamber, "task": args.task, "at_ms": desk.moment(args.at),

@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 import argparse
+import json
+import time
 
+from adapters.wording.counting import counted
+from daemon.check import inspection
+from daemon.check.finding import print_findings
+from daemon.check.record import of_record, read_record
+from daemon.config.configuration import json_schema, read_and_validate
 from daemon.desk.options import config_argument, config_path, quiet_logs
+from daemon.exit_status import ExitStatus
+from daemon.setup.handing_over import borrow_credentials
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "check", help="check the config, every probe and every outlet",
-        description="Check the config, then try every probe and every outlet once. Each finding says what it means and"
-        " what to do. Ends with 0 when all is well, 78 when the config is wrong, 69 when a probe or outlet does not work.",
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Check the config, then try every probe and every outlet once. Each finding says what it means and"
+        " what to do. Ends with 0 when all is well, 78 when the config is wrong, 69 when a probe or outlet does not work."
     )
     config_argument(parser)
     parser.add_argument("--offline", action="store_true", help="only check the config; touch no probe and no outlet")
@@ -37,16 +45,6 @@ def run(args: argparse.Namespace) -> int:
     """Check and tell; the findings go to stdout."""
     if args.schema:
         return _print_schema()
-    import time
-
-    from adapters.wording.counting import counted
-    from daemon.check import inspection
-    from daemon.check.finding import print_findings
-    from daemon.check.record import of_record, read_record
-    from daemon.config.configuration import read_and_validate
-    from daemon.exit_status import ExitStatus
-    from daemon.setup.handing_over import borrow_credentials
-
     quiet_logs()
     path = config_path(args)
     configuration, text = read_and_validate(path)
@@ -68,9 +66,5 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _print_schema() -> int:
-    import json
-
-    from daemon.config.configuration import json_schema
-
     print(json.dumps(json_schema(), indent=2, ensure_ascii=False))
     return 0

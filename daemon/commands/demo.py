@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
+import math
+import sys
+import tempfile
+import time
+from pathlib import Path
 
-if TYPE_CHECKING:
-    from pathlib import Path
+from daemon.demo.closing import closing, opening
+from daemon.demo.stage import show
+from daemon.desk.options import quiet_logs
+from rules.terms.events import DAY_MS
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "demo", help="see five days of a simulated shelf in a minute",
-        description="Let five days of a simulated shelf with two fungus chambers pass in a minute: too much mist, a heater"
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Let five days of a simulated shelf with two fungus chambers pass in a minute: too much mist, a heater"
         " that fails on a cold night, an over-heated dry day, a frozen probe. The engine, the store, the outbox and, where"
-        " mosquitto is installed, the MQTT broker are real.",
-    )  # fmt: skip
+        " mosquitto is installed, the MQTT broker are real."
+    )
     parser.add_argument("--days", type=_days, default=5.0, metavar="N", help="how many days; absent: 5")
     parser.add_argument("--out", metavar="DIR", help="folder for store, config and letters; absent: a new one in /tmp")
     parser.set_defaults(run=run)
@@ -34,15 +39,6 @@ def _days(text: str) -> float:
 
 def run(args: argparse.Namespace) -> int:
     """Show it; 73 when the folder cannot be used."""
-    import math
-    import sys
-    import time
-
-    from daemon.demo.closing import closing, opening
-    from daemon.demo.stage import show
-    from daemon.desk.options import quiet_logs
-    from rules.terms.events import DAY_MS
-
     quiet_logs()
     folder = _folder(args.out)
     if folder is None:
@@ -56,10 +52,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _folder(name: str | None) -> Path | None:
-    import sys
-    import tempfile
-    from pathlib import Path
-
     if name is None:
         return Path(tempfile.mkdtemp(prefix="dewlid-demo-"))
     folder = Path(name).absolute()

@@ -6,12 +6,13 @@ import argparse
 import json
 import math
 from dataclasses import asdict
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from rules.physics.dew_report import DewReport
-    from rules.physics.saturation import ValidRange
-    from rules.settings import Lid
+from pydantic import ValidationError
+
+from daemon.store.spool import WordError
+from rules.physics.dew_report import Accuracy, DewReport, dew_report
+from rules.physics.saturation import PRESSURE, RELATIVE_HUMIDITY, TEMPERATURE, ValidRange
+from rules.settings import Lid
 
 _LID = {
     "material": ("acrylic", "polycarbonate", "glass", "pet"),
@@ -20,13 +21,12 @@ _LID = {
 }
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "dew", help="work out dew point and lid from one reading, without config",
-        description="Dew point, absolute humidity, lid temperature and dew margin of one reading, each with unit and standard"
-        " uncertainty. Needs no config. A measured lid (--lid) wins over one estimated from the room (--room).",
-    )  # fmt: skip
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Dew point, absolute humidity, lid temperature and dew margin of one reading, each with unit and standard"
+        " uncertainty. Needs no config. A measured lid (--lid) wins over one estimated from the room (--room)."
+    )
     add_number = parser.add_argument
     add_number("--air", type=float, required=True, metavar="DEGC", help="air temperature in the chamber, degC")
     add_number("--rh", type=float, required=True, metavar="PERCENT", help="relative humidity in the chamber, %%RH over water")
@@ -46,9 +46,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print the report."""
-    from rules.physics.dew_report import Accuracy, dew_report
-    from rules.physics.saturation import PRESSURE, RELATIVE_HUMIDITY, TEMPERATURE, ValidRange
-
     for option in ("air", "room", "lid"):
         _accept(f"--{option}", getattr(args, option), TEMPERATURE)
     _accept("--rh", args.rh, RELATIVE_HUMIDITY)
@@ -66,8 +63,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _accept(option: str, value: float | None, allowed: ValidRange) -> None:
     """Raise WordError for a number that lies outside, or is none."""
-    from daemon.store.spool import WordError
-
     if value is None:
         return
     too_low = value <= allowed.low if allowed.above_low else value < allowed.low
@@ -76,11 +71,6 @@ def _accept(option: str, value: float | None, allowed: ValidRange) -> None:
 
 
 def _lid(args: argparse.Namespace) -> Lid:
-    from pydantic import ValidationError
-
-    from daemon.store.spool import WordError
-    from rules.settings import Lid
-
     given = {
         "material": args.lid_material, "thickness_mm": args.lid_thickness_mm, "build": args.lid_build,
         "insulation_mm": args.lid_insulation_mm, "walls": args.walls,

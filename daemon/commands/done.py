@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
 
+from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import config_option
-
-if TYPE_CHECKING:
-    from daemon.desk.keeper_desk import KeeperDesk
+from daemon.store.spool import WordError
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "done", help="say that you did what was advised",
-        description="Say that you did what was advised, perhaps by another amount. Its effect is then compared with what was"
-        " foretold, you are told whether it works, and the next advice knows your device better.",
-    )  # fmt: skip
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Say that you did what was advised, perhaps by another amount. Its effect is then compared with what was"
+        " foretold, you are told whether it works, and the next advice knows your device better."
+    )
     config_option(parser)
     parser.add_argument("advice", metavar="ADVICE-ID", help="as the letter names it, such as nest-3; or the chamber")
     parser.add_argument("--amount", type=float, metavar="X", help="how much it really was, in the unit of the advice")
@@ -26,8 +23,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Say so."""
-    from daemon.desk.keeper_desk import KeeperDesk
-
     desk = KeeperDesk(args)
     advisory = _advisory(desk, args.advice)
     print(desk.speak({"word": "advice-done", "advisory": advisory, "amount": args.amount}))
@@ -36,8 +31,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _advisory(desk: KeeperDesk, given: str) -> str:
     """Return the advisory's id; of a chamber, its open one."""
-    from daemon.store.spool import WordError
-
     if given not in desk.settings.chambers:
         return given
     adviser = desk.state.advice.get(given)

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import argparse
+import sys
+from pathlib import Path
 
-from daemon.desk.options import config_argument, load_config
+from daemon.config.settings import settings_of
+from daemon.desk.export import quarter_hours, readings
+from daemon.desk.options import config_argument, load_config, since_ms
+from daemon.store.reader import FAR_MS, HistoryReader
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "export", help="write the stored readings as CSV, JSON Lines or SenML",
-        description="Write the stored readings in the order in which they were taken, to stdout or a file; the daemon may run"
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Write the stored readings in the order in which they were taken, to stdout or a file; the daemon may run"
         " meanwhile. `dewlid replay` reads all three forms. Readings older than [site] keep_readings exist only as quarters of"
-        " an hour: see --quarter-hours.",
-    )  # fmt: skip
+        " an hour: see --quarter-hours."
+    )
     config_argument(parser)
     parser.add_argument("--form", choices=("csv", "json-lines", "senml"), default="csv", help="absent: csv")
     parser.add_argument("--since", metavar="WHEN", help="the first instant: 7d, or 2026-05-31T22:30; absent: all")
@@ -26,14 +30,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Export; 73 when the file cannot be written."""
-    import sys
-    from pathlib import Path
-
-    from daemon.config.settings import settings_of
-    from daemon.desk.export import quarter_hours, readings
-    from daemon.desk.options import since_ms
-    from daemon.store.reader import FAR_MS, HistoryReader
-
     configuration = load_config(args)
     zone = settings_of(configuration).zone
     begin_ms = since_ms(args.since, zone) if args.since else 0

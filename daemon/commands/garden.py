@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import argparse
 
+from daemon.desk.care_desk import CareDesk
 from daemon.desk.options import config_option
+from daemon.store.spool import WordError
+from rules.care.growth_text import growth_text, space_text
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "garden", help="enter the garden's size, see its growth and the space plan",
-        description="Enter the garden's size: it scales urgency, dryness limits and care. Without a size: how it grows,"
-        " when the cover goes, when the basin is full, and the space to plan for.",
-    )  # fmt: skip
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Enter the garden's size: it scales urgency, dryness limits and care. Without a size: how it grows,"
+        " when the cover goes, when the basin is full, and the space to plan for."
+    )
     config_option(parser)
     parser.add_argument("chamber", metavar="CHAMBER", help="the fungus chamber")
     size = parser.add_mutually_exclusive_group()
@@ -25,10 +27,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Enter a size, or print growth and space plan."""
-    from daemon.desk.care_desk import CareDesk
-    from daemon.store.spool import WordError
-    from rules.care.growth_text import growth_text, space_text
-
     desk = CareDesk(args)
     if args.fill is not None or args.ml is not None:
         word = {

@@ -3,23 +3,28 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
+import os
+import shutil
+import subprocess
+from pathlib import Path
 
-if TYPE_CHECKING:
-    from pathlib import Path
+from daemon.check import inspection
+from daemon.check.finding import print_findings
+from daemon.config.configuration import Configuration, load, load_text
+from daemon.desk.options import config_path, program_name, quiet_logs
+from daemon.setup.draft import config_text
+from daemon.setup.guide import Answers, Guide, write
+from daemon.setup.handing_over import borrow_credentials, write_drop_in
 
-    from daemon.setup.guide import Answers
 
-
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "init", help="find probes and write a first config",
-        description="Find the probes on serial ports and on an MQTT broker, ask a few questions, show the readings live, and"
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Find the probes on serial ports and on an MQTT broker, ask a few questions, show the readings live, and"
         " write a commented config. An older config is kept beside it. Every answer can be given as an option; with --yes"
-        " nothing is asked, and what is not given takes its default.",
-        epilog="Examples:  dewlid init          dewlid init --broker 192.0.2.10 --mail keeper@example.org",
-    )  # fmt: skip
+        " nothing is asked, and what is not given takes its default."
+    )
+    parser.epilog = "Examples:  dewlid init          dewlid init --broker 192.0.2.10 --mail keeper@example.org"
     option = parser.add_argument
     option("--out", metavar="FILE",
            help="where to write; default: /etc/dewlid/dewlid.toml as root, else ~/.config/dewlid/dewlid.toml")  # fmt: skip
@@ -59,12 +64,6 @@ def _addresses(text: str) -> range:
 
 def run(args: argparse.Namespace) -> int:
     """Hold the dialogue, show the readings, write."""
-    from daemon.config.configuration import load_text
-    from daemon.desk.options import quiet_logs
-    from daemon.setup.draft import config_text
-    from daemon.setup.guide import Guide, write
-    from daemon.setup.handing_over import borrow_credentials
-
     quiet_logs()
     borrow_credentials()
     path = _target(args)
@@ -86,13 +85,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _hand_over(path: Path) -> None:
     """For the service: have systemd hand the passwords over to it."""
-    import shutil
-    import subprocess
-    from pathlib import Path
-
-    from daemon.config.configuration import load
-    from daemon.setup.handing_over import write_drop_in
-
     if path == Path("/etc/dewlid/dewlid.toml") and (drop_in := write_drop_in(load(path))) is not None:
         print(f"Written: {drop_in}, by which systemd hands the passwords over to the service")
         if systemctl := shutil.which("systemctl"):
@@ -109,10 +101,6 @@ def _decided(said: str, text: str) -> str:
 
 
 def _show_readings(configuration: object) -> bool:
-    from daemon.check import inspection
-    from daemon.check.finding import print_findings
-    from daemon.config.configuration import Configuration
-
     assert isinstance(configuration, Configuration)
     print("\nThe probes as this config reads them, now:")
     findings = inspection.of_probes(configuration, None)
@@ -121,10 +109,6 @@ def _show_readings(configuration: object) -> bool:
 
 
 def _what_next(path: Path) -> None:
-    from pathlib import Path
-
-    from daemon.desk.options import config_path, program_name
-
     same = config_path(argparse.Namespace(config=None)) == path
     name = "" if same else f" {path}"
     program = program_name()
@@ -136,9 +120,6 @@ def _what_next(path: Path) -> None:
 
 
 def _target(args: argparse.Namespace) -> Path:
-    import os
-    from pathlib import Path
-
     if args.out:
         return Path(args.out).absolute()
     if os.geteuid() == 0:
@@ -148,8 +129,6 @@ def _target(args: argparse.Namespace) -> Path:
 
 
 def _answers(args: argparse.Namespace) -> Answers:
-    from daemon.setup.guide import Answers
-
     more = {"security": args.mail_security, "ca_file": args.mail_ca}
     return Answers(
         site=args.site, time_zone=args.time_zone, altitude_m=args.altitude, genus=args.genus, months=args.age, lid=args.lid,

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import argparse
 
+from daemon.config.file import did_you_mean
+from daemon.config.key_reference import as_markdown, as_text, words
+from daemon.store.spool import WordError
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "keys", help="explain the keys of the config",
-        description="Explain the keys of the config: meaning, default and what is allowed. PATH names a table or key, with or"
-        " without your own ids: chamber.lid, telling.quiet_begin, probe. Without PATH: all of them.",
-        epilog="Examples:  dewlid keys chamber.temperature     dewlid keys outlet     dewlid keys probe.interval",
-    )  # fmt: skip
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Explain the keys of the config: meaning, default and what is allowed. PATH names a table or key, with or"
+        " without your own ids: chamber.lid, telling.quiet_begin, probe. Without PATH: all of them."
+    )
+    parser.epilog = "Examples:  dewlid keys chamber.temperature     dewlid keys outlet     dewlid keys probe.interval"
     parser.add_argument("path", nargs="?", default="", metavar="PATH", help="table or key, such as chamber.lid")
     parser.add_argument("--markdown", action="store_true", help="print the whole reference as Markdown")
     parser.set_defaults(run=run)
@@ -20,10 +23,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print them."""
-    from daemon.config.file import did_you_mean
-    from daemon.config.key_reference import as_markdown, as_text, words
-    from daemon.store.spool import WordError
-
     if args.markdown:
         print(as_markdown(), end="")
         return 0

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import argparse
 
+from daemon.desk.care_desk import CareDesk
 from daemon.desk.options import config_option
+from daemon.store.spool import WordError
+from rules.care.leaf_diary import told
+from rules.care.nest import colonies, colony_of
+from rules.terms.events import DAY_MS
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "leaves", help="write down which leaves you gave; see the leaf diary",
-        description="Write down which leaves you gave: if the garden suffers later, the diary names them. It counts as feeding."
-        " Without a plant: the diary of the last two weeks.",
-    )  # fmt: skip
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Write down which leaves you gave: if the garden suffers later, the diary names them. It counts as feeding."
+        " Without a plant: the diary of the last two weeks."
+    )
     config_option(parser)
     parser.add_argument("chamber", metavar="CHAMBER", help="any chamber of the colony")
     parser.add_argument("plant", metavar="PLANT", nargs="?", help="the plant, such as bramble")
@@ -27,8 +31,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Write a line, or print the diary."""
-    from daemon.desk.care_desk import CareDesk
-
     desk = CareDesk(args)
     if args.plant is not None:
         word = {
@@ -37,11 +39,6 @@ def run(args: argparse.Namespace) -> int:
         }  # fmt: skip
         print(desk.speak(word))
         return 0
-    from daemon.store.spool import WordError
-    from rules.care.leaf_diary import told
-    from rules.care.nest import colonies, colony_of
-    from rules.terms.events import DAY_MS
-
     if args.chamber not in desk.settings.chambers:
         raise WordError(f"There is no chamber {args.chamber!r}. Chambers: {', '.join(desk.settings.chambers)}.")
     members = colonies(desk.settings.chambers)[colony_of(desk.settings.chambers, args.chamber)]

@@ -4,23 +4,24 @@ from __future__ import annotations
 
 import argparse
 import json
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from adapters.wording.counting import counted
+from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import config_option
+from daemon.store.spool import WordError
+from rules.physics.lid_factor import FactorBelief, prior_factor
+from rules.physics.vapour import relative_humidity_pct_from_dew_point
+from rules.turn.present import present
 
-if TYPE_CHECKING:
-    from daemon.desk.keeper_desk import KeeperDesk
-    from rules.physics.lid_factor import FactorBelief
 
-
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "lid", help="see what is known of a lid, or teach it by a measurement or a look",
-        description="How warm the lid is between room (temperature factor 0) and chamber (1) decides when it gets wet. See"
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "How warm the lid is between room (temperature factor 0) and chamber (1) decides when it gets wet. See"
         " what the build says, what is known by now and how surely; teach it by a measured temperature of its inner side, or"
-        " by what you see on it. `dewlid lid nest measured 22.8`, `dewlid lid nest seen mist --at 07:15`.",
-    )  # fmt: skip
+        " by what you see on it. `dewlid lid nest measured 22.8`, `dewlid lid nest seen mist --at 07:15`."
+    )
     config_option(parser)
     parser.add_argument("chamber", metavar="CHAMBER", help="the chamber")
     parser.add_argument("action", nargs="?", default="show", choices=("show", "measured", "seen"), help="default: show")
@@ -33,8 +34,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Show, or teach and show."""
-    from daemon.desk.keeper_desk import KeeperDesk
-
     desk = KeeperDesk(args)
     chamber = desk.chamber(args.chamber)
     answer = ""
@@ -49,8 +48,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _word(desk: KeeperDesk, chamber: str, args: argparse.Namespace) -> dict[str, Any]:
-    from daemon.store.spool import WordError
-
     at_ms = desk.moment(args.at)
     if args.action == "seen":
         if args.value not in ("droplets", "mist", "dry"):
@@ -68,10 +65,6 @@ def _word(desk: KeeperDesk, chamber: str, args: argparse.Namespace) -> dict[str,
 
 def belief_of(desk: KeeperDesk, chamber: str) -> dict[str, Any]:
     """Return what is known of the lid as one JSON object: by the build, by now, and what it means at present."""
-    from rules.physics.lid_factor import prior_factor
-    from rules.physics.vapour import relative_humidity_pct_from_dew_point
-    from rules.turn.present import present
-
     lid, belief = desk.settings.chambers[chamber].lid, desk.state.places[chamber].belief
     prior = prior_factor(lid)
     now = present(desk.settings, desk.state).get(chamber)
@@ -97,8 +90,6 @@ def _belief(belief: FactorBelief) -> dict[str, float]:
 
 
 def _lines(told: dict[str, Any]) -> list[str]:
-    from adapters.wording.counting import counted
-
     taught = f"{counted(told['measurements'], 'measurement')} and {counted(told['sightings'], 'sighting')}"
     lines = [
         f"Lid of {told['chamber']}: {told['build']}",

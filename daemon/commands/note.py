@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import argparse
 
+from daemon.desk.care_desk import CareDesk
 from daemon.desk.options import config_option
+from daemon.store.spool import WordError
+from rules.trade.symptoms import SYMPTOMS
 
 _GROUPS = {
     "fungus": "how the fungus looks, such as growing or dry-edge",
@@ -16,13 +19,12 @@ _GROUPS = {
 _LID = {"dry": "dry", "mist": "mist", "droplets": "droplets", "dripping": "droplets"}
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "note", help="note what you saw in a chamber, and hear what it means",
-        description="Note what you saw. Words of the vocabulary (`dewlid note --words` lists them) are read against the"
-        " climate of the last days at once.",
-    )  # fmt: skip
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Note what you saw. Words of the vocabulary (`dewlid note --words` lists them) are read against the"
+        " climate of the last days at once."
+    )
     config_option(parser)
     parser.add_argument("chamber", metavar="CHAMBER", nargs="?", help="the chamber")
     parser.add_argument("text", metavar="TEXT", nargs="?", default="", help="in your own words, at most 2000 characters")
@@ -37,9 +39,6 @@ def run(args: argparse.Namespace) -> int:
     """Note it; sights of the lid are evidence for the lid's model too."""
     if args.words:
         return _list_words()
-    from daemon.desk.care_desk import CareDesk
-    from daemon.store.spool import WordError
-
     if args.chamber is None:
         raise WordError("Say which chamber, such as `dewlid note nest --fungus dry-edge`.")
     desk = CareDesk(args)
@@ -58,8 +57,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _list_words() -> int:
-    from rules.trade.symptoms import SYMPTOMS
-
     for group in _GROUPS:
         print(f"--{group}")
         for word, symptom in SYMPTOMS.items():

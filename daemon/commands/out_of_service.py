@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import argparse
 
+from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import config_option, duration_ms
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "out-of-service", help="take a probe out of use for a time, or put it back",
-        description="Take a probe out of use, such as while it stands in salt: nothing it says is believed, and nothing is"
-        " told of its silence. It comes back by itself, after 14 days at the latest; `back` puts it back now.",
-    )  # fmt: skip
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Take a probe out of use, such as while it stands in salt: nothing it says is believed, and nothing is"
+        " told of its silence. It comes back by itself, after 14 days at the latest; `back` puts it back now."
+    )
     config_option(parser)
     parser.add_argument("probe", metavar="PROBE", help="the probe's id")
     parser.add_argument("back", nargs="?", choices=("back",), help="put it back now")
@@ -26,8 +26,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Take it out or put it back."""
-    from daemon.desk.keeper_desk import KeeperDesk
-
     desk = KeeperDesk(args)
     for_ms = 0 if args.back else args.for_ms
     word = {"word": "out-of-service", "probe": desk.probe(args.probe), "for_ms": for_ms, "reason": args.reason}

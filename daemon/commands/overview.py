@@ -4,23 +4,27 @@ from __future__ import annotations
 
 import argparse
 import json
-from typing import TYPE_CHECKING
+from datetime import UTC, datetime
+from pathlib import Path
 
-from daemon.desk.options import config_option
+from pydantic import ValidationError
 
-if TYPE_CHECKING:
-    from adapters.broker import Broker
+from adapters.broker import Broker
+from adapters.outlets import MqttOutlet
+from adapters.topic_survey import gather
+from daemon.desk.options import config_option, load_config
+from daemon.desk.overview import as_text, filters, sites
+from daemon.store.spool import WordError
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "overview", help="see all sites that report to one broker",
-        description="See all sites that report to one MQTT broker: which of them watch, how many chambers each has, and what"
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "See all sites that report to one MQTT broker: which of them watch, how many chambers each has, and what"
         " stands, the most urgent first. It only reads what the sites have left there. Without --broker: the broker of the"
-        " first mqtt outlet of your config.",
-        epilog="Example:  dewlid overview --broker broker.school.example --user viewer --password-file ~/.broker-password",
-    )  # fmt: skip
+        " first mqtt outlet of your config."
+    )
+    parser.epilog = "Example:  dewlid overview --broker broker.school.example --user viewer --password-file ~/.broker-password"
     config_option(parser)
     option = parser.add_argument
     option("--broker", metavar="HOST[:PORT]", help="the broker; no config is needed then")
@@ -35,11 +39,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print it."""
-    from datetime import UTC, datetime
-
-    from adapters.topic_survey import gather
-    from daemon.desk.overview import as_text, filters, sites
-
     broker, below = _source(args)
     found = sites(gather(broker, filters(below), args.listen, purpose="overview"), below)
     if args.json:
@@ -50,13 +49,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _source(args: argparse.Namespace) -> tuple[Broker, str]:
-    from pathlib import Path
-
-    from pydantic import ValidationError
-
-    from adapters.broker import Broker
-    from daemon.store.spool import WordError
-
     if args.broker is None:
         return _of_config(args)
     host, colon, port = args.broker.rpartition(":")
@@ -73,10 +65,6 @@ def _source(args: argparse.Namespace) -> tuple[Broker, str]:
 
 
 def _of_config(args: argparse.Namespace) -> tuple[Broker, str]:
-    from adapters.outlets import MqttOutlet
-    from daemon.desk.options import load_config
-    from daemon.store.spool import WordError
-
     configuration = load_config(args)
     outlet = next((one for one in configuration.outlet.values() if isinstance(one, MqttOutlet)), None)
     if outlet is None:

@@ -3,26 +3,33 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
+import shutil
+import sys
+import time
+from collections import Counter
+from pathlib import Path
 
-from daemon.desk.options import load_config
+from adapters.wording.counting import counted
+from adapters.wording.line import broken, line_of
+from daemon.config.configuration import Configuration
+from daemon.config.settings import settings_of
+from daemon.delivery.owed import is_bookkeeping
+from daemon.desk.options import load_config, since_ms
+from daemon.desk.replay import NothingToReplay, RecordingUnreadable, Stream, from_files, from_store, replayed
+from daemon.exit_status import ExitStatus
+from daemon.screen.progress import Progress
+from daemon.store.history import json_text
+from daemon.store.reader import HistoryReader
+from rules.settings import Settings
 
-if TYPE_CHECKING:
-    from collections import Counter
 
-    from daemon.config.configuration import Configuration
-    from daemon.desk.replay import Stream
-    from rules.settings import Settings
-
-
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "replay", help="run recorded readings through the engine and see what it tells",
-        description="Run recorded readings through the very engine of the daemon and print what it would have told, in order"
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Run recorded readings through the very engine of the daemon and print what it would have told, in order"
         " of time. The readings come from files (CSV time,probe,quantity,value,unit; JSON Lines; SenML) or from the daemon's"
-        " own store. Nothing is sent and nothing is stored.",
-    )  # fmt: skip
+        " own store. Nothing is sent and nothing is stored."
+    )
     parser.add_argument("config", nargs="?", metavar="CONFIG", help="path of the config file")
     parser.add_argument("files", nargs="*", metavar="FILE", help="recorded readings; several files are put in order of time")
     parser.add_argument("--store", action="store_true", help="replay what the daemon has recorded, instead of files")
@@ -42,13 +49,8 @@ def _batch(text: str) -> int | None:
 
 def run(args: argparse.Namespace) -> int:
     """Replay and print; 66 when a file cannot be read, 65 when there is nothing to replay."""
-    from daemon.config.settings import settings_of
-    from daemon.desk.replay import NothingToReplay, RecordingUnreadable
-
     configuration = load_config(args)
     settings = settings_of(configuration)
-    from daemon.exit_status import ExitStatus
-
     if args.store == bool(args.files) or (args.since and not args.store):
         return _told("name the FILEs to replay, or say --store (with or without --since) for what the daemon recorded", 64)
     try:
@@ -62,43 +64,21 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _told(text: str, status: int) -> int:
-    import sys
-
     print(f"dewlid: {text}", file=sys.stderr)
     return status
 
 
 def _from_files(args: argparse.Namespace, settings: Settings) -> int:
-    from pathlib import Path
-
-    from daemon.desk.replay import from_files
-
     return _print(args, settings, from_files([Path(name) for name in args.files], settings, args.batch))
 
 
 def _from_store(args: argparse.Namespace, configuration: Configuration, settings: Settings) -> int:
-    from daemon.desk.options import since_ms
-    from daemon.desk.replay import from_store
-
-    from daemon.store.reader import HistoryReader  # isort: skip
-
     begin_ms = since_ms(args.since, settings.zone) if args.since else 0
     with HistoryReader(configuration.store) as reader:
         return _print(args, settings, from_store(reader, settings, begin_ms, args.batch))
 
 
 def _print(args: argparse.Namespace, settings: Settings, stream: Stream) -> int:
-    import shutil
-    import sys
-    import time
-    from collections import Counter
-
-    from adapters.wording.line import broken, line_of
-    from daemon.delivery.owed import is_bookkeeping
-    from daemon.desk.replay import replayed
-    from daemon.screen.progress import Progress
-    from daemon.store.history import json_text
-
     for note in stream.notes:
         print(f"dewlid: {note}", file=sys.stderr)
     width = shutil.get_terminal_size((100, 24)).columns if sys.stdout.isatty() else None
@@ -127,8 +107,6 @@ def _counted_as(kind: str, change: str | None, status: str | None) -> str:
 
 
 def _summary(stream: Stream, counts: Counter[str], taken_s: float) -> str:
-    from adapters.wording.counting import counted
-
     days = (stream.end_ms - stream.begin_ms) / 86_400_000
     told = ", ".join(counted(counts[kind], kind) for kind in ("alarm", "advisory", "letter"))
     return f"{counted(stream.readings, 'reading')} over {days:.1f} days, in {taken_s:.1f} s: {told}."

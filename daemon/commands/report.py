@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 import argparse
+import sys
+from pathlib import Path
 
-from daemon.desk.options import config_argument, duration_ms
+from daemon.clock import SystemClock
+from daemon.config.settings import settings_of
+from daemon.desk.options import config_argument, duration_ms, load_config
+from daemon.report.page import page
+from daemon.report.record import read_record
+from daemon.report.writing import write_whole
+from daemon.store.spool import WordError
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "report", help="show a period of the record as one page",
-        description="Write one HTML page: whether each garden is well and what to do, temperature and humidity against their"
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Write one HTML page: whether each garden is well and what to do, temperature and humidity against their"
         " bands, the lid against the dew point, alarms, advice, care and probes. It needs no network and no script, fits a"
-        " phone, and prints on A4.",
-    )  # fmt: skip
+        " phone, and prints on A4."
+    )
     config_argument(parser)
     parser.add_argument(
         "--since", type=duration_ms, default=7 * 86_400_000, metavar="SPAN", help="how far back, such as 36h or 90d; absent: 7d"
@@ -26,17 +33,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Write the page and say where."""
-    import sys
-    from pathlib import Path
-
-    from daemon.clock import SystemClock
-    from daemon.config.settings import settings_of
-    from daemon.desk.options import load_config
-    from daemon.report.page import page
-    from daemon.report.record import read_record
-    from daemon.report.writing import write_whole
-    from daemon.store.spool import WordError
-
     configuration = load_config(args)
     settings = settings_of(configuration)
     for name in args.chamber:

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
+import sys
+import time
+from pathlib import Path
 
 from daemon.desk.options import config_option, load_config
+from daemon.exit_status import ExitStatus
+from daemon.store.backup import fault_of
+from daemon.store.history import restore_backup
 
-if TYPE_CHECKING:
-    from pathlib import Path
 
-
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "restore", help="put a copy in the place of the store; without a copy: list them",
-        description="Put a verified copy in the place of the store, with the daemon stopped. The present store is kept beside"
-        " it under another name; nothing is deleted. Without a copy: list those beside the store, each verified.",
-    )  # fmt: skip
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Put a verified copy in the place of the store, with the daemon stopped. The present store is kept beside"
+        " it under another name; nothing is deleted. Without a copy: list those beside the store, each verified."
+    )
     config_option(parser)
     parser.add_argument("backup", metavar="BACKUP", nargs="?", help="the copy that `dewlid backup` or the daemon made")
     parser.set_defaults(run=run)
@@ -25,13 +26,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Restore or list."""
-    import sys
-    import time
-    from pathlib import Path
-
-    from daemon.exit_status import ExitStatus
-    from daemon.store.history import restore_backup
-
     store = load_config(args).store
     if args.backup is None:
         return _list(store)
@@ -46,8 +40,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _list(store: Path) -> int:
-    from daemon.store.backup import fault_of
-
     found = sorted((store.parent / "backups").glob(f"{store.stem}.*.backup.sqlite3"), reverse=True)
     if not found:
         print(f"There is no copy in {store.parent / 'backups'} yet; the daemon makes one every night, `dewlid backup` at once.")

@@ -6,14 +6,14 @@ import argparse
 import gc
 
 from daemon.desk.options import config_argument, config_path
+from daemon.watch.daemon import serve
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "run", help="watch the chambers (the daemon)",
-        description="Watch the chambers, in the foreground: read the probes, judge, record, and tell the keeper."
-        " SIGTERM ends it cleanly, SIGHUP reads the config again.",
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Watch the chambers, in the foreground: read the probes, judge, record, and tell the keeper."
+        " SIGTERM ends it cleanly, SIGHUP reads the config again."
     )
     config_argument(parser)
     parser.set_defaults(run=run)
@@ -22,6 +22,4 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Run the daemon until it is told to end."""
     gc.disable()  # until it watches: while a program is loaded, hardly anything is thrown away
-    from daemon.watch.daemon import serve
-
     return serve(config_path(args))

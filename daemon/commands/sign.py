@@ -6,16 +6,18 @@ import argparse
 import json
 import secrets
 
-from daemon.desk.options import config_option
+from adapters.keeper_words import ALLOWED_WORDS, key_of, signed
+from daemon.clock import SystemClock
+from daemon.desk.options import config_option, load_config
+from daemon.store.spool import WordError
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "sign", help="write the signed message that says a word by MQTT",
-        description="Write the signed message that says a word by MQTT, for a button or a page of your own:"
-        """ dewlid sign '{"word": "visit", "chamber": "nest"}' | mosquitto_pub -t TOPIC -s. It holds for two minutes.""",
-    )  # fmt: skip
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Write the signed message that says a word by MQTT, for a button or a page of your own:"
+        """ dewlid sign '{"word": "visit", "chamber": "nest"}' | mosquitto_pub -t TOPIC -s. It holds for two minutes."""
+    )
     config_option(parser)
     parser.add_argument("word", nargs="?", metavar="JSON", help="the word as a JSON object")
     parser.add_argument("--new-key", action="store_true", help="print a fresh random key for key_file, and end")
@@ -27,11 +29,6 @@ def run(args: argparse.Namespace) -> int:
     if args.new_key:
         print(secrets.token_hex(32))
         return 0
-    from adapters.keeper_words import ALLOWED_WORDS, key_of, signed
-    from daemon.clock import SystemClock
-    from daemon.desk.options import load_config
-    from daemon.store.spool import WordError
-
     commands = load_config(args).commands
     if commands is None:
         raise WordError("The config has no table [commands]: words by MQTT are off.")

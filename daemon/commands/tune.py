@@ -3,31 +3,39 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING, Any
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from pathlib import Path as FilePath
+from typing import Any
 
-from daemon.desk.options import config_path, duration_ms, quiet_logs
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from pathlib import Path
-
-    from daemon.desk.replay import Stream
-    from daemon.desk.tuning import Figures, Record
-    from rules.settings import Settings
+from daemon.config.configuration import load, load_text
+from daemon.config.edit import EditRefused, edited, read_value, write_with_backup, written
+from daemon.config.settings import settings_of
+from daemon.desk.options import config_path, duration_ms, quiet_logs, since_ms
+from daemon.desk.replay import NothingToReplay, RecordingUnreadable, Stream, from_files, from_store
+from daemon.desk.tuning import Figures, Record, figures, suggestions
+from daemon.screen.progress import Progress
+from daemon.store.reader import HistoryReader
+from rules.settings import Settings
 
 _FIND_WITHIN_MS = 30 * 60_000
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "tune", help="see what another setting would have done with your own record",
-        description="Run the recorded readings through the engine twice, with the config as it is and with what you --set, and"
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Run the recorded readings through the engine twice, with the config as it is and with what you --set, and"
         " lay the figures side by side. --suggest searches deadbands and delays: the fewest nuisance alarms that still find an"
-        " excursion in time. Nothing is changed unless you say --write.",
-        epilog="Example: dewlid tune dewlid.toml --set chamber.tank-1.humidity.high=92"
-        " --set chamber.tank-1.humidity.on_delay=15min",
-    )  # fmt: skip
+        " excursion in time. Nothing is changed unless you say --write."
+    )
+    parser.epilog = (
+        "Example: dewlid tune dewlid.toml --set chamber.tank-1.humidity.high=92"
+        " --set chamber.tank-1.humidity.on_delay=15min"
+    )
     parser.add_argument("config", nargs="?", metavar="CONFIG", help="path of the config file")
     parser.add_argument("files", nargs="*", metavar="FILE", help="recorded readings; absent: the daemon's store")
     parser.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="a key of the config and what to try")
@@ -43,11 +51,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Compare and print; 65 when there is nothing to compare with, 64 for a key that cannot be set."""
-    import sys
-
-    from daemon.config.edit import EditRefused
-    from daemon.desk.replay import NothingToReplay, RecordingUnreadable
-
     quiet_logs()
     try:
         return _tuned(args, config_path(args))
@@ -63,28 +66,14 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _tuned(args: argparse.Namespace, path: Path) -> int:
-    from daemon.config.configuration import load, load_text
-    from daemon.config.edit import edited
-    from daemon.config.settings import settings_of
-    from daemon.desk.replay import from_files, from_store
-    from daemon.desk.tuning import Record, figures
-    from daemon.screen.progress import Progress
-    from daemon.store.reader import HistoryReader
-
     configuration = load(path)
     present = settings_of(configuration)
     values = dict(_asked(each) for each in args.set)
     if not values and not args.suggest:
-        from daemon.config.edit import EditRefused
-
         raise EditRefused("say what to try: --set chamber.ID.humidity.high=92, or --suggest")
     if args.files:
-        from pathlib import Path as FilePath
-
         record = _record(Record.of, from_files([FilePath(name) for name in args.files], present))
     else:
-        from daemon.desk.options import since_ms
-
         begin_ms = since_ms(args.since, present.zone) if args.since else 0
         with HistoryReader(configuration.store) as reader:
             record = _record(Record.of, from_store(reader, present, begin_ms, 100_000), begin_ms)
@@ -107,9 +96,6 @@ def _tuned(args: argparse.Namespace, path: Path) -> int:
 
 def _record(of: Callable[[Stream], Record], stream: Stream, since_ms: int = 0) -> Record:
     """Return the stream as one record, and say what it lacks; with `since_ms` only what came after."""
-    import sys
-    from dataclasses import replace
-
     for note in stream.notes:
         print(f"dewlid: {note}", file=sys.stderr)
     record = of(stream)
@@ -120,8 +106,6 @@ def _record(of: Callable[[Stream], Record], stream: Stream, since_ms: int = 0) -
 
 
 def _asked(text: str) -> tuple[tuple[str, ...], Any]:
-    from daemon.config.edit import EditRefused, read_value
-
     key, equals, value = text.partition("=")
     path = tuple(part.strip() for part in key.split("."))
     if not equals or not all(path) or not value.strip():
@@ -130,8 +114,6 @@ def _asked(text: str) -> tuple[tuple[str, ...], Any]:
 
 
 def _suggested(settings: Settings, record: Record, find_within_ms: int) -> dict[tuple[str, ...], Any]:
-    from daemon.desk.tuning import suggestions
-
     values: dict[tuple[str, ...], Any] = {}
     for one in suggestions(settings, record, find_within_ms):
         print(f"{one.chamber} {one.band}:")
@@ -171,8 +153,6 @@ def _per_day(count: int, days: float) -> str:
 
 
 def _excursions(settings: Settings, now: Figures, then: Figures) -> list[tuple[str, str, str]]:
-    from datetime import datetime
-
     rows = [(f"real excursions, and after how long they were told ({len(now.excursions)})", "", "")]
     for one, other in zip(now.excursions, then.excursions, strict=True):
         begin = datetime.fromtimestamp(one.begin_ms / 1000, settings.zone)
@@ -189,8 +169,6 @@ def _after(noticed_ms: int | None) -> str:
 
 
 def _lines(values: dict[tuple[str, ...], Any]) -> list[str]:
-    from daemon.config.edit import written
-
     tables: dict[tuple[str, ...], list[str]] = {}
     for path, value in values.items():
         tables.setdefault(path[:-1], []).append(f"{path[-1]} = {written(value)}")
@@ -201,10 +179,6 @@ def _lines(values: dict[tuple[str, ...], Any]) -> list[str]:
 
 
 def _write(path: Path, text: str) -> None:
-    import time
-
-    from daemon.config.edit import EditRefused, write_with_backup
-
     try:
         kept = write_with_backup(path, text, round(time.time() * 1000))
     except OSError as error:

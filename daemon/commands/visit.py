@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import argparse
 
+from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import config_option, duration_ms
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "visit", help="announce work in a chamber: lid and humidity are quiet meanwhile",
-        description="Announce work in a chamber: steps of lid and humidity are quiet meanwhile, heat never is. It ends by"
-        " itself, after 4 hours at the latest.",
-    )  # fmt: skip
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Announce work in a chamber: steps of lid and humidity are quiet meanwhile, heat never is. It ends by"
+        " itself, after 4 hours at the latest."
+    )
     config_option(parser)
     parser.add_argument("chamber", metavar="CHAMBER", help="the chamber")
     parser.add_argument(
@@ -25,8 +25,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Announce it, or end it."""
-    from daemon.desk.keeper_desk import KeeperDesk
-
     desk = KeeperDesk(args)
     for_ms = 0 if args.over else args.for_ms
     print(desk.speak({"word": "visit", "chamber": desk.chamber(args.chamber), "for_ms": for_ms}))

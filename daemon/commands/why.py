@@ -4,21 +4,29 @@ from __future__ import annotations
 
 import argparse
 import json
-from typing import TYPE_CHECKING, Any
+import shutil
+from typing import Any
 
+from adapters.wording.figures import Style
+from adapters.wording.reasoning import reasoning_text
+from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import config_option
+from daemon.store.spool import WordError
+from rules.advice.advisory import AdviceState
+from rules.advice.reasoning import explain
+from rules.climate.quality import NAMES, NOT_EVALUATED, SUSPECT
+from rules.terms.events import rfc3339
+from rules.terms.quantities import FACTS
+from rules.turn.advising import standing_of
+from rules.turn.present import present
 
-if TYPE_CHECKING:
-    from daemon.desk.keeper_desk import KeeperDesk
 
-
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Register the command."""
-    parser = subparsers.add_parser(
-        "why", help="see what is advised in a chamber, why, and all the numbers",
-        description="Lay open the present reasoning about a chamber: first what to do and why, then the readings and their"
-        " quality, what follows from them, the model, what was weighed, the winner and the runner-up.",
-    )  # fmt: skip
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say how the command is called."""
+    parser.description = (
+        "Lay open the present reasoning about a chamber: first what to do and why, then the readings and their"
+        " quality, what follows from them, the model, what was weighed, the winner and the runner-up."
+    )
     config_option(parser)
     parser.add_argument("chamber", metavar="CHAMBER", help="the chamber")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
@@ -27,12 +35,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print the reasoning."""
-    import shutil
-
-    from adapters.wording.figures import Style
-    from adapters.wording.reasoning import reasoning_text
-    from daemon.desk.keeper_desk import KeeperDesk
-
     desk = KeeperDesk(args)
     told = reasoning(desk, desk.chamber(args.chamber))
     if args.json:
@@ -47,13 +49,6 @@ def run(args: argparse.Namespace) -> int:
 
 def reasoning(desk: KeeperDesk, chamber: str) -> dict[str, Any]:
     """Return the reasoning about a chamber as one JSON object."""
-    from daemon.store.spool import WordError
-    from rules.advice.advisory import AdviceState
-    from rules.advice.reasoning import explain
-    from rules.terms.events import rfc3339
-    from rules.turn.advising import standing_of
-    from rules.turn.present import present
-
     situation = present(desk.settings, desk.state).get(chamber)
     if situation is None:
         raise WordError(f"{chamber} has no air probe in the config, so there is nothing to reason about.")
@@ -75,10 +70,6 @@ def _probes(desk: KeeperDesk, chamber: str) -> list[dict[str, Any]]:
 
 
 def _series(desk: KeeperDesk, probe: str, quantity: str) -> dict[str, Any]:
-    from rules.climate.quality import NAMES, NOT_EVALUATED, SUSPECT
-    from rules.terms.events import rfc3339
-    from rules.terms.quantities import FACTS
-
     memory = desk.state.probes[probe]
     series, correction = memory.series[quantity], memory.corrections.get(quantity)
     flag = "not judged yet" if series.flag == NOT_EVALUATED else NAMES.get(series.flag, "missing")

@@ -14,7 +14,9 @@ from adapters.keeper_words import Commands
 from adapters.outlets import AnyOutlet
 from adapters.probes import AnyProbe
 from daemon.config.checks import faults_between, faults_within
+from daemon.config.faults import faults_of
 from daemon.config.file import ConfigText, ConfigurationError, parse_config, read_config
+from daemon.config.key_lines import SchemaWithLines
 from rules.settings import Chamber, Room, Site, Telling
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 from rules.terms.setting_forms import DurationMs, Section
@@ -127,8 +129,6 @@ def validated(config: ConfigText) -> Configuration:
     try:
         result = Configuration.model_validate(config.tables, context={"written": True})
     except ValidationError as error:
-        from daemon.config.faults import faults_of  # only now: a good config needs none of it
-
         faults = faults_of(Configuration, error.errors(include_url=False), config)
         raise ConfigurationError(config.file, [*faults, *between]) from None
     if faults := [*between, *faults_within(result.model_dump(mode="json"), config)]:
@@ -138,8 +138,6 @@ def validated(config: ConfigText) -> Configuration:
 
 def json_schema() -> dict[str, Any]:
     """Return the JSON Schema (2020-12) of the config, for editors. Durations stand in it as they are written."""
-    from daemon.config.key_lines import SchemaWithLines  # only now: no run needs it
-
     schema = _as_written(Configuration.model_json_schema(schema_generator=SchemaWithLines))
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema, "title": "Config of dewlid"}
 

@@ -5,14 +5,16 @@ from __future__ import annotations
 import argparse
 import os
 import re
+import shutil
+import sys
 import time
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-if TYPE_CHECKING:
-
-    from daemon.config.configuration import Configuration
+from daemon.config.configuration import Configuration, load
+from daemon.logs import set_up
+from daemon.store.spool import Spool, WordError
 
 _UNIT_MS = {"s": 1_000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
 
@@ -48,24 +50,17 @@ def config_path(args: argparse.Namespace) -> Path:
 
 def load_config(args: argparse.Namespace) -> Configuration:
     """Return the validated config that the command line names; from then on only errors are logged, on stderr."""
-    from daemon.config.configuration import load
-
     quiet_logs()
     return load(config_path(args))
 
 
 def quiet_logs() -> None:
     """Keep what the parts log off the terminal, but for errors: a command answers on stdout."""
-    from daemon.logs import set_up
-
     set_up(level="error")
 
 
 def program_name() -> str:
     """Return what the keeper types to run this program: its path where the bare name would not be found."""
-    import shutil
-    import sys
-
     typed = sys.argv[0]
     return typed if typed.endswith("/dewlid") and shutil.which("dewlid") is None else "dewlid"
 
@@ -91,8 +86,6 @@ def moment_ms(text: str, zone: tzinfo) -> int:
 
 def since_ms(text: str, zone: tzinfo) -> int:
     """Return the instant that `7d` (so long ago) or a date and time means; raises WordError."""
-    from daemon.store.spool import WordError
-
     try:
         return round(time.time() * 1000) - duration_ms(text)
     except argparse.ArgumentTypeError:
@@ -105,6 +98,4 @@ def since_ms(text: str, zone: tzinfo) -> int:
 
 def say(configuration: Configuration, word: dict[str, Any]) -> str:
     """Hand a keeper's word to the daemon and return the word's id; raises WordError or SpoolError."""
-    from daemon.store.spool import Spool
-
     return Spool(configuration.spool_folder).leave(word, by=os.environ.get("SUDO_USER") or os.environ.get("USER") or "keeper")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from rules.advice.balance import Present, by_night, present_of
+from rules.advice.balance import by_night, present_of
 from rules.advice.cause import Cause, Standing, heat_comes_first, reason_of
 from rules.advice.devices import Move, allowed, moves_for, present_knobs
 from rules.advice.model import ChamberModel, model_from_json, prior_model
@@ -324,10 +324,3 @@ def _leave_be(cause: Cause) -> list[tuple[str, Action]]:
         return []
     text = "Leave it as it is: humid air under a dry lid is what the garden likes"
     return [("mist-less", Action("water", "hold", None, None, text))]
-
-
-def present_now(chamber: Chamber, state: AdviceState, situation: Situation) -> Present | None:
-    """Return the model tied to the present, or None where temperature or humidity is not known."""
-    if situation.temperature_c is None or situation.relative_humidity_pct is None:
-        return None
-    return present_of(model_of(chamber, state), chamber, situation, present_knobs(chamber, state.told_knobs))

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
 from rules.terms.events import DAY_MS, HOUR_MS, Condition, Level, Priority, Suppression
 from rules.trade.alarm_kinds import ALARMS, identity
@@ -129,9 +128,6 @@ class AlarmsState:
 
 Due = tuple[int, int, str, str]
 """Instant, rank among equals, what ends, whose."""
-
-Ending = Literal["out-of-service", "visit", "grace", "held", "shelf", "stale"]
-
 
 def dues(state: AlarmsState) -> Iterable[Due]:
     """Yield everything that ends by itself, save the keeper's absence."""

@@ -77,8 +77,3 @@ CAUTIONS: tuple[Caution, ...] = (
         "common practice, no source",
     ),
 )
-
-
-def caution_lines() -> tuple[str, ...]:
-    """Return the lines as they are told."""
-    return tuple(caution.text for caution in CAUTIONS)

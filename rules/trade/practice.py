@@ -134,8 +134,6 @@ _NO_SPRAY = "Never spray the garden."
 _NO_SETPOINT = "Do not turn the heat up to dry the lid: in a wet box it makes the lid wetter."
 _NO_MIST_HOT = "Do not mist: the humidity comes back by itself as the air cools."
 _NO_COVER_HOT = "Do not put foam on the box while it is too warm."
-_DRY_PROBE = Step("check-probe", when=("lid-wet-odd",))
-
 CELLS: tuple[Cell, ...] = (
     Cell(
         1, "low", "low", False, "a draught, an open lid, or no heat in a dry room",
