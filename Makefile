@@ -78,9 +78,9 @@ $(VENV)/test.stamp: .ci/test-requirements.lock $(VENV)/run.stamp
 	$(PIP) -r .ci/test-requirements.lock
 	touch $@
 
-# Needs `uv` on the PATH; everyone else only reads the files that it writes.
+# Needs `uv` on the PATH; everyone else only reads the files that it writes. KEEP=1 moves no version that is locked already.
 COMPILE := uv pip compile --universal --python-version 3.11 --generate-hashes --no-header \
-	--no-emit-index-url --no-emit-find-links --no-annotate --upgrade
+	--no-emit-index-url --no-emit-find-links --no-annotate $(if $(KEEP),,--upgrade)
 LOCK := $(COMPILE) pyproject.toml .ci/build-requirements.in
 lock:
 	$(LOCK) -o requirements.lock

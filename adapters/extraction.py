@@ -6,13 +6,13 @@ keys of each are the quantities, so nothing that is not a quantity can be read.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from typing import Annotated, NamedTuple
 
 from pydantic import AfterValidator, Field
 
 from adapters import json_pointer, senml
+from adapters.bounded_pattern import Pattern
 from adapters.errors import ProbeGarbled, ProbeImplausible
 from adapters.json_pointer import PointerNotFound
 from adapters.payload import excerpt, json_of, number_in, number_of
@@ -86,7 +86,7 @@ def plain_number(quantity: Quantity, units: Units) -> Extract:
     return extract
 
 
-def by_pattern(pattern: re.Pattern[str], units: Units) -> Extract:
+def by_pattern(pattern: Pattern, units: Units) -> Extract:
     """Named groups, each named like its quantity; the first place in the line where the pattern fits counts."""
 
     def extract(text: str, _now_ms: int | None) -> list[Extracted]:
@@ -94,7 +94,7 @@ def by_pattern(pattern: re.Pattern[str], units: Units) -> Extract:
         if match is None:
             raise NothingThere(f"the pattern does not fit {excerpt(text)}")
         groups = match.groupdict()
-        found: dict[Quantity, str] = {q: groups[q] for q in QUANTITIES if groups.get(q) is not None}
+        found: dict[Quantity, str] = {q: said for q in QUANTITIES if (said := groups.get(q)) is not None}
         return _converted(found, units)
 
     return extract
