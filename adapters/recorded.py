@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from adapters import senml
-from adapters.columnar_csv import PAD, Columns, read_columns
+from adapters.columnar_csv import Columns, read_columns
 from adapters.errors import ProbeError
 from adapters.payload import excerpt, json_of, number_in, number_of
 from rules.terms.events import Batch
@@ -195,42 +195,31 @@ def _header(head: bytes, gathered: _Gathered) -> tuple[int, ...] | None:
 
 
 def _read_block(block: bytes, gathered: _Gathered) -> None:
-    columns = read_columns(bytes(PAD) + block + bytes(PAD + 8))
+    columns = read_columns(block)
+    if columns is None:
+        _read_lines(block.removesuffix(b"\n").split(b"\n"), gathered, _csv_row)
+        return
     first_line = gathered.lines + 1
-    gathered.lines += len(columns.end)
-    good, times, values = columns.good.copy(), columns.at_ms, columns.value
-    code_of_key = [_series_code(number, columns, good, gathered, first_line) for number in range(len(columns.keys))]
-    codes = np.array(code_of_key or [0], np.int32)[columns.key]
-    for row in np.flatnonzero(~columns.good):
-        line = block[columns.begin[row] - PAD : columns.end[row] - PAD]
-        try:
-            taken = _csv_row(line)
-            codes[row], times[row], values[row] = gathered.code_of(taken[1], taken[2]), taken[0], taken[3]
-            good[row] = True
-        except (BadRow, ProbeError) as error:
-            if line.strip():
-                gathered.refuse(first_line + int(row), str(error))
-    if good.all():
-        gathered.add(codes, times, values)
-    else:
-        gathered.add(codes[good], times[good], values[good])
+    gathered.lines += len(columns.value)
+    good = np.ones(len(columns.value), np.bool_)
+    numbers = range(len(columns.keys))
+    codes = np.array([_series_code(number, columns, good, gathered, first_line) for number in numbers], np.int32)
+    gathered.add(codes[columns.key][good], columns.at_ms[good], columns.value[good])
 
 
 def _series_code(number: int, columns: Columns, good: NDArray[np.bool_], gathered: _Gathered, first_line: int) -> int:
-    """Return the code of a series text, its values brought to our unit; where it is refused its rows are no longer good."""
+    """Return the code of a series, its values brought to our unit; where it is refused its rows are no longer good."""
+    probe, quantity, unit = columns.keys[number]
+    rows = columns.key == number
     try:
-        probe, quantity, unit = (cell.strip() for cell in columns.keys[number].decode("utf-8").split(","))
         code = gathered.code_of(probe, quantity)
         known = cast(Quantity, quantity)
         if unit != units_of(known)[0]:
-            rows = columns.good & (columns.key == number)
             columns.value[rows] = in_our_unit(known, cast(float, columns.value[rows]), unit)
         return code
     except ValueError as error:
-        rows = columns.good & (columns.key == number)
         good &= ~rows
-        reason = "not UTF-8 text" if isinstance(error, UnicodeDecodeError) else str(error)
-        gathered.refuse(first_line + int(np.argmax(rows)), reason, int(np.count_nonzero(rows)))
+        gathered.refuse(first_line + int(np.argmax(rows)), str(error), int(np.count_nonzero(rows)))
         return 0
 
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from adapters.columnar_csv import PAD, read_columns
+from adapters.columnar_csv import read_columns
 from adapters.recorded import BadLine, RecordingUnreadable, _csv_row, merged, read_recording
 from rules.terms.events import Batch
 
@@ -176,18 +176,23 @@ lines = st.one_of(cells.map(",".join), st.text(alphabet='0,"Z-T:\r\x00é', max_s
 @example([b"2024-02-29T23:59:59Z,air,air_temperature,-0.5,Cel"])
 @example([b"2024-02-29T23:59:60Z,air,air_temperature,25,Cel", b"2024-13-01T00:00:00Z,air,air_temperature,25,Cel"])
 @example([b"2024-01-01T00:00:00Z,air,air_temperature,1234567890.12345,Cel", b"2024-01-01T0:00:000Z,a,b,--1,Cel"])
-def test_a_row_that_the_fast_way_takes_means_the_same_to_the_slow_way(rows):
-    block = b"".join(row.replace(b"\n", b"") + b"\n" for row in rows)
-    columns = read_columns(bytes(PAD) + block + bytes(PAD + 8))
-    assert len(columns.end) == len(rows)
-    for number, row in enumerate(rows):
-        if columns.good[number]:
-            time_text, _, _, value, _ = row.decode().split(",")
-            moment = datetime.fromisoformat(time_text)
-            assert columns.at_ms[number] == round(moment.timestamp() * 1000)
-            assert columns.value[number] == float(value)
-            probe, quantity, unit = columns.keys[columns.key[number]].decode().split(",")
-            assert [probe, quantity, unit] == [row.decode().rstrip("\r").split(",")[index] for index in (1, 2, 4)]
+def test_rows_that_the_fast_way_takes_mean_the_same_to_the_slow_way(rows):
+    rows = [row.replace(b"\n", b"") for row in rows]
+    taken = []
+    for row in rows:
+        columns = read_columns(row + b"\n")
+        if columns is not None:
+            taken.append(row)
+            time_text, *_, value, _ = row.decode().split(",")
+            assert columns.at_ms.tolist() == [round(datetime.fromisoformat(time_text).timestamp() * 1000)]
+            assert columns.value.tolist() == [float(value)]
+            assert [list(key) for key in columns.keys] == [[row.decode().rstrip("\r").split(",")[index] for index in (1, 2, 4)]]
+    together = read_columns(b"".join(row + b"\n" for row in taken))
+    assert (together is None) == (not taken)
+    if together is not None:
+        assert together.value.tolist() == [float(row.split(b",")[3]) for row in taken]
+    everything = read_columns(b"".join(row + b"\n" for row in rows))
+    assert (everything is not None) == (taken == rows)
 
 
 def test_a_row_torn_by_zero_bytes_does_not_take_the_good_rows_of_its_series_with_it(recorded):
@@ -200,13 +205,13 @@ def test_a_row_torn_by_zero_bytes_does_not_take_the_good_rows_of_its_series_with
         assert found.bad_count == 1
 
 
-def test_plain_rows_all_take_the_fast_way():
+def test_plain_rows_take_the_fast_way():
     begin = datetime(2024, 2, 28, 23, 59, 30, tzinfo=UTC)
     moments = [begin + timedelta(seconds=37 * number) for number in range(5000)]
     rows = [f"{moment:%Y-%m-%dT%H:%M:%S}Z,probe-{number % 90},air_temperature,{number / 100:.2f},degC"
             for number, moment in enumerate(moments)]
-    columns = read_columns(bytes(PAD) + "\n".join([*rows, ""]).encode() + bytes(PAD + 8))
-    assert columns.good.all()
+    columns = read_columns("\n".join([*rows, ""]).encode())
+    assert columns is not None
     assert columns.value.tolist() == [number / 100 for number in range(5000)]
     assert columns.at_ms.tolist() == [round(moment.timestamp() * 1000) for moment in moments]
     assert len(columns.keys) == 90
@@ -215,9 +220,15 @@ def test_plain_rows_all_take_the_fast_way():
 def test_rows_with_fractions_and_offsets_take_the_fast_way_too():
     zones = ("Z", "+05:45", "-03:30")
     rows = [f"2024-02-29T23:59:5{n % 10}.{n:03}{zone},air,air_temperature,1,Cel" for n in range(200) for zone in zones]
-    columns = read_columns(bytes(PAD) + "\n".join([*rows, ""]).encode() + bytes(PAD + 8))
-    assert columns.good.all()
+    columns = read_columns("\n".join([*rows, ""]).encode())
+    assert columns is not None
     assert columns.at_ms.tolist() == [round(datetime.fromisoformat(row.split(",")[0]).timestamp() * 1000) for row in rows]
+
+
+@pytest.mark.parametrize("size", [39, 40, 41, 64])
+def test_a_name_too_long_for_the_fast_way_is_read_whole(recorded, size):
+    rows = [b"2026-03-01T00:00:00Z,%s,air_temperature,25,Cel\n" % (b"p" * size + end) for end in (b"a", b"b")]
+    assert [probe for probe, _ in recorded(HEAD + b"".join(rows)).batch.series] == ["p" * size + "a", "p" * size + "b"]
 
 
 def test_several_files_become_one_batch_ordered_by_time(recorded):
