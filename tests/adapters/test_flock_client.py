@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+from collections import Counter
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -52,8 +53,17 @@ def test_a_flock_under_encryption_leaves_nothing_behind_in_the_record_that_was_r
     assert [one.payload.decode() for one in arrived] == said
 
 
-def test_the_library_still_has_the_two_functions_that_are_overridden():
-    assert {"_sock_recv", "_handle_publish"} <= set(vars(mqtt.Client)) & set(vars(FlockClient))
+def test_the_library_still_calls_the_two_functions_that_are_overridden(listen, wait_until, monkeypatch):
+    assert {"_sock_recv", "_handle_publish"} <= set(vars(mqtt.Client))
+    calls = Counter()
+    for name in ("_sock_recv", "_handle_publish"):
+        own = vars(FlockClient)[name]
+        monkeypatch.setattr(FlockClient, name, lambda *given, own=own, name=name: (calls.update([name]), own(*given))[1])
+    running, arrived = listen("5")
+    running.say("shelf/air", "\n".join(map(str, range(50))), qos=0, each_line=True)
+    wait_until(lambda: len(arrived) == 50)
+    assert calls["_handle_publish"] == 50
+    assert calls["_sock_recv"] > 50
 
 
 @pytest.mark.parametrize("qos", ["0", "1"])
