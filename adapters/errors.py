@@ -12,7 +12,7 @@ class AdapterError(Exception):
 
 
 class SecretUnreadable(AdapterError):
-    """A secret file is missing, empty, too open, or not a file: the keeper must mend it; the text says how."""
+    """A secret file is missing, empty, too open, or not a file: the keeper must repair it; the text says how."""
 
 
 # ---------------------------------------------------------------- probes

@@ -163,6 +163,18 @@ def test_the_daemon_imports_nothing_heavy() -> None:
     assert done.stdout.strip() == "[]"
 
 
+def test_no_text_uses_a_quaint_word() -> None:
+    quaint = re.compile(r"\b(mend(s|ed|ing)?|foret(old|ell)\w*|reckon\w*)\b", re.IGNORECASE)
+    found = {
+        f"{path.relative_to(ROOT)}:{node.lineno}": node.value
+        for package in MAY_IMPORT
+        for path in modules(package)
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and quaint.search(node.value)
+    }
+    assert found == {}
+
+
 def test_no_modbus_write_function_exists() -> None:
     """Part of the promise that nothing is ever driven: only functions 3 and 4 may be asked for."""
     words = re.compile(r"write_(coil|register|multiple)|0x0[56]\b|0x0[fF]\b|0x10\b|preset", re.IGNORECASE)

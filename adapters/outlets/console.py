@@ -37,7 +37,7 @@ class ConsolePrinter:
     retry_s = (1.0, 5.0, 30.0)
     session = 0
     refresh_s = None
-    longest_s = math.inf  # its reader may be stopped, which no restart mends
+    longest_s = math.inf  # its reader may be stopped, which no restart repairs
     heartbeat = ""
 
     def __init__(self, outlet: ConsoleOutlet, settings: Settings, stream: TextIO | None = None) -> None:

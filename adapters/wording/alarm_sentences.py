@@ -129,7 +129,7 @@ def _since(alarm: dict[str, Any], style: Style, told_at: str) -> str:
 
 
 _FRESH_S = 600
-"""A pace that was seen longer ago foretells nothing."""
+"""A pace that was seen longer ago predicts nothing."""
 
 
 def _harm(alarm: dict[str, Any], told_at: str) -> str:

@@ -186,7 +186,7 @@ def system(letter: dict[str, Any], settings: Settings, style: Style) -> list[Sec
         section("What comes next", [text(_patience(settings)), *command(_SEE_NOW, "dewlid watch")] if notes else []),
         section("Safety and law", points([clean(line, 1500) for line in notes])),
         section("Meanwhile", points([sentence(alarm, settings, style, letter["time"]) for alarm in alarms])),
-        section("To see whether it is mended", _to_type(tries)),
+        section("To see whether it is repaired", _to_type(tries)),
         section("The digest", [text(_heartbeat(settings))] if notes else []),
     ]
     return [part for part in parts if part is not None]

@@ -48,7 +48,7 @@ def _broken(text: str, width: int | None) -> list[str]:
 
 
 def by_urgency(findings: Iterable[Finding]) -> list[Finding]:
-    """Return what must be mended first, then what is doubtful, then what is well."""
+    """Return what must be repaired first, then what is doubtful, then what is well."""
     return sorted(findings, key=lambda one: ("fault", "warning", "ok").index(one.grade))
 
 
@@ -58,7 +58,7 @@ def reading_told(quantity: Quantity, value: float, style: Style) -> str:
 
 
 def print_findings(findings: Iterable[Finding]) -> None:
-    """Print what was looked at, what must be mended first; on a terminal with colour and broken between words."""
+    """Print what was looked at, what must be repaired first; on a terminal with colour and broken between words."""
     screen = terminal(sys.stdout, os.environ)
     for finding in by_urgency(findings):
         if screen.live:

@@ -261,7 +261,7 @@ def _met(configuration: Configuration, name: str, outlet: Outlet, lines: Mapping
 def _failed(name: str, error: AdapterError) -> Finding:
     sure = isinstance(error, OutletRefused)
     means = "it answers and refuses" if sure else "it cannot be reached now; messages would wait and be sent later"
-    return Finding("fault", f"outlet {name}", str(error), means, "mend what it says, then run `dewlid check --send`")
+    return Finding("fault", f"outlet {name}", str(error), means, "repair what it says, then run `dewlid check --send`")
 
 
 def _of_outlet(configuration: Configuration, name: str, outlet: Outlet) -> Finding:

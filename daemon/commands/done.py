@@ -1,4 +1,4 @@
-"""`dewlid done ADVICE-ID`: the advice was carried out, so its effect can be compared with what was foretold."""
+"""`dewlid done ADVICE-ID`: the advice was carried out, so its effect can be compared with what was predicted."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     """Say how the command is called."""
     parser.description = (
         "Say that you did what was advised, perhaps by another amount. Its effect is then compared with what was"
-        " foretold, you are told whether it works, and the next advice knows your device better."
+        " predicted, you are told whether it works, and the next advice knows your device better."
     )
     config_option(parser)
     parser.add_argument("advice", metavar="ADVICE-ID", help="as the letter names it, such as nest-3; or the chamber")

@@ -1,4 +1,4 @@
-"""Turns what pydantic found wrong into what a keeper can mend: key path, what was found, what is allowed,
+"""Turns what pydantic found wrong into what a keeper can repair: key path, what was found, what is allowed,
 a near miss."""
 
 from __future__ import annotations

@@ -26,7 +26,7 @@ _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,64}")
 
 @dataclass(frozen=True, slots=True)
 class ConfigFault:
-    """One thing to mend in the config: where it stands and what is wrong, in words for the keeper."""
+    """One thing to repair in the config: where it stands and what is wrong, in words for the keeper."""
 
     line: int | None
     path: KeyPath

@@ -79,7 +79,7 @@ class Delivery:
     def overdue_s(self) -> dict[str, float]:
         """Return how long each outlet's thread should have turned already, or its heartbeat been acknowledged; 0: all is well.
 
-        An outlet that cannot be reached is well in this sense: no restart would mend it.
+        An outlet that cannot be reached is well in this sense: no restart would repair it.
         """
         return {
             name: max(worker.pulse.overdue_s, worker.unanswered_s - UNANSWERED_S) for name, worker in self._workers.items()

@@ -14,7 +14,7 @@ SCRIPT: tuple[Incident, ...] = (
     Incident("thermostat sticks", SMALL, 57.8, 72.0),
     Incident("probe freezes", "small-air", 74.0, 96.0),
 )
-"""What goes wrong, in hours since the first midnight; most of it lasts until the keeper mends it."""
+"""What goes wrong, in hours since the first midnight; most of it lasts until the keeper repairs it."""
 
 OUT_H: tuple[tuple[float, float], ...] = ((56.5, 60.0),)
 """When the keeper is out of the house and hears nothing."""

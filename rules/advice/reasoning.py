@@ -176,7 +176,7 @@ def _reason(wanted: Plan | None, situation: Situation, standing: Mapping[str, St
     if wanted is not None:
         return reason_of_plan(wanted, situation)
     if climate_stands(standing):
-        return "Something stands, but nothing that may be changed now would mend it."
+        return "Something stands, but nothing that may be changed now would repair it."
     return "Nothing stands: nothing to do."
 
 

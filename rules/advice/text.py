@@ -124,7 +124,7 @@ def _missed(plan: Plan) -> list[str]:
     if solution.winner.violation < LITTLE_HELP_SHARE * solution.idle.violation:
         return [f"This is a first step: by itself {what}."]
     means = "; ".join(dict.fromkeys(_UNMET[name][1] for name in solution.unmet))
-    return [f"Your devices cannot mend this: {what}. What would: {means}."]
+    return [f"Your devices cannot repair this: {what}. What would: {means}."]
 
 
 def lacking_of(plan: Plan, situation: Situation) -> tuple[str, ...]:

@@ -70,7 +70,7 @@ def judge(item: OpenAdvice, situation: Situation, calibrated: bool = False) -> V
 
 
 def _then_and_now(item: OpenAdvice, situation: Situation) -> str:
-    """Return what was and what is, for advice that foretold no figure (a check, heat that had to be stopped)."""
+    """Return what was and what is, for advice that predicted no figure (a check, heat that had to be stopped)."""
     if item.start_c is None or situation.temperature_c is None:
         return "There was no figure to compare with."
     return f"It was {item.start_c:.1f} °C when this was advised and is {situation.temperature_c:.1f} °C now."

@@ -7,7 +7,7 @@ import unicodedata
 from dataclasses import replace
 
 from rules.care.growth import GardenEntry
-from rules.care.growth_text import growth_text
+from rules.care.growth_text import growth_text, volume_words
 from rules.care.leaf_diary import one_sided, suspicion, written
 from rules.care.nest import vent_instead
 from rules.care.observations import interpret, unknown_words
@@ -206,7 +206,7 @@ def _garden_size(course: Course, word: GardenSize) -> None:
     now_ml = entries[-1].garden_ml
     now = size_class(now_ml)
     changed = "" if now == before else f" Size class {before} becomes {now}: other limits and intervals."
-    course.word(word, word.chamber, True, f"The garden of {course.title(word.chamber)} holds {size_ml:.3g} ml.{changed}")
+    course.word(word, word.chamber, True, f"The garden of {course.title(word.chamber)} holds {volume_words(size_ml)}.{changed}")
     for subject in course.subjects.values():
         if subject.task == "garden-look" and word.chamber in subject.members:
             _done(course, subject, word, word.at_ms)
@@ -227,7 +227,7 @@ def _size_ml(word: GardenSize, basin_ml: float | None) -> float:
     if basin_ml is None:
         raise Refused(
             f"The basin of {word.chamber} is not known, so a share of it says nothing. Say millilitres, or write"
-            f" basin_ml into [chambers.{word.chamber}.garden]."
+            f" basin_ml into [chamber.{word.chamber}.garden]."
         )
     return word.fill * basin_ml
 

@@ -63,7 +63,7 @@ def _one(view: View, alarm: str, band: Band, signal: Signal, value, credit, unit
         zone[(zone == OUTSIDE) & view.visiting] = EDGE
 
     def facts(index: int) -> Facts:
-        hours, edge, error = [foretold for at, foretold in told if at <= index][-1]
+        hours, edge, error = [predicted for at, predicted in told if at <= index][-1]
         now = float(value[index])
         because = (
             f"{now:.1f} {unit} now; {edge:.1f} {unit} in about {hours:.1f} h if it goes on (give or take {error:.1f} {unit})"

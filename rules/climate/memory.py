@@ -87,7 +87,7 @@ class Night:
 
 @dataclass
 class Evening:
-    """What was foretold at one nightfall."""
+    """What was predicted at one nightfall."""
 
     night: int
     drips: bool

@@ -56,7 +56,7 @@ class FactorBelief:
 
     @property
     def u_factor(self) -> float:
-        """Return the standard uncertainty of f to reckon with now: never below how far f itself moves (0.03)."""
+        """Return the standard uncertainty of f to count with now: never below how far f itself moves (0.03)."""
         return max(self.standard_deviation, _CONDITIONS_SPREAD)
 
     def interval(self, share: float = 0.95) -> tuple[float, float]:

@@ -67,7 +67,7 @@ SYMPTOMS: dict[str, Symptom] = {
     "carrying-fungus-away": Symptom(
         "ants", "ants carry fungus or brood away",
         "the place itself is wrong: too cold, too dry or too hot there, brood goes first (Roemer & Roces 2014, PLoS ONE)",
-        "compare the probe with a second one beside the garden, then mend the place that they leave",
+        "compare the probe with a second one beside the garden, then repair the place that they leave",
         "do not put it back by hand; leave them the refuge", (_HOT, _DRY, _COLD), "today", "today", suffers=True,
     ),
     "gathered-at-vents": Symptom(
@@ -146,7 +146,7 @@ SYMPTOMS: dict[str, Symptom] = {
     ),
     "brown-from-below": Symptom(
         "fungus", "browning from below, the rest healthy", "ordinary ageing: old garden is discarded below",
-        "nothing; clear the waste as usual", "do not mend a climate that is not broken", calm=True,
+        "nothing; clear the waste as usual", "do not repair a climate that is not broken", calm=True,
     ),
     "droplets": Symptom(
         "lid", "droplets on the lid", "as long as they run down to the side it is harmless distillation",

@@ -85,7 +85,7 @@ def _answer(state: EngineState, word: AdviceDone, at_ms: int) -> WordEvent:
         if item is not None
     }
     chamber, before = known.get(word.advisory, (None, False))
-    text = f"{word.advisory} is done; what it does will be compared with what was foretold"
+    text = f"{word.advisory} is done; what it does will be compared with what was predicted"
     if before:
         text = f"done_before: {word.advisory} was told as done before; nothing is changed by it"
     elif chamber is None:

@@ -304,7 +304,7 @@ def test_a_visit_is_announced_and_ends_by_itself_or_by_word(shelf: Shelf) -> Non
 
 def test_done_is_taken_for_the_open_advice_of_a_chamber_and_only_once(hot: Shelf) -> None:
     told = hot.say("done", "nest")
-    assert "is done; what it does will be compared with what was foretold" in told
+    assert "is done; what it does will be compared with what was predicted" in told
     assert hot.heard() == [("advice-done", True)]
     assert "was told as done before" in hot.say("done", told.split()[0])
 

@@ -205,7 +205,7 @@ def test_an_outlet_that_neither_takes_nor_refuses_is_told_by_the_others_and_its_
     delivery.wake()
     [notice] = wait_until(delivery.notices, "the notice")
     assert (notice.outlet, notice.what) == ("screen", "outlet-down")
-    assert delivery.overdue_s() == {"screen": 0.0}, "no restart would mend it"
+    assert delivery.overdue_s() == {"screen": 0.0}, "no restart would repair it"
     assert delivery.notices() == [], "told once"
     outlet.free.set()
     assert wait_until(delivery.notices, "its return")[0].what == "outlet-back"

@@ -1,4 +1,4 @@
-"""The fitted model against a truth with other equations: what it foretells of a step that it has not seen."""
+"""The fitted model against a truth with other equations: what it predicts of a step that it has not seen."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def history(record: dict[str, list], i: int, rng: np.random.Generator) -> Histor
     )
 
 
-def foretold(model, chamber: Chamber, now, knobs: dict[str, float], vents: float) -> tuple[float, float]:
+def predicted(model, chamber: Chamber, now, knobs: dict[str, float], vents: float) -> tuple[float, float]:
     """Return the predicted humidity 12 hours after the vents are set, and its standard uncertainty."""
     present = present_of(model, chamber, now, knobs)
     column = {"heat_k": 0.0, "power": 1.0, "vents": vents, "fan_share": knobs["fan"] / 60.0, "mist_ml_d": 0.0, "foam_mm": 0.0,
@@ -89,7 +89,7 @@ def errors() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         assert fitted.source == "fitted"
         settings = {"vents": float(vents_before[i]), "fan": float(told[6][i] * 60.0), "setpoint": 26.0}
         for model, out in ((prior, by_prior), (fitted, by_fit)):
-            mean, u = foretold(model, chamber, nows[i], settings, 3.0)
+            mean, u = predicted(model, chamber, nows[i], settings, 3.0)
             out.append(mean - seen[i])
         missed = STRUCTURE_SHARE * (mean - nows[i].relative_humidity_pct)
         stated.append(np.sqrt(u**2 + missed**2 + nows[i].u_relative_humidity_pct**2))

@@ -24,7 +24,7 @@ def test_the_worked_example_reads_as_a_keeper_would_say_it():
 def test_where_the_devices_cannot_do_it_the_structural_change_is_named():
     chamber = Chamber(devices=devices(setpoint_c=26.0, vents=Vents(count=0), fan=None, can_insulate_lid=False))
     event = told(situation(22.0, 76.0, 12.0, 50.0), chamber)
-    assert "cannot mend this: it stays too cool" in event.reason and "a warmer room" in event.reason
+    assert "cannot repair this: it stays too cool" in event.reason and "a warmer room" in event.reason
 
 
 def test_summer_air_is_said_to_be_unable_to_dry():
