@@ -10,40 +10,6 @@ from adapters.wording.figures import Style, clean, seconds_between, span
 from rules.settings import Settings
 from rules.trade.alarm_kinds import ALARMS
 
-# Common practice, no source. For alarms that come without an advisory, or before one could be worked out.
-FIRST_STEP: dict[str, str] = {
-    "temperature-high": "Go and look. If the heater is warm, unplug it at the wall. Shade the tank.",
-    "temperature-low": "Go and look. Is the heater plugged in and warm to the hand?",
-    "humidity-low": "Check that the lid is shut and every tube and plug is in place.",
-    "humidity-high": "Look at the lid. If it is dry, there is nothing to do now.",
-    "lid-dew": "Look at the lid. If drops hang over the garden, wipe it dry.",
-    "heater-runaway": "Unplug the heater now, at the wall.",
-    "heater-failed": "Check the heat: is it plugged in and warm to the hand?",
-    "lid-open": "Shut the lid, and check every tube and plug.",
-    "lid-drip-tonight": "Lay foam on the lid before you go to bed.",
-    "temperature-leaving": "Nothing yet. Look again when the time below is over.",
-    "humidity-leaving": "Nothing yet. Look again when the time below is over.",
-    "mister-stuck": "Unplug the mister and look for the leak.",
-    "probe-stale": "Look at the probe: is it plugged in, has it power, is the cable whole?",
-    "probe-fault": "Look at the probe: dry it, look for garden or water on it, compare it with another one.",
-    "probes-disagree": "Put both probes side by side for an hour and see which one is wrong.",
-    "probe-calibration": "Check the humidity probe over wet salt (75 %) when you have a quiet evening.",
-    "blind": "Go and look at the chamber yourself: nothing can be seen of it from here.",
-    "medium-down": "Check the cable or the broker that these probes share.",
-}
-_SEEN = {
-    "lid-dew": "its lid is wet",
-    "lid-open": "its lid seems to be open or ajar",
-    "lid-drip-tonight": "its lid will drip before dawn if nothing is done",
-    "heater-runaway": "its heater does not stop heating",
-    "heater-failed": "its heat is failing",
-    "mister-stuck": "water keeps coming",
-    "blind": "nothing can be seen of it: no probe there is heard or believed",
-    "temperature-leaving": "its temperature is about to leave its band",
-    "humidity-leaving": "its humidity is about to leave its band",
-    "probes-disagree": "its two probes do not agree",
-}
-
 
 def title_of(settings: Settings, place: str | None) -> str:
     """Return how the keeper calls a chamber or room; the site's name for none."""
@@ -62,7 +28,7 @@ def first_step(alarm: dict[str, Any]) -> str:
     """Return what to do first about an alarm that came without advice."""
     if alarm.get("condition") in ("held", "unknown") and subject_of(alarm) in ("climate", "lid"):
         return "Go and look yourself, with another thermometer or hygrometer if you have one."
-    return FIRST_STEP.get(alarm["alarm"], "Go and look.")
+    return ALARMS[alarm["alarm"]].first_step if alarm["alarm"] in ALARMS else "Go and look."
 
 
 def label(alarm: str) -> str:
@@ -74,10 +40,8 @@ def sentence(alarm: dict[str, Any], settings: Settings, style: Style, told_at: s
     """Return what is happening: who, what, value and limit, since when."""
     name, place = alarm["alarm"], title_of(settings, alarm.get("chamber"))
     condition = alarm.get("condition")
-    if name in ("probe-stale", "probe-fault", "probe-calibration"):
-        said = _probe_sentence(alarm, place)
-    elif name == "medium-down":
-        said = f"The line or broker {clean(alarm.get('medium') or alarm.get('probe') or '')} is down"
+    if _names_its_subject(name):
+        said = _said(alarm, place)
     elif condition == "normal":
         value = "" if alarm.get("unit") == "K" else _figures(alarm | {"limit": None}, style, told_at)
         return f"{place}: “{label(name)}” does not hold{value}."
@@ -87,27 +51,33 @@ def sentence(alarm: dict[str, Any], settings: Settings, style: Style, told_at: s
         said = f"{place} was {label(name)} and is only just back within its limit"
         return said + _figures(alarm, style, told_at) + "."
     else:
-        said = f"{place}: {_SEEN[name]}" if name in _SEEN else f"{place} is {label(name)}"
+        said = _said(alarm, place)
     return said + _figures(alarm, style, told_at) + _since(alarm, style, told_at) + "." + _harm(alarm, told_at)
 
 
 def _back_inside(alarm: dict[str, Any]) -> bool:
     """Whether an alarm of a band still stands only because its value is back by less than the deadband."""
-    value, limit, side = alarm.get("value"), alarm.get("limit"), _INSIDE.get(alarm["alarm"])
+    value, limit, side = alarm.get("value"), alarm.get("limit"), _inside(alarm["alarm"])
     return side is not None and value is not None and limit is not None and side * (value - limit) > 0
 
 
-_INSIDE = {"temperature-high": -1, "humidity-high": -1, "temperature-low": 1, "humidity-low": 1}
-"""On which side of its limit the value of each band's alarm is inside."""
+def _inside(alarm: str) -> int | None:
+    """Return on which side of its limit the value of a band's alarm is inside."""
+    edge = ALARMS[alarm].edge if alarm in ALARMS else None
+    return None if edge is None else {"low": 1, "high": -1}[edge[1]]
 
 
-def _probe_sentence(alarm: dict[str, Any], place: str) -> str:
-    probe = clean(alarm.get("probe") or "", 64)
-    return {
-        "probe-stale": f"The probe {probe} in {place} is silent",
-        "probe-fault": f"The probe {probe} in {place} is not believed",
-        "probe-calibration": f"The humidity check of the probe {probe} in {place} is due",
-    }[alarm["alarm"]]
+def _names_its_subject(alarm: str) -> bool:
+    """Whether the sentence is about a probe or a line, which the keeper must be able to find."""
+    return alarm in ALARMS and not ALARMS[alarm].sentence.startswith("{place}")
+
+
+def _said(alarm: dict[str, Any], place: str) -> str:
+    name = alarm["alarm"]
+    if name not in ALARMS:
+        return f"{place} is {label(name)}"
+    probe, medium = alarm.get("probe") or "", alarm.get("medium") or alarm.get("probe") or ""
+    return ALARMS[name].said(place, clean(probe, 64), clean(medium))
 
 
 def _figures(alarm: dict[str, Any], style: Style, told_at: str) -> str:
@@ -150,7 +120,7 @@ def _harm(alarm: dict[str, Any], told_at: str) -> str:
 def _unseen(alarm: dict[str, Any], place: str, style: Style, told_at: str) -> str:
     name, value = alarm["alarm"], alarm.get("value")
     if alarm.get("condition") == "unknown":
-        what = _SEEN.get(name, f"it is {label(name)}")
+        what = ALARMS[name].clause if name in ALARMS else f"it is {label(name)}"
         return f"{place}: whether {what} is not known, because nothing believable is heard from its probe."
     seen = "" if value is None else f" ({style.quantity(value, alarm.get('unit'))})"
     since = f" It began at {style.clock(alarm['since'], told_at)}." if alarm.get("since") else ""
@@ -167,7 +137,8 @@ def over(alarm: dict[str, Any], settings: Settings, style: Style, told_at: str) 
 def _over_what(alarm: dict[str, Any], place: str, name: str) -> str:
     if subject_of(alarm) in ("probe", "medium"):
         return f"“{label(name)}” is over for {clean(alarm.get('probe') or alarm.get('medium') or '', 64)} in {place}"
-    return f"{place}: “{label(name)}” is over" if name in _SEEN else f"{place} is no longer {label(name)}"
+    of_a_part = name in ALARMS and ALARMS[name].tells_of_a_part
+    return f"{place}: “{label(name)}” is over" if of_a_part else f"{place} is no longer {label(name)}"
 
 
 def _lasted(alarm: dict[str, Any], style: Style, told_at: str) -> str:

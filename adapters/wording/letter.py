@@ -22,7 +22,6 @@ FIRST_ORDINAL = 1
 THREADED = ("situation", "escalation", "reminder", "all-clear")
 """Letters about one situation stand together; others stand alone, or a digest would hide below an old one."""
 LONGEST_SUBJECT = 60
-_SHORT = {"blind": "nothing can be seen", "lid-drip-tonight": "lid will drip tonight"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +134,7 @@ def _what(about: list[dict[str, Any]]) -> str:
     alarms = shown(of_kind(about, "alarm"))
     standing = [alarm for alarm in alarms if alarm.get("condition") != "normal"]
     alarms = standing if standing or of_kind(about, "advice") else alarms
-    names = list(dict.fromkeys(_SHORT.get(alarm["alarm"]) or label(alarm["alarm"]) for alarm in alarms))
+    names = list(dict.fromkeys(label(alarm["alarm"]) for alarm in alarms))
     if not names:
         return "to be done"
     return names[0] if len(names) == 1 else f"{names[0]} and {names[1]}" + (" ..." if len(names) > 2 else "")

@@ -88,17 +88,10 @@ def listing(desk: KeeperDesk, everything: bool) -> dict[str, Any]:
     }
 
 
-_NOW = {
-    "temperature-high": "temperature_c", "temperature-low": "temperature_c", "heater-runaway": "temperature_c",
-    "heater-failed": "temperature_c", "humidity-high": "relative_humidity_pct", "humidity-low": "relative_humidity_pct",
-    "lid-dew": "dew_margin_k",
-}  # fmt: skip
-
-
 def _row(desk: KeeperDesk, record: AlarmRecord, seen: Situation | None) -> dict[str, Any]:
     body = as_event(desk, record).as_json()
     del body["id"], body["kind"], body["change"]
-    figure = _NOW.get(record.alarm)
+    figure = ALARMS[record.alarm].figure
     now = None if seen is None or figure is None else getattr(seen, figure)
     marks = {"latched": record.latched, "stale": record.stale, "chattering": record.chattering}
     return {"key": record.key, **body, "value_now": now, **marks}

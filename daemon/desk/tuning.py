@@ -16,6 +16,7 @@ from rules.alarms.load import Occurrence, alarm_figures, delays_of, occurrences
 from rules.settings import Band, Settings
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Batch, Event
 from rules.terms.quantities import FACTS, Quantity
+from rules.trade.alarm_kinds import ALARMS
 
 Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
@@ -27,11 +28,7 @@ _JOIN_MS = 15 * MINUTE_MS
 _CREDIT_MS = 10 * MINUTE_MS
 _SERIES: dict[str, Quantity] = {"temperature": "air_temperature", "humidity": "relative_humidity"}
 # Alarms that count as noticing an excursion. Damp air without a wet lid is no excursion: it harms nothing.
-_NOTICES = {
-    "temperature-high": {"temperature-high", "heater-runaway", "temperature-leaving"},
-    "temperature-low": {"temperature-low", "heater-failed", "temperature-leaving"},
-    "humidity-low": {"humidity-low", "humidity-leaving", "lid-open"},
-}
+_EXCURSIONS = ("temperature-high", "temperature-low", "humidity-low")
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +134,7 @@ def _in_band(settings: Settings, record: Record) -> Iterator[tuple[str, float]]:
 
 def _excursions(present: Settings, record: Record) -> Iterator[Excursion]:
     for name, chamber in present.chambers.items():
-        for alarm in _NOTICES:
+        for alarm in _EXCURSIONS:
             kind, _, edge = alarm.partition("-")
             band: Band = getattr(chamber, kind)
             limit, harmful = getattr(band, edge), getattr(band, f"harmful_{edge}")
@@ -163,10 +160,12 @@ def _of_edge(
 
 
 def _noticed(one: Excursion, told: Sequence[Occurrence]) -> Excursion:
+    kind = ALARMS[one.alarm]
+    notices = {one.alarm, *kind.explained_by, *(name for name, other in ALARMS.items() if one.alarm in other.explained_by)}
     times = [
         max(0, (each.shown_ms or each.raised_ms) - one.begin_ms)
         for each in told
-        if each.chamber == one.chamber and each.alarm in _NOTICES[one.alarm] and each.shown_ms is not None
+        if each.chamber == one.chamber and each.alarm in notices and each.shown_ms is not None
         and each.shown_ms <= one.end_ms and (each.ended_ms is None or each.ended_ms > one.begin_ms)
     ]  # fmt: skip
     return Excursion(one.chamber, one.alarm, one.begin_ms, one.end_ms, one.worst, min(times, default=None))

@@ -22,8 +22,6 @@ GRADES: tuple[Grade, ...] = ("act", "unseen", "look", "well")
 """The worst first."""
 WORDS: dict[Grade, str] = {"act": "Act now", "unseen": "Not seen", "look": "Have a look", "well": "Well"}
 _MOST_STEPS = 3
-_LASTING = ("temperature-low", "temperature-high", "humidity-low", "humidity-high", "lid-dew")
-"""What becomes an alarm only when it lasts: meanwhile the figures would look wrong beside a bare `well`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +128,8 @@ def _headline(title: str, grade: Grade, shown: Sequence[AlarmRecord], *, late: b
 def _well(title: str, state: EngineState, name: str) -> str:
     """Say that a chamber is well, or what has begun there and is told as an alarm when it lasts."""
     place = state.places.get(name)
-    walks = {} if place is None else {alarm: place.walks[alarm] for alarm in _LASTING if alarm in place.walks}
+    begun = [alarm for alarm, kind in ALARMS.items() if kind.continuous and place is not None and alarm in place.walks]
+    walks = {alarm: place.walks[alarm] for alarm in begun} if place is not None else {}
     lasting = {alarm: walk.bad_for_ms for alarm, walk in walks.items() if walk.phase == "normal" and walk.bad_for_ms}
     if not lasting:
         return f"{title} is well."

@@ -31,7 +31,7 @@ from rules.climate.situation import Situation
 from rules.settings import Chamber, Settings
 from rules.terms.events import HOUR_MS, MINUTE_MS, Action, AdviceEvent, Prediction, Priority
 from rules.trade import practice
-from rules.trade.contradictions import contradicts
+from rules.trade.alarm_kinds import ALARMS
 
 __all__ = ["AdviceState", "Standing", "consider", "hear", "knows", "owes", "told_lid"]
 
@@ -279,7 +279,7 @@ class _Talk:
 
     def _opposed(self, now: OpenAdvice) -> bool:
         """Return whether an alarm that stands forbids what was advised before it: then it is not told once more."""
-        return any(contradicts(row.alarm, now.keys) for row in self.standing.values() if row.condition == "active")
+        return any(ALARMS[row.alarm].speaks_against(now.keys) for row in self.standing.values() if row.condition == "active")
 
     def _seen(self) -> bool:
         rows = climate_stands(self.standing)

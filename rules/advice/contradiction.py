@@ -5,15 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from rules.advice.cause import Standing
-from rules.trade.contradictions import (
-    contradicts,
-)
-
-OVERTURNING = ("heater-runaway", "heater-failed", "lid-open", "mister-stuck")
+from rules.trade.alarm_kinds import ALARMS
 
 
 def overturned(asked: Iterable[str], standing: Mapping[str, Standing]) -> bool:
     """Return whether a sudden alarm stands that forbids what is at work."""
     keys = list(asked)
-    active = [row.alarm for row in standing.values() if row.condition == "active" and row.alarm in OVERTURNING]
-    return any(contradicts(alarm, keys) for alarm in active)
+    active = [ALARMS[row.alarm] for row in standing.values() if row.condition == "active"]
+    return any(kind.sudden and kind.speaks_against(keys) for kind in active)

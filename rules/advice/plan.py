@@ -15,14 +15,9 @@ from rules.climate.situation import Situation
 from rules.settings import Chamber
 from rules.terms.events import HOUR_MS, Action
 from rules.trade import practice
+from rules.trade.alarm_kinds import ALARMS
 from rules.trade.practice import ACTS, Step
 
-CLIMATE = (
-    "temperature-high", "temperature-low", "humidity-low", "humidity-high", "lid-dew", "heater-runaway", "heater-failed",
-    "lid-open", "lid-drip-tonight", "mister-stuck",
-)
-"""Alarms that advice answers. `temperature-leaving` and `humidity-leaving` are forecasts: they are told, not acted on."""
-PROBES = ("probe-stale", "probe-fault", "probes-disagree", "blind", "medium-down")
 CHECK_AGAIN_MS = 12 * HOUR_MS
 MOST_ACTIONS = 2
 
@@ -59,12 +54,12 @@ def model_of(chamber: Chamber, state: AdviceState) -> ChamberModel:
 
 def climate_stands(standing: Mapping[str, Standing]) -> list[Standing]:
     """Return the standing alarms that advice answers."""
-    return [row for row in standing.values() if row.alarm in CLIMATE and row.condition == "active"]
+    return [row for row in standing.values() if ALARMS[row.alarm].answered == "climate" and row.condition == "active"]
 
 
 def probes_stand(standing: Mapping[str, Standing]) -> list[Standing]:
     """Return the standing alarms that say that something is not seen or not believed."""
-    return [row for row in standing.values() if row.alarm in PROBES and row.condition == "active"]
+    return [row for row in standing.values() if ALARMS[row.alarm].answered == "probe" and row.condition == "active"]
 
 
 def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> Cause:

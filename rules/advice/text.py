@@ -20,7 +20,7 @@ TOLD_H = (1.0, 6.0, 24.0)
 """Of the predicted course, the hours that are told; the last one stands for 'at rest'."""
 LITTLE_HELP_SHARE = 0.7
 """A winner that leaves more than this share of the fault is called no help: the structure has to change; judgement."""
-_UNMET = {
+UNMET = {
     "temperature-high": ("it stays too warm", "a cooler room, shade, or a smaller heater"),
     "temperature-low": ("it stays too cool", "a warmer room, foam on lid and sides, or a stronger heater at the side"),
     "humidity-low": ("it stays too dry", "a larger water buffer (more wet clay), tighter openings, or moister room air"),
@@ -120,10 +120,10 @@ def _missed(plan: Plan) -> list[str]:
         return []
     if not solution.unmet:
         return ["The size is not sure yet, so this is a first step: look again before more."]
-    what = " and ".join(_UNMET[name][0] for name in solution.unmet)
+    what = " and ".join(UNMET[name][0] for name in solution.unmet)
     if solution.winner.violation < LITTLE_HELP_SHARE * solution.idle.violation:
         return [f"This is a first step: by itself {what}."]
-    means = "; ".join(dict.fromkeys(_UNMET[name][1] for name in solution.unmet))
+    means = "; ".join(dict.fromkeys(UNMET[name][1] for name in solution.unmet))
     return [f"Your devices cannot repair this: {what}. What would: {means}."]
 
 

@@ -15,9 +15,9 @@ from rules.alarms.state import AlarmRecord, AlarmsState, Due, away_dues, dues
 from rules.alarms.table import Trigger
 from rules.alarms.walk import Cue
 from rules.settings import Settings
+from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import MINUTE_MS
 from rules.terms.words import Word
-from rules.trade.alarm_kinds import ConditionChange
 
 __all__ = ["AlarmRecord", "AlarmsState", "configured", "follow", "nothing_due", "standing"]
 

@@ -9,13 +9,8 @@ from hashlib import blake2b
 
 from rules.climate.hysteresis import Walk
 from rules.settings import Band, Settings
+from rules.trade.alarm_kinds import ALARMS
 
-_SIDES = {
-    "temperature-high": ("temperature", "high"),
-    "temperature-low": ("temperature", "low"),
-    "humidity-high": ("humidity", "high"),
-    "humidity-low": ("humidity", "low"),
-}
 OTHERS = "*"
 
 
@@ -23,7 +18,8 @@ def limits_of(settings: Settings, name: str) -> dict[str, str]:
     """Return a digest of what decides where a chamber's alarms begin, by alarm; under `*` that of all alarms not named."""
     chamber = settings.chambers[name]
     shared = [chamber.role, chamber.two_probes]
-    found = {alarm: [*shared, *_edge(getattr(chamber, band), side)] for alarm, (band, side) in _SIDES.items()}
+    edges = {alarm: kind.edge for alarm, kind in ALARMS.items() if kind.edge is not None}
+    found = {alarm: [*shared, *_edge(getattr(chamber, band), side)] for alarm, (band, side) in edges.items()}
     found["humidity-high"].append(chamber.lid_dew.model_dump(mode="json"))
     probes = [probe.model_dump(mode="json") for probe in settings.probes.values() if probe.place == name]
     found[OTHERS] = [chamber.model_dump(mode="json", exclude={"title"}), probes]

@@ -8,8 +8,9 @@ from rules.alarms.suppression import causes
 from rules.alarms.table import Transition
 from rules.alarms.walk import Cue, level_of, step, told
 from rules.settings import Settings
+from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import AlarmEvent, SystemEvent, WordEvent
-from rules.trade.alarm_kinds import ALARMS, ConditionChange
+from rules.trade.alarm_kinds import ALARMS
 from rules.trade.garden_sizes import size_class
 
 Told = AlarmEvent | WordEvent | SystemEvent

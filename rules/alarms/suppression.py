@@ -17,46 +17,20 @@ from rules.trade.alarm_kinds import ALARMS, identity
 TOGETHER_FOR_MS = HOUR_MS
 """Chambers of one room that raise the same alarm within this were moved by the room. Common practice, no source."""
 
-CAUSES: dict[str, tuple[str, ...]] = {
-    "temperature-high": ("heater-runaway",),
-    "temperature-low": ("heater-failed",),
-    "humidity-low": ("lid-open",),
-    "humidity-high": ("mister-stuck", "lid-dew"),
-    "lid-drip-tonight": ("lid-dew",),
-    "temperature-leaving": ("temperature-high", "temperature-low", "heater-runaway", "heater-failed"),
-    "humidity-leaving": ("humidity-low", "humidity-high", "lid-open", "mister-stuck"),
-    "probe-stale": ("blind",),
-    "probe-fault": ("blind",),
-}
-"""Within one chamber: the alarm on the left says nothing new while one on the right is annunciated."""
 
-ROOM_MOVES = frozenset(
-    {
-        "temperature-high", "temperature-low", "humidity-low", "humidity-high", "lid-dew", "lid-drip-tonight",
-        "temperature-leaving", "humidity-leaving", "heater-failed",
-    }
-)
-"""Alarms that a room's weather or a power cut gives to all its chambers at once; a lid or a runaway heater is one's own."""
+def _depth(alarm: str) -> int:
+    return 1 + max((_depth(cause) for cause in ALARMS[alarm].explained_by), default=-1)
 
-BLINDING = ("probe-stale", "probe-fault", "blind")
 
-# Causes before what they explain, so that one pass decides all.
-_ORDER = {
-    alarm: place
-    for place, alarm in enumerate(
-        [
-            "medium-down", "heater-runaway", "heater-failed", "lid-open", "mister-stuck", "blind", "lid-dew",
-            "temperature-high", "temperature-low", "humidity-low", "humidity-high",
-        ]
-    )
-}
+_DEPTH = {alarm: _depth(alarm) for alarm in ALARMS}
+"""Causes before what they explain, so that one pass decides all. A circle of explanations fails here."""
 
 
 def causes(settings: Settings, state: AlarmsState) -> dict[str, str]:
     """Return the cause, in words, of every alarm that is suppressed by design now; absent: it is not."""
     found: dict[str, str] = {}
     candidates = [(key, record) for key, record in state.records.items() if record.condition != "normal"]
-    candidates.sort(key=lambda pair: (_ORDER.get(pair[1].alarm, len(_ORDER)), pair[1].since_ms or 0, pair[0]))
+    candidates.sort(key=lambda pair: (_DEPTH[pair[1].alarm], pair[1].since_ms or 0, pair[0]))
     for key, record in candidates:
         cause = _cause(settings, state, record, found)
         if cause:
@@ -92,7 +66,7 @@ def _blinded(settings: Settings, state: AlarmsState, record: AlarmRecord) -> str
     if ALARMS[record.alarm].subject not in ("climate", "lid"):
         return ""
     for key, other in state.records.items():
-        if other.open and other.chamber == record.chamber and other.alarm in BLINDING and other is not record:
+        if other.open and other.chamber == record.chamber and ALARMS[other.alarm].blinds and other is not record:
             return f"{key}: it cannot be seen"
     for probe in state.out_of_service:
         if probe in settings.probes and settings.probes[probe].place == record.chamber:
@@ -107,7 +81,7 @@ def annunciated(record: AlarmRecord, found: Mapping[str, str]) -> bool:
 
 
 def _same_chamber(state: AlarmsState, record: AlarmRecord, found: Mapping[str, str]) -> str:
-    for alarm in CAUSES.get(record.alarm, ()):
+    for alarm in ALARMS[record.alarm].explained_by:
         other = state.records.get(identity(record.chamber, alarm))
         if other is not None and annunciated(other, found) and rank(other.priority) >= rank(record.priority):
             return f"{other.key}: the same cause"
@@ -116,7 +90,7 @@ def _same_chamber(state: AlarmsState, record: AlarmRecord, found: Mapping[str, s
 
 def _same_room(settings: Settings, state: AlarmsState, record: AlarmRecord, found: Mapping[str, str]) -> str:
     room = _room(settings, record.chamber)
-    if room is None or record.alarm not in ROOM_MOVES or record.since_ms is None:
+    if room is None or not ALARMS[record.alarm].room_moves or record.since_ms is None:
         return ""
     for other in state.records.values():
         if other.alarm == record.alarm and other.chamber != record.chamber and _room(settings, other.chamber) == room:

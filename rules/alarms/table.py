@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, get_args
 
+from rules.terms.condition_changes import To
 from rules.terms.events import Condition
-from rules.trade.alarm_kinds import To
 
 Trigger = Literal[
     "active", "harmful", "eased", "recovering", "relapsed", "normal", "held", "resumed", "unknown", "seen",

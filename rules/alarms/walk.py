@@ -9,6 +9,7 @@ from rules.alarms.state import CHATTER_FOR_MS, STALE_FOR_MS, AlarmRecord
 from rules.alarms.table import ROWS, Effect, Guard, Transition, Trigger
 from rules.settings import Telling
 from rules.terms.events import AlarmEvent, Level
+from rules.trade.alarm_kinds import ALARMS
 
 _HEIGHT: dict[Level | None, int] = {None: 0, "outside": 1, "harmful": 2}
 
@@ -37,9 +38,9 @@ def latches(record: AlarmRecord, cue: Cue) -> bool:
     """Say whether the alarm stays told after its return: only where configured, never because a band was edited."""
     if cue.config or cue.telling is None:
         return False
+    kind, wanted = ALARMS[record.alarm].latch, cue.telling.latch
     harmful = record.worst == "harmful"
-    kinds = {"harmful": harmful, "drip": harmful and record.alarm == "lid-dew", "blind": record.alarm == "blind"}
-    return any(kinds[kind] for kind in cue.telling.latch)
+    return (harmful and ("harmful" in wanted or kind in wanted)) or (kind == "blind" and "blind" in wanted)
 
 
 GUARDS: dict[Guard, Callable[[AlarmRecord, Cue], bool]] = {

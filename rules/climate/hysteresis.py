@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.trade.alarm_kinds import To
+from rules.terms.condition_changes import To
 
 # Zones, from well inside to harmful. UNSEEN is no place on that line.
 UNSEEN, CLEAR, EDGE, OUTSIDE, HARM_EDGE, HARM = -1, 0, 1, 2, 3, 4

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from rules.alarms.priority import PRIORITIES, rank
-from rules.alarms.suppression import ROOM_MOVES
 from rules.settings import Settings
 from rules.telling.policy import asks
 from rules.telling.state import Heard, Owed, Sent, Sort, TellingState, Thread
@@ -225,7 +224,7 @@ class Desk:
     def _besides(self, group: Group, news: list[dict[str, Any]]) -> list[dict[str, Any]]:
         """What else stands there, and what the same cause moves elsewhere in the room."""
         known = {event["id"] for event in news}
-        moved = {event["alarm"] for event in news if event["kind"] == "alarm"} & ROOM_MOVES
+        moved = {event["alarm"] for event in news if event["kind"] == "alarm" and ALARMS[event["alarm"]].room_moves}
         room = self._room(group.place)
         here = [
             heard.latest for heard in self.state.heard.values()

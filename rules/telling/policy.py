@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from rules.alarms.priority import NIGHT_WAKERS, rank
+from rules.alarms.priority import rank
 from rules.alarms.state import record_key
 from rules.settings import Settings
 from rules.telling.quiet_hours import quiet_until_ms
@@ -20,7 +20,7 @@ from rules.terms.events import (
     SystemEvent,
     WordEvent,
 )
-from rules.trade.contradictions import asked_for, contradicts
+from rules.trade.alarm_kinds import ALARMS
 
 CHATTER_QUIET_FOR_MS = 6 * HOUR_MS
 """A chattering alarm is told once in this time."""
@@ -73,7 +73,7 @@ def when_told(
     if priority != "today":
         return "digest"
     until_ms = quiet_until_ms(at_ms, settings.telling, settings.zone)
-    pressing = until_ms is not None and alarm in NIGHT_WAKERS and seconds_left is not None
+    pressing = until_ms is not None and bool(alarm) and ALARMS[alarm].wakes_at_night and seconds_left is not None
     if until_ms is None or (pressing and at_ms + (seconds_left or 0.0) * 1000 < until_ms):
         return "now"
     return "awake"
@@ -152,12 +152,16 @@ def _standing(settings: Settings, state: TellingState, key: str, heard: Heard, e
 def _overtake(state: TellingState, heard: Heard) -> None:
     """Let go of advice from before this alarm that it speaks against: no letter carries both. What is advised now follows."""
     advice = state.advice.get(heard.place)
-    if advice is not None and contradicts(heard.alarm, asked_for(advice)):
+    if advice is not None and ALARMS[heard.alarm].speaks_against(_asked_for(advice)):
         del state.advice[heard.place]
     owed = state.owed.get(f"advice/{heard.place}")
-    if owed is not None and owed.sort != "all-clear" and contradicts(heard.alarm, asked_for(owed.about[0])):
+    if owed is not None and owed.sort != "all-clear" and ALARMS[heard.alarm].speaks_against(_asked_for(owed.about[0])):
         del state.owed[f"advice/{heard.place}"]
         state.line(owed.about[0])
+
+
+def _asked_for(advice: dict[str, Any]) -> list[str]:
+    return [f"{action['device']}:{action['change']}" for action in advice["actions"]]
 
 
 def _is_chatter(heard: Heard, event: AlarmEvent) -> bool:

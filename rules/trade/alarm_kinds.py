@@ -1,72 +1,283 @@
-"""Which alarms exist, and how a condition's change is handed from the bands and checks to the alarm life cycle."""
+"""Every alarm there is, one row each: all that is fixed for it by its kind, in one reviewed table.
+
+A row has no field that may be left out. Its check is paired with it in `rules/checks/__init__.py`; neither can be forgotten.
+Times that a garden bears and what is lost then are the trade's, by size class (`rules.trade.garden_sizes`): common practice,
+no source, save where a row names one. So are the first steps and what an alarm forbids: only what would do harm, or the
+opposite of what the alarm calls for. That heat and foam go together on a wet lid, or that a dry and too warm chamber is cooled
+first, is for the decision table.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+from rules.terms.events import Level
+
 Consequence = Literal["minor", "serious", "severe"]
-To = Literal["active", "harmful", "eased", "recovering", "relapsed", "normal", "held", "resumed", "unknown", "seen"]
+Subject = Literal["climate", "lid", "probe", "medium"]
+Latch = Literal["harmful", "drip", "blind"]
+Edge = tuple[Literal["temperature", "humidity"], Literal["low", "high"]]
+Figure = Literal["temperature_c", "relative_humidity_pct", "dew_margin_k"]
+Hours = tuple[float, float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
-class AlarmKind:
-    """What is fixed for an alarm by its kind: its words for the keeper and how bad it is if ignored."""
+class Bears:
+    """How long a garden bears one level of an alarm, by size class A to E, and what is lost then.
 
-    label: str
-    consequence: Consequence
-    subject: Literal["climate", "lid", "probe", "medium", "site"]
-    quiet_on_visit: bool = False
-
-
-# Consequences follow the trade's order lethal heat > drying > drip > cool > damp; common practice, no source.
-ALARMS: dict[str, AlarmKind] = {
-    "temperature-high": AlarmKind("too warm", "severe", "climate"),
-    "temperature-low": AlarmKind("too cool", "serious", "climate"),
-    "humidity-low": AlarmKind("too dry", "serious", "climate", quiet_on_visit=True),
-    "humidity-high": AlarmKind("too humid", "minor", "climate", quiet_on_visit=True),
-    "lid-dew": AlarmKind("lid is wet", "serious", "lid", quiet_on_visit=True),
-    "heater-runaway": AlarmKind("heater is running away", "severe", "climate"),
-    "heater-failed": AlarmKind("heat is failing", "serious", "climate"),
-    "lid-open": AlarmKind("lid is open or ajar", "severe", "lid", quiet_on_visit=True),
-    "lid-drip-tonight": AlarmKind("lid will drip before dawn", "serious", "lid"),
-    "temperature-leaving": AlarmKind("temperature will leave its band", "minor", "climate"),
-    "humidity-leaving": AlarmKind("humidity will leave its band", "minor", "climate", quiet_on_visit=True),
-    "mister-stuck": AlarmKind("water keeps coming", "serious", "climate"),
-    "probe-stale": AlarmKind("probe is silent", "minor", "probe"),
-    "probe-fault": AlarmKind("probe is not believed", "minor", "probe"),
-    "probes-disagree": AlarmKind("two probes disagree", "minor", "probe"),
-    "probe-calibration": AlarmKind("humidity check is due", "minor", "probe"),
-    "blind": AlarmKind("nothing can be seen of this chamber", "serious", "climate"),
-    "medium-down": AlarmKind("a line or broker is down", "minor", "medium"),
-}
-
-
-@dataclass(frozen=True, slots=True)
-class ConditionChange:
-    """One change of the condition behind one alarm, after hysteresis and delays.
-
-    `to`: `active` (outside), `harmful` (straight or from active), `eased` (harmful to outside), `recovering` (it stands,
-    but the value is back within the limit by less than the deadband), `relapsed` (outside again after that), `normal`
-    (returned, delays met), `held` (was active, now cannot be seen), `resumed` (seen again, still bad; level as `level`),
-    `unknown` (cannot be seen and was not active, or held too long), `seen` (seen again and normal). `seconds_left`: time to
-    harm where it can be estimated. `because`: one line of numbers for the keeper. `config` marks a change made by an edited
-    band alone.
+    The first row that covers level, value and class counts; a bound without a value never matches, so the milder row holds.
     """
 
-    at_ms: int
-    chamber: str | None
-    alarm: str
-    to: To
-    level: Literal["outside", "harmful"] | None
-    value: float | None = None
-    limit: float | None = None
-    unit: str | None = None
-    probe: str | None = None
-    medium: str | None = None
-    seconds_left: float | None = None
-    because: str = ""
-    config: bool = False
+    level: Level
+    consequence: Consequence
+    hours: Hours
+    below: float | None = None
+    above: float | None = None
+    classes: str = "ABCDE"
+
+    def covers(self, level: Level, value: float | None, size: str) -> bool:
+        """Say whether this row speaks of that level, value and size class."""
+        if level != self.level or size not in self.classes:
+            return False
+        if self.below is None and self.above is None:
+            return True
+        return value is not None and not (
+            (self.below is not None and value >= self.below) or (self.above is not None and value < self.above)
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmKind:
+    """One alarm: what it is called and said to be, how bad it is, what explains it, and what must not be done meanwhile."""
+
+    label: str
+    """Two to six words that can follow `is`, or stand alone."""
+    sentence: str
+    """What is seen, without figures and full stop: `{place}`, `{probe}` and `{medium}` are filled in."""
+    first_step: str
+    """What to do first where no advice came with it, or before one could be worked out."""
+    subject: Subject
+    consequence: Consequence
+    """What is lost if it is ignored, where no row of `bears` says so. Order: lethal heat > drying > drip > cool > damp."""
+    bears: tuple[Bears, ...]
+    figure: Figure | None
+    """What of the present it is about."""
+    edge: Edge | None
+    """The edge of the keeper's band that it watches."""
+    continuous: bool
+    """Judged by every reading: while it cannot be seen it is unknown, and before its delay is over it is worth a look."""
+    answered: Literal["climate", "probe", "not"]
+    """Which part of the advice answers it; a forecast is told, not acted on."""
+    wakes_at_night: bool
+    """Whether it may wake the keeper though only `today`: when less time is left than the night has."""
+    quiet_on_visit: bool
+    explained_by: tuple[str, ...]
+    """Alarms of the same chamber beside which it says nothing new."""
+    room_moves: bool
+    """Whether the room's weather or a power cut gives it to all chambers at once; a lid or a runaway heater is one's own."""
+    blinds: bool
+    """Whether the climate cannot be seen while it stands."""
+    forbids: frozenset[str]
+    """Changes (`device:change`) that must not be advised while it stands."""
+    sudden: bool
+    """Whether it overturns a change that is at work and that it forbids."""
+    latch: Latch
+    """The keeper's setting, beside `harmful`, that keeps it told after its return."""
+
+    def said(self, place: str, probe: str = "", medium: str = "") -> str:
+        """Return the sentence about this place."""
+        return self.sentence.format(place=place, probe=probe, medium=medium)
+
+    def speaks_against(self, asked: Iterable[str]) -> bool:
+        """Return whether one of these changes (`device:change`) is what this alarm forbids."""
+        return not self.forbids.isdisjoint(asked)
+
+    @property
+    def clause(self) -> str:
+        """Return what follows `whether` where the place was named before: `it is too warm`, `its lid is wet`."""
+        return self.sentence.removeprefix("{place}: ").replace("{place}", "it")
+
+    @property
+    def tells_of_a_part(self) -> bool:
+        """Return whether the sentence is about something of the place, not about the place itself."""
+        return self.sentence.startswith("{place}: ")
+
+
+_LESS_HEAT = frozenset({"heater:less", "heater:stop"})
+_MORE_AIR = frozenset({"fan:more", "vent:open"})
+_MORE_WATER = frozenset({"mister:more", "water:more"})
+_LESS_WATER = frozenset({"mister:less", "mister:stop", "water:less"})
+_WARMS_LID_AND_AIR = frozenset({"heater:more", "lid:insulate"})
+_NOTHING: frozenset[str] = frozenset()
+_LOOK_LATER = "Nothing yet. Look again when the time below is over."
+
+# In the order in which a letter tells them where they are equally urgent.
+ALARMS: dict[str, AlarmKind] = {
+    "temperature-high": AlarmKind(
+        label="too warm", sentence="{place} is too warm",
+        first_step="Go and look. If the heater is warm, unplug it at the wall. Shade the tank.",
+        subject="climate", consequence="severe", figure="temperature_c", edge=("temperature", "high"), continuous=True,
+        bears=(
+            Bears("harmful", "severe", (0.5, 0.5, 1, 1, 1), above=32.0),
+            Bears("harmful", "severe", (3, 3, 6, 6, 6)),  # growth clearly reduced at 30 degC: Cazin 1989
+            Bears("outside", "serious", (12, 12, 24, 24, 24)),
+        ),
+        answered="climate", wakes_at_night=True, quiet_on_visit=False, explained_by=("heater-runaway",), room_moves=True,
+        blinds=False, forbids=_WARMS_LID_AND_AIR, sudden=False, latch="harmful",
+    ),
+    "temperature-low": AlarmKind(
+        label="too cool", sentence="{place} is too cool",
+        first_step="Go and look. Is the heater plugged in and warm to the hand?",
+        subject="climate", consequence="serious", figure="temperature_c", edge=("temperature", "low"), continuous=True,
+        bears=(
+            Bears("harmful", "severe", (2, 2, 6, 6, 6), below=12.0),  # killing below 10 degC: Mueller 2011
+            Bears("harmful", "serious", (20, 20, 60, 60, 60)),
+            Bears("outside", "minor", (60, 60, 72, 72, 72)),
+        ),
+        answered="climate", wakes_at_night=True, quiet_on_visit=False, explained_by=("heater-failed",), room_moves=True,
+        blinds=False, forbids=_LESS_HEAT | _MORE_AIR, sudden=False, latch="harmful",
+    ),
+    "humidity-low": AlarmKind(
+        label="too dry", sentence="{place} is too dry",
+        first_step="Check that the lid is shut and every tube and plug is in place.",
+        subject="climate", consequence="serious", figure="relative_humidity_pct", edge=("humidity", "low"), continuous=True,
+        bears=(
+            Bears("harmful", "severe", (0.5, 1, 2, 6, 6), below=50.0, classes="AB"),
+            Bears("harmful", "severe", (1, 1, 4, 8, 8), classes="A"),
+            Bears("harmful", "serious", (1, 1.5, 4, 8, 8)),
+            Bears("outside", "serious", (1, 3, 8, 12, 12), classes="ABC"),
+            Bears("outside", "minor", (1, 3, 8, 12, 12)),
+        ),
+        answered="climate", wakes_at_night=True, quiet_on_visit=True, explained_by=("lid-open",), room_moves=True,
+        blinds=False, forbids=_LESS_WATER | _MORE_AIR, sudden=False, latch="harmful",
+    ),
+    "humidity-high": AlarmKind(
+        label="too humid", sentence="{place} is too humid",
+        first_step="Look at the lid. If it is dry, there is nothing to do now.",
+        subject="climate", consequence="minor", figure="relative_humidity_pct", edge=("humidity", "high"), continuous=True,
+        bears=(Bears("harmful", "minor", (12, 12, 12, 12, 12)), Bears("outside", "minor", (12, 12, 12, 12, 12))),
+        answered="climate", wakes_at_night=False, quiet_on_visit=True, explained_by=("mister-stuck", "lid-dew"),
+        room_moves=True, blinds=False, forbids=_MORE_WATER, sudden=False, latch="harmful",
+    ),
+    "lid-dew": AlarmKind(
+        label="lid is wet", sentence="{place}: its lid is wet",
+        first_step="Look at the lid. If drops hang over the garden, wipe it dry.",
+        subject="lid", consequence="serious", figure="dew_margin_k", edge=None, continuous=True,
+        bears=(Bears("harmful", "serious", (2, 2, 2, 2, 2)), Bears("outside", "minor", (12, 12, 12, 12, 12))),
+        answered="climate", wakes_at_night=False, quiet_on_visit=True, explained_by=(), room_moves=True,
+        blinds=False, forbids=_NOTHING, sudden=False, latch="drip",
+    ),
+    "heater-runaway": AlarmKind(
+        label="heater is running away", sentence="{place}: its heater does not stop heating",
+        first_step="Unplug the heater now, at the wall.",
+        subject="climate", consequence="severe", figure="temperature_c", edge=None, continuous=False,
+        bears=(Bears("outside", "severe", (0.25, 0.5, 1, 1, 1)),),
+        answered="climate", wakes_at_night=True, quiet_on_visit=False, explained_by=(), room_moves=False,
+        blinds=False, forbids=_WARMS_LID_AND_AIR, sudden=True, latch="harmful",
+    ),
+    "heater-failed": AlarmKind(
+        label="heat is failing", sentence="{place}: its heat is failing",
+        first_step="Check the heat: is it plugged in and warm to the hand?",
+        subject="climate", consequence="serious", figure="temperature_c", edge=None, continuous=False,
+        bears=(Bears("harmful", "severe", (6, 6, 12, 12, 12)), Bears("outside", "serious", (12, 12, 24, 24, 24))),
+        answered="climate", wakes_at_night=True, quiet_on_visit=False, explained_by=(), room_moves=True,
+        blinds=False, forbids=_LESS_HEAT | _MORE_AIR, sudden=True, latch="harmful",
+    ),
+    "lid-open": AlarmKind(
+        label="lid is open or ajar", sentence="{place}: its lid seems to be open or ajar",
+        first_step="Shut the lid, and check every tube and plug.",
+        subject="lid", consequence="severe", figure="relative_humidity_pct", edge=None, continuous=False,
+        bears=(Bears("outside", "severe", (0.5, 1, 2, 3, 3)),),
+        answered="climate", wakes_at_night=True, quiet_on_visit=True, explained_by=(), room_moves=False,
+        blinds=False, forbids=frozenset({"mister:more", "heater:more"}), sudden=True, latch="harmful",
+    ),
+    "lid-drip-tonight": AlarmKind(
+        label="lid will drip tonight", sentence="{place}: its lid will drip before dawn if nothing is done",
+        first_step="Lay foam on the lid before you go to bed.",
+        subject="lid", consequence="serious", figure="dew_margin_k", edge=None, continuous=False,
+        bears=(Bears("outside", "serious", (8, 8, 8, 8, 8)),),
+        answered="climate", wakes_at_night=False, quiet_on_visit=False, explained_by=("lid-dew",), room_moves=True,
+        blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
+    ),
+    "temperature-leaving": AlarmKind(
+        label="temperature will leave its band", sentence="{place}: its temperature is about to leave its band",
+        first_step=_LOOK_LATER,
+        subject="climate", consequence="minor", figure="temperature_c", edge=None, continuous=False,
+        bears=(),
+        answered="not", wakes_at_night=False, quiet_on_visit=False,
+        explained_by=("temperature-high", "temperature-low", "heater-runaway", "heater-failed"), room_moves=True,
+        blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
+    ),
+    "humidity-leaving": AlarmKind(
+        label="humidity will leave its band", sentence="{place}: its humidity is about to leave its band",
+        first_step=_LOOK_LATER,
+        subject="climate", consequence="minor", figure="relative_humidity_pct", edge=None, continuous=False,
+        bears=(),
+        answered="not", wakes_at_night=False, quiet_on_visit=True,
+        explained_by=("humidity-low", "humidity-high", "lid-open", "mister-stuck"), room_moves=True,
+        blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
+    ),
+    "mister-stuck": AlarmKind(
+        label="water keeps coming", sentence="{place}: water keeps coming",
+        first_step="Unplug the mister and look for the leak.",
+        subject="climate", consequence="serious", figure="relative_humidity_pct", edge=None, continuous=False,
+        bears=(Bears("outside", "serious", (1.5, 1.5, 2, 2, 2)),),
+        answered="climate", wakes_at_night=False, quiet_on_visit=False, explained_by=(), room_moves=False,
+        blinds=False, forbids=_MORE_WATER, sudden=True, latch="harmful",
+    ),
+    "probe-stale": AlarmKind(
+        label="probe is silent", sentence="The probe {probe} in {place} is silent",
+        first_step="Look at the probe: is it plugged in, has it power, is the cable whole?",
+        subject="probe", consequence="minor", figure=None, edge=None, continuous=False,
+        bears=(Bears("outside", "minor", (24, 24, 24, 24, 24)),),
+        answered="probe", wakes_at_night=False, quiet_on_visit=False, explained_by=("blind",), room_moves=False,
+        blinds=True, forbids=_NOTHING, sudden=False, latch="harmful",
+    ),
+    "probe-fault": AlarmKind(
+        label="probe is not believed", sentence="The probe {probe} in {place} is not believed",
+        first_step="Look at the probe: dry it, look for garden or water on it, compare it with another one.",
+        subject="probe", consequence="minor", figure=None, edge=None, continuous=False,
+        bears=(Bears("outside", "minor", (24, 24, 24, 24, 24)),),
+        answered="probe", wakes_at_night=False, quiet_on_visit=False, explained_by=("blind",), room_moves=False,
+        blinds=True, forbids=_NOTHING, sudden=False, latch="harmful",
+    ),
+    "probes-disagree": AlarmKind(
+        label="two probes disagree", sentence="{place}: its two probes do not agree",
+        first_step="Put both probes side by side for an hour and see which one is wrong.",
+        subject="probe", consequence="minor", figure=None, edge=None, continuous=False,
+        bears=(Bears("harmful", "serious", (2, 2, 4, 4, 4)), Bears("outside", "minor", (24, 24, 24, 24, 24))),
+        answered="probe", wakes_at_night=False, quiet_on_visit=False, explained_by=(), room_moves=False,
+        blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
+    ),
+    "probe-calibration": AlarmKind(
+        label="humidity check is due", sentence="The humidity check of the probe {probe} in {place} is due",
+        first_step="Check the humidity probe over wet salt (75 %) when you have a quiet evening.",
+        subject="probe", consequence="minor", figure=None, edge=None, continuous=False,
+        bears=(Bears("outside", "minor", (240, 240, 240, 240, 240)),),
+        answered="not", wakes_at_night=False, quiet_on_visit=False, explained_by=(), room_moves=False,
+        blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
+    ),
+    "blind": AlarmKind(
+        label="nothing can be seen",
+        sentence="{place}: nothing can be seen of it: no probe there is heard or believed",
+        first_step="Go and look at the chamber yourself: nothing can be seen of it from here.",
+        subject="climate", consequence="serious", figure=None, edge=None, continuous=False,
+        bears=(Bears("outside", "serious", (2, 2, 4, 4, 4)),),
+        answered="probe", wakes_at_night=True, quiet_on_visit=False, explained_by=(), room_moves=False,
+        blinds=True, forbids=_LESS_HEAT | _MORE_AIR | _MORE_WATER | _LESS_WATER | {"heater:more"}, sudden=False,
+        latch="blind",
+    ),
+    "medium-down": AlarmKind(
+        label="a line or broker is down", sentence="The line or broker {medium} is down",
+        first_step="Check the cable or the broker that these probes share.",
+        subject="medium", consequence="minor", figure=None, edge=None, continuous=False,
+        bears=(Bears("outside", "serious", (4, 4, 4, 4, 4)),),
+        answered="probe", wakes_at_night=False, quiet_on_visit=False, explained_by=(), room_moves=False,
+        blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
+    ),
+}  # fmt: skip
 
 
 def identity(chamber: str | None, alarm: str, probe: str | None = None) -> str:

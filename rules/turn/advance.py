@@ -23,9 +23,9 @@ from rules.climate.stream import Stretch, joined, kept, stretches, unwatched
 from rules.physics.lid_factor import prior_factor
 from rules.settings import Settings
 from rules.telling import telling
+from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import Batch, Event, Item, Pause, SystemEvent
 from rules.terms.words import OutOfService, Spoken, Word
-from rules.trade.alarm_kinds import ConditionChange
 from rules.turn.advising import advise
 from rules.turn.corrections import apply_word
 from rules.turn.perceive import LEARN_EVERY_MS, perceive

@@ -12,9 +12,9 @@ from rules.climate.situate import situation_at, situations_at
 from rules.climate.stream import Stretch
 from rules.climate.view import View
 from rules.settings import Settings
+from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import AlarmEvent, Event, WordEvent
 from rules.terms.words import AdviceDone, Calibrated, ModelFitted, Word
-from rules.trade.alarm_kinds import ConditionChange
 from rules.turn.state import EngineState
 
 

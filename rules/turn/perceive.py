@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from rules.advice.advisory import AdviceState, told_lid
 from rules.alarms import alarms
 from rules.care import care
-from rules.checks import CHAMBER_CHECKS, PROBE_CHECKS
+from rules.checks import CHECKS
 from rules.checks.verdict import Facts, Verdict
 from rules.climate.consensus import instants, seen
 from rules.climate.hours import hours_after
@@ -26,15 +26,15 @@ from rules.climate.view import ROOM_FRESH_MS, Around, View, look, remembered
 from rules.climate.windows import Signal, temperature_signal
 from rules.physics.lid_factor import FactorBelief, learn_from_measurement
 from rules.settings import Settings
+from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import HOUR_MS, MINUTE_MS, Event, MediumFault, ProbeFault
-from rules.trade.alarm_kinds import ConditionChange
+from rules.trade.alarm_kinds import ALARMS
 from rules.turn.advising import may_be_asked
 from rules.turn.state import EngineState
 
 LEARN_EVERY_MS = 6 * HOUR_MS  # how often a lid probe teaches the lid's factor
 SETTLING_MS = 5 * MINUTE_MS  # after a pause: so long a probe may need to be heard again before it counts as unseen
 UNSEEN_FACTS = Facts(because="it can no longer be seen: no believed reading")
-SEEN_ALARMS = {"temperature-high", "temperature-low", "humidity-low", "humidity-high", "lid-dew"}
 
 
 def perceive(
@@ -172,8 +172,8 @@ def _walk(state: EngineState, view: View) -> list[ConditionChange]:
     """Walk every check of a place and hand on the turns as changes of condition."""
     changes: list[ConditionChange] = []
     settling = state.paused_ms is not None and int(view.at_ms[0]) < state.paused_ms + SETTLING_MS
-    for check in (*(CHAMBER_CHECKS if view.chamber is not None else ()), *PROBE_CHECKS):
-        for verdict in check(view):
+    for check in CHECKS:
+        for verdict in check.look(view) if check.rooms or view.chamber is not None else ():
             key = verdict.alarm if verdict.probe is None else f"{verdict.alarm}/{verdict.probe}"
             memory = view.memory.walks.get(key) or Walk()
             keep = None
@@ -196,7 +196,7 @@ def _turned(
         after, turns = walk(memory, verdict.zone[keep], verdict.credit_ms[keep], view.at_ms[keep], verdict.delays)
     changes = []
     for turn in turns:
-        if turn.to in ("seen", "unknown") and verdict.alarm not in SEEN_ALARMS:
+        if turn.to in ("seen", "unknown") and not ALARMS[verdict.alarm].continuous:
             continue
         index = turn.index if keep is None else int(keep[turn.index])
         facts = verdict.facts(index) if turn.to not in ("held", "unknown") else UNSEEN_FACTS

@@ -11,15 +11,15 @@ from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
 from rules.alarms.alarms import follow, standing
-from rules.alarms.priority import NIGHT_WAKERS
 from rules.alarms.state import AlarmsState
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
 from rules.telling.quiet_hours import local, quiet_until_ms
 from rules.telling.state import TellingState
 from rules.telling.telling import tell
+from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, CareEvent, LetterEvent, SystemEvent
 from rules.terms.words import Acknowledge, Away, GardenSize, OutOfService, Shelve, Unshelve, Visit
-from rules.trade.alarm_kinds import ALARMS, ConditionChange
+from rules.trade.alarm_kinds import ALARMS
 
 START_MS = 1_774_500_000_000  # 26 March 2026, three days before clocks change in Berlin
 ORIGIN = "o"
@@ -288,7 +288,8 @@ def _check_reminders(letters: list[LetterEvent]) -> None:
 def _may_disturb(event: dict[str, object]) -> bool:
     over = event.get("change") in ("returned", "closed", "unknown") or event.get("status") == "resolved"
     wakes = event.get("priority") == "wake" or event.get("urgency") == "wake"
-    presses = event.get("priority") == "today" and event.get("alarm") in NIGHT_WAKERS and event["seconds_left"] is not None
+    may_wake = event["kind"] == "alarm" and ALARMS[str(event["alarm"])].wakes_at_night
+    presses = event.get("priority") == "today" and may_wake and event["seconds_left"] is not None
     return not over and (wakes or presses)
 
 

@@ -13,9 +13,9 @@ from rules.alarms.state import AlarmRecord, AlarmsState
 from rules.alarms.table import CONDITIONS, ROWS, TRANSITIONS, TRIGGERS, Transition
 from rules.alarms.walk import EFFECTS, GUARDS, Cue, step
 from rules.settings import Chamber, Garden, Probe, Room, Settings, Site, Telling
+from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AlarmEvent, SystemEvent, WordEvent
 from rules.terms.words import Acknowledge, Away, GardenSize, OutOfService, Shelve, Unshelve, Visit
-from rules.trade.alarm_kinds import ConditionChange
 
 ORIGIN = "o"
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rules.alarms.priority import BANDS_H, BEARABLE, CLASSES, GRID, HOUR_S, PRIORITIES, priority_of, rank
+from rules.alarms.priority import BANDS_H, CLASSES, GRID, HOUR_S, PRIORITIES, priority_of, rank
 from rules.trade.alarm_kinds import ALARMS
 
 # Common practice, no source: what the trade wakes for (P1), tells at once by day (P2), in the morning (P3), in the digest (P4).
@@ -92,5 +92,4 @@ def test_the_tables_are_in_order() -> None:
     for row in GRID.values():
         assert [rank(one) for one in row] == sorted((rank(one) for one in row), reverse=True)
     assert set(PRIORITIES) == {one for row in GRID.values() for one in row}
-    assert {row.alarm for row in BEARABLE} <= set(ALARMS)
-    assert all(list(row.hours) == sorted(row.hours) for row in BEARABLE)
+    assert all(list(row.hours) == sorted(row.hours) for kind in ALARMS.values() for row in kind.bears)

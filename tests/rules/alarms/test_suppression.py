@@ -6,11 +6,12 @@ from zoneinfo import ZoneInfo
 
 from rules.alarms.alarms import follow
 from rules.alarms.state import AlarmsState
-from rules.alarms.suppression import _ORDER, CAUSES, ROOM_MOVES
+from rules.alarms.suppression import _DEPTH
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
+from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import HOUR_MS, MINUTE_MS, AlarmEvent
 from rules.terms.words import OutOfService, Shelve, Visit
-from rules.trade.alarm_kinds import ALARMS, ConditionChange
+from rules.trade.alarm_kinds import ALARMS
 
 ORIGIN = "o"
 
@@ -151,14 +152,9 @@ def test_a_cause_that_is_itself_hidden_or_shelved_hides_nothing() -> None:
 
 
 def test_causes_make_no_circle_and_are_judged_before_what_they_explain() -> None:
-    seen: list[str] = []
-    for alarm in [*(cause for causes in CAUSES.values() for cause in causes), *CAUSES]:
-        chain = [alarm]
-        while chain[-1] in CAUSES:
-            chain.append(CAUSES[chain[-1]][0])
-            assert len(chain) == len(set(chain)), chain
-        seen += chain
-    assert set(seen) <= set(ALARMS)
-    assert set(ALARMS) >= ROOM_MOVES
-    for alarm, causes in CAUSES.items():
-        assert all(_ORDER[cause] < _ORDER.get(alarm, len(_ORDER)) for cause in causes), alarm
+    for alarm, kind in ALARMS.items():
+        before = set(kind.explained_by)
+        while before:
+            assert before <= set(ALARMS) - {alarm}
+            before = {cause for one in before for cause in ALARMS[one].explained_by}
+        assert all(_DEPTH[cause] < _DEPTH[alarm] for cause in kind.explained_by), alarm
