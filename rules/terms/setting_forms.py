@@ -6,7 +6,7 @@ import re
 from datetime import time
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, ValidationInfo
 
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
 
@@ -34,7 +34,10 @@ def _clock_time(text: Any) -> Any:
 DurationMs = Annotated[
     int, BeforeValidator(_duration_ms, json_schema_input_type=str), Field(ge=0, json_schema_extra={"unit": "duration"})
 ]
-ClockTime = Annotated[time, BeforeValidator(_clock_time, json_schema_input_type=str), Field(strict=False)]
+ClockTime = Annotated[
+    time, BeforeValidator(_clock_time, json_schema_input_type=str), Field(strict=False),
+    PlainSerializer(lambda at: f"{at:%H:%M}", return_type=str, when_used="json"),  # what is written can be read again
+]
 
 
 class Section(BaseModel):

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from daemon.config.checks import warnings
 from daemon.config.configuration import Configuration, default_state_folder, duration_text, json_schema, load, load_text
 from daemon.config.file import LARGEST_BYTES, ConfigurationError, parse_config, shown
-from rules.settings import TemperatureBand
+from rules.settings import Chamber, TemperatureBand
 
 SAMPLES = sorted((Path(__file__).parents[3] / "sample_config").glob("*.toml"))
 
@@ -56,6 +56,13 @@ def test_a_small_config_is_enough_and_the_rest_has_defaults() -> None:
     assert configuration.chamber["tank-1"].temperature.high == 28.0
     assert configuration.probe["tank-1-air"].interval == 30_000
     assert configuration.site.time_zone == "UTC"
+
+
+@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.name)
+def test_a_chamber_written_as_json_is_the_same_chamber_when_read(path: Path) -> None:
+    """The daily fit is handed its chambers so; times of day in `by_time` once could not be read again."""
+    for chamber in load(path).chamber.values():
+        assert Chamber.model_validate_json(json.dumps(chamber.model_dump(mode="json"))) == chamber
 
 
 @pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.name)
