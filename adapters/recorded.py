@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import os
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
@@ -255,10 +255,11 @@ def _row(time_text: Any, probe: Any, quantity: Any, value: float, unit: Any) -> 
         converted = in_our_unit(quantity, value, unit)
     except ValueError as error:
         raise BadRow(str(error)) from error
-    return _instant_ms(time_text), probe, quantity, converted
+    return instant_ms(time_text), probe, quantity, converted
 
 
-def _instant_ms(text: Any) -> int:
+def instant_ms(text: Any) -> int:
+    """Return an RFC 3339 time in milliseconds; raises BadRow."""
     try:
         moment = datetime.fromisoformat(text)
     except (TypeError, ValueError) as error:
@@ -292,6 +293,11 @@ def _json_row(line: bytes) -> Row:
     entry = json_of(line)
     if not isinstance(entry, dict):
         raise BadRow(f"not a JSON object: {excerpt(line)}")
+    return reading_of(entry)
+
+
+def reading_of(entry: Mapping[str, Any]) -> Row:
+    """Return the reading that a JSON object holds; raises BadRow or a named ProbeError."""
     missing = [name for name in COLUMNS if name not in entry]
     if missing:
         raise BadRow(f"lacks {', '.join(missing)}; wanted: {_HEADER}")

@@ -71,11 +71,11 @@ ROOMS: dict[str, str] = {
     "daemon/report": "store config",
     "daemon/setup": "clock store config",
     "daemon/trouble": "exit_status store config report",
-    "daemon/desk": "clock logs screen store config report",
+    "daemon/desk": "clock logs screen store config fit report",
     "daemon/watch": "clock exit_status logs store config delivery fit report",
     "daemon/check": "clock logs screen store config delivery watch",
     "daemon/demo": "clock screen store config delivery desk watch",
-    "daemon/commands": "clock exit_status screen store config delivery report setup desk watch check demo",
+    "daemon/commands": "clock exit_status screen store config delivery fit report setup desk watch check demo",
     "daemon/cli": "exit_status trouble commands",
 }
 

@@ -7,6 +7,7 @@ import shutil
 import sys
 import time
 from collections import Counter
+from contextlib import closing, nullcontext
 from pathlib import Path
 
 from adapters.wording.counting import counted
@@ -14,13 +15,16 @@ from adapters.wording.line import broken, line_of
 from daemon.config.configuration import Configuration
 from daemon.config.settings import settings_of
 from daemon.delivery.owed import is_bookkeeping
+from daemon.desk.closed_loop import LARGEST_LINE, LineRefused, Loop
 from daemon.desk.options import load_config, since_ms
 from daemon.desk.replay import NothingToReplay, RecordingUnreadable, Stream, from_files, from_store, replayed
 from daemon.exit_status import ExitStatus
+from daemon.fit.learner import Learner
 from daemon.screen.progress import Progress
 from daemon.store.history import json_text
 from daemon.store.reader import HistoryReader
 from rules.settings import Settings
+from rules.terms.events import rfc3339
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -28,7 +32,8 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Run recorded readings through the very engine of the daemon and print what it would have told, in order"
         " of time. The readings come from files (CSV time,probe,quantity,value,unit; JSON Lines; SenML) or from the daemon's"
-        " own store. Nothing is sent and nothing is stored."
+        " own store. Nothing is sent and nothing is stored. With - as the only FILE, a simulator closes the loop through"
+        " standard input (JSON Lines; see DEVELOPERS.md)."
     )
     parser.add_argument("config", nargs="?", metavar="CONFIG", help="path of the config file")
     parser.add_argument("files", nargs="*", metavar="FILE", help="recorded readings; several files are put in order of time")
@@ -36,6 +41,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--since", metavar="WHEN", help="with --store: tell only what happened since; 7d, or 2026-05-31T22:30")
     parser.add_argument("--batch", metavar="N", type=_batch, default=0, help="readings in one slice, or all; the same is told")
     parser.add_argument("--json", action="store_true", help="print one JSON object for each event, and nothing else")
+    parser.add_argument("--learn", action="store_true", help="with - as FILE: fit the chambers daily, as the daemon does")
     parser.set_defaults(run=run)
 
 
@@ -53,6 +59,8 @@ def run(args: argparse.Namespace) -> int:
     settings = settings_of(configuration)
     if args.store == bool(args.files) or (args.since and not args.store):
         return _told("name the FILEs to replay, or say --store (with or without --since) for what the daemon recorded", 64)
+    if "-" in args.files or args.learn:
+        return _closed_loop(args, settings)
     try:
         if not args.store:
             return _from_files(args, settings)
@@ -66,6 +74,25 @@ def run(args: argparse.Namespace) -> int:
 def _told(text: str, status: int) -> int:
     print(f"dewlid: {text}", file=sys.stderr)
     return status
+
+
+def _closed_loop(args: argparse.Namespace, settings: Settings) -> int:
+    """Judge what comes on standard input, instant by instant, until it ends; 65 at a line that cannot be taken."""
+    if args.files != ["-"] or not args.json:
+        return _told("standard input is read alone and answered in JSON: dewlid replay CONFIG - --json [--learn]", 64)
+    try:
+        with closing(Learner(settings)) if args.learn else nullcontext() as learner:
+            loop = Loop(settings, learner)
+            for instant in loop.closed(iter(lambda: sys.stdin.buffer.readline(LARGEST_LINE + 2), b"")):
+                for event in instant.events:
+                    print(json_text(event.as_json()))
+                print(json_text({"closed": rfc3339(instant.at_ms)}), flush=True)
+    except LineRefused as error:
+        return _told(str(error), ExitStatus.DATA)
+    if loop.unjudged:
+        waiting = f"standard input ended: {loop.unjudged} readings and words behind the last instant were not judged"
+        return _told(f'{waiting}; end with {{"now": TIME}}, TIME later than all of them', ExitStatus.DATA)
+    return 0
 
 
 def _from_files(args: argparse.Namespace, settings: Settings) -> int:

@@ -10,6 +10,7 @@ import json
 import os
 import subprocess
 import sys
+from datetime import time
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,8 @@ import structlog
 from daemon.store.errors import HistoryError
 from rules.settings import Settings
 
+FIT_AT = time(3, 40)
+"""Local time of the daily fit: before the backup, so that the fit of the day is in it."""
 LONGEST_S = 900.0
 _NICE = 10
 

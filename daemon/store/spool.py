@@ -73,7 +73,7 @@ class Spool:
         WordError. `word_id`, of letters, digits, - and _: where the speaker brings one that was never used."""
         word_id = word_id or secrets.token_hex(8)
         body = {key: value for key, value in word.items() if value is not None} | {"word_id": word_id, "by": by}
-        _checked({**body, "taken_ms": 0})
+        checked_word({**body, "taken_ms": 0})
         if not self.folder.is_dir():
             raise SpoolError(f"{self.folder}: there is no such folder; start the daemon once (`dewlid run`), it makes it")
         if sum(1 for _ in self.folder.glob(f"*{_SUFFIX}")) >= MOST_WAITING:
@@ -135,7 +135,7 @@ class Spool:
         refused: list[Refused] = []
         for file in sorted(self.folder.glob(f"*{_SUFFIX}"))[:MOST_WAITING]:
             try:
-                words.append(Spoken(file, _checked({**_parsed(_octets(file)), "taken_ms": taken_ms})))
+                words.append(Spoken(file, checked_word({**_parsed(_octets(file)), "taken_ms": taken_ms})))
             except FileNotFoundError:
                 continue
             except (OSError, WordError) as error:
@@ -192,7 +192,8 @@ def _parsed(octets: bytes) -> dict[str, Any]:
     return body
 
 
-def _checked(body: dict[str, Any]) -> Word:
+def checked_word(body: dict[str, Any]) -> Word:
+    """Return the keeper's word that a JSON object holds; raises WordError."""
     try:
         word = WORD.validate_python(body)
     except ValidationError as error:

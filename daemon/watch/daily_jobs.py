@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from datetime import time
 from pathlib import Path
 
 import structlog
 
 from adapters.calendar_file import CalendarRefused, refresh
 from daemon.config.configuration import Configuration
-from daemon.fit.process import fitted, job_of
+from daemon.fit.process import FIT_AT, fitted, job_of
 from daemon.report.deadband_proposals import proposal
 from daemon.watch.engine import Engine
 from daemon.watch.inbox import Inbox
@@ -19,9 +18,6 @@ from daemon.watch.timetable import Polling
 from rules.care.state import CareState
 from rules.settings import Settings
 from rules.terms.events import HOUR_MS, AlarmEvent, Event
-
-FIT_AT = time(3, 40)
-"""Before the backup, so that the fit of the day is in it."""
 
 _log = structlog.get_logger(__name__)
 
