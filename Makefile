@@ -17,9 +17,10 @@ test: $(VENV)/test.stamp
 check: $(VENV)/test.stamp
 	$(BIN)/ruff check . && $(BIN)/mypy
 
-# 200 random chambers in 20 kinds of trouble, advised by dewlid and by one rule per symptom; some minutes.
+# Chambers that the advice was never made for, in twenty kinds of trouble, advised by dewlid, by naive rules, by nobody and by a
+# search; about ten seconds a chamber and core. CHAMBERS=24 in each of three worlds, SEED=7 repeats, ONLY=nodes:lid-ajar:7 shows one.
 advice-trial: $(VENV)/test.stamp
-	$(BIN)/python tests/trials/advice_trial.py --chambers 200
+	$(BIN)/python tests/yard/yard_trial.py --chambers $(or $(CHAMBERS),24) $(if $(SEED),--seed $(SEED)) $(if $(ONLY),--only $(ONLY))
 
 # Speed and cost beside limits and peers, one table, also as JSON; under ten minutes, on a machine that does nothing else.
 # PARTS="start idle" runs some of them, IDLE_S=600 measures ten minutes of idling.

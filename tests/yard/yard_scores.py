@@ -1,0 +1,64 @@
+"""What counts: time in band, time past harmful, from the truth that no adviser sees."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from yard_air import Array
+from yard_running import SAMPLE_MIN, Week
+
+BAND_C, DRY_PCT, DAMP_PCT = (24.0, 28.0), 70.0, 90.0
+SLACK_K, SLACK_PCT = 0.3, 2.0
+"""Within what the probes state, the truth counts as in band."""
+WET_G_M2 = 10.0
+"""A film that a keeper sees as mist; own estimate. Humid air under a lid drier than this is no fault."""
+HARM_C, HARM_PCT, HARM_FILM_G_M2 = (20.0, 30.0), 60.0, 200.0
+"""Past these it does harm within hours: the harmful limits of the config, and half of what drips from a level lid."""
+
+
+@dataclass(frozen=True)
+class Truth:
+    """The course of one world from some minute on; a row for each sample, a column for each keeper."""
+
+    temperature_c: Array
+    humidity_pct: Array
+    film_g_m2: Array
+
+    @staticmethod
+    def of(week: Week, from_minute: int) -> Truth:
+        """Return what happened from then on."""
+        first = from_minute // SAMPLE_MIN
+        return Truth(*(np.array(x[first:]) for x in (week.temperature_c, week.humidity_pct, week.film_g_m2)))
+
+    def column(self, number: int) -> Truth:
+        """Return the course of one keeper."""
+        one = [number]
+        return Truth(self.temperature_c[:, one], self.humidity_pct[:, one], self.film_g_m2[:, one])
+
+    @property
+    def warm_enough(self) -> Array:
+        """Where the temperature is in band."""
+        return (self.temperature_c >= BAND_C[0] - SLACK_K) & (self.temperature_c <= BAND_C[1] + SLACK_K)
+
+    @property
+    def wet_lid(self) -> Array:
+        """Where a film stands on the lid."""
+        return self.film_g_m2 > WET_G_M2
+
+    @property
+    def in_band(self) -> Array:
+        """Where nothing is amiss."""
+        humid = (self.humidity_pct <= DAMP_PCT + SLACK_PCT) | ~self.wet_lid
+        return self.warm_enough & (self.humidity_pct >= DRY_PCT - SLACK_PCT) & humid & ~self.wet_lid
+
+    @property
+    def climate_in_band(self) -> Array:
+        """Where temperature and humidity are in band, whatever the lid does."""
+        return self.warm_enough & (self.humidity_pct >= DRY_PCT - SLACK_PCT)
+
+    @property
+    def harmful(self) -> Array:
+        """Where it does harm within hours."""
+        hot_or_cold = (self.temperature_c > HARM_C[1]) | (self.temperature_c < HARM_C[0])
+        return hot_or_cold | (self.humidity_pct < HARM_PCT) | (self.film_g_m2 > HARM_FILM_G_M2)
