@@ -94,7 +94,6 @@ def _plan(state: AlarmsState) -> None:
 
 def _change(life: AlarmLife, change: ConditionChange) -> None:
     record = life.record(change.chamber, change.alarm, change.probe, change.medium)
-    life.note(record, change)
     life.change(record, change)
     if change.alarm == "medium-down" and change.to == "normal":
         record.grace_until_ms = change.at_ms + _grace_for_ms(life, record.medium)

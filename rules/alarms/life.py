@@ -39,7 +39,7 @@ class AlarmLife:
             self.state.records[key] = record
         return record
 
-    def note(self, record: AlarmRecord, change: ConditionChange) -> None:
+    def _note(self, record: AlarmRecord, change: ConditionChange) -> None:
         """Take over what the change knows in figures; what it does not know stays as last seen."""
         record.closed = False
         record.value = record.value if change.value is None else change.value
@@ -52,12 +52,16 @@ class AlarmLife:
             record.seconds_left = change.seconds_left
 
     def change(self, record: AlarmRecord, change: ConditionChange) -> None:
-        """Walk one change of condition through the table."""
+        """Walk one change of condition through the table; what is not told changes no figure by which others decide."""
+        before = record.seconds_left, record.priority, record.priority_reason
+        self._note(record, change)
         reason = "config edited" if change.config else change.because
         cue = Cue(
             change.at_ms, change.to, level_of(change.to, change.level, record), change.config, telling=self.settings.telling
         )
-        self.act(record, cue, reason)
+        row = self.act(record, cue, reason)
+        if row is None or row.change is None:
+            record.seconds_left, record.priority, record.priority_reason = before
 
     def act(self, record: AlarmRecord, cue: Cue, reason: str = "") -> Transition | None:
         """Carry out the row that holds, with its event; the caller settles the other alarms afterwards."""

@@ -192,7 +192,7 @@ def _stretch(settings: Settings, state: EngineState, stretch: Stretch) -> list[E
     events += told
     state.care, cared = care.follow(settings, state.care, words, at_ms, stretch.until_ms, state.origin, Climate(state.places))
     events += cared
-    events += advise(settings, state, views, words, before, told, changes, stretch)
+    events += advise(settings, state, views, words, before, told, stretch)
     if words:
         _know_lids(settings, state)
     for name, place in state.places.items():  # rooms too, and places that were silent

@@ -12,7 +12,6 @@ from rules.climate.situate import situation_at, situations_at
 from rules.climate.stream import Stretch
 from rules.climate.view import View
 from rules.settings import Settings
-from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import AlarmEvent, Event, WordEvent
 from rules.terms.words import AdviceDone, Calibrated, ModelFitted, Word
 from rules.turn.state import EngineState
@@ -25,7 +24,6 @@ def advise(
     words: Sequence[Word],
     before: dict[str, dict[str, alarms.AlarmRecord]],
     told: Sequence[Event],
-    changes: Sequence[ConditionChange],
     stretch: Stretch,
 ) -> list[Event]:
     """Let each chamber's adviser look wherever an alarm turned, a word concerns it, or ten minutes have passed."""
@@ -36,10 +34,9 @@ def advise(
         if not mine and not before[name] and not words and not advisory.owes(adviser):
             continue
         standing = _told_standing(before[name])
-        left = {(c.alarm, c.probe, c.at_ms): c.seconds_left for c in changes if c.chamber == name}
         adviser, heard_ = _hear_words(settings, state, name, view, adviser, words, stretch.from_ms)
         events += heard_
-        occasions = _stood(view, mine, standing, left)
+        occasions = _stood(view, mine, standing)
         met = [index for index, stands in occasions if stands]
         situations = dict(zip(met, situations_at(view, met, settings.pressure_pa), strict=True))
         for index, stands in occasions:
@@ -62,7 +59,6 @@ def _stood(
     view: View,
     mine: list[AlarmEvent],
     standing: dict[str, advisory.Standing],
-    left: dict[tuple[str, str | None, int], float | None],
 ) -> list[tuple[int, dict[str, advisory.Standing]]]:
     """Return each occasion with what then stands."""
     stood, turns = [], iter([*mine, None])
@@ -70,7 +66,7 @@ def _stood(
     for index in _occasions(view, mine):
         while turn is not None and turn.at_ms <= view.at_ms[index]:
             standing = dict(standing)
-            _stand(standing, turn, left)
+            _stand(standing, turn)
             turn = next(turns)
         stood.append((index, standing))
     return stood
@@ -80,7 +76,7 @@ def _answer(state: EngineState, word: AdviceDone, at_ms: int) -> WordEvent:
     """Say what becomes of a `done`: it is taken once, for the open advisory of a chamber or the one before it."""
     known = {
         item.advisory: (name, item.done_ms is not None)
-        for name, adviser in state.advice.items()
+        for name, adviser in sorted(state.advice.items())  # as they came into the state depends on how the stream was cut
         for item in (adviser.last, adviser.open)
         if item is not None
     }
@@ -153,21 +149,17 @@ def _standing(record: alarms.AlarmRecord) -> advisory.Standing:
     )
 
 
-def _stand(
-    standing: dict[str, advisory.Standing], event: AlarmEvent, left: dict[tuple[str, str | None, int], float | None]
-) -> None:
+def _stand(standing: dict[str, advisory.Standing], event: AlarmEvent) -> None:
     """Follow one alarm event: what stands, what is gone, what is hidden by design."""
     key = event.alarm if event.probe is None else f"{event.alarm}/{event.probe}"
     if event.condition in ("active", "held") and event.suppression in ("none", "shelved"):
-        old = standing.get(key)
-        seconds = left.get((event.alarm, event.probe, event.at_ms), old.seconds_left if old else None)
         standing[key] = advisory.Standing(
             alarm=event.alarm,
             level=event.level,
             condition=event.condition,
             priority=event.priority,
             acknowledged=event.acknowledged,
-            seconds_left=seconds,
+            seconds_left=event.seconds_left,
             probe=event.probe,
         )
     else:
