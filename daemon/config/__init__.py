@@ -1,0 +1,1 @@
+"""The one config file: read, validated, explained, edited."""

@@ -1,0 +1,1 @@
+"""What is owed to whom, and the threads that hand it over: retries, order, health of each outlet."""

@@ -1,0 +1,1 @@
+"""What a terminal shows: colours, progress, the manual page."""

@@ -1,0 +1,1 @@
+"""The guided start: asks, looks, proposes, writes the config."""

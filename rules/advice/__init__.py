@@ -1,0 +1,1 @@
+"""What to change, by how much and why: cause, plan, search, and whether it worked."""

@@ -1,0 +1,1 @@
+"""Moist air, lids, films of water and salts: formulas with their sources, valid ranges and uncertainties."""

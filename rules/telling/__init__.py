@@ -1,0 +1,1 @@
+"""What of all this is told, to whom and when: letters, reminders, quiet hours, digest."""

@@ -1,0 +1,1 @@
+"""The one way through: `advance`, from a batch of the stream to the state after it and what must be said."""
