@@ -13,7 +13,7 @@ from typing import Any, Literal
 from rules.advice.cause import Cause, Standing, goal_of, heat_comes_first
 from rules.advice.contradiction import overturned
 from rules.advice.devices import Move, config_knobs
-from rules.advice.done import hear, knows, owes, told_lid
+from rules.advice.done import hear, knows, owes, told_heater, told_lid
 from rules.advice.plan import Plan, climate_stands, findable_keys, probes_stand, searched, without_search
 from rules.advice.search import Forecast
 from rules.advice.state import AdviceState, OpenAdvice, ToldForecast, ToldMove
@@ -33,7 +33,7 @@ from rules.terms.events import HOUR_MS, MINUTE_MS, Action, AdviceEvent, Predicti
 from rules.trade import practice
 from rules.trade.alarm_kinds import ALARMS
 
-__all__ = ["AdviceState", "Standing", "consider", "hear", "knows", "owes", "told_lid"]
+__all__ = ["AdviceState", "Standing", "consider", "hear", "knows", "owes", "told_heater", "told_lid"]
 
 URGENT_LOOK_S = 3600
 """However slowly a change works: what would wake the keeper is looked at again after this; common practice, no source."""

@@ -7,6 +7,7 @@ from dataclasses import replace
 from rules.advice.model import model_from_json
 from rules.advice.state import AdviceState, KnobChange, OpenAdvice
 from rules.climate.situation import Situation
+from rules.climate.thermostat import ToldHeater
 from rules.settings import Chamber, Lid, Settings
 from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent
 from rules.terms.words import AdviceDone, Calibrated, ModelFitted
@@ -22,6 +23,19 @@ def told_lid(chamber: Chamber, state: AdviceState) -> Lid:
     if foam_mm is None:
         return chamber.lid
     return chamber.lid.model_copy(update={"build": "insulated", "insulation_mm": foam_mm, "temperature_factor": None})
+
+
+def told_heater(chamber: Chamber, state: AdviceState) -> ToldHeater | None:
+    """Return the heater after what the keeper said to have done; None where there is none."""
+    heater, knobs = chamber.devices.heater, state.told_knobs
+    if heater is None:
+        return None
+    changed = [change.at_ms for change in state.changes if change.knob in ("setpoint", "heater_plugged")]
+    return ToldHeater(
+        plugged=knobs.get("heater_plugged", 1.0) > 0.0, thermostat=heater.thermostat,
+        setpoint_c=knobs.get("setpoint", heater.setpoint_c) if heater.thermostat else None,
+        since_ms=max(changed, default=None),
+    )
 
 
 def owes(state: AdviceState) -> bool:

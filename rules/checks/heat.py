@@ -1,7 +1,6 @@
 """Heat that runs away, before it is lethal, and heat that has failed, before the chamber is cold.
 
-Runaway: more than 1 K in 15 minutes above the band with a flat room, or a rise that crosses the harmful edge within half an
-hour. A mat of three times the needed power gives 1.3 to 3.7 K in 15 minutes (estimate by a lumped model, factor 2).
+What the thermostat does is judged in `rules.climate.thermostat`; here is only when that is told.
 """
 
 from __future__ import annotations
@@ -12,81 +11,99 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.checks.verdict import Facts, Verdict, number
-from rules.climate.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, UNSEEN, Delays
+from rules.climate.heating import states_of
+from rules.climate.hysteresis import CLEAR, EDGE, HARM, HARM_EDGE, OUTSIDE, UNSEEN, Delays
+from rules.climate.thermostat import AT_LIMIT, BELOW_K, DEAD, FALLS_K_H, FAST_K_H, STUCK, UNPLUGGED
 from rules.climate.view import View
 from rules.terms.events import MINUTE_MS
 
+Floats = NDArray[np.float64]
 QUARTER_MS = 15 * MINUTE_MS
-RISE_K_H = 4.0  # 1 K in 15 minutes
 FALL_K_H = -2.0
 FAILING_ABOVE_ROOM_K = 1.5
 STAGNATION_C = 15.0  # growth stops below; long stays harm (Mueller et al. 2011)
+BURNING_MAT_C = 60.0
+"""A mat this hot burns a hand and its own glue, whatever the air says; common practice, no source."""
+RUNAWAY_DELAYS = Delays(12 * MINUTE_MS, 20 * MINUTE_MS, 2 * MINUTE_MS, 20 * MINUTE_MS)
+"""What races towards harm is told after two minutes; the peak of a cycle is over within twelve. Common practice, no source."""
+FAILED_DELAYS = Delays(15 * MINUTE_MS, 20 * MINUTE_MS, 15 * MINUTE_MS, 20 * MINUTE_MS)
 
 
 def runaway(view: View) -> Iterator[Verdict]:
-    """The temperature races upward from inside or above the band and no room explains it."""
+    """It heats on above the band although it is warm enough: racing up, or standing there; never without a heater."""
     chamber = view.chamber
-    if chamber is None or chamber.temperature.high is None:
+    if chamber is None or view.heater is None or chamber.temperature.high is None:
         return
-    value = view.temperature.value
-    harmful = chamber.temperature.harmful_high or chamber.temperature.high + 2.0
+    value, high = view.temperature.value, chamber.temperature.high
+    harmful = chamber.temperature.harmful_high or high + 2.0
     slope = view.recent.temperature.slope_k_h(view.at_ms, QUARTER_MS)
-    earlier = view.recent.temperature.slope_k_h(view.at_ms, 8 * MINUTE_MS, 3 * MINUTE_MS)
-    both = np.minimum(slope, earlier)
-    over = (value > chamber.temperature.high) & (both >= RISE_K_H)
-    crossing = (value > chamber.temperature.high - 2.0) & (both >= RISE_K_H) & (value + both * 0.5 > harmful)
-    # Flat at a harmful height is not over.
-    over_it = (value <= chamber.temperature.high) & (slope < 0.5) | (slope < FALL_K_H)
-    zone = np.where(over | crossing, HARM, np.where(over_it, CLEAR, EDGE)).astype(np.int8)
-    zone[_room_explains(view, value)] = CLEAR
+    both = np.minimum(slope, view.recent.temperature.slope_k_h(view.at_ms, 8 * MINUTE_MS, 3 * MINUTE_MS))
+    state = states_of(view)
+    stuck = (state == STUCK) & ~(both < FALLS_K_H)
+    latest = view.recent.temperature.slope_k_h(view.at_ms, 5 * MINUTE_MS, 2 * MINUTE_MS)
+    racing = (both >= FAST_K_H) & (value + both * 0.5 > harmful) & ~(latest < FAST_K_H / 2)  # at a peak the longer ones lag
+    burning = (view.mat > BURNING_MAT_C) & (state != UNPLUGGED)
+    above = stuck & (value > high) & ~(_warmed_up(view) & (value <= harmful))
+    zone = np.where(above, np.where(racing | (value > harmful), HARM, HARM_EDGE), np.where(stuck, EDGE, CLEAR))
+    zone = np.where(burning, HARM, zone).astype(np.int8)
     zone[np.isnan(value)] = UNSEEN
 
     def facts(index: int) -> Facts:
-        now, rise = float(value[index]), float(both[index])
+        now, rise, mat = float(value[index]), float(both[index]), float(view.mat[index])
         left = max(0.0, (harmful - now) / rise * 3600.0) if rise > 0 else None
-        moving = f"rising by {rise:.1f}" if rise > 0 else f"falling by {-rise:.1f}"
-        because = f"{now:.1f} degC and {moving} K per hour; {harmful:.0f} degC harms"
+        because = f"{now:.1f} degC, {_moving(rise)}; {harmful:.0f} degC harms"
+        if burning[index]:
+            because += f"; the mat itself is at {mat:.0f} degC"
         return Facts(number(now), harmful, "degC", left, because)
 
-    delays = Delays(2 * MINUTE_MS, 20 * MINUTE_MS, 2 * MINUTE_MS, 20 * MINUTE_MS)
-    yield Verdict("heater-runaway", zone, view.credit_ms, delays, facts)
+    yield Verdict("heater-runaway", zone, view.credit_ms, RUNAWAY_DELAYS, facts)
 
 
-def _room_explains(view: View, value: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """A room as warm as the chamber is a heatwave, not a heater."""
-    return np.asarray(view.room_temperature >= value - 0.5)
+def _warmed_up(view: View) -> NDArray[np.bool_]:
+    """Return where it was cold half an hour ago: a cold mat and its thermostat overshoot once, by what the mat has stored."""
+    assert view.chamber is not None and view.heater is not None
+    aim = view.heater.setpoint_c if view.heater.setpoint_c is not None else view.chamber.temperature.low or 0.0
+    return np.asarray(view.recent.temperature.mean(view.at_ms, 40 * MINUTE_MS, 25 * MINUTE_MS) < aim - BELOW_K)
+
+
+def _moving(slope_k_h: float) -> str:
+    if slope_k_h != slope_k_h or abs(slope_k_h) < 0.05:
+        return "steady"
+    return f"{'rising' if slope_k_h > 0 else 'falling'} by {abs(slope_k_h):.1f} K per hour"
 
 
 def failed(view: View) -> Iterator[Verdict]:
-    """The temperature falls fast toward the room's, with no sign of an opened lid."""
+    """The heater gives no heat, or less and less, and it gets cold; not one that the keeper unplugged, and not an open lid."""
     chamber = view.chamber
-    if chamber is None or chamber.devices.heater is None or chamber.temperature.low is None:
+    if chamber is None or view.heater is None or chamber.temperature.low is None:
         return
-    value = view.temperature.value
+    value, room = view.temperature.value, view.room_temperature
     slope = view.recent.temperature.slope_k_h(view.at_ms, QUARTER_MS)
-    ends_low = np.where(np.isnan(view.room_temperature), value + slope, view.room_temperature) < chamber.temperature.low
-    above_room = ~(value - view.room_temperature < FAILING_ABOVE_ROOM_K)
-    lid_lost = (
-        view.recent.dew_point.slope_k_h(view.at_ms, QUARTER_MS) < 3.0 * slope
-    )  # an open lid loses vapour faster than heat
-    wanted = chamber.temperature.target or chamber.temperature.low
-    failing = (slope <= FALL_K_H) & ends_low & above_room & ~lid_lost & (value < wanted)  # cooling from too warm is no failure
-    cold_end = view.room_temperature < STAGNATION_C
+    state = states_of(view)
+    failing = _failing(view, chamber.temperature.low, state, slope)
     # Flat at the room's temperature is not over: it is over when it is warm again, or plainly warming.
-    over_it = (value >= chamber.temperature.low) & (slope > FALL_K_H / 4) | (slope > -FALL_K_H / 2)
+    over_it = (value >= chamber.temperature.low) & (slope > FALLS_K_H) | (slope > -FALL_K_H / 2) | (state == UNPLUGGED)
+    cold_end = np.fmin(room, value) < STAGNATION_C
     zone = np.where(failing, np.where(cold_end, HARM, OUTSIDE), np.where(over_it, CLEAR, EDGE)).astype(np.int8)
     zone[np.isnan(value)] = UNSEEN
 
     def facts(index: int) -> Facts:
-        now, fall, room = float(value[index]), float(slope[index]), float(view.room_temperature[index])
+        now, fall, room_c = float(value[index]), float(slope[index]), float(room[index])
         harm = chamber.temperature.harmful_low or chamber.temperature.low or now
         left = max(0.0, (now - harm) / -fall * 3600.0) if fall < 0 else None
-        end = "" if np.isnan(room) else f"; without heat it ends near the room's {room:.0f} degC"
-        moving = f"falling by {-fall:.1f} K per hour" if fall < 0 else f"rising by {fall:.1f} K per hour"
-        return Facts(
-            number(now), chamber.temperature.low, "degC", left, f"{now:.1f} degC and {moving}{end if fall < 0 else ''}"
-        )
+        end = f"; without heat it ends near the room's {room_c:.0f} degC" if fall < 0 and room_c == room_c else ""
+        return Facts(number(now), chamber.temperature.low, "degC", left, f"{now:.1f} degC, {_moving(fall)}{end}")
 
-    yield Verdict(
-        "heater-failed", zone, view.credit_ms, Delays(15 * MINUTE_MS, 20 * MINUTE_MS, 15 * MINUTE_MS, 20 * MINUTE_MS), facts
-    )
+    yield Verdict("heater-failed", zone, view.credit_ms, FAILED_DELAYS, facts)
+
+
+def _failing(view: View, low: float, state: NDArray[np.int8], slope: Floats) -> NDArray[np.bool_]:
+    """Return where the heat fails: it gives nothing and the end is cold, or below the band it falls though it heats."""
+    value, room = view.temperature.value, view.room_temperature
+    # An open lid loses vapour faster than heat.
+    lid_lost = view.recent.dew_point.slope_k_h(view.at_ms, QUARTER_MS) < 3.0 * slope
+    lid_lost &= slope < FALLS_K_H
+    ends_low = np.where(np.isnan(room), value + slope, room) < low
+    dead = (state == DEAD) & ends_low & ~lid_lost
+    loses = (state == AT_LIMIT) & (value < low) & (slope <= FALLS_K_H) & ends_low & ~lid_lost
+    return np.asarray(dead | loses)

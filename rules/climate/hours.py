@@ -25,10 +25,15 @@ def hours_after(view: View) -> dict[str, dict[str, Hour]]:
         "vapour_pressure_deficit_pa": view.vapour_deficit_pa,
         "dew_margin_k": view.margin,
     }
-    result: dict[str, dict[str, Hour]] = {name: dict(view.memory.hours.get(name, {})) for name in figures}
-    for name, value in figures.items():
-        _add(result[name], view.at_ms, value)
-    return result
+    return {name: hours_with(view, name, value) for name, value in figures.items()}
+
+
+def hours_with(view: View, name: Hourly, value: NDArray[np.float64]) -> dict[str, Hour]:
+    """Return the hours of one figure with this stretch added, worked out once for a view."""
+    if name not in view.hours:
+        view.hours[name] = dict(view.memory.hours.get(name, {}))
+        _add(view.hours[name], view.at_ms, value)
+    return view.hours[name]
 
 
 def _add(hours: dict[str, Hour], at_ms: NDArray[np.int64], value: NDArray[np.float64]) -> None:

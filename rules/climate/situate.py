@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.climate.heating import usual_at
 from rules.climate.place_uncertainty import humidity_u_pct, margin_u_k, temperature_u_k
 from rules.climate.situation import Situation
 from rules.climate.view import View, failing_test
@@ -65,6 +66,7 @@ def _situation(view: View, index: int, row: int, beside: _Beside, u_t: float, pr
     if temperature is not None and humidity is not None:
         absolute = float(absolute_humidity_g_m3(temperature, humidity, pressure_pa))
         u_dew = float(dew_point_uncertainty_k(temperature, humidity, u_t, u_h))
+    swing = usual_at(view, int(view.at_ms[index]))
     saturated = any(
         failing_test(view, name, index, "relative_humidity") == "saturated" for name in view.settings.probes_at(view.place)
     )
@@ -92,6 +94,10 @@ def _situation(view: View, index: int, row: int, beside: _Beside, u_t: float, pr
         humidity_slope_pct_h=_known(beside.humidity_slope_pct_h[row]),
         room_slope_k_h=_known(beside.room_slope_k_h[row]),
         garden_ml=view.garden_ml,
+        mat_temperature_c=_known(view.mat[index]),
+        usual_c=_known(swing.mean_c),
+        usual_peak_c=_known(swing.peak_c),
+        usual_trough_c=_known(swing.trough_c),
         visiting=bool(view.visiting[index]),
         saturated=saturated,
         lacking=_lacking(view, index, temperature, humidity, saturated),

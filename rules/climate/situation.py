@@ -35,6 +35,12 @@ class Situation:
     humidity_slope_pct_h: float | None
     room_slope_k_h: float | None
     garden_ml: float | None
+    mat_temperature_c: float | None = None
+    """What a probe on the heat mat reads."""
+    usual_c: float | None = None
+    """Mean of the last day's hours around which the heater holds the air; None: they do not agree, or too few are known."""
+    usual_peak_c: float | None = None
+    usual_trough_c: float | None = None
     visiting: bool = False
     """The keeper has announced work in the tank."""
     saturated: bool = False

@@ -23,8 +23,9 @@ from rules.climate.judging import (
     Instants,
 )
 from rules.climate.lid_course import condensate_g_m2, lagged_lid_c
-from rules.climate.memory import Night, PlaceMemory, ProbeMemory
+from rules.climate.memory import Hour, Night, PlaceMemory, ProbeMemory
 from rules.climate.quality import GOOD, TESTS
+from rules.climate.thermostat import ToldHeater
 from rules.climate.windows import Recent, Signal, passed_since, recent
 from rules.physics import lid_factor, vapour
 from rules.settings import Chamber, Lid, Settings
@@ -57,6 +58,9 @@ class View:
     lid: Floats
     lid_estimate: Floats
     lid_measured: NDArray[np.bool_]
+    mat: Floats
+    """What a probe on the heat mat reads; NaN: none is there or none is believed."""
+    heater: ToldHeater | None
     margin: Floats
     condensate: Floats
     recent: Recent
@@ -64,6 +68,8 @@ class View:
     garden_ml: float | None
     room_nights: tuple[Night, ...]
     room_recent: Signal | None
+    hours: dict[str, dict[str, Hour]] = field(default_factory=dict)
+    """Whole hours of the figures that were asked for (`rules.climate.hours`)."""
 
     def passed_ms(self) -> Instants:
         """Return how long after the one before each instant is."""
@@ -83,6 +89,8 @@ class Around:
     garden_ml: float | None = None
     lid: Lid | None = None
     """The chamber's lid as it is now."""
+    heater: ToldHeater | None = None
+    """The chamber's heater as the keeper last said; None: it has none."""
 
 
 def look(
@@ -131,6 +139,8 @@ def look(
         lid=lid_c,
         lid_estimate=estimate,
         lid_measured=measured,
+        mat=_mat(settings, place, probes, heard, at_ms),
+        heater=around.heater,
         margin=lid_c - dew_point,
         condensate=condensate_g_m2(memory, chamber, at_ms, dew_point, lid_c, measured),
         recent=signals,
@@ -181,6 +191,15 @@ def _lid(
         return estimate, estimate, np.zeros(len(at_ms), bool)
     measured = seen(settings, names, "surface_temperature", probes, heard, at_ms).value
     return np.where(np.isnan(measured), estimate, measured), estimate, ~np.isnan(measured)
+
+
+def _mat(
+    settings: Settings, place: str, probes: Mapping[str, ProbeMemory], heard: list[Heard], at_ms: Instants
+) -> Floats:
+    names = settings.probes_at(place, "heater-surface")
+    if not names:
+        return np.full(len(at_ms), np.nan)
+    return seen(settings, names, "surface_temperature", probes, heard, at_ms).value
 
 
 def failing_test(view: View, probe: str, index: int, quantity: Quantity | None = None) -> str:

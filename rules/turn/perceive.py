@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.advice.advisory import AdviceState, told_lid
+from rules.advice.advisory import AdviceState, told_heater, told_lid
 from rules.alarms import alarms
 from rules.care import care
 from rules.checks import CHECKS
@@ -135,6 +135,7 @@ def _view(
     heard = at_place.get(room, []) if room else []
     room_t = seen(settings, names, "air_temperature", state.probes, heard, at_ms, ROOM_FRESH_MS).value
     room_h = seen(settings, names, "relative_humidity", state.probes, heard, at_ms, ROOM_FRESH_MS).value
+    adviser = state.advice.get(place, AdviceState())
     around = Around(
         room_t,
         room_h,
@@ -142,7 +143,8 @@ def _view(
         rooms.recent_of(state, room) if room else None,
         faults,
         care.garden_ml(state.care, place, chamber) if chamber is not None else None,
-        told_lid(chamber, state.advice.get(place, AdviceState())) if chamber is not None else None,
+        told_lid(chamber, adviser) if chamber is not None else None,
+        told_heater(chamber, adviser) if chamber is not None else None,
     )
     return look(settings, place, memory, state.probes, own, at_ms, around)
 

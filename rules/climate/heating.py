@@ -1,0 +1,81 @@
+"""What a view holds for judging its thermostat, and the state at each of its instants."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.climate.hours import hours_with
+from rules.climate.memory import Hour
+from rules.climate.thermostat import (
+    BELOW_K,
+    FAULT_K,
+    UNPLUGGED,
+    Evidence,
+    Usual,
+    judged,
+    usual,
+)
+from rules.climate.view import View
+from rules.terms.events import HOUR_MS, MINUTE_MS
+
+Floats = NDArray[np.float64]
+QUARTER_MS = 15 * MINUTE_MS
+
+
+def states_of(view: View) -> NDArray[np.int8]:
+    """Return what a chamber's thermostat does at each instant; asks for the usual swing only where something is unusual."""
+    assert view.chamber is not None and view.heater is not None
+    if not view.heater.plugged:
+        return np.full(len(view.at_ms), UNPLUGGED, np.int8)
+    return judged(_evidence(view, _unusual(view)))
+
+
+def _unusual(view: View) -> NDArray[np.bool_]:
+    """Return where the last day's swing matters: away from the set point, or outside the band where none is known."""
+    assert view.chamber is not None and view.heater is not None
+    band, aim = view.chamber.temperature, view.heater.setpoint_c
+    low = aim - BELOW_K if aim is not None else band.low
+    high = aim + FAULT_K if aim is not None else band.high
+    value = view.temperature.value
+    return (value < (-np.inf if low is None else low)) | (value > (np.inf if high is None else high))
+
+
+def _evidence(view: View, unusual: NDArray[np.bool_]) -> Evidence:
+    assert view.chamber is not None and view.heater is not None
+    band, unknown = view.chamber.temperature, np.full(len(view.at_ms), np.nan)
+    mean, peak, trough = _usual_swing(view, unusual)
+    return Evidence(
+        air_c=view.temperature.value, slope_k_h=view.recent.temperature.slope_k_h(view.at_ms, QUARTER_MS),
+        room_c=view.room_temperature,
+        room_slope_k_h=unknown if view.room_recent is None else view.room_recent.slope_k_h(view.at_ms, QUARTER_MS),
+        mat_c=view.mat, setpoint_c=_full(unknown, view.heater.setpoint_c), usual_c=mean, peak_c=peak, trough_c=trough,
+        high_c=_full(unknown, band.high), low_c=_full(unknown, band.low),
+    )
+
+
+def _full(like: Floats, value: float | None) -> Floats:
+    return like if value is None else np.full(len(like), value)
+
+
+def _usual_swing(view: View, wanted: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
+    found = np.full((3, len(view.at_ms)), np.nan)
+    if wanted.any():
+        hours = hours_with(view, "temperature_c", view.temperature.value)
+        number = view.at_ms // HOUR_MS
+        for hour in np.unique(number[wanted]).tolist():
+            swing = _usual(view, hours, hour * HOUR_MS)
+            found[:, wanted & (number == hour)] = np.array([[swing.mean_c], [swing.peak_c], [swing.trough_c]])
+    return found[0], found[1], found[2]
+
+
+def _usual(view: View, hours: dict[str, Hour], at_ms: int) -> Usual:
+    assert view.heater is not None
+    return usual(hours, at_ms, view.heater.since_ms) if view.heater.thermostat else Usual()
+
+
+def usual_at(view: View, at_ms: int) -> Usual:
+    """Return the usual swing of a heated chamber at one instant."""
+    if view.heater is None:
+        return Usual()
+    return _usual(view, hours_with(view, "temperature_c", view.temperature.value), at_ms)

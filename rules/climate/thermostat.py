@@ -1,0 +1,169 @@
+"""A heater's thermostat as a thing with states: what it does now, judged only from outside.
+
+Evidence is the air's course, the set point, the room, the mat's own probe where there is one, and what the keeper said to have
+done. Checks ask for many instants, advice for one; both ask here. Limits: own estimates unless a source stands beside them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Literal, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.climate.memory import Hour
+from rules.terms.events import HOUR_MS
+
+Floats = NDArray[np.float64]
+State = Literal["unknown", "regulating", "warming", "resting", "at-limit", "dead", "stuck", "unplugged"]
+"""`warming`: on, and on its way up to the set point. `resting`: off because it is warm enough, so its set point explains
+nothing. `at-limit`: on all the time and too weak. `dead`: gives no heat (also: pulled out or tripped without a word)."""
+UNKNOWN, REGULATING, WARMING, RESTING, AT_LIMIT, DEAD, STUCK, UNPLUGGED = range(8)
+STATES: tuple[State, ...] = get_args(State)
+
+FAULT_K = 2.0
+"""So far above its set point, with a cooler room, no thermostat that works lets it get: common swings and errors of scale are
+1 to 2 K. Common practice, no source."""
+BELOW_K, BELOW_UNSEEN_K = 1.0, 2.0
+"""How far below its set point it is no longer held: where its usual swing is known, and where it is not."""
+SWING_K = 0.6
+"""How far past the peaks and troughs of its last cycles is out of the usual."""
+ROOM_LIFT_K, SURE_LIFT_K = 1.5, 4.0
+"""What a garden and some light give a box above its room, and what only a heater gives."""
+HOT_MAT_K, COLD_MAT_K = 6.0, 1.5
+"""A mat that heats is warmer than the air by more than the first; one that is off comes below the second."""
+FALLS_K_H, RISES_K_H = -0.5, 2.0
+FAST_K_H = 4.0
+"""1 K in 15 minutes. A mat of three times the needed power gives 1.3 to 3.7 K in 15 minutes (factor 2)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToldHeater:
+    """What the keeper said of the heater: plugged in or not, the thermostat's set point, and since when."""
+
+    plugged: bool = True
+    thermostat: bool = True
+    setpoint_c: float | None = None
+    since_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Usual:
+    """How the air swung around the set point in the last day, by whole hours; NaN: not known."""
+
+    mean_c: float = float("nan")
+    peak_c: float = float("nan")
+    trough_c: float = float("nan")
+
+
+NEEDED_HOURS, LOOKED_BACK_HOURS, STEADY_K = 3, 24, 1.0
+
+
+def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None = None) -> Usual:
+    """Return the usual swing before the hour of `at_ms`, after the last change of the heater that the keeper told.
+
+    Quartiles of the hourly extremes, so that one bad hour does not make itself usual; a mean only where the hours agree.
+    """
+    now = at_ms // HOUR_MS
+    first = now - LOOKED_BACK_HOURS if since_ms is None else max(now - LOOKED_BACK_HOURS, since_ms // HOUR_MS + 1)
+    rows = [hours[key] for key in map(str, range(first, now)) if key in hours]
+    if len(rows) < NEEDED_HOURS:
+        return Usual()
+    means = np.array([row.total / row.count for row in rows]) / 1000.0
+    steady = float(np.quantile(means, 0.75) - np.quantile(means, 0.25)) <= STEADY_K
+    return Usual(
+        mean_c=float(np.median(means)) if steady else float("nan"),
+        peak_c=float(np.quantile([row.greatest for row in rows], 0.75)) / 1000.0,
+        trough_c=float(np.quantile([row.least for row in rows], 0.25)) / 1000.0,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """What is seen of one heated chamber, for one instant or for many; NaN: not known. degC and K/h."""
+
+    air_c: Floats
+    slope_k_h: Floats
+    """Over a quarter of an hour."""
+    room_c: Floats
+    room_slope_k_h: Floats
+    mat_c: Floats
+    setpoint_c: Floats
+    usual_c: Floats
+    peak_c: Floats
+    trough_c: Floats
+    high_c: Floats
+    """Upper edge of the band."""
+    low_c: Floats
+
+
+def evidence_of(**figures: float | None) -> Evidence:
+    """Return the evidence of one instant from plain figures; what is absent or None is not known."""
+    known = {field.name: figures.get(field.name) for field in fields(Evidence)}
+    return Evidence(**{name: np.array([np.nan if value is None else value]) for name, value in known.items()})
+
+
+def state_of(plugged: bool, **figures: float | None) -> State:
+    """Return what the thermostat does at one instant."""
+    return STATES[int(judged(evidence_of(**figures))[0])] if plugged else "unplugged"
+
+
+def judged(seen: Evidence) -> NDArray[np.int8]:
+    """Return the state of a plugged-in heater at each instant, as its place in `STATES`."""
+    with np.errstate(invalid="ignore"):  # a comparison with what is not known holds for nothing
+        t, over_room = seen.air_c, seen.air_c - seen.room_c
+        aim = np.where(np.isnan(seen.setpoint_c), seen.usual_c, seen.setpoint_c)
+        state = np.full(np.shape(t), UNKNOWN, np.int8)
+        state[(np.abs(t - aim) <= FAULT_K) & ~(seen.room_c >= aim - 0.5)] = REGULATING
+        below = t < floor_c(seen)
+        state[below & (over_room >= 1.0) & ~np.isnan(aim)] = AT_LIMIT
+        state[below & _gives_nothing(seen)] = DEAD
+        rises = (seen.slope_k_h >= -FALLS_K_H) & ~(seen.slope_k_h - seen.room_slope_k_h < -FALLS_K_H)
+        state[below & rises & ~(seen.mat_c < t + COLD_MAT_K)] = WARMING
+        above = t >= aim - BELOW_K
+        warm_room = (seen.room_c >= aim - 0.5) | ((t > aim + 0.7) & (over_room < ROOM_LIFT_K))
+        state[above & (warm_room | ((t > aim + 1.0) & (seen.mat_c < t + COLD_MAT_K)))] = RESTING
+        state[np.isnan(aim) & (over_room < 1.0) & (t > seen.high_c - 1.0)] = RESTING
+        too_warm = t > ceiling_c(seen)
+        state[too_warm & (seen.slope_k_h <= FALLS_K_H)] = RESTING
+        state[too_warm & _heats_on(seen, aim)] = STUCK
+    state[np.isnan(t)] = UNKNOWN
+    return state
+
+
+def floor_c(seen: Evidence) -> Floats:
+    """Return below which temperature the air is not held: 1 to 2 K under the set point by its usual trough, else the band's."""
+    aim = np.where(np.isnan(seen.setpoint_c), seen.usual_c, seen.setpoint_c)
+    trough = np.where(np.isnan(seen.trough_c), -np.inf, seen.trough_c - SWING_K)
+    return np.where(np.isnan(aim), seen.low_c, np.clip(trough, aim - BELOW_UNSEEN_K, aim - BELOW_K))
+
+
+def ceiling_c(seen: Evidence) -> Floats:
+    """Return the temperature that a working thermostat does not let it pass: a usual peak counts up to 1 K above the band."""
+    aim = np.where(np.isnan(seen.setpoint_c), seen.usual_c, seen.setpoint_c)
+    peak = np.fmin(seen.peak_c + SWING_K, seen.high_c + 1.0)
+    return np.fmax(np.where(np.isnan(aim), seen.high_c + 0.5, aim + FAULT_K), np.where(np.isnan(peak), -np.inf, peak))
+
+
+def _gives_nothing(seen: Evidence) -> NDArray[np.bool_]:
+    """Return where a heater that should heat does not: its mat is cold, or the air is at the room's or goes to it by itself."""
+    over_room = seen.air_c - seen.room_c
+    lost = seen.slope_k_h - seen.room_slope_k_h
+    to_room = (seen.slope_k_h <= FALLS_K_H) & (lost <= -np.maximum(0.4, 0.1 * over_room))
+    unseen_room = np.isnan(seen.room_c) & (seen.slope_k_h <= -2.0)
+    by_air = (over_room < 1.0) | to_room | unseen_room
+    return np.where(np.isnan(seen.mat_c), by_air, seen.mat_c < seen.air_c + COLD_MAT_K)
+
+
+def _heats_on(seen: Evidence, aim: Floats) -> NDArray[np.bool_]:
+    """Return where it heats although it is warm enough: nothing but a heater explains it, or its own mat shows it."""
+    t, slope = seen.air_c, seen.slope_k_h
+    over_room = t - seen.room_c
+    by_itself = (slope >= FAST_K_H) & ~(seen.room_slope_k_h > slope / 2.0)
+    cooler = (over_room > ROOM_LIFT_K) & (~(seen.room_c >= aim - 0.5) | (over_room > SURE_LIFT_K) | by_itself)
+    alone = np.where(np.isnan(seen.room_c), slope >= RISES_K_H, cooler)
+    guessed = np.isnan(aim) & ~((slope >= RISES_K_H) | (t > seen.high_c + FAULT_K))
+    by_air = alone & (slope > FALLS_K_H) & ~guessed
+    return np.where(np.isnan(seen.mat_c), by_air, (seen.mat_c > t + HOT_MAT_K) & (slope > FALLS_K_H))

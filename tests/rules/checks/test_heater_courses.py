@@ -1,0 +1,119 @@
+"""What is said of a heater over whole courses: by a box of another make than the program's own balance."""
+
+from __future__ import annotations
+
+from math import pi, sin
+
+import pytest
+from heated_box import NOON_MS, HeatedBox, always, chamber, played, settings_of
+
+from rules.terms.events import AlarmEvent, Event
+
+HOUR_MS = 3_600_000
+
+
+def raised(events: list[Event], alarm: str) -> list[float]:
+    """Return the hours at which an alarm was raised."""
+    return [
+        (event.at_ms - NOON_MS) / HOUR_MS
+        for event in events if isinstance(event, AlarmEvent) and event.alarm == alarm and event.change == "raised"
+    ]
+
+
+def heater_alarms(box: HeatedBox, hours: float, setpoint_c: float | None = 25.5, **changed) -> list[tuple[str, float]]:
+    mat_probe, room_probe = changed.pop("mat_probe", False), changed.pop("room_probe", True)
+    settings = settings_of(chamber(setpoint_c, **changed), mat_probe=mat_probe, room_probe=room_probe)
+    events = played(settings, box.minutes(hours), hours)
+    return [(name, hour) for name in ("heater-runaway", "heater-failed") for hour in raised(events, name)]
+
+
+def night_room(low: float, high: float):
+    return lambda hour: (low + high) / 2 + (high - low) / 2 * sin(2 * pi * (hour + 3.0) / 24.0)
+
+
+# ---------------------------------------------------------------- a sound heater is left in peace
+
+
+@pytest.mark.parametrize("width_k", [0.4, 1.0, 2.0])
+@pytest.mark.parametrize("setpoint_c", [25.5, None])
+def test_a_thermostat_that_cycles_is_neither_a_runaway_nor_a_failure(width_k, setpoint_c):
+    box = HeatedBox(width_k=width_k, watts=30.0, inside_j_k=2500.0, room_c=night_room(16.0, 21.0))
+    reach = [air for air, _, _ in box.minutes(30.0)]
+    assert max(reach) - min(reach) > 2.0  # it swings as cheap ones do
+    assert heater_alarms(box, 30.0, setpoint_c) == []
+
+
+@pytest.mark.parametrize("start_c", [12.0, 19.0])
+def test_a_warm_up_to_the_set_point_is_no_runaway_however_steep(start_c):
+    box = HeatedBox(start_c=start_c, watts=40.0, room_c=always(start_c), inside_j_k=2000.0)
+    course = [air for air, _, _ in box.minutes(3.0)]
+    assert max(b - a for a, b in zip(course[:-15], course[15:], strict=True)) > 2.0  # 8 K per hour
+    assert [name for name, _ in heater_alarms(box, 3.0) if name == "heater-runaway"] == []
+
+
+def test_a_chamber_without_a_heater_has_none_that_runs_away_whatever_the_sun_does():
+    box = HeatedBox(works=always(0.0), room_c=always(22.0), start_c=22.0, sun_w=lambda hour: 18.0 if 1.0 < hour < 5.0 else 0.0)
+    assert max(air for air, _, _ in box.minutes(6.0)) > 31.0
+    assert heater_alarms(box, 6.0, heater=None) == []
+
+
+def test_a_hot_room_is_no_runaway():
+    box = HeatedBox(room_c=lambda hour: min(24.0 + 1.2 * hour, 33.0))
+    assert max(air for air, _, _ in box.minutes(10.0)) > 31.0
+    assert heater_alarms(box, 10.0) == []
+
+
+def test_a_weak_heater_in_a_cold_week_is_not_reported_broken_while_it_holds_what_it_can():
+    box = HeatedBox(watts=6.0, room_c=always(17.0), start_c=23.3)
+    assert 22.5 < [air for air, _, _ in box.minutes(20.0)][-1] < 24.0
+    assert heater_alarms(box, 20.0) == []
+
+
+# ---------------------------------------------------------------- a fault is told
+
+
+@pytest.mark.parametrize(("watts", "by_c"), [(12.0, 29.5), (20.0, 30.5), (30.0, 31.5)])
+@pytest.mark.parametrize("setpoint_c", [25.5, None])
+def test_a_stuck_mat_is_told_before_it_is_lethal(watts, by_c, setpoint_c):
+    box = HeatedBox(watts=watts, stuck=lambda hour: hour > 8.0)
+    course = [air for air, _, _ in box.minutes(12.0)]
+    told = [hour for name, hour in heater_alarms(box, 12.0, setpoint_c) if name == "heater-runaway"]
+    assert len(told) == 1 and told[0] > 8.0
+    assert course[round(told[0] * 60)] < by_c
+
+
+def test_a_mat_that_is_stuck_flat_above_the_band_is_a_fault_at_any_time():
+    box = HeatedBox(watts=8.8, stuck=lambda hour: hour > 8.0)  # ends near 29 degC
+    course = [air for air, _, _ in box.minutes(30.0)]
+    assert 28.4 < course[-1] < 30.0
+    told = [hour for name, hour in heater_alarms(box, 30.0) if name == "heater-runaway"]
+    assert len(told) == 1  # and it is not over because it is flat
+
+
+@pytest.mark.parametrize("mat_probe", [False, True])
+def test_dead_heat_is_told_while_the_chamber_is_still_warm(mat_probe):
+    box = HeatedBox(room_c=always(14.0), works=lambda hour: float(hour < 8.0), watts=20.0)
+    course = [air for air, _, _ in box.minutes(12.0)]
+    told = [hour for name, hour in heater_alarms(box, 12.0, mat_probe=mat_probe) if name == "heater-failed"]
+    assert told and course[round(told[0] * 60)] > 21.0
+
+
+def test_a_slow_fall_is_told_long_before_it_harms():
+    box = HeatedBox(room_c=always(12.0), works=lambda hour: float(hour < 8.0), watts=20.0, inside_j_k=25_000.0, air_j_k=5000.0)
+    course = [air for air, _, _ in box.minutes(20.0)]
+    told = [hour for name, hour in heater_alarms(box, 20.0) if name == "heater-failed"]
+    assert told and course[round(told[0] * 60)] > 22.0
+    assert course[round((told[0] + 1.0) * 60)] < course[round(told[0] * 60)] - 0.5
+
+
+def test_a_mats_own_probe_tells_the_sun_from_a_stuck_mat():
+    sun = HeatedBox(room_c=always(22.0), sun_w=lambda hour: 12.0 if 8.0 < hour < 12.0 else 0.0)
+    assert max(air for air, _, _ in sun.minutes(14.0)) > 29.0
+    assert heater_alarms(sun, 14.0, mat_probe=True) == []
+
+
+def test_a_mat_above_sixty_degrees_is_told_whatever_the_air_says():
+    box = HeatedBox(watts=14.0, stuck=lambda hour: hour > 8.0, mat_w_k=0.3, loss_w_k=3.5, room_c=always(22.0))
+    at_60 = next(minute / 60.0 for minute, (_, mat, _) in enumerate(box.minutes(12.0)) if mat > 60.0)
+    told = [hour for name, hour in heater_alarms(box, 12.0, mat_probe=True) if name == "heater-runaway"]
+    assert told and told[0] < at_60 + 0.5
