@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -160,7 +159,7 @@ def notice_events(notice: Notice, at_ms: int) -> list[Event]:
     thread = f"outlet.{notice.outlet}.{at_ms}"
     letter = LetterEvent(
         id=f"{thread}.letter", at_ms=at_ms, chamber=None, sort="system", thread=thread, ordinal=1, to="keeper", urgent=False,
-        about=(json.loads(json_text(system.as_json())),),
+        about=(system,),
     )  # fmt: skip
     return [system, letter]
 

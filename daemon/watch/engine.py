@@ -335,6 +335,6 @@ def told_events(name: str, what: str, text: str, now_ms: int) -> tuple[Event, Ev
     system = SystemEvent(id=f"{name}.{what}.{now_ms}", at_ms=now_ms, chamber=None, what=what, text=text)
     letter = LetterEvent(
         id=f"{name}.{what}.{now_ms}.letter", at_ms=now_ms, chamber=None, sort="system", thread=f"{what}.{now_ms}", ordinal=1,
-        to="keeper", urgent=False, about=(system.as_json(),),
+        to="keeper", urgent=False, about=(system,),
     )
     return system, letter

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from rules.alarms.priority import PRIORITIES, rank
 from rules.settings import Settings
 from rules.telling.policy import asks
 from rules.telling.state import Heard, Owed, Sent, Sort, TellingState, Thread
-from rules.terms.events import HOUR_MS, LetterEvent
+from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent, CareEvent, LetterEvent, News
 from rules.trade.alarm_kinds import ALARMS
 
 AGAIN_FOR_MS = 6 * HOUR_MS
@@ -77,13 +77,13 @@ class Desk:
         return [
             heard
             for heard in self.state.heard.values()
-            if heard.place == place and heard.told and heard.shown and not heard.acknowledged and not heard.stale
+            if heard.place == place and heard.told and heard.shown and not heard.latest.acknowledged and not heard.stale
             and not heard.recovering
-            and rank(heard.priority) >= rank("today")
+            and rank(heard.latest.priority) >= rank("today")
         ]
 
     def write(
-        self, key: str, sort: Sort, place: str, about: list[dict[str, Any]], at_ms: int, *, urgent: bool = False,
+        self, key: str, sort: Sort, place: str, about: list[News], at_ms: int, *, urgent: bool = False,
         to: Literal["keeper", "second", "stand-in"] | None = None,
     ) -> None:
         """Write one letter into its thread."""
@@ -106,8 +106,9 @@ class Desk:
             heard = self.state.heard.get(owed.alarm)
             if heard is not None:
                 heard.told, heard.told_ms, heard.told_priority = True, at_ms, owed.priority
-            elif key.startswith("advice/") and owed.sort != "all-clear":
-                self.state.advice_told[owed.place] = asks(owed.about[0])
+            for event in owed.about:
+                if isinstance(event, AdviceEvent) and owed.sort != "all-clear":
+                    self.state.advice_told[owed.place] = asks(event)
 
     # ------------------------------------------------------------ what goes together
 
@@ -140,7 +141,7 @@ class Desk:
         worst = max(rank(owed.priority) for owed in items)
         events = [event for owed in items for event in owed.about]
         return worst <= thread.rank and all(
-            event["kind"] == "alarm" and (event["level"] == "outside" or event["change"] == "returned") for event in events
+            isinstance(event, AlarmEvent) and (event.level == "outside" or event.change == "returned") for event in events
         )
 
     def _group(self, place: str, kind: str) -> Group | None:
@@ -174,7 +175,7 @@ class Desk:
         self._close_if_over(key, group, about, at_ms)
 
     def _summary(self, groups: list[Group], at_ms: int) -> None:
-        about: list[dict[str, Any]] = []
+        about: list[News] = []
         for group in groups:
             key = f"situation.{group.place}" if group.sort in _SORTS[:4] else f"{group.sort}.{group.place}"
             self._thread(key, at_ms)
@@ -202,46 +203,46 @@ class Desk:
             thread.open, thread.closed_ms, thread.second, thread.reminders, thread.news_ms = True, None, False, 0, None
         return thread
 
-    def _close_if_over(self, key: str, group: Group, about: list[dict[str, Any]], at_ms: int) -> None:
-        over = any(event.get("change") in _OVER or event.get("status") in ("resolved", "withdrawn") for event in about)
-        if over and not any(heard.place == group.place and heard.told and heard.open for heard in self.state.heard.values()):
+    def _close_if_over(self, key: str, group: Group, about: list[News], at_ms: int) -> None:
+        stands = any(heard.place == group.place and heard.told and heard.open for heard in self.state.heard.values())
+        if any(_is_over(event) for event in about) and not stands:
             thread = self.state.threads[key]
             thread.open, thread.closed_ms = False, at_ms
 
     # ------------------------------------------------------------ what a letter is about
 
-    def _about(self, group: Group) -> list[dict[str, Any]]:
+    def _about(self, group: Group) -> list[News]:
         items = [self.state.owed[key] for key in group.keys]
         news = self._ordered([event for owed in items if owed.sort != "reminder" for event in owed.about])
         if group.sort == "reminder":
             news = self._ordered([heard.latest for heard in self.unanswered(group.place)]) + news
-        if group.sort in ("escalation", "situation", "reminder") and not any(event["kind"] == "advice" for event in news):
+        if group.sort in ("escalation", "situation", "reminder") and not any(isinstance(event, AdviceEvent) for event in news):
             news += self._advice(group.place)
         if group.sort in ("care", "system"):
             return news
         return news + self._besides(group, news)
 
-    def _besides(self, group: Group, news: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    def _besides(self, group: Group, news: list[News]) -> list[News]:
         """What else stands there, and what the same cause moves elsewhere in the room."""
-        known = {event["id"] for event in news}
-        moved = {event["alarm"] for event in news if event["kind"] == "alarm" and ALARMS[event["alarm"]].room_moves}
+        known = {event.id for event in news}
+        moved = {event.alarm for event in news if isinstance(event, AlarmEvent) and ALARMS[event.alarm].room_moves}
         room = self._room(group.place)
         here = [
             heard.latest for heard in self.state.heard.values()
-            if heard.open and heard.latest["id"] not in known and (
-                (heard.place == group.place and (heard.told or heard.suppression == "by-design"))
-                or (room is not None and self._room(heard.place) == room and heard.alarm in moved
-                    and heard.suppression == "by-design")
+            if heard.open and heard.latest.id not in known and (
+                (heard.place == group.place and (heard.told or heard.latest.suppression == "by-design"))
+                or (room is not None and self._room(heard.place) == room and heard.latest.alarm in moved
+                    and heard.latest.suppression == "by-design")
             )
         ]
         return self._ordered(here)
 
-    def _advice(self, place: str) -> list[dict[str, Any]]:
+    def _advice(self, place: str) -> list[News]:
         advice = self.state.advice.get(place)
         return [] if advice is None else [advice]
 
     @staticmethod
-    def _ordered(events: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    def _ordered(events: Iterable[News]) -> list[News]:
         return sorted(events, key=_importance)
 
     def _chamber(self, place: str) -> str | None:
@@ -260,14 +261,18 @@ def _class(owed: Owed) -> str:
 
 def _is_handed_over(owed: Owed) -> bool:
     """Whether this is the checklist, which goes to the stand-in before the keeper has left."""
-    return owed.sort == "care" and owed.about[0].get("task") == "away"
+    return any(isinstance(event, CareEvent) and event.task == "away" for event in owed.about)
 
 
-def _importance(event: dict[str, Any]) -> tuple[int, int, int, int, str]:
+def _importance(event: News) -> tuple[int, int, int, int, str]:
     """Alarms that stand first, the most urgent of them at the head, then the advice, then what is over."""
-    alarm = event["kind"] == "alarm"
-    over = event.get("change") in _OVER or event.get("status") in ("resolved", "withdrawn")
-    priority = event.get("priority") or event.get("urgency") or "digest"
-    kind = (1 if alarm else 3) if over else (0 if alarm else 2)
-    urgency = -PRIORITIES.index(priority) if priority in PRIORITIES else 0
-    return (kind, urgency, -(event.get("level") == "harmful"), _ALARM_ORDER.get(event.get("alarm", ""), 99), str(event["id"]))
+    over = _is_over(event)
+    if isinstance(event, AlarmEvent):
+        place = _ALARM_ORDER.get(event.alarm, 99)
+        return (1 if over else 0, -PRIORITIES.index(event.priority), -(event.level == "harmful"), place, event.id)
+    urgency = event.urgency if isinstance(event, AdviceEvent) else event.priority if isinstance(event, CareEvent) else "digest"
+    return (3 if over else 2, -PRIORITIES.index(urgency), 0, 99, event.id)
+
+
+def _is_over(event: News) -> bool:
+    return (isinstance(event, AlarmEvent) and event.change in _OVER) or (isinstance(event, AdviceEvent) and event.over)

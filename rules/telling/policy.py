@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from rules.alarms.priority import rank
 from rules.alarms.state import record_key
 from rules.settings import Settings
@@ -15,6 +13,7 @@ from rules.terms.events import (
     AlarmEvent,
     CareEvent,
     Event,
+    News,
     Priority,
     QualityEvent,
     SystemEvent,
@@ -32,20 +31,6 @@ TOLD_AT_ONCE = frozenset({"memory-lost", "config-refused", "gap"})
 """What of the watching itself is worth a letter of its own."""
 
 _OVER = ("returned", "closed", "unknown")
-
-
-def plain(event: Event) -> dict[str, Any]:
-    """Return an event as JSON would give it back: lists for tuples, so that a stored one equals a fresh one."""
-    body: dict[str, Any] = _listed(event.as_json())
-    return body
-
-
-def _listed(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _listed(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_listed(item) for item in value]
-    return value
 
 
 def take(settings: Settings, state: TellingState, event: Event) -> None:
@@ -91,10 +76,10 @@ def owe(state: TellingState, key: str, owed: Owed) -> None:
 
 def _alarm(settings: Settings, state: TellingState, event: AlarmEvent) -> None:
     key = record_key(event.chamber, event.alarm, event.probe, event.medium)
-    heard = state.heard.setdefault(key, Heard(place=event.chamber or "site", chamber=event.chamber, alarm=event.alarm))
+    heard = state.heard.setdefault(key, Heard(event))
     _update(heard, event)
     if heard.shown and event.change in ("raised", "escalated", "unsuppressed", "unshelved", "resumed"):
-        _overtake(state, heard)
+        _overtake(state, event)
     if event.change == "raised":
         _count_raise(state, key, heard, event.at_ms)
     if event.change in _OVER:
@@ -103,23 +88,21 @@ def _alarm(settings: Settings, state: TellingState, event: AlarmEvent) -> None:
         state.owed.pop(key, None)
     elif event.change in ("chattering", "latched"):
         if key in state.owed:
-            state.owed[key].about.append(heard.latest)
+            state.owed[key].about.append(event)
     else:
         _standing(settings, state, key, heard, event)
     if event.change == "latched" and f"{key}#over" in state.owed:
-        state.owed[f"{key}#over"].about.append(heard.latest)
+        state.owed[f"{key}#over"].about.append(event)
 
 
 def _update(heard: Heard, event: AlarmEvent) -> None:
-    heard.occurrence, heard.condition, heard.level = event.occurrence, event.condition, event.level
-    heard.priority, heard.acknowledged, heard.suppression = event.priority, event.acknowledged, event.suppression
-    heard.seconds_left, heard.latest = event.seconds_left, plain(event)
+    heard.latest = event
     if event.change in ("raised", "escalated", "stale"):
         heard.stale = event.change == "stale"
     if event.change in ("raised", "escalated", "recovering", "relapsed"):
         heard.recovering = event.change == "recovering"
     if event.change in ("latched", "reset", "closed", "acknowledged"):
-        heard.latched = heard.latest if event.change == "latched" else None
+        heard.latched = event if event.change == "latched" else None
     if event.change == "chattering":
         heard.chattering = True
 
@@ -138,30 +121,32 @@ def _standing(settings: Settings, state: TellingState, key: str, heard: Heard, e
         "held": heard.told,
         "recovering": False,
         "relapsed": False,
-        "unshelved": not heard.acknowledged,
-    }.get(event.change, not heard.told and not heard.acknowledged and key not in state.owed)
+        "unshelved": not event.acknowledged,
+    }.get(event.change, not heard.told and not event.acknowledged and key not in state.owed)
     if key in state.owed and not news:
-        state.owed[key].about[0] = heard.latest
+        state.owed[key].about[0] = event
     elif news:
         when = when_told(settings, event.priority, event.at_ms, alarm=event.alarm, seconds_left=event.seconds_left)
         when = "digest" if _is_chatter(heard, event) else when  # if it still stands then
         sort: Sort = "escalation" if event.change == "escalated" and heard.told else "situation"
-        owe(state, key, Owed(heard.place, sort, event.priority, when, event.at_ms, [heard.latest], key))
+        owe(state, key, Owed(heard.place, sort, event.priority, when, event.at_ms, [event], key))
 
 
-def _overtake(state: TellingState, heard: Heard) -> None:
+def _overtake(state: TellingState, alarm: AlarmEvent) -> None:
     """Let go of advice from before this alarm that it speaks against: no letter carries both. What is advised now follows."""
-    advice = state.advice.get(heard.place)
-    if advice is not None and ALARMS[heard.alarm].speaks_against(_asked_for(advice)):
-        del state.advice[heard.place]
-    owed = state.owed.get(f"advice/{heard.place}")
-    if owed is not None and owed.sort != "all-clear" and ALARMS[heard.alarm].speaks_against(_asked_for(owed.about[0])):
-        del state.owed[f"advice/{heard.place}"]
+    place = alarm.chamber or "site"
+    advice = state.advice.get(place)
+    if advice is not None and _speaks_against(alarm, advice):
+        del state.advice[place]
+    owed = state.owed.get(f"advice/{place}")
+    if owed is not None and owed.sort != "all-clear" and _speaks_against(alarm, owed.about[0]):
+        del state.owed[f"advice/{place}"]
         state.line(owed.about[0])
 
 
-def _asked_for(advice: dict[str, Any]) -> list[str]:
-    return [f"{action['device']}:{action['change']}" for action in advice["actions"]]
+def _speaks_against(alarm: AlarmEvent, advice: News) -> bool:
+    asked = [f"{action.device}:{action.change}" for action in advice.actions] if isinstance(advice, AdviceEvent) else []
+    return ALARMS[alarm.alarm].speaks_against(asked)
 
 
 def _is_chatter(heard: Heard, event: AlarmEvent) -> bool:
@@ -175,7 +160,7 @@ def _over(settings: Settings, state: TellingState, key: str, heard: Heard, event
     unsent = state.owed.pop(key, None)
     if not heard.told:
         if unsent is not None:
-            state.line(heard.latest)
+            state.line(event)
         return
     priority: Priority = "today" if rank(heard.told_priority) >= rank("today") else "digest"
     sort: Sort = "situation" if event.change == "unknown" else "all-clear"
@@ -184,7 +169,7 @@ def _over(settings: Settings, state: TellingState, key: str, heard: Heard, event
     # While others stand here, one that is over is no letter of its own: it goes with the next one, or the digest.
     alone = not any(one is not heard and one.place == heard.place and one.told and one.open for one in state.heard.values())
     when = when_told(settings, priority, event.at_ms) if alone or sort == "situation" else "digest"
-    owe(state, over, Owed(heard.place, sort, heard.told_priority, when, event.at_ms, [*earlier, heard.latest]))
+    owe(state, over, Owed(heard.place, sort, heard.told_priority, when, event.at_ms, [*earlier, event]))
     heard.told = False
 
 
@@ -194,33 +179,33 @@ def _over(settings: Settings, state: TellingState, key: str, heard: Heard, event
 def _advice(settings: Settings, state: TellingState, event: AdviceEvent) -> None:
     place = event.chamber or "site"
     if event.status in ("given", "updated", "reminded"):
-        state.advice[place] = plain(event)
+        state.advice[place] = event
         _advise(settings, state, place, event)
     elif event.status in ("resolved", "withdrawn"):
         state.advice.pop(place, None)
         _advice_over(settings, state, place, event)
     else:
-        state.line(plain(event))
+        state.line(event)
 
 
-def asks(advice: dict[str, Any]) -> str:
+def asks(advice: AdviceEvent) -> str:
     """Return what an advice asks for first; another amount is not another advice."""
-    return f"{advice['device']}:{advice['change']}"
+    return f"{advice.device}:{advice.change}"
 
 
 def _advise(settings: Settings, state: TellingState, place: str, event: AdviceEvent) -> None:
-    key, body = f"advice/{place}", plain(event)
+    key = f"advice/{place}"
     when = when_told(settings, event.urgency, event.at_ms)
     thread = state.threads.get(f"situation.{place}")
     recent = thread is not None and thread.news_ms is not None and event.at_ms - thread.news_ms < ADVICE_CALM_FOR_MS
     if event.status == "reminded":
         if when != "digest" and not any(one.place == place and one.told and one.open for one in state.heard.values()):
-            owe(state, key, Owed(place, "reminder", event.urgency, when, event.at_ms, [body]))
+            owe(state, key, Owed(place, "reminder", event.urgency, when, event.at_ms, [event]))
     elif key in state.owed and event.status == "updated":
-        state.owed[key].about = [body]
-    elif state.advice_told.get(place) != asks(body):
+        state.owed[key].about = [event]
+    elif state.advice_told.get(place) != asks(event):
         calm = recent and event.status == "updated" and event.urgency != "wake"
-        owe(state, key, Owed(place, "situation", event.urgency, "digest" if calm else when, event.at_ms, [body]))
+        owe(state, key, Owed(place, "situation", event.urgency, "digest" if calm else when, event.at_ms, [event]))
 
 
 def _advice_over(settings: Settings, state: TellingState, place: str, event: AdviceEvent) -> None:
@@ -228,12 +213,12 @@ def _advice_over(settings: Settings, state: TellingState, place: str, event: Adv
     told = state.advice_told.pop(place, None)
     if told is None:
         if unsent is not None:
-            state.line(plain(event))
+            state.line(event)
         return
     thread = state.threads.get(f"situation.{place}")
     alone = thread is not None and thread.open and not any(one.place == place and one.told for one in state.heard.values())
     when = when_told(settings, "today", event.at_ms) if alone else "digest"
-    owe(state, f"advice/{place}", Owed(place, "all-clear", "today", when, event.at_ms, [plain(event)]))
+    owe(state, f"advice/{place}", Owed(place, "all-clear", "today", when, event.at_ms, [event]))
 
 
 def _care(settings: Settings, state: TellingState, event: CareEvent) -> None:
@@ -244,7 +229,7 @@ def _care(settings: Settings, state: TellingState, event: CareEvent) -> None:
     else:
         key = f"{key}/{event.id}" if event.status == "told" else key  # an answer is owed for itself, a task once
         when = when_told(settings, event.priority, event.at_ms)
-        owe(state, key, Owed(place, "care", event.priority, when, event.at_ms, [plain(event)]))
+        owe(state, key, Owed(place, "care", event.priority, when, event.at_ms, [event]))
 
 
 def _system(settings: Settings, state: TellingState, event: SystemEvent) -> None:
@@ -252,9 +237,9 @@ def _system(settings: Settings, state: TellingState, event: SystemEvent) -> None
         state.away = event.what == "away-begun"
     if event.what in TOLD_AT_ONCE:
         when = when_told(settings, "today", event.at_ms)
-        owe(state, f"system/{event.what}", Owed("site", "system", "today", when, event.at_ms, [plain(event)]))
+        owe(state, f"system/{event.what}", Owed("site", "system", "today", when, event.at_ms, [event]))
     else:
-        state.line(plain(event))
+        state.line(event)
 
 
 def _word(state: TellingState, event: WordEvent) -> None:
@@ -270,4 +255,4 @@ def _quality(state: TellingState, event: QualityEvent) -> None:
     if event.ne107 == "ok":
         state.quality.pop(key, None)
     else:
-        state.quality[key] = plain(event)
+        state.quality[key] = event

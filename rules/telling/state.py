@@ -6,9 +6,9 @@ Dates of digests are local dates in text, so that neither a step nor a change of
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Literal
 
-from rules.terms.events import Condition, Level, Priority, Suppression
+from rules.terms.events import AdviceEvent, AlarmEvent, News, Priority, QualityEvent, Stored
 
 LINES_KEPT = 200
 Sort = Literal["situation", "escalation", "reminder", "all-clear", "summary", "digest", "care", "system"]
@@ -20,20 +20,11 @@ When = Literal["now", "next", "flood", "awake", "digest"]
 class Heard:
     """One alarm as the events tell of it, and what of it was passed on."""
 
-    place: str
-    chamber: str | None
-    alarm: str
-    occurrence: int = 0
-    condition: Condition = "normal"
-    level: Level | None = None
-    priority: Priority = "digest"
-    acknowledged: bool = False
-    suppression: Suppression = "none"
-    seconds_left: float | None = None
+    latest: Stored[AlarmEvent]
     stale: bool = False
     recovering: bool = False
     """It stands, but its value is back within the limit: nobody is reminded of that."""
-    latched: dict[str, Any] | None = None
+    latched: Stored[AlarmEvent] | None = None
     """The event that latched it; None: it is not latched."""
     chattering: bool = False
     told: bool = False
@@ -42,17 +33,21 @@ class Heard:
     told_ms: int | None = None
     """When it was last told as news."""
     raised_ms: int | None = None
-    latest: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def place(self) -> str:
+        """Where it is."""
+        return self.latest.chamber or "site"
 
     @property
     def open(self) -> bool:
         """Whether it stands."""
-        return self.condition in ("active", "held")
+        return self.latest.open
 
     @property
     def shown(self) -> bool:
         """Whether it stands and nothing hides it."""
-        return self.open and self.suppression == "none"
+        return self.open and self.latest.suppression == "none"
 
 
 @dataclass
@@ -64,7 +59,7 @@ class Owed:
     priority: Priority
     when: When
     at_ms: int
-    about: list[dict[str, Any]]
+    about: list[Stored[News]]
     alarm: str = ""
     """Identity of the alarm whose raise this is; empty: of none."""
     flooded: bool = False
@@ -106,7 +101,7 @@ class TellingState:
     away: bool = False
     heard: dict[str, Heard] = field(default_factory=dict)
     owed: dict[str, Owed] = field(default_factory=dict)
-    advice: dict[str, dict[str, Any]] = field(default_factory=dict)
+    advice: dict[str, Stored[AdviceEvent]] = field(default_factory=dict)
     """The standing advice of each chamber."""
     advice_told: dict[str, str] = field(default_factory=dict)
     """What the last letter about a chamber's advice asked for; absent: nothing is told or all is resolved."""
@@ -114,12 +109,12 @@ class TellingState:
     sent: list[Sent] = field(default_factory=list)
     summary_ms: int | None = None
     summaries: int = 0
-    lines: list[dict[str, Any]] = field(default_factory=list)
+    lines: list[Stored[News]] = field(default_factory=list)
     """For the daily digest: what came and went, and what is worth a line only."""
-    week_lines: list[dict[str, Any]] = field(default_factory=list)
+    week_lines: list[Stored[News]] = field(default_factory=list)
     raises: dict[str, int] = field(default_factory=dict)
     """Raises of each alarm since the last weekly digest."""
-    quality: dict[str, dict[str, Any]] = field(default_factory=dict)
+    quality: dict[str, Stored[QualityEvent]] = field(default_factory=dict)
     round_date: str = ""
     """Local date of the last digest hour that has passed."""
     seen_ms: int = 0
@@ -146,7 +141,7 @@ class TellingState:
             quality=dict(self.quality),
         )
 
-    def line(self, *events: dict[str, Any]) -> None:
+    def line(self, *events: News) -> None:
         """Keep events for the next digests, the latest ones when there are too many."""
         self.lines = [*self.lines, *events][-LINES_KEPT:]
         self.week_lines = [*self.week_lines, *events][-LINES_KEPT:]

@@ -9,14 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
-from typing import Any
 
 from rules.settings import Settings, Telling
 from rules.telling.letters import NEXT_WITHIN_MS, Desk
-from rules.telling.policy import owe, plain, take
+from rules.telling.policy import owe, take
 from rules.telling.quiet_hours import awake_ms, instant_ms, local
 from rules.telling.state import Owed, TellingState, Thread
-from rules.terms.events import Event, LetterEvent, SystemEvent
+from rules.terms.events import Event, LetterEvent, News, SystemEvent
 from rules.trade.cautions import CAUTIONS
 
 __all__ = ["TellingState", "configured", "tell"]
@@ -71,14 +70,14 @@ def _introduce(desk: Desk, from_ms: int) -> None:
     today = local(from_ms, desk.settings.zone).date()
     passed = instant_ms(today, desk.settings.telling.digest_at, desk.settings.zone) < from_ms
     state.round_date = (today if passed else today - timedelta(days=1)).isoformat()
-    about = [_note(desk, from_ms, f"law-and-safety.{caution.topic}", caution.text) for caution in CAUTIONS]
+    about: list[News] = [_note(desk, from_ms, f"law-and-safety.{caution.topic}", caution.text) for caution in CAUTIONS]
     desk.write("system.site", "system", "site", about, from_ms, to="keeper")
 
 
-def _note(desk: Desk, at_ms: int, what: str, text: str) -> dict[str, Any]:
+def _note(desk: Desk, at_ms: int, what: str, text: str) -> SystemEvent:
     """Something that only letters tell, in the form of an event."""
     ident = f"{desk.origin}.note.{what}.{at_ms}"
-    return plain(SystemEvent(id=ident, at_ms=at_ms, chamber=None, what=what.partition(".")[0], text=text))
+    return SystemEvent(id=ident, at_ms=at_ms, chamber=None, what=what.partition(".")[0], text=text)
 
 
 def _do_what_is_due(desk: Desk, before_ms: int) -> None:
@@ -114,7 +113,7 @@ def _reminders(desk: Desk) -> Iterable[Due]:
             continue
         place = key.removeprefix("situation.")
         alarms = desk.unanswered(place)
-        wakes = [heard for heard in alarms if heard.priority == "wake"]
+        wakes = [heard for heard in alarms if heard.latest.priority == "wake"]
         offsets = telling.wake_remind if wakes else telling.today_remind
         calm_ms = _calm_until_ms(thread, offsets, telling)
         if alarms and thread.news_ms is not None and thread.reminders < len(offsets):
@@ -138,7 +137,7 @@ def _do(desk: Desk, what: str, at_ms: int) -> None:
     state = desk.state
     if kind == "remind":
         state.threads[f"situation.{place}"].reminders += 1
-        wakes = any(heard.priority == "wake" for heard in desk.unanswered(place))
+        wakes = any(heard.latest.priority == "wake" for heard in desk.unanswered(place))
         owe(state, what, Owed(place, "reminder", "wake" if wakes else "today", "now", at_ms, []))
     elif kind == "second":
         desk.second(place, at_ms)
@@ -186,9 +185,9 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
     about += [heard.latest for heard in state.heard.values() if heard.told and heard.open]
     about += [heard.latched for heard in state.heard.values() if heard.latched is not None]
     if weekly:
-        about += [heard.latest for heard in state.heard.values() if heard.condition == "unknown" and not heard.told]
+        about += [heard.latest for heard in state.heard.values() if heard.latest.condition == "unknown" and not heard.told]
     about += [*state.quality.values(), *(state.week_lines if weekly else state.lines)]
-    about = list({event["id"]: event for event in about}.values())
+    about = list({event.id: event for event in about}.values())
     if weekly:
         about += _most_frequent(desk, at_ms)
         state.week_lines, state.raises = [], {}
@@ -196,7 +195,7 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
     desk.write("weekly" if weekly else "digest", "digest", "site", about, at_ms, to="keeper")
 
 
-def _most_frequent(desk: Desk, at_ms: int) -> list[dict[str, Any]]:
+def _most_frequent(desk: Desk, at_ms: int) -> list[SystemEvent]:
     """The alarms that came most often since the last weekly digest: they are the ones whose bands deserve a look."""
     often = sorted(desk.state.raises.items(), key=lambda pair: (-pair[1], pair[0]))[:MOST_FREQUENT]
     return [

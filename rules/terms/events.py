@@ -7,13 +7,14 @@ the stream. Only `taken_ms` orders the stream and drives delays; it never decrea
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
-from typing import Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import BeforeValidator, ConfigDict, Field, TypeAdapter
 
 from rules.terms.quantities import Quantity
 from rules.terms.words import Word
@@ -29,6 +30,11 @@ def rfc3339(at_ms: int) -> str:
     moment = datetime.fromtimestamp(at_ms / 1000, UTC)
     spec = "seconds" if at_ms % 1000 == 0 else "milliseconds"
     return moment.isoformat(timespec=spec).replace("+00:00", "Z")
+
+
+def instant_of(text: str) -> int:
+    """Return the milliseconds of an RFC 3339 text."""
+    return round(datetime.fromisoformat(text).timestamp() * 1000)
 
 
 # ---------------------------------------------------------------- what enters
@@ -137,6 +143,22 @@ def _time_key(name: str) -> str:
     return "time" if name == "at_ms" else name.removesuffix("_ms")
 
 
+_INSTANTS = {"time": "at_ms", "since": "since_ms", "due": "due_ms"}
+
+
+def _read(body: object) -> object:
+    """Turn the JSON object of an event into its fields; anything else stays as it is."""
+    if not isinstance(body, Mapping) or "time" not in body:
+        return body
+    times = {name: body[key] and instant_of(body[key]) for key, name in _INSTANTS.items() if key in body}
+    return {key: value for key, value in body.items() if key not in _INSTANTS} | times
+
+
+_AnyEvent = TypeVar("_AnyEvent")
+Stored = Annotated[_AnyEvent, BeforeValidator(_read)]
+"""An event in a state: written field by field, read from that or from its JSON object, as older states hold it."""
+
+
 Condition = Literal["normal", "active", "held", "unknown"]
 Level = Literal["outside", "harmful"]
 Suppression = Literal["none", "shelved", "by-design", "out-of-service"]
@@ -147,7 +169,7 @@ Priority = Literal["wake", "today", "morning", "digest"]
 class AlarmEvent(Event):
     """One change of one alarm, with its orthogonal state after it (OPC UA Part 9, IEC 62682)."""
 
-    kind: str = "alarm"
+    kind: Literal["alarm"] = "alarm"
     alarm: str
     change: str
     condition: Condition
@@ -166,6 +188,11 @@ class AlarmEvent(Event):
     """Time left before harm, one of the priority's inputs."""
     priority_reason: str = ""
     reason: str = ""
+
+    @property
+    def open(self) -> bool:
+        """Whether it stands."""
+        return self.condition in ("active", "held")
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +223,7 @@ class Prediction:
 class AdviceEvent(Event):
     """The one advisory of a chamber: its first action in the stable keys, all of them in order in `actions`."""
 
-    kind: str = "advice"
+    kind: Literal["advice"] = "advice"
     advisory: str
     status: Literal["given", "updated", "resolved", "withdrawn", "reminded", "verified"]
     device: str | None
@@ -215,12 +242,17 @@ class AdviceEvent(Event):
     lacking: tuple[str, ...] = ()
     headline: str = ""
 
+    @property
+    def over(self) -> bool:
+        """Whether it no longer asks for anything."""
+        return self.status in ("resolved", "withdrawn")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QualityEvent(Event):
     """A probe's series changed its standing: which test says what (QARTOD flags, NAMUR NE 107 class)."""
 
-    kind: str = "quality"
+    kind: Literal["quality"] = "quality"
     probe: str
     quantity: str | None
     test: str
@@ -234,7 +266,7 @@ class QualityEvent(Event):
 class CareEvent(Event):
     """A task of the routine became due, overdue, harmful if missed, or was done."""
 
-    kind: str = "care"
+    kind: Literal["care"] = "care"
     task: str
     status: Literal["due", "overdue", "harmful-if-missed", "done", "told"]
     due_ms: int | None
@@ -246,7 +278,7 @@ class CareEvent(Event):
 class WordEvent(Event):
     """What became of a keeper's word: taken, or refused and why."""
 
-    kind: str = "word"
+    kind: Literal["word"] = "word"
     word: str
     accepted: bool
     text: str
@@ -256,19 +288,38 @@ class WordEvent(Event):
 class SystemEvent(Event):
     """Something about the watching itself: a clock step, a gap, a changed configuration."""
 
-    kind: str = "system"
+    kind: Literal["system"] = "system"
     what: str
     text: str
 
 
+News = Annotated[
+    AlarmEvent | AdviceEvent | QualityEvent | CareEvent | WordEvent | SystemEvent, Field(discriminator="kind")
+]
+"""What a letter can tell of."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LetterEvent(Event):
-    """A mail that is owed now. `about` holds the events that it tells of, as JSON objects, most important first."""
+    """A mail that is owed now. `about` holds the events that it tells of, most important first."""
 
-    kind: str = "letter"
+    kind: Literal["letter"] = "letter"
     sort: Literal["situation", "escalation", "reminder", "all-clear", "summary", "digest", "care", "system"]
     thread: str
     ordinal: int
     to: Literal["keeper", "second", "stand-in"]
     urgent: bool
-    about: tuple[dict[str, Any], ...]
+    about: tuple[Stored[News], ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the letter with what it tells of as JSON objects."""
+        return Event.as_json(self) | {"about": [event.as_json() for event in self.about]}
+
+
+AnyEvent = Annotated[News | LetterEvent, Field(discriminator="kind")]
+_EVENT: TypeAdapter[News | LetterEvent] = TypeAdapter(Stored[AnyEvent], config=ConfigDict(defer_build=True))
+
+
+def event_of(body: Mapping[str, Any]) -> News | LetterEvent:
+    """Return the event of a JSON object that `as_json` made; raises pydantic.ValidationError if it is none."""
+    return _EVENT.validate_python(body)

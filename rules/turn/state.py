@@ -18,6 +18,7 @@ from rules.climate.memory import (
     Waiting,
 )
 from rules.telling.telling import TellingState
+from rules.terms.events import Event
 
 
 @dataclass
@@ -40,7 +41,9 @@ class EngineState:
 
 
 def shifted(value: Any, step_ms: int, name: str = "") -> Any:
-    """Return `value` with every remembered instant moved by `step_ms`."""
+    """Return `value` with every remembered instant moved by `step_ms`; an event stays as it was told."""
+    if isinstance(value, Event):
+        return value
     if is_dataclass(value) and not isinstance(value, type):
         return replace(value, **{f.name: shifted(getattr(value, f.name), step_ms, f.name) for f in fields(value) if f.init})
     if isinstance(value, dict):

@@ -46,7 +46,7 @@ def test_the_answer_to_a_bad_sight_is_mailed_at_once_and_one_to_a_good_sight_wai
         told(Observation, "2027-05-03 15:00", seen=("brown-on-top",)),
         told(Observation, "2027-05-03 16:00", seen=("brown-from-below",)),
     )  # fmt: skip
-    care = [(local(one), one.sort, [event["task"] for event in one.about if event["kind"] == "care"]) for one in found]
+    care = [(local(one), one.sort, [event.task for event in one.about if event.kind == "care"]) for one in found]
     assert care[0] == ("2027-05-03 15:00", "care", ["observation"])
     assert care[1][:2] == ("2027-05-04 08:00", "digest")
     assert "observation" in care[1][2]
@@ -60,7 +60,7 @@ def test_two_sights_at_night_are_both_answered_in_the_morning() -> None:
     )  # fmt: skip
     (letter,) = found
     assert local(letter) == "2027-05-04 06:30"
-    texts = " ".join(event["text"] for event in letter.about)
+    texts = " ".join(event.text for event in letter.about)
     assert "Brown on top or throughout" in texts
     assert "Drops fall from the lid on the garden" in texts
 
@@ -74,7 +74,7 @@ def test_late_leaves_are_mailed_when_the_quiet_hours_end() -> None:
 def test_the_checklist_goes_to_the_stand_in_and_the_keeper_gets_a_letter_of_his_own() -> None:
     word = told(Away, "2027-12-20 12:00", from_ms=at("2027-12-27 09:00"), to_ms=at("2028-01-05 20:00"))
     found = [one for one in letters("2027-12-20 11:00", "2027-12-27 00:00", word) if one.sort == "care"]
-    assert {(local(one), one.to, one.about[0]["task"]) for one in found} == {
+    assert {(local(one), one.to, one.about[0].task) for one in found} == {
         ("2027-12-26 09:00", "stand-in", "away"),
         ("2027-12-26 09:00", "keeper", "away-before"),
     }
@@ -88,7 +88,7 @@ def test_while_the_keeper_is_away_care_that_cannot_wait_goes_to_the_stand_in() -
         told(CareDone, "2027-12-28 18:00", task="leaves"),
         told(CareDone, "2028-01-06 18:00", task="leaves"),
     )  # fmt: skip
-    leaves = [(local(one), one.to) for one in found if one.sort == "care" and one.about[0]["task"] == "leaves"]
+    leaves = [(local(one), one.to) for one in found if one.sort == "care" and one.about[0].task == "leaves"]
     assert leaves == [
         ("2027-12-30 06:30", "stand-in"), ("2027-12-30 18:00", "stand-in"),
         ("2028-01-08 06:30", "keeper"), ("2028-01-08 18:00", "keeper"),

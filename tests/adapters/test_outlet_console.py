@@ -100,7 +100,7 @@ def test_a_letter_is_shown_as_it_would_be_mailed():
         ordinal=1,
         to="keeper",
         urgent=True,
-        about=(alarm().as_json(), ADVICE.as_json()),
+        about=(alarm(), ADVICE),
         **COMMON,
     )
     shown = printed(letter)

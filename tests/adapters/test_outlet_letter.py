@@ -38,7 +38,7 @@ def owed(ordinal=1, recipient="keeper@example.org", text="above 28 degC for 10 m
     letter = LetterEvent(
         id=f"o.letter.situation.big-nest.1.{ordinal}", at_ms=NOW, chamber="big-nest",
         sort="situation" if ordinal == 1 else "reminder", thread="situation.big-nest.1", ordinal=ordinal, to="keeper",
-        urgent=False, about=(alarm.as_json(),),
+        urgent=False, about=(alarm,),
     )  # fmt: skip
     return Owed(
         outlet="mail", event_id=letter.id, kind="letter", payload=json.dumps(letter.as_json()), made_ms=NOW, recipient=recipient

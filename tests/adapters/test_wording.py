@@ -105,7 +105,7 @@ WASTE = CareEvent(
 def letter(sort, *about, ordinal=1, **more):
     facts = {
         "id": f"a1.letter.big-nest.4.{ordinal}", "at_ms": NOW, "chamber": "big-nest", "sort": sort, "thread": "a1.big-nest.4",
-        "ordinal": ordinal, "to": "keeper", "urgent": False, "about": tuple(event.as_json() for event in about),
+        "ordinal": ordinal, "to": "keeper", "urgent": False, "about": about,
     } | more  # fmt: skip
     return LetterEvent(**facts)
 

@@ -17,7 +17,7 @@ from rules.telling.quiet_hours import local, quiet_until_ms
 from rules.telling.state import TellingState
 from rules.telling.telling import tell
 from rules.terms.condition_changes import ConditionChange
-from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, CareEvent, LetterEvent, SystemEvent
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, CareEvent, LetterEvent, News, SystemEvent
 from rules.terms.words import Acknowledge, Away, GardenSize, OutOfService, Shelve, Unshelve, Visit
 from rules.trade.alarm_kinds import ALARMS
 
@@ -252,13 +252,13 @@ def test_a_raise_that_was_told_is_ended_exactly_once_and_nothing_else_is_ended(s
     told, ended = set(), Counter()
     for letter in letters:
         for event in letter.about:
-            if letter.to == "second" or event["kind"] != "alarm":
+            if letter.to == "second" or event.kind != "alarm":
                 continue
-            name = (event["chamber"], event["alarm"], event["occurrence"])
-            if event["condition"] in ("active", "held") and event["suppression"] == "none":
+            name = (event.chamber, event.alarm, event.occurrence)
+            if event.condition in ("active", "held") and event.suppression == "none":
                 told.add(name)
-            elif event["change"] in ("returned", "closed", "unknown"):
-                ended[name, event["id"], letter.sort == "digest"] += 1
+            elif event.change in ("returned", "closed", "unknown"):
+                ended[name, event.id, letter.sort == "digest"] += 1
     assert all(count == 1 for count in ended.values())
     in_letters = {name for name, _, digest in ended if not digest}
     in_digests = {name for name, _, digest in ended if digest}
@@ -282,14 +282,14 @@ def _check_reminders(letters: list[LetterEvent]) -> None:
             since_news.clear() if letter.sort == "summary" else since_news.pop(letter.thread, None)
         if letter.sort == "reminder" and letter.to != "second":
             since_news[letter.thread] += 1
-            assert since_news[letter.thread] <= 3 + sum(e["kind"] == "advice" for e in letter.about) * 99
+            assert since_news[letter.thread] <= 3 + sum(e.kind == "advice" for e in letter.about) * 99
 
 
-def _may_disturb(event: dict[str, object]) -> bool:
-    over = event.get("change") in ("returned", "closed", "unknown") or event.get("status") == "resolved"
-    wakes = event.get("priority") == "wake" or event.get("urgency") == "wake"
-    may_wake = event["kind"] == "alarm" and ALARMS[str(event["alarm"])].wakes_at_night
-    presses = event.get("priority") == "today" and may_wake and event["seconds_left"] is not None
+def _may_disturb(event: News) -> bool:
+    over = getattr(event, "change", None) in ("returned", "closed", "unknown") or getattr(event, "status", None) == "resolved"
+    wakes = getattr(event, "priority", None) == "wake" or getattr(event, "urgency", None) == "wake"
+    may_wake = event.kind == "alarm" and ALARMS[event.alarm].wakes_at_night
+    presses = getattr(event, "priority", None) == "today" and may_wake and event.seconds_left is not None
     return not over and (wakes or presses)
 
 

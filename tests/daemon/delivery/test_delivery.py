@@ -376,7 +376,7 @@ def test_when_mail_does_not_let_us_in_mqtt_says_so_and_the_letters_wait(
     delivery = deliver({"post": MailSender(settings, WATCH), "home": publisher(running)})
     letter = LetterEvent(
         id="o.letter.system.site.1", at_ms=NOW, chamber=None, sort="system", thread="system.site", ordinal=1, to="keeper",
-        urgent=False, about=(SystemEvent(id="s", at_ms=NOW, chamber=None, what="test-message", text="Hello.").as_json(),),
+        urgent=False, about=(SystemEvent(id="s", at_ms=NOW, chamber=None, what="test-message", text="Hello."),),
     )  # fmt: skip
     with Listener(running) as listener:
         history.record(Batch(), [letter], owed=owed_by([letter], outlets, WATCH))

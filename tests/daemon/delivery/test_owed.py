@@ -43,7 +43,7 @@ def alarm(change="raised", **more):
 def letter(ordinal=1, sort="situation", to="keeper", about=None, at_ms=NOW):
     return LetterEvent(
         id=f"o.letter.situation.nest.1.{ordinal}", at_ms=at_ms, chamber="nest", sort=sort, thread="situation.nest.1",
-        ordinal=ordinal, to=to, urgent=False, about=about or (alarm().as_json(),),
+        ordinal=ordinal, to=to, urgent=False, about=about or (alarm(),),
     )  # fmt: skip
 
 
@@ -163,8 +163,8 @@ def test_an_outlet_s_trouble_is_told_by_the_others_only():
 
 
 def test_many_old_letters_become_one_with_the_newest_word_on_each_alarm():
-    raised, returned = alarm().as_json(), alarm("returned", condition="normal").as_json()
-    other = alarm(alarm="lid-dew", id="x").as_json()
+    raised, returned = alarm(), alarm("returned", condition="normal")
+    other = alarm(alarm="lid-dew", id="x")
     letters = [letter(1, about=(raised,)), letter(2, "all-clear", about=(returned,)), letter(3, about=(other,))]
     owed = owed_by(letters, {"post": OUTLETS["post"]}, WATCH)
     one = folded([each for each in owed if each.recipient == "k@example.org"])

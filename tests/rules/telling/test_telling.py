@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime, time, timedelta
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -106,7 +107,7 @@ def brief(letters: list[LetterEvent]) -> list[tuple[str, str, str]]:
 
 
 def about(letter: LetterEvent) -> list[str]:
-    return [str(event["change"] if event["kind"] == "alarm" else event.get("status", event["kind"])) for event in letter.about]
+    return [event.change if isinstance(event, AlarmEvent) else getattr(event, "status", event.kind) for event in letter.about]
 
 
 # ---------------------------------------------------------------- at once
@@ -123,7 +124,7 @@ def test_what_cannot_wait_is_told_at_its_very_instant(priority: str, urgent: boo
 def test_the_advice_of_the_same_instant_is_in_the_same_letter() -> None:
     when = at("10 14:30")
     (letter,) = letters_of(alarm(when), alarm(when, name="humidity-low"), advice(when))
-    assert [event["kind"] for event in letter.about] == ["alarm", "alarm", "advice"]
+    assert [event.kind for event in letter.about] == ["alarm", "alarm", "advice"]
 
 
 def test_the_most_urgent_is_told_first_and_harm_before_discomfort() -> None:
@@ -132,7 +133,8 @@ def test_the_most_urgent_is_told_first_and_harm_before_discomfort() -> None:
         alarm(when, name="humidity-high", priority="morning"), advice(when), alarm(when, name="lid-dew"),
         alarm(when, name="lid-open", priority="wake"), alarm(when, name="humidity-low", level="harmful"),
     )
-    assert [event.get("alarm") for event in letter.about] == ["lid-open", "humidity-low", "lid-dew", "humidity-high", None]
+    *alarms, last = letter.about
+    assert [one.alarm for one in alarms] == ["lid-open", "humidity-low", "lid-dew", "humidity-high"] and last.kind == "advice"
 
 
 def test_a_later_raise_brings_the_advice_that_stands() -> None:
@@ -154,7 +156,7 @@ def test_chambers_moved_by_their_room_are_named_in_the_one_letter() -> None:
     when = at("10 14:30")
     follows = [alarm(when, chamber=chamber, suppression="by-design") for chamber in ("right", "a")]
     (letter,) = letters_of(alarm(when), *follows)
-    assert [event["chamber"] for event in letter.about] == ["left", "right"]
+    assert [event.chamber for event in letter.about] == ["left", "right"]
 
 
 def test_a_held_alarm_and_the_silent_probe_are_one_letter() -> None:
@@ -165,7 +167,7 @@ def test_a_held_alarm_and_the_silent_probe_are_one_letter() -> None:
         alarm(when + HOUR_MS, name="probe-stale", probe="dry-end", priority="morning"),
     )
     assert brief(letters) == [("10 14:30", "situation", "keeper"), ("10 15:30", "situation", "keeper")]
-    assert [event["alarm"] for event in letters[1].about] == ["temperature-high", "probe-stale"]
+    assert [event.alarm for event in letters[1].about] == ["temperature-high", "probe-stale"]
     assert letters[0].thread == letters[1].thread
 
 
@@ -193,7 +195,7 @@ def test_a_return_while_another_alarm_stands_waits_for_the_next_letter() -> None
     assert len(letters_of(*both)) == 1
     letters = letters_of(*both, alarm(when + 2 * HOUR_MS, "returned", name="humidity-low"))
     assert [letter.sort for letter in letters] == ["situation", "all-clear"]
-    assert {(event["alarm"], event["change"]) for event in letters[1].about} == {
+    assert {(event.alarm, event.change) for event in letters[1].about} == {
         ("temperature-high", "returned"), ("humidity-low", "returned"),
     }
 
@@ -391,7 +393,7 @@ def test_one_more_sign_of_what_was_told_goes_with_the_next_letter() -> None:
         alarm(at("10 08:05"), name="humidity-low", priority="wake"), until=when + 20 * MINUTE_MS,
     )
     assert brief(letters) == [("10 08:00", "situation", "keeper"), ("10 08:15", "reminder", "keeper")]
-    assert [event["alarm"] for event in letters[1].about if event["kind"] == "alarm"] == ["temperature-high", "humidity-low"]
+    assert [event.alarm for event in letters[1].about if event.kind == "alarm"] == ["temperature-high", "humidity-low"]
 
 
 def test_one_more_sign_waits_an_hour_at_most() -> None:
@@ -530,7 +532,7 @@ def test_lost_memory_is_told_at_once_and_a_clock_step_with_the_digest() -> None:
     lost = SystemEvent(id="s1", at_ms=when, chamber=None, what="memory-lost", text="")
     step = SystemEvent(id="s2", at_ms=when, chamber=None, what="clock-step", text="")
     letters = all_letters(lost, step, until=at("11 09:00"))
-    assert [(one.sort, [event["id"] for event in one.about]) for one in letters] == [("system", ["s1"]), ("digest", ["s2"])]
+    assert [(one.sort, [event.id for event in one.about]) for one in letters] == [("system", ["s1"]), ("digest", ["s2"])]
 
 
 def test_a_doubtful_probe_is_in_every_digest_until_it_is_good() -> None:
@@ -547,8 +549,8 @@ def test_the_first_letter_of_a_store_is_about_law_and_safety_and_comes_once() ->
     when = at("10 23:00")
     state, letters = tell(WATCH, TellingState(), [], when, when + DAY_MS, "o")
     assert [(one.at_ms, one.sort) for one in letters] == [(when, "system"), (at("11 08:00"), "digest")]
-    assert {note["what"] for note in letters[0].about} == {"law-and-safety"}
-    assert "permits" in letters[0].about[0]["text"]
+    assert {note.what for note in letters[0].about} == {"law-and-safety"}
+    assert "permits" in letters[0].about[0].text
     assert all(one.sort != "system" for one in tell(WATCH, state, [], when + DAY_MS, when + 9 * DAY_MS, "o")[1])
 
 
@@ -611,7 +613,7 @@ def test_the_weekly_digest_takes_the_place_of_the_daily_one_and_looks_back_on_th
     ]
     assert about(letters[2]) == ["returned"]
     assert about(letters[4]) == ["returned", "system"]
-    assert letters[4].about[-1]["text"] == "left/temperature-high was raised 2 times in the last week"
+    assert letters[4].about[-1].text == "left/temperature-high was raised 2 times in the last week"
 
 
 def test_without_digests_what_waits_for_the_morning_still_comes_as_a_letter() -> None:
@@ -654,3 +656,23 @@ def test_the_state_handed_in_is_not_changed_and_nothing_to_do_hands_it_back() ->
     tell(WATCH, state, [alarm(when + HOUR_MS, "returned")], when + MINUTE_MS, when + 9 * DAY_MS, "o")
     assert adapter.dump_json(state) == before
     assert adapter.validate_json(before) == state
+
+
+def test_a_state_that_version_0_1_0_wrote_goes_on_as_it_was() -> None:
+    when = at("10 23:30")
+    events = [
+        alarm(when, since_ms=when - MINUTE_MS, seconds_left=3600.0), advice(when),
+        alarm(when + MINUTE_MS, name="humidity-low", priority="digest"),
+        CareEvent(
+            id="c", at_ms=when + MINUTE_MS, chamber="left", task="feed", status="due", due_ms=when, text="Give fresh leaves"
+        ),
+        QualityEvent(
+            id="q", at_ms=when + MINUTE_MS, chamber="left", probe="dry-end", quantity="relative_humidity", test="saturated",
+            flag="suspect", ne107="out-of-specification", detail="at 99 %RH",
+        ),
+        SystemEvent(id="s", at_ms=when + MINUTE_MS, chamber=None, what="gap", text="nobody watched"),
+        SystemEvent(id="s2", at_ms=when + MINUTE_MS, chamber=None, what="clock-step", text="set"),
+    ]
+    now, _ = tell(WATCH, TellingState(), events, when, when + 2 * MINUTE_MS, "o")
+    stored = (Path(__file__).parent / "state_of_0_1_0.json").read_bytes()
+    assert TypeAdapter(TellingState).validate_json(stored) == now
