@@ -17,6 +17,7 @@ from rules.advice.done import hear, knows, owes, told_heater, told_lid
 from rules.advice.plan import Plan, climate_stands, findable_keys, probes_stand, searched, without_search
 from rules.advice.search import Forecast
 from rules.advice.state import AdviceState, OpenAdvice, ToldForecast, ToldMove
+from rules.advice.steady import steadied
 from rules.advice.text import (
     act_within_s,
     cautions_of,
@@ -33,7 +34,7 @@ from rules.terms.events import HOUR_MS, MINUTE_MS, Action, AdviceEvent, Predicti
 from rules.trade import practice
 from rules.trade.alarm_kinds import ALARMS
 
-__all__ = ["AdviceState", "Standing", "consider", "hear", "knows", "owes", "told_heater", "told_lid"]
+__all__ = ["AdviceState", "Standing", "changed_ms", "consider", "hear", "knows", "owes", "told_heater", "told_lid"]
 
 URGENT_LOOK_S = 3600
 """However slowly a change works: what would wake the keeper is looked at again after this; common practice, no source."""
@@ -66,16 +67,22 @@ def consider(
         state = talk.after_done(state, events)
     if _at_work(state, situation, standing):
         return state, events
-    found = None if situation.visiting and not _hot(situation) else without_search(chamber, state, situation, standing)
+    found = None if situation.visiting and not _hot(situation) else without_search(chamber, state, talk.steady, standing)
     before, state = state, noticed_fading(chamber, state, situation, standing)
     if isinstance(found, Cause) and talk.search_is_idle(before, found):
         return talk.reminded(state, events), events
-    wanted = searched(chamber, before, situation, found) if isinstance(found, Cause) else found
+    wanted = searched(chamber, before, talk.steady, found) if isinstance(found, Cause) else found
     if not _stands(wanted, standing):
         return talk.closed(state, events), events
     if wanted is None or _hushed(state, wanted, situation):
         return talk.reminded(state, events), events
     return talk.told(state, wanted, events), events
+
+
+def changed_ms(state: AdviceState) -> int | None:
+    """Return when something was last changed at the chamber: what was before tells nothing of what is."""
+    done = [item.done_ms for item in (state.open, state.last) if item is not None and item.done_ms is not None]
+    return max([*done, *(change.at_ms for change in state.changes)], default=None)
 
 
 def _stands(wanted: Plan | None, standing: Mapping[str, Standing]) -> bool:
@@ -135,6 +142,7 @@ class _Talk:
         self.settings, self.chamber, self.chamber_id = settings, chamber, chamber_id
         self.situation, self.standing, self.origin = situation, standing, origin
         self.at_ms = situation.at_ms
+        self.steady = steadied(chamber, situation)
 
     # ------------------------------------------------------------ what is told
 
@@ -157,7 +165,7 @@ class _Talk:
         if not wanted.moves:
             told = {name: at_ms for name, at_ms in state.repeated_ms.items() if self.at_ms - at_ms < REPEAT_AFTER_MS}
             state = replace(state, repeated_ms=told | {" ".join(wanted.keys): self.at_ms})
-        return self._say(state, "given" if fresh else "updated", events, predictions_of(wanted, self.situation))
+        return self._say(state, "given" if fresh else "updated", events, predictions_of(wanted, self.steady))
 
     def search_is_idle(self, state: AdviceState, cause: Cause) -> bool:
         """Return whether no plan that a search in this cell may find would be told: most looks at standing advice are such.
@@ -199,7 +207,7 @@ class _Talk:
         return URGENCY[max((URGENCY.index(name) for name in found), default=URGENCY.index("today"))]
 
     def _opened(self, advisory: str, wanted: Plan, before: OpenAdvice | None) -> OpenAdvice:
-        situation, cause = self.situation, wanted.cause
+        situation, cause = self.steady, wanted.cause
         wait_s = max([practice.WAIT_S[practice.ACTS[act].knob] for act in wanted.acts], default=1800)
         if wanted.branch in ("heat", "lid-open"):
             wait_s = 900
@@ -220,7 +228,7 @@ class _Talk:
         situation, first, urgency = self.situation, wanted.actions[0], self._urgency(wanted.branch)
         return {
             "device": first.device, "change": first.change, "amount": first.amount, "unit": first.unit,
-            "reason": reason_of_plan(wanted, situation), "cautions": list(cautions_of(wanted, self.chamber)),
+            "reason": reason_of_plan(wanted, situation, self.steady), "cautions": list(cautions_of(wanted, self.chamber)),
             "actions": [asdict(action) for action in wanted.actions], "never": list(wanted.never),
             "case": None if wanted.cause is None else wanted.cause.case, "urgency": urgency,
             "act_within_s": self._within_s(wanted),
@@ -322,7 +330,7 @@ class _Talk:
         now = state.open
         if now is None or now.done_ms is None or self.at_ms < now.look_again_ms:
             return state
-        verdict = judge(now, self.situation, state.metrology_until_ms is not None and state.metrology_until_ms > self.at_ms)
+        verdict = judge(now, self.steady, state.metrology_until_ms is not None and state.metrology_until_ms > self.at_ms)
         state = learned(state, now, verdict)
         state = self._say(
             state, "verified", events, headline=verdict_text(now, verdict), reason=verdict.because, **_NOTHING_TO_DO,

@@ -151,7 +151,7 @@ def _stands(standing: Mapping[str, Standing], *names: str) -> bool:
 
 
 def _temperature_band(goal: Goal, chamber: Chamber, situation: Situation, standing: Mapping[str, Standing]) -> Band:
-    value, back = situation.temperature_c, chamber.temperature.deadband
+    value, back = situation.temperature_c, 0.0 if situation.by_mean else chamber.temperature.deadband
     if value is None:
         return "ok"
     high_edge = goal.high_c - (back if _stands(standing, "temperature-high", "heater-runaway") else 0.0)
@@ -160,7 +160,7 @@ def _temperature_band(goal: Goal, chamber: Chamber, situation: Situation, standi
 
 
 def _humidity_band(goal: Goal, chamber: Chamber, situation: Situation, standing: Mapping[str, Standing]) -> Band:
-    value, back = situation.relative_humidity_pct, chamber.humidity.deadband
+    value, back = situation.relative_humidity_pct, 0.0 if situation.by_mean else chamber.humidity.deadband
     if value is None:
         return "ok"
     high_edge = goal.high_pct - (back if _stands(standing, "humidity-high", "mister-stuck") else 0.0)

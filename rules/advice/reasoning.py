@@ -12,6 +12,7 @@ from rules.advice.model import NAMES
 from rules.advice.plan import Plan, cause_of, climate_stands, model_of, plan
 from rules.advice.search import Candidate
 from rules.advice.state import AdviceState
+from rules.advice.steady import steadied
 from rules.advice.text import lacking_of, reason_of_plan
 from rules.climate.situation import Situation
 from rules.settings import Settings
@@ -104,8 +105,9 @@ def explain(
         told_knobs=state.told_knobs, config_knobs=state.config_knobs, gains=state.gains, model=state.model,
         mist_failures=state.mist_failures, stopped_c=state.stopped_c,
     )  # without the waits of what was done: what would be advised if all might be changed now
-    wanted = plan(chamber, fresh, situation, standing)
-    cause = cause_of(chamber, state, situation, standing) if situation.temperature_c is not None else None
+    steady = steadied(chamber, situation)
+    wanted = plan(chamber, fresh, steady, standing)
+    cause = cause_of(chamber, state, steady, standing) if situation.temperature_c is not None else None
     model = model_of(chamber, state)
     solution = wanted.solution if wanted is not None else None
     return Reasoning(
@@ -125,7 +127,7 @@ def explain(
         runner_up=None if solution is None or solution.runner_up is None else _weighed(solution.runner_up),
         nothing_done=None if solution is None else _weighed(solution.idle),
         advice=() if wanted is None else tuple(action.text for action in wanted.actions),
-        never=() if wanted is None else wanted.never, reason=_reason(wanted, situation, standing),
+        never=() if wanted is None else wanted.never, reason=_reason(wanted, situation, steady, standing),
         sources=_sources(wanted, cause),
     )
 
@@ -172,9 +174,9 @@ def _weighed(candidate: Candidate) -> Weighed:
     )
 
 
-def _reason(wanted: Plan | None, situation: Situation, standing: Mapping[str, Standing]) -> str:
+def _reason(wanted: Plan | None, moment: Situation, steady: Situation, standing: Mapping[str, Standing]) -> str:
     if wanted is not None:
-        return reason_of_plan(wanted, situation)
+        return reason_of_plan(wanted, moment, steady)
     if climate_stands(standing):
         return "Something stands, but nothing that may be changed now would repair it."
     return "Nothing stands: nothing to do."

@@ -18,6 +18,8 @@ from rules.trade.garden_sizes import size_class
 
 TOLD_H = (1.0, 6.0, 24.0)
 """Of the predicted course, the hours that are told; the last one stands for 'at rest'."""
+TOLD_SWING_K = 1.0
+"""A swing smaller than this is not told beside the present figures."""
 LITTLE_HELP_SHARE = 0.7
 """A winner that leaves more than this share of the fault is called no help: the structure has to change; judgement."""
 UNMET = {
@@ -46,9 +48,12 @@ def headline_of(plan: Plan) -> str:
     return texts[0]
 
 
-def reason_of_plan(plan: Plan, situation: Situation) -> str:
-    """Return the chain of numbers in plain sentences: what is, why, what follows, what cannot be met."""
-    parts = [_now(plan.cause, situation)]
+def reason_of_plan(plan: Plan, moment: Situation, situation: Situation) -> str:
+    """Return the chain of numbers in plain sentences: what is, why, what follows, what cannot be met.
+
+    `situation` is what was judged: the moment, or the mean over the heater's swing.
+    """
+    parts = [_now(plan.cause, moment, situation)]
     if plan.branch in _BRANCH:
         parts.append(_BRANCH[plan.branch])
     if plan.cause is not None:
@@ -59,15 +64,22 @@ def reason_of_plan(plan: Plan, situation: Situation) -> str:
     return " ".join(part for part in parts if part)
 
 
-def _now(cause: Cause | None, situation: Situation) -> str:
-    t, rh = situation.temperature_c, situation.relative_humidity_pct
-    if t is None:
+def _now(cause: Cause | None, moment: Situation, situation: Situation) -> str:
+    if moment.temperature_c is None:
         return ""
-    said = f"It is {t:.1f} °C" + ("" if rh is None or situation.saturated else f" and {rh:.0f} %RH")
+    said = f"It is {_climate(moment)}"
+    swing = situation.temperature_swing
+    if situation is not moment and swing is not None and swing.most - swing.least >= TOLD_SWING_K:
+        said += f", on average of the last {swing.hours} hours {_climate(situation)}"
     if cause is not None:
         goal = cause.goal
         said += f" (wanted {goal.low_c:g} to {goal.high_c:g} °C, {goal.low_pct:g} to {goal.high_pct:g} %RH)"
     return said + "."
+
+
+def _climate(situation: Situation) -> str:
+    rh = situation.relative_humidity_pct
+    return f"{situation.temperature_c:.1f} °C" + ("" if rh is None or situation.saturated else f" and {rh:.0f} %RH")
 
 
 def _why(plan: Plan, cause: Cause, situation: Situation) -> list[str]:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.climate.memory import Hour, PlaceMemory
+from rules.climate.situation import Swing
 from rules.climate.view import View
 from rules.climate.windows import thousandths
 from rules.terms.events import DAY_MS, HOUR_MS
@@ -127,6 +128,16 @@ class Hours:
     def average(self) -> float | None:
         """Return the mean over the known hours; None: no hour is known."""
         return float(np.nanmean(self.mean)) if self.known else None
+
+
+def swing_of(hours: Hours | None) -> Swing | None:
+    """Return the swing over these hours; None where not every one of them is known."""
+    if hours is None or not len(hours.mean) or hours.known < len(hours.mean):
+        return None
+    means = hours.mean
+    return Swing(
+        float(means.mean()), float(hours.lowest.min()), float(hours.highest.max()), float(means.max() - means.min()), len(means)
+    )
 
 
 class ClimateMemory(Protocol):

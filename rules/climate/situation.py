@@ -5,6 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 
+@dataclass(frozen=True, slots=True)
+class Swing:
+    """How one figure moved to and fro over the last whole hours, in its own unit."""
+
+    mean: float
+    least: float
+    most: float
+    drift: float
+    """Between the hours' own means: small while it swings about one place."""
+    hours: int
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Situation:
     """The present of a chamber as the rules believe it. Temperatures degC, humidity %RH, `u_` standard uncertainties."""
@@ -41,6 +53,12 @@ class Situation:
     """Mean of the last day's hours around which the heater holds the air; None: they do not agree, or too few are known."""
     usual_peak_c: float | None = None
     usual_trough_c: float | None = None
+    temperature_swing: Swing | None = None
+    """Over the last whole hours since a setting was changed; None: too few of them are known."""
+    humidity_swing: Swing | None = None
+    margin_swing: Swing | None = None
+    by_mean: bool = False
+    """Temperature and humidity are means over their swing: an edge needs no deadband then."""
     visiting: bool = False
     """The keeper has announced work in the tank."""
     saturated: bool = False

@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from rules.advice import advisory
 from rules.alarms import alarms
+from rules.climate.hours import Climate, Hourly, swing_of
 from rules.climate.situate import situation_at, situations_at
+from rules.climate.situation import Situation
 from rules.climate.stream import Stretch
 from rules.climate.view import View
 from rules.settings import Settings
-from rules.terms.events import AlarmEvent, Event, WordEvent
+from rules.terms.events import HOUR_MS, AlarmEvent, Event, WordEvent
 from rules.terms.words import AdviceDone, Calibrated, ModelFitted, Word
 from rules.turn.state import EngineState
+
+SWING_MS = 3 * HOUR_MS
+"""A mat's thermostat switches within half an hour to two hours: three hold a whole swing; own estimate."""
+_SWINGING: tuple[Hourly, ...] = ("temperature_c", "relative_humidity_pct", "dew_margin_k")
 
 
 def advise(
@@ -43,10 +50,21 @@ def advise(
             if not stands and not advisory.owes(adviser):
                 continue
             situation = situations.get(index) or situation_at(view, index, settings.pressure_pa)
+            situation = with_swings(Climate(state.places), situation, adviser)
             adviser, spoken = advisory.consider(settings, name, adviser, situation, stands, state.origin)
             events += spoken
         state.advice[name] = adviser
     return events
+
+
+def with_swings(climate: Climate, situation: Situation, adviser: advisory.AdviceState) -> Situation:
+    """Return the situation with how its figures swung over the last whole hours, but not before a setting was changed."""
+    changed_ms = advisory.changed_ms(adviser)
+    since_ms = situation.at_ms - SWING_MS if changed_ms is None else max(changed_ms, situation.at_ms - SWING_MS)
+    temperature, humidity, margin = (
+        swing_of(climate.hours(situation.chamber, name, situation.at_ms - since_ms, situation.at_ms)) for name in _SWINGING
+    )
+    return replace(situation, temperature_swing=temperature, humidity_swing=humidity, margin_swing=margin)
 
 
 def may_be_asked(state: EngineState, chamber: str, turned: bool) -> bool:

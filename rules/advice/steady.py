@@ -1,0 +1,59 @@
+"""What a chamber is at, where a thermostat's swing is in the way: the mean of the last hours instead of the moment.
+
+A mat that switches on and off moves the air by two or three kelvins and its humidity by ten points within the hour. Whoever
+judges by the moment lowers the set point at each peak and dries the box at each rest of the heater.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from rules.climate.situation import Situation, Swing
+from rules.physics.uncertainty import probability_wet
+from rules.settings import Chamber
+
+DRIFT_K = 0.8
+DRIFT_PCT = 4.0
+"""Hours whose means differ by more than this do not swing about one place: something is going on. Own estimate."""
+BEYOND_K = 0.3
+BEYOND_PCT = 2.0
+"""A moment that lies further outside the swing of the last hours is news; a little more than a probe's noise."""
+LEAST_HOURS = 2
+
+
+def steadied(chamber: Chamber, situation: Situation) -> Situation:
+    """Return the situation with its means in place of the moment, where the moment is a part of the usual swing.
+
+    Not where it does harm: what is past a harmful limit counts as it is.
+    """
+    t, rh = situation.temperature_c, situation.relative_humidity_pct
+    heat, damp = situation.temperature_swing, situation.humidity_swing
+    if t is None or heat is None or not _usual(heat, t, DRIFT_K, BEYOND_K) or _harms(chamber, t):
+        return situation
+    calm = replace(_moved_to(situation, t, heat.mean), temperature_c=heat.mean, temperature_slope_k_h=0.0, by_mean=True)
+    if rh is None or damp is None or not _usual(damp, rh, DRIFT_PCT, BEYOND_PCT):
+        return calm
+    calm = replace(calm, relative_humidity_pct=damp.mean, humidity_slope_pct_h=0.0)
+    margin = situation.margin_swing
+    if situation.dew_margin_k is None or margin is None:
+        return calm
+    wet = None if situation.u_dew_margin_k is None else float(probability_wet(margin.mean, situation.u_dew_margin_k))
+    return replace(calm, dew_margin_k=margin.mean, probability_wet=wet)
+
+
+def _usual(swing: Swing, value: float, drift: float, beyond: float) -> bool:
+    within = swing.least - beyond <= value <= swing.most + beyond
+    return swing.hours >= LEAST_HOURS and swing.drift <= drift and within
+
+
+def _harms(chamber: Chamber, temperature_c: float) -> bool:
+    low, high = chamber.temperature.harmful_low, chamber.temperature.harmful_high
+    return (low is not None and temperature_c < low) or (high is not None and temperature_c > high)
+
+
+def _moved_to(situation: Situation, now_c: float, mean_c: float) -> Situation:
+    """Return the situation with its lid moved along with the air, so that the lid's factor stays what it is."""
+    lid, room = situation.lid_temperature_c, situation.room_temperature_c
+    if lid is None or room is None or abs(now_c - room) < 1.0:
+        return situation
+    return replace(situation, lid_temperature_c=lid + (lid - room) / (now_c - room) * (mean_c - now_c))

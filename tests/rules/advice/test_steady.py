@@ -1,0 +1,121 @@
+"""A thermostat's swing is no climate: the same box gets the same advice at the peak and at the trough of its heating."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+from advice_scenes import NOON_MS, alarms, devices, settings_of, situation
+
+from rules.advice.advisory import AdviceState, consider
+from rules.advice.plan import plan
+from rules.advice.steady import steadied
+from rules.climate.situation import Situation, Swing
+from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
+from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, Batch
+from rules.terms.words import AdviceDone
+from rules.turn.advance import advance
+
+CHAMBER = Chamber(devices=devices(), room="study", garden={"volume_ml": 500.0})
+SWUNG = {
+    "temperature_swing": Swing(25.5, 24.2, 27.2, 0.3, 3), "humidity_swing": Swing(88.0, 80.0, 95.0, 1.5, 3),
+    "margin_swing": Swing(1.4, 0.2, 2.2, 0.2, 3),
+}  # fmt: skip
+
+
+def moment(temperature_c: float, humidity_pct: float, slope: float, **changed: object) -> Situation:
+    return situation(
+        temperature_c, humidity_pct, 22.0, 50.0, factor=0.9, temperature_slope_k_h=slope, humidity_slope_pct_h=-3.0 * slope,
+        **(SWUNG | changed),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("temperature_c", "humidity_pct", "slope"), [(24.3, 94.0, -3.0), (25.5, 88.0, 4.0), (27.1, 81, 3.0)])
+def test_at_any_moment_of_the_swing_the_chamber_is_at_its_mean(temperature_c: float, humidity_pct: float, slope: float) -> None:
+    now = moment(temperature_c, humidity_pct, slope)
+    calm = steadied(CHAMBER, now)
+    assert (calm.temperature_c, calm.relative_humidity_pct, calm.dew_margin_k) == (25.5, 88.0, 1.4)
+    assert (calm.temperature_slope_k_h, calm.humidity_slope_pct_h) == (0.0, 0.0)
+    assert plan(CHAMBER, AdviceState(), calm, alarms(now, CHAMBER)) is None
+
+
+def test_judged_by_the_moment_the_same_box_was_dried_at_each_rest_of_its_heater() -> None:
+    now = moment(24.3, 94.0, -3.0)
+    assert plan(CHAMBER, AdviceState(), now, alarms(now, CHAMBER)) is not None
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"temperature_swing": None},
+        {"temperature_swing": Swing(25.5, 24.2, 27.2, 1.5, 3)},  # its hours drift: something is going on
+        {"temperature_swing": Swing(25.5, 24.2, 27.2, 0.3, 1)},  # one hour alone may be half a swing
+        {"temperature_swing": Swing(25.5, 25.3, 25.7, 0.1, 3)},  # it was still, and now it is not
+    ],
+)
+def test_what_is_no_swing_counts_as_it_is(changed: dict[str, Swing | None]) -> None:
+    now = moment(24.3, 94.0, -3.0, **changed)
+    assert steadied(CHAMBER, now) == now
+
+
+def test_past_a_harmful_limit_the_moment_counts() -> None:
+    wild = {"temperature_swing": Swing(27.0, 23.0, 30.6, 0.3, 3)}
+    now = moment(30.5, 70.0, 3.0, **wild)
+    assert steadied(CHAMBER, now) == now
+
+
+def test_humidity_that_leaves_its_swing_is_news_though_the_heat_swings_on() -> None:
+    calm = steadied(CHAMBER, moment(25.0, 60.0, 0.0))
+    assert (calm.temperature_c, calm.relative_humidity_pct) == (25.5, 60.0)
+
+
+def test_the_letter_tells_the_present_and_the_mean_that_was_judged() -> None:
+    damp = {"humidity_swing": Swing(96.0, 92.0, 99.0, 1.5, 3)}
+    now = moment(24.3, 98.0, -3.0, **damp)
+    _, events = consider(settings_of(CHAMBER), "north", AdviceState(), now, alarms(now, CHAMBER), "t")
+    assert "It is 24.3 °C and 98 %RH, on average of the last 3 hours 25.5 °C and 96 %RH (wanted" in events[0].reason
+
+
+# ---------------------------------------------------------------- through the engine
+
+
+def swinging(hours: float, mean_pct: float = 86.5, step_min: int = 2) -> Batch:
+    """A box on a two-hourly mat: up 2 K and down again, its humidity the other way round; a room that stays."""
+    at_ms = NOON_MS + np.arange(0, round(hours * 60), step_min, dtype=np.int64) * MINUTE_MS
+    phase = (at_ms - NOON_MS) / HOUR_MS % 2.0
+    wave = np.where(phase < 1.0, phase, 2.0 - phase) - 0.5  # a sawtooth from -0.5 to 0.5
+    ripple = 0.02 * np.sin(at_ms / 1.7e5)
+    series = tuple((probe, name) for probe in ("air", "study-air") for name in ("air_temperature", "relative_humidity"))
+    columns = (25.4 + 1.8 * wave + ripple, mean_pct - 9.0 * wave + ripple, 22.0 + ripple, 50.0 + ripple)
+    count = len(at_ms)
+    return Batch(
+        series, np.tile(np.arange(4, dtype=np.int32), count), np.repeat(at_ms, 4), np.repeat(at_ms, 4),
+        np.column_stack(columns).ravel(),
+    )  # fmt: skip
+
+
+def shelf() -> Settings:
+    chamber = CHAMBER.model_copy(update={"lid": CHAMBER.lid.model_copy(update={"temperature_factor": 0.9})})
+    probes = {"air": Probe(place="nest", interval="2min"), "study-air": Probe(place="study", interval="2min")}
+    return Settings(
+        site=Site(), zone=ZoneInfo("UTC"), rooms={"study": Room()}, chambers={"nest": chamber}, probes=probes,
+        telling=Telling(),
+    )  # fmt: skip
+
+
+def advised(batch: Batch, items: tuple[AdviceDone, ...] = ()) -> list[AdviceEvent]:
+    events = advance(shelf(), None, replace(batch, items=items), int(batch.taken_ms[-1]) + 1).events
+    return [event for event in events if isinstance(event, AdviceEvent)]
+
+
+def test_a_box_whose_mean_is_right_gets_no_advice_once_its_swing_is_known() -> None:
+    later = [event for event in advised(swinging(24.0)) if event.at_ms > NOON_MS + 4 * HOUR_MS]
+    assert [event.headline for event in later if event.status in ("given", "updated")] == []
+
+
+def test_a_box_whose_mean_is_wrong_gets_one_piece_of_advice_and_not_another_at_each_peak() -> None:
+    later = [event for event in advised(swinging(24.0, mean_pct=64.0)) if event.at_ms > NOON_MS + 4 * HOUR_MS]
+    assert len([event for event in later if event.status in ("given", "updated")]) <= 1
+    assert {event.device for event in advised(swinging(6.0, mean_pct=64.0))} & {"water", "vent", "fan"}
