@@ -9,37 +9,31 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
+from daemon.store.doubt import doubt
 from daemon.store.errors import HistoryError, history_error
 from daemon.store.migrations import APPLICATION_ID, STEPS, version_of
 
-_SUFFIX = ".backup.sqlite3"
-_DOUBTFUL = ".doubtful"
+SUFFIX = ".backup.sqlite3"
+_PAGES = 25_000
+"""Copied between two reports of progress where nobody writes; else all at once: a consistent copy while the daemon writes."""
 
 
-@dataclass(frozen=True, slots=True)
-class Recovery:
-    """What was done about a damaged store: where the damaged file is kept and from which backup it goes
-    on (None: anew)."""
+Progress = Callable[[str, float], None]
+"""Told what is being done, and within how many seconds it will be told again, so that whoever waits knows when it hangs."""
 
-    set_aside: Path
-    restored_from: Path | None
-    found: str
 
-    @property
-    def text(self) -> str:
-        """What the keeper should read."""
-        goes_on = (
-            f"dewlid goes on from the backup {self.restored_from}; what was recorded after it is only in the damaged file"
-            if self.restored_from
-            else "there was no good backup, so dewlid starts with an empty store: alarms that still stand will be raised again"
-        )
-        return f"The store was damaged ({self.found}). The damaged file is kept as {self.set_aside}; {goes_on}."
+def no_progress(doing: str, within_s: float) -> None:
+    """Tell nobody."""
+
+
+def look_through_s(path: Path) -> float:
+    """Return how long looking through a file may take at most: a tired memory card reads 5 MB a second."""
+    return 60.0 + path.stat().st_size / 5e6
 
 
 def stamp(now_ms: int) -> str:
@@ -68,39 +62,15 @@ def read_only(path: Path) -> Iterator[sqlite3.Connection]:
         raise history_error(path, "reading the store", error) from error
 
 
-def fault_of(path: Path) -> str | None:
+def fault_of(path: Path, progress: Progress = no_progress) -> str | None:
     """Return what is wrong with this file as a store, None when it is whole. Reads all of it."""
     try:
         with read_only(path) as connection:
+            progress(f"looking whether {path.name} is whole", look_through_s(path))
             if connection.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
                 return "it is no store of dewlid"
             if not 0 < version_of(connection) <= len(STEPS):
                 return f"its tables have version {version_of(connection)}, this program knows up to {len(STEPS)}"
-            found = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
-    except HistoryError as error:
-        return str(error)
-    return None if found == "ok" else str(found)
-
-
-def doubt(path: Path) -> None:
-    """Leave a mark beside a store that turned out damaged while it was read or copied: the next start looks closer."""
-    mark = path.with_name(path.name + _DOUBTFUL)
-    with suppress(OSError):
-        mark.write_text("again" if mark.exists() else "once", encoding="ascii")
-
-
-def fault_of_doubtful(path: Path) -> str | None:
-    """Return what is wrong with a store that bears the mark of doubt; None: it bears none, or it is whole after all.
-
-    Found whole once, it goes on; when it then cannot be read again, it is taken for damaged whatever the check says.
-    """
-    mark = path.with_name(path.name + _DOUBTFUL)
-    if not mark.exists():
-        return None
-    if mark.read_text(encoding="ascii", errors="replace") == "again":
-        return "it could not be read, twice"
-    try:
-        with read_only(path) as connection:
             found = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
     except HistoryError as error:
         return str(error)
@@ -114,7 +84,7 @@ def back_up(path: Path, folder: Path, *, now_ms: int, label: str = "", keep: int
     Only copies without a label are counted and removed; one made before an upgrade stays until the keeper
     removes it.
     """
-    name = f"{path.stem}.{label + '.' if label else ''}{stamp(now_ms)}{_SUFFIX}"
+    name = f"{path.stem}.{label + '.' if label else ''}{stamp(now_ms)}{SUFFIX}"
     target, unfinished = folder / name, folder / f".{name}.unfinished"
     _copy(path, unfinished)
     fault = fault_of(unfinished)
@@ -128,12 +98,15 @@ def back_up(path: Path, folder: Path, *, now_ms: int, label: str = "", keep: int
     return target
 
 
-def _copy(source: Path, target: Path) -> None:
+def _copy(source: Path, target: Path, progress: Progress = no_progress) -> None:
+    def told(_status: int, left: int, total: int) -> None:
+        progress(f"copying {source.name}: {100 * (total - left) // max(total, 1)} %", 60.0)
+
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         target.unlink(missing_ok=True)
         with read_only(source) as connection, closing(sqlite3.connect(target)) as copy:
-            connection.backup(copy)  # in one step: a consistent copy even while the daemon writes
+            connection.backup(copy, pages=_PAGES if progress is not no_progress else -1, progress=told)
             copy.execute("PRAGMA journal_mode = DELETE")
     except sqlite3.Error as error:
         raise history_error(target, "writing a backup", error) from error
@@ -148,31 +121,27 @@ def _put(unfinished: Path, target: Path) -> None:
 
 
 def _unlabelled(path: Path, folder: Path) -> list[Path]:
-    found = folder.glob(f"{path.stem}.*{_SUFFIX}")
+    found = folder.glob(f"{path.stem}.*{SUFFIX}")
     return sorted((each for each in found if each.name.count(".") == path.stem.count(".") + 3), reverse=True)
 
 
-def newest_good(path: Path, folder: Path) -> Path | None:
-    """Return the newest verified backup of this store, of any label; None when there is none."""
-    found = folder.glob(f"{path.stem}.*{_SUFFIX}")
-    by_age = sorted(found, key=lambda each: each.name.removesuffix(_SUFFIX).rsplit(".", 1)[-1], reverse=True)
-    return next((each for each in by_age if fault_of(each) is None), None)
-
-
-def set_aside(path: Path, *, now_ms: int) -> Path:
-    """Rename a damaged store and its side files; nothing is deleted."""
+def name_aside(path: Path, *, now_ms: int) -> Path:
+    """Return a free name under which a damaged store is kept."""
     target = path.with_name(f"{path.name}.damaged-{stamp(now_ms)}")
     number = 1
     while target.exists():
         number += 1
         target = path.with_name(f"{path.name}.damaged-{stamp(now_ms)}-{number}")
-    path.with_name(path.name + _DOUBTFUL).unlink(missing_ok=True)
+    return target
+
+
+def set_aside(path: Path, target: Path) -> None:
+    """Rename a store and its side files, the store itself last; nothing is deleted. Cut off, it may be called again."""
     for side in ("-wal", "-shm", ""):
         part = path.with_name(path.name + side)
         if part.exists():
             part.rename(target.with_name(target.name + side))
     flush(path.parent)
-    return target
 
 
 def restore(backup: Path, path: Path, *, now_ms: int) -> Path | None:
@@ -185,12 +154,21 @@ def restore(backup: Path, path: Path, *, now_ms: int) -> Path | None:
     fault = fault_of(backup)
     if fault:
         raise HistoryError(f"{backup}: this backup is not whole ({fault}); take another one")
-    unfinished = path.with_name(f".{path.name}.unfinished")
-    _copy(backup, unfinished)
-    _forget_old_debts(unfinished, now_ms)
-    former = set_aside(path, now_ms=now_ms) if path.exists() else None
-    _put(unfinished, path)
+    former = name_aside(path, now_ms=now_ms) if path.exists() else None
+    restore_checked(backup, path, former, now_ms=now_ms)
     return former
+
+
+def restore_checked(
+    backup: Path, path: Path, former: Path | None = None, *, now_ms: int, progress: Progress = no_progress
+) -> None:
+    """Put a backup that was found whole in the place of the store; the former store is kept as `former`."""
+    unfinished = path.with_name(f".{path.name}.unfinished")
+    _copy(backup, unfinished, progress)
+    _forget_old_debts(unfinished, now_ms)
+    if former is not None:
+        set_aside(path, former)
+    _put(unfinished, path)
 
 
 def _forget_old_debts(path: Path, now_ms: int) -> None:

@@ -42,6 +42,11 @@ def history_error(path: Path, doing: str, error: sqlite3.Error) -> HistoryError:
     return HistoryError(f"{path}: {doing} failed: {error} ({name or type(error).__name__}); {remedy}", passing=passing)
 
 
+def senseless(path: Path, error: Exception) -> HistoryError:
+    """Return what the keeper should read where the file can be read, but no program wrote what stands in it."""
+    return HistoryError(f"{path}: its rows make no sense ({error}); the file is damaged: {_DAMAGED}")
+
+
 def tells_of_damage(error: sqlite3.Error) -> bool:
     """Whether the file itself is wrong: no page can be read, or a page that stands in another's place makes rows contradict."""
     return _name(error).startswith(_OF_DAMAGE)

@@ -21,9 +21,11 @@ from typing import IO, Any
 
 from adapters.outlets.outlet import Owed
 from daemon.store import outbox_rows
-from daemon.store.backup import Recovery, back_up, doubt, fault_of_doubtful, newest_good, restore, set_aside
+from daemon.store import recovery as recoveries
+from daemon.store.backup import Progress, back_up, flush, no_progress, restore
 from daemon.store.batch_rows import batches, item_row, last_taken_ms, lenient_text, reading_rows
-from daemon.store.errors import HistoryError, history_error, tells_of_damage
+from daemon.store.doubt import clear, doubt, is_doubted
+from daemon.store.errors import HistoryError, history_error, senseless, tells_of_damage
 from daemon.store.migrations import STEPS, Step, migrate, refuse_foreign_or_newer
 from daemon.store.outbox_rows import Receipt
 from daemon.store.retention import roll_up
@@ -36,12 +38,24 @@ _INSERT_EVENT = "INSERT OR IGNORE INTO event (id, at_ms, kind, chamber, body) VA
 class History:
     """The one writing connection. Open it in the thread that will use it."""
 
-    def __init__(self, path: Path, connection: sqlite3.Connection, lock: IO[str], recovery: Recovery | None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        connection: sqlite3.Connection,
+        lock: IO[str],
+        recovery: recoveries.Recovery | None,
+        *,
+        in_doubt: bool = False,
+    ) -> None:
         self._path = path
         self._connection = connection
         self._lock = lock
         self.recovery = recovery
         """What was done about a damaged store when it was opened; to be told loudly."""
+        self.in_doubt = in_doubt
+        """Whether the last end was not clean, or the file was doubted: to be examined beside the watching."""
+        status = path.stat()
+        self._file = status.st_dev, status.st_ino
         self.dropped = 0
         """How many expendable messages were dropped since the start, because too many waited."""
         self._series = {
@@ -52,9 +66,16 @@ class History:
         self.limit = outbox_rows.LIMIT
 
     @staticmethod
-    def open(path: Path, *, now_ms: int, backups: Path | None = None, steps: Sequence[Step] = STEPS) -> History:
+    def open(
+        path: Path,
+        *,
+        now_ms: int,
+        backups: Path | None = None,
+        steps: Sequence[Step] = STEPS,
+        progress: Progress = no_progress,
+    ) -> History:
         """Open the store, or make a new one; a damaged file is set aside and the newest good backup takes
-        its place.
+        its place, which may take minutes and is told to `progress`.
 
         Raises HistoryError when another dewlid uses it, when a newer one wrote it, or when the file cannot
         be used at all.
@@ -62,9 +83,11 @@ class History:
         backups = backups or path.parent / "backups"
         lock = _locked(path)
         try:
-            recovery = _recovered(path, backups, now_ms)
+            unclean = _ended_unclean(path)  # before anything opens it
+            recovery = recoveries.recovered(path, backups, now_ms, progress)
+            in_doubt = unclean or is_doubted(path)
             connection = _connected(path, backups, now_ms, steps)
-            return History(path, connection, lock, recovery)
+            return History(path, connection, lock, recovery, in_doubt=in_doubt)
         except sqlite3.Error as error:
             lock.close()
             raise history_error(path, "opening the store", error) from error
@@ -118,15 +141,22 @@ class History:
             due = [each for each in owed if each.event_id not in known]
             self.dropped += outbox_rows.put(self._connection, due, self.limit)
 
+        if not self._in_place():
+            raise self._moved_away()
         try:
             self._transaction("recording readings", write)
         except BaseException:
             self._series, self._seq, self._last_reading = held
             raise
+        if self.recovery is not None and events:
+            recoveries.told(self._path)
+            self.recovery = None
         return self._seq
 
     def prove(self) -> None:
-        """Show that the store can be locked for writing and read; writes nothing, to spare the disk."""
+        """Show that the store is in its place, can be locked for writing and read; writes nothing, to spare the disk."""
+        if not self._in_place():
+            raise self._moved_away()
         self._transaction("proving the store", lambda: self._connection.execute("SELECT seq FROM state").fetchone())
 
     def settle(self, receipts: Iterable[Receipt]) -> None:
@@ -226,6 +256,30 @@ class History:
             self._roll_back()
             raise
 
+    def _in_place(self) -> bool:
+        try:
+            status = self._path.stat()
+        except OSError:
+            return False
+        return (status.st_dev, status.st_ino) == self._file
+
+    def _moved_away(self) -> HistoryError:
+        """Write the store back that was moved or deleted while it was in use; return what to raise."""
+        path, moved = self._path, f"{self._path}: the store was moved or deleted while dewlid used it"
+        if path.exists():
+            return HistoryError(f"{moved}, and another file stands there now; dewlid starts again on that one")
+        unfinished = path.with_name(f".{path.name}.unfinished")
+        try:
+            unfinished.unlink(missing_ok=True)
+            with closing(sqlite3.connect(unfinished)) as copy:
+                self._connection.backup(copy)
+            flush(unfinished)
+            unfinished.replace(path)
+            flush(path.parent)
+        except (sqlite3.Error, OSError) as error:
+            return HistoryError(f"{moved}, and cannot be written back ({error})")
+        return HistoryError(f"{moved}; it was written back, and dewlid starts again")
+
     def _failed(self, doing: str, error: sqlite3.Error) -> HistoryError:
         if tells_of_damage(error):
             doubt(self._path)  # the quick check at a start does not see all: the next one looks closer
@@ -247,6 +301,9 @@ class History:
             return last_state(self._connection)
         except sqlite3.Error as error:
             raise self._failed("reading the last state", error) from error
+        except (TypeError, ValueError) as error:
+            doubt(self._path, f"its rows make no sense: {error}")
+            raise senseless(self._path, error) from error
 
     @property
     def newest_ms(self) -> int | None:
@@ -262,6 +319,9 @@ class History:
             yield from (batch for _, batch in batches(self._connection, seq))
         except sqlite3.Error as error:
             raise self._failed("reading the record", error) from error
+        except (TypeError, ValueError, LookupError, OverflowError) as error:
+            doubt(self._path, f"its rows make no sense: {error}")
+            raise senseless(self._path, error) from error
 
 
 def last_state(connection: sqlite3.Connection) -> tuple[bytes, int] | None:
@@ -325,31 +385,16 @@ def restore_backup(backup: Path, path: Path, *, now_ms: int) -> Path | None:
     set aside.
     """
     with _locked(path):
-        return restore(backup, path, now_ms=now_ms)
+        former = restore(backup, path, now_ms=now_ms)
+        clear(path)
+        recoveries.told(path)
+        return former
 
 
-def _recovered(path: Path, backups: Path, now_ms: int) -> Recovery | None:
-    found = _damage(path) or (fault_of_doubtful(path) if path.exists() else None)
-    if found is None:
-        return None
-    aside = set_aside(path, now_ms=now_ms)
-    good = newest_good(path, backups)
-    if good is not None:
-        restore(good, path, now_ms=now_ms)
-    return Recovery(aside, good, found)
-
-
-def _damage(path: Path) -> str | None:
-    if not path.exists():
-        return None
-    try:
-        with closing(sqlite3.connect(path, isolation_level=None)) as connection:
-            found = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
-    except sqlite3.OperationalError:
-        raise  # locked, not permitted, disk error: not damage
-    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # the second: from the damaged name of a table
-        return str(error)
-    return None if found == "ok" else str(found)
+def _ended_unclean(path: Path) -> bool:
+    """Return whether a log lies beside the store: a clean end folds it in and takes it away."""
+    log = path.with_name(f"{path.name}-wal")
+    return log.exists() and log.stat().st_size > 0
 
 
 def _connected(path: Path, backups: Path, now_ms: int, steps: Sequence[Step]) -> sqlite3.Connection:

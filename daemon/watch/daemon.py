@@ -66,7 +66,7 @@ class Daemon:
         begun_s = time.monotonic()
         status = ExitStatus.INTERNAL
         try:
-            self._running.start()
+            self._running.start(self._notifier.starting)
             _collect_from_now_on()
             _log.info("watching", config=str(self._path), **self._running.size, start_s=round(time.monotonic() - begun_s, 2))
             self._notifier.ready(self._running.status)

@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Iterable
 from datetime import tzinfo
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import structlog
@@ -21,6 +22,9 @@ from daemon.config.configuration import Configuration
 from daemon.config.file import ConfigFault, ConfigurationError
 from daemon.config.settings import settings_of
 from daemon.delivery.delivery import Delivery
+from daemon.store.doubt import doubt
+from daemon.store.errors import HistoryError
+from daemon.store.examination import examine
 from daemon.store.history import History
 from daemon.store.spool import Spool
 from daemon.watch.assembly import Feed, Line, feeds_of, lines_of, outlets_of
@@ -56,6 +60,7 @@ class Running:
         self._stopping = threading.Event()
         self._delivered = threading.Event()
         self._failure: Exception | None = None
+        self._patience_s = time.monotonic() + _OPEN_S
         self._thread = threading.Thread(target=self._own_store, name="engine", daemon=True)
         self._lines: dict[str, Line] = {}
         self._feeds: dict[str, Feed] = {}
@@ -75,15 +80,14 @@ class Running:
 
     # ------------------------------------------------------------ starting
 
-    def start(self) -> None:
-        """Open the store, then let in what comes; raises what stands against it."""
+    def start(self, report: Callable[[str], None] = lambda stage: None) -> None:
+        """Open the store, then let in what comes; raises what stands against it. `report` hears each second how far it is."""
         threading.excepthook = self._thread_died
         self._spool.prepare()
         self.bell = self._spool.bell()
         self.stage = "opening the store"
         self._thread.start()
-        if not self._opened.wait(_OPEN_S):
-            raise TimeoutError(f"the store {self._configuration.store} could not be opened within {_OPEN_S:g} s")
+        self._await_store(report)
         self.check_alive()
         self.stage = "starting probes and outlets"
         self._connect(self._configuration)
@@ -92,11 +96,37 @@ class Running:
             self._polling.start()
         self.stage = "watching"
 
+    def _await_store(self, report: Callable[[str], None]) -> None:
+        """Wait while the store is opened: as long as its recovery goes on, however long that takes."""
+        while not self._opened.wait(1.0):
+            if time.monotonic() > self._patience_s:
+                raise TimeoutError(f"the store {self._configuration.store} could not be opened in time: {self.stage}")
+            report(self.stage)
+
+    def _recovering(self, doing: str, within_s: float) -> None:
+        if doing != self.stage:
+            _log.warning("recovering the store", doing=doing)
+        self.stage, self._patience_s = doing, time.monotonic() + within_s
+
+    def _examine(self, path: Path) -> None:
+        """Look through the whole store beside the watching; where it is damaged, the next start goes on from a backup."""
+        try:
+            found = examine(path, lambda: not self._stopping.is_set())
+        except HistoryError as error:
+            _log.warning("the store could not be examined", reason=str(error))
+            return
+        if found is None:
+            _log.info("the store was examined after an unclean end", found="whole")
+            return
+        doubt(path, found)
+        self._inbox.fail(HistoryError(f"{path}: the store is damaged ({found}); dewlid starts again on the newest good backup"))
+
     def _own_store(self) -> None:
         """The engine's thread: it alone writes the store, from its opening to its end."""
         try:
             setting = _setting(self._configuration)
-            history = History.open(self._configuration.store, now_ms=self._clock.wall_ms())
+            path = self._configuration.store
+            history = History.open(path, now_ms=self._clock.wall_ms(), progress=self._recovering)
             with contextlib.closing(history):
                 begin = resume(setting.settings, history)
                 self._inbox = Inbox(StreamClock(self._clock, begin.newest_ms))
@@ -109,6 +139,8 @@ class Running:
                 self._keep_page(self._configuration, setting.settings)
                 if history.recovery is not None:
                     self._engine.tell("store-recovered", history.recovery.text)
+                if history.in_doubt:
+                    threading.Thread(target=self._examine, args=(path,), name="examination", daemon=True).start()
                 self._opened.set()
                 self._engine.run(self._stopping, self._delivered)
         except Exception as failure:

@@ -9,6 +9,8 @@ import socket
 import time
 from collections.abc import Mapping
 
+_MORE_USEC = 30_000_000
+
 
 class Notifier:
     """Speaks to the service manager that started this process; without one, every call does nothing."""
@@ -33,6 +35,10 @@ class Notifier:
     def status(self, text: str) -> None:
         """Show one line in `systemctl status`."""
         self._send(f"STATUS={_one_line(text)}")
+
+    def starting(self, text: str) -> None:
+        """Say that the start goes on, and ask for so much more time (sd_notify(3), EXTEND_TIMEOUT_USEC)."""
+        self._send(f"EXTEND_TIMEOUT_USEC={_MORE_USEC}\nSTATUS={_one_line(text)}")
 
     def alive(self) -> None:
         """Feed the watchdog; called only after every stage has shown that it works."""

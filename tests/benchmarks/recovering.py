@@ -15,7 +15,8 @@ from measure import Row, at_most, main, python
 from reporting import fill_year, write_config
 
 from daemon.config.configuration import load
-from daemon.store.backup import back_up, doubt
+from daemon.store.backup import back_up
+from daemon.store.doubt import doubt
 
 ROUNDS = 3
 LIMIT_S = 30.0

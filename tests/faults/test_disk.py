@@ -15,7 +15,9 @@ import pytest
 from daemon.clock import StreamClock, SystemClock
 from daemon.config.configuration import load_text
 from daemon.config.settings import settings_of
+from daemon.store.doubt import doubt
 from daemon.store.errors import HistoryError
+from daemon.store.examination import examine
 from daemon.store.history import History
 from daemon.store.spool import Spool
 from daemon.watch.engine import Engine, Setting
@@ -117,9 +119,11 @@ def forget_companions(path: Path) -> None:
 
 
 def starts_and_goes_on(path: Path, settings: Settings) -> bool:
-    """Start as systemd would, anew after each failure; say whether the damaged store was set aside at last."""
-    for _ in range(3):
+    """Start as systemd would, anew after each failure, and look through it all beside the watching, as after an unclean end;
+    say whether the damaged store was set aside at last."""
+    for _ in range(4):
         history = History.open(path, now_ms=NOW)
+        recovered = history.recovery is not None
         try:
             resume(settings, history)
             assert sum(len(batch.value) for batch in history.stream_after(0)) <= 120
@@ -129,7 +133,10 @@ def starts_and_goes_on(path: Path, settings: Settings) -> bool:
         except HistoryError as error:
             assert "restart dewlid, it sets the file aside" in str(error)
         else:
-            return history.recovery is not None
+            found = examine(path, lambda: True)
+            if found is None:
+                return recovered
+            doubt(path, found)
         finally:
             history.close()
     raise AssertionError("it would be started again and again for ever")
