@@ -253,13 +253,12 @@ def _state_facts(
 
 
 def heat_comes_first(situation: Situation, standing: Mapping[str, Standing]) -> bool:
-    """Return whether the heat branch holds: at 32 degC or above, or running away, whatever the humidity says."""
-    if _stands(standing, "heater-runaway"):
-        return True
-    t, slope = situation.temperature_c, situation.temperature_slope_k_h
-    if t is None:
-        return False
-    return t >= practice.HEAT_FIRST_C or (t > 28.0 and slope is not None and slope > practice.RUNAWAY_SLOPE_K_H)
+    """Return whether the heat branch holds: at 32 degC or above, or running away, whatever the humidity says.
+
+    Whether it runs away is the check's to say: a warm-up that ends at the set point rises as fast.
+    """
+    t = situation.temperature_c
+    return _stands(standing, "heater-runaway") or (t is not None and t >= practice.HEAT_FIRST_C)
 
 
 def _case(

@@ -20,6 +20,8 @@ TOLD_H = (1.0, 6.0, 24.0)
 """Of the predicted course, the hours that are told; the last one stands for 'at rest'."""
 TOLD_SWING_K = 1.0
 """A swing smaller than this is not told beside the present figures."""
+SWING_PER_U = 2.0 * sqrt(3.0)
+"""A course that swings evenly between two ends has this part of their distance as its standard deviation (JCGM 100)."""
 LITTLE_HELP_SHARE = 0.7
 """A winner that leaves more than this share of the fault is called no help: the structure has to change; judgement."""
 UNMET = {
@@ -116,8 +118,9 @@ def _numbers(cause: Cause, situation: Situation) -> list[str]:
 
 
 def _then(rest: Forecast, lid_known: bool, now: Situation) -> str:
-    u_k = _joined(rest.temperature_u_k, now.u_temperature_k or 0.0, rest.temperature_c, now.temperature_c, 2)
-    u_pct = _joined(rest.humidity_u_pct, now.u_relative_humidity_pct or 0.0, rest.humidity_pct, now.relative_humidity_pct, 1)
+    own_k, own_pct, _ = _own_uncertainties(now)
+    u_k = _joined(rest.temperature_u_k, own_k, rest.temperature_c, now.temperature_c, 2)
+    u_pct = _joined(rest.humidity_u_pct, own_pct, rest.humidity_pct, now.relative_humidity_pct, 1)
     margin = f", the lid {rest.margin_k:+.1f} K from the dew point" if lid_known else ""
     return (
         f"Expected at rest: {rest.temperature_c:.1f} °C and {rest.humidity_pct:.0f} %RH"
@@ -170,7 +173,7 @@ def predictions_of(plan: Plan, situation: Situation) -> tuple[Prediction, ...]:
     if plan.cause is None:
         return ()
     known = plan.cause.lid_known
-    own_k, own_pct = situation.u_temperature_k or 0.0, situation.u_relative_humidity_pct or 0.0
+    own_k, own_pct, own_margin_k = _own_uncertainties(situation)
     return tuple(
         Prediction(
             after_ms=round(row.after_h * HOUR_MS), temperature_c=round(row.temperature_c, 2),
@@ -178,11 +181,20 @@ def predictions_of(plan: Plan, situation: Situation) -> tuple[Prediction, ...]:
             relative_humidity_pct=round(row.humidity_pct, 1),
             relative_humidity_u_pct=_joined(row.humidity_u_pct, own_pct, row.humidity_pct, situation.relative_humidity_pct, 1),
             dew_margin_k=round(row.margin_k, 2) if known else None,
-            dew_margin_u_k=_joined(row.margin_u_k, 0.0, row.margin_k, situation.dew_margin_k, 2) if known else None,
+            dew_margin_u_k=_joined(row.margin_u_k, own_margin_k, row.margin_k, situation.dew_margin_k, 2) if known else None,
         )
         for row in plan.forecasts
         if row.after_h in TOLD_H
     )
+
+
+def _own_uncertainties(situation: Situation) -> tuple[float, float, float]:
+    """Return what a reading may differ by from the mean that is predicted: the probe's error, and the heater's swing."""
+    swings = (situation.temperature_swing, situation.humidity_swing, situation.margin_swing)
+    moved = [(swing.most - swing.least) / SWING_PER_U if situation.by_mean and swing is not None else 0.0 for swing in swings]
+    probes = (situation.u_temperature_k or 0.0, situation.u_relative_humidity_pct or 0.0, 0.0)
+    own_k, own_pct, own_margin_k = (sqrt(u**2 + swing**2) for u, swing in zip(probes, moved, strict=True))
+    return own_k, own_pct, own_margin_k
 
 
 def _joined(by_draws: float, of_probe: float, then: float, now: float | None, digits: int) -> float:

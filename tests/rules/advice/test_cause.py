@@ -48,11 +48,12 @@ def test_a_dry_waste_or_food_chamber_is_no_fault():
         assert cause.humidity == "ok" and cause.cell.number == 9
 
 
-def test_heat_comes_first_at_32_degrees_when_running_away_and_above_28_when_rising_fast():
+def test_heat_comes_first_at_32_degrees_and_when_running_away_but_not_for_a_warm_up_however_fast():
     calm = Chamber()
     assert heat_comes_first(situation(32.0, 50.0), {})
-    assert heat_comes_first(situation(28.5, 50.0, temperature_slope_k_h=6.0), {})
-    assert not heat_comes_first(situation(28.5, 50.0, temperature_slope_k_h=3.0), {})
+    assert not heat_comes_first(situation(28.5, 50.0, temperature_slope_k_h=6.0), {})
+    racing = situation(28.5, 50.0, temperature_slope_k_h=6.0)
+    assert heat_comes_first(racing, alarms(racing, calm, "heater-runaway"))
     assert heat_comes_first(situation(27.0, 50.0), alarms(situation(27.0, 80.0), calm, "heater-runaway"))
     assert not heat_comes_first(situation(None, 50.0), {})
 

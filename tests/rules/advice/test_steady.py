@@ -78,6 +78,15 @@ def test_the_letter_tells_the_present_and_the_mean_that_was_judged() -> None:
     assert "It is 24.3 °C and 98 %RH, on average of the last 3 hours 25.5 °C and 96 %RH (wanted" in events[0].reason
 
 
+def test_a_prediction_is_as_wide_as_the_swing_that_goes_on() -> None:
+    """It says the mean; a reading at a peak or trough must lie within twice what is stated."""
+    now = moment(24.3, 60.0, -3.0, humidity_swing=Swing(60.0, 55.0, 66.0, 1.0, 3))
+    _, events = consider(settings_of(CHAMBER), "north", AdviceState(), now, alarms(now, CHAMBER), "t")
+    for row in events[0].predictions:
+        assert 2.0 * row.temperature_u_k >= (27.2 - 24.2) / 2.0
+        assert 2.0 * row.relative_humidity_u_pct >= (66.0 - 55.0) / 2.0
+
+
 # ---------------------------------------------------------------- through the engine
 
 
