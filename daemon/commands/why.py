@@ -18,7 +18,7 @@ from rules.climate.quality import NAMES, NOT_EVALUATED, SUSPECT
 from rules.terms.events import rfc3339
 from rules.terms.quantities import FACTS
 from rules.turn.advising import standing_of
-from rules.turn.present import present
+from rules.turn.present import advised_on
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -49,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
 
 def reasoning(desk: KeeperDesk, chamber: str) -> dict[str, Any]:
     """Return the reasoning about a chamber as one JSON object."""
-    situation = present(desk.settings, desk.state).get(chamber)
+    situation = advised_on(desk.settings, desk.state, chamber)
     if situation is None:
         raise WordError(f"{chamber} has no air probe in the config, so there is nothing to reason about.")
     adviser = desk.state.advice.get(chamber, AdviceState())

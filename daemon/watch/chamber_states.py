@@ -15,14 +15,12 @@ from daemon.store.outbox_rows import retained
 from rules.alarms.alarms import standing
 from rules.climate.situation import Situation
 from rules.settings import Settings
-from rules.terms.events import MINUTE_MS, SECOND_MS
-from rules.turn.advance import EngineState
+from rules.terms.events import MINUTE_MS
+from rules.turn.advance import Advanced, EngineState
 from rules.turn.present import present
 
-LOOK_MS = MINUTE_MS
-"""How often it is looked whether something moved."""
-AT_ONCE = 10
-"""So many chambers that nothing turned in are looked at in one turn of the engine."""
+PAUSE_MS = MINUTE_MS
+"""How long a chamber in which nothing turned is left alone after its state was published."""
 LONGEST_MS = 10 * MINUTE_MS
 """A state that did not move is published again after this time, with its new instant."""
 # Steps that a reader of a dashboard would want to see; below them the message is not worth the disk (common practice).
@@ -31,83 +29,48 @@ _STEPS = {"temperature_c": 0.2, "relative_humidity_pct": 1.0, "dew_margin_k": 0.
 
 @dataclass(frozen=True, slots=True)
 class _Told:
+    at_ms: int
     situation: Situation
     standing: tuple[str, ...]
     advice: Mapping[str, Any] | None
 
 
 class ChamberStates:
-    """Remembers what was last published of each chamber, and when it was last looked at."""
+    """Remembers what was last published of each chamber, and when."""
 
     def __init__(self) -> None:
         self._told: dict[str, _Told] = {}
-        self._looked_ms: dict[str, int] = {}
-        self._begun_ms: int | None = None
-        self.pending = False
-        """Whether more chambers are due to be looked at than one call may take: call again soon."""
 
     def forget(self) -> None:
         """Publish everything anew: after another config."""
-        self._told, self._looked_ms, self._begun_ms = {}, {}, None
+        self._told = {}
 
     def owed(
         self,
         settings: Settings,
-        state: EngineState,
+        advanced: Advanced,
         outlets: Mapping[str, AnyOutlet],
         turned: Collection[str | None],
         now_ms: int,
     ) -> list[Owed]:
-        """Return the states that are owed now; `turned`: the chambers that an event has just told of."""
+        """Return the states that are owed now: of chambers that were just looked at, or that an event has just told of."""
         if not any(isinstance(outlet, MqttOutlet) for outlet in outlets.values()):
             return []
-        names = self._due(settings, turned, now_ms)
-        if not names:
-            return []
-        self._looked_ms |= dict.fromkeys(names, now_ms)
-        owed: list[Owed] = []
-        for name, situation in present(_narrowed(settings, names), state).items():
-            new = _Told(situation, _standing(state, name), _advice(state, name))
-            if _worth_telling(self._told.get(name), new):
+        state, owed = advanced.state, list[Owed]()
+        for name, situation in present(settings, state).items():
+            old = self._told.get(name)
+            if name not in turned and (name not in advanced.present or _rests(old, now_ms)):
+                continue
+            new = _Told(now_ms, situation, _standing(state, name), _advice(state, name))
+            if _worth_telling(old, new):
                 self._told[name] = new
                 owed += owed_state(situation, outlets, settings, standing=new.standing, advice=new.advice)
         return owed
 
-    def _due(self, settings: Settings, turned: Collection[str | None], now_ms: int) -> set[str]:
-        """Return whom to look at: those that turned, so that their news is soon out, else some that waited long.
 
-        Looking costs milliseconds for each chamber, during which no reading is judged, so a whole shelf is never looked at
-        at once. In the first minute the first values are waited for.
-        """
-        if mine := {name for name in turned if name is not None and name in settings.chambers}:
-            self.pending = True
-            return mine
-        if self._begun_ms is None:
-            self._begun_ms = now_ms
-        unknown_ms = SECOND_MS if 0 <= now_ms - self._begun_ms < LOOK_MS else LOOK_MS
-        late = []
-        for name in settings.chambers:
-            told = self._told.get(name)
-            pause_ms = LOOK_MS if told is not None and told.situation.temperature_c is not None else unknown_ms
-            if not 0 <= now_ms - self._looked_ms.get(name, -LOOK_MS) < pause_ms:
-                late.append(name)
-        late.sort(key=lambda name: self._looked_ms.get(name, 0))
-        self.pending = len(late) > AT_ONCE
-        return set(late[:AT_ONCE])
-
-
-def _narrowed(settings: Settings, names: Collection[str]) -> Settings:
-    """Return the watch with only these chambers and their rooms."""
-    chambers = {name: chamber for name, chamber in settings.chambers.items() if name in names}
-    rooms = {chamber.room for chamber in chambers.values()}
-    places = rooms | set(chambers)
-    return settings.model_copy(
-        update={
-            "chambers": chambers,
-            "rooms": {name: room for name, room in settings.rooms.items() if name in rooms},
-            "probes": {name: probe for name, probe in settings.probes.items() if probe.place in places},
-        }
-    )
+def _rests(told: _Told | None, now_ms: int) -> bool:
+    """Whether the state was just published; one without a value is not waited for."""
+    return told is not None and told.situation.temperature_c is not None and 0 <= now_ms - told.at_ms < PAUSE_MS
 
 
 def _standing(state: EngineState, chamber: str) -> tuple[str, ...]:

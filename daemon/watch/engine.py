@@ -27,7 +27,7 @@ from daemon.watch.resume import MEMORY_LOST, PAUSE_MS, TOLD_PAUSE_MS, Resumed, j
 from rules.care.state import CareState
 from rules.settings import Settings
 from rules.terms.events import MINUTE_MS, SECOND_MS, Batch, Event, Item, LetterEvent, SystemEvent
-from rules.turn.advance import EngineState, advance, dump_state
+from rules.turn.advance import Advanced, EngineState, advance, dump_state
 
 HOLD_MS = MINUTE_MS
 """How long quiet readings may wait for the disk."""
@@ -39,8 +39,6 @@ _BREATH_S = 0.5
 """Between two turns passes as much time as the first took, in a flood more, up to this: then more is judged at one go."""
 _FLOOD = 1_000
 """A turn of so many readings is a flood: one reading of a thousand needs no answer within milliseconds."""
-_SOON_S = 0.05
-"""How soon the rest of a large shelf is looked at for its published states."""
 _MOST_HELD = 50_000
 _LAST_RECEIPTS_S = 5.0
 _EXPECTING_MS = 30 * SECOND_MS
@@ -174,7 +172,7 @@ class Engine:
         self._hold_events([*self._late, *advanced.events, *self._told(taken.now_ms)])
         self._late = []
         self._notice(taken.now_ms)
-        self._publish(taken.now_ms)
+        self._publish(advanced, taken.now_ms)
         self._record(taken.now_ms, last)
         self._settle()
         self._do(taken)
@@ -225,11 +223,10 @@ class Engine:
             _log.warning("outlet trouble", outlet=notice.outlet, what=notice.what, detail=notice.detail)
             self._hold_events(notice_events(notice, now_ms), skip={notice.outlet})
 
-    def _publish(self, now_ms: int) -> None:
+    def _publish(self, advanced: Advanced, now_ms: int) -> None:
         """Owe the states of chambers that turned or moved."""
-        if self._state is not None:
-            turned = {event.chamber for event in self._held.events if event.chamber is not None}
-            self._held.owed += self._states.owed(self._setting.settings, self._state, self._setting.outlets, turned, now_ms)
+        turned = {event.chamber for event in self._held.events}
+        self._held.owed += self._states.owed(self._setting.settings, advanced, self._setting.outlets, turned, now_ms)
 
     # ------------------------------------------------------------ recording
 
@@ -318,8 +315,6 @@ class Engine:
             return 0.0
         if self._state is not None and (self._state.waiting.taken_ms or self._state.waiting.items):
             return _GATHER_S  # of this same millisecond more may have come; the next turn closes it
-        if self._states.pending:
-            return _SOON_S
         due_ms = taken.now_ms // MINUTE_MS * MINUTE_MS + MINUTE_MS + 1
         if self._trouble:
             due_ms = min(due_ms, taken.now_ms + _AGAIN_MS)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, fields, is_dataclass, replace
 from typing import Any
 
 from rules.climate.hysteresis import Walk
+from rules.climate.situation import Situation
 from rules.physics.lid_factor import FactorBelief
 
 
@@ -123,6 +124,8 @@ class PlaceMemory:
     lid_print: str = ""
     limits: dict[str, str] = field(default_factory=dict)
     """Digests of its alarms' limits when the config was last looked at, by alarm."""
+    present: Situation | None = None
+    """A chamber as it was believed to be at its newest instant; None for a room, and before the first one."""
 
 
 @dataclass

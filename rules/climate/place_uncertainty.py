@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from rules.climate.memory import ProbeMemory
 from rules.climate.view import View
+from rules.physics.saturation import Value
 from rules.physics.uncertainty import (
     dew_margin_uncertainty_k,
     dew_margin_uncertainty_of_measured_lid_k,
@@ -32,20 +33,20 @@ def temperature_u_k(settings: Settings, probes: Mapping[str, ProbeMemory], place
 
 
 def humidity_u_pct(
-    settings: Settings, probes: Mapping[str, ProbeMemory], place: str, humidity: NDArray[np.float64]
-) -> NDArray[np.float64]:
+    settings: Settings, probes: Mapping[str, ProbeMemory], place: str, humidity: Value
+) -> Value:
     """Return the standard uncertainty of a place's humidity, %RH, growing above 90 %."""
-    best: NDArray[np.float64] | None = None
+    best: Value | None = None
     for name in settings.probes_at(place):
         correction = probes[name].corrections.get("relative_humidity") if name in probes else None
         limits = correction.standard_uncertainty * 3**0.5 if correction else settings.probes[name].accuracy_humidity_pct
         value = humidity_standard_uncertainty_pct(humidity, limits)
         best = value if best is None else np.minimum(best, value)
-    return np.full(len(humidity), np.nan) if best is None else best
+    return humidity * np.nan if best is None else best
 
 
-def margin_u_k(view: View, where: NDArray[np.intp]) -> NDArray[np.float64]:
-    """Return the standard uncertainty of the dew margin at some instants of a chamber, K."""
+def margin_u_k(view: View, where: NDArray[np.intp] | int) -> NDArray[np.float64] | float:
+    """Return the standard uncertainty of the dew margin at one or some instants of a chamber, K."""
     assert view.chamber is not None
     temperature, humidity = view.temperature.value[where], view.humidity.value[where]
     u_t = temperature_u_k(view.settings, view.probes, view.place)
@@ -54,11 +55,11 @@ def margin_u_k(view: View, where: NDArray[np.intp]) -> NDArray[np.float64]:
     u_room = temperature_u_k(view.settings, view.probes, room) if room else UNKNOWN_ROOM_U_K
     belief = view.memory.belief
     factor, u_factor = (belief.mean, belief.u_factor) if belief else (0.42, 0.1)
-    estimated = dew_margin_uncertainty_k(
+    estimated: NDArray[np.float64] | float = dew_margin_uncertainty_k(
         temperature, humidity, u_t, u_h, view.room_temperature[where], u_room, factor, u_factor
     )
     measured = view.lid_measured[where]
-    if not measured.any():
+    if not np.any(measured):
         return estimated
     u_lid = temperature_u_k(view.settings, view.probes, view.place, "lid")
     of_probe = dew_margin_uncertainty_of_measured_lid_k(temperature, humidity, u_t, u_h, u_lid)

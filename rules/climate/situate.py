@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 
 from rules.climate.heating import usual_at
 from rules.climate.place_uncertainty import humidity_u_pct, margin_u_k, temperature_u_k
+from rules.climate.quality import GOOD
 from rules.climate.situation import Situation
 from rules.climate.view import View, failing_test
 from rules.physics.moist_air import absolute_humidity_g_m3
-from rules.physics.uncertainty import dew_point_uncertainty_k, probability_wet
-from rules.physics.vapour import dew_point_c_or_nan
+from rules.physics.uncertainty import dew_point_or_nan, dew_point_uncertainty_k, probability_wet
 from rules.terms.events import MINUTE_MS
+from rules.terms.quantities import Quantity
 
 Floats = NDArray[np.float64]
 
@@ -23,12 +24,9 @@ QUARTER_MS = 15 * MINUTE_MS
 
 
 @dataclass(frozen=True, slots=True)
-class _Beside:
+class _Slopes:
     """What is worked out for many instants at once, because it costs little more than for one; NaN: not known."""
 
-    u_humidity_pct: Floats
-    u_margin_k: Floats
-    room_dew_point_c: Floats
     temperature_slope_k_h: Floats
     humidity_slope_pct_h: Floats
     room_slope_k_h: Floats
@@ -45,23 +43,40 @@ def situations_at(view: View, indices: Sequence[int], pressure_pa: float) -> lis
         return []
     where = np.array(indices)
     at_ms, unknown = view.at_ms[where], np.full(len(where), np.nan)
-    beside = _Beside(
-        u_humidity_pct=humidity_u_pct(view.settings, view.probes, view.place, view.humidity.value[where]),
-        u_margin_k=margin_u_k(view, where),
-        room_dew_point_c=dew_point_c_or_nan(view.room_temperature[where], view.room_humidity[where]),
+    slopes = _Slopes(
         temperature_slope_k_h=view.recent.temperature.slope_k_h(at_ms, QUARTER_MS),
         humidity_slope_pct_h=view.recent.humidity.slope_k_h(at_ms, QUARTER_MS),
         room_slope_k_h=unknown if view.room_recent is None else view.room_recent.slope_k_h(at_ms, QUARTER_MS),
     )
     u_t = temperature_u_k(view.settings, view.probes, view.place)
-    return [_situation(view, index, row, beside, u_t, pressure_pa) for row, index in enumerate(indices)]
+    return [_situation(view, index, row, slopes, u_t, pressure_pa) for row, index in enumerate(indices)]
 
 
-def _situation(view: View, index: int, row: int, beside: _Beside, u_t: float, pressure_pa: float) -> Situation:
+def read_ms(view: View, index: int, quantity: Quantity) -> int | None:
+    """Return when the newest believed reading of a quantity came, at one of the place's instants."""
+    at_ms = int(view.at_ms[index])
+    read = [_read_ms(view, name, at_ms, quantity) for name in view.settings.probes_at(view.place)]
+    return max((each for each in read if each is not None), default=None)
+
+
+def _read_ms(view: View, probe: str, at_ms: int, quantity: Quantity) -> int | None:
+    if view.probes[probe].out_until_ms is not None:
+        return None
+    item = next((h for h in view.heard if h.probe == probe and h.quantity == quantity), None)
+    if item is not None:
+        where = int(np.searchsorted(item.judged.at_ms, at_ms, "right")) - 1
+        while where >= 0 and item.judged.flag[where] != GOOD:
+            where -= 1
+        return int(item.judged.at_ms[where]) if where >= 0 else item.before.good_ms
+    series = view.probes[probe].series.get(quantity)
+    return None if series is None else series.good_ms
+
+
+def _situation(view: View, index: int, row: int, slopes: _Slopes, u_t: float, pressure_pa: float) -> Situation:
     temperature, humidity = _known(view.temperature.value[index]), _known(view.humidity.value[index])
     margin = _known(view.margin[index])
-    u_h = float(beside.u_humidity_pct[row])
-    u_margin = float(beside.u_margin_k[row]) if margin is not None else None
+    u_h = float(humidity_u_pct(view.settings, view.probes, view.place, view.humidity.value[index]))
+    u_margin = float(margin_u_k(view, index)) if margin is not None else None
     absolute, u_dew = None, None
     if temperature is not None and humidity is not None:
         absolute = float(absolute_humidity_g_m3(temperature, humidity, pressure_pa))
@@ -85,19 +100,21 @@ def _situation(view: View, index: int, row: int, beside: _Beside, u_t: float, pr
         condensate_g_m2=round(float(view.condensate[index]), 2),
         room_temperature_c=_known(view.room_temperature[index]),
         room_relative_humidity_pct=_known(view.room_humidity[index]),
-        room_dew_point_c=_known(beside.room_dew_point_c[row]),
+        room_dew_point_c=_known(dew_point_or_nan(view.room_temperature[index], view.room_humidity[index])),
         u_temperature_k=u_t if temperature is not None else None,
         u_relative_humidity_pct=u_h if humidity is not None else None,
         u_dew_point_k=u_dew,
         u_dew_margin_k=u_margin,
-        temperature_slope_k_h=_known(beside.temperature_slope_k_h[row]),
-        humidity_slope_pct_h=_known(beside.humidity_slope_pct_h[row]),
-        room_slope_k_h=_known(beside.room_slope_k_h[row]),
+        temperature_slope_k_h=_known(slopes.temperature_slope_k_h[row]),
+        humidity_slope_pct_h=_known(slopes.humidity_slope_pct_h[row]),
+        room_slope_k_h=_known(slopes.room_slope_k_h[row]),
         garden_ml=view.garden_ml,
         mat_temperature_c=_known(view.mat[index]),
         usual_c=_known(swing.mean_c),
         usual_peak_c=_known(swing.peak_c),
         usual_trough_c=_known(swing.trough_c),
+        temperature_read_ms=None if temperature is None else read_ms(view, index, "air_temperature"),
+        humidity_read_ms=None if humidity is None else read_ms(view, index, "relative_humidity"),
         visiting=bool(view.visiting[index]),
         saturated=saturated,
         lacking=_lacking(view, index, temperature, humidity, saturated),

@@ -59,6 +59,9 @@ class Situation:
     margin_swing: Swing | None = None
     by_mean: bool = False
     """Temperature and humidity are means over their swing: an edge needs no deadband then."""
+    temperature_read_ms: int | None = None
+    """When the newest believed reading of it came; the temperature is that old."""
+    humidity_read_ms: int | None = None
     visiting: bool = False
     """The keeper has announced work in the tank."""
     saturated: bool = False

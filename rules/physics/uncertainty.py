@@ -57,7 +57,8 @@ def _root_of_squares(*terms: Any) -> Any:
     return square_root(total)
 
 
-def _dew_point(temperature_c: Value, relative_humidity_pct: Value) -> Value:
+def dew_point_or_nan(temperature_c: Value, relative_humidity_pct: Value) -> Value:
+    """Return the dew point, degC, shaped as the inputs; NaN in or out of range gives NaN out."""
     t, rh = temperature_c, relative_humidity_pct
     if isinstance(t, float) and isinstance(rh, float):
         good = TEMPERATURE.low <= t <= TEMPERATURE.high and 0.0 < rh <= RELATIVE_HUMIDITY.high
@@ -95,7 +96,7 @@ def dew_point_sensitivities(temperature_c: Value, relative_humidity_pct: Value) 
     >>> round(c_t, 3), round(c_u, 3)
     (0.972, 0.202)
     """
-    dew_c = _dew_point(temperature_c, relative_humidity_pct)
+    dew_c = dew_point_or_nan(temperature_c, relative_humidity_pct)
     slope = log_slope(dew_c)
     rh = relative_humidity_pct
     share: Value = min(rh, 100.0) if isinstance(rh, float) else np.minimum(rh, 100.0)

@@ -19,6 +19,7 @@ from rules.alarms.band_edits import edited, limits_of
 from rules.care import care
 from rules.climate.hours import Climate, pruned
 from rules.climate.memory import PlaceMemory, ProbeMemory
+from rules.climate.situation import Situation
 from rules.climate.stream import Stretch, joined, kept, stretches, unwatched
 from rules.physics.lid_factor import prior_factor
 from rules.settings import Settings
@@ -29,6 +30,7 @@ from rules.terms.words import OutOfService, Spoken, Word
 from rules.turn.advising import advise
 from rules.turn.corrections import apply_word
 from rules.turn.perceive import LEARN_EVERY_MS, perceive
+from rules.turn.present import present
 from rules.turn.state import EngineState, shifted
 
 _STATE: TypeAdapter[EngineState] = TypeAdapter(EngineState)
@@ -39,10 +41,12 @@ __all__ = ["Advanced", "EngineState", "advance", "dump_state", "load_state"]
 
 @dataclass(frozen=True, slots=True)
 class Advanced:
-    """What became of the state, and what must be said, in order of time."""
+    """What became of the state, what must be said, in order of time, and the present of each chamber that was looked at."""
 
     state: EngineState
     events: list[Event]
+    present: dict[str, Situation]
+    """By chamber, at its newest instant; whoever says how it is now says it from here."""
 
 
 def dump_state(state: EngineState) -> bytes:
@@ -65,8 +69,9 @@ def advance(settings: Settings, state: EngineState | None, batch: Batch, now_ms:
     state = replace(state) if state is not None else _beginning(batch, now_ms)
     events: list[Event] = []
     if stepped:
-        state, before = _stepped(settings, state, batch.clock_step_ms)
-        events += before
+        state, told = _stepped(settings, state, batch.clock_step_ms)
+        events += told
+    before = state.places
     state.probes, state.places, state.advice = dict(state.probes), dict(state.places), dict(state.advice)
     rows, items = joined(state.waiting, batch, state.closed_ms)
     _meet(settings, state)
@@ -79,7 +84,8 @@ def advance(settings: Settings, state: EngineState | None, batch: Batch, now_ms:
             events += _stretch(settings, state, stretch)
         state.closed_ms = now_ms
     state.waiting = waiting
-    return Advanced(state, events)
+    known = {name: place.present for name, place in before.items()}
+    return Advanced(state, events, {name: now for name, now in present(settings, state).items() if now is not known.get(name)})
 
 
 def _beginning(batch: Batch, now_ms: int) -> EngineState:

