@@ -22,6 +22,9 @@ SYSTEM_TITLES = {
     "outlet-refused": "Message refused",
     "outlet-back": "Messages flow again",
     "store-recovered": "Record was damaged",
+    "record-lost": "Record cannot be written",
+    "record-back": "Record is written again",
+    "words-unheard": "Your words are not taken",
     "backup-failed": "No backup was made",
     "commands-off": "No words by MQTT",
     "chattering": "An alarm comes and goes",
@@ -164,6 +167,11 @@ _SYSTEM_STEPS = {
     "outlet-down": ("Check the mail account or the broker named below. Nothing is lost: the messages wait.", _LOOK),
     "outlet-refused": ("Correct what is named below; this message is not tried again as it is.", _LOOK),
     "store-recovered": ("Look at the disk: a damaged file is often the first sign that it fails.", _LOOK),
+    "record-lost": (
+        "Look at the disk of the server today: full, worn out, or no longer writable. A memory card that fails wants a new one"
+        " and the newest backup.", _LOOK,
+    ),
+    "words-unheard": ("See who owns the folder named below; until then dewlid hears no answer of yours.", _LOOK),
     "backup-failed": ("Make room on the disk, or see who owns the folder named below.", _LOOK),
     "commands-off": ("Correct the key file that is named below, then reload dewlid.", _LOOK),
     "chattering": ("Put the proposal below into the config, or leave it: nothing is changed by itself.", ""),

@@ -10,7 +10,7 @@ from pathlib import Path
 from daemon.desk.options import config_option, load_config
 from daemon.exit_status import ExitStatus
 from daemon.store.backup import fault_of
-from daemon.store.history import restore_backup
+from daemon.store.opening import restore_backup
 
 
 def add(parser: argparse.ArgumentParser) -> None:

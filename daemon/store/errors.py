@@ -20,16 +20,18 @@ _REMEDIES = {
     "SQLITE_CONSTRAINT": f"its rows contradict each other, so the file is damaged: {_DAMAGED}",
 }
 
+_OF_THE_DISK = tuple(f"SQLITE_{name}" for name in ("FULL", "BUSY", "LOCKED", "READONLY", "CANTOPEN", "IOERR", "PERM"))
 _OF_DAMAGE = ("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_CONSTRAINT")
 
 
 class HistoryError(Exception):
-    """The store cannot be used. `passing` says that the same call may succeed later (disk full, file
-    locked)."""
+    """The store cannot be used. `passing` says that the same call may succeed later (disk full, file locked);
+    `stops` that no watching goes on with it: the file is damaged, another's, or another dewlid uses it."""
 
-    def __init__(self, text: str, *, passing: bool = False) -> None:
+    def __init__(self, text: str, *, passing: bool = False, stops: bool = False) -> None:
         super().__init__(text)
         self.passing = passing
+        self.stops = stops
 
 
 def history_error(path: Path, doing: str, error: sqlite3.Error) -> HistoryError:
@@ -39,12 +41,13 @@ def history_error(path: Path, doing: str, error: sqlite3.Error) -> HistoryError:
     known = next((prefix for prefix in _REMEDIES if name.startswith(prefix)), None)
     remedy = _REMEDIES[known] if known else "restart dewlid; if it happens again, look at the disk"
     passing = known in ("SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED")
-    return HistoryError(f"{path}: {doing} failed: {error} ({name or type(error).__name__}); {remedy}", passing=passing)
+    text = f"{path}: {doing} failed: {error} ({name or type(error).__name__}); {remedy}"
+    return HistoryError(text, passing=passing, stops=not name.startswith(_OF_THE_DISK))
 
 
 def senseless(path: Path, error: Exception) -> HistoryError:
     """Return what the keeper should read where the file can be read, but no program wrote what stands in it."""
-    return HistoryError(f"{path}: its rows make no sense ({error}); the file is damaged: {_DAMAGED}")
+    return HistoryError(f"{path}: its rows make no sense ({error}); the file is damaged: {_DAMAGED}", stops=True)
 
 
 def tells_of_damage(error: sqlite3.Error) -> bool:

@@ -9,60 +9,54 @@ at any instant loses all of them or none.
 
 from __future__ import annotations
 
-import fcntl
 import json
-import os
 import sqlite3
+import time
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing
+from functools import partial
+from io import FileIO
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from adapters.outlets.outlet import Owed
 from daemon.store import outbox_rows
-from daemon.store import recovery as recoveries
-from daemon.store.backup import Progress, back_up, flush, no_progress, restore
-from daemon.store.batch_rows import batches, item_row, last_taken_ms, lenient_text, reading_rows
-from daemon.store.doubt import clear, doubt, is_doubted
+from daemon.store.backup import Progress, flush, no_progress
+from daemon.store.batch_rows import batches, item_row, last_taken_ms, reading_rows
+from daemon.store.doubt import doubt
 from daemon.store.errors import HistoryError, history_error, senseless, tells_of_damage
-from daemon.store.migrations import STEPS, Step, migrate, refuse_foreign_or_newer
+from daemon.store.migrations import STEPS, Step
+from daemon.store.opening import Opened, opened
 from daemon.store.outbox_rows import Receipt
+from daemon.store.recovery import Recovery, told
 from daemon.store.retention import roll_up
 from rules.terms.events import Batch, Event
 from rules.terms.quantities import Quantity
 
+_AGAIN_S = 10.0
+"""How seldom a store that could not be opened is tried again."""
 _INSERT_EVENT = "INSERT OR IGNORE INTO event (id, at_ms, kind, chamber, body) VALUES (?, ?, ?, ?, ?)"
 
 
 class History:
     """The one writing connection. Open it in the thread that will use it."""
 
-    def __init__(
-        self,
-        path: Path,
-        connection: sqlite3.Connection,
-        lock: IO[str],
-        recovery: recoveries.Recovery | None,
-        *,
-        in_doubt: bool = False,
-    ) -> None:
-        self._path = path
-        self._connection = connection
-        self._lock = lock
-        self.recovery = recovery
+    def __init__(self, path: Path, opening: Callable[[], Opened]) -> None:
+        self._path, self._opening = path, opening
+        self._connection: sqlite3.Connection | None = None
+        self._lock: FileIO | None = None
+        self._absent: HistoryError | None = None
+        self._again_s = 0.0
+        self._file = 0, 0
+        self._series: dict[tuple[str, str], int] = {}
+        self._seq = self._last_reading = 0
+        self.recovery: Recovery | None = None
         """What was done about a damaged store when it was opened; to be told loudly."""
-        self.in_doubt = in_doubt
+        self.in_doubt = False
         """Whether the last end was not clean, or the file was doubted: to be examined beside the watching."""
-        status = path.stat()
-        self._file = status.st_dev, status.st_ino
         self.dropped = 0
         """How many expendable messages were dropped since the start, because too many waited."""
-        self._series = {
-            (probe, quantity): code for code, probe, quantity in connection.execute("SELECT id, probe, quantity FROM series")
-        }
-        last = connection.execute("SELECT seq, last_reading FROM batch ORDER BY seq DESC LIMIT 1").fetchone()
-        self._seq, self._last_reading = (int(last[0]), int(last[1])) if last else (0, 0)
         self.limit = outbox_rows.LIMIT
 
     @staticmethod
@@ -80,20 +74,66 @@ class History:
         Raises HistoryError when another dewlid uses it, when a newer one wrote it, or when the file cannot
         be used at all.
         """
-        backups = backups or path.parent / "backups"
-        lock = _locked(path)
+        history = History(path, partial(opened, path, backups or path.parent / "backups", now_ms, steps, progress))
+        history._take()
+        return history
+
+    @staticmethod
+    def open_or_later(path: Path, *, now_ms: int, progress: Progress = no_progress) -> History:
+        """Open the store; where the disk does not let it be opened, try again at each use and raise HistoryError meanwhile.
+
+        Raises HistoryError only for what no watching goes on with (`stops`).
+        """
+        history = History(path, partial(opened, path, path.parent / "backups", now_ms, STEPS, progress))
         try:
-            unclean = _ended_unclean(path)  # before anything opens it
-            recovery = recoveries.recovered(path, backups, now_ms, progress)
-            in_doubt = unclean or is_doubted(path)
-            connection = _connected(path, backups, now_ms, steps)
-            return History(path, connection, lock, recovery, in_doubt=in_doubt)
-        except sqlite3.Error as error:
-            lock.close()
-            raise history_error(path, "opening the store", error) from error
-        except BaseException:
-            lock.close()
+            history._take()
+        except HistoryError as error:
+            if error.stops:
+                raise
+            history._leave(error)
+        return history
+
+    @property
+    def absent(self) -> HistoryError | None:
+        """Why the store cannot be opened at present; None: it is open."""
+        return self._absent
+
+    def _take(self) -> None:
+        taken = self._opening()
+        try:
+            self._series = {
+                (probe, quantity): code
+                for code, probe, quantity in taken.connection.execute("SELECT id, probe, quantity FROM series")
+            }
+            last = taken.connection.execute("SELECT seq, last_reading FROM batch ORDER BY seq DESC LIMIT 1").fetchone()
+            self._seq, self._last_reading = (int(last[0]), int(last[1])) if last else (0, 0)
+            status = self._path.stat()
+        except BaseException as error:
+            taken.close()
+            if isinstance(error, sqlite3.Error):
+                raise self._failed("opening the store", error) from error
             raise
+        self._file = status.st_dev, status.st_ino
+        self._connection, self._lock, self._absent = taken.connection, taken.lock, None
+        self.recovery, self.in_doubt = taken.recovery, taken.in_doubt
+
+    def _leave(self, error: HistoryError) -> None:
+        """Let go of a store that the disk does not let us use; the next use after a while opens it anew."""
+        self.close()
+        self._absent, self._again_s = error, time.monotonic() + _AGAIN_S
+
+    def _db(self) -> sqlite3.Connection:
+        """Return the connection, opened anew where it was let go; raises HistoryError while that does not succeed."""
+        if self._connection is None:
+            if self._absent is not None and time.monotonic() < self._again_s:
+                raise self._absent
+            try:
+                self._take()
+            except HistoryError as error:
+                self._leave(error)
+                raise
+        assert self._connection is not None
+        return self._connection
 
     @property
     def path(self) -> Path:
@@ -107,10 +147,14 @@ class History:
 
     def close(self) -> None:
         """Fold the write-ahead log into the file and let another dewlid open it."""
+        connection, self._connection = self._connection, None
+        lock, self._lock = self._lock, None
         try:
-            self._connection.close()
+            if connection is not None:
+                connection.close()
         finally:
-            self._lock.close()
+            if lock is not None:
+                lock.close()
 
     # ------------------------------------------------------------ writing
 
@@ -129,6 +173,7 @@ class History:
         `state_json` is the state after `batch`. Raises HistoryError and changes nothing when it fails; when
         the error is `passing`, the same slices may be handed in again later.
         """
+        self._db()
         held = self._series.copy(), self._seq, self._last_reading
 
         def write() -> None:
@@ -137,27 +182,23 @@ class History:
             known = self._write_events(events)
             if state_json is not None:
                 body = zlib.compress(state_json, 6)
-                self._connection.execute("INSERT OR REPLACE INTO state VALUES (1, ?, ?)", (self._seq, body))
+                self._db().execute("INSERT OR REPLACE INTO state VALUES (1, ?, ?)", (self._seq, body))
             due = [each for each in owed if each.event_id not in known]
-            self.dropped += outbox_rows.put(self._connection, due, self.limit)
+            self.dropped += outbox_rows.put(self._db(), due, self.limit)
 
-        if not self._in_place():
-            raise self._moved_away()
         try:
             self._transaction("recording readings", write)
         except BaseException:
             self._series, self._seq, self._last_reading = held
             raise
         if self.recovery is not None and events:
-            recoveries.told(self._path)
+            told(self._path)
             self.recovery = None
         return self._seq
 
     def prove(self) -> None:
         """Show that the store is in its place, can be locked for writing and read; writes nothing, to spare the disk."""
-        if not self._in_place():
-            raise self._moved_away()
-        self._transaction("proving the store", lambda: self._connection.execute("SELECT seq FROM state").fetchone())
+        self._transaction("proving the store", lambda: self._db().execute("SELECT seq FROM state").fetchone())
 
     def settle(self, receipts: Iterable[Receipt]) -> None:
         """Note what the outlets answered: what was taken over leaves the outbox, what was refused stays
@@ -165,13 +206,13 @@ class History:
         """
         noted = list(receipts)
         if noted:
-            self._transaction("noting deliveries", lambda: outbox_rows.settle(self._connection, noted))
+            self._transaction("noting deliveries", lambda: outbox_rows.settle(self._db(), noted))
 
     def reopen_refused(self, younger_than_ms: int) -> None:
         """Owe again what was refused: called at a start or with a new config, when it may go through now."""
         self._transaction(
             "reopening refused messages",
-            lambda: outbox_rows.reopen_refused(self._connection, younger_than_ms),
+            lambda: outbox_rows.reopen_refused(self._db(), younger_than_ms),
         )
 
     def keep_outlets(self, outlets: Iterable[str]) -> int:
@@ -183,7 +224,7 @@ class History:
 
         def write() -> None:
             nonlocal dropped
-            dropped = outbox_rows.keep_outlets(self._connection, known)
+            dropped = outbox_rows.keep_outlets(self._db(), known)
 
         self._transaction("dropping the debts of removed outlets", write)
         return dropped
@@ -199,7 +240,7 @@ class History:
 
         def write() -> None:
             nonlocal count
-            count = roll_up(self._connection, before_ms, most)
+            count = roll_up(self._db(), before_ms, most)
 
         self._transaction("rolling up old readings", write)
         return count
@@ -209,7 +250,7 @@ class History:
         known = set()
         for event in events:
             row = (event.id, event.at_ms, event.kind, event.chamber, json_text(event.as_json()))
-            if self._connection.execute(_INSERT_EVENT, row).rowcount == 0:
+            if self._db().execute(_INSERT_EVENT, row).rowcount == 0:
                 known.add(event.id)
         return known
 
@@ -219,11 +260,11 @@ class History:
         self._seq += 1
         codes = [self._code(probe, quantity) for probe, quantity in batch.series]
         rows = reading_rows(batch, codes, self._last_reading + 1)
-        self._connection.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", rows)
+        self._db().executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", rows)
         self._last_reading += len(batch.value)
         items = [(self._seq, *item_row(item)) for item in batch.items]
-        self._connection.executemany("INSERT INTO item (batch, taken_ms, sort, body) VALUES (?, ?, ?, ?)", items)
-        self._connection.execute(
+        self._db().executemany("INSERT INTO item (batch, taken_ms, sort, body) VALUES (?, ?, ?, ?)", items)
+        self._db().execute(
             "INSERT INTO batch VALUES (?, ?, ?, ?, ?, ?)",
             (
                 self._seq,
@@ -238,22 +279,28 @@ class History:
     def _code(self, probe: str, quantity: Quantity) -> int:
         code = self._series.get((probe, quantity))
         if code is None:
-            row = self._connection.execute(
+            row = self._db().execute(
                 "INSERT INTO series (probe, quantity) VALUES (?, ?) RETURNING id", (probe, quantity)
             ).fetchone()
             code = self._series[probe, quantity] = int(row[0])
         return code
 
     def _transaction(self, doing: str, write: Callable[[], None]) -> None:
+        connection = self._db()
+        if not self._in_place():
+            raise self._moved_away(connection)
         try:
-            self._connection.execute("BEGIN IMMEDIATE")
+            connection.execute("BEGIN IMMEDIATE")
             write()
-            self._connection.execute("COMMIT")
+            connection.execute("COMMIT")
         except sqlite3.Error as error:
-            self._roll_back()
-            raise self._failed(doing, error) from error
+            self._roll_back(connection)
+            failed = self._failed(doing, error)
+            if not failed.stops and not failed.passing:
+                self._leave(failed)  # after an error of the disk nothing is certain of this connection
+            raise failed from error
         except BaseException:
-            self._roll_back()
+            self._roll_back(connection)
             raise
 
     def _in_place(self) -> bool:
@@ -263,33 +310,33 @@ class History:
             return False
         return (status.st_dev, status.st_ino) == self._file
 
-    def _moved_away(self) -> HistoryError:
+    def _moved_away(self, connection: sqlite3.Connection) -> HistoryError:
         """Write the store back that was moved or deleted while it was in use; return what to raise."""
         path, moved = self._path, f"{self._path}: the store was moved or deleted while dewlid used it"
         if path.exists():
-            return HistoryError(f"{moved}, and another file stands there now; dewlid starts again on that one")
+            return HistoryError(f"{moved}, and another file stands there now; dewlid starts again on that one", stops=True)
         unfinished = path.with_name(f".{path.name}.unfinished")
         try:
             unfinished.unlink(missing_ok=True)
             with closing(sqlite3.connect(unfinished)) as copy:
-                self._connection.backup(copy)
+                connection.backup(copy)
             flush(unfinished)
             unfinished.replace(path)
             flush(path.parent)
         except (sqlite3.Error, OSError) as error:
-            return HistoryError(f"{moved}, and cannot be written back ({error})")
-        return HistoryError(f"{moved}; it was written back, and dewlid starts again")
+            return HistoryError(f"{moved}, and cannot be written back ({error})", stops=True)
+        return HistoryError(f"{moved}; it was written back, and dewlid starts again", stops=True)
 
     def _failed(self, doing: str, error: sqlite3.Error) -> HistoryError:
         if tells_of_damage(error):
             doubt(self._path)  # the quick check at a start does not see all: the next one looks closer
         return history_error(self._path, doing, error)
 
-    def _roll_back(self) -> None:
+    def _roll_back(self, connection: sqlite3.Connection) -> None:
         # Some errors (disk full, input/output) have already rolled back by themselves; asking again would
         # hide them.
-        if self._connection.in_transaction:
-            self._connection.execute("ROLLBACK")
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
 
     # ------------------------------------------------------------ going on after a restart
 
@@ -297,6 +344,8 @@ class History:
         """Return the newest stored state and the number of the batch up to which it holds; None in a new
         store.
         """
+        if self._connection is None:
+            return None
         try:
             return last_state(self._connection)
         except sqlite3.Error as error:
@@ -308,6 +357,8 @@ class History:
     @property
     def newest_ms(self) -> int | None:
         """When the newest stored batch was taken."""
+        if self._connection is None:
+            return None
         row = self._connection.execute("SELECT taken_ms FROM batch ORDER BY seq DESC LIMIT 1").fetchone()
         return None if row is None else int(row[0])
 
@@ -316,7 +367,7 @@ class History:
         going on.
         """
         try:
-            yield from (batch for _, batch in batches(self._connection, seq))
+            yield from (batch for _, batch in batches(self._db(), seq))
         except sqlite3.Error as error:
             raise self._failed("reading the record", error) from error
         except (TypeError, ValueError, LookupError, OverflowError) as error:
@@ -351,67 +402,3 @@ def _without_nan(body: Any) -> Any:
     if isinstance(body, float) and not (-1.8e308 < body < 1.8e308):
         return None
     return body
-
-
-# ---------------------------------------------------------------- opening
-
-
-def _locked(path: Path) -> IO[str]:
-    lock_path = path.with_name(path.name + ".lock")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        lock = lock_path.open("a+")
-    except OSError as error:
-        raise HistoryError(
-            f"{lock_path}: {error.strerror}; the folder of the store must exist and belong to the user that runs dewlid"
-        ) from error
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        lock.seek(0)
-        holder = lock.read(20).strip()
-        lock.close()
-        raise HistoryError(
-            f"{path}: another dewlid (process {holder or 'unknown'}) uses this store; stop it first, or give each its own file"
-        ) from error
-    lock.truncate(0)
-    lock.write(str(os.getpid()))
-    lock.flush()
-    return lock
-
-
-def restore_backup(backup: Path, path: Path, *, now_ms: int) -> Path | None:
-    """Put a verified backup in the place of a store that no daemon uses; returns where the former one was
-    set aside.
-    """
-    with _locked(path):
-        former = restore(backup, path, now_ms=now_ms)
-        clear(path)
-        recoveries.told(path)
-        return former
-
-
-def _ended_unclean(path: Path) -> bool:
-    """Return whether a log lies beside the store: a clean end folds it in and takes it away."""
-    log = path.with_name(f"{path.name}-wal")
-    return log.exists() and log.stat().st_size > 0
-
-
-def _connected(path: Path, backups: Path, now_ms: int, steps: Sequence[Step]) -> sqlite3.Connection:
-    connection = sqlite3.connect(path, isolation_level=None)
-    connection.text_factory = lenient_text
-    try:
-        connection.execute("PRAGMA busy_timeout = 5000")
-        connection.execute("PRAGMA foreign_keys = ON")
-        refuse_foreign_or_newer(connection, path, steps)
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = FULL")
-        migrate(connection, lambda version: _before_upgrade(path, backups, now_ms, version), steps)
-    except BaseException:
-        connection.close()
-        raise
-    return connection
-
-
-def _before_upgrade(path: Path, backups: Path, now_ms: int, version: int) -> None:
-    back_up(path, backups, now_ms=now_ms, label=f"before-version-{version + 1}")

@@ -29,6 +29,10 @@ from rules.settings import Settings
 from rules.terms.events import MINUTE_MS, SECOND_MS, Batch, Event, Item, LetterEvent, SystemEvent
 from rules.turn.advance import Advanced, EngineState, advance, dump_state
 
+_UNRECORDED = (
+    "The record cannot be written: {}. dewlid goes on watching and telling from memory and writes down what it kept as soon as"
+    " the disk lets it. If it is restarted meanwhile, it begins without knowing what stood."
+)
 HOLD_MS = MINUTE_MS
 """How long quiet readings may wait for the disk."""
 SNAPSHOT_MS = 5 * MINUTE_MS
@@ -143,8 +147,7 @@ class Engine:
 
     def run(self, stopping: threading.Event, delivered: threading.Event) -> None:
         """Turn until `stopping`, record what is left, and note receipts when all that can be is `delivered`."""
-        self._history.keep_outlets(self._setting.outlets)
-        self._history.reopen_refused(0)
+        self._keep_debts()
         timeout_s = ready_s = 0.0
         while not stopping.is_set():
             self._inbox.wait(timeout_s)
@@ -186,10 +189,19 @@ class Engine:
             asked, self._asked = self._asked, None
         if asked is not None:
             self._setting = asked
-            self._history.keep_outlets(asked.outlets)
-            self._history.reopen_refused(0)
-            self._held.owed += owed_removals(self._history, asked.outlets, asked.settings, self._last_ms or 0)
+            self._keep_debts(removed=True)
             self._states.forget()
+
+    def _keep_debts(self, *, removed: bool = False) -> None:
+        """Owe only to the outlets of the config, again what was refused, and that the states of what is `removed` go."""
+        try:
+            self._history.keep_outlets(self._setting.outlets)
+            self._history.reopen_refused(0)
+            if removed:
+                setting = self._setting
+                self._held.owed += owed_removals(self._history, setting.outlets, setting.settings, self._last_ms or 0)
+        except HistoryError as error:
+            self.go_on_without_store(error, self._last_ms or 0)
 
     def _words(self, taken: Taken) -> list[Spoken]:
         if not taken.rung and 0 <= taken.now_ms - self._looked_ms < MINUTE_MS:
@@ -213,9 +225,11 @@ class Engine:
     def _told(self, now_ms: int) -> list[Event]:
         with self._lock:
             to_tell, self._to_tell = self._to_tell, []
-        origin = self._state.origin if self._state is not None else ""
-        told = (told_events(f"{origin}.daemon.{n}", what, text, now_ms) for n, (what, text) in enumerate(to_tell))
+        told = (told_events(f"{self._origin()}.daemon.{n}", what, text, now_ms) for n, (what, text) in enumerate(to_tell))
         return [event for pair in told for event in pair]
+
+    def _origin(self) -> str:
+        return self._state.origin if self._state is not None else ""
 
     def _notice(self, now_ms: int) -> None:
         """Have the other outlets tell of one that is in trouble."""
@@ -259,25 +273,27 @@ class Engine:
         try:
             self._history.record(batch, held.events, state, held.owed, earlier=earlier)
         except HistoryError as error:
-            self._go_on_without_store(error)
+            self.go_on_without_store(error, now_ms)
             return
         self._spool.done(held.words)
         if self._trouble:
             _log.warning("the store works again")
             self._trouble = ""
+            self.tell("record-back", "The record is written again; what was kept in memory meanwhile now stands in it.")
         if any(not owed.retained for owed in held.owed):
             self._expecting_ms = now_ms + _EXPECTING_MS
         if held.owed and self.delivery is not None:
             self.delivery.wake()
         self._held = _Held(now_ms if with_state else held.snapshot_ms)
 
-    def _go_on_without_store(self, error: HistoryError) -> None:
-        """Keep judging and telling from memory while the disk is full; any other trouble ends the process."""
-        if not error.passing:
+    def go_on_without_store(self, error: HistoryError, now_ms: int) -> None:
+        """Keep judging and telling from memory while the store cannot be used; raises what no watching goes on with."""
+        if error.stops:
             raise error
-        if str(error) != self._trouble:
-            self._trouble = str(error)
+        if not self._trouble:
             _log.critical("the store cannot be written; going on from memory", reason=str(error))
+            self._hold_events(told_events(f"{self._origin()}.daemon", "record-lost", _UNRECORDED.format(error), now_ms))
+        self._trouble = str(error)
         if self.delivery is not None:
             self.delivery.offer(self._held.owed[self._held.offered :])
             self._held.offered = len(self._held.owed)
@@ -289,7 +305,7 @@ class Engine:
         try:
             self._history.settle(receipts)
         except HistoryError as error:
-            self._go_on_without_store(error)
+            self.go_on_without_store(error, self._last_ms or 0)
             self._receipts = receipts + self._receipts
 
     def _do(self, taken: Taken) -> None:
@@ -304,7 +320,7 @@ class Engine:
         try:
             self._history.prove()
         except HistoryError as error:
-            self._go_on_without_store(error)
+            self.go_on_without_store(error, now_ms)
         self.beat = beat
         if self.delivery is not None:
             self.delivery.beat(heartbeat_payload(beat, now_ms, self._setting.settings), now_ms)

@@ -31,8 +31,11 @@ def keep_house(polling: Polling, engine: Engine, history: History, inbox: Inbox,
         threading.Thread(target=_back_up, args=arguments, name="backup", daemon=True).start()
 
     def roll_up(now_ms: int) -> None:
-        if history.roll_up(now_ms - keep_ms, _ROLL_UP_ROWS) == _ROLL_UP_ROWS:
-            inbox.chore("roll-up")  # the rest another time, so that no reading waits long
+        try:
+            if history.roll_up(now_ms - keep_ms, _ROLL_UP_ROWS) == _ROLL_UP_ROWS:
+                inbox.chore("roll-up")  # the rest another time, so that no reading waits long
+        except HistoryError as error:
+            engine.go_on_without_store(error, now_ms)
 
     engine.chores = {**engine.chores, "backup": backup, "roll-up": roll_up}
     polling.daily(BACKUP_AT, zone, "backup")

@@ -26,7 +26,7 @@ from daemon.store.doubt import doubt
 from daemon.store.errors import HistoryError
 from daemon.store.examination import examine
 from daemon.store.history import History
-from daemon.store.spool import Spool
+from daemon.store.spool import Spool, SpoolError
 from daemon.watch.assembly import Feed, Line, feeds_of, lines_of, outlets_of
 from daemon.watch.daily_jobs import keep_learning
 from daemon.watch.digest_chart import DigestChart, mails
@@ -60,6 +60,7 @@ class Running:
         self._stopping = threading.Event()
         self._delivered = threading.Event()
         self._failure: Exception | None = None
+        self._unheard = ""
         self._patience_s = time.monotonic() + _OPEN_S
         self._thread = threading.Thread(target=self._own_store, name="engine", daemon=True)
         self._lines: dict[str, Line] = {}
@@ -83,8 +84,12 @@ class Running:
     def start(self, report: Callable[[str], None] = lambda stage: None) -> None:
         """Open the store, then let in what comes; raises what stands against it. `report` hears each second how far it is."""
         threading.excepthook = self._thread_died
-        self._spool.prepare()
-        self.bell = self._spool.bell()
+        try:
+            self._spool.prepare()
+            self.bell = self._spool.bell()
+        except SpoolError as error:  # it watches and tells all the same
+            self._unheard = str(error)
+            _log.error("no words can be taken", reason=self._unheard)
         self.stage = "opening the store"
         self._thread.start()
         self._await_store(report)
@@ -119,14 +124,15 @@ class Running:
             _log.info("the store was examined after an unclean end", found="whole")
             return
         doubt(path, found)
-        self._inbox.fail(HistoryError(f"{path}: the store is damaged ({found}); dewlid starts again on the newest good backup"))
+        text = f"{path}: the store is damaged ({found}); dewlid starts again on the newest good backup"
+        self._inbox.fail(HistoryError(text, stops=True))
 
     def _own_store(self) -> None:
         """The engine's thread: it alone writes the store, from its opening to its end."""
         try:
             setting = _setting(self._configuration)
             path = self._configuration.store
-            history = History.open(path, now_ms=self._clock.wall_ms(), progress=self._recovering)
+            history = History.open_or_later(path, now_ms=self._clock.wall_ms(), progress=self._recovering)
             with contextlib.closing(history):
                 begin = resume(setting.settings, history)
                 self._inbox = Inbox(StreamClock(self._clock, begin.newest_ms))
@@ -137,6 +143,10 @@ class Running:
                 self._keep_house(setting.settings.zone, self._configuration.site.keep_readings)
                 keep_learning(self._polling, self._engine, self._inbox, self._configuration, setting.settings)
                 self._keep_page(self._configuration, setting.settings)
+                if history.absent is not None:
+                    self._engine.go_on_without_store(history.absent, self._clock.wall_ms())
+                if self._unheard:
+                    self._engine.tell("words-unheard", f"Your words cannot be taken: {self._unheard}")
                 if history.recovery is not None:
                     self._engine.tell("store-recovered", history.recovery.text)
                 if history.in_doubt:

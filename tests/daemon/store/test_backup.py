@@ -8,7 +8,8 @@ from adapters.outlets.outlet import Owed
 from daemon.store import outbox_rows
 from daemon.store.backup import back_up, fault_of, restore
 from daemon.store.errors import HistoryError
-from daemon.store.history import History, restore_backup
+from daemon.store.history import History
+from daemon.store.opening import restore_backup
 from daemon.store.reader import HistoryReader
 from daemon.store.recovery import newest_good
 from rules.terms.events import DAY_MS, Batch, Reading
