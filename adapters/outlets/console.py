@@ -15,6 +15,7 @@ from adapters.outlets.outlet import Owed
 from adapters.wording.letter import compose
 from adapters.wording.line import broken, line_of
 from rules.settings import Section, Settings
+from rules.terms.events import LetterEvent, event_of
 
 Told = Literal["alarm", "advice", "letter", "quality", "care", "word", "system"]
 
@@ -45,9 +46,9 @@ class ConsolePrinter:
 
     def send(self, owed: Owed) -> None:
         """Write one message; raises OutletUnreachable when nobody reads it."""
-        event = json.loads(owed.payload)
+        event = event_of(json.loads(owed.payload))
         stream = self._stream or (sys.stdout if self._outlet.stream == "stdout" else sys.stderr)
-        if owed.kind == "letter":
+        if isinstance(event, LetterEvent):
             letter = compose(event, self._settings)
             text = f"\n=== {letter.subject} ===\n\n{letter.text}"
         else:

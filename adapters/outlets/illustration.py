@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from html import escape
-from typing import Any, Protocol
+from typing import Protocol
+
+from rules.terms.events import LetterEvent
 
 CONTENT_ID = "chart"
 
@@ -31,7 +33,7 @@ class Illustrator(Protocol):
     def longest_s(self) -> float:
         """How long `illustrate` may take."""
 
-    def illustrate(self, event: dict[str, Any]) -> Illustration | None:
+    def illustrate(self, event: LetterEvent) -> Illustration | None:
         """Return what belongs to a letter event; None for a letter that needs none, or when it cannot be made."""
 
     def break_off(self) -> None:

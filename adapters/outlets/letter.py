@@ -30,6 +30,7 @@ from adapters.secrets_file import SecretFile, read_secret
 from adapters.wording.figures import ascii_only, clean
 from adapters.wording.letter import Letter, compose
 from rules.settings import Section, Settings
+from rules.terms.events import letter_of
 
 _NAME_S = 60.0
 """The system may look for the server's name for so long; nobody can break it off."""
@@ -115,7 +116,7 @@ class MailSender:
 
     def send(self, owed: Owed) -> None:
         """Mail one letter to one address; returns after the 250 to its final dot. Raises an OutletError."""
-        event = json.loads(owed.payload)
+        event = letter_of(json.loads(owed.payload))
         illustration = self._illustrator.illustrate(event) if self._illustrator is not None else None
         picture = illustration.element(_domain(self._outlet)) if illustration is not None else ""
         letter = compose(event, self._settings, illustration.lines if illustration is not None else (), picture)

@@ -4,10 +4,11 @@ with it.
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import replace
 
-from adapters.wording.figures import Style, clean, seconds_between, span
+from adapters.wording.figures import Style, clean, span
 from rules.settings import Settings
+from rules.terms.events import AlarmEvent
 from rules.trade.alarm_kinds import ALARMS
 
 
@@ -19,16 +20,16 @@ def title_of(settings: Settings, place: str | None) -> str:
     return clean(known.title or place, 60) if known is not None else clean(place, 60)
 
 
-def subject_of(alarm: dict[str, Any]) -> str:
+def subject_of(alarm: AlarmEvent) -> str:
     """Return what an alarm is about: climate, lid, probe, medium or site."""
-    return ALARMS[alarm["alarm"]].subject if alarm["alarm"] in ALARMS else "climate"
+    return ALARMS[alarm.alarm].subject if alarm.alarm in ALARMS else "climate"
 
 
-def first_step(alarm: dict[str, Any]) -> str:
+def first_step(alarm: AlarmEvent) -> str:
     """Return what to do first about an alarm that came without advice."""
-    if alarm.get("condition") in ("held", "unknown") and subject_of(alarm) in ("climate", "lid"):
+    if alarm.condition in ("held", "unknown") and subject_of(alarm) in ("climate", "lid"):
         return "Go and look yourself, with another thermometer or hygrometer if you have one."
-    return ALARMS[alarm["alarm"]].first_step if alarm["alarm"] in ALARMS else "Go and look."
+    return ALARMS[alarm.alarm].first_step if alarm.alarm in ALARMS else "Go and look."
 
 
 def label(alarm: str) -> str:
@@ -36,28 +37,28 @@ def label(alarm: str) -> str:
     return ALARMS[alarm].label if alarm in ALARMS else clean(alarm.replace("-", " "), 60)
 
 
-def sentence(alarm: dict[str, Any], settings: Settings, style: Style, told_at: str) -> str:
+def sentence(alarm: AlarmEvent, settings: Settings, style: Style, told_at_ms: int) -> str:
     """Return what is happening: who, what, value and limit, since when."""
-    name, place = alarm["alarm"], title_of(settings, alarm.get("chamber"))
-    condition = alarm.get("condition")
+    name, place = alarm.alarm, title_of(settings, alarm.chamber)
+    condition = alarm.condition
     if _names_its_subject(name):
         said = _said(alarm, place)
     elif condition == "normal":
-        value = "" if alarm.get("unit") == "K" else _figures(alarm | {"limit": None}, style, told_at)
+        value = "" if alarm.unit == "K" else _figures(replace(alarm, limit=None), style, told_at_ms)
         return f"{place}: “{label(name)}” does not hold{value}."
     elif condition in ("held", "unknown"):
-        return _unseen(alarm, place, style, told_at)
+        return _unseen(alarm, place, style, told_at_ms)
     elif _back_inside(alarm):
         said = f"{place} was {label(name)} and is only just back within its limit"
-        return said + _figures(alarm, style, told_at) + "."
+        return said + _figures(alarm, style, told_at_ms) + "."
     else:
         said = _said(alarm, place)
-    return said + _figures(alarm, style, told_at) + _since(alarm, style, told_at) + "." + _harm(alarm, told_at)
+    return said + _figures(alarm, style, told_at_ms) + _since(alarm, style, told_at_ms) + "." + _harm(alarm, told_at_ms)
 
 
-def _back_inside(alarm: dict[str, Any]) -> bool:
+def _back_inside(alarm: AlarmEvent) -> bool:
     """Whether an alarm of a band still stands only because its value is back by less than the deadband."""
-    value, limit, side = alarm.get("value"), alarm.get("limit"), _inside(alarm["alarm"])
+    value, limit, side = alarm.value, alarm.limit, _inside(alarm.alarm)
     return side is not None and value is not None and limit is not None and side * (value - limit) > 0
 
 
@@ -72,20 +73,20 @@ def _names_its_subject(alarm: str) -> bool:
     return alarm in ALARMS and not ALARMS[alarm].sentence.startswith("{place}")
 
 
-def _said(alarm: dict[str, Any], place: str) -> str:
-    name = alarm["alarm"]
+def _said(alarm: AlarmEvent, place: str) -> str:
+    name = alarm.alarm
     if name not in ALARMS:
         return f"{place} is {label(name)}"
-    probe, medium = alarm.get("probe") or "", alarm.get("medium") or alarm.get("probe") or ""
+    probe, medium = alarm.probe or "", alarm.medium or alarm.probe or ""
     return ALARMS[name].said(place, clean(probe, 64), clean(medium))
 
 
-def _figures(alarm: dict[str, Any], style: Style, told_at: str) -> str:
-    value, limit, unit = alarm.get("value"), alarm.get("limit"), alarm.get("unit")
+def _figures(alarm: AlarmEvent, style: Style, told_at_ms: int) -> str:
+    value, limit, unit = alarm.value, alarm.limit, alarm.unit
     if value is None or unit is None or unit == "s":
         return ""
-    old = seconds_between(alarm["time"], told_at) >= 60 and alarm["time"] != alarm.get("since")
-    said = f": {style.quantity(value, unit)}" + (f" at {style.clock(alarm['time'], told_at)}" if old else "")
+    old = told_at_ms - alarm.at_ms >= 60_000 and alarm.at_ms != alarm.since_ms
+    said = f": {style.quantity(value, unit)}" + (f" at {style.clock(alarm.at_ms, told_at_ms)}" if old else "")
     if limit is None:
         return said
     if unit == "K":  # a margin: lid temperature minus dew point
@@ -94,55 +95,54 @@ def _figures(alarm: dict[str, Any], style: Style, told_at: str) -> str:
     return f"{said} (limit {style.quantity(limit, unit).removesuffix(' humidity')})"
 
 
-def _since(alarm: dict[str, Any], style: Style, told_at: str) -> str:
-    return f", since {style.clock(alarm['since'], told_at)}" if alarm.get("since") else ""
+def _since(alarm: AlarmEvent, style: Style, told_at_ms: int) -> str:
+    return f", since {style.clock(alarm.since_ms, told_at_ms)}" if alarm.since_ms else ""
 
 
 _FRESH_S = 600
 """A pace that was seen longer ago predicts nothing."""
 
 
-def _harm(alarm: dict[str, Any], told_at: str) -> str:
-    if alarm.get("condition") != "active":
+def _harm(alarm: AlarmEvent, told_at_ms: int) -> str:
+    if alarm.condition != "active":
         return ""
-    if alarm.get("level") == "harmful":
+    if alarm.level == "harmful":
         return " This does harm."
-    left = alarm.get("seconds_left")
+    left = alarm.seconds_left
     if left is None or left <= 0:
         return ""
-    age_s = seconds_between(alarm["time"], told_at)
+    age_s = (told_at_ms - alarm.at_ms) / 1000
     if age_s > _FRESH_S:
         return ""
     left -= age_s
     return f" At this pace it does harm in about {span(left)}." if left >= 60 else " By now it may do harm."
 
 
-def _unseen(alarm: dict[str, Any], place: str, style: Style, told_at: str) -> str:
-    name, value = alarm["alarm"], alarm.get("value")
-    if alarm.get("condition") == "unknown":
+def _unseen(alarm: AlarmEvent, place: str, style: Style, told_at_ms: int) -> str:
+    name, value = alarm.alarm, alarm.value
+    if alarm.condition == "unknown":
         what = ALARMS[name].clause if name in ALARMS else f"it is {label(name)}"
         return f"{place}: whether {what} is not known, because nothing believable is heard from its probe."
-    seen = "" if value is None else f" ({style.quantity(value, alarm.get('unit'))})"
-    since = f" It began at {style.clock(alarm['since'], told_at)}." if alarm.get("since") else ""
+    seen = "" if value is None else f" ({style.quantity(value, alarm.unit)})"
+    since = f" It began at {style.clock(alarm.since_ms, told_at_ms)}." if alarm.since_ms else ""
     return f"{place} was {label(name)} when it was last seen{seen}.{since} I can no longer see it, so it may still be so."
 
 
-def over(alarm: dict[str, Any], settings: Settings, style: Style, told_at: str) -> str:
+def over(alarm: AlarmEvent, settings: Settings, style: Style, told_at_ms: int) -> str:
     """Return that an alarm is over, how long it was and where the value is now."""
-    place, name, unit = title_of(settings, alarm.get("chamber")), alarm["alarm"], alarm.get("unit")
-    value = "" if alarm.get("value") is None or unit in (None, "s", "K") else f": {style.quantity(alarm['value'], unit)}"
-    return f"{_over_what(alarm, place, name)}{value}.{_lasted(alarm, style, told_at)}"
+    place, name, unit = title_of(settings, alarm.chamber), alarm.alarm, alarm.unit
+    value = "" if alarm.value is None or unit in (None, "s", "K") else f": {style.quantity(alarm.value, unit)}"
+    return f"{_over_what(alarm, place, name)}{value}.{_lasted(alarm, style, told_at_ms)}"
 
 
-def _over_what(alarm: dict[str, Any], place: str, name: str) -> str:
+def _over_what(alarm: AlarmEvent, place: str, name: str) -> str:
     if subject_of(alarm) in ("probe", "medium"):
-        return f"“{label(name)}” is over for {clean(alarm.get('probe') or alarm.get('medium') or '', 64)} in {place}"
+        return f"“{label(name)}” is over for {clean(alarm.probe or alarm.medium or '', 64)} in {place}"
     of_a_part = name in ALARMS and ALARMS[name].tells_of_a_part
     return f"{place}: “{label(name)}” is over" if of_a_part else f"{place} is no longer {label(name)}"
 
 
-def _lasted(alarm: dict[str, Any], style: Style, told_at: str) -> str:
-    if not alarm.get("since"):
+def _lasted(alarm: AlarmEvent, style: Style, told_at_ms: int) -> str:
+    if not alarm.since_ms:
         return ""
-    seconds = seconds_between(alarm["since"], alarm["time"])
-    return f" It began at {style.clock(alarm['since'], told_at)} and lasted {span(seconds)}."
+    return f" It began at {style.clock(alarm.since_ms, told_at_ms)} and lasted {span((alarm.at_ms - alarm.since_ms) / 1000)}."

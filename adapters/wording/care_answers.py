@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from adapters.wording.figures import Style, clean
 from adapters.wording.sections import Block, Section, section
+from rules.terms.events import CareEvent
 
 TITLES = {
     "observation": "What you saw",
@@ -19,10 +18,10 @@ _LONGEST_LINE = 1_000
 _MOST_LINES = 120
 
 
-def answer(event: dict[str, Any], style: Style) -> list[Section]:
+def answer(event: CareEvent, style: Style) -> list[Section]:
     """Return the sections of one answer: a paragraph of the rules' text each, lists as lists, `First` in its own line."""
-    title = TITLES.get(event["task"], "About care")
-    text = event["text"].replace(" First: ", "\n\nFirst: ")
+    title = TITLES.get(event.task, "About care")
+    text = event.text.replace(" First: ", "\n\nFirst: ")
     parts: list[Section | None] = []
     for paragraph in text.split("\n\n"):
         blocks = [_block(line, style) for line in paragraph.split("\n")[:_MOST_LINES]]

@@ -2,28 +2,28 @@
 
 from __future__ import annotations
 
-from typing import Any
+from rules.terms.events import AlarmEvent, CareEvent
 
 
-def acknowledge(alarm: dict[str, Any]) -> str:
+def acknowledge(alarm: AlarmEvent) -> str:
     """Seen: no more reminders."""
     return f"dewlid ack {_alarm(alarm)}"
 
 
-def shelve(alarm: dict[str, Any], for_text: str = "4h") -> str:
+def shelve(alarm: AlarmEvent, for_text: str = "4h") -> str:
     """Quiet for a while."""
     return f"dewlid shelve {_alarm(alarm)} --for {for_text}"
 
 
-def _alarm(alarm: dict[str, Any]) -> str:
-    parts = [alarm.get("chamber") or "site", alarm["alarm"]]
-    about = alarm.get("probe") or alarm.get("medium")
+def _alarm(alarm: AlarmEvent) -> str:
+    parts = [alarm.chamber or "site", alarm.alarm]
+    about = alarm.probe or alarm.medium
     return " ".join([*parts, "--probe", about] if about else parts)
 
 
-def done(advice: dict[str, Any]) -> str:
+def done(advisory: str) -> str:
     """The advice was carried out."""
-    return f"dewlid done {advice['advisory']}"
+    return f"dewlid done {advisory}"
 
 
 def visit(chamber: str) -> str:
@@ -36,10 +36,10 @@ def why(chamber: str) -> str:
     return f"dewlid why {chamber}"
 
 
-def care_done(event: dict[str, Any]) -> str:
+def care_done(event: CareEvent) -> str:
     """A task of the routine was done."""
-    place = f" --chamber {event['chamber']}" if event.get("chamber") else ""
-    return f"dewlid care done {event['task']}{place}"
+    place = f" --chamber {event.chamber}" if event.chamber else ""
+    return f"dewlid care done {event.task}{place}"
 
 
 def check() -> str:

@@ -62,27 +62,17 @@ class Style:
     def _span(self, value: float) -> float:
         return value if self.unit == "degC" else value * 1.8
 
-    def local(self, text: str) -> datetime:
-        """Return an RFC 3339 instant as local time."""
-        return datetime.fromisoformat(text).astimezone(self.zone)
+    def local(self, at_ms: int) -> datetime:
+        """Return an instant as local time."""
+        return datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(self.zone)
 
-    def clock(self, text: str, seen_from: str | None = None) -> str:
+    def clock(self, at_ms: int, seen_from: int | None = None) -> str:
         """Return an instant as `02:10 WET`, with the day where it is not the day of `seen_from`."""
-        moment = self.local(text)
+        moment = self.local(at_ms)
         short = f"{moment:%H:%M} {moment.tzname()}"
         if seen_from is not None and self.local(seen_from).date() == moment.date():
             return short
         return f"{short}, {DAYS[moment.weekday()]} {moment.day} {MONTHS[moment.month - 1]}"
-
-    def later(self, text: str, seconds: float) -> str:
-        """Return the local clock time so many seconds after an instant."""
-        moment = datetime.fromtimestamp(datetime.fromisoformat(text).timestamp() + seconds, UTC)
-        return self.clock(moment.isoformat(), text)
-
-
-def seconds_between(begin: str, end: str) -> float:
-    """Return the seconds from one RFC 3339 instant to another."""
-    return (datetime.fromisoformat(end) - datetime.fromisoformat(begin)).total_seconds()
 
 
 def _as_written(number: str, turn: object) -> str:

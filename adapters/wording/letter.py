@@ -7,7 +7,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from adapters.wording.alarm_sentences import label, title_of
 from adapters.wording.care_answers import TITLES
@@ -16,6 +15,7 @@ from adapters.wording.round_up import SYSTEM_TITLES, care, digest, summary, syst
 from adapters.wording.sections import Section, as_html, as_text, points, section, text
 from adapters.wording.situation import all_clear, of_kind, shown, situation
 from rules.settings import Settings
+from rules.terms.events import AdviceEvent, AlarmEvent, CareEvent, LetterEvent, News, SystemEvent
 
 FIRST_ORDINAL = 1
 """The number of the first letter of a thread."""
@@ -35,11 +35,11 @@ class Letter:
     html: str
     message: str
     thread: str | None
-    at: str
+    at_ms: int
 
 
-def compose(event: dict[str, Any], settings: Settings, figures: Sequence[str] = (), picture: str = "") -> Letter:
-    """Return the letter of a letter event (its JSON object). The same event always gives the same letter.
+def compose(event: LetterEvent, settings: Settings, figures: Sequence[str] = (), picture: str = "") -> Letter:
+    """Return the letter of a letter event. The same event always gives the same letter.
 
     `figures`: the period in sentences, `picture`: the element that shows them; both only add to what the event says.
     """
@@ -47,16 +47,16 @@ def compose(event: dict[str, Any], settings: Settings, figures: Sequence[str] = 
     subject = subject_of(event, settings)
     sections = [*_with_figures(_body(event, settings, style), figures), _foot(event, settings, style)]
     # A thread's name is used again by another store; the letter's id is not, and all but the number is the thread's own.
-    root = _digest_of(event["id"].removesuffix(f".{event['ordinal']}"))
-    alone = event["sort"] not in THREADED
-    first = event["ordinal"] <= FIRST_ORDINAL
+    root = _digest_of(event.id.removesuffix(f".{event.ordinal}"))
+    alone = event.sort not in THREADED
+    first = event.ordinal <= FIRST_ORDINAL
     return Letter(
         subject=subject,
         text=as_text(sections),
         html=as_html(subject, sections, picture),
-        message=root if first and not alone else _digest_of(event["id"]),
+        message=root if first and not alone else _digest_of(event.id),
         thread=None if first or alone else root,
-        at=event["time"],
+        at_ms=event.at_ms,
     )
 
 
@@ -70,8 +70,8 @@ def _digest_of(name: str) -> str:
     return hashlib.sha256(name.encode()).hexdigest()[:24]
 
 
-def _body(event: dict[str, Any], settings: Settings, style: Style) -> list[Section]:
-    sort = event["sort"]
+def _body(event: LetterEvent, settings: Settings, style: Style) -> list[Section]:
+    sort = event.sort
     if sort == "all-clear":
         return all_clear(event, settings, style)
     if sort == "summary":
@@ -80,70 +80,75 @@ def _body(event: dict[str, Any], settings: Settings, style: Style) -> list[Secti
         return digest(event, settings, style)
     if sort == "care":
         return care(event, settings, style)
-    if sort == "system" or not of_kind(event["about"], "alarm") + of_kind(event["about"], "advice"):
+    if sort == "system" or not of_kind(event.about, AlarmEvent) + of_kind(event.about, AdviceEvent):
         return system(event, settings, style)
     return situation(event, settings, style)
 
 
-def _foot(event: dict[str, Any], settings: Settings, style: Style) -> Section:
-    return Section("", (text(f"dewlid at {clean(settings.site.name, 60)}, {style.clock(event['time'])}. It only advises."),))
+def _foot(event: LetterEvent, settings: Settings, style: Style) -> Section:
+    return Section("", (text(f"dewlid at {clean(settings.site.name, 60)}, {style.clock(event.at_ms)}. It only advises."),))
 
 
-def subject_of(event: dict[str, Any], settings: Settings) -> str:
+def subject_of(event: LetterEvent, settings: Settings) -> str:
     """Return a short ASCII subject with the most important word first."""
     said = _subject(event, settings)
-    if event.get("urgent") and event["sort"] not in ("all-clear", "digest"):
+    if event.urgent and event.sort not in ("all-clear", "digest"):
         said = f"URGENT: {said[0].lower()}{said[1:]}"
     said = ascii_only(clean(said, 200), "dewlid")
     return said if len(said) <= LONGEST_SUBJECT else f"{said[: LONGEST_SUBJECT - 3].rstrip()}..."
 
 
-def _subject(event: dict[str, Any], settings: Settings) -> str:
-    sort, about = event["sort"], event["about"]
-    place = ascii_only(title_of(settings, event.get("chamber")), event.get("chamber") or "site")
+def _subject(event: LetterEvent, settings: Settings) -> str:
+    sort, about = event.sort, event.about
+    place = ascii_only(title_of(settings, event.chamber), event.chamber or "site")
     what = _what(about)
     if sort == "digest":
         return _digest_subject(event, settings)
     if sort == "summary":
         return f"Several at once ({len(about)}): {place}"
-    if sort == "care" and about and all(item.get("status") == "told" for item in about):
-        return f"{TITLES.get(about[0]['task'], 'About care')}: {place}"
     if sort == "care":
-        return f"{'Care is late' if any(item.get('status') != 'due' for item in about) else 'Care is due'}: {place}"
+        return f"{_care_subject(of_kind(about, CareEvent))}: {place}"
     if sort == "system":
-        first = next(iter(of_kind(about, "system")), {}).get("what", "")
-        return f"{SYSTEM_TITLES.get(first, 'About the settings')}: {ascii_only(clean(settings.site.name, 60), 'dewlid')}"
+        first = next((SYSTEM_TITLES.get(one.what) for one in of_kind(about, SystemEvent)), None)
+        return f"{first or 'About the settings'}: {ascii_only(clean(settings.site.name, 60), 'dewlid')}"
     if sort == "all-clear":
         return _all_clear_subject(about, place)
-    if of_kind(about, "alarm")[:1] and of_kind(about, "alarm")[0].get("condition") in ("held", "unknown"):
-        return f"Not seen any more: {place} ({label(of_kind(about, 'alarm')[0]['alarm'])}?)"
+    head = next(iter(of_kind(about, AlarmEvent)), None)
+    if head is not None and head.condition in ("held", "unknown"):
+        return f"Not seen any more: {place} ({label(head.alarm)}?)"
     opening = {"escalation": "Worse, ", "reminder": "Still "}.get(sort, "")
     return f"{opening}{what}: {place}" if opening else f"{what[0].upper()}{what[1:]}: {place}"
 
 
-def _all_clear_subject(about: list[dict[str, Any]], place: str) -> str:
-    alarms = of_kind(about, "alarm")
-    ended = [alarm for alarm in alarms if alarm.get("condition") not in ("active", "held")]
+def _care_subject(care: Sequence[CareEvent]) -> str:
+    if care and all(item.status == "told" for item in care):
+        return TITLES.get(care[0].task, "About care")
+    return "Care is late" if any(item.status != "due" for item in care) else "Care is due"
+
+
+def _all_clear_subject(about: Sequence[News], place: str) -> str:
+    alarms = of_kind(about, AlarmEvent)
+    ended = [alarm for alarm in alarms if not alarm.open]
     what = _what(ended or alarms)
-    if any(alarm.get("change") in ("closed", "unknown") for alarm in ended):
+    if any(alarm.change in ("closed", "unknown") for alarm in ended):
         return f"No longer followed: {place} ({what})"
     return f"OK again: {place} ({what})" if len(ended) == len(alarms) else f"Over: {what}, {place}"
 
 
-def _what(about: list[dict[str, Any]]) -> str:
-    alarms = shown(of_kind(about, "alarm"))
-    standing = [alarm for alarm in alarms if alarm.get("condition") != "normal"]
-    alarms = standing if standing or of_kind(about, "advice") else alarms
-    names = list(dict.fromkeys(label(alarm["alarm"]) for alarm in alarms))
+def _what(about: Sequence[News]) -> str:
+    alarms = shown(of_kind(about, AlarmEvent))
+    standing = [alarm for alarm in alarms if alarm.condition != "normal"]
+    over = not standing and not any(isinstance(event, AdviceEvent) for event in about)
+    names = list(dict.fromkeys(label(alarm.alarm) for alarm in (alarms if over else standing)))
     if not names:
         return "to be done"
     return names[0] if len(names) == 1 else f"{names[0]} and {names[1]}" + (" ..." if len(names) > 2 else "")
 
 
-def _digest_subject(event: dict[str, Any], settings: Settings) -> str:
+def _digest_subject(event: LetterEvent, settings: Settings) -> str:
     site = ascii_only(clean(settings.site.name, 60), "dewlid")
-    standing = [alarm for alarm in of_kind(event["about"], "alarm") if alarm.get("condition") in ("active", "held")]
-    due = [item for item in of_kind(event["about"], "care") if item.get("status") in ("due", "overdue", "harmful-if-missed")]
+    standing = [alarm for alarm in of_kind(event.about, AlarmEvent) if alarm.open]
+    due = [item for item in of_kind(event.about, CareEvent) if item.status in ("due", "overdue", "harmful-if-missed")]
     if standing:
         return f"{len(standing)} still {'stands' if len(standing) == 1 else 'stand'}: {site}"
     if due:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import textwrap
-from typing import Any
 
 from adapters.wording.alarm_sentences import over, sentence, title_of
 from adapters.wording.figures import Style, clean
 from adapters.wording.round_up import care_line
 from adapters.wording.situation import doubt
 from rules.settings import Settings
+from rules.terms.events import AdviceEvent, AlarmEvent, CareEvent, Event, QualityEvent, SystemEvent, WordEvent
 
 _CHANGES = {
     "acknowledged": "Seen", "shelved": "Quiet", "unshelved": "No longer quiet", "escalated": "Worse", "eased": "Easing",
@@ -19,11 +19,11 @@ _CHANGES = {
 }  # fmt: skip
 
 
-def line_of(event: dict[str, Any], settings: Settings) -> str:
+def line_of(event: Event, settings: Settings) -> str:
     """Return what an event says, on one line, with local time and without control characters."""
     style = Style(settings.site.temperature_unit, settings.zone)
-    head, _, said = _SAYS.get(event["kind"], _other)(event, settings, style).partition("  ")
-    moment = style.local(event["time"])
+    head, _, said = _said(event, settings, style).partition("  ")
+    moment = style.local(event.at_ms)
     return f"{moment:%Y-%m-%d %H:%M} {moment.tzname()}  {clean(head, 20)}  {clean(said, 1000)}"
 
 
@@ -35,36 +35,33 @@ def broken(text: str, width: int | None) -> str:
     return "\n".join(rows)
 
 
-def _alarm(event: dict[str, Any], settings: Settings, style: Style) -> str:
-    if event["change"] in ("returned", "latched", "reset", "closed"):
-        return f"ALARM over  {over(event, settings, style, event['time'])}"
-    said = sentence(event, settings, style, event["time"])
-    note = _CHANGES.get(event["change"])
+def _alarm(event: AlarmEvent, settings: Settings, style: Style) -> str:
+    if event.change in ("returned", "latched", "reset", "closed"):
+        return f"ALARM over  {over(event, settings, style, event.at_ms)}"
+    said = sentence(event, settings, style, event.at_ms)
+    note = _CHANGES.get(event.change)
     return f"ALARM  {f'{note}: ' if note else ''}{said}"
 
 
-def _advice(event: dict[str, Any], settings: Settings, style: Style) -> str:
-    place = title_of(settings, event.get("chamber"))
-    if event["status"] in ("resolved", "withdrawn"):
-        return f"ADVICE over  {place}: {style.text(event.get('headline') or event['reason'])}"
-    said = "; ".join(action["text"] for action in event["actions"]) or event.get("headline") or event["reason"]
-    why = f" Why: {event['reason']}" if event["reason"] and event["reason"] not in said else ""
+def _advice(event: AdviceEvent, settings: Settings, style: Style) -> str:
+    place = title_of(settings, event.chamber)
+    if event.over:
+        return f"ADVICE over  {place}: {style.text(event.headline or event.reason)}"
+    said = "; ".join(action.text for action in event.actions) or event.headline or event.reason
+    why = f" Why: {event.reason}" if event.reason and event.reason not in said else ""
     return f"ADVICE  {place}: {style.text(said).rstrip('.')}.{style.text(why)}"
 
 
-def _quality(event: dict[str, Any], _: Settings, style: Style) -> str:
-    return f"PROBE  {doubt(event, style)}"
-
-
-def _other(event: dict[str, Any], settings: Settings, style: Style) -> str:
-    place = f"{title_of(settings, event['chamber'])}: " if event.get("chamber") else ""
-    said = style.text(str(event.get("text") or ""))
-    refused = "Refused: " if event.get("accepted") is False else ""
-    return f"{event['kind'].upper()}  {place}{refused}{said}"
-
-
-def _care(event: dict[str, Any], settings: Settings, style: Style) -> str:
-    return f"CARE  {care_line(event, settings, style)}"
-
-
-_SAYS = {"alarm": _alarm, "advice": _advice, "quality": _quality, "care": _care}
+def _said(event: Event, settings: Settings, style: Style) -> str:
+    if isinstance(event, AlarmEvent):
+        return _alarm(event, settings, style)
+    if isinstance(event, AdviceEvent):
+        return _advice(event, settings, style)
+    if isinstance(event, QualityEvent):
+        return f"PROBE  {doubt(event, style)}"
+    if isinstance(event, CareEvent):
+        return f"CARE  {care_line(event, settings, style)}"
+    place = f"{title_of(settings, event.chamber)}: " if event.chamber else ""
+    said = style.text(event.text) if isinstance(event, SystemEvent | WordEvent) else ""
+    refused = "Refused: " if isinstance(event, WordEvent) and not event.accepted else ""
+    return f"{event.kind.upper()}  {place}{refused}{said}"

@@ -11,7 +11,7 @@ from typing import Any
 from adapters.wording.figures import ascii_only
 from rules.climate.situation import Situation
 from rules.settings import Settings
-from rules.terms.events import rfc3339
+from rules.terms.events import AdviceEvent, AlarmEvent, Event, rfc3339
 
 SCHEMA = 1
 _STATE_KEYS = (
@@ -39,16 +39,16 @@ def place_level(settings: Settings, place: str | None) -> str:
     return f"room/{place}" if place in settings.rooms and place not in settings.chambers else f"chamber/{place}"
 
 
-def alarm_topic(settings: Settings, event: Mapping[str, Any]) -> str:
+def alarm_topic(settings: Settings, event: AlarmEvent) -> str:
     """Return the topic of an alarm's state."""
-    about = event.get("probe") or event.get("medium")
+    about = event.probe or event.medium
     tail = f"/{re.sub(r'[^A-Za-z0-9_.-]+', '-', about)}" if about else ""
-    return f"{place_level(settings, event.get('chamber'))}/alarm/{event['alarm']}{tail}"
+    return f"{place_level(settings, event.chamber)}/alarm/{event.alarm}{tail}"
 
 
-def event_payload(event: Mapping[str, Any], settings: Settings) -> str:
-    """Return an event (its JSON object) as payload."""
-    return _text(settings, event)
+def event_payload(event: Event, settings: Settings) -> str:
+    """Return an event as payload."""
+    return _text(settings, event.as_json())
 
 
 def heartbeat_payload(number: int, now_ms: int, settings: Settings) -> str:
@@ -56,15 +56,15 @@ def heartbeat_payload(number: int, now_ms: int, settings: Settings) -> str:
     return _text(settings, {"time": rfc3339(now_ms), "beat": number})
 
 
-def alarm_state(event: Mapping[str, Any], settings: Settings) -> str:
+def alarm_state(event: AlarmEvent, settings: Settings) -> str:
     """Return the state of an alarm after an event; the event's id and change stand beside it."""
-    state = {key: event.get(key) for key in _STATE_KEYS}
-    return _text(settings, state | {"event": event["id"], "change": event["change"]})
+    body = event.as_json()
+    return _text(settings, {key: body[key] for key in _STATE_KEYS} | {"event": event.id, "change": event.change})
 
 
-def advice_state(event: Mapping[str, Any], settings: Settings) -> str:
+def advice_state(event: AdviceEvent, settings: Settings) -> str:
     """Return the advisory that stands after an event; empty when none does, which removes it."""
-    return "" if event["status"] in ("resolved", "withdrawn", "verified") else _text(settings, event)
+    return "" if event.over or event.status == "verified" else _text(settings, event.as_json())
 
 
 def chamber_state(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from adapters.wording import commands
 from adapters.wording.alarm_sentences import first_step, over, sentence, title_of
@@ -12,6 +11,7 @@ from adapters.wording.figures import Style, clean, span
 from adapters.wording.sections import Block, Section, command, points, section, steps, text
 from adapters.wording.situation import doubt, of_kind
 from rules.settings import Settings
+from rules.terms.events import AdviceEvent, AlarmEvent, CareEvent, LetterEvent, News, QualityEvent, SystemEvent, WordEvent
 
 _SEE_NOW = "To see how the chambers are now, type on the server:"
 SYSTEM_TITLES = {
@@ -32,18 +32,18 @@ SYSTEM_TITLES = {
 }
 
 
-def summary(letter: dict[str, Any], settings: Settings, style: Style) -> list[Section]:
+def summary(letter: LetterEvent, settings: Settings, style: Style) -> list[Section]:
     """Return the body of the one letter that stands for many."""
-    about, now = letter["about"], letter["time"]
-    alarms = of_kind(about, "alarm")
-    standing = [alarm for alarm in alarms if alarm.get("condition") in ("active", "held", "unknown")]
+    about, now_ms = letter.about, letter.at_ms
+    alarms = of_kind(about, AlarmEvent)
+    standing = [alarm for alarm in alarms if alarm.condition in ("active", "held", "unknown")]
     ended = [alarm for alarm in alarms if alarm not in standing]
     parts = [
         section("", [text(f"Several things at once: {len(about)} messages in one letter, the most important first.")]),
         section("Do this first", steps(_first_steps(about, standing, settings, style))),
-        section("What is happening", points([sentence(alarm, settings, style, now) for alarm in standing])),
-        section("Over", points([over(alarm, settings, style, now) for alarm in ended])),
-        section("Probes", points([doubt(event, style) for event in of_kind(about, "quality")])),
+        section("What is happening", points([sentence(alarm, settings, style, now_ms) for alarm in standing])),
+        section("Over", points([over(alarm, settings, style, now_ms) for alarm in ended])),
+        section("Probes", points([doubt(event, style) for event in of_kind(about, QualityEvent)])),
         section("Also", points(_other_lines(about, style))),
         section("Your answer", _acknowledge_all(standing)),
     ]
@@ -51,58 +51,58 @@ def summary(letter: dict[str, Any], settings: Settings, style: Style) -> list[Se
 
 
 def _first_steps(
-    about: Sequence[dict[str, Any]], standing: list[dict[str, Any]], settings: Settings, style: Style
+    about: Sequence[News], standing: list[AlarmEvent], settings: Settings, style: Style
 ) -> list[str]:
     lines = []
     advised = set()
-    for advice in of_kind(about, "advice"):
-        if advice.get("actions"):
-            advised.add(advice.get("chamber"))
-            action = style.text(clean(advice["actions"][0]["text"]))
-            lines.append(f"{title_of(settings, advice.get('chamber'))}: {action.rstrip('.')}.")
+    for advice in of_kind(about, AdviceEvent):
+        if advice.actions:
+            advised.add(advice.chamber)
+            action = style.text(clean(advice.actions[0].text))
+            lines.append(f"{title_of(settings, advice.chamber)}: {action.rstrip('.')}.")
     for alarm in standing:
-        if alarm.get("chamber") not in advised:
-            advised.add(alarm.get("chamber"))
-            lines.append(f"{title_of(settings, alarm.get('chamber'))}: {first_step(alarm)}")
+        if alarm.chamber not in advised:
+            advised.add(alarm.chamber)
+            lines.append(f"{title_of(settings, alarm.chamber)}: {first_step(alarm)}")
     return lines
 
 
-def _acknowledge_all(standing: list[dict[str, Any]]) -> list[Block]:
+def _acknowledge_all(standing: list[AlarmEvent]) -> list[Block]:
     blocks = [text("You have seen them, and need no reminder; type on the server:")] if standing else []
     return blocks + [Block("command", commands.acknowledge(alarm)) for alarm in standing]
 
 
-def _other_lines(about: Sequence[dict[str, Any]], style: Style) -> list[str]:
-    told = [event["text"] for event in about if event.get("kind") in ("care", "system", "word") and event.get("text")]
+def _other_lines(about: Sequence[News], style: Style) -> list[str]:
+    told = [event.text for event in about if isinstance(event, CareEvent | SystemEvent | WordEvent) and event.text]
     return [style.text(clean(line, 600)) for line in told]
 
 
-def digest(letter: dict[str, Any], settings: Settings, style: Style) -> list[Section]:
+def digest(letter: LetterEvent, settings: Settings, style: Style) -> list[Section]:
     """Return the body of the digest. It comes even when it is empty: its absence is how a dead server is
     noticed.
     """
-    about, now = letter["about"], letter["time"]
-    alarms = of_kind(about, "alarm")
-    standing = [alarm for alarm in alarms if alarm.get("condition") in ("active", "held")]
+    about, now_ms = letter.about, letter.at_ms
+    alarms = of_kind(about, AlarmEvent)
+    standing = [alarm for alarm in alarms if alarm.open]
     ended = [alarm for alarm in alarms if alarm not in standing]
-    advised = [event for event in of_kind(about, "advice") if event.get("headline") or event.get("reason")]
-    care = of_kind(about, "care")
-    due = [event for event in care if event.get("status") in ("due", "overdue", "harmful-if-missed")]
+    advised = [event for event in of_kind(about, AdviceEvent) if event.headline or event.reason]
+    care = of_kind(about, CareEvent)
+    due = [event for event in care if event.status in ("due", "overdue", "harmful-if-missed")]
     parts = [
         section("", [text(_digest_opening(standing, due, about))]),
-        section("Still stands", points([sentence(alarm, settings, style, now) for alarm in standing])),
+        section("Still stands", points([sentence(alarm, settings, style, now_ms) for alarm in standing])),
         section("Advice", points([_advice_line(event, settings, style) for event in advised])),
         section("Due", points([care_line(event, settings, style) for event in due])),
-        section("What happened", points([_past(alarm, settings, style, now) for alarm in ended])),
-        section("Probes", points([doubt(event, style) for event in of_kind(about, "quality")])),
+        section("What happened", points([_past(alarm, settings, style, now_ms) for alarm in ended])),
+        section("Probes", points([doubt(event, style) for event in of_kind(about, QualityEvent)])),
         section("Done and noted", points([care_line(event, settings, style) for event in care if event not in due])),
-        section("Also", points(_other_lines([event for event in about if event.get("kind") != "care"], style))),
+        section("Also", points(_other_lines([event for event in about if not isinstance(event, CareEvent)], style))),
         section("This letter", [text(_heartbeat(settings))]),
     ]
     return [part for part in parts if part is not None]
 
 
-def _digest_opening(standing: list[dict[str, Any]], due: list[dict[str, Any]], about: Sequence[dict[str, Any]]) -> str:
+def _digest_opening(standing: list[AlarmEvent], due: list[CareEvent], about: Sequence[News]) -> str:
     if not about:
         return "All is well. Nothing stands and nothing is due."
     if standing:
@@ -125,35 +125,35 @@ def _heartbeat(settings: Settings) -> str:
     )
 
 
-def _past(alarm: dict[str, Any], settings: Settings, style: Style, now: str) -> str:
-    if alarm.get("change") in ("returned", "latched", "reset"):
-        return over(alarm, settings, style, alarm.get("time", now))
-    return f"{style.clock(alarm['time'], now)}: {sentence(alarm, settings, style, now)}"
+def _past(alarm: AlarmEvent, settings: Settings, style: Style, now_ms: int) -> str:
+    if alarm.change in ("returned", "latched", "reset"):
+        return over(alarm, settings, style, alarm.at_ms)
+    return f"{style.clock(alarm.at_ms, now_ms)}: {sentence(alarm, settings, style, now_ms)}"
 
 
-def _advice_line(event: dict[str, Any], settings: Settings, style: Style) -> str:
-    said = style.text(clean(event.get("headline") or event["reason"], 600))
-    return f"{title_of(settings, event.get('chamber'))}: {said.rstrip('.')}."
+def _advice_line(event: AdviceEvent, settings: Settings, style: Style) -> str:
+    said = style.text(clean(event.headline or event.reason, 600))
+    return f"{title_of(settings, event.chamber)}: {said.rstrip('.')}."
 
 
-def care_line(event: dict[str, Any], settings: Settings, style: Style) -> str:
+def care_line(event: CareEvent, settings: Settings, style: Style) -> str:
     """Return a task of the routine with the place that it is for."""
-    place = title_of(settings, event.get("chamber"))
-    said = style.text(clean(event.get("text") or event.get("task", "").replace("-", " "), 600))
+    place = title_of(settings, event.chamber)
+    said = style.text(clean(event.text or event.task.replace("-", " "), 600))
     return said if said.lower().startswith(place.lower()) else f"{place}: {said}"
 
 
-def care(letter: dict[str, Any], settings: Settings, style: Style) -> list[Section]:
+def care(letter: LetterEvent, settings: Settings, style: Style) -> list[Section]:
     """Return the body of a letter about care that cannot wait for the digest."""
-    events = of_kind(letter["about"], "care")
-    told = [event for event in events if event.get("status") == "told"]
+    events = of_kind(letter.about, CareEvent)
+    told = [event for event in events if event.status == "told"]
     tasks = [event for event in events if event not in told]
     lines = [care_line(event, settings, style) for event in tasks]
-    done = [Block("command", commands.care_done(event)) for event in tasks if event.get("status") != "done"]
+    done = [Block("command", commands.care_done(event)) for event in tasks if event.status != "done"]
     parts = [
         *(part for event in told for part in answer(event, style)),
         section("Do this first", steps(lines)),
-        section("Also", points(_other_lines([event for event in letter["about"] if event not in events], style))),
+        section("Also", points(_other_lines([event for event in letter.about if event not in events], style))),
         section("When it is done", [text("Type on the server:"), *done] if done else []),
     ]
     return [part for part in parts if part is not None]
@@ -179,21 +179,21 @@ _SYSTEM_STEPS = {
 }  # fmt: skip
 
 
-def system(letter: dict[str, Any], settings: Settings, style: Style) -> list[Section]:
+def system(letter: LetterEvent, settings: Settings, style: Style) -> list[Section]:
     """Return the body of a letter about the watching itself."""
-    events = of_kind(letter["about"], "system")
-    known = [_SYSTEM_STEPS[event["what"]] for event in events if event.get("what") in _SYSTEM_STEPS]
+    events = of_kind(letter.about, SystemEvent)
+    known = [_SYSTEM_STEPS[event.what] for event in events if event.what in _SYSTEM_STEPS]
     to_do = list(dict.fromkeys(line for line, _ in known)) or ["Nothing; this is for your information."]
     tries = list(dict.fromkeys(line for _, line in known if line))
-    notes = [event["text"] for event in events if event.get("what") == "law-and-safety"]
-    told = [line for event in events if event["text"] not in notes for line in event["text"].splitlines()]
-    alarms = of_kind(letter["about"], "alarm")
+    notes = [event.text for event in events if event.what == "law-and-safety"]
+    told = [line for event in events if event.text not in notes for line in event.text.splitlines()]
+    alarms = of_kind(letter.about, AlarmEvent)
     parts = [
         section("Do this first", steps(to_do)),
         section("What is happening", [text(style.text(clean(line, 1500))) for line in told]),
         section("What comes next", [text(_patience(settings)), *command(_SEE_NOW, "dewlid watch")] if notes else []),
         section("Safety and law", points([clean(line, 1500) for line in notes])),
-        section("Meanwhile", points([sentence(alarm, settings, style, letter["time"]) for alarm in alarms])),
+        section("Meanwhile", points([sentence(alarm, settings, style, letter.at_ms) for alarm in alarms])),
         section("To see whether it is repaired", _to_type(tries)),
         section("The digest", [text(_heartbeat(settings))] if notes else []),
     ]

@@ -13,11 +13,10 @@ from typing import Any
 from adapters.wording.alarm_sentences import sentence
 from adapters.wording.figures import Style
 from adapters.wording.priority_words import PRIORITY_WORDS
-from daemon.desk.alarm_targets import listing
+from daemon.desk.alarm_targets import listing, standing_event
 from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import config_option
 from daemon.report.deadband_proposals import proposal
-from rules.terms.events import rfc3339
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -68,7 +67,8 @@ def _as_text(desk: KeeperDesk, found: dict[str, Any]) -> str:
 
 def _alarm_lines(desk: KeeperDesk, row: dict[str, Any], proposed: str | None) -> list[str]:
     style = Style(desk.settings.site.temperature_unit, desk.settings.zone)
-    said = sentence(row, desk.settings, style, rfc3339(desk.now_ms))
+    alarm = standing_event(desk, desk.state.alarms.records[row["key"]])
+    said = sentence(alarm, desk.settings, style, desk.now_ms)
     said += f" Now: {_now(row, style)}." if row["value_now"] is not None and row["unit"] else ""
     marks = [PRIORITY_WORDS.get(row["priority"], row["priority"]) if row["condition"] != "normal" else "over"]
     marks += ["latched"] if row["latched"] else []

@@ -117,7 +117,7 @@ def _print(args: argparse.Namespace, settings: Settings, stream: Stream) -> int:
             if args.json:
                 print(json_text(event.as_json()))
             elif event.kind not in ("letter", "word") and not is_bookkeeping(event):
-                print(broken(line_of(event.as_json(), settings), width))
+                print(broken(line_of(event, settings), width))
         progress.at((step.at_ms - stream.begin_ms) / max(stream.end_ms - stream.begin_ms, 1))
     progress.done()
     if not args.json:

@@ -5,15 +5,17 @@ from __future__ import annotations
 import argparse
 import json
 import shutil
+from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 from adapters.wording.figures import Style
-from adapters.wording.reasoning import reasoning_text
+from adapters.wording.reasoning import SeriesSeen, reasoning_text
 from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import config_option
 from daemon.store.spool import WordError
 from rules.advice.advisory import AdviceState
-from rules.advice.reasoning import explain
+from rules.advice.reasoning import Reasoning, explain
 from rules.climate.quality import NAMES, NOT_EVALUATED, SUSPECT
 from rules.terms.events import rfc3339
 from rules.terms.quantities import FACTS
@@ -37,28 +39,35 @@ def run(args: argparse.Namespace) -> int:
     """Print the reasoning."""
     desk = KeeperDesk(args)
     told = reasoning(desk, desk.chamber(args.chamber))
+    probes = _probes(desk, told.chamber)
     if args.json:
-        print(json.dumps(told, ensure_ascii=False, allow_nan=False))
+        print(json.dumps(_as_json(told, probes), ensure_ascii=False, allow_nan=False))
         return 0
     if desk.silence:
         print(desk.silence)
     style = Style(desk.settings.site.temperature_unit, desk.settings.zone)
-    print(reasoning_text(told, style, shutil.get_terminal_size((100, 24)).columns))
+    print(reasoning_text(told, probes, style, shutil.get_terminal_size((100, 24)).columns))
     return 0
 
 
-def reasoning(desk: KeeperDesk, chamber: str) -> dict[str, Any]:
-    """Return the reasoning about a chamber as one JSON object."""
+def reasoning(desk: KeeperDesk, chamber: str) -> Reasoning:
+    """Return the reasoning about a chamber."""
     situation = advised_on(desk.settings, desk.state, chamber)
     if situation is None:
         raise WordError(f"{chamber} has no air probe in the config, so there is nothing to reason about.")
     adviser = desk.state.advice.get(chamber, AdviceState())
-    told = explain(desk.settings, chamber, adviser, situation, standing_of(desk.state, chamber)).as_json()
-    del told["at_ms"]
-    return {"chamber": chamber, "time": rfc3339(situation.at_ms), "probes": _probes(desk, chamber)} | told
+    return explain(desk.settings, chamber, adviser, situation, standing_of(desk.state, chamber))
 
 
-def _probes(desk: KeeperDesk, chamber: str) -> list[dict[str, Any]]:
+def _as_json(told: Reasoning, probes: Sequence[SeriesSeen]) -> dict[str, Any]:
+    rows = [asdict(row) | {"time": None if row.at_ms is None else rfc3339(row.at_ms)} for row in probes]
+    body = {"chamber": told.chamber, "time": rfc3339(told.at_ms), "probes": rows} | told.as_json()
+    for each in (body, *rows):
+        del each["at_ms"]
+    return body
+
+
+def _probes(desk: KeeperDesk, chamber: str) -> list[SeriesSeen]:
     """Return the newest value of every series in the chamber and its room, with what the quality tests say of it."""
     places = (chamber, desk.settings.chambers[chamber].room)
     return [
@@ -69,14 +78,12 @@ def _probes(desk: KeeperDesk, chamber: str) -> list[dict[str, Any]]:
     ]
 
 
-def _series(desk: KeeperDesk, probe: str, quantity: str) -> dict[str, Any]:
+def _series(desk: KeeperDesk, probe: str, quantity: str) -> SeriesSeen:
     memory = desk.state.probes[probe]
     series, correction = memory.series[quantity], memory.corrections.get(quantity)
     flag = "not judged yet" if series.flag == NOT_EVALUATED else NAMES.get(series.flag, "missing")
-    return {
-        "probe": probe, "quantity": quantity, "value": series.last_raw, "unit": FACTS[quantity].unit,  # type: ignore[index]
-        "time": None if series.last_ms is None else rfc3339(series.last_ms),
-        "flag": flag if memory.out_until_ms is None else "out of service",
-        "test": series.test if series.flag >= SUSPECT else "",
-        "correction": f"times {correction.gain:.4f}, plus {correction.offset:+.2f}" if correction else "",
-    }  # fmt: skip
+    return SeriesSeen(
+        probe, quantity, series.last_raw, FACTS[quantity].unit, series.last_ms,  # type: ignore[index]
+        flag if memory.out_until_ms is None else "out of service", series.test if series.flag >= SUSPECT else "",
+        f"times {correction.gain:.4f}, plus {correction.offset:+.2f}" if correction else "",
+    )  # fmt: skip

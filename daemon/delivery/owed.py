@@ -37,20 +37,19 @@ def owed_by(
     console what its settings say. Outlets in `skip` owe nothing (they are the trouble that is told)."""
     owed: list[Owed] = []
     for event in events:
-        body = event.as_json()
         for name, outlet in outlets.items():
             if name not in skip:
-                owed += _owed(name, outlet, event, body, settings)
+                owed += _owed(name, outlet, event, settings)
     return owed
 
 
-def _owed(name: str, outlet: AnyOutlet, event: Event, body: dict[str, Any], settings: Settings) -> list[Owed]:
+def _owed(name: str, outlet: AnyOutlet, event: Event, settings: Settings) -> list[Owed]:
     if isinstance(outlet, MqttOutlet):
-        return _published(name, event, body, settings)
+        return _published(name, event, settings)
     if isinstance(outlet, MailOutlet):
-        return _mailed(name, outlet, event, body) if isinstance(event, LetterEvent) else []
+        return _mailed(name, outlet, event) if isinstance(event, LetterEvent) else []
     wanted = isinstance(outlet, ConsoleOutlet) and event.kind in outlet.tell and not is_bookkeeping(event)
-    return [_message(name, event, json_text(body))] if wanted else []
+    return [_message(name, event, json_text(event.as_json()))] if wanted else []
 
 
 def is_bookkeeping(event: Event) -> bool:
@@ -62,20 +61,20 @@ def is_bookkeeping(event: Event) -> bool:
     )
 
 
-def _published(name: str, event: Event, body: dict[str, Any], settings: Settings) -> list[Owed]:
+def _published(name: str, event: Event, settings: Settings) -> list[Owed]:
     topic = f"{place_level(settings, event.chamber)}/event/{event.kind}"
-    owed = [_message(name, event, event_payload(body, settings), topic=topic)]
+    owed = [_message(name, event, event_payload(event, settings), topic=topic)]
     if isinstance(event, AlarmEvent):
-        payload = "" if event.change == "closed" else alarm_state(body, settings)
-        owed.append(_retained(name, "alarm", event.at_ms, alarm_topic(settings, body), payload, event.id))
+        payload = "" if event.change == "closed" else alarm_state(event, settings)
+        owed.append(_retained(name, "alarm", event.at_ms, alarm_topic(settings, event), payload, event.id))
     if isinstance(event, AdviceEvent):
         topic = f"{place_level(settings, event.chamber)}/advice"
-        owed.append(_retained(name, "advice", event.at_ms, topic, advice_state(body, settings), event.id))
+        owed.append(_retained(name, "advice", event.at_ms, topic, advice_state(event, settings), event.id))
     return owed
 
 
-def _mailed(name: str, outlet: MailOutlet, event: LetterEvent, body: dict[str, Any]) -> list[Owed]:
-    payload = json_text(body)
+def _mailed(name: str, outlet: MailOutlet, event: LetterEvent) -> list[Owed]:
+    payload = json_text(event.as_json())
     return [_message(name, event, payload, recipient=address) for address in outlet.addresses(event.to)]
 
 

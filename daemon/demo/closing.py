@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
-from datetime import datetime
 
 from daemon.demo.scene import TROUBLES, Trouble
 from daemon.demo.stage import CONFIG_NAME, Shown
 from daemon.desk.options import program_name
-from rules.terms.events import HOUR_MS
+from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent
 
 
 def opening(days: float) -> str:
@@ -31,15 +30,11 @@ def found_after_ms(trouble: Trouble, shown: Shown) -> int | None:
     begin_ms = shown.start_ms + round(trouble.begin_h * HOUR_MS)
     end_ms = shown.start_ms + round(trouble.end_h * HOUR_MS)
     times = [
-        at_ms for event in shown.events
-        if event["kind"] == "alarm" and event["change"] == "raised" and event["alarm"] in trouble.alarms
-        and event["chamber"] == trouble.chamber and begin_ms <= (at_ms := _ms(event)) < end_ms
+        event.at_ms for event in shown.events
+        if isinstance(event, AlarmEvent) and event.change == "raised" and event.alarm in trouble.alarms
+        and event.chamber == trouble.chamber and begin_ms <= event.at_ms < end_ms
     ]  # fmt: skip
     return min(times) - begin_ms if times else None
-
-
-def _ms(event: dict[str, object]) -> int:
-    return round(datetime.fromisoformat(str(event["time"])).timestamp() * 1000)
 
 
 def _found(shown: Shown) -> list[str]:
@@ -59,9 +54,9 @@ def _span(for_ms: int) -> str:
 
 
 def _figures(shown: Shown, taken_s: float) -> list[str]:
-    kinds = Counter(str(event["kind"]) for event in shown.events)
-    given = sum(event["kind"] == "advice" and event["status"] == "given" for event in shown.events)
-    raised = sum(event["kind"] == "alarm" and event["change"] == "raised" for event in shown.events)
+    kinds = Counter(event.kind for event in shown.events)
+    given = sum(isinstance(event, AdviceEvent) and event.status == "given" for event in shown.events)
+    raised = sum(isinstance(event, AlarmEvent) and event.change == "raised" for event in shown.events)
     mqtt = (
         "no MQTT: there is no mosquitto on this machine"
         if shown.mqtt_messages is None

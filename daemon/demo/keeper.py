@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 from adapters.simulated_shelf import ROOM, Shelf
-from rules.terms.events import HOUR_MS, MINUTE_MS
+from rules.terms.events import HOUR_MS, MINUTE_MS, Action, AdviceEvent
 
 _REACTS_AFTER_MS = 20 * MINUTE_MS
 _SAYS_AFTER_MS = 10 * MINUTE_MS
@@ -25,7 +24,7 @@ class Deed:
 
 @dataclass(frozen=True, slots=True)
 class _Heard:
-    event: dict[str, Any]
+    event: AdviceEvent
     at_ms: int
 
 
@@ -38,12 +37,12 @@ class Keeper:
         self._answered: set[tuple[str, tuple[str, ...]]] = set()
         self._unsaid: list[tuple[int, str]] = []
 
-    def hear(self, event: dict[str, Any], at_ms: int) -> None:
+    def hear(self, event: AdviceEvent, at_ms: int) -> None:
         """Take in an advice event."""
-        chamber = event["chamber"]
-        if event["status"] in ("given", "updated", "reminded"):
+        chamber = event.chamber or ""
+        if event.status in ("given", "updated", "reminded"):
             before = self._heard.get(chamber)
-            same = before is not None and before.event["actions"] == event["actions"]
+            same = before is not None and before.event.actions == event.actions
             self._heard[chamber] = _Heard(event, before.at_ms if before is not None and same else at_ms)
         else:
             self._heard.pop(chamber, None)
@@ -52,17 +51,17 @@ class Keeper:
         """Do what was advised long enough ago and return it."""
         deeds = []
         for chamber, heard in list(self._heard.items()):
-            if now_ms - heard.at_ms < _REACTS_AFTER_MS or not self._is_there(now_ms, heard.event["urgency"]):
+            if now_ms - heard.at_ms < _REACTS_AFTER_MS or not self._is_there(now_ms, heard.event.urgency):
                 continue
             del self._heard[chamber]
-            key = heard.event["advisory"], tuple(action["text"] for action in heard.event["actions"])
+            key = heard.event.advisory, tuple(action.text for action in heard.event.actions)
             if key in self._answered:
                 continue
             self._answered.add(key)
-            done = [text for action in heard.event["actions"] if (text := self._do(chamber, action))]
+            done = [text for action in heard.event.actions if (text := self._do(chamber, action))]
             if done:
-                deeds.append(Deed(heard.event["advisory"], chamber, ", ".join(done)))
-                self._unsaid.append((now_ms + _SAYS_AFTER_MS, heard.event["advisory"]))
+                deeds.append(Deed(heard.event.advisory, chamber, ", ".join(done)))
+                self._unsaid.append((now_ms + _SAYS_AFTER_MS, heard.event.advisory))
         return deeds
 
     def say(self, now_ms: int) -> list[str]:
@@ -77,7 +76,7 @@ class Keeper:
             return False
         return urgency == "wake" or _WAKES_H <= hour % 24.0 < _SLEEPS_H
 
-    def _do(self, chamber: str, action: dict[str, Any]) -> str:
+    def _do(self, chamber: str, action: Action) -> str:
         """Do one thing and return it in words; empty: it cannot be done here."""
         known = {
             ("vent", "open"): self._open, ("vent", "close"): self._close, ("heater", "check"): self._mend_heater,
@@ -86,72 +85,72 @@ class Keeper:
             ("room", "move"): self._carry,
             ("water", "more"): self._water, ("water", "less"): self._water_less,
         }  # fmt: skip
-        deed = known.get((action["device"], action["change"]))
+        deed = known.get((action.device, action.change))
         return deed(chamber, action) if deed else ""
 
-    def _open(self, chamber: str, action: dict[str, Any]) -> str:
-        both = (action["amount"] or 1) > 1
+    def _open(self, chamber: str, action: Action) -> str:
+        both = (action.amount or 1) > 1
         self._shelf.begin("vents open" if both else "one vent open", chamber)
         return "opens both vents" if both else "opens a vent"
 
-    def _close(self, chamber: str, _: dict[str, Any]) -> str:
+    def _close(self, chamber: str, _: Action) -> str:
         for what in ("vents open", "one vent open"):
             self._shelf.end(what, chamber)
         return "closes the vents"
 
-    def _mend_heater(self, chamber: str, _: dict[str, Any]) -> str:
+    def _mend_heater(self, chamber: str, _: Action) -> str:
         for what in ("heater fails", "heater unplugged", "in a cool room"):
             self._shelf.end(what, chamber)
         return "finds the heat mat's plug loose and pushes it in"
 
-    def _unplug(self, chamber: str, _: dict[str, Any]) -> str:
+    def _unplug(self, chamber: str, _: Action) -> str:
         self._shelf.end("thermostat sticks", chamber)
         self._shelf.begin("heater unplugged", chamber)
         return "unplugs the heater"
 
-    def _carry(self, chamber: str, _: dict[str, Any]) -> str:
+    def _carry(self, chamber: str, _: Action) -> str:
         self._shelf.begin("in a cool room", chamber)
         return "carries the box to a cool room"
 
-    def _plug_in(self, chamber: str, action: dict[str, Any]) -> str:
-        if "lug the heater in" not in action["text"]:
+    def _plug_in(self, chamber: str, action: Action) -> str:
+        if "lug the heater in" not in action.text:
             return self._turn(chamber, action, 1.0)
         for what in ("heater unplugged", "in a cool room"):
             self._shelf.end(what, chamber)
         return "carries it back, finds the thermostat's relay stuck, puts in another one and plugs the heater in"
 
-    def _turn_down(self, chamber: str, action: dict[str, Any]) -> str:
+    def _turn_down(self, chamber: str, action: Action) -> str:
         return self._turn(chamber, action, -1.0)
 
-    def _turn(self, chamber: str, action: dict[str, Any], sign: float) -> str:
-        if action["unit"] != "K" or not action["amount"]:
+    def _turn(self, chamber: str, action: Action, sign: float) -> str:
+        if action.unit != "K" or not action.amount:
             return ""
         one = self._shelf.chambers[chamber]
-        one.box = replace(one.box, setpoint_c=one.box.setpoint_c + sign * action["amount"])
+        one.box = replace(one.box, setpoint_c=one.box.setpoint_c + sign * action.amount)
         return f"sets the thermostat to {one.box.setpoint_c:.1f} °C"
 
-    def _mend_probe(self, chamber: str, _: dict[str, Any]) -> str:
+    def _mend_probe(self, chamber: str, _: Action) -> str:
         self._shelf.end("probe freezes", f"{chamber.partition('-')[0]}-air")
         return "unplugs the probe and plugs it in again"
 
-    def _wipe(self, chamber: str, _: dict[str, Any]) -> str:
+    def _wipe(self, chamber: str, _: Action) -> str:
         self._shelf.begin("lid wiped", chamber)
         self._shelf.step()
         self._shelf.end("lid wiped", chamber)
         return "wipes the lid"
 
-    def _shut_window(self, _: str, action: dict[str, Any]) -> str:
-        if "arm the room" not in action["text"]:
+    def _shut_window(self, _: str, action: Action) -> str:
+        if "arm the room" not in action.text:
             return ""
         self._shelf.end("open window", ROOM)
         return "shuts the window"
 
-    def _water(self, chamber: str, _: dict[str, Any]) -> str:
+    def _water(self, chamber: str, _: Action) -> str:
         one = self._shelf.chambers[chamber]
         one.substrate_g = one.box.substrate_g
         return "wets the clay granules"
 
-    def _water_less(self, chamber: str, _: dict[str, Any]) -> str:
+    def _water_less(self, chamber: str, _: Action) -> str:
         one = self._shelf.chambers[chamber]
         one.substrate_g = min(one.substrate_g, 0.67 * one.box.substrate_g)
         return "takes out a third of the wet granules"

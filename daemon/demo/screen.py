@@ -5,16 +5,15 @@ from __future__ import annotations
 import json
 import textwrap
 from collections.abc import Callable
-from datetime import datetime
 from pathlib import Path
-from typing import Any, TextIO
+from typing import TextIO
 
 from adapters.outlets.outlet import Owed
 from adapters.wording.figures import Style
 from adapters.wording.letter import Letter, compose
 from daemon.demo.keeper import Deed, Keeper
 from rules.settings import Settings
-from rules.terms.events import rfc3339
+from rules.terms.events import AdviceEvent, AnyEvent, LetterEvent, event_of
 
 _WIDTH = 78
 _SHORT = ("DO THIS FIRST", "WHAT IS HAPPENING", "WHY")
@@ -40,16 +39,16 @@ class Screen:
         self._day = ""
         self._full_shown = False
         self._told: set[str] = set()
-        self.events: list[dict[str, object]] = []
+        self.events: list[AnyEvent] = []
         self.letters = 0
 
     def send(self, owed: Owed) -> None:
         """Take one message: advice reaches the keeper, letters the screen."""
-        event = json.loads(owed.payload)
+        event = event_of(json.loads(owed.payload))
         self.events.append(event)
-        if event["kind"] == "letter":
+        if isinstance(event, LetterEvent):
             self._letter(event)
-        elif event["kind"] == "advice":
+        elif isinstance(event, AdviceEvent):
             self._advice(event)
 
     def close(self) -> None:
@@ -57,32 +56,30 @@ class Screen:
 
     def unseen(self, what: str, at_ms: int) -> None:
         """Tell what happens and dewlid cannot know."""
-        self._line(rfc3339(at_ms), "*", f"Meanwhile, unseen: {what}.")
+        self._line(at_ms, "*", f"Meanwhile, unseen: {what}.")
 
     def deed(self, deed: Deed, at_ms: int) -> None:
         """Tell what the keeper does."""
-        self._line(rfc3339(at_ms), ">", f"The keeper {deed.text}.")
+        self._line(at_ms, ">", f"The keeper {deed.text}.")
 
     def said(self, advisory: str, at_ms: int) -> None:
         """Tell what the keeper types."""
-        self._line(rfc3339(at_ms), ">", f"The keeper types: dewlid done {advisory}")
+        self._line(at_ms, ">", f"The keeper types: dewlid done {advisory}")
 
-    def _advice(self, event: dict[str, object]) -> None:
-        at_ms = round(datetime.fromisoformat(str(event["time"])).timestamp() * 1000)
-        self._keeper.hear(event, at_ms)
-        if event["status"] == "verified":
-            self._line(str(event["time"]), "=", f"Looked again: {event['headline']}. {event['reason']}")
+    def _advice(self, event: AdviceEvent) -> None:
+        self._keeper.hear(event, event.at_ms)
+        if event.status == "verified":
+            self._line(event.at_ms, "=", f"Looked again: {event.headline}. {event.reason}")
 
-    def _letter(self, event: dict[str, object]) -> None:
+    def _letter(self, event: LetterEvent) -> None:
         letter = compose(event, self._settings)
         self.letters += 1
         name = f"{self.letters:02d}-{letter.subject.lower()}"
         safe = "".join(char if char.isalnum() or char == "-" else "-" for char in name)[:60].strip("-")
         (self._letters / f"{safe}.txt").write_text(f"Subject: {letter.subject}\n\n{letter.text}\n", encoding="utf-8")
-        self._line(letter.at, "@", f"Letter: {letter.subject}")
-        about: Any = event["about"]
-        fresh = {str(each["advisory"]) for each in about if each["kind"] == "advice" and each["actions"]} - self._told
-        if fresh and event["sort"] == "situation":
+        self._line(letter.at_ms, "@", f"Letter: {letter.subject}")
+        fresh = {each.advisory for each in event.about if isinstance(each, AdviceEvent) and each.actions} - self._told
+        if fresh and event.sort == "situation":
             self._told |= fresh
             self._body(letter)
 
@@ -96,9 +93,9 @@ class Screen:
             self._stream.write(textwrap.indent(part, "       | ") + "\n       |\n")
         self._stream.flush()
 
-    def _line(self, time_text: str, mark: str, said: str) -> None:
+    def _line(self, at_ms: int, mark: str, said: str) -> None:
         self._clear()
-        moment = self._style.local(time_text)
+        moment = self._style.local(at_ms)
         day = f"{moment:%A %d %B}"
         if day != self._day:
             self._stream.write(f"\n--- {day} ---\n")

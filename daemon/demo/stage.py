@@ -27,7 +27,7 @@ from daemon.watch.assembly import lines_of, outlets_of
 from daemon.watch.engine import Engine, Setting
 from daemon.watch.inbox import Inbox
 from daemon.watch.resume import resume
-from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AnyEvent
 
 _DRAIN_S = 10.0
 _ROUND_MS = 2 * MINUTE_MS
@@ -55,7 +55,7 @@ class Shown:
     start_ms: int
     end_ms: int
     readings: int
-    events: list[dict[str, object]]
+    events: list[AnyEvent]
     letters: int
     mqtt_messages: int | None
     mqtt_topics: int

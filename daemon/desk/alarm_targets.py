@@ -10,8 +10,7 @@ from daemon.desk.keeper_desk import KeeperDesk
 from daemon.store.spool import WordError
 from rules.alarms.priority import PRIORITIES
 from rules.alarms.state import AlarmRecord
-from rules.alarms.walk import told
-from rules.climate.memory import copied
+from rules.alarms.walk import as_event
 from rules.climate.situation import Situation
 from rules.terms.events import AlarmEvent, rfc3339
 from rules.trade.alarm_kinds import ALARMS
@@ -29,9 +28,9 @@ def records_of(desk: KeeperDesk, wanted: Callable[[AlarmRecord], bool]) -> list[
     return sorted(found, key=lambda record: (-PRIORITIES.index(record.priority), record.since_ms or 0, record.key))
 
 
-def as_event(desk: KeeperDesk, record: AlarmRecord) -> AlarmEvent:
-    """Return the alarm's present state in the form of its events; the record is not counted on."""
-    return told(copied(record), "standing", record.since_ms or desk.now_ms, desk.state.origin)
+def standing_event(desk: KeeperDesk, record: AlarmRecord) -> AlarmEvent:
+    """Return the alarm's present state in the form of its events."""
+    return as_event(record, "standing", record.since_ms or desk.now_ms, desk.state.origin)
 
 
 def chosen(desk: KeeperDesk, args: argparse.Namespace, wanted: Callable[[AlarmRecord], bool]) -> list[dict[str, Any]]:
@@ -89,7 +88,7 @@ def listing(desk: KeeperDesk, everything: bool) -> dict[str, Any]:
 
 
 def _row(desk: KeeperDesk, record: AlarmRecord, seen: Situation | None) -> dict[str, Any]:
-    body = as_event(desk, record).as_json()
+    body = standing_event(desk, record).as_json()
     del body["id"], body["kind"], body["change"]
     figure = ALARMS[record.alarm].figure
     now = None if seen is None or figure is None else getattr(seen, figure)

@@ -50,11 +50,11 @@ def answer(task: dict[str, Any]) -> dict[str, Any]:
     from daemon.config.configuration import Configuration
     from daemon.config.settings import settings_of
     from daemon.report.chamber_part import summary
-    from daemon.report.record import empty, instant_of, read_record
+    from daemon.report.record import empty, read_record
     from daemon.report.verdict import style_of
 
     configuration = Configuration.model_validate(task["configuration"])
-    settings, until_ms = settings_of(configuration), instant_of(task["until"])
+    settings, until_ms = settings_of(configuration), task["until_ms"]
     record = read_record(Path(task["store"]), settings, until_ms, task["for_ms"], until_ms=until_ms)
     seen = [name for name in record.chambers if not empty(record.curves.get(name))]
     lines = []

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from adapters.wording.alarm_sentences import label
 from adapters.wording.figures import clean
 from adapters.wording.line import line_of
-from daemon.report.record import Record, instant_of
+from daemon.report.record import Record
 from rules.alarms.load import occurrences
+from rules.terms.events import AdviceEvent, AlarmEvent, AnyEvent, QualityEvent, SystemEvent, WordEvent
 
 _NOT_THE_KEEPER = ("model-fitted",)
 _TOLD_CHANGES = ("raised", "escalated", "returned", "held", "unknown", "closed")
@@ -68,35 +68,33 @@ def _advice(record: Record, chamber: str) -> list[Span]:
     open_: dict[str, tuple[int, str]] = {}
     spans: list[Span] = []
     for event in record.events:
-        if event["kind"] != "advice" or event.get("chamber") != chamber:
+        if not isinstance(event, AdviceEvent) or event.chamber != chamber:
             continue
-        at_ms, name = instant_of(event["time"]), event["advisory"]
-        begin_ms, said = open_.pop(name, (at_ms if event["status"] == "given" else record.since_ms, ""))
-        if event["status"] in ("resolved", "withdrawn", "verified"):
-            spans.append(Span(begin_ms, at_ms, said or "advice"))
+        begin_ms, said = open_.pop(event.advisory, (event.at_ms if event.status == "given" else record.since_ms, ""))
+        if event.over or event.status == "verified":
+            spans.append(Span(begin_ms, event.at_ms, said or "advice"))
         else:
-            open_[name] = (begin_ms, clean(event.get("headline") or said, 160))
+            open_[event.advisory] = (begin_ms, clean(event.headline or said, 160))
     spans += [Span(begin_ms, None, said) for begin_ms, said in open_.values()]
     return sorted(spans, key=lambda one: one.begin_ms)
 
 
 def _done(record: Record, chamber: str) -> list[Span]:
-    spans = []
-    for event in record.events:
-        word = event["kind"] == "word" and event.get("accepted") and event.get("word") not in _NOT_THE_KEEPER
-        if word and event.get("chamber") in (chamber, None):
-            at_ms = instant_of(event["time"])
-            spans.append(Span(at_ms, at_ms, clean(str(event.get("text") or event["word"]), 160)))
-    return spans
+    return [
+        Span(event.at_ms, event.at_ms, clean(event.text or event.word, 160))
+        for event in record.events
+        if isinstance(event, WordEvent) and event.accepted and event.word not in _NOT_THE_KEEPER
+        and event.chamber in (chamber, None)
+    ]  # fmt: skip
 
 
 def story(record: Record, chamber: str | None) -> list[str]:
     """Return what happened, newest first, one line each; None: what concerns no chamber that is in the config."""
     known = record.settings.chambers
 
-    def is_mine(event: dict[str, Any]) -> bool:
-        place = event.get("chamber")
-        if event["kind"] == "word" and place is None:  # said of all chambers
+    def is_mine(event: AnyEvent) -> bool:
+        place = event.chamber
+        if isinstance(event, WordEvent) and place is None:  # said of all chambers
             return chamber is not None
         return place == chamber if chamber is not None else place not in known
 
@@ -104,10 +102,9 @@ def story(record: Record, chamber: str | None) -> list[str]:
     return [line_of(event, record.settings) for event in reversed(mine)]
 
 
-def _is_told(event: dict[str, Any]) -> bool:
-    kind = event["kind"]
-    if kind == "alarm":
-        return event["change"] in _TOLD_CHANGES and event["suppression"] == "none"
-    if kind == "advice":
-        return event["status"] in ("given", "resolved", "withdrawn")
-    return kind in ("system", "quality") or (kind == "word" and event.get("word") not in _NOT_THE_KEEPER)
+def _is_told(event: AnyEvent) -> bool:
+    if isinstance(event, AlarmEvent):
+        return event.change in _TOLD_CHANGES and event.suppression == "none"
+    if isinstance(event, AdviceEvent):
+        return event.status == "given" or event.over
+    return isinstance(event, SystemEvent | QualityEvent) or (isinstance(event, WordEvent) and event.word not in _NOT_THE_KEEPER)

@@ -93,7 +93,7 @@ def _do(one: Verdict) -> str:
     lines = "".join(f"<li>{escape(line)}</li>" for line in one.steps)
     done = ""
     if one.advisory is not None:
-        done = f'<p class="small">When it is done: <code>{escape(commands.done({"advisory": one.advisory}))}</code></p>'
+        done = f'<p class="small">When it is done: <code>{escape(commands.done(one.advisory))}</code></p>'
     return f'<div class="do"><b>{escape(head)}</b><ol>{lines}</ol>{done}</div>'
 
 

@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from pydantic import ValidationError
@@ -18,7 +16,7 @@ from daemon.store.errors import HistoryError
 from daemon.store.reader import HistoryReader
 from rules.climate.situation import Situation
 from rules.settings import Settings
-from rules.terms.events import DAY_MS, AlarmEvent, Batch
+from rules.terms.events import DAY_MS, AlarmEvent, AnyEvent, Batch, event_of
 from rules.turn.advance import EngineState, advance, load_state
 from rules.turn.present import present
 
@@ -42,7 +40,7 @@ class Record:
     """When something was last recorded; None: nothing ever was."""
     chambers: tuple[str, ...]
     curves: dict[str, Curve]
-    events: tuple[dict[str, Any], ...]
+    events: tuple[AnyEvent, ...]
     """Within the period."""
     alarm_events: tuple[AlarmEvent, ...]
     """Within the period and some time before."""
@@ -99,30 +97,17 @@ def _record(
     until_ms = until_ms if wanted_ms is None else wanted_ms
     since_ms = until_ms - for_ms
     drawn: dict[str, Curve] = {}
-    events: list[dict[str, Any]] = []
-    earlier: list[dict[str, Any]] = []
+    events: list[AnyEvent] = []
+    earlier: list[AnyEvent] = []
     if reader is not None and pictures:
         drawn = curves(reader, settings, state, since_ms, until_ms, only)
-        events = list(reader.events(since_ms, until_ms))
-        earlier = list(reader.events(since_ms - _EARLIER_MS, since_ms, kinds=["alarm"]))
-    alarms = [*earlier, *(event for event in events if event["kind"] == "alarm")]
+        events = [event_of(body) for body in reader.events(since_ms, until_ms)]
+        earlier = [event_of(body) for body in reader.events(since_ms - _EARLIER_MS, since_ms, kinds=["alarm"])]
     return Record(
         settings=settings, state=state, situations=present(settings, state) if newest_ms is not None else {}, since_ms=since_ms,
         until_ms=until_ms, now_ms=now_ms, newest_ms=newest_ms, chambers=only, curves=drawn, events=tuple(events),
-        alarm_events=tuple(alarm_event(event) for event in alarms),
+        alarm_events=tuple(event for event in [*earlier, *events] if isinstance(event, AlarmEvent)),
     )  # fmt: skip
-
-
-def instant_of(text: str) -> int:
-    """Return the milliseconds of an RFC 3339 text."""
-    return round(datetime.fromisoformat(text).timestamp() * 1000)
-
-
-def alarm_event(body: dict[str, Any]) -> AlarmEvent:
-    """Return the alarm event that was stored as this JSON object."""
-    fields = {key: body[key] for key in AlarmEvent.__dataclass_fields__ if key in body}
-    since = body.get("since")
-    return AlarmEvent(**{**fields, "at_ms": instant_of(body["time"]), "since_ms": instant_of(since) if since else None})
 
 
 def empty(curve: Curve | None) -> bool:

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Literal
+from dataclasses import dataclass, replace
+from typing import Literal
 
 from adapters.wording.alarm_sentences import first_step, label, sentence, title_of
 from adapters.wording.figures import Style, clean, span
+from rules.advice.state import Asked
 from rules.alarms.alarms import standing
 from rules.alarms.priority import rank
 from rules.alarms.state import AlarmRecord
+from rules.alarms.walk import as_event
 from rules.climate.situation import Situation
 from rules.settings import Settings
-from rules.terms.events import Action, rfc3339
+from rules.terms.events import AlarmEvent
 from rules.trade.alarm_kinds import ALARMS
 from rules.turn.advance import EngineState
 
@@ -70,9 +72,8 @@ def verdict(
     grade = _grade(shown, seen)
     advice = state.advice.get(name)
     open_advice = advice.open if advice is not None else None
-    event = open_advice.event if open_advice is not None else {}
-    at = rfc3339(now_ms)
-    alarms = tuple(style.text(sentence(alarm_body(one), settings, style, at)) for one in shown)
+    event = open_advice.event if open_advice is not None else Asked()
+    alarms = tuple(style.text(sentence(_as_event(one), settings, style, now_ms)) for one in shown)
     return Verdict(
         chamber=name,
         title=title,
@@ -87,14 +88,9 @@ def verdict(
     )
 
 
-def alarm_body(record: AlarmRecord) -> dict[str, Any]:
-    """Return an alarm as it stands in the form of its events, as the wording takes it."""
-    since = rfc3339(record.since_ms) if record.since_ms is not None else None
-    return {
-        "kind": "alarm", "alarm": record.alarm, "chamber": record.chamber, "probe": record.probe, "medium": record.medium,
-        "condition": record.condition, "level": record.level, "value": record.value, "limit": record.limit,
-        "unit": record.unit, "time": since or rfc3339(0), "since": since, "seconds_left": None, "reason": record.because,
-    }  # fmt: skip
+def _as_event(record: AlarmRecord) -> AlarmEvent:
+    """Return an alarm in the form of its events, as the wording takes it; how long it has left is not of now."""
+    return replace(as_event(record, "standing", record.since_ms or 0, ""), seconds_left=None)
 
 
 def _urgency(record: AlarmRecord) -> tuple[bool, int, int]:
@@ -171,15 +167,13 @@ def _lid(margin_k: float | None, caution_k: float, style: Style) -> str:
 
 
 def _steps(
-    event: dict[str, Any], shown: Sequence[AlarmRecord], grade: Grade, style: Style, *, late: bool
+    event: Asked, shown: Sequence[AlarmRecord], grade: Grade, style: Style, *, late: bool
 ) -> tuple[str, ...]:
-    actions = event.get("actions") or ()
-    if late:
-        actions = ()
-        shown = ()
-    told = [action.text if isinstance(action, Action) else str(action["text"]) for action in actions]
+    actions = [] if late else event.actions
+    shown = () if late else shown
+    told = [action.text for action in actions]
     if not told:
-        told = list(dict.fromkeys(first_step(alarm_body(one)) for one in shown))
+        told = list(dict.fromkeys(first_step(_as_event(one)) for one in shown))
     if not told and grade == "unseen":
         told = ["Go and look at the chamber yourself: no believable reading comes from it."]
     if late:
@@ -187,8 +181,8 @@ def _steps(
     return tuple(style.text(clean(line)).rstrip(".") + "." for line in told[:_MOST_STEPS])
 
 
-def _within(event: dict[str, Any], given_ms: int, now_ms: int) -> str:
-    seconds = event.get("act_within_s")
+def _within(event: Asked, given_ms: int, now_ms: int) -> str:
+    seconds = event.act_within_s
     if seconds is None:
         return ""
     left = seconds - (now_ms - given_ms) / 1000

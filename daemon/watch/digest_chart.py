@@ -20,7 +20,7 @@ import structlog
 from adapters.outlets.illustration import Illustration
 from adapters.outlets.letter import MailOutlet
 from daemon.config.configuration import Configuration
-from rules.terms.events import DAY_MS
+from rules.terms.events import DAY_MS, LetterEvent
 
 LONGEST_S = 120.0
 """On a slow machine the first chart builds a cache of fonts, which takes a while."""
@@ -41,13 +41,13 @@ class DigestChart:
         self._process: subprocess.Popen[bytes] | None = None
         self._over = False
 
-    def illustrate(self, event: dict[str, Any]) -> Illustration | None:
+    def illustrate(self, event: LetterEvent) -> Illustration | None:
         """Return figures and chart of the day or week before a digest; None for another letter or when it failed."""
-        if event["sort"] != "digest":
+        if event.sort != "digest":
             return None
         with self._lock:
-            if self._made is None or self._made[0] != event["id"]:
-                self._made = event["id"], self._drawn(event)
+            if self._made is None or self._made[0] != event.id:
+                self._made = event.id, self._drawn(event)
             return self._made[1]
 
     def break_off(self) -> None:
@@ -58,9 +58,9 @@ class DigestChart:
             with suppress(OSError):
                 process.kill()
 
-    def _drawn(self, event: dict[str, Any]) -> Illustration | None:
-        for_ms = 7 * DAY_MS if event["thread"].startswith("weekly") else DAY_MS
-        task = {**self._task, "until": event["time"], "for_ms": for_ms}
+    def _drawn(self, event: LetterEvent) -> Illustration | None:
+        for_ms = 7 * DAY_MS if event.thread.startswith("weekly") else DAY_MS
+        task = {**self._task, "until_ms": event.at_ms, "for_ms": for_ms}
         try:
             answer = self._asked(json.dumps(task, default=_plain).encode())
             png = base64.b64decode(answer["png"]) if answer["png"] else None

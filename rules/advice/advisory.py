@@ -7,7 +7,7 @@ and what came of it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, replace
+from dataclasses import replace
 from typing import Any, Literal
 
 from rules.advice.cause import Cause, Standing, goal_of, heat_comes_first
@@ -16,7 +16,7 @@ from rules.advice.devices import Move, config_knobs
 from rules.advice.done import hear, knows, owes, told_heater, told_lid
 from rules.advice.plan import Plan, climate_stands, findable_keys, probes_stand, searched, without_search
 from rules.advice.search import Forecast
-from rules.advice.state import AdviceState, OpenAdvice, ToldForecast, ToldMove
+from rules.advice.state import AdviceState, Asked, OpenAdvice, ToldForecast, ToldMove
 from rules.advice.steady import steadied
 from rules.advice.text import (
     act_within_s,
@@ -30,7 +30,7 @@ from rules.advice.text import (
 from rules.advice.verification import judge, learned, noticed_fading, verdict_text
 from rules.climate.situation import Situation
 from rules.settings import Chamber, Settings
-from rules.terms.events import HOUR_MS, MINUTE_MS, Action, AdviceEvent, Prediction, Priority
+from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, Prediction, Priority
 from rules.trade import practice
 from rules.trade.alarm_kinds import ALARMS
 
@@ -213,8 +213,8 @@ class _Talk:
             wait_s = 900
         event = self._event(wanted, wait_s)
         return OpenAdvice(
-            advisory=advisory, branch=wanted.branch, cell=0 if cause is None else cause.cell.number, case=event["case"],
-            lid_wet=cause is not None and cause.lid_wet, urgency=event["urgency"],
+            advisory=advisory, branch=wanted.branch, cell=0 if cause is None else cause.cell.number, case=event.case,
+            lid_wet=cause is not None and cause.lid_wet, urgency=event.urgency,
             given_ms=before.given_ms if before is not None else self.at_ms, told_ms=self.at_ms,
             look_again_ms=self.at_ms + wait_s * 1000, keys=wanted.keys,
             amounts=[action.amount or 0.0 for action in wanted.actions], moves=[_told_move(move) for move in wanted.moves],
@@ -223,18 +223,18 @@ class _Talk:
             room_start_c=situation.room_temperature_c,
         )
 
-    def _event(self, wanted: Plan, wait_s: int) -> dict[str, Any]:
-        """Return what the event says beside its predictions, as plain values that the state can hold."""
+    def _event(self, wanted: Plan, wait_s: int) -> Asked:
+        """Return what the event says beside its predictions."""
         situation, first, urgency = self.situation, wanted.actions[0], self._urgency(wanted.branch)
-        return {
-            "device": first.device, "change": first.change, "amount": first.amount, "unit": first.unit,
-            "reason": reason_of_plan(wanted, situation, self.steady), "cautions": list(cautions_of(wanted, self.chamber)),
-            "actions": [asdict(action) for action in wanted.actions], "never": list(wanted.never),
-            "case": None if wanted.cause is None else wanted.cause.case, "urgency": urgency,
-            "act_within_s": self._within_s(wanted),
-            "look_again_s": min(wait_s, URGENT_LOOK_S) if urgency == "wake" else wait_s,
-            "lacking": list(lacking_of(wanted, situation)), "headline": headline_of(wanted),
-        }
+        return Asked(
+            device=first.device, change=first.change, amount=first.amount, unit=first.unit,
+            reason=reason_of_plan(wanted, situation, self.steady), cautions=list(cautions_of(wanted, self.chamber)),
+            actions=list(wanted.actions), never=list(wanted.never),
+            case=None if wanted.cause is None else wanted.cause.case, urgency=urgency,
+            act_within_s=self._within_s(wanted),
+            look_again_s=min(wait_s, URGENT_LOOK_S) if urgency == "wake" else wait_s,
+            lacking=list(lacking_of(wanted, situation)), headline=headline_of(wanted),
+        )
 
     def _within_s(self, wanted: Plan) -> int | None:
         """Return how soon to act: the least of what the alarms say is left, else by temperature and garden size."""
@@ -248,8 +248,9 @@ class _Talk:
         **changed: Any,
     ) -> AdviceState:
         assert state.open is not None
-        body, unit = {**state.open.event, **changed}, self.settings.site.temperature_unit
-        body["actions"] = tuple(Action(**row | {"text": in_keepers_unit(row["text"], unit)}) for row in body["actions"])
+        unit = self.settings.site.temperature_unit
+        body: dict[str, Any] = vars(state.open.event) | changed
+        body["actions"] = tuple(replace(row, text=in_keepers_unit(row.text, unit)) for row in body["actions"])
         for key in ("cautions", "never", "lacking"):
             body[key] = tuple(in_keepers_unit(text, unit) for text in body[key])
         for key in ("headline", "reason"):
@@ -275,7 +276,7 @@ class _Talk:
         if now.reminders >= len(steps) or self.at_ms - now.told_ms < steps[now.reminders]:
             return state
         urgency = self._raised(now)
-        event = {**now.event, "urgency": urgency}
+        event = replace(now.event, urgency=urgency)
         state = replace(state, open=replace(now, reminders=now.reminders + 1, urgency=urgency, event=event))
         return self._say(state, "reminded", events)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from rules.terms.events import Priority
+from rules.terms.events import Action, Priority
 
 
 @dataclass
@@ -35,6 +35,26 @@ class ToldForecast:
 
 
 @dataclass
+class Asked:
+    """What the events of an advisory say as long as it is the same."""
+
+    device: str | None = None
+    change: str | None = None
+    amount: float | None = None
+    unit: str | None = None
+    reason: str = ""
+    cautions: list[str] = field(default_factory=list)
+    actions: list[Action] = field(default_factory=list)
+    never: list[str] = field(default_factory=list)
+    case: str | None = None
+    urgency: Priority = "today"
+    act_within_s: int | None = None
+    look_again_s: int | None = None
+    lacking: list[str] = field(default_factory=list)
+    headline: str = ""
+
+
+@dataclass
 class OpenAdvice:
     """The one advisory of a chamber that is open now. `event` is what was last told, as keyword arguments."""
 
@@ -51,7 +71,7 @@ class OpenAdvice:
     amounts: list[float] = field(default_factory=list)
     moves: list[ToldMove] = field(default_factory=list)
     forecasts: list[ToldForecast] = field(default_factory=list)
-    event: dict[str, Any] = field(default_factory=dict)
+    event: Asked = field(default_factory=Asked)
     start_c: float | None = None
     start_pct: float | None = None
     start_margin_k: float | None = None

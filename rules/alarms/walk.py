@@ -138,8 +138,15 @@ def step(record: AlarmRecord, cue: Cue) -> Transition | None:
 
 def told(record: AlarmRecord, change: str, at_ms: int, origin: str, reason: str = "") -> AlarmEvent:
     """Return the event of a change, with the alarm's state after it, and count it."""
+    event = as_event(record, change, at_ms, origin, reason)
+    record.ordinal += 1
+    return event
+
+
+def as_event(record: AlarmRecord, change: str, at_ms: int, origin: str, reason: str = "") -> AlarmEvent:
+    """Return an alarm's state in the form of its events; nothing is counted."""
     hidden = record.cause if change in ("raised", "unknown", "suppressed") else ""
-    event = AlarmEvent(
+    return AlarmEvent(
         id=f"{origin}.{record.key.replace('/', '.')}.{record.occurrence}.{record.ordinal}", at_ms=at_ms, chamber=record.chamber,
         alarm=record.alarm, change=change, condition=record.condition, level=record.level, acknowledged=record.acknowledged,
         suppression=record.suppression, occurrence=record.occurrence, priority=record.priority, value=record.value,
@@ -147,5 +154,3 @@ def told(record: AlarmRecord, change: str, at_ms: int, origin: str, reason: str 
         seconds_left=record.seconds_left, priority_reason=record.priority_reason,
         reason=hidden or reason or record.because,
     )
-    record.ordinal += 1
-    return event

@@ -317,9 +317,17 @@ class LetterEvent(Event):
 
 
 AnyEvent = Annotated[News | LetterEvent, Field(discriminator="kind")]
-_EVENT: TypeAdapter[News | LetterEvent] = TypeAdapter(Stored[AnyEvent], config=ConfigDict(defer_build=True))
+_EVENT: TypeAdapter[AnyEvent] = TypeAdapter(Stored[AnyEvent], config=ConfigDict(defer_build=True))
 
 
-def event_of(body: Mapping[str, Any]) -> News | LetterEvent:
+def event_of(body: Mapping[str, Any]) -> AnyEvent:
     """Return the event of a JSON object that `as_json` made; raises pydantic.ValidationError if it is none."""
     return _EVENT.validate_python(body)
+
+
+def letter_of(body: Mapping[str, Any]) -> LetterEvent:
+    """Return the letter of such a JSON object; raises ValueError if it is another event."""
+    event = event_of(body)
+    if not isinstance(event, LetterEvent):
+        raise ValueError(f"{event.id} is no letter but an event of kind {event.kind}")
+    return event

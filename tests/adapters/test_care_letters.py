@@ -112,7 +112,7 @@ def test_a_task_that_is_done_is_owed_no_longer() -> None:
 def test_the_stand_in_reads_a_checklist_with_lists_and_nothing_cut_off() -> None:
     word = told(Away, "2027-12-20 12:00", from_ms=at("2027-12-27 09:00"), to_ms=at("2028-01-05 20:00"))
     found = letters("2027-12-20 11:00", "2027-12-27 00:00", word)
-    letter = compose(next(one for one in found if one.to == "stand-in").as_json(), WATCH)
+    letter = compose(next(one for one in found if one.to == "stand-in"), WATCH)
     assert letter.subject == "Your checklist: fungus shelf"
     for line in (
         "YOUR CHECKLIST",
@@ -127,6 +127,6 @@ def test_the_stand_in_reads_a_checklist_with_lists_and_nothing_cut_off() -> None
 
 def test_the_answer_to_a_sight_puts_the_first_thing_in_a_paragraph_of_its_own() -> None:
     found = letters("2027-05-03 12:00", "2027-05-03 18:00", told(Observation, "2027-05-03 15:00", seen=("dripping",)))
-    letter = compose(found[0].as_json(), WATCH)
+    letter = compose(found[0], WATCH)
     assert letter.subject == "What you saw: Nest"
     assert "\n\nFirst: wipe it, tilt it" in letter.text

@@ -20,7 +20,7 @@ from adapters.outlets.letter import MailOutlet, MailSender, message_of
 from adapters.outlets.outlet import Owed
 from adapters.wording.letter import compose
 from rules.settings import Chamber, Probe, Settings, Site, Telling
-from rules.terms.events import AlarmEvent, LetterEvent
+from rules.terms.events import AlarmEvent, LetterEvent, letter_of
 
 NOW = 1_764_036_600_000
 WATCH = Settings(
@@ -292,7 +292,7 @@ def test_no_text_can_add_or_change_a_header(evil):
             "site": Site.model_construct(name=evil, temperature_unit="degC"),
         }
     )
-    letter = replace(compose(json.loads(owed(text=evil).payload), watch))
+    letter = replace(compose(letter_of(json.loads(owed(text=evil).payload)), watch))
     raw = message_of(letter, settings, "k@example.org", watch).as_bytes(policy=email.policy.SMTP)
     head = raw.split(b"\r\n\r\n", 1)[0]
     message = email.message_from_bytes(raw, policy=email.policy.default)

@@ -15,6 +15,7 @@ from adapters.outlets.outlet import Owed
 from adapters.wording.payload import alarm_topic, chamber_state, place_level, site_level
 from rules.climate.situation import Situation
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
+from rules.terms.events import AlarmEvent
 
 WATCH = Settings(
     site=Site(name="Große Fungus-Shelf №1"), zone=ZoneInfo("UTC"), rooms={"cellar": Room()},
@@ -136,7 +137,12 @@ def test_levels_are_safe_whatever_the_names_are():
     assert place_level(WATCH, "big-nest") == "chamber/big-nest"
     assert place_level(WATCH, "cellar") == "room/cellar"
     assert place_level(WATCH, None) == "site"
-    topic = alarm_topic(WATCH, {"chamber": None, "alarm": "medium-down", "medium": "line /dev/tty#+"})
+    down = AlarmEvent(
+        id="m", at_ms=0, chamber=None, alarm="medium-down", change="raised", condition="active", level="outside",
+        acknowledged=False, suppression="none", occurrence=1, priority="today", value=None, limit=None, unit=None,
+        medium="line /dev/tty#+",
+    )  # fmt: skip
+    topic = alarm_topic(WATCH, down)
     assert topic == "site/alarm/medium-down/line-dev-tty-"
 
 

@@ -5,7 +5,7 @@ import json
 import os
 import re
 from dataclasses import replace
-from datetime import datetime, time, timedelta
+from datetime import time
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -28,6 +28,7 @@ from rules.terms.events import (
     QualityEvent,
     SystemEvent,
     WordEvent,
+    event_of,
 )
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.cautions import CAUTIONS
@@ -112,7 +113,7 @@ def letter(sort, *about, ordinal=1, **more):
 
 def told(event):
     """The event as it comes back from the store."""
-    return json.loads(json.dumps(event.as_json()))
+    return event_of(json.loads(json.dumps(event.as_json())))
 
 
 SILENT = alarm(
@@ -254,7 +255,7 @@ def test_an_alarm_that_does_not_stand_is_never_told_as_if_it_did():
     for name in ALARMS:
         event = told(alarm(name, condition="normal", change="resumed", value=25.0, limit=28.0, unit="degC"))
         if ALARMS[name].subject in ("climate", "lid"):
-            assert "does not hold" in sentence(event, watch(), Style("degC", ZoneInfo("UTC")), event["time"])
+            assert "does not hold" in sentence(event, watch(), Style("degC", ZoneInfo("UTC")), event.at_ms)
 
 
 def test_what_was_told_long_ago_is_told_with_its_age():
@@ -266,17 +267,16 @@ def test_what_was_told_long_ago_is_told_with_its_age():
 
 
 def test_what_is_only_just_back_within_its_limit_is_not_told_as_outside():
-    event = told(letter("situation", alarm(change="recovering", value=27.8, limit=28.0)))["about"][0]
-    said = sentence(event, watch(), Style("degC", ZoneInfo("UTC")), event["time"])
+    event = told(letter("situation", alarm(change="recovering", value=27.8, limit=28.0))).about[0]
+    said = sentence(event, watch(), Style("degC", ZoneInfo("UTC")), event.at_ms)
     assert "was too warm and is only just back within its limit: 27.8 °C (limit 28.0 °C)." in said
 
 
 def test_a_pace_that_was_seen_long_ago_foretells_nothing():
-    event = told(letter("situation", alarm(level="outside", seconds_left=3600.0)))["about"][0]
+    event = told(letter("situation", alarm(level="outside", seconds_left=3600.0))).about[0]
     style = Style("degC", ZoneInfo("UTC"))
-    assert "At this pace it does harm in about" in sentence(event, watch(), style, event["time"])
-    later = datetime.fromisoformat(event["time"]) + timedelta(minutes=20)
-    assert "harm" not in sentence(event, watch(), style, later.isoformat())
+    assert "At this pace it does harm in about" in sentence(event, watch(), style, event.at_ms)
+    assert "harm" not in sentence(event, watch(), style, event.at_ms + 20 * MINUTE)
 
 
 def test_a_weekly_digest_says_when_the_next_one_is_missed():

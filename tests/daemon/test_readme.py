@@ -15,7 +15,7 @@ from adapters.simulated_shelf import simulate
 from adapters.wording.letter import Letter, compose
 from daemon.config.configuration import load
 from daemon.config.settings import settings_of
-from rules.terms.events import DAY_MS
+from rules.terms.events import DAY_MS, LetterEvent
 from rules.trade.cautions import CAUTIONS
 from rules.turn.advance import advance
 
@@ -41,8 +41,8 @@ def compared(name: str, wanted: str) -> None:
 def first_urgent_letter() -> Letter:
     settings = settings_of(load(ROOT / "sample_config" / "simulated-shelf.toml"))
     events = advance(settings, None, simulate(MONDAY_MS, 2), MONDAY_MS + 2 * DAY_MS).events
-    letters = [event.as_json() for event in events if event.kind == "letter"]
-    return compose(next(letter for letter in letters if letter["urgent"]), settings)
+    letters = [event for event in events if isinstance(event, LetterEvent)]
+    return compose(next(letter for letter in letters if letter.urgent), settings)
 
 
 def test_the_letter_is_the_one_that_the_simulated_shelf_sends() -> None:

@@ -35,7 +35,7 @@ from daemon.config.settings import settings_of
 from daemon.store.reader import HistoryReader
 from daemon.store.spool import Spool
 from rules.settings import Settings
-from rules.terms.events import Batch
+from rules.terms.events import Batch, letter_of
 from rules.turn.advance import advance
 
 KILLS = int(os.environ.get("KILLS", "200"))
@@ -325,7 +325,8 @@ def same_as_recorded(house: Shelf, events: dict[str, dict[str, Any]]) -> None:
 def all_told(house: Shelf, events: dict[str, dict[str, Any]], box: Any) -> None:
     assert set(house.ear.heard) == set(events), "published under another id"
     assert [one for one, texts in house.ear.heard.items() if len(set(texts)) > 1] == [], "a copy differs"
-    letters = {f"<{compose(body, house.settings).message}@example.org>" for body in events.values() if body["kind"] == "letter"}
+    bodies = [letter_of(body) for body in events.values() if body["kind"] == "letter"]
+    letters = {f"<{compose(body, house.settings).message}@example.org>" for body in bodies}
     mailed = [email.message_from_bytes(content, policy=email.policy.default)["Message-ID"] for _, content in box.letters]
     # A summary that stands for several letters older than a day is the one mail that is no letter of the record.
     summaries = set(mailed) - letters

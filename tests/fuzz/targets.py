@@ -48,7 +48,7 @@ from daemon.store.batch_rows import item_of
 from daemon.store.history import json_text
 from daemon.store.spool import Spool
 from rules.settings import Settings
-from rules.terms.events import DAY_MS, MINUTE_MS, Batch, Reading
+from rules.terms.events import DAY_MS, MINUTE_MS, Batch, LetterEvent, Reading, event_of
 from rules.terms.quantities import QUANTITIES
 from rules.turn.advance import EngineState, advance, dump_state, load_state
 
@@ -381,8 +381,8 @@ def word_judged(data: bytes) -> None:
         now = advance(watch, state, Batch.of(items=[spoken.word]), NOW_MS + 10)
         later = advance(watch, load_state(dump_state(now.state)), Batch(), NOW_MS + DAY_MS)
         for event in (*now.events, *later.events):
-            body = json.loads(json_text(event.as_json()))
-            told = compose(body, watch).text if event.kind == "letter" else line_of(body, watch)
+            back = event_of(json.loads(json_text(event.as_json())))
+            told = compose(back, watch).text if isinstance(back, LetterEvent) else line_of(back, watch)
             assert told.replace("\n", "").isprintable(), told
     spool.done(words)
 

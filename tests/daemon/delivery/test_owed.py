@@ -14,7 +14,7 @@ from daemon.store.history import History
 from daemon.store.reader import HistoryReader
 from rules.climate.situation import Situation
 from rules.settings import Chamber, Probe, Settings, Site, Telling
-from rules.terms.events import AdviceEvent, AlarmEvent, Batch, LetterEvent, QualityEvent
+from rules.terms.events import AdviceEvent, AlarmEvent, Batch, LetterEvent, QualityEvent, event_of
 
 NOW = 1_764_036_600_000
 WATCH = Settings(
@@ -156,7 +156,7 @@ def test_an_outlet_s_trouble_is_told_by_the_others_only():
     events = notice_events(notice, NOW)
     assert {each.outlet for each in owed_by(events, OUTLETS, WATCH, skip={"post"})} == {"home", "screen"}
     assert "535. 2 messages wait." in events[0].text
-    assert compose(json.loads(json.dumps(events[1].as_json())), WATCH).subject.startswith("Message refused")
+    assert compose(event_of(json.loads(json.dumps(events[1].as_json()))), WATCH).subject.startswith("Message refused")
     back = notice_events(Notice("post", "outlet-back", "", 7200.0, 0), NOW)
     assert [event.kind for event in back] == ["system"]
     assert "works again after 2 hours" in back[0].text
@@ -173,5 +173,5 @@ def test_many_old_letters_become_one_with_the_newest_word_on_each_alarm():
         ("lid-dew", "raised"), ("humidity-low", "returned"), (None, None),
     ]  # fmt: skip
     assert one.recipient == "k@example.org"
-    text = compose(json.loads(one.payload), WATCH).text
+    text = compose(event_of(json.loads(one.payload)), WATCH).text
     assert "3 letters could not be sent" in " ".join(text.split())

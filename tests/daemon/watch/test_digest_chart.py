@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from email.message import EmailMessage
 from io import BytesIO
@@ -46,18 +47,16 @@ def _undrawn(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PYTHONPATH", str(tmp_path))
 
 
-def digest(thread: str = "digest", ordinal: int = 1) -> dict[str, Any]:
-    letter = LetterEvent(
+def digest(thread: str = "digest", ordinal: int = 1) -> LetterEvent:
+    return LetterEvent(
         id=f"o.letter.{thread}.{ordinal}", at_ms=END_MS, chamber=None, sort="digest", thread=thread, ordinal=ordinal,
         to="keeper", urgent=False, about=(),
     )  # fmt: skip
-    return letter.as_json()
 
 
-def owed(event: dict[str, Any], recipient: str = "keeper@example.org") -> Owed:
-    return Owed(
-        outlet="mail", event_id=event["id"], kind="letter", payload=json.dumps(event), made_ms=END_MS, recipient=recipient
-    )
+def owed(event: LetterEvent, recipient: str = "keeper@example.org") -> Owed:
+    payload = json.dumps(event.as_json())
+    return Owed(outlet="mail", event_id=event.id, kind="letter", payload=payload, made_ms=END_MS, recipient=recipient)
 
 
 def arrived(box: Any, number: int = -1) -> EmailMessage:
@@ -106,7 +105,7 @@ def test_one_chart_serves_every_address(configuration: Configuration) -> None:
 
 
 def test_other_letters_are_not_illustrated(configuration: Configuration) -> None:
-    assert DigestChart(configuration).illustrate({**digest(), "sort": "situation"}) is None
+    assert DigestChart(configuration).illustrate(replace(digest(), sort="situation")) is None
 
 
 @pytest.mark.usefixtures("undrawn")
@@ -156,12 +155,13 @@ def test_the_daemon_itself_never_loads_the_drawing_library(configuration: Config
     code = (
         "import sys, json, daemon.watch.running, daemon.watch.status_page\n"
         "from daemon.watch.digest_chart import DigestChart\nfrom daemon.config.configuration import Configuration\n"
+        "from rules.terms.events import letter_of\n"
         "chart = DigestChart(Configuration.model_validate(json.loads(sys.argv[1])))\n"
-        "assert chart.illustrate(json.loads(sys.argv[2])) is not None\n"
+        "assert chart.illustrate(letter_of(json.loads(sys.argv[2]))) is not None\n"
         "print(sorted({'matplotlib', 'PIL'} & set(sys.modules)))"
     )
     plain = configuration.model_dump(exclude={"telling"})
-    arguments = [json.dumps(plain, default=str), json.dumps(digest())]
+    arguments = [json.dumps(plain, default=str), json.dumps(digest().as_json())]
     ran = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, timeout=120)
     assert (ran.stdout.strip(), ran.returncode) == ("[]", 0), ran.stderr
 
