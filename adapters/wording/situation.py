@@ -39,12 +39,13 @@ def of_kind(about: Sequence[News], kind: type[_Kind]) -> list[_Kind]:
 def situation(letter: LetterEvent, settings: Settings, style: Style) -> list[Section]:
     """Return the body of a letter about what stands."""
     about = letter.about
-    alarms, advice = of_kind(about, AlarmEvent), next(iter(of_kind(about, AdviceEvent)), None)
+    alarms, advice = of_kind(about, AlarmEvent), standing_advice(about)
     now_ms = letter.at_ms
     parts = [
         section("", [_opening(letter)]),
         section("Do this first", _to_do(alarms, advice, style, now_ms)),
         section("What is happening", [text(sentence(alarm, settings, style, now_ms)) for alarm in alarms]),
+        section("Since my last letter", [text(line) for line in _came_of(about, style)]),
         section("How sure", _how_sure(about, alarms, advice, style)),
         section("Why", [text(style.text(clean(line, 1500))) for line in _why(alarms, advice)]),
         section("Do not", points([style.text(clean(line)) for line in (advice.never if advice else ())])),
@@ -53,6 +54,17 @@ def situation(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
         section("Take care", points([style.text(clean(line)) for line in (advice.cautions if advice else ())])),
     ]
     return [part for part in parts if part is not None]
+
+
+def standing_advice(about: Sequence[News]) -> AdviceEvent | None:
+    """Return the advice that a letter gives; what is said of one that was carried out and judged is none."""
+    return next((event for event in of_kind(about, AdviceEvent) if event.status != "verified"), None)
+
+
+def _came_of(about: Sequence[News], style: Style) -> list[str]:
+    """Say what came of what was done last."""
+    verified = [event for event in of_kind(about, AdviceEvent) if event.status == "verified"]
+    return [style.text(clean(f"{_ended(event.headline)} {_ended(event.reason)}", 600)) for event in verified]
 
 
 def shown(alarms: Sequence[AlarmEvent]) -> list[AlarmEvent]:
@@ -158,7 +170,7 @@ def all_clear(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
     alarms, now_ms = of_kind(letter.about, AlarmEvent), letter.at_ms
     still = [alarm for alarm in alarms if alarm.open]
     ended = [alarm for alarm in alarms if alarm not in still]
-    advice = next(iter(of_kind(letter.about, AdviceEvent)), None)
+    advice = standing_advice(letter.about)
     to_do = "Nothing. It is back where it should be."
     if still:
         to_do = "Nothing new. Something else still stands; see below."
@@ -170,6 +182,7 @@ def all_clear(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
         section("Do this first", [text(to_do)]),
         section("What is happening", [text(_ending(alarm, settings, style, now_ms)) for alarm in ended]),
         section("Still so", [text(sentence(alarm, settings, style, now_ms)) for alarm in still]),
+        section("Since my last letter", [text(line) for line in _came_of(letter.about, style)]),
         section("How it is now", [text(style.text(clean(advice.reason, 1500)))] if advice and advice.reason else []),
     ]
     return [part for part in parts if part is not None]

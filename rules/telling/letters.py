@@ -8,7 +8,7 @@ from typing import Literal
 
 from rules.alarms.priority import PRIORITIES, rank
 from rules.settings import Settings
-from rules.telling.policy import asks
+from rules.telling.policy import is_sent
 from rules.telling.state import Heard, Owed, Sent, Sort, TellingState, Thread
 from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent, CareEvent, LetterEvent, News
 from rules.trade.alarm_kinds import ALARMS
@@ -108,7 +108,7 @@ class Desk:
                 heard.told, heard.told_ms, heard.told_priority = True, at_ms, owed.priority
             for event in owed.about:
                 if isinstance(event, AdviceEvent) and owed.sort != "all-clear":
-                    self.state.advice_told[owed.place] = asks(event)
+                    self.state.advice_sent[owed.place] = event
 
     # ------------------------------------------------------------ what goes together
 
@@ -134,7 +134,7 @@ class Desk:
         thread, advice = state.threads.get(f"situation.{group.place}"), state.advice.get(group.place)
         if group.sort != "situation" or thread is None or not thread.open or thread.told_ms is None or advice is None:
             return False
-        if at_ms - thread.told_ms >= NEXT_WITHIN_MS or state.advice_told.get(group.place) != asks(advice):
+        if at_ms - thread.told_ms >= NEXT_WITHIN_MS or not is_sent(state, advice):
             return False
         if any(at_ms - owed.at_ms >= NEXT_WITHIN_MS for owed in items):
             return False
@@ -168,6 +168,8 @@ class Desk:
         about = self._about(group)
         to: Literal["stand-in"] | None = "stand-in" if _is_handed_over(self.state.owed[group.keys[0]]) else None
         self._settle(key, group, at_ms)
+        if key.startswith("situation."):
+            self.state.verified.pop(group.place, None)
         night = group.sort in ("situation", "escalation") and group.wakes
         self.state.sent.append(Sent(at_ms))
         urgent = night or (group.sort == "reminder" and group.wakes)
@@ -220,7 +222,8 @@ class Desk:
             news += self._advice(group.place)
         if group.sort in ("care", "system"):
             return news
-        return news + self._besides(group, news)
+        verified = self.state.verified.get(group.place)
+        return [*news, *self._besides(group, news), *([] if verified is None else [verified])]
 
     def _besides(self, group: Group, news: list[News]) -> list[News]:
         """What else stands there, and what the same cause moves elsewhere in the room."""

@@ -26,7 +26,7 @@ CHATTER_QUIET_FOR_MS = 6 * HOUR_MS
 CHATTER_WAKE_FOR_MS = HOUR_MS
 """The same where it would wake the keeper. Common practice, no source."""
 ADVICE_CALM_FOR_MS = HOUR_MS
-"""Advice that turns to another device waits for the digest when the last letter is younger than this and it need not wake."""
+"""Advice that turns to another device goes with the next letter when the last is younger than this and it need not wake."""
 TOLD_AT_ONCE = frozenset({"memory-lost", "config-refused", "gap"})
 """What of the watching itself is worth a letter of its own."""
 
@@ -185,12 +185,27 @@ def _advice(settings: Settings, state: TellingState, event: AdviceEvent) -> None
         state.advice.pop(place, None)
         _advice_over(settings, state, place, event)
     else:
-        state.line(event)
+        _verified(state, place, event)
 
 
-def asks(advice: AdviceEvent) -> str:
-    """Return what an advice asks for first; another amount is not another advice."""
-    return f"{advice.device}:{advice.change}"
+def is_sent(state: TellingState, advice: AdviceEvent) -> bool:
+    """Whether a letter has told of this advice: the same advisory, asking for the same first, no less urgent.
+
+    Another amount is not another advice; the same first step in a later advisory is.
+    """
+    sent = state.advice_sent.get(advice.chamber or "site")
+    return sent is not None and rank(sent.urgency) >= rank(advice.urgency) and (
+        (sent.advisory, sent.device, sent.change) == (advice.advisory, advice.device, advice.change)
+    )
+
+
+def _verified(state: TellingState, place: str, event: AdviceEvent) -> None:
+    """What was done has been judged: that advisory is over, and the next letter says what came of it."""
+    state.line(event)
+    state.verified[place] = event
+    state.advice.pop(place, None)
+    state.advice_sent.pop(place, None)
+    state.owed.pop(f"advice/{place}", None)
 
 
 def _advise(settings: Settings, state: TellingState, place: str, event: AdviceEvent) -> None:
@@ -198,20 +213,20 @@ def _advise(settings: Settings, state: TellingState, place: str, event: AdviceEv
     when = when_told(settings, event.urgency, event.at_ms)
     thread = state.threads.get(f"situation.{place}")
     recent = thread is not None and thread.news_ms is not None and event.at_ms - thread.news_ms < ADVICE_CALM_FOR_MS
-    if event.status == "reminded":
+    owed = state.owed.get(key)
+    if event.status == "reminded" and is_sent(state, event):
         if when != "digest" and not any(one.place == place and one.told and one.open for one in state.heard.values()):
             owe(state, key, Owed(place, "reminder", event.urgency, when, event.at_ms, [event]))
-    elif key in state.owed and event.status == "updated":
-        state.owed[key].about = [event]
-    elif state.advice_told.get(place) != asks(event):
-        calm = recent and event.status == "updated" and event.urgency != "wake"
-        owe(state, key, Owed(place, "situation", event.urgency, "digest" if calm else when, event.at_ms, [event]))
+    elif owed is not None and owed.sort == "situation" and rank(event.urgency) <= rank(owed.priority):
+        owed.about = [event]
+    elif not is_sent(state, event):
+        calm = recent and event.status == "updated" and when == "now" and event.urgency != "wake"
+        owe(state, key, Owed(place, "situation", event.urgency, "next" if calm else when, event.at_ms, [event]))
 
 
 def _advice_over(settings: Settings, state: TellingState, place: str, event: AdviceEvent) -> None:
     unsent = state.owed.pop(f"advice/{place}", None)
-    told = state.advice_told.pop(place, None)
-    if told is None:
+    if state.advice_sent.pop(place, None) is None:
         if unsent is not None:
             state.line(event)
         return

@@ -104,7 +104,11 @@ class TellingState:
     advice: dict[str, Stored[AdviceEvent]] = field(default_factory=dict)
     """The standing advice of each chamber."""
     advice_told: dict[str, str] = field(default_factory=dict)
-    """What the last letter about a chamber's advice asked for; absent: nothing is told or all is resolved."""
+    """What version 0.1.0 kept in the place of `advice_sent`; read once."""
+    advice_sent: dict[str, Stored[AdviceEvent]] = field(default_factory=dict)
+    """The advice in the last letter of each chamber, until it is verified, resolved or withdrawn."""
+    verified: dict[str, Stored[AdviceEvent]] = field(default_factory=dict)
+    """What came of the last advice that was done in each chamber, until a letter tells it."""
     threads: dict[str, Thread] = field(default_factory=dict)
     sent: list[Sent] = field(default_factory=list)
     summary_ms: int | None = None
@@ -125,6 +129,13 @@ class TellingState:
     calendar_due: int | None = None
     """The earliest local time that matters, as an instant that a clock step does not move."""
 
+    def __post_init__(self) -> None:
+        for place, asked in self.advice_told.items():
+            advice = self.advice.get(place)
+            if advice is not None and f"{advice.device}:{advice.change}" == asked:
+                self.advice_sent[place] = advice
+        self.advice_told = {}
+
     def copied(self) -> TellingState:
         """Return a state that can be changed without changing this one; events in it are shared and never changed."""
         return replace(
@@ -132,7 +143,8 @@ class TellingState:
             heard={key: replace(entry) for key, entry in self.heard.items()},
             owed={key: replace(entry, about=list(entry.about)) for key, entry in self.owed.items()},
             advice=dict(self.advice),
-            advice_told=dict(self.advice_told),
+            advice_sent=dict(self.advice_sent),
+            verified=dict(self.verified),
             threads={key: replace(entry) for key, entry in self.threads.items()},
             sent=[replace(entry) for entry in self.sent],
             lines=list(self.lines),

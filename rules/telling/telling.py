@@ -96,7 +96,9 @@ def _dues(desk: Desk) -> Iterable[Due]:
         if owed.when == "awake":
             yield awake_ms(owed.at_ms, telling, settings.zone), 2, "awake", True
         elif owed.when == "next":
-            yield owed.at_ms + NEXT_WITHIN_MS, 2, "next", False
+            raw_ms = owed.at_ms + NEXT_WITHIN_MS
+            due_ms = raw_ms if owed.priority == "wake" else awake_ms(raw_ms, telling, settings.zone)
+            yield due_ms, 2, "next", due_ms != raw_ms
         elif owed.when == "flood" and state.summary_ms is not None:
             yield state.summary_ms + telling.flood_window, 3, "flood", False
     if state.flush_ms is not None:

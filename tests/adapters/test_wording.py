@@ -279,6 +279,17 @@ def test_a_pace_that_was_seen_long_ago_foretells_nothing():
     assert "harm" not in sentence(event, watch(), style, event.at_ms + 20 * MINUTE)
 
 
+def test_what_came_of_the_last_step_is_told_and_is_not_taken_for_the_advice():
+    verified = replace(
+        ADVICE, id="v", status="verified", actions=(), headline="No effect seen: look whether it was really changed",
+        reason="Expected -1.5 K of temperature, seen +0.1 K.",
+    )  # fmt: skip
+    body = " ".join(compose(told(letter("situation", DRY, verified)), watch()).text.split())
+    assert ALARMS["humidity-low"].first_step in body
+    assert "SINCE MY LAST LETTER No effect seen: look whether it was really changed. Expected -1.5 °C of temperature" in body
+    assert "WHY Too dry: 66 % humidity" in body
+
+
 def test_a_weekly_digest_says_when_the_next_one_is_missed():
     made = compose(told(LETTERS["digest_empty"]), watch(daily_digest=False, weekly_digest="sunday"))
     assert "every Sunday at 08:00" in " ".join(made.text.split())

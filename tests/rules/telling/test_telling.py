@@ -69,11 +69,12 @@ def alarm(
 
 
 def advice(
-    when: int, status: str = "given", chamber: str = "left", urgency: str = "today", change: str = "less"
+    when: int, status: str = "given", chamber: str = "left", urgency: str = "today", change: str = "less",
+    advisory: str | None = None,
 ) -> AdviceEvent:
     return AdviceEvent(
-        id=f"a.{when}.{chamber}.{status}", at_ms=when, chamber=chamber, advisory=f"{chamber}.1", status=status, device="heater",
-        change=change, amount=1.0, unit="K", reason="too warm", urgency=urgency,
+        id=f"a.{when}.{chamber}.{status}", at_ms=when, chamber=chamber, advisory=advisory or f"{chamber}.1", status=status,
+        device="heater", change=change, amount=1.0, unit="K", reason="too warm", urgency=urgency,
     )
 
 
@@ -503,6 +504,53 @@ def test_another_amount_is_no_news_but_another_device_is() -> None:
     same = advice(when + 2 * HOUR_MS, "updated")
     other = advice(when + 3 * HOUR_MS, "updated", change="stop")
     assert [one.at_ms for one in letters_of(advice(when), same, other)] == [when, other.at_ms]
+
+
+def test_the_same_first_step_advised_again_after_a_verdict_is_told_again() -> None:
+    when = at("10 08:00")
+    letters = letters_of(
+        advice(when), advice(when + HOUR_MS, "verified"), advice(when + 2 * HOUR_MS, advisory="left.2"),
+        until=when + 3 * HOUR_MS,
+    )
+    assert brief(letters) == [("10 08:00", "situation", "keeper"), ("10 10:00", "situation", "keeper")]
+    assert about(letters[1]) == ["given", "verified"]
+
+
+def test_what_came_of_the_last_step_is_told_once() -> None:
+    when = at("10 08:00")
+    letters = letters_of(
+        advice(when), advice(when + HOUR_MS, "verified"), alarm(when + 2 * HOUR_MS), alarm(when + 4 * HOUR_MS, "returned"),
+    )
+    assert [about(one) for one in letters] == [["given"], ["raised", "verified"], ["returned"]]
+
+
+def test_advice_that_a_verdict_ended_is_not_told_as_standing() -> None:
+    when = at("10 08:00")
+    letters = letters_of(advice(when), advice(when + HOUR_MS, "verified"), alarm(when + 2 * HOUR_MS))
+    assert [event.status for event in letters[1].about if event.kind == "advice"] == ["verified"]
+
+
+def test_the_same_step_that_has_become_urgent_is_told_again_at_once() -> None:
+    when = at("10 20:00")
+    letters = letters_of(advice(when), advice(at("11 01:00"), "updated", urgency="wake"))
+    assert brief(letters) == [("10 20:00", "situation", "keeper"), ("11 01:00", "situation", "keeper")]
+    assert letters[1].urgent
+
+
+def test_what_waits_for_the_morning_and_becomes_urgent_waits_no_longer() -> None:
+    when = at("10 23:30")
+    letters = letters_of(advice(when), advice(at("11 01:00"), "updated", urgency="wake"))
+    assert brief(letters) == [("11 01:00", "situation", "keeper")]
+
+
+def test_advice_that_turns_to_another_device_is_told_within_the_hour() -> None:
+    when = at("10 08:00")
+    letters = letters_of(alarm(when), advice(when), advice(when + 20 * MINUTE_MS, "updated", change="stop"),
+                         until=when + 2 * HOUR_MS)
+    assert brief(letters) == [
+        ("10 08:00", "situation", "keeper"), ("10 09:20", "situation", "keeper"),
+    ]
+    assert [event.change for event in letters[1].about if event.kind == "advice"] == ["stop"]
 
 
 def test_advice_told_alone_is_resolved_with_an_all_clear() -> None:
