@@ -106,8 +106,11 @@ _FRESH_S = 600
 def _harm(alarm: AlarmEvent, told_at_ms: int) -> str:
     if alarm.condition != "active":
         return ""
-    if alarm.level == "harmful":
-        return " This does harm."
+    does_harm = " This does harm." if alarm.level == "harmful" else ""
+    if alarm.harm_used is not None:
+        return does_harm + _account(alarm, told_at_ms)
+    if does_harm:
+        return does_harm
     left = alarm.seconds_left
     if left is None or left <= 0:
         return ""
@@ -116,6 +119,18 @@ def _harm(alarm: AlarmEvent, told_at_ms: int) -> str:
         return ""
     left -= age_s
     return f" At this pace it does harm in about {span(left)}." if left >= 60 else " By now it may do harm."
+
+
+def _account(alarm: AlarmEvent, told_at_ms: int) -> str:
+    """Return how much of what such a garden bears is used up; an old figure is not told."""
+    age_s, used_pct = (told_at_ms - alarm.at_ms) / 1000, round(100 * (alarm.harm_used or 0.0))
+    if age_s > _FRESH_S:
+        return ""
+    left_s = None if alarm.seconds_left is None else alarm.seconds_left - age_s
+    if used_pct >= 100 or (left_s is not None and left_s < 60):
+        return " All that such a garden bears of this is used up (an own estimate)."
+    rest = "" if left_s is None else f"; at this pace the rest lasts about {span(left_s)}"
+    return f" About {used_pct} % of what such a garden bears of this is used up (an own estimate){rest}."
 
 
 def _unseen(alarm: AlarmEvent, place: str, style: Style, told_at_ms: int) -> str:

@@ -26,7 +26,7 @@ from rules.trade.alarm_kinds import identity
 
 __all__ = ["LIMIT", "Notice", "Receipt", "Waiting", "notice_events", "obsolete", "owed_by", "owed_state"]
 
-_OPENS = ("raised", "escalated", "resumed")
+_OPENS = ("raised", "escalated", "worsened", "resumed")
 _ENDS = ("returned", "closed", "unknown")
 
 
@@ -53,12 +53,12 @@ def _owed(name: str, outlet: AnyOutlet, event: Event, settings: Settings) -> lis
 
 
 def is_bookkeeping(event: Event) -> bool:
-    """Whether an event only says which alarm explains which: programs want it, a human reads it in the letter."""
+    """Whether an event only says what explains or judges an alarm: programs want it, a human reads it in the letter."""
     if not isinstance(event, AlarmEvent):
         return False
-    return event.change in ("suppressed", "unsuppressed", "unknown") or (
-        event.change == "resumed" and event.condition == "normal"
-    )
+    judged_anew = event.change == "updated" and event.harm_used is not None
+    seen_well = event.change == "resumed" and event.condition == "normal"
+    return event.change in ("suppressed", "unsuppressed", "unknown") or judged_anew or seen_well
 
 
 def _published(name: str, event: Event, settings: Settings) -> list[Owed]:

@@ -8,12 +8,12 @@ from typing import Any
 
 from daemon.desk.keeper_desk import KeeperDesk
 from daemon.store.spool import WordError
-from rules.alarms.priority import PRIORITIES
 from rules.alarms.state import AlarmRecord
 from rules.alarms.walk import as_event
 from rules.climate.situation import Situation
 from rules.terms.events import AlarmEvent, rfc3339
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.urgency import PRIORITIES
 from rules.turn.present import present
 
 

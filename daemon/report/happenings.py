@@ -12,7 +12,7 @@ from rules.alarms.load import occurrences
 from rules.terms.events import AdviceEvent, AlarmEvent, AnyEvent, QualityEvent, SystemEvent, WordEvent
 
 _NOT_THE_KEEPER = ("model-fitted",)
-_TOLD_CHANGES = ("raised", "escalated", "returned", "held", "unknown", "closed")
+_TOLD_CHANGES = ("raised", "escalated", "worsened", "returned", "held", "unknown", "closed")
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,13 +10,13 @@ from adapters.wording.alarm_sentences import first_step, label, sentence, title_
 from adapters.wording.figures import Style, clean, span
 from rules.advice.state import Asked
 from rules.alarms.alarms import standing
-from rules.alarms.priority import rank
 from rules.alarms.state import AlarmRecord
 from rules.alarms.walk import as_event
 from rules.climate.situation import Situation
 from rules.settings import Settings
 from rules.terms.events import AlarmEvent
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.urgency import rank
 from rules.turn.advance import EngineState
 
 Grade = Literal["act", "unseen", "look", "well"]
@@ -99,11 +99,17 @@ def _urgency(record: AlarmRecord) -> tuple[bool, int, int]:
 
 
 def _grade(shown: Sequence[AlarmRecord], seen: bool) -> Grade:
-    if any(one.priority == "wake" or one.level == "harmful" for one in shown if not _about_probes(one)):
+    if any(_harms(one) for one in shown if not _about_probes(one)):
         return "act"
     if not seen:
         return "unseen"
     return "look" if any(rank(one.priority) > 0 or not _about_probes(one) for one in shown) else "well"
+
+
+def _harms(record: AlarmRecord) -> bool:
+    """Whether it harms already, or is on its way there."""
+    leads_there = record.harm is not None and record.harm.going_away
+    return record.priority == "wake" or record.level == "harmful" or leads_there
 
 
 def _about_probes(record: AlarmRecord) -> bool:

@@ -93,6 +93,10 @@ def _plan(state: AlarmsState) -> None:
 
 
 def _change(life: AlarmLife, change: ConditionChange) -> None:
+    if change.to in ("worse", "judged"):
+        life.weigh(change)
+        life.settle(change.at_ms)
+        return
     record = life.record(change.chamber, change.alarm, change.probe, change.medium)
     life.change(record, change)
     if change.alarm == "medium-down" and change.to == "normal":

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
-from rules.alarms.priority import priority_of
+from dataclasses import replace
+
+from rules.alarms.priority import Judged, priority_of
 from rules.alarms.state import CHATTER_FOR_MS, AlarmRecord, AlarmsState, record_key
 from rules.alarms.suppression import causes
 from rules.alarms.table import Transition
 from rules.alarms.walk import Cue, level_of, step, told
 from rules.settings import Settings
 from rules.terms.condition_changes import ConditionChange
-from rules.terms.events import AlarmEvent, SystemEvent, WordEvent
+from rules.terms.events import MINUTE_MS, AlarmEvent, SystemEvent, WordEvent
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.bearable import BEARABLE
 from rules.trade.garden_sizes import size_class
+from rules.trade.urgency import rank
 
 Told = AlarmEvent | WordEvent | SystemEvent
+JUST_RAISED_MS = 15 * MINUTE_MS
+"""What is told of an alarm within this after its raise is no news where the raise has told it; three looks of the account."""
 
 
 class AlarmLife:
@@ -48,8 +54,9 @@ class AlarmLife:
         record.because = change.because or record.because
         if ALARMS[record.alarm].subject == "probe":
             record.medium = change.medium or record.medium
-        if change.to in ("active", "harmful", "eased", "recovering", "relapsed", "resumed"):
-            record.seconds_left = change.seconds_left
+        if change.to in ("active", "harmful", "eased", "recovering", "relapsed", "resumed", "worse", "judged"):
+            record.harm = change.harm
+            record.seconds_left = change.seconds_left if change.harm is None else change.harm.left_s
 
     def change(self, record: AlarmRecord, change: ConditionChange) -> None:
         """Walk one change of condition through the table; what is not told changes no figure by which others decide."""
@@ -63,6 +70,23 @@ class AlarmLife:
         if row is None or row.change is None:
             record.seconds_left, record.priority, record.priority_reason = before
 
+    def weigh(self, change: ConditionChange) -> None:
+        """Carry a step of its account of harm to an alarm that stands; to any other it is nothing."""
+        record = self.state.records.get(record_key(change.chamber, change.alarm, None))
+        if record is None or not record.open:
+            return
+        fresh = record.since_ms is not None and change.at_ms - record.since_ms <= JUST_RAISED_MS
+        told = change.worse == "mark" and fresh and _is_beyond(record, change.mark)
+        after = replace(record)
+        self._note(after, change)
+        after.priority = self._judged(after).priority
+        told |= change.worse == "priority" and rank(after.priority) <= rank(record.priority)
+        cue = Cue(change.at_ms, change.to, worse=None if told else change.worse, mark=change.mark)
+        if cue.worse is None and after.priority == record.priority:
+            return  # what is not told changes no figure
+        self._note(record, change)
+        self.act(record, cue, change.because)
+
     def act(self, record: AlarmRecord, cue: Cue, reason: str = "") -> Transition | None:
         """Carry out the row that holds, with its event; the caller settles the other alarms afterwards."""
         row = step(record, cue)
@@ -72,7 +96,7 @@ class AlarmLife:
             self._judge(record)
         if row.change is not None:
             self._place(record, causes(self.settings, self.state))
-            self._say(record, row.change, cue.at_ms, reason)
+            self._say(record, row.change, cue.at_ms, reason, cue if row.change == "worsened" else None)
         if "open" in row.effects:
             self._count_raise(record, cue.at_ms)
         if "latch" in row.effects:
@@ -108,23 +132,27 @@ class AlarmLife:
             return "E"
         return size_class(self.state.gardens_ml.get(chamber or "", entry.garden.volume_ml))
 
-    def _say(self, record: AlarmRecord, change: str, at_ms: int, reason: str) -> None:
-        self.events.append(told(record, change, at_ms, self.origin, reason))
+    def _say(self, record: AlarmRecord, change: str, at_ms: int, reason: str, cue: Cue | None = None) -> None:
+        worse, mark = (None, None) if cue is None else (cue.worse, cue.mark)
+        self.events.append(told(record, change, at_ms, self.origin, reason, worse, mark))
 
     def _place(self, record: AlarmRecord, found: dict[str, str]) -> None:
         record.cause = found.get(record.key, "")
         record.out_of_service = record.probe is not None and record.probe in self.state.out_of_service
 
     def _judge(self, record: AlarmRecord) -> None:
+        judged = self._judged(record)
+        record.priority, record.priority_reason = judged.priority, judged.text
+
+    def _judged(self, record: AlarmRecord) -> Judged:
         uncertain = ALARMS[record.alarm].subject in ("climate", "lid") and any(
             other.open and other.alarm == "probes-disagree" and other.chamber == record.chamber
             for other in self.state.records.values()
         )
-        judged = priority_of(
+        return priority_of(
             record.alarm, record.level or "outside", size=self.garden_class(record.chamber), value=record.value,
-            limit=record.limit, seconds_left=record.seconds_left, uncertain=uncertain,
+            limit=record.limit, seconds_left=record.seconds_left, uncertain=uncertain, harm=record.harm,
         )
-        record.priority, record.priority_reason = judged.priority, judged.text
 
     def _count_raise(self, record: AlarmRecord, at_ms: int) -> None:
         third = record.raised_before_ms is not None and at_ms - record.raised_before_ms <= CHATTER_FOR_MS
@@ -133,3 +161,11 @@ class AlarmLife:
         if third and not record.chattering:
             record.chattering = True
             self._say(record, "chattering", at_ms, "raised three times within 6 h: deadband or delays are too small")
+
+
+def _is_beyond(record: AlarmRecord, mark: float | None) -> bool:
+    """Say whether the value that was told last lies beyond a mark; a wet lid's alarm tells a margin, not its load."""
+    kind = ALARMS[record.alarm].harm
+    if mark is None or record.value is None or kind is None or kind == "water":
+        return False
+    return BEARABLE[kind].worse * (record.value - mark) >= 0

@@ -13,10 +13,10 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
 
-from rules.alarms.priority import PRIORITIES
 from rules.alarms.state import CHATTER_FOR_MS, STALE_FOR_MS, record_key
 from rules.settings import Chamber, Settings
 from rules.terms.events import DAY_MS, MINUTE_MS, AlarmEvent, Priority
+from rules.trade.urgency import PRIORITIES
 
 WINDOW_MS = 10 * MINUTE_MS
 FLOOD_BEGINS = 3

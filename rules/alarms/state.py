@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
+from rules.terms.condition_changes import Harm
 from rules.terms.events import DAY_MS, HOUR_MS, Condition, Level, Priority, Suppression
 from rules.trade.alarm_kinds import ALARMS, identity
 
@@ -46,6 +47,8 @@ class AlarmRecord:
     limit: float | None = None
     unit: str | None = None
     seconds_left: float | None = None
+    harm: Harm | None = None
+    """How the account of harm behind it stood when it last changed; None: it has none, or was inside."""
     because: str = ""
     since_ms: int | None = None
     held_ms: int | None = None

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from rules.alarms.priority import rank
 from rules.alarms.state import AlarmRecord, AlarmsState
 from rules.settings import Settings
 from rules.terms.events import HOUR_MS
 from rules.trade.alarm_kinds import ALARMS, identity
+from rules.trade.urgency import rank
 
 TOGETHER_FOR_MS = HOUR_MS
 """Chambers of one room that raise the same alarm within this were moved by the room. Common practice, no source."""

@@ -14,11 +14,11 @@ from rules.terms.condition_changes import To
 from rules.terms.events import Condition
 
 Trigger = Literal[
-    "active", "harmful", "eased", "recovering", "relapsed", "normal", "held", "resumed", "unknown", "seen",
+    "active", "harmful", "eased", "recovering", "relapsed", "normal", "held", "resumed", "unknown", "seen", "worse", "judged",
     "acknowledge", "shelve", "unshelve", "shelf-over", "held-too-long", "stands-too-long", "removed",
 ]
 Guard = Literal[
-    "always", "higher", "lower", "edited", "latching", "unacknowledged", "latched", "harmful-now", "shelved", "known",
+    "always", "higher", "lower", "edited", "latching", "unacknowledged", "latched", "harmful-now", "shelved", "known", "graver",
 ]
 Effect = Literal[
     "open", "level", "drop-acknowledge", "unshelve", "restart-stale", "hold", "see", "end", "latch", "acknowledge", "unlatch",
@@ -27,6 +27,7 @@ Effect = Literal[
 Change = Literal[
     "raised", "escalated", "eased", "recovering", "relapsed", "returned", "held", "resumed", "unknown", "acknowledged",
     "shelved", "unshelved", "suppressed", "unsuppressed", "stale", "chattering", "latched", "reset", "closed", "updated",
+    "worsened",
 ]
 
 CONDITIONS: tuple[Condition, ...] = get_args(Condition)
@@ -89,6 +90,9 @@ def _standing() -> list[Transition]:
     ]
     for condition in ("active", "held"):
         rows += [
+            Transition(condition, "worse", "graver", condition, "worsened", ("drop-acknowledge", "unshelve", "restart-stale")),
+            Transition(condition, "worse", "always", condition, "updated"),
+            Transition(condition, "judged", "always", condition, "updated"),
             Transition(condition, "normal", "latching", "normal", "returned", ("end", "latch")),
             Transition(condition, "normal", "always", "normal", "returned", ("end",)),
             Transition(condition, "unknown", "always", "unknown", "unknown", ("end",)),
@@ -137,7 +141,7 @@ TRANSITIONS: tuple[Transition, ...] = (
     *(row for condition in CONDITIONS for row in _unshelve(condition)),
 )
 """Every transition there is. What is absent cannot happen: `held-too-long` and `stands-too-long` need an alarm that
-stands, `recovering` and `relapsed` one that is seen."""
+stands, `recovering` and `relapsed` one that is seen, and what the account of harm says is for an alarm that stands."""
 
 ROWS: dict[tuple[Condition, Trigger], tuple[Transition, ...]] = {
     (condition, trigger): rows

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rules.alarms.state import CHATTER_FOR_MS, STALE_FOR_MS, AlarmRecord
 from rules.alarms.table import ROWS, Effect, Guard, Transition, Trigger
 from rules.settings import Telling
+from rules.terms.condition_changes import Worse
 from rules.terms.events import AlarmEvent, Level
 from rules.trade.alarm_kinds import ALARMS
 
@@ -16,7 +17,8 @@ _HEIGHT: dict[Level | None, int] = {None: 0, "outside": 1, "harmful": 2}
 
 @dataclass(frozen=True, slots=True)
 class Cue:
-    """What a row is chosen by and acts with: the instant, the new level, an edited config, how long a shelf holds."""
+    """What a row is chosen by and acts with: the instant, the new level, an edited config, how long a shelf holds; in
+    what a step of harm is worse than what was told."""
 
     at_ms: int
     trigger: Trigger
@@ -24,6 +26,8 @@ class Cue:
     config: bool = False
     shelf_for_ms: int = 0
     telling: Telling | None = None
+    worse: Worse | None = None
+    mark: float | None = None
 
 
 def level_of(trigger: Trigger, level: Level | None, record: AlarmRecord) -> Level | None:
@@ -54,6 +58,7 @@ GUARDS: dict[Guard, Callable[[AlarmRecord, Cue], bool]] = {
     "harmful-now": lambda record, cue: record.level == "harmful",
     "shelved": lambda record, cue: record.shelf_until_ms is not None,
     "known": lambda record, cue: record.occurrence > 0 or record.ordinal > 0,
+    "graver": lambda record, cue: cue.worse is not None,
 }
 
 
@@ -78,7 +83,7 @@ def _level(record: AlarmRecord, cue: Cue) -> None:
 
 
 def _end(record: AlarmRecord, cue: Cue) -> None:
-    record.level = record.held_ms = record.stale_at_ms = record.seconds_left = None
+    record.level = record.held_ms = record.stale_at_ms = record.seconds_left = record.harm = None
     record.stale = False
 
 
@@ -136,9 +141,12 @@ def step(record: AlarmRecord, cue: Cue) -> Transition | None:
     return None
 
 
-def told(record: AlarmRecord, change: str, at_ms: int, origin: str, reason: str = "") -> AlarmEvent:
+def told(
+    record: AlarmRecord, change: str, at_ms: int, origin: str, reason: str = "", worse: Worse | None = None,
+    mark: float | None = None,
+) -> AlarmEvent:
     """Return the event of a change, with the alarm's state after it, and count it."""
-    event = as_event(record, change, at_ms, origin, reason)
+    event = replace(as_event(record, change, at_ms, origin, reason), worse=worse, mark=mark)
     record.ordinal += 1
     return event
 
@@ -151,6 +159,7 @@ def as_event(record: AlarmRecord, change: str, at_ms: int, origin: str, reason: 
         alarm=record.alarm, change=change, condition=record.condition, level=record.level, acknowledged=record.acknowledged,
         suppression=record.suppression, occurrence=record.occurrence, priority=record.priority, value=record.value,
         limit=record.limit, unit=record.unit, probe=record.probe, medium=record.medium, since_ms=record.since_ms,
-        seconds_left=record.seconds_left, priority_reason=record.priority_reason,
+        seconds_left=record.seconds_left, harm_used=None if record.harm is None else record.harm.used,
+        early_seconds_left=None if record.harm is None else record.harm.early_left_s, priority_reason=record.priority_reason,
         reason=hidden or reason or record.because,
     )

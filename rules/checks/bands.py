@@ -14,11 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.checks.verdict import Facts, Verdict, number
-from rules.climate.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, Delays, zones
+from rules.climate.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, Delays, Worsening, zones
 from rules.climate.view import View
+from rules.climate.windows import TREND_OVER_MS
 from rules.settings import Band
 from rules.terms.events import MINUTE_MS
 from rules.terms.local_time import local_ms
+from rules.trade.bearable import BEARABLE, HarmKind
 from rules.trade.garden_sizes import size_class
 
 Floats = NDArray[np.float64]
@@ -74,7 +76,16 @@ def temperature(view: View) -> Iterator[Verdict]:
             continue
         value = (view.temperature.most if upper else view.temperature.least) if worse else view.temperature.value
         zone = zones(value, edge, harmful, band.deadband, upper)
-        yield Verdict(alarm, zone, view.credit_ms, delays_of(band), _facts(view, value, edge, harmful, "degC", upper))
+        facts = _facts(view, value, edge, harmful, "degC", upper)
+        worsening = gets_worse(view, "heat" if upper else "cold")
+        yield Verdict(alarm, zone, view.credit_ms, delays_of(band), facts, worsening=worsening)
+
+
+def gets_worse(view: View, kind: HarmKind) -> Worsening:
+    """Return what says where the value goes the bad way faster than noise does."""
+    row = BEARABLE[kind]
+    signal = view.recent.humidity if kind == "dryness" else view.recent.temperature
+    return lambda: row.worse * signal.slope_k_h(view.at_ms, TREND_OVER_MS) > row.noise_h
 
 
 def _facts(view: View, value: Floats, edge: Floats | float, harmful: float | None, unit: str, upper: bool):  # type: ignore[no-untyped-def]
@@ -115,6 +126,7 @@ def dryness(view: View) -> Iterator[Verdict]:
         view.credit_humidity_ms,
         delays_of(band),
         _facts(view, value, edge, band.harmful_low, "%RH", False),
+        worsening=gets_worse(view, "dryness"),
     )
 
 

@@ -20,6 +20,8 @@ from rules.terms.events import MINUTE_MS
 Floats = NDArray[np.float64]
 QUARTER_MS = 15 * MINUTE_MS
 FALL_K_H = -2.0
+NO_TREND_K_H = 0.3
+COMES_BACK_K_H = 1.0
 FAILING_ABOVE_ROOM_K = 1.5
 STAGNATION_C = 15.0  # growth stops below; long stays harm (Mueller et al. 2011)
 BURNING_MAT_C = 60.0
@@ -56,7 +58,10 @@ def runaway(view: View) -> Iterator[Verdict]:
             because += f"; the mat itself is at {mat:.0f} degC"
         return Facts(number(now), harmful, "degC", left, because)
 
-    yield Verdict("heater-runaway", zone, view.credit_ms, RUNAWAY_DELAYS, facts)
+    # Falling above its band is the pause of a swing, and flat there is no recovery, unless the room or the keeper explains it.
+    explained = (view.room_temperature >= value - 0.5) | (state == UNPLUGGED)
+    worsening = ((value > high) & ~explained) | ((zone == EDGE) & ~(slope < -COMES_BACK_K_H))
+    yield Verdict("heater-runaway", zone, view.credit_ms, RUNAWAY_DELAYS, facts, worsening=lambda: worsening)
 
 
 def _warmed_up(view: View) -> NDArray[np.bool_]:
@@ -94,7 +99,8 @@ def failed(view: View) -> Iterator[Verdict]:
         end = f"; without heat it ends near the room's {room_c:.0f} degC" if fall < 0 and room_c == room_c else ""
         return Facts(number(now), chamber.temperature.low, "degC", left, f"{now:.1f} degC, {_moving(fall)}{end}")
 
-    yield Verdict("heater-failed", zone, view.credit_ms, FAILED_DELAYS, facts)
+    worsening = (slope < -NO_TREND_K_H) | ((zone == EDGE) & ~(slope > COMES_BACK_K_H))
+    yield Verdict("heater-failed", zone, view.credit_ms, FAILED_DELAYS, facts, worsening=lambda: worsening)
 
 
 def _failing(view: View, low: float, state: NDArray[np.int8], slope: Floats) -> NDArray[np.bool_]:

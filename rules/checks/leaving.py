@@ -70,7 +70,14 @@ def _one(view: View, alarm: str, band: Band, signal: Signal, value, credit, unit
         )
         return Facts(number(now), round(edge, 3), unit, None, because)
 
-    return Verdict(alarm, zone, credit, Delays(10 * MINUTE_MS, 20 * MINUTE_MS, 10 * MINUTE_MS, 20 * MINUTE_MS), facts)
+    def has_left() -> NDArray[np.bool_]:
+        """What has come as it was told is not over by that."""
+        low, high = _edges(view, band, np.arange(len(slots)))
+        gone: NDArray[np.bool_] = (value <= low) | (value >= high)
+        return gone
+
+    delays = Delays(10 * MINUTE_MS, 20 * MINUTE_MS, 10 * MINUTE_MS, 20 * MINUTE_MS)
+    return Verdict(alarm, zone, credit, delays, facts, worsening=has_left)
 
 
 def _calibrated_lately(view: View, quantity: Quantity) -> NDArray[np.bool_]:
@@ -83,9 +90,12 @@ def _calibrated_lately(view: View, quantity: Quantity) -> NDArray[np.bool_]:
     return lately
 
 
+_OPEN = (("low", -np.inf), ("high", np.inf))
+
+
 def _edges(view: View, band: Band, turns: NDArray[np.intp]) -> tuple[Floats, Floats]:
-    low, high = (limits(view, band, side) for side in ("low", "high"))
-    return _at(low, -np.inf, turns), _at(high, np.inf, turns)
+    low, high = (_at(limits(view, band, side), missing, turns) for side, missing in _OPEN)
+    return low, high
 
 
 def _at(edge: Floats | float | None, missing: float, turns: NDArray[np.intp]) -> Floats:

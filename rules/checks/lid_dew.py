@@ -42,4 +42,5 @@ def check(view: View) -> Iterator[Verdict]:
         return Facts(number(margin), band.caution_margin_k, "K", None, because)
 
     delays = Delays(band.on_delay, band.off_delay, band.on_delay, band.off_delay)
-    yield Verdict("lid-dew", zone, view.credit_humidity_ms, delays, facts)
+    # While the lid is below the dew point, water gathers: nothing of that eases.
+    yield Verdict("lid-dew", zone, view.credit_humidity_ms, delays, facts, worsening=lambda: view.margin < 0)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.climate.hysteresis import Delays
+from rules.climate.hysteresis import Delays, Worsening
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +21,8 @@ class Verdict:
     delays: Delays
     facts: Callable[[int], Facts]
     probe: str | None = None
+    worsening: Worsening | None = None
+    """Where nothing of it may be said to ease, recover or end."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ since the one before, 0 where the newest sample is suspect, so neither a gap nor
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -19,6 +20,10 @@ from rules.terms.condition_changes import To
 UNSEEN, CLEAR, EDGE, OUTSIDE, HARM_EDGE, HARM = -1, 0, 1, 2, 3, 4
 
 HELD_AT_MOST_MS = 24 * 3_600_000  # after a day unseen nobody knows: alarms standard practice, proposal of our own
+
+
+Worsening = Callable[[], NDArray[np.bool_]]
+"""Where the value gets worse; asked only where something might be said to get better."""
 
 
 @dataclass
@@ -79,9 +84,13 @@ def zones(
 
 
 def walk(
-    state: Walk, zone: NDArray[np.int8], credit_ms: NDArray[np.int64], at_ms: NDArray[np.int64], delays: Delays
+    state: Walk, zone: NDArray[np.int8], credit_ms: NDArray[np.int64], at_ms: NDArray[np.int64], delays: Delays,
+    worsening: Worsening | None = None,
 ) -> tuple[Walk, list[Turn]]:
-    """Return the condition's state after these instants and each turn it took on the way."""
+    """Return the condition's state after these instants and each turn it took on the way.
+
+    Where it is `worsening` nothing eases, recovers or ends: that waits until the value does not get worse.
+    """
     if not len(zone) or (_is_calm(state) and _is_inside(zone)):
         return state, []
     state = replace(state)
@@ -95,7 +104,7 @@ def walk(
             _forget_counts(state)
             state.ever_seen = True
             continue
-        _stretch(state, here, begin, end, credit_ms, spent, at_ms, delays, turns)
+        _stretch(state, here, begin, end, credit_ms, spent, at_ms, delays, turns, worsening)
     return state, turns
 
 
@@ -136,6 +145,7 @@ def _stretch(
     at_ms: NDArray[np.int64],
     delays: Delays,
     turns: list[Turn],
+    worsening: Worsening | None,
 ) -> None:
     if zone == UNSEEN:
         _unseen(state, begin, end, at_ms, turns)
@@ -161,13 +171,25 @@ def _stretch(
         base = 0 if before is None else before + int(credit_ms[begin])
         setattr(state, name, base + int(spent[end - 1] - spent[begin]))
         if base + int(spent[end - 1] - spent[begin]) >= needed:
-            reached[name] = begin + int(np.searchsorted(spent[begin:end], spent[begin] + needed - base))
+            first = begin + int(np.searchsorted(spent[begin:end], spent[begin] + needed - base))
+            better = worsening if state.phase == "active" and name not in _FOR_THE_WORSE else None
+            free = first if better is None else _first_not(better(), first, end)
+            if free < end:
+                reached[name] = free
     _turn(state, zone, reached, turns)
     if state.phase != "active":
         state.clear_for_ms = state.inside_for_ms = None
         state.recovering = False
     if not state.harmful:
         state.ease_for_ms = None
+
+
+_FOR_THE_WORSE = ("bad_for_ms", "harm_for_ms")
+
+
+def _first_not(worsening: NDArray[np.bool_], first: int, end: int) -> int:
+    calm = np.flatnonzero(~worsening[first:end])
+    return first + int(calm[0]) if len(calm) else end
 
 
 def _turn(state: Walk, zone: int, reached: dict[str, int], turns: list[Turn]) -> None:

@@ -8,6 +8,8 @@ from typing import Any
 from rules.climate.hysteresis import Walk
 from rules.climate.situation import Situation
 from rules.physics.lid_factor import FactorBelief
+from rules.terms.condition_changes import Harm
+from rules.trade.bearable import HarmKind
 
 
 @dataclass
@@ -121,11 +123,50 @@ class PlaceMemory:
     nights: list[Night] = field(default_factory=list)
     evening: Evening | None = None
     guesses: dict[str, Guesses] = field(default_factory=dict)
+    harm: dict[HarmKind, Account] = field(default_factory=dict)
+    """How much of what its garden bears is used up, by kind of harm; absent: nothing."""
     lid_print: str = ""
     limits: dict[str, str] = field(default_factory=dict)
     """Digests of its alarms' limits when the config was last looked at, by alarm."""
     present: Situation | None = None
     """A chamber as it was believed to be at its newest instant; None for a room, and before the first one."""
+
+
+@dataclass
+class Account:
+    """One kind of harm: what is used up, how it was last judged, and what of it was handed on as worse."""
+
+    used: float = 0.0
+    """Share of what such a garden bears, at `at_ms`; since then it heals, unless `outside`."""
+    at_ms: int = 0
+    outside: bool = False
+    value: float = 0.0
+    """The newest believed value, at `seen_ms`, as it is shown, how fast it went the bad way, and where its band ended."""
+    trend_per_h: float = 0.0
+    edge: float = 0.0
+    end: float | None = None
+    seen_ms: int = 0
+    shown: float = 0.0
+    rate_per_h: float = 0.0
+    judged: Harm | None = None
+    """How it stood at the last look; None: inside."""
+    rank: int = -1
+    told_rank: int = -1
+    """The gravest rank that was handed on as worse and not yet forgotten; with the time that was left then."""
+    told_left_s: float = 0.0
+    marks: int = 0
+    """So many marks were crossed and handed on."""
+    worse_before: bool = False
+    """It was already worse one look ago: a single value is not believed."""
+    lower_since_ms: int | None = None
+    lowered_ms: int | None = None
+    back_since_ms: int | None = None
+    inside_since_ms: int | None = None
+
+    @property
+    def awake(self) -> bool:
+        """Return whether it must be looked at though the value is inside."""
+        return self.outside or self.told_rank >= 0 or self.marks > 0
 
 
 @dataclass

@@ -117,7 +117,7 @@ def look(
         np.where(humidity.counts, dew_point, np.nan),
     )
     guesses = {key: old.copied() for key, old in memory.guesses.items()}
-    memory = replace(memory, tail=tail, walks=dict(memory.walks), guesses=guesses)
+    memory = replace(memory, tail=tail, walks=dict(memory.walks), guesses=guesses, harm=dict(memory.harm))
     lid_c, estimate, measured = _lid(settings, place, memory, probes, heard, at_ms, temperature.value, around)
     return View(
         settings=settings,

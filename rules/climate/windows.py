@@ -13,6 +13,8 @@ from rules.terms.events import MINUTE_MS, SECOND_MS
 
 STEP_MS = 10 * SECOND_MS
 KEEP_MS = 40 * MINUTE_MS
+TREND_OVER_MS = 25 * MINUTE_MS
+"""A slope over this, between two means of five minutes, is told from a thermostat's swing; all that is kept allows it."""
 WORTH_A_LOOK = 64
 """Fewer instants are searched for as fast as they are compared."""
 

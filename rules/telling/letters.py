@@ -6,12 +6,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from rules.alarms.priority import PRIORITIES, rank
 from rules.settings import Settings
 from rules.telling.policy import is_sent
 from rules.telling.state import Heard, Owed, Sent, Sort, TellingState, Thread
 from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent, CareEvent, LetterEvent, News
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.urgency import PRIORITIES, rank
 
 AGAIN_FOR_MS = 6 * HOUR_MS
 """A situation that comes back within this goes on in the same thread."""
@@ -192,7 +192,9 @@ class Desk:
         thread = self.state.threads[key]
         if group.sort in ("situation", "escalation"):
             graver = max(rank(self.state.owed[name].priority) for name in group.keys)
-            if thread.news_ms is None or graver > thread.rank:  # the same gravity does not start the reminders anew
+            news = [event for name in group.keys for event in self.state.owed[name].about]
+            worse = any(isinstance(event, AlarmEvent) and event.change == "worsened" for event in news)
+            if thread.news_ms is None or graver > thread.rank or worse:  # the same gravity does not start the reminders anew
                 thread.news_ms, thread.reminders, thread.rank, thread.answered_ms = at_ms, 0, graver, None
         self.marked(group.keys, at_ms)
 

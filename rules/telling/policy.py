@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from rules.alarms.priority import rank
 from rules.alarms.state import record_key
 from rules.settings import Settings
 from rules.telling.quiet_hours import quiet_until_ms
@@ -20,6 +19,7 @@ from rules.terms.events import (
     WordEvent,
 )
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.urgency import rank
 
 CHATTER_QUIET_FOR_MS = 6 * HOUR_MS
 """A chattering alarm is told once in this time."""
@@ -78,7 +78,7 @@ def _alarm(settings: Settings, state: TellingState, event: AlarmEvent) -> None:
     key = record_key(event.chamber, event.alarm, event.probe, event.medium)
     heard = state.heard.setdefault(key, Heard(event))
     _update(heard, event)
-    if heard.shown and event.change in ("raised", "escalated", "unsuppressed", "unshelved", "resumed"):
+    if heard.shown and event.change in ("raised", "escalated", "worsened", "unsuppressed", "unshelved", "resumed"):
         _overtake(state, event)
     if event.change == "raised":
         _count_raise(state, key, heard, event.at_ms)
@@ -97,9 +97,9 @@ def _alarm(settings: Settings, state: TellingState, event: AlarmEvent) -> None:
 
 def _update(heard: Heard, event: AlarmEvent) -> None:
     heard.latest = event
-    if event.change in ("raised", "escalated", "stale"):
+    if event.change in ("raised", "escalated", "worsened", "stale"):
         heard.stale = event.change == "stale"
-    if event.change in ("raised", "escalated", "recovering", "relapsed"):
+    if event.change in ("raised", "escalated", "worsened", "recovering", "relapsed"):
         heard.recovering = event.change == "recovering"
     if event.change in ("latched", "reset", "closed", "acknowledged"):
         heard.latched = event if event.change == "latched" else None
@@ -117,7 +117,9 @@ def _count_raise(state: TellingState, key: str, heard: Heard, at_ms: int) -> Non
 def _standing(settings: Settings, state: TellingState, key: str, heard: Heard, event: AlarmEvent) -> None:
     news = {
         "raised": True,
-        "escalated": True,
+        "worsened": True,
+        # Where there is an account of harm, that says when it is worse, not the level.
+        "escalated": event.harm_used is None or not heard.told or rank(event.priority) > rank(heard.told_priority),
         "held": heard.told,
         "recovering": False,
         "relapsed": False,
@@ -128,7 +130,7 @@ def _standing(settings: Settings, state: TellingState, key: str, heard: Heard, e
     elif news:
         when = when_told(settings, event.priority, event.at_ms, alarm=event.alarm, seconds_left=event.seconds_left)
         when = "digest" if _is_chatter(heard, event) else when  # if it still stands then
-        sort: Sort = "escalation" if event.change == "escalated" and heard.told else "situation"
+        sort: Sort = "escalation" if event.change in ("escalated", "worsened") and heard.told else "situation"
         owe(state, key, Owed(heard.place, sort, event.priority, when, event.at_ms, [event], key))
 
 

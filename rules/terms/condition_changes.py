@@ -5,7 +5,30 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-To = Literal["active", "harmful", "eased", "recovering", "relapsed", "normal", "held", "resumed", "unknown", "seen"]
+To = Literal[
+    "active", "harmful", "eased", "recovering", "relapsed", "normal", "held", "resumed", "unknown", "seen", "worse", "judged",
+]
+Worse = Literal["priority", "time", "mark"]
+
+
+@dataclass(frozen=True, slots=True)
+class Harm:
+    """What one kind of harm has used up of what such a garden bears, and how long the rest lasts at the present course."""
+
+    kind: Literal["heat", "cold", "dryness", "water"]
+    used: float
+    left_s: float | None
+    """None: at this course not all is ever used up."""
+    early_left_s: float | None
+    """The same where the trend is as steep as it may be."""
+    consequence: Literal["minor", "serious", "severe"]
+    acute: bool
+    """The value of now alone would use up all within hours, not only the long time that it has lasted."""
+    going_away: bool
+    """It is on its way beyond what harms."""
+    carried: bool = False
+    """Nothing is seen: judged by the last course that was."""
+
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,9 +38,9 @@ class ConditionChange:
     `to`: `active` (outside), `harmful` (straight or from active), `eased` (harmful to outside), `recovering` (it stands,
     but the value is back within the limit by less than the deadband), `relapsed` (outside again after that), `normal`
     (returned, delays met), `held` (was active, now cannot be seen), `resumed` (seen again, still bad; level as `level`),
-    `unknown` (cannot be seen and was not active, or held too long), `seen` (seen again and normal). `seconds_left`: time to
-    harm where it can be estimated. `because`: one line of numbers for the keeper. `config` marks a change made by an edited
-    band alone.
+    `unknown` (cannot be seen and was not active, or held too long), `seen` (seen again and normal), `worse` and `judged` (the
+    account of harm took a step: for the worse as `worse` says, or another that is no news). `seconds_left`: time to harm where
+    it can be estimated. `because`: one line of numbers for the keeper. `config` marks a change made by an edited band alone.
     """
 
     at_ms: int
@@ -33,3 +56,6 @@ class ConditionChange:
     seconds_left: float | None = None
     because: str = ""
     config: bool = False
+    harm: Harm | None = None
+    worse: Worse | None = None
+    mark: float | None = None

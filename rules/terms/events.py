@@ -185,7 +185,14 @@ class AlarmEvent(Event):
     medium: str | None = None
     since_ms: int | None = None
     seconds_left: float | None = None
-    """Time left before harm, one of the priority's inputs."""
+    """Time left before harm, one of the priority's inputs; where there is an account of harm, until all is used up."""
+    harm_used: float | None = None
+    """Share of what such a garden bears that is used up, 1 for all; None: there is no account of it. An own estimate."""
+    early_seconds_left: float | None = None
+    """The time left where the present trend is as steep as it may be."""
+    worse: Literal["priority", "time", "mark"] | None = None
+    """Of `worsened`: by a graver priority, half of the time left gone, or a mark crossed."""
+    mark: float | None = None
     priority_reason: str = ""
     reason: str = ""
 

@@ -14,38 +14,21 @@ from dataclasses import dataclass
 from typing import Literal
 
 from rules.terms.events import Level
+from rules.trade.bearable import Consequence, HarmKind, Hours
 
-Consequence = Literal["minor", "serious", "severe"]
 Subject = Literal["climate", "lid", "probe", "medium"]
 Latch = Literal["harmful", "drip", "blind"]
 Edge = tuple[Literal["temperature", "humidity"], Literal["low", "high"]]
 Figure = Literal["temperature_c", "relative_humidity_pct", "dew_margin_k"]
-Hours = tuple[float, float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
 class Bears:
-    """How long a garden bears one level of an alarm, by size class A to E, and what is lost then.
-
-    The first row that covers level, value and class counts; a bound without a value never matches, so the milder row holds.
-    """
+    """How long a garden bears one level of an alarm, by size class A to E, and what is lost then."""
 
     level: Level
     consequence: Consequence
     hours: Hours
-    below: float | None = None
-    above: float | None = None
-    classes: str = "ABCDE"
-
-    def covers(self, level: Level, value: float | None, size: str) -> bool:
-        """Say whether this row speaks of that level, value and size class."""
-        if level != self.level or size not in self.classes:
-            return False
-        if self.below is None and self.above is None:
-            return True
-        return value is not None and not (
-            (self.below is not None and value >= self.below) or (self.above is not None and value < self.above)
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +45,9 @@ class AlarmKind:
     consequence: Consequence
     """What is lost if it is ignored, where no row of `bears` says so. Order: lethal heat > drying > drip > cool > damp."""
     bears: tuple[Bears, ...]
+    """How long a garden bears it where there is no account of harm behind it, or whatever that says."""
+    harm: HarmKind | None
+    """The account of harm by which it is judged."""
     figure: Figure | None
     """What of the present it is about."""
     edge: Edge | None
@@ -119,11 +105,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="too warm", sentence="{place} is too warm",
         first_step="Go and look. If the heater is warm, unplug it at the wall. Shade the tank.",
         subject="climate", consequence="severe", figure="temperature_c", edge=("temperature", "high"), continuous=True,
-        bears=(
-            Bears("harmful", "severe", (0.5, 0.5, 1, 1, 1), above=32.0),
-            Bears("harmful", "severe", (3, 3, 6, 6, 6)),  # growth clearly reduced at 30 degC: Cazin 1989
-            Bears("outside", "serious", (12, 12, 24, 24, 24)),
-        ),
+        harm="heat", bears=(),
         answered="climate", wakes_at_night=True, quiet_on_visit=False, explained_by=("heater-runaway",), room_moves=True,
         blinds=False, forbids=_WARMS_LID_AND_AIR, sudden=False, latch="harmful",
     ),
@@ -131,11 +113,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="too cool", sentence="{place} is too cool",
         first_step="Go and look. Is the heater plugged in and warm to the hand?",
         subject="climate", consequence="serious", figure="temperature_c", edge=("temperature", "low"), continuous=True,
-        bears=(
-            Bears("harmful", "severe", (2, 2, 6, 6, 6), below=12.0),  # killing below 10 degC: Mueller 2011
-            Bears("harmful", "serious", (20, 20, 60, 60, 60)),
-            Bears("outside", "minor", (60, 60, 72, 72, 72)),
-        ),
+        harm="cold", bears=(),
         answered="climate", wakes_at_night=True, quiet_on_visit=False, explained_by=("heater-failed",), room_moves=True,
         blinds=False, forbids=_LESS_HEAT | _MORE_AIR, sudden=False, latch="harmful",
     ),
@@ -143,13 +121,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="too dry", sentence="{place} is too dry",
         first_step="Check that the lid is shut and every tube and plug is in place.",
         subject="climate", consequence="serious", figure="relative_humidity_pct", edge=("humidity", "low"), continuous=True,
-        bears=(
-            Bears("harmful", "severe", (0.5, 1, 2, 6, 6), below=50.0, classes="AB"),
-            Bears("harmful", "severe", (1, 1, 4, 8, 8), classes="A"),
-            Bears("harmful", "serious", (1, 1.5, 4, 8, 8)),
-            Bears("outside", "serious", (1, 3, 8, 12, 12), classes="ABC"),
-            Bears("outside", "minor", (1, 3, 8, 12, 12)),
-        ),
+        harm="dryness", bears=(),
         answered="climate", wakes_at_night=True, quiet_on_visit=True, explained_by=("lid-open",), room_moves=True,
         blinds=False, forbids=_LESS_WATER | _MORE_AIR, sudden=False, latch="harmful",
     ),
@@ -157,7 +129,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="too humid", sentence="{place} is too humid",
         first_step="Look at the lid. If it is dry, there is nothing to do now.",
         subject="climate", consequence="minor", figure="relative_humidity_pct", edge=("humidity", "high"), continuous=True,
-        bears=(Bears("harmful", "minor", (12, 12, 12, 12, 12)), Bears("outside", "minor", (12, 12, 12, 12, 12))),
+        harm=None, bears=(Bears("harmful", "minor", (12, 12, 12, 12, 12)), Bears("outside", "minor", (12, 12, 12, 12, 12))),
         answered="climate", wakes_at_night=False, quiet_on_visit=True, explained_by=("mister-stuck", "lid-dew"),
         room_moves=True, blinds=False, forbids=_MORE_WATER, sudden=False, latch="harmful",
     ),
@@ -165,7 +137,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="lid is wet", sentence="{place}: its lid is wet",
         first_step="Look at the lid. If drops hang over the garden, wipe it dry.",
         subject="lid", consequence="serious", figure="dew_margin_k", edge=None, continuous=True,
-        bears=(Bears("harmful", "serious", (2, 2, 2, 2, 2)), Bears("outside", "minor", (12, 12, 12, 12, 12))),
+        harm="water", bears=(),
         answered="climate", wakes_at_night=False, quiet_on_visit=True, explained_by=(), room_moves=True,
         blinds=False, forbids=_NOTHING, sudden=False, latch="drip",
     ),
@@ -173,7 +145,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="heater is running away", sentence="{place}: its heater does not stop heating",
         first_step="Unplug the heater now, at the wall.",
         subject="climate", consequence="severe", figure="temperature_c", edge=None, continuous=False,
-        bears=(Bears("outside", "severe", (0.25, 0.5, 1, 1, 1)),),
+        harm=None, bears=(Bears("outside", "severe", (0.25, 0.5, 1, 1, 1)),),  # too warm keeps its account
         answered="climate", wakes_at_night=True, quiet_on_visit=False, explained_by=(), room_moves=False,
         blinds=False, forbids=_WARMS_LID_AND_AIR, sudden=True, latch="harmful",
     ),
@@ -181,7 +153,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="heat is failing", sentence="{place}: its heat is failing",
         first_step="Check the heat: is it plugged in and warm to the hand?",
         subject="climate", consequence="serious", figure="temperature_c", edge=None, continuous=False,
-        bears=(Bears("harmful", "severe", (6, 6, 12, 12, 12)), Bears("outside", "serious", (12, 12, 24, 24, 24))),
+        harm="cold", bears=(Bears("harmful", "severe", (6, 6, 12, 12, 12)), Bears("outside", "serious", (12, 12, 24, 24, 24))),
         answered="climate", wakes_at_night=True, quiet_on_visit=False, explained_by=(), room_moves=True,
         blinds=False, forbids=_LESS_HEAT | _MORE_AIR, sudden=True, latch="harmful",
     ),
@@ -189,7 +161,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="lid is open or ajar", sentence="{place}: its lid seems to be open or ajar",
         first_step="Shut the lid, and check every tube and plug.",
         subject="lid", consequence="severe", figure="relative_humidity_pct", edge=None, continuous=False,
-        bears=(Bears("outside", "severe", (0.5, 1, 2, 3, 3)),),
+        harm=None, bears=(Bears("outside", "severe", (0.5, 1, 2, 3, 3)),),
         answered="climate", wakes_at_night=True, quiet_on_visit=True, explained_by=(), room_moves=False,
         blinds=False, forbids=frozenset({"mister:more", "heater:more"}), sudden=True, latch="harmful",
     ),
@@ -197,7 +169,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="lid will drip tonight", sentence="{place}: its lid will drip before dawn if nothing is done",
         first_step="Lay foam on the lid before you go to bed.",
         subject="lid", consequence="serious", figure="dew_margin_k", edge=None, continuous=False,
-        bears=(Bears("outside", "serious", (8, 8, 8, 8, 8)),),
+        harm=None, bears=(Bears("outside", "serious", (8, 8, 8, 8, 8)),),
         answered="climate", wakes_at_night=False, quiet_on_visit=False, explained_by=("lid-dew",), room_moves=True,
         blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
     ),
@@ -205,7 +177,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="temperature will leave its band", sentence="{place}: its temperature is about to leave its band",
         first_step=_LOOK_LATER,
         subject="climate", consequence="minor", figure="temperature_c", edge=None, continuous=False,
-        bears=(),
+        harm=None, bears=(),
         answered="not", wakes_at_night=False, quiet_on_visit=False,
         explained_by=("temperature-high", "temperature-low", "heater-runaway", "heater-failed"), room_moves=True,
         blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
@@ -214,7 +186,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="humidity will leave its band", sentence="{place}: its humidity is about to leave its band",
         first_step=_LOOK_LATER,
         subject="climate", consequence="minor", figure="relative_humidity_pct", edge=None, continuous=False,
-        bears=(),
+        harm=None, bears=(),
         answered="not", wakes_at_night=False, quiet_on_visit=True,
         explained_by=("humidity-low", "humidity-high", "lid-open", "mister-stuck"), room_moves=True,
         blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
@@ -223,7 +195,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="water keeps coming", sentence="{place}: water keeps coming",
         first_step="Unplug the mister and look for the leak.",
         subject="climate", consequence="serious", figure="relative_humidity_pct", edge=None, continuous=False,
-        bears=(Bears("outside", "serious", (1.5, 1.5, 2, 2, 2)),),
+        harm=None, bears=(Bears("outside", "serious", (1.5, 1.5, 2, 2, 2)),),
         answered="climate", wakes_at_night=False, quiet_on_visit=False, explained_by=(), room_moves=False,
         blinds=False, forbids=_MORE_WATER, sudden=True, latch="harmful",
     ),
@@ -231,7 +203,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="probe is silent", sentence="The probe {probe} in {place} is silent",
         first_step="Look at the probe: is it plugged in, has it power, is the cable whole?",
         subject="probe", consequence="minor", figure=None, edge=None, continuous=False,
-        bears=(Bears("outside", "minor", (24, 24, 24, 24, 24)),),
+        harm=None, bears=(Bears("outside", "minor", (24, 24, 24, 24, 24)),),
         answered="probe", wakes_at_night=False, quiet_on_visit=False, explained_by=("blind",), room_moves=False,
         blinds=True, forbids=_NOTHING, sudden=False, latch="harmful",
     ),
@@ -239,7 +211,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="probe is not believed", sentence="The probe {probe} in {place} is not believed",
         first_step="Look at the probe: dry it, look for garden or water on it, compare it with another one.",
         subject="probe", consequence="minor", figure=None, edge=None, continuous=False,
-        bears=(Bears("outside", "minor", (24, 24, 24, 24, 24)),),
+        harm=None, bears=(Bears("outside", "minor", (24, 24, 24, 24, 24)),),
         answered="probe", wakes_at_night=False, quiet_on_visit=False, explained_by=("blind",), room_moves=False,
         blinds=True, forbids=_NOTHING, sudden=False, latch="harmful",
     ),
@@ -247,7 +219,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="two probes disagree", sentence="{place}: its two probes do not agree",
         first_step="Put both probes side by side for an hour and see which one is wrong.",
         subject="probe", consequence="minor", figure=None, edge=None, continuous=False,
-        bears=(Bears("harmful", "serious", (2, 2, 4, 4, 4)), Bears("outside", "minor", (24, 24, 24, 24, 24))),
+        harm=None, bears=(Bears("harmful", "serious", (2, 2, 4, 4, 4)), Bears("outside", "minor", (24, 24, 24, 24, 24))),
         answered="probe", wakes_at_night=False, quiet_on_visit=False, explained_by=(), room_moves=False,
         blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
     ),
@@ -255,7 +227,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="humidity check is due", sentence="The humidity check of the probe {probe} in {place} is due",
         first_step="Check the humidity probe over wet salt (75 %) when you have a quiet evening.",
         subject="probe", consequence="minor", figure=None, edge=None, continuous=False,
-        bears=(Bears("outside", "minor", (240, 240, 240, 240, 240)),),
+        harm=None, bears=(Bears("outside", "minor", (240, 240, 240, 240, 240)),),
         answered="not", wakes_at_night=False, quiet_on_visit=False, explained_by=(), room_moves=False,
         blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
     ),
@@ -264,7 +236,7 @@ ALARMS: dict[str, AlarmKind] = {
         sentence="{place}: nothing can be seen of it: no probe there is heard or believed",
         first_step="Go and look at the chamber yourself: nothing can be seen of it from here.",
         subject="climate", consequence="serious", figure=None, edge=None, continuous=False,
-        bears=(Bears("outside", "serious", (2, 2, 4, 4, 4)),),
+        harm=None, bears=(Bears("outside", "serious", (2, 2, 4, 4, 4)),),
         answered="probe", wakes_at_night=True, quiet_on_visit=False, explained_by=(), room_moves=False,
         blinds=True, forbids=_LESS_HEAT | _MORE_AIR | _MORE_WATER | _LESS_WATER | {"heater:more"}, sudden=False,
         latch="blind",
@@ -273,7 +245,7 @@ ALARMS: dict[str, AlarmKind] = {
         label="a line or broker is down", sentence="The line or broker {medium} is down",
         first_step="Check the cable or the broker that these probes share.",
         subject="medium", consequence="minor", figure=None, edge=None, continuous=False,
-        bears=(Bears("outside", "serious", (4, 4, 4, 4, 4)),),
+        harm=None, bears=(Bears("outside", "serious", (4, 4, 4, 4, 4)),),
         answered="probe", wakes_at_night=False, quiet_on_visit=False, explained_by=(), room_moves=False,
         blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
     ),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 from operator import attrgetter
 from typing import Literal
 
@@ -25,6 +26,7 @@ from rules.climate.situate import situation_at
 from rules.climate.stream import Stretch
 from rules.climate.view import ROOM_FRESH_MS, Around, View, look, remembered
 from rules.climate.windows import Signal, temperature_signal
+from rules.harm import follow as harm
 from rules.physics.lid_factor import FactorBelief, learn_from_measurement
 from rules.settings import Settings
 from rules.terms.condition_changes import ConditionChange
@@ -175,6 +177,7 @@ class _Rooms:
 def _walk(state: EngineState, view: View) -> list[ConditionChange]:
     """Walk every check of a place and hand on the turns as changes of condition."""
     changes: list[ConditionChange] = []
+    accounts = harm.follow(view)
     settling = state.paused_ms is not None and int(view.at_ms[0]) < state.paused_ms + SETTLING_MS
     for check in CHECKS:
         for verdict in check.look(view) if check.rooms or view.chamber is not None else ():
@@ -183,8 +186,10 @@ def _walk(state: EngineState, view: View) -> list[ConditionChange]:
             keep = None
             if settling and state.paused_ms is not None:
                 keep = np.flatnonzero((verdict.zone != UNSEEN) | (view.at_ms >= state.paused_ms + SETTLING_MS))
-            view.memory.walks[key], turned = _turned(view, verdict, memory, keep)
-            changes += turned
+            kind = ALARMS[verdict.alarm].harm
+            account = harm.NOTHING if kind is None else accounts.get(kind, harm.NOTHING)
+            view.memory.walks[key], turned = _turned(view, verdict, memory, keep, account)
+            changes += [*turned, *_weighed(view, verdict, account)]
     return changes
 
 
@@ -193,11 +198,14 @@ def _turned(
     verdict: Verdict,
     memory: Walk,
     keep: NDArray[np.intp] | None,
+    account: harm.Followed,
 ) -> tuple[Walk, list[ConditionChange]]:
+    worsening = None if verdict.worsening is None else cache(verdict.worsening)
     if keep is None:
-        after, turns = walk(memory, verdict.zone, verdict.credit_ms, view.at_ms, verdict.delays)
+        after, turns = walk(memory, verdict.zone, verdict.credit_ms, view.at_ms, verdict.delays, worsening)
     else:
-        after, turns = walk(memory, verdict.zone[keep], verdict.credit_ms[keep], view.at_ms[keep], verdict.delays)
+        kept = None if worsening is None else lambda: worsening()[keep]
+        after, turns = walk(memory, verdict.zone[keep], verdict.credit_ms[keep], view.at_ms[keep], verdict.delays, kept)
     changes = []
     for turn in turns:
         if turn.to in ("seen", "unknown") and not ALARMS[verdict.alarm].continuous:
@@ -221,9 +229,30 @@ def _turned(
                 facts.seconds_left,
                 facts.because,
                 turn.edited,
+                account.at(index),
             )
         )
     return after, changes
+
+
+_STEPS = {
+    "mark": "a mark is crossed", "time": "half of the time that was left is gone",
+    "priority": "it is more urgent now", None: "it is judged anew",
+}
+
+
+def _weighed(view: View, verdict: Verdict, account: harm.Followed) -> list[ConditionChange]:
+    """Return the steps of an alarm's account of harm as changes; whether the alarm stands is for the alarms to know."""
+    changes = []
+    for step in account.steps:
+        facts = UNSEEN_FACTS if step.harm.carried else verdict.facts(step.index)
+        changes.append(
+            ConditionChange(
+                int(view.at_ms[step.index]), view.place, verdict.alarm, step.to, None, facts.value, facts.limit, facts.unit,
+                because=f"{_STEPS[step.worse]}: {facts.because}", harm=step.harm, worse=step.worse, mark=step.mark,
+            )
+        )
+    return changes
 
 
 def _keep(settings: Settings, state: EngineState, view: View) -> None:

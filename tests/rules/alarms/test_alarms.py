@@ -76,6 +76,7 @@ _FITS: dict[str, tuple[dict, dict]] = {
     "harmful-now": ({"level": "harmful"}, {}),
     "shelved": ({"shelf_until_ms": 9}, {}),
     "known": ({"occurrence": 1}, {}),
+    "graver": ({}, {"worse": "mark"}),
 }
 
 
@@ -127,6 +128,7 @@ def test_the_table_answers_every_trigger_in_every_condition_and_the_last_row_alw
         ("normal", "held-too-long"), ("unknown", "held-too-long"), ("active", "held-too-long"),
         ("normal", "stands-too-long"), ("unknown", "stands-too-long"),
         *((condition, trigger) for condition in ("normal", "unknown", "held") for trigger in ("recovering", "relapsed")),
+        *((condition, trigger) for condition in ("normal", "unknown") for trigger in ("worse", "judged")),
     }
     for rows in ROWS.values():
         assert rows[-1].guard == "always"

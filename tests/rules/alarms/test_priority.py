@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from rules.alarms.priority import BANDS_H, CLASSES, GRID, HOUR_S, PRIORITIES, priority_of, rank
+from rules.alarms.priority import priority_of
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.bearable import CLASSES
+from rules.trade.urgency import BANDS_H, GRID, HOUR_S, PRIORITIES, rank
 
 # Common practice, no source: what the trade wakes for (P1), tells at once by day (P2), in the morning (P3), in the digest (P4).
 TRADE = [

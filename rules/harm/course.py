@@ -1,0 +1,77 @@
+"""Where a value goes if it goes on as now, and how long a garden bears that.
+
+The account of one kind of harm: `used` grows by dt / bearable(value) while the value is outside its band, and dies down by
+exp(-dt / HEAL_H) while it is inside. At 1 all that such a garden bears is used up. Judged is what is left of it along the
+present course: the value, its trend where that goes the bad way and is more than noise, damped; a trend for the better is not
+counted on before it has come.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.trade.bearable import BEARABLE, HarmKind
+from rules.trade.garden_sizes import SizeClass
+
+Floats = NDArray[np.float64]
+
+AHEAD_H = np.array([0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0])
+"""Hours at which a course is looked at; after the last one it stays."""
+SOON = 2
+"""Place in `AHEAD_H` of the time within which a value counts as what it is coming to: half an hour, as the trade's rule for
+heat that runs away has it; common practice, no source."""
+TREND_U_SHARE = 0.3
+"""Relative standard uncertainty of a trend that is more than noise; estimate of our own. Two of them make the early end."""
+_EXACT = 1e9  # rates are rounded, so that no other order of the same arithmetic can be seen
+
+
+@dataclass(frozen=True, slots=True)
+class Courses:
+    """The courses of some instants, row by row: harm per hour now, the value it comes to soon and in the end, harm ahead."""
+
+    rate_per_h: list[float]
+    soon: list[float]
+    worst: list[float]
+    used_ahead: list[list[float]]
+    """At each of `AHEAD_H`, from nothing."""
+    last_rate_per_h: list[float]
+
+    def left_h(self, row: int, used: float) -> float:
+        """Return the hours until all is used up along the course of that instant; infinite if never."""
+        need, ahead = 1.0 - used, self.used_ahead[row]
+        if need <= 0.0:
+            return 0.0
+        if need > ahead[-1]:
+            rate = self.last_rate_per_h[row]
+            return float(AHEAD_H[-1]) + (need - ahead[-1]) / rate if rate > 0 else float("inf")
+        place = bisect_left(ahead, need)
+        before, after = ahead[place - 1], ahead[place]
+        share = (need - before) / (after - before)
+        return float(AHEAD_H[place - 1] + share * (AHEAD_H[place] - AHEAD_H[place - 1]))
+
+
+def courses(
+    kind: HarmKind, size: SizeClass, value: Floats, edge: Floats, trend_per_h: Floats, end: Floats, shift: float
+) -> Courses:
+    """Return the courses of some instants.
+
+    `edge`: where the band ends, inside of which nothing is used; `trend_per_h`: change for the worse; `end`: what
+    the course does not go beyond (a chamber that cools does not come below its room), NaN: nothing; `shift` is added to the
+    value before the table is asked.
+    """
+    row = BEARABLE[kind]
+    moved = row.damping_h * (1.0 - np.exp(-AHEAD_H / row.damping_h))
+    course = row.worse * value[:, None] + np.maximum(trend_per_h, 0.0)[:, None] * moved
+    stop = np.where(np.isnan(end), np.inf, np.maximum(row.worse * end, row.worse * value))
+    course = np.minimum(course, stop[:, None])
+    at, logs = row.logs(size)
+    rate = np.exp(-np.interp(course + row.worse * shift, at, logs))
+    rate = np.where(course > row.worse * edge[:, None], np.rint(rate * _EXACT) / _EXACT, 0.0)
+    steps = (rate[:, 1:] + rate[:, :-1]) / 2.0 * np.diff(AHEAD_H)
+    used = np.concatenate((np.zeros((len(value), 1)), np.cumsum(steps, axis=1)), axis=1)
+    soon, worst = (row.worse * course[:, place] for place in (SOON, -1))
+    return Courses(rate[:, 0].tolist(), soon.tolist(), worst.tolist(), used.tolist(), rate[:, -1].tolist())

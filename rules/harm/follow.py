@@ -1,0 +1,148 @@
+"""What a view tells each account of harm of its chamber, and what the accounts say of it."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.checks.bands import limits
+from rules.climate.memory import Account
+from rules.climate.view import View
+from rules.climate.windows import TREND_OVER_MS, Signal, passed_since
+from rules.harm.account import EVERY_MS, Garden, Look, Step, Walker
+from rules.harm.course import Floats
+from rules.physics.condensate import drip_load_g_m2
+from rules.physics.vapour import saturation_vapour_pressure_pa, saturation_vapour_pressure_pa_or_nan, vapour_pressure_pa_or_nan
+from rules.settings import Band, Chamber
+from rules.terms.condition_changes import Harm
+from rules.trade.bearable import BEARABLE, HarmKind
+from rules.trade.garden_sizes import size_class
+
+DRIES_AT_C = 26.0
+"""Dryness is told as the humidity that would dry as fast at this temperature."""
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """What one account said over a stretch."""
+
+    steps: tuple[Step, ...]
+    judged: tuple[tuple[int, Harm | None], ...]
+    before: Harm | None = None
+
+    def at(self, index: int) -> Harm | None:
+        """Return how it stands at an instant of the stretch; None: it is inside its band."""
+        place = bisect_right(self.judged, index, key=lambda one: one[0])
+        return self.judged[place - 1][1] if place else self.before
+
+
+NOTHING = Followed((), ())
+_NONE = Account()
+Where = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """What an account needs to know of every look."""
+
+    value: Floats
+    shown: Floats
+    edge: Floats
+    trend_per_h: Floats
+    end: Floats
+    shift: float = 0.0
+
+
+def follow(view: View) -> dict[HarmKind, Followed]:
+    """Return what the accounts of a chamber say over its view, and carry them on in its memory."""
+    before = view.memory.instant_ms
+    where = np.flatnonzero(passed_since(view.at_ms // EVERY_MS, -1 if before is None else before // EVERY_MS))
+    found = {kind: Followed((), (), account.judged) for kind, account in view.memory.harm.items()}
+    if view.chamber is None or not len(where):
+        return found
+    size = size_class(view.garden_ml) if view.chamber.role == "fungus" else "E"
+    for kind, course in _courses(view, view.chamber, where).items():
+        account = view.memory.harm.get(kind, _NONE)
+        beyond = BEARABLE[kind].worse * (course.value - course.edge) > 0
+        if not (account.awake or beyond.any()):
+            continue
+        walker = Walker(Garden(kind, size, course.shift), account)
+        columns = (course.value, course.shown, course.edge, course.trend_per_h, course.end)
+        rows = zip(where.tolist(), view.at_ms[where].tolist(), *(column.tolist() for column in columns), strict=True)
+        walker.walk([Look(at_ms, index, *figures) for index, at_ms, *figures in rows])
+        view.memory.harm[kind] = walker.account
+        found[kind] = Followed(tuple(walker.steps), tuple(walker.judged), account.judged)
+    return found
+
+
+def _courses(view: View, chamber: Chamber, where: Where) -> dict[HarmKind, _Course]:
+    """Return the course of every kind of harm that the chamber's bands know."""
+    found: dict[HarmKind, _Course | None] = {
+        "heat": _thermal(view, chamber, where, "high"), "cold": _thermal(view, chamber, where, "low"),
+        "dryness": _dryness(view, chamber, where), "water": _water(view, chamber, where),
+    }
+    return {kind: course for kind, course in found.items() if course is not None}
+
+
+def _thermal(view: View, chamber: Chamber, where: Where, side: Literal["low", "high"]) -> _Course | None:
+    kind: HarmKind = "heat" if side == "high" else "cold"
+    edge = limits(view, chamber.temperature, side)
+    if edge is None:
+        return None
+    seen = view.temperature
+    value = seen.value if chamber.two_probes != "worse" else seen.most if side == "high" else seen.least
+    trend = _trend(view, where, view.recent.temperature, kind)
+    end = np.full(len(where), np.nan)
+    if kind == "cold" and view.room_recent is not None:  # it cools towards its room, which may cool itself
+        fall = np.maximum(_trend(view, where, view.room_recent, kind), 0.0)
+        end = view.room_temperature[where] - fall * BEARABLE[kind].damping_h
+    return _Course(value[where], value[where], _of(edge, where), trend, end, _shift(kind, chamber.temperature, side))
+
+
+def _dryness(view: View, chamber: Chamber, where: Where) -> _Course | None:
+    edge = limits(view, chamber.humidity, "low")
+    if chamber.role != "fungus" or edge is None:
+        return None
+    shown = (view.humidity.least if chamber.two_probes == "worse" else view.humidity.value)[where]
+    full = saturation_vapour_pressure_pa_or_nan(view.temperature.value[where])
+    room = vapour_pressure_pa_or_nan(view.room_temperature[where], view.room_humidity[where])
+    trend = _trend(view, where, view.recent.humidity, "dryness")
+    end = np.where(np.isnan(room), 0.0, np.clip(_dries_like(full - room), 0.0, 100.0))
+    value, edge_now = (_dries_like(full * (1.0 - figure / 100.0)) for figure in (shown, _of(edge, where)))
+    return _Course(value, shown, edge_now, trend, end, _shift("dryness", chamber.humidity, "low"))
+
+
+def _dries_like(deficit_pa: Floats) -> Floats:
+    """Return the humidity, %RH, that leaves such a deficit at the temperature that dryness is told for."""
+    return 100.0 * (1.0 - deficit_pa / saturation_vapour_pressure_pa(DRIES_AT_C))
+
+
+def _water(view: View, chamber: Chamber, where: Where) -> _Course | None:
+    if chamber.role != "fungus":
+        return None
+    band, margin = chamber.lid_dew, view.margin[where]
+    share = view.condensate[where] / drip_load_g_m2(band, chamber.lid.tilt_deg)
+    share = np.where(np.isnan(margin), np.nan, np.rint(share * 1e6) / 1e6)
+    dry, nothing = margin >= band.caution_margin_k, np.zeros(len(where))
+    edge = np.where(dry, 1e6, BEARABLE["water"].hours[0][0])
+    return _Course(share, share, edge, nothing, nothing + np.nan)
+
+
+def _trend(view: View, where: Where, signal: Signal, kind: HarmKind) -> Floats:
+    """Return the change per hour for the worse beyond what is noise, less than 0 for the better, 0 where there is none."""
+    slope = BEARABLE[kind].worse * signal.slope_k_h(view.at_ms[where], TREND_OVER_MS)
+    beyond = np.sign(slope) * np.maximum(np.abs(slope) - BEARABLE[kind].noise_h, 0.0)
+    return np.where(np.isnan(slope), 0.0, beyond)
+
+
+def _of(edge: Floats | float, where: Where) -> Floats:
+    return edge[where] if isinstance(edge, np.ndarray) else np.full(len(where), edge)
+
+
+def _shift(kind: HarmKind, band: Band, side: Literal["low", "high"]) -> float:
+    harmful = getattr(band, f"harmful_{side}")
+    return 0.0 if harmful is None else BEARABLE[kind].anchor - float(harmful)
