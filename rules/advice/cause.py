@@ -7,10 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from rules.climate.situation import Situation
 from rules.physics.vapour import saturation_vapour_pressure_pa
 from rules.settings import Chamber
+from rules.terms.events import Condition, Level, Priority
 from rules.trade import practice
 from rules.trade.garden_sizes import size_class
 from rules.trade.practice import Band, Cell
@@ -18,17 +20,23 @@ from rules.trade.practice import Band, Cell
 YOUNG = ("A", "B")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
-    """An alarm that stands now, as far as advice cares."""
+class Standing(Protocol):
+    """An alarm that stands now, as far as advice cares: an alarm's record or its last event."""
 
-    alarm: str
-    level: str | None = None
-    condition: str = "active"
-    priority: str = "today"
-    acknowledged: bool = False
-    seconds_left: float | None = None
-    probe: str | None = None
+    @property
+    def alarm(self) -> str: ...
+    @property
+    def level(self) -> Level | None: ...
+    @property
+    def condition(self) -> Condition: ...
+    @property
+    def priority(self) -> Priority: ...
+    @property
+    def acknowledged(self) -> bool: ...
+    @property
+    def seconds_left(self) -> float | None: ...
+    @property
+    def probe(self) -> str | None: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -150,35 +150,13 @@ def standing_of(state: EngineState, chamber: str) -> dict[str, advisory.Standing
 
 
 def _told_standing(records: Mapping[str, alarms.AlarmRecord]) -> dict[str, advisory.Standing]:
-    return {
-        key: _standing(record) for key, record in records.items() if record.open and record.suppression in ("none", "shelved")
-    }
-
-
-def _standing(record: alarms.AlarmRecord) -> advisory.Standing:
-    return advisory.Standing(
-        alarm=record.alarm,
-        level=record.level,
-        condition=record.condition,
-        priority=record.priority,
-        acknowledged=record.acknowledged,
-        seconds_left=record.seconds_left,
-        probe=record.probe,
-    )
+    return {key: record for key, record in records.items() if record.open and record.suppression in ("none", "shelved")}
 
 
 def _stand(standing: dict[str, advisory.Standing], event: AlarmEvent) -> None:
     """Follow one alarm event: what stands, what is gone, what is hidden by design."""
     key = event.alarm if event.probe is None else f"{event.alarm}/{event.probe}"
     if event.condition in ("active", "held") and event.suppression in ("none", "shelved"):
-        standing[key] = advisory.Standing(
-            alarm=event.alarm,
-            level=event.level,
-            condition=event.condition,
-            priority=event.priority,
-            acknowledged=event.acknowledged,
-            seconds_left=event.seconds_left,
-            probe=event.probe,
-        )
+        standing[key] = event
     else:
         standing.pop(key, None)

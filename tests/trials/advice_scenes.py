@@ -9,7 +9,7 @@ from rules.advice.cause import Standing
 from rules.climate.situation import Situation
 from rules.physics.vapour import dew_point_c
 from rules.settings import Chamber, Devices, Fan, Heater, Mister, Room, Settings, Site, Telling, Vents
-from rules.terms.events import HOUR_MS
+from rules.terms.events import HOUR_MS, AlarmEvent
 
 NOON_MS = 1_770_000_000_000
 
@@ -68,7 +68,17 @@ def alarms(now: Situation, chamber: Chamber, *names: str, priority: str = "today
         found |= {"humidity-high"} if rh > (chamber.humidity.high or 999) else set()
         found |= {"humidity-low"} if chamber.role == "fungus" and rh < (chamber.humidity.low or -1) else set()
     found |= {"lid-dew"} if now.dew_margin_k is not None and now.dew_margin_k < 0.0 else set()
-    return {name: Standing(alarm=name, level="outside", priority=priority) for name in found}
+    return {name: standing(name, priority=priority) for name in found}
+
+
+def standing(alarm: str, **changed: Any) -> AlarmEvent:
+    """Return an alarm that stands, as its last event tells of it."""
+    facts: dict[str, Any] = {
+        "id": alarm, "at_ms": 0, "chamber": "north", "alarm": alarm, "change": "raised", "condition": "active",
+        "level": "outside", "acknowledged": False, "suppression": "none", "occurrence": 1, "priority": "today", "value": None,
+        "limit": None, "unit": None,
+    }  # fmt: skip
+    return AlarmEvent(**facts | changed)
 
 
 def later(now: Situation, hours: float, **changed: Any) -> Situation:

@@ -14,6 +14,7 @@ from datetime import UTC
 from typing import Any
 
 import numpy as np
+from advice_scenes import standing as standing_alarm
 from chamber_truth import (
     STEP_S,
     Array,
@@ -224,7 +225,7 @@ def standing_of(now: Situation, before: dict[str, Standing]) -> dict[str, Standi
         "lid-dew": now.dew_margin_k is not None
         and beyond("lid-dew", 0.5 - now.dew_margin_k - 1.28 * (now.u_dew_margin_k or 0.0), 0.5),
     }
-    return {name: Standing(alarm=name, level="outside") for name, stands in found.items() if stands}
+    return {name: standing_alarm(name) for name, stands in found.items() if stands}
 
 
 # ---------------------------------------------------------------- the program's adviser

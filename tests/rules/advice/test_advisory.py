@@ -1,10 +1,10 @@
 from __future__ import annotations
 
 import pytest
-from advice_scenes import alarms, devices, later, settings_of, situation
+from advice_scenes import alarms, devices, later, settings_of, situation, standing
 from pydantic import TypeAdapter
 
-from rules.advice.advisory import AdviceState, Standing, consider, hear, owes, told_lid
+from rules.advice.advisory import AdviceState, consider, hear, owes, told_lid
 from rules.advice.model import model_as_json, prior_model
 from rules.climate.situation import Situation
 from rules.settings import Chamber, Heater, Site, Vents
@@ -128,7 +128,7 @@ def test_undone_advice_is_reminded_by_its_urgency_and_not_once_the_alarm_is_ackn
     assert hours == [6.0, 24.0]  # Telling.today_remind
     fresh, _ = advise(dry(), chamber, None, priority="wake")
     seen = {
-        name: Standing(alarm=name, level="outside", priority="wake", acknowledged=True) for name in alarms(dry(), chamber)
+        name: standing(name, priority="wake", acknowledged=True) for name in alarms(dry(), chamber)
     }
     assert consider(settings_of(chamber), "north", fresh, dry(5.0), seen, "test")[1] == []
 
