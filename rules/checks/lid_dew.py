@@ -6,14 +6,28 @@ from collections.abc import Iterator
 from statistics import NormalDist
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rules.checks.verdict import Facts, Verdict, number
-from rules.climate.hysteresis import HARM, HARM_EDGE, OUTSIDE, UNSEEN, Delays, zones
+from rules.climate.hysteresis import CLEAR, HARM, HARM_EDGE, OUTSIDE, UNSEEN, Delays, zones
 from rules.climate.place_uncertainty import margin_u_k
 from rules.climate.view import View
 from rules.physics.condensate import drip_load_g_m2
+from rules.terms.events import DAY_MS
 
 LOOK_BELOW_K = 4.0  # margins above this are dry for any probe that deserves the name; their uncertainty is not computed
+
+
+SIGHTING_HOLDS_MS = DAY_MS
+"""A lid wets and dries with the day; what was seen yesterday says nothing of today. Judgement."""
+
+
+def seen_lately(view: View) -> NDArray[np.bool_]:
+    """Return where the keeper has looked at the lid so short a time before that it holds."""
+    seen_ms = view.memory.lid_seen_ms
+    if seen_ms is None:
+        return np.zeros(len(view.at_ms), bool)
+    return np.asarray((view.at_ms >= seen_ms) & (view.at_ms < seen_ms + SIGHTING_HOLDS_MS))
 
 
 def check(view: View) -> Iterator[Verdict]:
@@ -31,10 +45,18 @@ def check(view: View) -> Iterator[Verdict]:
     heavy = view.condensate >= band.drip_alarm_share * drips_at
     zone[(zone >= OUTSIDE) & (view.condensate >= 0.8 * band.drip_alarm_share * drips_at)] = HARM_EDGE
     zone[(zone >= OUTSIDE) & heavy] = HARM
-    zone[np.isnan(view.margin)] = UNSEEN
+    unknown = np.isnan(view.margin)
+    zone[unknown] = UNSEEN
+    holds = seen_lately(view)
+    if view.memory.lid_seen == "dry":
+        zone[holds & unknown] = CLEAR
+    else:  # what was seen holds until the margin says that it has surely dried
+        zone[holds & (zone < OUTSIDE) & ~(view.margin - (surely - view.margin) > band.caution_margin_k)] = OUTSIDE
 
     def facts(index: int) -> Facts:
         margin, load = float(view.margin[index]), float(view.condensate[index])
+        if unknown[index]:
+            return Facts(None, None, "K", None, f"you saw {view.memory.lid_seen or 'nothing'} on it")
         because = (
             f"lid {view.lid[index]:.1f} degC, dew point {view.dew_point[index]:.1f} degC: margin {margin:+.1f} K;"
             f" water on the lid about {load:.0f} of {drips_at:.0f} g/m2"

@@ -113,6 +113,9 @@ class PlaceMemory:
     lid_c: float | None = None
     lid_ms: int | None = None
     condensate_g_m2: float = 0.0
+    lid_seen: str = ""
+    """What the keeper last saw on the lid: dry, mist or droplets."""
+    lid_seen_ms: int | None = None
     tail: Tail = field(default_factory=Tail)
     walks: dict[str, Walk] = field(default_factory=dict)
     belief: FactorBelief | None = None

@@ -141,6 +141,13 @@ ALARMS: dict[str, AlarmKind] = {
         answered="climate", wakes_at_night=False, quiet_on_visit=True, explained_by=(), room_moves=True,
         blinds=False, forbids=_NOTHING, sudden=False, latch="drip",
     ),
+    "lid-unsure": AlarmKind(
+        label="lid is not known", sentence="{place}: whether its lid is wet cannot be told from here",
+        first_step="Look at the lid once and tell what you see: `dewlid lid CHAMBER seen dry`, or `mist`, or `droplets`.",
+        subject="lid", consequence="minor", figure="dew_margin_k", edge=None, continuous=False, bears=(), harm=None,
+        answered="not", wakes_at_night=False, quiet_on_visit=True, explained_by=("lid-dew", "lid-open", "blind"),
+        room_moves=False, blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
+    ),
     "heater-runaway": AlarmKind(
         label="heater is running away", sentence="{place}: its heater does not stop heating",
         first_step="Unplug the heater now, at the wall.",

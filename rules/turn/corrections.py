@@ -91,11 +91,16 @@ def _lid(settings: Settings, state: EngineState, word: LidMeasured | LidSeen, at
         return _answer(state, word, at_ms, None, False, f"there is no chamber {word.chamber!r}; there are: {known}")
     if word.at_ms > at_ms + MINUTE_MS:
         return _answer(state, word, at_ms, word.chamber, False, "that time lies in the future; say when it was seen")
+    if isinstance(word, LidSeen):
+        _looked(state, word)
     climate = Climate(state.places)
     inside = _figure(state.places[word.chamber], climate, word.chamber, word.at_ms, at_ms, "temperature_c")
     room = _figure(state.places.get(chamber.room or ""), climate, chamber.room or "", word.at_ms, at_ms, "temperature_c")
     humidity = _figure(state.places[word.chamber], climate, word.chamber, word.at_ms, at_ms, "relative_humidity_pct")
     if inside is None or room is None or humidity is None:
+        if isinstance(word, LidSeen):
+            noted = f"noted: {word.seen}; it holds for a day, since without a room probe nothing more can be learned from it"
+            return _answer(state, word, at_ms, word.chamber, True, noted)
         return _answer(
             state,
             word,
@@ -122,6 +127,14 @@ def _lid(settings: Settings, state: EngineState, word: LidMeasured | LidSeen, at
         f"lid temperature factor {before.mean:.2f} give or take {before.standard_deviation:.2f}"
         f" is now {after.mean:.2f} give or take {after.standard_deviation:.2f}",
     )
+
+
+def _looked(state: EngineState, word: LidSeen) -> None:
+    """Remember the newest sighting; a lid that is seen dry carries no water, whatever was estimated."""
+    memory = state.places[word.chamber]
+    if memory.lid_seen_ms is None or word.at_ms >= memory.lid_seen_ms:
+        load = 0.0 if word.seen == "dry" else memory.condensate_g_m2
+        state.places[word.chamber] = replace(memory, lid_seen=word.seen, lid_seen_ms=word.at_ms, condensate_g_m2=load)
 
 
 def _figure(memory: PlaceMemory | None, climate: Climate, place: str, then_ms: int, now_ms: int, name: str) -> float | None:

@@ -29,6 +29,10 @@ class Door:
         """Return an instant of the world as RFC 3339."""
         return (self.begin + timedelta(minutes=minute)).astimezone(UTC).isoformat().replace("+00:00", "Z")
 
+    def ms(self, minute: float) -> int:
+        """Return an instant of the world in milliseconds since 1970."""
+        return round((self.begin + timedelta(minutes=minute)).timestamp() * 1000)
+
     def reads(self, minute: float, probe: str, quantity: str, value: float, unit: str) -> None:
         """Hand over a reading."""
         self._lines.append(

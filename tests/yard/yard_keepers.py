@@ -13,6 +13,8 @@ WAKES_MIN, SLEEPS_MIN = 7 * 60, 22 * 60 + 30
 AIRED_FOR_MIN = 6 * 60
 """Who was told to air opens for at most so long."""
 MOST_SHIFT_K = 5.0
+SEEN_FROM_G_M2, DROPS_FROM_G_M2 = 5.0, 60.0
+"""Films that the eye takes for mist, and for drops; own estimate."""
 _SET_TO = re.compile(r"thermostat set to (\d+(?:\.\d+)?) °C")
 _SET_LOWER = re.compile(r"thermostat set by (\d+(?:\.\d+)?) K lower")
 
@@ -54,6 +56,8 @@ class Keeper:
         self.read: set[str] = set()
         self.acted: list[tuple[int, str]] = []
         """When what was done: minute and advisory's event id."""
+        self.looks: list[int] = []
+        """When the lid will be looked at, because a letter asks for it."""
         self._aired_at: int | None = None
         self._fan_before: float | None = None
         self._opposite_left = manner.contrary
@@ -70,6 +74,8 @@ class Keeper:
             wakes = letter["urgent"] and self.manner.wakes_for_urgent
             at = minute + int(self.rng.integers(5, 40)) if self.awake(minute) or wakes else self._morning(minute)
             for event in letter["about"]:
+                if event.get("alarm") == "lid-unsure" and event["condition"] == "active" and not self.looks:
+                    self.looks = [at]
                 if event.get("kind") == "advice" and event["status"] in ("given", "updated", "reminded"):
                     self.due = [] if event["id"] in self.read else [_Due(at, event)]  # the newest letter counts
 
@@ -79,7 +85,7 @@ class Keeper:
 
     def acts(self, week: Week) -> list[dict[str, Any]]:
         """Do what is due now and return the words to say."""
-        words = []
+        words = self._looked_at_lid(week)
         self._stops_airing(week)
         for row in [row for row in self.due if row.at <= week.minute]:
             self.due.remove(row)
@@ -94,6 +100,14 @@ class Keeper:
                 if self.manner.says_done:
                     words.append({"word": "advice-done", "advisory": row.event["advisory"]})
         return words
+
+    def _looked_at_lid(self, week: Week) -> list[dict[str, Any]]:
+        if not self.looks or self.looks[0] > week.minute:
+            return []
+        self.looks = []
+        film = float(week.box.film_g_m2[0])
+        seen = "dry" if film < SEEN_FROM_G_M2 else "mist" if film < DROPS_FROM_G_M2 else "droplets"
+        return [{"word": "lid-seen", "chamber": "box", "seen": seen}] if self.manner.says_done else []
 
     def _stops_airing(self, week: Week) -> None:
         if self._aired_at is None:

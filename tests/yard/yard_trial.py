@@ -85,7 +85,7 @@ class Advised:
         if minute % self.kept.interval_min == 0:
             self._reads(week)
         for word in self.keeper.acts(week):
-            self.door.says(minute + 0.5, word)
+            self.door.says(minute + 0.5, word | ({"at_ms": self.door.ms(minute)} if word["word"] == "lid-seen" else {}))
         if minute % NOW_MIN == 0:
             self.keeper.hears(self.door.now(minute), minute)
 

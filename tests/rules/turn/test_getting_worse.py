@@ -124,7 +124,8 @@ def test_a_mat_that_sticks_is_told_on_its_way_to_43_degrees() -> None:
 
     events = lived(shelf(), 9.0, stuck)
     assert_told(events, stuck, [32.0, 35.0], 9.0)
-    assert [event.change for event in alarms(events) if event.change in BETTER] == []
+    # Whether the lid is wet is a question that the heat answers by itself: no harm that gets better.
+    assert [event.change for event in alarms(events) if event.change in BETTER and event.alarm != "lid-unsure"] == []
 
 
 def test_8_degrees_for_hours_is_graver_than_19_9_and_falling() -> None:

@@ -1,0 +1,131 @@
+"""One look is worth more than any estimate: asked for where the lid is a toss-up or unknown, used at once, not asked twice."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+
+from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
+from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Batch, Event, LetterEvent, WordEvent
+from rules.terms.words import LidSeen
+from rules.turn.advance import EngineState, advance
+
+START_MS = 1_780_272_000_000  # 2026-06-01T00:00:00Z
+
+
+def shelf(*, room_probe: bool) -> Settings:
+    probes = {"air": Probe(place="nest", interval="5min")}
+    if room_probe:
+        probes["study-air"] = Probe(place="study", interval="5min")
+    chamber = Chamber(room="study", devices={"heater": {"watts": 15.0}}, garden={"volume_ml": 500.0})
+    return Settings(
+        site=Site(), zone=ZoneInfo("UTC"), rooms={"study": Room()}, chambers={"nest": chamber}, probes=probes,
+        telling=Telling(),
+    )  # fmt: skip
+
+
+class Box:
+    """A chamber that stands still; its room too, if a probe is in it."""
+
+    def __init__(self, *, room_c: float | None, humidity_pct: float = 80.0) -> None:
+        self.settings = shelf(room_probe=room_c is not None)
+        self.room_c, self.humidity_pct = room_c, humidity_pct
+        self.state: EngineState | None = None
+        self.now_ms = START_MS
+        self.events: list[Event] = []
+
+    def lives(self, hours: float, *items: LidSeen) -> list[Event]:
+        at_ms = self.now_ms + 5 * MINUTE_MS * np.arange(round(hours * 12), dtype=np.int64)
+        ripple = 0.02 * np.sin(at_ms / 1.7e5)
+        columns = {("air", "air_temperature"): 26.0 + ripple, ("air", "relative_humidity"): self.humidity_pct + ripple}
+        if self.room_c is not None:
+            room = ("air_temperature", self.room_c), ("relative_humidity", 50.0)
+            columns |= {("study-air", name): value + ripple for name, value in room}
+        count = len(columns)
+        batch = Batch(
+            tuple(columns), np.tile(np.arange(count, dtype=np.int32), len(at_ms)), np.repeat(at_ms, count),
+            np.repeat(at_ms, count), np.column_stack(list(columns.values())).ravel(), tuple(items),
+        )  # fmt: skip
+        self.now_ms += round(hours * HOUR_MS)
+        done = advance(self.settings, self.state, batch, self.now_ms)
+        self.state = done.state
+        self.events += done.events
+        return done.events
+
+    def sees(self, what: str) -> LidSeen:
+        return LidSeen(taken_ms=self.now_ms, word_id=f"look-{self.now_ms}", chamber="nest", at_ms=self.now_ms, seen=what)
+
+
+def turns(events: Iterable[Event], alarm: str) -> list[str]:
+    return [event.change for event in events if isinstance(event, AlarmEvent) and event.alarm == alarm]
+
+
+def test_without_a_room_probe_it_asks_after_half_a_day_in_the_digest_and_in_no_letter_of_its_own() -> None:
+    box = Box(room_c=None)
+    box.lives(5.0)
+    assert turns(box.events, "lid-unsure") == []
+    box.lives(10.0)
+    assert turns(box.events, "lid-unsure") == ["raised"]
+    letters = [event for event in box.events if isinstance(event, LetterEvent) and event.sort != "system"]
+    assert {letter.sort for letter in letters} <= {"digest", "care"}
+    assert any("lid-unsure" in str(letter.about) for letter in letters if letter.sort == "digest")
+
+
+def test_a_toss_up_is_asked_about_and_a_clear_case_is_not() -> None:
+    """26 degC at 80 %RH has a dew point of 22.3 degC: under a bare lid (factor 0.32 to 0.54) a room of 20.5 degC is a toss-up,
+    one of 24 degC surely dry and one of 14 degC surely wet."""
+    asked = {}
+    for room_c in (14.0, 20.5, 24.0):
+        box = Box(room_c=room_c)
+        box.lives(14.0)
+        asked[room_c] = turns(box.events, "lid-unsure")
+    assert asked == {14.0: [], 20.5: ["raised"], 24.0: []}
+
+
+def test_dry_air_needs_no_look() -> None:
+    box = Box(room_c=None, humidity_pct=60.0)
+    box.lives(24.0)
+    assert turns(box.events, "lid-unsure") == []
+
+
+@pytest.mark.parametrize("seen", ["mist", "droplets"])
+def test_what_was_seen_on_an_unknown_lid_is_told_as_wet_and_advised_on_at_once_and_holds_a_day(seen: str) -> None:
+    box = Box(room_c=None)
+    box.lives(14.0)
+    events = box.lives(1.0, box.sees(seen))
+    assert [event.accepted for event in events if isinstance(event, WordEvent)] == [True]
+    assert "returned" in turns(events, "lid-unsure")
+    assert turns(events, "lid-dew") == ["raised"]
+    assert any(isinstance(event, AdviceEvent) and event.device in ("lid", "water") for event in events)
+    assert turns(box.lives(18.0), "lid-unsure") == []
+    assert "raised" in turns(box.lives(4.0), "lid-unsure")  # asked again before it has lost its force
+
+
+def test_a_lid_that_was_seen_dry_is_quiet_for_most_of_a_day() -> None:
+    box = Box(room_c=None)
+    box.lives(14.0)
+    box.lives(18.0, box.sees("dry"))
+    assert turns(box.events, "lid-unsure") == ["raised", "returned"]
+    assert turns(box.events, "lid-dew") == []
+
+
+def test_a_look_that_agrees_with_nothing_but_the_eye_still_counts_over_a_toss_up() -> None:
+    box = Box(room_c=20.5)
+    box.lives(14.0)
+    assert turns(box.events, "lid-dew") == []
+    assert turns(box.lives(1.0, box.sees("droplets")), "lid-dew") == ["raised"]
+
+
+@pytest.mark.parametrize(("room_c", "piece_h"), [(None, 0.5), (20.5, 0.75), (20.5, 5.0)])
+def test_it_asks_at_the_same_instants_however_the_stream_is_cut(room_c: float | None, piece_h: float) -> None:
+    whole, cut = Box(room_c=room_c), Box(room_c=room_c)
+    whole.lives(15.0)
+    whole.lives(15.0, whole.sees("dry"))
+    for look in ((), ("dry",)):
+        for piece in range(round(15.0 / piece_h)):
+            cut.lives(piece_h, *(cut.sees(what) for what in look if piece == 0))
+    assert [event.id for event in cut.events] == [event.id for event in whole.events]
+    assert [event.at_ms for event in cut.events] == [event.at_ms for event in whole.events]
