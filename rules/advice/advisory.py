@@ -10,11 +10,11 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Literal
 
-from rules.advice.cause import Cause, Standing, goal_of, heat_comes_first
+from rules.advice.cause import Cause, Standing, goal_of
 from rules.advice.contradiction import overturned
 from rules.advice.devices import Move, config_knobs
 from rules.advice.done import hear, knows, owes, told_heater, told_lid
-from rules.advice.plan import Plan, climate_stands, findable_keys, probes_stand, searched, without_search
+from rules.advice.plan import Plan, climate_stands, findable_keys, heat_first, probes_stand, searched, without_search
 from rules.advice.search import Forecast
 from rules.advice.state import AdviceState, Asked, OpenAdvice, ToldForecast, ToldMove
 from rules.advice.steady import steadied
@@ -49,6 +49,9 @@ _NOTHING_TO_DO: dict[str, Any] = {
     "actions": [], "cautions": [], "never": [], "device": None, "change": None, "amount": None, "unit": None,
     "act_within_s": None, "look_again_s": None,
 }
+EMERGENCIES = ("heat", "heater-failed", "cold")
+STORED_K = 1.0
+"""What an unplugged mat still gives off may warm the box by so much; own estimate."""
 COOLS_K_H = 2.0
 """What was done against heat is at work while the temperature falls so fast."""
 REPEAT_AFTER_MS = 12 * HOUR_MS
@@ -60,12 +63,12 @@ def consider(
 ) -> tuple[AdviceState, list[AdviceEvent]]:
     """Return the state after this instant and what must be told: nothing, unless it changed materially."""
     chamber = settings.chambers[chamber_id]
-    state = _with_config(chamber, state)
+    state = _hottest(_with_config(chamber, state), situation)
     events: list[AdviceEvent] = []
     talk = _Talk(settings, chamber, chamber_id, situation, standing, origin)
     if state.open is not None and state.open.done_ms is not None:
         state = talk.after_done(state, events)
-    if _at_work(state, situation, standing):
+    if _at_work(state, situation, standing, heat_first(chamber, state, situation, standing)):
         return state, events
     found = None if situation.visiting and not _hot(situation) else without_search(chamber, state, talk.steady, standing)
     before, state = state, noticed_fading(chamber, state, situation, standing)
@@ -86,8 +89,8 @@ def changed_ms(state: AdviceState) -> int | None:
 
 
 def _stands(wanted: Plan | None, standing: Mapping[str, Standing]) -> bool:
-    """Return whether there is something to advise on: a climate alarm, a probe to look at, or a heater to plug in again."""
-    if climate_stands(standing) or (wanted is not None and wanted.branch in ("probe", "plug-in")):
+    """Return whether there is something to advise on: an alarm, a probe to look at, a heater to plug in or turn up again."""
+    if climate_stands(standing) or (wanted is not None and wanted.branch in ("probe", "plug-in", "turn-up")):
         return True
     return wanted is not None and wanted.branch == "no-humidity" and bool(probes_stand(standing))
 
@@ -96,7 +99,15 @@ def _hot(situation: Situation) -> bool:
     return situation.temperature_c is not None and situation.temperature_c >= practice.HEAT_FIRST_C
 
 
-def _at_work(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+def _hottest(state: AdviceState, situation: Situation) -> AdviceState:
+    """Return the state with the highest temperature since the heater was unplugged: the box gets warmer for a while yet."""
+    t, unplugged = situation.temperature_c, state.told_knobs.get("heater_plugged", 1.0) == 0.0
+    if t is None or not unplugged or (state.stopped_c is not None and t <= state.stopped_c):
+        return state
+    return replace(state, stopped_c=t)
+
+
+def _at_work(state: AdviceState, situation: Situation, standing: Mapping[str, Standing], heat_is_first: bool) -> bool:
     """Return whether a done change is still at work on an alarm that stands: look again later, unless heat comes first."""
     now, t = state.open, situation.temperature_c
     if now is None or now.done_ms is None or situation.at_ms >= now.look_again_ms or not climate_stands(standing):
@@ -106,11 +117,11 @@ def _at_work(state: AdviceState, situation: Situation, standing: Mapping[str, St
     if now.branch == "heat":
         slope = situation.temperature_slope_k_h
         falls = slope is not None and slope <= -COOLS_K_H
-        return t is not None and (falls or t <= (now.start_c or practice.HEAT_FIRST_C) + 0.5)
+        return t is not None and (falls or t <= (now.done_c or now.start_c or practice.HEAT_FIRST_C) + STORED_K)
     wakes = any(row.condition == "active" and row.priority == "wake" for row in standing.values())
     if wakes and now.urgency != "wake" and now.branch not in ("probe", "plug-in"):
         return False  # a failing heater must not wait until a vent has had its effect
-    return not heat_comes_first(situation, standing)
+    return not heat_is_first
 
 
 def _hushed(state: AdviceState, wanted: Plan, situation: Situation) -> bool:
@@ -118,7 +129,8 @@ def _hushed(state: AdviceState, wanted: Plan, situation: Situation) -> bool:
     if wanted.branch == "heat" or state.open is not None:
         return False
     told_ms = state.repeated_ms.get(" ".join(wanted.keys))
-    again = not wanted.moves and told_ms is not None and situation.at_ms - told_ms < REPEAT_AFTER_MS
+    once = not wanted.moves or wanted.branch == "turn-up"
+    again = once and told_ms is not None and situation.at_ms - told_ms < REPEAT_AFTER_MS
     return again or (state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms)
 
 
@@ -142,7 +154,8 @@ class _Talk:
         self.settings, self.chamber, self.chamber_id = settings, chamber, chamber_id
         self.situation, self.standing, self.origin = situation, standing, origin
         self.at_ms = situation.at_ms
-        self.steady = steadied(chamber, situation)
+        sudden = any(ALARMS[row.alarm].sudden and row.condition == "active" for row in standing.values())
+        self.steady = situation if sudden else steadied(chamber, situation)  # what is sudden is judged by the moment
 
     # ------------------------------------------------------------ what is told
 
@@ -162,7 +175,7 @@ class _Talk:
             state, counter=counter, open=opened, last=now if fresh and now is not None else state.last,
             checked_ms=state.checked_ms | {act: self.at_ms for act in wanted.acts if practice.ACTS[act].knob == "none"},
         )
-        if not wanted.moves:
+        if not wanted.moves or wanted.branch == "turn-up":
             told = {name: at_ms for name, at_ms in state.repeated_ms.items() if self.at_ms - at_ms < REPEAT_AFTER_MS}
             state = replace(state, repeated_ms=told | {" ".join(wanted.keys): self.at_ms})
         return self._say(state, "given" if fresh else "updated", events, predictions_of(wanted, self.steady))
@@ -189,8 +202,13 @@ class _Talk:
             return True
         if URGENCY.index(urgency) > URGENCY.index(now.urgency) or (wanted.branch == "heat") != (now.branch == "heat"):
             return True
+        if wanted.branch in EMERGENCIES and self._turned_lethal(now):
+            return True
         if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS:
             return False
+        told = [action.text for action in now.event.actions]
+        if wanted.branch in EMERGENCIES and [action.text for action in wanted.actions] != told:
+            return True  # in an emergency the same kind of act can be another one: warm the room, carry the box
         cell = wanted.cause.cell.number if wanted.cause is not None else 0
         if (wanted.branch, cell) != (now.branch, now.cell):
             return wanted.keys != now.keys
@@ -199,12 +217,17 @@ class _Talk:
         pairs = zip(now.amounts, [action.amount or 0.0 for action in wanted.actions], strict=True)
         return any(abs(a - b) > MATERIAL_SHARE * max(abs(a), abs(b), 1e-9) for a, b in pairs)
 
+    def _turned_lethal(self, now: OpenAdvice) -> bool:
+        t, before = self.situation.temperature_c, now.start_c
+        return t is not None and before is not None and t <= practice.LETHAL_COLD_C < before
+
     def _urgency(self, branch: str) -> Priority:
         """Return the highest priority among the alarms that this answers; a runaway wakes whatever they say."""
         if branch == "heat":
             return "wake"
         found = [row.priority for row in self.standing.values() if row.condition == "active" and row.priority in URGENCY]
-        return URGENCY[max((URGENCY.index(name) for name in found), default=URGENCY.index("today"))]
+        least: Priority = "morning" if branch == "turn-up" else "today"
+        return URGENCY[max((URGENCY.index(name) for name in found), default=URGENCY.index(least))]
 
     def _opened(self, advisory: str, wanted: Plan, before: OpenAdvice | None) -> OpenAdvice:
         situation, cause = self.steady, wanted.cause
@@ -278,7 +301,7 @@ class _Talk:
         urgency = self._raised(now)
         event = replace(now.event, urgency=urgency)
         state = replace(state, open=replace(now, reminders=now.reminders + 1, urgency=urgency, event=event))
-        return self._say(state, "reminded", events, found_ms=now.told_ms)
+        return self._say(state, "reminded", events)
 
     def _raised(self, now: OpenAdvice) -> Priority:
         """Return the urgency of a second reminder: one step higher, but nobody is woken for what did not wake at first."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from rules.climate.situation import Situation
+from rules.climate.thermostat import State, state_of
 from rules.physics.vapour import saturation_vapour_pressure_pa
 from rules.settings import Chamber
 from rules.terms.events import Condition, Level, Priority
@@ -75,6 +76,10 @@ class Cause:
     """RH_floor: the humidity that the room's air would give in the chamber."""
     facts: frozenset[str] = field(default_factory=frozenset)
     case: str | None = None
+    thermostat: State | None = None
+    """What the heater's thermostat does; None: there is no heater."""
+    setpoint_c: float | None = None
+    temperature_c: float | None = None
 
 
 def young(situation: Situation, chamber: Chamber) -> bool:
@@ -130,20 +135,23 @@ def humidity_floor_pct(situation: Situation) -> float | None:
 
 def reason_of(
     chamber: Chamber, situation: Situation, standing: Mapping[str, Standing], knobs: Mapping[str, float],
-    *, mist_useless: bool = False, lid_was_wet: bool = False,
+    *, mist_useless: bool = False, lid_was_wet: bool = False, heater_sound: bool = False,
+    heater_since_ms: int | None = None,
 ) -> Cause:
     """Return the cause of what stands; `knobs` are the devices' present settings as `rules.advice.devices` keeps them.
 
     `lid_was_wet`: an open advisory already called the lid wet, so it stays wet until the margin is surely positive.
+    `heater_sound`: the keeper has lately looked at the heater, so one that is weak is not suspected again. `heater_since_ms`:
+    when the keeper last changed it.
     """
     goal = goal_of(chamber, situation)
     temperature = _temperature_band(goal, chamber, situation, standing)
     humidity = _humidity_band(goal, chamber, situation, standing)
     wet, known = _lid(situation, standing, lid_was_wet)
     star, floor = humidity_at_target_pct(situation, goal.temperature_c), humidity_floor_pct(situation)
-    facts = _device_facts(chamber, situation, knobs, goal) | _air_facts(situation, goal, floor) | _state_facts(
-        chamber, situation, standing, goal, wet
-    )
+    thermostat = thermostat_of(chamber, situation, knobs, heater_since_ms)
+    facts = _device_facts(chamber, knobs) | _heater_facts(thermostat, situation, goal, heater_sound)
+    facts |= _air_facts(situation, goal, floor) | _state_facts(chamber, situation, standing, goal, wet)
     if mist_useless:
         facts |= {"mist-useless"}
     cell = practice.cell_of(temperature, humidity, wet)
@@ -151,6 +159,7 @@ def reason_of(
     return Cause(
         goal=goal, temperature=temperature, humidity=humidity, lid_wet=wet, lid_known=known, cell=cell,
         humidity_at_target_pct=star, humidity_floor_pct=floor, facts=frozenset(facts), case=case,
+        thermostat=thermostat, setpoint_c=knobs.get("setpoint"), temperature_c=situation.temperature_c,
     )
 
 
@@ -188,8 +197,8 @@ def _lid(situation: Situation, standing: Mapping[str, Standing], was_wet: bool) 
     return wet or ((was_wet or _stands(standing, "lid-dew")) and margin < practice.DRY_LID_MARGIN_K), True
 
 
-def _device_facts(chamber: Chamber, situation: Situation, knobs: Mapping[str, float], goal: Goal) -> set[str]:
-    devices, t = chamber.devices, situation.temperature_c
+def _device_facts(chamber: Chamber, knobs: Mapping[str, float]) -> set[str]:
+    devices = chamber.devices
     checks = {
         "fan": devices.fan is not None, "fan-on": knobs.get("fan", 0.0) > 0.0, "mister": devices.mister is not None,
         "mist-on": knobs.get("mister", 0.0) >= 0.05, "vents-open": knobs.get("vents", 0.0) > 0.0,
@@ -203,22 +212,40 @@ def _device_facts(chamber: Chamber, situation: Situation, knobs: Mapping[str, fl
         "all-shut": knobs.get("vents", 0.0) == 0.0 and knobs.get("fan", 0.0) == 0.0,
         "watered": not devices.wet_granules or knobs.get("water", 1.0) > 1.0,
     }
-    facts = {name for name, holds in checks.items() if holds}
-    if "heater" in facts and t is not None:
-        facts |= _heater_authority(t, situation.room_temperature_c, knobs.get("setpoint"), goal)
-    return facts
+    return {name for name, holds in checks.items() if holds}
 
 
-def _heater_authority(t: float, room: float | None, setpoint: float | None, goal: Goal) -> set[str]:
-    facts: set[str] = set()
-    if setpoint is not None and t < setpoint - 1.0:
-        facts |= {"heater-suspect", "heater-weak", "heater-at-limit"}
-    if setpoint is None and t < goal.low_c - 1.5:
-        facts.add("heater-suspect")
-    if room is not None and t < room + 0.7 and t < goal.low_c:
-        facts |= {"heater-suspect", "heater-weak"}
-    if room is not None and t - room < 1.0 and t > goal.high_c:
-        facts.add("heater-idle")  # the room alone is this warm: the heater has nothing to give back
+def thermostat_of(
+    chamber: Chamber, situation: Situation, knobs: Mapping[str, float], heater_since_ms: int | None = None
+) -> State | None:
+    """Return what the chamber's thermostat does now; None where it has no heater."""
+    heater, s = chamber.devices.heater, situation
+    if heater is None:
+        return None
+    return state_of(
+        knobs.get("heater_plugged", 1.0) > 0.0, air_c=s.temperature_c, slope_k_h=s.temperature_slope_k_h,
+        room_c=s.room_temperature_c, room_slope_k_h=s.room_slope_k_h, mat_c=s.mat_temperature_c,
+        setpoint_c=knobs.get("setpoint") if heater.thermostat else None, usual_c=s.usual_c, peak_c=s.usual_peak_c,
+        trough_c=s.usual_trough_c, range_k=s.usual_range_k, high_c=chamber.temperature.high, low_c=chamber.temperature.low,
+        since_ms=None if heater_since_ms is None else s.at_ms - heater_since_ms,
+    )
+
+
+def _heater_facts(thermostat: State | None, situation: Situation, goal: Goal, sound: bool) -> set[str]:
+    """Return what the thermostat's state means for advice. `heater-idle`: off, so turning it down gives nothing back."""
+    t, room = situation.temperature_c, situation.room_temperature_c
+    cold = t is not None and t < goal.low_c
+    facts = {
+        "resting": {"heater-idle"}, "warming": {"heater-warming"}, "stuck": {"heater-fault"},
+        "dead": {"heater-fault", "heater-suspect", "heater-weak"},
+        "at-limit": {"heater-at-limit", "heater-weak"} | (set() if sound else {"heater-suspect"}),
+    }.get(thermostat or "", set())
+    if thermostat == "unknown" and t is not None and t < goal.low_c - 1.5 and not sound:
+        facts = facts | {"heater-suspect"}
+    if thermostat is None and cold:
+        facts = facts | {"heater-weak"}
+    if cold and t is not None and room is not None and t - room < 1.0:
+        facts = facts | {"room-no-warmer"}
     return facts
 
 
@@ -244,10 +271,14 @@ def _state_facts(
     slope = situation.humidity_slope_pct_h
     checks = {
         "hot": t is not None and t > goal.high_c, "very-hot": t is not None and t > practice.VERY_HOT_C, "lid-wet": wet,
+        "lethal-heat": t is not None and t >= practice.HEAT_FIRST_C,
+        "deadly-heat": t is not None and t >= practice.DEADLY_HEAT_C,
+        "lethal-cold": t is not None and t <= practice.LETHAL_COLD_C,
         "warm-side": t is not None and t > goal.temperature_c + 0.5,
         "humid-side": rh is not None and rh > goal.humidity_pct, "founding": founding, "saturated": situation.saturated,
         "sudden": _stands(standing, "lid-open") or (slope is not None and slope < -30.0), "visiting": situation.visiting,
-        "air-dry": rh is not None and rh < goal.low_pct and goal.dryness_matters,
+        "air-dry": (rh is None or rh < goal.low_pct) and goal.dryness_matters
+        and not (t is not None and t >= practice.HEAT_FIRST_C),  # not known counts as dry; drying takes hours, heat minutes
         "lid-wet-odd": wet and lid is not None and t is not None and t - lid > 6.0,
     }
     facts = {name for name, holds in checks.items() if holds}
@@ -260,13 +291,22 @@ def _state_facts(
     return facts
 
 
-def heat_comes_first(situation: Situation, standing: Mapping[str, Standing]) -> bool:
-    """Return whether the heat branch holds: at 32 degC or above, or running away, whatever the humidity says.
+def heat_comes_first(
+    situation: Situation, standing: Mapping[str, Standing], thermostat: State | None = "unknown", goal: Goal | None = None
+) -> bool:
+    """Return whether the heat branch holds: lethal, or a heater that heats on above the band, whatever the humidity says.
 
-    Whether it runs away is the check's to say: a warm-up that ends at the set point rises as fast.
+    A cycle, a warm-up, the sun or a hot room below 32 degC is none of it, nor is what has come back while the alarm recovers.
     """
     t = situation.temperature_c
-    return _stands(standing, "heater-runaway") or (t is not None and t >= practice.HEAT_FIRST_C)
+    if t is None:
+        return False
+    high_c, aim_c = (28.0, 25.5) if goal is None else (goal.high_c, goal.temperature_c)
+    if t >= practice.HEAT_FIRST_C:
+        return True
+    if _stands(standing, "heater-runaway") and thermostat != "unplugged":
+        return t > (aim_c + 0.5 if thermostat == "unknown" else high_c)
+    return thermostat == "stuck" and t > high_c
 
 
 def _case(

@@ -98,19 +98,26 @@ def _heater_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str
     if not heater.thermostat:
         return _power_moves(step, heater.watts, knobs.get("watts", heater.watts), direction)
     largest = practice.HEAT_STEP_UP_K if direction > 0 else practice.HEAT_STEP_DOWN_K
-    setpoint = knobs.get("setpoint")
+    setpoint, word = knobs.get("setpoint"), "up" if direction > 0 else "down"
     out = []
     for tenth in range(5, int(largest * 10) + 1, 5):
         delta = direction * tenth / 10.0
         if setpoint is None:
-            text = f"Turn the heater's thermostat {'up' if delta > 0 else 'down'} by {abs(delta):g} K"
-            out.append(_move(step, delta, None, abs(delta), "K", text, abs(delta) / 4.0))
+            aim = cause.goal.temperature_c  # told as a figure too, so that it is known from then on and no step is told twice
+            text = f"Turn the heater's thermostat {word} by {abs(delta):g} K, or to {aim:g} °C if its dial shows figures"
+            out.append(_move(step, delta, aim, abs(delta), "K", text, abs(delta) / 4.0))
             continue
         value = setpoint + delta
-        if 15.0 <= value <= cause.goal.high_c:
-            text = f"Turn the heater's thermostat {'up' if delta > 0 else 'down'} from {setpoint:g} to {value:g} °C"
+        if _lowest_setpoint_c(setpoint, cause) <= value <= cause.goal.high_c or (direction > 0 and value <= cause.goal.high_c):
+            text = f"Turn the heater's thermostat {word} from {setpoint:g} to {value:g} °C"
             out.append(_move(step, delta, value, abs(delta), "K", text, abs(delta) / 4.0))
     return out
+
+
+def _lowest_setpoint_c(setpoint: float, cause: Cause) -> float:
+    """Return the lowest set point that still holds the band: its low edge, and what the box stays under its dial."""
+    under = setpoint - cause.temperature_c if cause.thermostat == "regulating" and cause.temperature_c is not None else 0.0
+    return cause.goal.low_c + cause.goal.inside_k + under
 
 
 def _power_moves(step: Step, rated: float, now: float, direction: int) -> list[Move]:

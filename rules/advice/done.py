@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from rules.advice.model import model_from_json
-from rules.advice.state import AdviceState, KnobChange, OpenAdvice
+from rules.advice.set_point import LOWERED_K, lowered_k
+from rules.advice.state import AdviceState, KnobChange, OpenAdvice, heater_since_ms
 from rules.climate.situation import Situation
 from rules.climate.thermostat import ToldHeater
 from rules.settings import Chamber, Lid, Settings
@@ -30,17 +31,17 @@ def told_heater(chamber: Chamber, state: AdviceState) -> ToldHeater | None:
     heater, knobs = chamber.devices.heater, state.told_knobs
     if heater is None:
         return None
-    changed = [change.at_ms for change in state.changes if change.knob in ("setpoint", "heater_plugged")]
     return ToldHeater(
         plugged=knobs.get("heater_plugged", 1.0) > 0.0, thermostat=heater.thermostat,
         setpoint_c=knobs.get("setpoint", heater.setpoint_c) if heater.thermostat else None,
-        since_ms=max(changed, default=None),
+        since_ms=heater_since_ms(state),
     )
 
 
 def owes(state: AdviceState) -> bool:
-    """Return whether the adviser must be asked although nothing stands and nothing is open: a heater waits to be plugged in."""
-    return state.open is not None or state.told_knobs.get("heater_plugged", 1.0) == 0.0
+    """Return whether the adviser must be asked although nothing stands and nothing is open: a heater waits to be plugged in
+    or turned up again."""
+    return state.open is not None or state.told_knobs.get("heater_plugged", 1.0) == 0.0 or lowered_k(state) > LOWERED_K
 
 
 def knows(state: AdviceState, advisory: str) -> bool:
@@ -64,12 +65,13 @@ def hear(
     for name in ("open", "last"):
         item: OpenAdvice | None = getattr(state, name)
         if item is not None and item.advisory == word.advisory and item.done_ms is None:
-            return _done(state, name, item, word, situation.at_ms), []
+            return _done(state, name, item, word, situation), []
     return state, []
 
 
-def _done(state: AdviceState, name: str, item: OpenAdvice, word: AdviceDone, at_ms: int) -> AdviceState:
+def _done(state: AdviceState, name: str, item: OpenAdvice, word: AdviceDone, situation: Situation) -> AdviceState:
     """Return the state in which the advised changes are the devices' settings, scaled by the amount that was really done."""
+    at_ms = situation.at_ms
     first = item.moves[0].amount if item.moves else 0.0
     share = 1.0 if word.amount is None or not first else max(0.0, word.amount / first)
     knobs, changes, judged = dict(state.told_knobs), list(state.changes), dict(state.judge_from_ms)
@@ -93,7 +95,13 @@ def _done(state: AdviceState, name: str, item: OpenAdvice, word: AdviceDone, at_
         changes.append(KnobChange(at_ms, "heater_plugged", 0.0))
     shortest = 15 * MINUTE_MS if item.branch == "heat" else 30 * MINUTE_MS
     wait_ms = max((practice.WAIT_S[move.knob] * 1000 for move in item.moves), default=shortest)
-    done = replace(item, done_ms=at_ms, done_share=share, look_again_ms=at_ms + wait_ms)
-    stopped_c = item.start_c if stopped else state.stopped_c
-    state = replace(state, told_knobs=knobs, changes=changes[-500:], judge_from_ms=judged, stopped_c=stopped_c)
+    done = replace(
+        item, done_ms=at_ms, done_share=share, look_again_ms=at_ms + wait_ms, done_c=situation.temperature_c,
+    )
+    state = replace(state, told_knobs=knobs, changes=changes[-500:], judge_from_ms=judged)
+    if stopped:
+        reached = [c for c in (item.start_c, situation.temperature_c) if c is not None]
+        state = replace(state, stopped_c=max(reached, default=None), stopped_at_ms=[*state.stopped_at_ms, at_ms][-10:])
+    if "heater:check" in item.keys:
+        state = replace(state, heater_seen_ms=at_ms)
     return replace(state, open=done) if name == "open" else replace(state, last=done)

@@ -6,19 +6,23 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from rules.advice.balance import by_night, present_of
-from rules.advice.cause import Cause, Standing, heat_comes_first, reason_of
+from rules.advice.cause import Cause, Standing, goal_of, heat_comes_first, reason_of, thermostat_of
 from rules.advice.devices import Move, allowed, moves_for, present_knobs
+from rules.advice.emergency import Urgent, cold, cold_comes_first, heat
 from rules.advice.model import ChamberModel, model_from_json, prior_model
 from rules.advice.search import Forecast, Solution, solve
-from rules.advice.state import AdviceState
+from rules.advice.set_point import plug_in, turn_up
+from rules.advice.state import AdviceState, heater_since_ms
 from rules.climate.situation import Situation
 from rules.settings import Chamber
-from rules.terms.events import HOUR_MS, Action
+from rules.terms.events import DAY_MS, HOUR_MS, Action
 from rules.trade import practice
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.practice import ACTS, Step
 
 CHECK_AGAIN_MS = 12 * HOUR_MS
+HEATER_SOUND_MS = 7 * DAY_MS
+"""So long a heater that the keeper has looked at is not suspected again for being weak; judgement."""
 MOST_ACTIONS = 2
 
 
@@ -35,6 +39,8 @@ class Plan:
     solution: Solution | None = None
     never: tuple[str, ...] = ()
     knobs: Mapping[str, float] | None = None
+    notes: tuple[str, ...] = ()
+    """Sentences of an emergency that stand in the reason."""
 
     @property
     def keys(self) -> list[str]:
@@ -64,11 +70,20 @@ def probes_stand(standing: Mapping[str, Standing]) -> list[Standing]:
 
 def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> Cause:
     """Return the cause with what the advice remembers: the told settings, a lid called wet, mist that did not last."""
-    knobs = present_knobs(chamber, state.told_knobs)
     was_wet = state.open is not None and state.open.lid_wet
+    seen_ms = state.heater_seen_ms
     return reason_of(
-        chamber, situation, standing, knobs, mist_useless=state.mist_failures >= 2, lid_was_wet=was_wet
+        chamber, situation, standing, present_knobs(chamber, state.told_knobs), mist_useless=state.mist_failures >= 2,
+        lid_was_wet=was_wet,
+        heater_sound=seen_ms is not None and situation.at_ms - seen_ms < HEATER_SOUND_MS,
+        heater_since_ms=heater_since_ms(state),
     )
+
+
+def heat_first(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether the heat branch holds for this chamber now."""
+    thermostat = thermostat_of(chamber, situation, present_knobs(chamber, state.told_knobs), heater_since_ms(state))
+    return heat_comes_first(situation, standing, thermostat, goal_of(chamber, situation))
 
 
 def plan(
@@ -86,13 +101,20 @@ def without_search(
     if situation.temperature_c is None:
         return _blind(situation, standing)
     cause = cause_of(chamber, state, situation, standing)
-    if heat_comes_first(situation, standing):
-        return _heat(cause)
-    if "unplugged" in cause.facts:
-        return _plug_in(state, situation, cause, standing)
+    if heat_comes_first(situation, standing, cause.thermostat, cause.goal):
+        return _urgent(cause, heat(cause, state, situation))
+    if cause.thermostat == "unplugged":
+        return _plugged(cause, plug_in(state, situation, cause, standing))
     special = _special(cause, standing)
     if special is not None:
         return special
+    if cold_comes_first(cause, situation, standing):
+        knobs = present_knobs(chamber, state.told_knobs)
+        return _urgent(cause, cold(cause, situation, chamber, knobs, model_of(chamber, state)))
+    again = turn_up(state, situation, cause) if not climate_stands(standing) else None
+    if again is not None:
+        return Plan(branch="turn-up", cause=cause, actions=(_action_of(again),), acts=(again.act,), moves=(again,),
+            never=("Do not wait until it is cold.",))
     if situation.relative_humidity_pct is None or situation.saturated:
         return _without_humidity(chamber, state, situation, cause)
     return None if cause.cell.number == 9 else cause
@@ -124,82 +146,37 @@ def _blind(situation: Situation, standing: Mapping[str, Standing]) -> Plan | Non
     )
 
 
-def _heat(cause: Cause) -> Plan:
-    acts = [step.act for step in practice.HEAT_BRANCH if allowed(step, cause)]
-    return _plain("heat", cause, _distinct(acts)[:MOST_ACTIONS], practice.HEAT_NEVER)
-
-
-def _distinct(acts: list[str]) -> tuple[str, ...]:
-    """Return the acts in order, one for each device: a device gets at most one change per message."""
-    out: dict[str, str] = {}
-    for act in acts:
-        device = "vent" if ACTS[act].device == "fan" else ACTS[act].device
-        out.setdefault(device, act)
-    return tuple(out.values())
+def _urgent(cause: Cause, urgent: Urgent | None) -> Plan | None:
+    if urgent is None or not urgent.acts:
+        return None
+    sized = {move.act: move for move in urgent.moves}
+    actions = tuple(
+        Action(ACTS[act].device, ACTS[act].change, sized[act].amount if act in sized else None,
+            sized[act].unit if act in sized else None, urgent.words.get(act, ACTS[act].text)) for act in urgent.acts
+    )
+    return Plan(
+        branch=urgent.branch, cause=cause, actions=actions, acts=urgent.acts, moves=urgent.moves, never=urgent.never,
+        notes=urgent.notes,
+    )
 
 
 def _special(cause: Cause, standing: Mapping[str, Standing]) -> Plan | None:
     active = {row.alarm for row in standing.values() if row.condition == "active"}
     if "lid-open" in active and "visiting" not in cause.facts:
-        return _plain("lid-open", cause, ("check-lid",), ("Do not mist or heat against an open lid.",))
-    if "heater-failed" in active:
-        weak = "warm-room" if "room-warm" not in cause.facts else "check-heater"
-        return _plain("heater-failed", cause, _distinct(["check-heater", weak]), ("Do not air the box: it cools.",))
+        acts = ("check-lid", "warm-now") if "lethal-cold" in cause.facts else ("check-lid",)
+        return _plain("lid-open", cause, acts, ("Do not mist or heat against an open lid.",))
     if "mister-stuck" in active:
-        return _plain("mister-stuck", cause, _distinct(["stop-water", "check-lid"]), ("No mains plug with wet hands.",))
+        return _plain("mister-stuck", cause, ("stop-water", "check-lid"), ("No mains plug with wet hands.",))
     return None
 
 
-THERMOSTAT_FAILED_K = 2.5
-"""A chamber that was this far above its set point has no working thermostat: a lower set point would not have helped."""
-PLUG_IN_BELOW_K = 0.5
-"""How far below the upper edge an unplugged heater's chamber must be before it is plugged in again: the deadband."""
-
-
-def _plug_in(
-    state: AdviceState, situation: Situation, cause: Cause, standing: Mapping[str, Standing]
-) -> Plan | None:
-    """Return the call to plug an unplugged heater in again, its set point lower by what was too much; not while it is warm."""
-    knobs, goal = state.told_knobs, cause.goal
-    t, room_c = situation.temperature_c or 0.0, situation.room_temperature_c
-    if any(row.alarm in ("temperature-high", "heater-runaway") for row in climate_stands(standing)):
-        return None  # too warm until that is over, whatever the figure says by now
-    if t > goal.temperature_c + PLUG_IN_BELOW_K or (room_c is not None and room_c > goal.temperature_c):
+def _plugged(cause: Cause, move: Move | None) -> Plan | None:
+    if move is None:
         return None
-    if "thermostat" not in cause.facts:
-        return _plug_in_by_power(state, room_c, cause)
-    reached = state.stopped_c or goal.high_c
-    setpoint = knobs.get("setpoint", state.config_knobs.get("setpoint"))
-    failed = setpoint is not None and reached - setpoint > THERMOSTAT_FAILED_K
-    too_much = (setpoint or 0.0) - goal.temperature_c if failed else reached - goal.temperature_c
-    delta = -round(max(too_much, 0.0) * 2.0) / 2.0
-    value = None if setpoint is None else setpoint + delta
-    how = f"by {-delta:g} K lower" if value is None else f"to {value:g} °C"
-    text = f"Plug the heater in again, its thermostat set {how}; stay until you have seen it switch off once"
-    if failed:
-        past = f"{reached - (setpoint or 0.0):.0f} K past its set point"
-        text = f"First find out why it heated {past} (probe fallen? relay stuck?). {text}"
-    move = Move(act="plug-in", knob="heater", delta=delta, value=value, amount=-delta, unit="K", effort=1.0, text=text)
-    return _plugged(cause, move)
-
-
-def _plug_in_by_power(state: AdviceState, room_c: float | None, cause: Cause) -> Plan:
-    """Return the call to plug in a heater without a thermostat again, at the share of its power that the target needs."""
-    watts = state.told_knobs.get("watts", state.config_knobs.get("watts", 1.0))
-    below = room_c if room_c is not None else cause.goal.low_c - 4.0
-    share = (cause.goal.temperature_c - below) / max((state.stopped_c or cause.goal.harmful_high_c) - below, 1.0)
-    value = round(watts * min(max(share, 0.1), 0.9), 1)
-    text = f"Plug the heater in again, but with {value:g} W instead of {watts:g} W, and buy it a thermostat"
-    move = Move(
-        act="plug-in", knob="heater", delta=value - watts, value=value, amount=watts - value, unit="W", effort=1.0, text=text
-    )
-    return _plugged(cause, move)
-
-
-def _plugged(cause: Cause, move: Move) -> Plan:
+    also = ("warm-now",) if "lethal-cold" in cause.facts else ()
     return Plan(
-        branch="plug-in", cause=cause, actions=(Action("heater", "more", None, None, move.text),), acts=("plug-in",),
-        moves=(move,),
+        branch="plug-in", cause=cause, acts=("plug-in", *also),
+        actions=(Action("heater", "more", None, None, move.text), *(_action(act) for act in also)), moves=(move,),
         never=("Do not leave it alone before you have seen the temperature hold.", "Do not turn it up to catch up faster."),
     )
 

@@ -77,6 +77,8 @@ class OpenAdvice:
     start_margin_k: float | None = None
     room_start_c: float | None = None
     done_ms: int | None = None
+    done_c: float | None = None
+    """The temperature when it was done."""
     done_share: float = 1.0
     reminders: int = 0
 
@@ -121,9 +123,18 @@ class AdviceState:
     faded_ms: int | None = None
     """Up to when the quiet lasted in which it was last dry again at once: counted once."""
     stopped_c: float | None = None
-    """The temperature at which the heater was unplugged on advice: how far too high its set point was."""
+    """The highest temperature since the heater had to be unplugged: how far too high it heated."""
+    stopped_at_ms: list[int] = field(default_factory=list)
+    """When it was unplugged on advice within the last days: twice in one day means that the diagnosis is wrong."""
+    heater_seen_ms: int | None = None
+    """When the keeper last answered a call to look at the heater."""
     repeated_ms: dict[str, int] = field(default_factory=dict)
     """When a plan without a sized change was last told, by its actions: not again for half a day."""
     metrology_until_ms: int | None = None
     quiet_until_ms: int | None = None
     """After a withdrawal or a verdict: no new advisory before this, so that nothing flaps. Heat is never held back."""
+
+
+def heater_since_ms(state: AdviceState) -> int | None:
+    """Return when the keeper last said to have changed the heater; None: never."""
+    return max((change.at_ms for change in state.changes if change.knob in ("setpoint", "heater_plugged")), default=None)

@@ -34,8 +34,8 @@ UNMET = {
 _BRANCH = {
     "heat": "Heat comes first, whatever the humidity says.",
     "lid-open": "The humidity fell within minutes while the temperature hardly changed: that is what an open lid looks like.",
-    "heater-failed": "The temperature falls towards the room's, as it does when the heat has stopped.",
     "plug-in": "The heater was unplugged because it was too warm; now it is cool enough again.",
+    "turn-up": "The room is cooler again, and the set point is still where a warm spell had it put.",
     "mister-stuck": "The air is near saturation and its water still rises: water keeps coming.",
     "probe": "No temperature is believed here, so nothing is said about the climate.",
     "no-humidity": "The humidity is not believed, so only the temperature is judged.",
@@ -89,11 +89,9 @@ def _why(plan: Plan, cause: Cause, situation: Situation) -> list[str]:
     if plan.branch == "cell":
         parts.append(_sentence(practice.CASES[cause.case].diagnosis if cause.case else cause.cell.meaning))
         parts += _numbers(cause, situation)
-    if plan.branch in ("heat", "heater-failed") and situation.room_temperature_c is not None:
+    if plan.branch in ("heat", "heater-failed", "cold") and situation.room_temperature_c is not None:
         parts.append(f"The room is at {situation.room_temperature_c:.1f} °C.")
-    if plan.branch == "heater-failed" and situation.room_temperature_c is not None:
-        parts.append(f"Without heat it ends near {situation.room_temperature_c:.0f} °C.")
-    return parts
+    return parts + list(plan.notes)
 
 
 def _sentence(text: str) -> str:
@@ -209,8 +207,8 @@ def act_within_s(situation: Situation, chamber: Chamber) -> int | None:
     small = size_class(situation.garden_ml if situation.garden_ml is not None else chamber.garden.volume_ml) in ("A", "B")
     if t is not None and t >= 30.0:
         return 900 if t >= practice.HEAT_FIRST_C else 2 * 3600
-    if t is not None and t < 15.0:
-        return 4 * 3600
+    if t is not None and t <= practice.LETHAL_COLD_C:
+        return 3600 if small else 2 * 3600
     if chamber.role == "fungus" and rh is not None and rh < 60.0:
         return 3600 if small else 3 * 3600
     if chamber.role == "fungus" and rh is not None and rh < 70.0:

@@ -73,6 +73,8 @@ def _then_and_now(item: OpenAdvice, situation: Situation) -> str:
     """Return what was and what is, for advice that predicted no figure (a check, heat that had to be stopped)."""
     if item.start_c is None or situation.temperature_c is None:
         return "There was no figure to compare with."
+    if item.done_c is not None and item.branch == "heat":
+        return f"It was {item.done_c:.1f} °C when this was done and is {situation.temperature_c:.1f} °C now."
     return f"It was {item.start_c:.1f} °C when this was advised and is {situation.temperature_c:.1f} °C now."
 
 

@@ -65,10 +65,10 @@ def runaway(view: View) -> Iterator[Verdict]:
 
 
 def _warmed_up(view: View) -> NDArray[np.bool_]:
-    """Return where it was cold half an hour ago: a cold mat and its thermostat overshoot once, by what the mat has stored."""
+    """Return where half an hour ago it was cold, or not seen: a cold mat overshoots once, by what it has stored."""
     assert view.chamber is not None and view.heater is not None
     aim = view.heater.setpoint_c if view.heater.setpoint_c is not None else view.chamber.temperature.low or 0.0
-    return np.asarray(view.recent.temperature.mean(view.at_ms, 40 * MINUTE_MS, 25 * MINUTE_MS) < aim - BELOW_K)
+    return ~np.asarray(view.recent.temperature.mean(view.at_ms, 40 * MINUTE_MS, 25 * MINUTE_MS) >= aim - BELOW_K)
 
 
 def _moving(slope_k_h: float) -> str:
@@ -88,7 +88,7 @@ def failed(view: View) -> Iterator[Verdict]:
     failing = _failing(view, chamber.temperature.low, state, slope)
     # Flat at the room's temperature is not over: it is over when it is warm again, or plainly warming.
     over_it = (value >= chamber.temperature.low) & (slope > FALLS_K_H) | (slope > -FALL_K_H / 2) | (state == UNPLUGGED)
-    cold_end = np.fmin(room, value) < STAGNATION_C
+    cold_end = (value < STAGNATION_C) | ((room < STAGNATION_C) & (state == DEAD))
     zone = np.where(failing, np.where(cold_end, HARM, OUTSIDE), np.where(over_it, CLEAR, EDGE)).astype(np.int8)
     zone[np.isnan(value)] = UNSEEN
 

@@ -44,13 +44,15 @@ def _unusual(view: View) -> NDArray[np.bool_]:
 def _evidence(view: View, unusual: NDArray[np.bool_]) -> Evidence:
     assert view.chamber is not None and view.heater is not None
     band, unknown = view.chamber.temperature, np.full(len(view.at_ms), np.nan)
-    mean, peak, trough = _usual_swing(view, unusual)
+    mean, peak, trough, range_k = _usual_swing(view, unusual)
     return Evidence(
         air_c=view.temperature.value, slope_k_h=view.recent.temperature.slope_k_h(view.at_ms, QUARTER_MS),
         room_c=view.room_temperature,
         room_slope_k_h=unknown if view.room_recent is None else view.room_recent.slope_k_h(view.at_ms, QUARTER_MS),
         mat_c=view.mat, setpoint_c=_full(unknown, view.heater.setpoint_c), usual_c=mean, peak_c=peak, trough_c=trough,
+        range_k=range_k,
         high_c=_full(unknown, band.high), low_c=_full(unknown, band.low),
+        since_ms=unknown if view.heater.since_ms is None else (view.at_ms - view.heater.since_ms).astype(np.float64),
     )
 
 
@@ -58,15 +60,17 @@ def _full(like: Floats, value: float | None) -> Floats:
     return like if value is None else np.full(len(like), value)
 
 
-def _usual_swing(view: View, wanted: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
-    found = np.full((3, len(view.at_ms)), np.nan)
+def _usual_swing(view: View, wanted: NDArray[np.bool_]) -> tuple[Floats, ...]:
+    found = np.full((4, len(view.at_ms)), np.nan)
     if wanted.any():
         hours = hours_with(view, "temperature_c", view.temperature.value)
         number = view.at_ms // HOUR_MS
         for hour in np.unique(number[wanted]).tolist():
             swing = _usual(view, hours, hour * HOUR_MS)
-            found[:, wanted & (number == hour)] = np.array([[swing.mean_c], [swing.peak_c], [swing.trough_c]])
-    return found[0], found[1], found[2]
+            found[:, wanted & (number == hour)] = np.array(
+                [[swing.mean_c], [swing.peak_c], [swing.trough_c], [swing.range_k]]
+            )
+    return tuple(found)
 
 
 def _usual(view: View, hours: dict[str, Hour], at_ms: int) -> Usual:

@@ -113,6 +113,7 @@ def _situation(view: View, index: int, row: int, slopes: _Slopes, u_t: float, pr
         usual_c=_known(swing.mean_c),
         usual_peak_c=_known(swing.peak_c),
         usual_trough_c=_known(swing.trough_c),
+        usual_range_k=_known(swing.range_k),
         temperature_read_ms=None if temperature is None else read_ms(view, index, "air_temperature"),
         humidity_read_ms=None if humidity is None else read_ms(view, index, "relative_humidity"),
         visiting=bool(view.visiting[index]),

@@ -53,6 +53,8 @@ class Situation:
     """Mean of the last day's hours around which the heater holds the air; None: they do not agree, or too few are known."""
     usual_peak_c: float | None = None
     usual_trough_c: float | None = None
+    usual_range_k: float | None = None
+    """How far the air swings within an hour: more than a little means that the thermostat switches."""
     temperature_swing: Swing | None = None
     """Over the last whole hours since a setting was changed; None: too few of them are known."""
     humidity_swing: Swing | None = None

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.climate.memory import Hour
-from rules.terms.events import HOUR_MS
+from rules.terms.events import HOUR_MS, MINUTE_MS
 
 Floats = NDArray[np.float64]
 State = Literal["unknown", "regulating", "warming", "resting", "at-limit", "dead", "stuck", "unplugged"]
@@ -23,18 +23,26 @@ nothing. `at-limit`: on all the time and too weak. `dead`: gives no heat (also: 
 UNKNOWN, REGULATING, WARMING, RESTING, AT_LIMIT, DEAD, STUCK, UNPLUGGED = range(8)
 STATES: tuple[State, ...] = get_args(State)
 
-FAULT_K = 2.0
+FAULT_K, FAULT_UNSEEN_K = 2.0, 2.8
 """So far above its set point, with a cooler room, no thermostat that works lets it get: common swings and errors of scale are
-1 to 2 K. Common practice, no source."""
+1 to 2 K (common practice, no source). The second while it rises and no cycle has been seen yet: it may still turn."""
 BELOW_K, BELOW_UNSEEN_K = 1.0, 2.0
 """How far below its set point it is no longer held: where its usual swing is known, and where it is not."""
 SWING_K = 0.6
 """How far past the peaks and troughs of its last cycles is out of the usual."""
 ROOM_LIFT_K, SURE_LIFT_K = 1.5, 4.0
 """What a garden and some light give a box above its room, and what only a heater gives."""
+CYCLES_K = 0.7
+"""Air that swings by more within an hour is switched by a thermostat; a heater at its limit holds it still."""
+NO_LIFT_K = 2.0
+"""A heater that lifts a cold chamber by less over its room gives no heat that counts."""
+SLOWEST_H = 7.0
+"""Without heat a box loses at least one part in seven of its lead over the room per hour: time constants of 1 to 6 h."""
 HOT_MAT_K, COLD_MAT_K = 6.0, 1.5
 """A mat that heats is warmer than the air by more than the first; one that is off comes below the second."""
 FALLS_K_H, RISES_K_H = -0.5, 2.0
+WARMS_WITHIN_MS, COOLS_WITHIN_MS = 30 * MINUTE_MS, 2 * HOUR_MS
+"""So long after a change of the heater the air may still be on its way up from below, and down to a lower set point."""
 FAST_K_H = 4.0
 """1 K in 15 minutes. A mat of three times the needed power gives 1.3 to 3.7 K in 15 minutes (factor 2)."""
 
@@ -56,9 +64,10 @@ class Usual:
     mean_c: float = float("nan")
     peak_c: float = float("nan")
     trough_c: float = float("nan")
+    range_k: float = float("nan")
 
 
-NEEDED_HOURS, LOOKED_BACK_HOURS, STEADY_K = 3, 24, 1.0
+NEEDED_HOURS, LOOKED_BACK_HOURS, STEADY_K = 2, 24, 1.0
 
 
 def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None = None) -> Usual:
@@ -77,6 +86,7 @@ def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None = None) ->
         mean_c=float(np.median(means)) if steady else float("nan"),
         peak_c=float(np.quantile([row.greatest for row in rows], 0.75)) / 1000.0,
         trough_c=float(np.quantile([row.least for row in rows], 0.25)) / 1000.0,
+        range_k=float(np.median([row.greatest - row.least for row in rows])) / 1000.0,
     )
 
 
@@ -94,9 +104,12 @@ class Evidence:
     usual_c: Floats
     peak_c: Floats
     trough_c: Floats
+    range_k: Floats
     high_c: Floats
     """Upper edge of the band."""
     low_c: Floats
+    since_ms: Floats
+    """How long ago the keeper last changed the heater."""
 
 
 def evidence_of(**figures: float | None) -> Evidence:
@@ -118,17 +131,19 @@ def judged(seen: Evidence) -> NDArray[np.int8]:
         state = np.full(np.shape(t), UNKNOWN, np.int8)
         state[(np.abs(t - aim) <= FAULT_K) & ~(seen.room_c >= aim - 0.5)] = REGULATING
         below = t < floor_c(seen)
-        state[below & (over_room >= 1.0) & ~np.isnan(aim)] = AT_LIMIT
+        state[below & ~(over_room < NO_LIFT_K) & ~np.isnan(aim)] = AT_LIMIT
+        state[(state == AT_LIMIT) & (seen.range_k > CYCLES_K) & (t >= seen.trough_c - SWING_K)] = REGULATING  # its dial lies
         state[below & _gives_nothing(seen)] = DEAD
         rises = (seen.slope_k_h >= -FALLS_K_H) & ~(seen.slope_k_h - seen.room_slope_k_h < -FALLS_K_H)
-        state[below & rises & ~(seen.mat_c < t + COLD_MAT_K)] = WARMING
+        state[below & ((rises & ~(seen.mat_c < t + COLD_MAT_K)) | (seen.since_ms < WARMS_WITHIN_MS))] = WARMING
         above = t >= aim - BELOW_K
         warm_room = (seen.room_c >= aim - 0.5) | ((t > aim + 0.7) & (over_room < ROOM_LIFT_K))
         state[above & (warm_room | ((t > aim + 1.0) & (seen.mat_c < t + COLD_MAT_K)))] = RESTING
         state[np.isnan(aim) & (over_room < 1.0) & (t > seen.high_c - 1.0)] = RESTING
         too_warm = t > ceiling_c(seen)
-        state[too_warm & (seen.slope_k_h <= FALLS_K_H)] = RESTING
-        state[too_warm & _heats_on(seen, aim)] = STUCK
+        cooling = (seen.slope_k_h <= FALLS_K_H) | ((seen.since_ms < COOLS_WITHIN_MS) & (seen.slope_k_h < RISES_K_H))
+        state[too_warm & cooling] = RESTING
+        state[too_warm & _heats_on(seen, aim) & ~cooling] = STUCK
     state[np.isnan(t)] = UNKNOWN
     return state
 
@@ -143,17 +158,18 @@ def floor_c(seen: Evidence) -> Floats:
 def ceiling_c(seen: Evidence) -> Floats:
     """Return the temperature that a working thermostat does not let it pass: a usual peak counts up to 1 K above the band."""
     aim = np.where(np.isnan(seen.setpoint_c), seen.usual_c, seen.setpoint_c)
-    peak = np.fmin(seen.peak_c + SWING_K, seen.high_c + 1.0)
-    return np.fmax(np.where(np.isnan(aim), seen.high_c + 0.5, aim + FAULT_K), np.where(np.isnan(peak), -np.inf, peak))
+    peak = np.minimum(seen.peak_c + SWING_K, np.where(np.isnan(seen.high_c), np.inf, seen.high_c + 1.0))
+    fault = aim + np.where(np.isnan(peak) & (seen.slope_k_h > -FALLS_K_H), FAULT_UNSEEN_K, FAULT_K)
+    return np.fmax(np.where(np.isnan(aim), seen.high_c + 0.5, fault), np.where(np.isnan(peak), -np.inf, peak))
 
 
 def _gives_nothing(seen: Evidence) -> NDArray[np.bool_]:
     """Return where a heater that should heat does not: its mat is cold, or the air is at the room's or goes to it by itself."""
     over_room = seen.air_c - seen.room_c
     lost = seen.slope_k_h - seen.room_slope_k_h
-    to_room = (seen.slope_k_h <= FALLS_K_H) & (lost <= -np.maximum(0.4, 0.1 * over_room))
+    to_room = (seen.slope_k_h <= FALLS_K_H) & (lost <= -np.maximum(0.4, over_room / SLOWEST_H))
     unseen_room = np.isnan(seen.room_c) & (seen.slope_k_h <= -2.0)
-    by_air = (over_room < 1.0) | to_room | unseen_room
+    by_air = (over_room < NO_LIFT_K) | to_room | unseen_room
     return np.where(np.isnan(seen.mat_c), by_air, seen.mat_c < seen.air_c + COLD_MAT_K)
 
 

@@ -36,7 +36,8 @@ ACTS: dict[str, Act] = {
     "check-lid": Act("lid", "check", "Check that the lid is shut and every tube and plug is in place", bars=("visiting",)),
     "check-heater": Act(
         "heater", "check",
-        "Check the heat: is the mat plugged in and warm to the hand, is the thermostat's probe still where it belongs",
+        "Check the heat: plug, breaker or residual-current device, thermostat set as you think and its probe in place, mat "
+        "warm to the hand",
         needs=("heater",),
     ),
     "check-probe": Act("probe", "check", "Check the humidity probe: dry it, look for garden or water on it, compare it"),
@@ -55,11 +56,12 @@ ACTS: dict[str, Act] = {
         bars=("founding", "lid-wet", "hot", "mist-useless"), effort=1.6,
     ),
     "heat-up": Act(
-        "heater", "more", "Turn the heat up", "heater", 1, needs=("heater",), bars=("heater-at-limit", "hot"), effort=1.2,
+        "heater", "more", "Turn the heat up", "heater", 1, needs=("heater",),
+        bars=("heater-at-limit", "heater-fault", "heater-warming", "hot"), effort=1.2,
         source="steps of 0.5 to 1 K: common practice, no source",
     ),
-    "heat-down": Act("heater", "less", "Turn the heat down", "heater", -1, needs=("heater",), bars=("heater-idle",),
-        effort=1.0),
+    "heat-down": Act("heater", "less", "Turn the heat down", "heater", -1, needs=("heater",),
+        bars=("heater-idle", "heater-fault", "heater-warming"), effort=1.0),
     "insulate-lid": Act(
         "lid", "insulate", "Lay foam on the lid", "foam", 1, needs=("can-insulate",), bars=("hot",), effort=1.4,
         source="warmer inner surface: ISO 6946 and ISO 13788 temperature factor",
@@ -76,11 +78,24 @@ ACTS: dict[str, Act] = {
     "plug-in": Act("heater", "more", "Plug the heater in again", needs=("unplugged",), bars=("hot",)),
     "air-now": Act(
         "vent", "open", "Let room air in: lid ajar a finger's width, or all vents open; keep the escape barrier in sight",
-        needs=("room-cooler",), bars=("air-dry",),
+        needs=("room-cooler", "very-hot"), bars=("air-dry",),
     ),
     "fan-now": Act("fan", "more",
-        "Run the fan all the time until it is below 30 °C", needs=("fan", "room-cooler"), bars=("air-dry",)),
+        "Run the fan all the time until it is below 30 °C", needs=("fan", "room-cooler", "very-hot"), bars=("air-dry",)),
     "move-box": Act("room", "move", "Carry the box to the coolest room you have, level and slowly, out of the sun"),
+    "shade-box": Act(
+        "room", "less",
+        "Take the sun and every lamp off the box; lay a wet cloth on the outside of one side wall, never on the lid, "
+        "and let a fan blow on it from outside",
+    ),
+    "check-unplugged": Act(
+        "heater", "check", "Look whether the right plug is out: it still gets warmer; pull every plug at the box",
+    ),
+    "compare-probe": Act(
+        "probe", "check",
+        "Put a second thermometer beside the probe, at the garden's height, and feel the mat: if the garden's air is "
+        "cooler than the probe says, the probe sits too near the mat; move it a hand's breadth away",
+    ),
     "cool-wall": Act(
         "room", "less",
             "Lay a wet cloth or a wrapped cool pack on the outside of one side wall, away from the garden, never on "
@@ -88,6 +103,24 @@ ACTS: dict[str, Act] = {
     ),
     "cool-room": Act("room", "less", "Cool or shade the room: blinds, night air, no sun on the box"),
     "warm-room": Act("room", "more", "Warm the room, or move the box away from the window and the draught"),
+    "warm-place": Act(
+        "room", "more",
+        "Warm the room, or carry the box, level and slowly, to the warmest room you have, off the floor",
+    ),
+    "warm-now": Act(
+        "room", "more",
+        "Carry the box, level and slowly, to the warmest room: off the floor, blankets round the sides, a gap left for air; "
+        "beside it, not under it and not touching it, a closed bottle of water at 40 °C wrapped in a towel",
+    ),
+    "wrap-box": Act(
+        "garden", "insulate", "Wrap blankets or foam round the sides of the box; leave vents, mat and a gap for air free",
+        source="saves 30 to 60 % of the heat: common practice, no source",
+    ),
+    "wrap-bottle": Act(
+        "garden", "insulate",
+        "Wrap blankets round the sides, a gap left for air, and stand a closed bottle of water at 40 °C, wrapped in a "
+        "towel, beside the box: never under it, not touching it",
+    ),
     "humidify-room": Act("room", "more", "Moisten the room's air, or let the chamber draw its air over wet clay"),
     "dehumidify-room": Act("room", "less",
         "Dry the room's air (or wait for a drier day): venting cannot dry the chamber now"),
@@ -122,7 +155,7 @@ class Cell:
     source: str = CP
 
 
-def _steps(*names: str | Step) -> tuple[Step, ...]:
+def steps(*names: str | Step) -> tuple[Step, ...]:
     return tuple(name if isinstance(name, Step) else Step(name) for name in names)
 
 
@@ -132,12 +165,12 @@ AGAINST_HEAT = (_NO_FIRST_HEAT,)
 _NO_FAN_COLD = "Do not run the fan or air the box to fix this: it cools."
 _NO_SPRAY = "Never spray the garden."
 _NO_SETPOINT = "Do not turn the heat up to dry the lid: in a wet box it makes the lid wetter."
-_NO_MIST_HOT = "Do not mist: the humidity comes back by itself as the air cools."
-_NO_COVER_HOT = "Do not put foam on the box while it is too warm."
+NO_MIST_HOT = "Do not mist: the humidity comes back by itself as the air cools."
+NO_COVER_HOT = "Do not put foam on the box while it is too warm."
 CELLS: tuple[Cell, ...] = (
     Cell(
         1, "low", "low", False, "a draught, an open lid, or no heat in a dry room",
-        _steps(Step("find-leak", when=("mist-useless",)), Step("check-lid", when=("sudden",)), "close-vents",
+        steps(Step("find-leak", when=("mist-useless",)), Step("check-lid", when=("sudden",)), "close-vents",
                "fan-less", Step("check-heater", when=("heater-suspect",)),
                "water", Step("cover-garden"), "insulate-lid", Step("heat-up", when=("all-shut", "watered"), at_most=0.5),
                Step("mist-more", when=("all-shut", "watered"))),
@@ -145,54 +178,54 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         2, "low", "low", True, "cold, dry and wet at once hardly happens: old droplets, or a humidity probe that reads low",
-        _steps("check-probe", Step("warm-room", when=("room-cold",)), "insulate-lid", "close-vents", "fan-less",
+        steps("check-probe", Step("warm-room", when=("room-cold",)), "insulate-lid", "close-vents", "fan-less",
             Step("heat-up", at_most=0.5)),
         (_NO_FAN_COLD, _NO_SPRAY),
     ),
     Cell(
         3, "low", "ok", False, "plainly too cool",
-        _steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "water",
+        steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "water",
             "close-vents", "fan-less",
-               Step("warm-room", when=("heater-weak",))),
+               Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
         (_NO_FAN_COLD,),
     ),
     Cell(
         4, "low", "ok", True, "a cold room or window: the lid is the coldest place",
-        _steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "wipe-lid",
+        steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "wipe-lid",
             "close-vents",
-               "mist-less", Step("warm-room", when=("heater-weak",))),
+               "mist-less", Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
         (_NO_FAN_COLD, "Do not turn the heat up without foam on the lid: heat alone puts more water on it."),
     ),
     Cell(
         5, "low", "high", False, "damp only because it is cool",
-        _steps(Step("check-heater", when=("heater-suspect",)), Step("heat-up", at_most=1.0), "mist-less", "insulate-lid",
-               Step("warm-room", when=("heater-weak",))),
+        steps(Step("check-heater", when=("heater-suspect",)), Step("heat-up", at_most=1.0), "mist-less", "insulate-lid",
+               Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
         ("Do not dry it by venting: that cools it further.",),
     ),
     Cell(
         6, "low", "high", True, "a cold night on a wet box",
-        _steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "wipe-lid",
+        steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "wipe-lid",
             "mist-less",
-               "wet-less", Step("warm-room", when=("heater-weak",))),
+               "wet-less", Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
         (_NO_FAN_COLD,),
     ),
     Cell(
         7, "ok", "low", False, "it loses water faster than it gets any: vents, fan, dry room air, or the water has run out",
-        _steps(Step("find-leak", when=("mist-useless",)), Step("check-lid", when=("sudden",)), "water", "close-vents",
+        steps(Step("find-leak", when=("mist-useless",)), Step("check-lid", when=("sudden",)), "water", "close-vents",
             "fan-less", Step("cover-garden"), Step("heat-down", when=("warm-side",), at_most=1.0),
                Step("humidify-room", when=("dry-air",)), Step("mist-more", when=("all-shut", "watered")), "insulate-lid"),
         (_NO_SPRAY, "Do not air it or run the fan: the room's air is drier than the chamber needs."),
     ),
     Cell(
         8, "ok", "low", True, "the cold lid takes the water, or the humidity probe reads low",
-        _steps(Step("check-probe", when=("lid-wet-odd",)), "insulate-lid", "close-vents", "fan-less", "water", "move-mat",
+        steps(Step("check-probe", when=("lid-wet-odd",)), "insulate-lid", "close-vents", "fan-less", "water", "move-mat",
             "wipe-lid"),
         (_NO_SPRAY, "Do not add water first: it only ends on the lid."),
     ),
     Cell(9, "ok", "ok", False, "all is well", (), ()),
     Cell(
         10, "ok", "ok", True, "a film on the lid, usual in a cool room",
-        _steps("insulate-lid", "wipe-lid", Step("open-vents", when=("floor-dries", "humid-side"), at_most=1), "mist-less",
+        steps("insulate-lid", "wipe-lid", Step("open-vents", when=("floor-dries", "humid-side"), at_most=1), "mist-less",
                Step("fan-more", when=("floor-dries", "humid-side")), Step("heat-down", when=("warm-side",), at_most=1.0),
                "wet-less", "fan-less"),
         (_NO_SETPOINT,),
@@ -201,14 +234,14 @@ CELLS: tuple[Cell, ...] = (
     # dry, small fan steps come last, so that the band that the alarm is about can be reached. It is never urgent.
     Cell(
         11, "ok", "high", False, "humid air and a dry lid: the garden likes it",
-        _steps(Step("check-probe", when=("saturated",)), "mist-less", Step("open-vents", when=("floor-dries",), at_most=1),
+        steps(Step("check-probe", when=("saturated",)), "mist-less", Step("open-vents", when=("floor-dries",), at_most=1),
             "wet-less", Step("fan-more", when=("floor-dries",), at_most=2.0)),
         ("Do not chase it down to 80 %: ants put their garden where it is most humid.",),
         "Roces & Kleineidam 2000, Insectes Sociaux 47:348-350: gardens are moved to 98 %RH when it is offered",
     ),
     Cell(
         12, "ok", "high", True, "more wet surface than this lid can bear",
-        _steps("mist-less", "wipe-lid", "insulate-lid", Step("open-vents", when=("floor-dries",), at_most=1),
+        steps("mist-less", "wipe-lid", "insulate-lid", Step("open-vents", when=("floor-dries",), at_most=1),
             Step("fan-more", when=("floor-dries",)),
                "wet-less", Step("heat-down", when=("warm-side",), at_most=1.0), Step("fan-less", when=("floor-wets",)),
                Step("dehumidify-room", when=("floor-wets",))),
@@ -216,57 +249,56 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         13, "high", "low", False, "dry because it is too warm: heater too strong, a lamp, or the sun",
-        _steps(Step("cool-room", when=("room-warm",)), "heat-down", "water", Step("close-vents"), "fan-less"),
-        (_NO_MIST_HOT, "Do not close vents while it is above 30 °C.", _NO_COVER_HOT),
+        steps(Step("cool-room", when=("room-warm",)), "heat-down", "water", Step("close-vents"), "fan-less"),
+        (NO_MIST_HOT, "Do not close vents while it is above 30 °C.", NO_COVER_HOT),
     ),
     Cell(
         14, "high", "low", True, "a probe beside the mat (hot, reads dry), or a strong heater under a cold lid",
-        _steps("move-probe", "heat-down", Step("cool-room", when=("room-warm",)), "close-vents", "wipe-lid"),
-        (_NO_COVER_HOT, _NO_MIST_HOT),
+        steps("move-probe", "heat-down", Step("cool-room", when=("room-warm",)), "close-vents", "wipe-lid"),
+        (NO_COVER_HOT, NO_MIST_HOT),
     ),
     Cell(
         15, "high", "ok", False, "too warm; cooling will raise the humidity figure by itself",
-        _steps("heat-down", Step("open-vents", when=("room-cooler", "floor-dries")), Step("fan-more", when=("room-cooler",
+        steps("heat-down", Step("open-vents", when=("room-cooler", "floor-dries")), Step("fan-more", when=("room-cooler",
             "floor-dries")),
                Step("cool-room", when=("room-warm",)), "mist-less", "close-vents", "fan-less"),
-        (_NO_MIST_HOT, _NO_COVER_HOT),
+        (NO_MIST_HOT, NO_COVER_HOT),
     ),
     Cell(
         16, "high", "ok", True, "a hot wet box in a cool room",
-        _steps("heat-down", Step("open-vents", when=("room-cooler", "floor-dries")), Step("fan-more", when=("room-cooler",
+        steps("heat-down", Step("open-vents", when=("room-cooler", "floor-dries")), Step("fan-more", when=("room-cooler",
             "floor-dries")),
                "wipe-lid", "mist-less", Step("cool-room", when=("room-warm",))),
-        (_NO_COVER_HOT, "Do not mist; the lid stays wet until the water has left."),
+        (NO_COVER_HOT, "Do not mist; the lid stays wet until the water has left."),
     ),
     Cell(
         17, "high", "high", False, "hot and humid: a heatwave, or a heater that runs away",
-        _steps("heat-down", Step("fan-more", when=("room-cooler",)), Step("open-vents", when=("room-cooler",)), "mist-less",
+        steps("heat-down", Step("fan-more", when=("room-cooler",)), Step("open-vents", when=("room-cooler",)), "mist-less",
             Step("move-box", when=("room-warm",)), Step("cool-wall",
             when=("room-warm",))),
         (
-            "Do not run the fan if the room is warmer than the chamber: it heats.", _NO_COVER_HOT,
+            "Do not run the fan if the room is warmer than the chamber: it heats.", NO_COVER_HOT,
             "No water: nothing evaporates into this air."),
     ),
     Cell(
         18, "high", "high", True, "a heater that runs away under wet ground",
-        _steps("heat-down", Step("open-vents", when=("room-cooler",)), Step("fan-more", when=("room-cooler",)), "wipe-lid",
+        steps("heat-down", Step("open-vents", when=("room-cooler",)), Step("fan-more", when=("room-cooler",)), "wipe-lid",
             "mist-less", Step("check-heater"), Step("move-box",
             when=("room-warm",))),
-        ("Never put foam on it now.", _NO_MIST_HOT),
+        ("Never put foam on it now.", NO_MIST_HOT),
     ),
 )
-
-HEAT_BRANCH: tuple[Step, ...] = _steps(
-    "stop-heater", Step("fan-now"), Step("air-now"), Step("cool-wall", when=("room-warm",)), Step("move-box",
-        when=("room-warm",)), "move-box",
-)
-"""What comes first at 32 degC or above, or when the heater runs away, whatever the humidity says."""
-HEAT_NEVER: tuple[str, ...] = (_NO_COVER_HOT, _NO_MIST_HOT, "Do not wait for a second reading: this goes on by itself.")
 
 HEAT_FIRST_C = 32.0
 """Heat comes first at and above this; harm within about an hour. Judgement: at 30 degC growth is
 clearly reduced, at 37 degC there is none."""
 VERY_HOT_C = 30.0
+DEADLY_HEAT_C = 35.0
+"""Near the 37 degC at which the fungus no longer grows (Cazin, Wiemer & Howard 1989); judgement."""
+COLD_FIRST_C = 18.0
+"""Below this the cold is answered before anything else: growth has stopped below 20 degC (Mueller et al. 2011); judgement."""
+LETHAL_COLD_C = 15.0
+"""At and below this a step of the set point or foam is no answer; below 10 degC it kills (Mueller et al. 2011); judgement."""
 RUNAWAY_SLOPE_K_H = 5.0
 """Rise above the upper edge that no room or sun makes; common practice, no source."""
 HEAT_STEP_UP_K = 1.0

@@ -36,7 +36,7 @@ room = "study"
 [chamber.nest.devices.heater]
 watts = 15
 thermostat = true
-setpoint_c = 26
+setpoint_c = 28
 
 [probe.air]
 kind = "mqtt-topic"
@@ -136,7 +136,7 @@ def shelf(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Captur
 
 @pytest.fixture
 def hot(shelf: Shelf) -> Shelf:
-    """A shelf whose nest has been too warm for an hour."""
+    """A shelf whose nest has been too warm for an hour, because its thermostat is set too high."""
     shelf.live(360, np.linspace(25.5, 29.0, 360))
     shelf.live(60, 29.0)
     return shelf

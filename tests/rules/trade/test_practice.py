@@ -5,7 +5,8 @@ from itertools import product
 import pytest
 
 from rules.trade import practice
-from rules.trade.practice import ACTS, CASES, CAUTIONS, CELLS, HEAT_BRANCH, cell_of
+from rules.trade.emergencies import COLD_BRANCH, COLD_NEVER, HEAT_BRANCH
+from rules.trade.practice import ACTS, CASES, CAUTIONS, CELLS, cell_of
 
 # Every fact that rules.advice.cause can find; a step that asks for another one would never be taken.
 FACTS = {
@@ -15,7 +16,7 @@ FACTS = {
     "room-air-known",
     "floor-dries", "floor-wets", "dry-air", "room-cooler", "room-warm", "room-cold", "hot", "very-hot", "lid-wet", "warm-side",
     "humid-side", "founding", "saturated", "sudden", "visiting", "lid-wet-odd", "dry-on-purpose", "mist-useless", "air-dry",
-    "night-ahead",
+    "night-ahead", "heater-fault", "heater-warming", "room-no-warmer", "lethal-heat", "deadly-heat", "lethal-cold",
 }
 
 
@@ -39,7 +40,8 @@ def test_all_eighteen_coupled_cases_are_named():
 
 
 def test_every_step_is_an_act_and_asks_only_for_facts_that_can_be_found():
-    for step in [step for cell in CELLS for step in cell.order] + list(HEAT_BRANCH):
+    branches = [*HEAT_BRANCH.values(), *COLD_BRANCH.values()]
+    for step in [step for order in (*(cell.order for cell in CELLS), *branches) for step in order]:
         assert step.act in ACTS
         assert set(step.when) <= FACTS
     for act in ACTS.values():
@@ -63,6 +65,12 @@ def test_a_hot_chamber_is_never_covered_heated_or_misted():
         assert not {"insulate-lid", "heat-up", "mist-more", "cover-garden"} & set(acts(cell))
     for name in ("insulate-lid", "heat-up", "mist-more"):
         assert "hot" in ACTS[name].bars
+
+
+def test_lethal_cold_is_never_answered_by_foam_on_the_lid_a_step_of_the_set_point_or_air():
+    for order in COLD_BRANCH.values():
+        assert not {"insulate-lid", "heat-up", "open-vents", "air-now", "fan-now", "fan-more"} & {step.act for step in order}
+    assert any("open flame" in text for text in COLD_NEVER) and any("hot pack inside" in text for text in COLD_NEVER)
 
 
 def test_heat_comes_after_foam_wherever_the_lid_is_wet():

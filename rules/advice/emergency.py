@@ -1,0 +1,173 @@
+"""Emergencies before cells: what to do first in lethal heat, at a heater that runs away, and in the cold, by what causes it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import exp, log
+from typing import Literal
+
+from rules.advice.cause import Cause, Standing
+from rules.advice.devices import Move, allowed, moves_for
+from rules.advice.model import COOLING, ChamberModel
+from rules.advice.state import AdviceState
+from rules.climate.situation import Situation
+from rules.settings import Chamber
+from rules.terms.events import DAY_MS
+from rules.trade import emergencies, practice
+from rules.trade.practice import ACTS, Step
+
+MOST_ACTIONS = 2
+MARKS_C = (15.0, 10.0)
+"""Marks to which the time is told: growth has long stopped; it kills (Mueller et al. 2011; 15 degC is judgement)."""
+FALLS_K_H = -0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Urgent:
+    """What comes first: acts in order, words that take the place of an act's own, sized moves, what never, what to know."""
+
+    branch: Literal["heat", "heater-failed", "cold"]
+    acts: tuple[str, ...]
+    words: Mapping[str, str]
+    moves: tuple[Move, ...] = ()
+    never: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+# ---------------------------------------------------------------- heat
+
+
+def heat(cause: Cause, state: AdviceState, situation: Situation) -> Urgent | None:
+    """Return what lethal heat or a runaway asks for; None where it was unplugged and cools: there is nothing more to do."""
+    t, slope = situation.temperature_c or 0.0, situation.temperature_slope_k_h or 0.0
+    if cause.thermostat == "unplugged" and slope <= FALLS_K_H:
+        return None
+    kind = _kind_of_heat(cause, situation)
+    acts = [step.act for step in emergencies.HEAT_BRANCH[kind] if allowed(step, cause)]
+    notes, words = _why_hot(kind, cause, situation), {}
+    if kind == "runaway" and (count := stops_lately(state, situation.at_ms)):
+        words["stop-heater"] = "Unplug the heater now, at the wall, and leave it out: it is not the first time today"
+        notes = (f"It was unplugged {_times(count)} within a day, and it is back: the cause is not found yet.",
+            "Is the mat really hot, and the garden's air with it?")
+        if t < practice.HEAT_FIRST_C:
+            acts.insert(1, "compare-probe")
+    never = emergencies.WAVE_NEVER if kind == "heat-wave" else emergencies.HEAT_NEVER
+    return Urgent(branch="heat", acts=_one_a_device(acts), words=words, never=never, notes=notes)
+
+
+def _kind_of_heat(cause: Cause, situation: Situation) -> str:
+    if cause.thermostat == "unplugged":
+        rises = (situation.temperature_slope_k_h or 0.0) > -FALLS_K_H
+        return "still-rising" if rises and "room-cooler" in cause.facts else "heat-wave"
+    room, held = situation.room_temperature_c, cause.setpoint_c or cause.goal.temperature_c
+    warm_room = room is not None and room >= held - 0.5
+    return "heat-wave" if cause.thermostat is None or (cause.thermostat == "resting" and warm_room) else "runaway"
+
+
+def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
+    if kind == "still-rising":
+        return ("The heater was unplugged, and yet it gets warmer.",)
+    if kind == "heat-wave":
+        off = "" if cause.thermostat is None else ": the heater has long switched off, unplugging it changes nothing"
+        return (f"It is the room, the sun or a lamp that heats{off}.",)
+    setpoint = cause.setpoint_c
+    said = "It heats on although it is warm enough."
+    if setpoint is not None and cause.thermostat == "stuck":
+        over = (situation.temperature_c or 0.0) - setpoint
+        said = f"It is {over:.1f} K above the {setpoint:g} °C that is set: a thermostat that works does not let it get so warm."
+    return (said, emergencies.FIND_CAUSE)
+
+
+def stops_lately(state: AdviceState, at_ms: int) -> int:
+    """Return how often the heater was unplugged on advice within the last day."""
+    return sum(at_ms - stop_ms < DAY_MS for stop_ms in state.stopped_at_ms)
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
+
+
+# ---------------------------------------------------------------- cold
+
+
+def cold_comes_first(cause: Cause, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether the cold is answered before the decision table: lethal, or the heat has failed."""
+    t = situation.temperature_c
+    if t is None or cause.temperature == "high" or not cause.goal.dryness_matters:
+        return False
+    if cause.thermostat == "warming" and t > practice.LETHAL_COLD_C:
+        return False  # the heat is back; more of it does not come faster
+    failed = any(row.alarm == "heater-failed" and row.condition == "active" for row in standing.values())
+    if failed or (cause.temperature == "low" and cause.thermostat == "dead"):
+        return True
+    sets_too_low = cause.thermostat in ("regulating", "resting", "unknown")
+    return t <= min(practice.LETHAL_COLD_C if sets_too_low else practice.COLD_FIRST_C, cause.goal.low_c)
+
+
+def cold(
+    cause: Cause, situation: Situation, chamber: Chamber, knobs: Mapping[str, float], model: ChamberModel
+) -> Urgent:
+    """Return what the cold asks for, by what the heater does."""
+    kind = {None: "no-heat", "at-limit": "at-limit"}.get(cause.thermostat, "dead")
+    acts, moves = [], []
+    for step in emergencies.COLD_BRANCH[kind]:
+        if not allowed(step, cause):
+            continue
+        if step.act == "close-vents":
+            if situation.relative_humidity_pct is None or situation.saturated:
+                continue  # what it does to the humidity could not be followed
+            moves = moves_for(Step("close-vents"), chamber, cause, knobs)[-1:]
+        acts.append(step.act)
+    chosen = _one_a_device(acts)
+    words = {"close-vents": f"{moves[0].text}; leave it a pinhole to breathe"} if moves else {}
+    branch: Literal["heater-failed", "cold"] = "heater-failed" if kind == "dead" else "cold"
+    return Urgent(
+        branch=branch, acts=chosen, words=words, moves=tuple(move for move in moves if move.act in chosen),
+        never=emergencies.COLD_NEVER, notes=_why_cold(kind, cause, situation, model),
+    )
+
+
+def _why_cold(kind: str, cause: Cause, situation: Situation, model: ChamberModel) -> tuple[str, ...]:
+    said = {
+        "at-limit": "The heater is on all the time and cannot do more: keep its heat in, or help it with a warmer place.",
+        "no-heat": "Nothing heats this chamber: it follows the room.",
+        "dead": "The temperature falls towards the room's, as it does when the heat has stopped.",
+    }[kind]
+    if kind == "dead" and not (situation.temperature_slope_k_h or 0.0) < 0.0:
+        said = "It is far below what the thermostat is set to, and no heat is seen to come."
+    lethal = "lethal-cold" in cause.facts
+    parts = [said, *_time_to_marks(kind, situation, model)]
+    if "room-no-warmer" in cause.facts:
+        parts.append("The room is as cold as the chamber: the room is the cause.")
+    if kind == "dead" and lethal:
+        parts.append("If the lights are out too, it is a power cut.")
+    return (*parts, *((emergencies.COLD_ORDER, emergencies.WARM_BACK) if lethal else ()))
+
+
+def _time_to_marks(kind: str, situation: Situation, model: ChamberModel) -> list[str]:
+    """Return where it ends without heat, and when it passes the marks on its way: an exponential to the room's temperature."""
+    t, room = situation.temperature_c, situation.room_temperature_c
+    if t is None or room is None or kind == "at-limit" or room > t - 1.0:
+        return []
+    spread = exp(model.covariance[COOLING][COOLING] ** 0.5)
+    tau_h = 1.0 / model.value(COOLING)
+    hours = {mark: tau_h * log((t - room) / (mark - room)) for mark in MARKS_C if room + 0.3 < mark < t}
+    reached = [
+        f"{mark:.0f} °C in about {_hours(left)} ({_hours(left / spread)} to {_hours(left * spread)})"
+        for mark, left in hours.items()
+    ]
+    end = f"Without heat it ends near the room's {room:.0f} °C"
+    return [f"{end}: it reaches {' and '.join(reached)}." if reached else f"{end}."]
+
+
+def _hours(hours: float) -> str:
+    return f"{max(5, round(hours * 12) * 5)} min" if hours < 1.5 else f"{hours:.0f} h"
+
+
+def _one_a_device(acts: list[str]) -> tuple[str, ...]:
+    """Return the first acts in order, one for each device: a device gets at most one change per message."""
+    out: dict[str, str] = {}
+    for act in acts:
+        out.setdefault("vent" if ACTS[act].device == "fan" else ACTS[act].device, act)
+    return tuple(out.values())[:MOST_ACTIONS]

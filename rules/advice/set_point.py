@@ -1,0 +1,100 @@
+"""The set point after a hot spell: plugged in again once the cause is found, turned up again before it is cold; and its bounds.
+
+A set point is only ever moved within what the band needs: never below the band's low edge plus what the box loses against its
+dial; where it is not known, the aim itself is told, so that it is known from then on and no step is told twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from rules.advice.cause import Cause, Goal, Standing
+from rules.advice.devices import Move
+from rules.advice.emergency import stops_lately
+from rules.advice.state import AdviceState
+from rules.climate.situation import Situation
+from rules.climate.thermostat import FAULT_K
+
+PLUG_IN_BELOW_K = 0.5
+"""How far above the aim an unplugged heater's chamber may still be when it is plugged in again: the deadband."""
+LOWERED_K = 0.4
+"""So far below what it was, or below the aim, a set point counts as lowered; own estimate."""
+ROOM_COOLER_K = 1.0
+OVERSHOOT_K = 1.0
+"""What a sound thermostat reaches above its set point in its cycles; common practice, no source."""
+
+
+def plug_in(state: AdviceState, situation: Situation, cause: Cause, standing: Mapping[str, Standing]) -> Move | None:
+    """Return how an unplugged heater is plugged in again; None while it is warm."""
+    t, room_c, goal = situation.temperature_c or 0.0, situation.room_temperature_c, cause.goal
+    if any(row.alarm in ("temperature-high", "heater-runaway") and row.condition == "active" for row in standing.values()):
+        return None  # too warm until that is over, whatever the figure says by now
+    if t > goal.temperature_c + PLUG_IN_BELOW_K or (room_c is not None and room_c > goal.temperature_c):
+        return None
+    if "thermostat" not in cause.facts:
+        return _by_power(state, room_c, goal)
+    return _by_set_point(state, situation, goal)
+
+
+def _by_set_point(state: AdviceState, situation: Situation, goal: Goal) -> Move:
+    reached = state.stopped_c or goal.high_c
+    setpoint = state.told_knobs.get("setpoint", state.config_knobs.get("setpoint"))
+    failed = setpoint is not None and reached - setpoint > FAULT_K
+    lower = round(max(reached - OVERSHOOT_K - goal.temperature_c, 0.0) * 2.0) / 2.0
+    value = goal.temperature_c
+    if setpoint is not None:
+        value = min(setpoint, value if failed else max(setpoint - lower, goal.low_c + goal.inside_k))
+    delta = -lower if setpoint is None else value - setpoint
+    setting = f"its thermostat set to {value:g} °C" if delta or setpoint is None else "its thermostat as it was set"
+    setting += f" (or {lower:g} K lower, if its dial shows no figures)" if setpoint is None and lower else ""
+    stay = "stay until you have seen it switch off once"
+    if stops_lately(state, situation.at_ms) > 1:
+        text = (
+            "Give the heater another thermostat: it ran away more than once within a day. Plug the heater in again only then, "
+            f"{setting}; {stay}"
+        )
+    elif failed or setpoint is None:
+        past = f"{reached - (setpoint or 0.0):.0f} K past its set point" if failed else f"the chamber to {reached:.0f} °C"
+        text = (
+            f"First find out why it heated {past} (probe fallen? relay stuck?). Plug the heater in again only then, {setting}; "
+            f"{stay}; if it does not switch off, leave it out and warm the room"
+        )
+    else:
+        text = f"Plug the heater in again, {setting}; {stay}"
+    return Move(act="plug-in", knob="heater", delta=delta, value=value, amount=-delta, unit="K", effort=1.0, text=text)
+
+
+def _by_power(state: AdviceState, room_c: float | None, goal: Goal) -> Move:
+    """Return how a heater without a thermostat is plugged in again: at the share of its power that the target needs."""
+    watts = state.told_knobs.get("watts", state.config_knobs.get("watts", 1.0))
+    below = room_c if room_c is not None else goal.low_c - 4.0
+    share = (goal.temperature_c - below) / max((state.stopped_c or goal.harmful_high_c) - below, 1.0)
+    value = round(watts * min(max(share, 0.1), 0.9), 1)
+    text = f"Plug the heater in again, but with {value:g} W instead of {watts:g} W, and buy it a thermostat"
+    return Move(
+        act="plug-in", knob="heater", delta=value - watts, value=value, amount=watts - value, unit="W", effort=1.0, text=text
+    )
+
+
+def lowered_k(state: AdviceState) -> float:
+    """Return by how much the set point was told down against what the keeper's config says; 0 where it was not."""
+    before, now = state.config_knobs.get("setpoint"), state.told_knobs.get("setpoint")
+    if before is None or now is None:
+        return 0.0
+    return max(before - now, 0.0)
+
+
+def turn_up(state: AdviceState, situation: Situation, cause: Cause) -> Move | None:
+    """Return how a set point that was lowered for a hot spell is turned up again as the room cools, before it is cold."""
+    now, goal, room_c, t = cause.setpoint_c, cause.goal, situation.room_temperature_c, situation.temperature_c
+    if now is None or room_c is None or t is None or lowered_k(state) <= LOWERED_K:
+        return None
+    if cause.thermostat in ("unplugged", "stuck", "dead") or t > goal.temperature_c - LOWERED_K or room_c > t - ROOM_COOLER_K:
+        return None
+    value = min(state.config_knobs["setpoint"], goal.temperature_c)
+    if value - now <= LOWERED_K:
+        return None
+    text = f"Turn the heater's thermostat up again from {now:g} to {value:g} °C: it was turned down when it was too warm"
+    return Move(
+        act="heat-up", knob="heater", delta=value - now, value=value, amount=value - now, unit="K", effort=1.0, text=text
+    )

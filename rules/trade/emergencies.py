@@ -1,0 +1,42 @@
+"""What comes before the decision table: lethal heat and cold, by their cause; what then never, and in which order.
+
+The acts themselves stand in `rules.trade.practice`. A row without a source is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from rules.trade.practice import NO_COVER_HOT, NO_MIST_HOT, Step, steps
+
+HEAT_BRANCH: dict[str, tuple[Step, ...]] = {
+    "runaway": steps("stop-heater", "fan-now", "air-now", Step("move-box", when=("lethal-heat",))),
+    "heat-wave": steps("fan-now", "air-now", Step("move-box", when=("deadly-heat",)), "shade-box"),
+    "still-rising": steps("check-unplugged", "fan-now", "air-now", Step("move-box", when=("lethal-heat",))),
+}
+"""What comes first at 32 degC or above, or when the heater runs away, by its cause and whatever the humidity says: drying
+takes hours, heat minutes. Carrying a garden comes last: it tears. Common practice, no source."""
+HEAT_NEVER: tuple[str, ...] = (NO_COVER_HOT, NO_MIST_HOT, "Do not wait for a second reading: this goes on by itself.")
+WAVE_NEVER: tuple[str, ...] = (
+    NO_COVER_HOT, NO_MIST_HOT, "Do not open windows or run a fan into the box while the air outside it is warmer.",
+)
+
+COLD_BRANCH: dict[str, tuple[Step, ...]] = {
+    "dead": steps("check-heater", Step("warm-now", when=("lethal-cold",)), "warm-place"),
+    "at-limit": steps(Step("warm-place", when=("lethal-cold",)), Step("wrap-bottle", when=("lethal-cold",)), "close-vents",
+        "wrap-box", "warm-place"),
+    "no-heat": steps("warm-place", Step("wrap-bottle", when=("lethal-cold",)), "wrap-box"),
+}
+"""What comes first in the cold, by what the heater does: dead or pulled out, on all the time and too weak, or not there.
+Common practice, no source."""
+COLD_NEVER: tuple[str, ...] = (
+    "No candle, camping stove or other open flame near the box, and no hot pack inside it.",
+    "Do not put heat under the box, and do not cover its vents or its mat.",
+    "Do not air the box: it cools.",
+)
+COLD_ORDER = "With several boxes take the smallest garden first: it bears least."
+"""Judgement."""
+WARM_BACK = "Let it warm up over hours, about 2 K per hour; the lid will be wet for a while."
+"""Judgement."""
+FIND_CAUSE = (
+    "Before it is plugged in again find out why: has the thermostat's probe fallen from its place, is it set as you think, "
+    "does it switch off when you warm its probe in your hand?"
+)

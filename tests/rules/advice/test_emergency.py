@@ -1,0 +1,232 @@
+"""Emergencies before cells, and the thermostat as a thing with states: what is said of heat, of cold and of the set point."""
+
+from __future__ import annotations
+
+import pytest
+from advice_scenes import alarms, devices, later, settings_of, situation
+
+from rules.advice.advisory import AdviceState, consider, hear, owes
+from rules.climate.situation import Situation
+from rules.settings import Chamber, Vents
+from rules.terms.events import AdviceEvent
+from rules.terms.words import AdviceDone
+
+HOT_PLAIN = ("temperature-high",)
+
+
+def asked(
+    now: Situation, chamber: Chamber, state: AdviceState | None = None, *names: str, priority: str = "wake"
+) -> tuple[AdviceState, list[AdviceEvent]]:
+    return consider(
+        settings_of(chamber), "north", state or AdviceState(), now, alarms(now, chamber, *names, priority=priority), "test"
+    )
+
+
+def told(now: Situation, chamber: Chamber, *names: str) -> AdviceEvent:
+    _, events = asked(now, chamber, None, *names)
+    assert [event.status for event in events] == ["given"]
+    return events[0]
+
+
+def acts(event: AdviceEvent) -> list[str]:
+    return [f"{action.device} {action.change}" for action in event.actions]
+
+
+def done(state: AdviceState, now: Situation, chamber: Chamber, word_id: str = "w") -> AdviceState:
+    assert state.open is not None
+    word = AdviceDone(taken_ms=now.at_ms, word_id=word_id, advisory=state.open.advisory)
+    return hear(settings_of(chamber), "north", state, word, now, "test")[0]
+
+
+def box(setpoint_c: float | None = 25.5, **changed) -> Chamber:
+    return Chamber(devices=devices(setpoint_c=setpoint_c, **changed))
+
+
+# ---------------------------------------------------------------- cold
+
+
+COLD = [  # what the heater does, how far it is above its room, slope, what comes first
+    ("falls to the room", box(), 6.0, -2.0, "heater check"),
+    ("at the room's", box(), 0.5, 0.0, "heater check"),
+    ("weak", box(), 7.0, 0.0, "room more"),
+    ("no heater", box(heater=None), 1.0, 0.0, "room more"),
+    ("set point not known", box(None), 6.0, 0.0, "heater check"),
+]
+
+
+@pytest.mark.parametrize(("case", "chamber", "lead_k", "slope", "first"), COLD)
+@pytest.mark.parametrize("humidity", [50.0, 79.0, 97.0])
+@pytest.mark.parametrize("t", [8.0, 11.5, 14.9])
+def test_lethal_cold_is_answered_with_a_warm_place_never_with_foam_or_a_step(case, chamber, lead_k, slope, first, humidity, t):
+    event = told(situation(t, humidity, t - lead_k, 60.0, temperature_slope_k_h=slope), chamber)
+    assert acts(event)[0] == first and "room more" in acts(event)
+    assert not {"lid insulate", "heater more", "vent open", "fan more", "mister more", "water more"} & set(acts(event))
+    said = " ".join(action.text for action in event.actions)
+    assert "bottle" in said and "gap" in said and "warmest room" in said
+    assert any("open flame" in text for text in event.never) and any("hot pack inside" in text for text in event.never)
+    assert event.urgency == "wake" and event.act_within_s <= 7200
+    assert "smallest garden first" in event.reason
+
+
+def test_without_heat_the_time_to_the_marks_is_told():
+    event = told(situation(22.0, 79.0, 6.0, 60.0, temperature_slope_k_h=-3.0), box(), "heater-failed")
+    assert "ends near the room's 6 °C: it reaches 15 °C in about" in event.reason and "and 10 °C in about" in event.reason
+    mild = told(situation(22.0, 79.0, 17.0, 60.0, temperature_slope_k_h=-3.0), box(), "heater-failed")
+    assert "ends near the room's 17 °C." in mild.reason and "15 °C" not in mild.reason
+
+
+def test_a_room_as_cold_as_the_chamber_is_named_and_warmed():
+    event = told(situation(16.0, 79.0, 15.6, 60.0), box(heater=None))
+    assert "room is the cause" in event.reason and "room more" in acts(event)
+
+
+def test_a_weak_heaters_vents_are_closed_and_its_set_point_is_left_alone():
+    chamber = box(26.0, vents=Vents(count=3, open=2))
+    event = told(situation(17.0, 79.0, 9.0, 60.0), chamber)
+    assert acts(event) == ["vent close", "garden insulate"] and "pinhole" in event.actions[0].text
+    assert "on all the time" in event.reason
+
+
+def test_a_heater_that_warms_up_again_is_left_to_it():
+    _, events = asked(situation(17.0, 79.0, 10.0, 60.0, temperature_slope_k_h=3.0), box())
+    assert not {"heater check", "heater more", "room more"} & {name for event in events for name in acts(event)}
+
+
+def test_a_heater_that_was_looked_at_is_not_suspected_again_for_a_week():
+    chamber, now = box(26.0), situation(22.5, 75.0, 15.0, 50.0)
+    state, events = asked(now, chamber)
+    assert "heater check" in acts(events[0])
+    state = done(state, now, chamber)
+    seen = []
+    for hour in range(1, 6 * 24):
+        state, events = asked(later(now, float(hour)), chamber, state)
+        seen += [name for event in events for name in acts(event)]
+    assert "heater check" not in seen and "heater more" not in seen
+
+
+# ---------------------------------------------------------------- heat
+
+
+def test_a_heat_wave_is_not_answered_at_the_heater_that_has_long_switched_off():
+    event = told(situation(33.0, 60.0, 31.5, 50.0), box())
+    assert "heater stop" not in acts(event) and "room less" in acts(event)
+    assert "long switched off" in event.reason
+
+
+def test_airing_is_not_withheld_in_lethal_heat_because_the_air_is_dry():
+    event = told(situation(33.5, 45.0, 22.0, 30.0), box(fan=None))
+    assert acts(event) == ["heater stop", "vent open"]
+
+
+@pytest.mark.parametrize("slope", [0.0, 3.0])
+def test_well_above_the_set_point_in_a_cooler_room_is_a_fault_and_never_a_set_point(slope):
+    event = told(situation(28.5, 75.0, 20.0, 45.0, temperature_slope_k_h=slope), box())
+    assert acts(event) == ["heater stop"] and "3.0 K above the 25.5 °C that is set" in event.reason
+    assert "find out why" in event.reason
+
+
+def test_the_heat_branch_ends_when_the_heat_is_over_though_the_alarm_still_recovers():
+    chamber = box()
+    for t, slope in ((22.7, -3.0), (25.0, -6.0)):
+        _, events = asked(situation(t, 75.0, 18.0, 45.0, temperature_slope_k_h=slope), chamber, None, "heater-runaway")
+        assert not {"room move", "vent open", "fan more", "heater stop"} & {name for event in events for name in acts(event)}
+
+
+def test_done_to_a_runaway_is_not_answered_by_another_urgent_letter_at_once():
+    chamber, hot = box(), situation(32.5, 70.0, 21.0, 45.0, temperature_slope_k_h=6.0)
+    state, _ = asked(hot, chamber, None, "heater-runaway")
+    when_done = later(hot, 0.2, temperature_c=33.7)
+    state = done(state, when_done, chamber)
+    state, events = asked(later(hot, 0.21, temperature_c=33.8), chamber, state, "heater-runaway")
+    assert events == []
+    cooling = later(hot, 0.5, temperature_c=32.8, temperature_slope_k_h=-4.0)
+    state, events = asked(cooling, chamber, state, "heater-runaway")
+    assert [event.status for event in events] == ["verified"]
+    assert "33.7 °C when this was done" in events[0].reason
+
+
+def test_what_still_rises_unplugged_is_told_to_look_at_the_plug():
+    chamber, hot = box(), situation(33.0, 70.0, 21.0, 45.0)
+    state = done(asked(hot, chamber, None, "heater-runaway")[0], hot, chamber)
+    _, events = asked(later(hot, 0.6, temperature_c=35.0, temperature_slope_k_h=4.0), chamber, state, "heater-runaway")
+    assert acts(events[-1])[0] == "heater check" and "right plug" in events[-1].headline
+
+
+def run_away(chamber: Chamber, state: AdviceState, at_h: float) -> AdviceState:
+    hot = later(situation(33.0, 70.0, 21.0, 45.0), at_h)
+    return done(asked(hot, chamber, state, "heater-runaway")[0], hot, chamber, f"u{at_h}")
+
+
+def test_plugging_in_again_is_judged_by_the_highest_temperature_since():
+    chamber = box(27.0)
+    state = run_away(chamber, AdviceState(), 0.0)
+    state, _ = asked(later(situation(35.2, 70.0, 21.0, 45.0), 0.1), chamber, state, "heater-runaway")
+    state, events = asked(later(situation(25.0, 78.0, 21.0, 45.0), 3.0), chamber, state)
+    assert "8 K past its set point" in events[-1].headline and "only then" in events[-1].headline
+
+
+def test_the_same_urgent_steps_twice_within_a_day_are_not_simply_repeated():
+    chamber = box()
+    state = run_away(chamber, AdviceState(), 0.0)
+    cool = later(situation(25.0, 78.0, 21.0, 45.0), 3.0)
+    state = done(asked(cool, chamber, state)[0], cool, chamber, "p")
+    again = later(situation(29.0, 70.0, 21.0, 45.0, temperature_slope_k_h=5.0), 6.0)
+    state, events = asked(again, chamber, state, "heater-runaway")
+    assert acts(events[-1]) == ["heater stop", "probe check"]
+    assert "not the first time today" in events[-1].actions[0].text and "second thermometer" in events[-1].actions[1].text
+    assert "not found yet" in events[-1].reason
+    state = done(state, again, chamber, "u2")
+    _, events = asked(later(cool, 9.0), chamber, state)
+    assert "another thermostat" in events[-1].headline
+
+
+# ---------------------------------------------------------------- the set point
+
+
+def test_the_set_point_is_not_walked_down_while_the_heater_rests():
+    chamber = box(25.5)
+    state, seen = AdviceState(), []
+    for hour in range(0, 96, 2):
+        now = later(situation(29.4, 60.0, 28.6, 55.0), float(hour))
+        state, events = asked(now, chamber, state, priority="today")
+        seen += [name for event in events for name in acts(event)]
+        if state.open is not None and state.open.done_ms is None:
+            state = done(state, now, chamber, f"w{hour}")
+    assert not {"heater less", "heater stop"} & set(seen)
+    assert state.told_knobs.get("setpoint", 25.5) == 25.5
+
+
+@pytest.mark.parametrize("obedient", [True, False])
+def test_an_unknown_set_point_is_told_as_a_figure_once_and_is_no_ladder(obedient):
+    chamber, state, headlines = box(None), AdviceState(), []
+    for hour in range(0, 120, 3):
+        now = later(situation(22.5, 90.0, 18.0, 50.0, factor=0.9, usual_range_k=0.2), float(hour))
+        state, events = asked(now, chamber, state, priority="today")
+        headlines += [event.headline for event in events if event.status == "given" and "heater more" in acts(event)]
+        if obedient and state.open is not None and state.open.done_ms is None:
+            state = done(state, now, chamber, f"w{hour}")
+    assert headlines and "to 25.5 °C if its dial shows figures" in headlines[0]
+    assert state.told_knobs.get("setpoint", 25.5) == 25.5  # flat at 22.5 with 25.5 set: it is at its limit, not told up again
+    assert len(headlines) == 1 or not obedient
+
+
+def test_a_dial_that_lies_is_turned_on_while_the_box_cycles_and_left_alone_when_it_stands_still():
+    chamber, cold = box(25.5), situation(22.9, 79.0, 17.0, 50.0, factor=0.9)
+    cycles = later(cold, 0.0, usual_c=22.9, usual_peak_c=23.6, usual_trough_c=22.3, usual_range_k=1.2)
+    stands = later(cold, 0.0, usual_c=22.9, usual_peak_c=23.0, usual_trough_c=22.8, usual_range_k=0.1)
+    assert "heater more" in acts(told(cycles, chamber)) and "heater more" not in acts(told(stands, chamber))
+
+
+def test_what_was_turned_down_for_a_warm_spell_is_turned_up_again_before_it_is_cold():
+    chamber, warm = box(28.5), situation(29.0, 72.0, 21.0, 45.0)
+    state, events = asked(warm, chamber, priority="today")
+    assert acts(events[0])[0] == "heater less"
+    state = done(state, warm, chamber)
+    low = state.told_knobs["setpoint"]
+    assert low >= 24.5 and owes(state)
+    cool = later(situation(low, 79.0, 18.0, 45.0, factor=0.8), 30.0)
+    state, events = asked(cool, chamber, state)
+    text = next(event.headline for event in events if event.status == "given")
+    assert low < 25.1 and f"up again from {low:g} to 25.5 °C" in text
+    state = done(state, cool, chamber, "up")
+    assert state.told_knobs["setpoint"] == 25.5
