@@ -5,11 +5,13 @@ with it.
 from __future__ import annotations
 
 from dataclasses import replace
+from math import inf
 
 from adapters.wording.figures import Style, clean, span
 from rules.settings import Settings
-from rules.terms.events import AlarmEvent
+from rules.terms.events import HOUR_MS, MINUTE_MS, AlarmEvent
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.bearable import HarmKind
 
 
 def title_of(settings: Settings, place: str | None) -> str:
@@ -37,8 +39,8 @@ def label(alarm: str) -> str:
     return ALARMS[alarm].label if alarm in ALARMS else clean(alarm.replace("-", " "), 60)
 
 
-def sentence(alarm: AlarmEvent, settings: Settings, style: Style, told_at_ms: int) -> str:
-    """Return what is happening: who, what, value and limit, since when."""
+def sentence(alarm: AlarmEvent, settings: Settings, style: Style, told_at_ms: int, *, account: bool = True) -> str:
+    """Return what is happening: who, what, value and limit, since when, and, unless told apart, its account of harm."""
     name, place = alarm.alarm, title_of(settings, alarm.chamber)
     condition = alarm.condition
     if _names_its_subject(name):
@@ -49,11 +51,12 @@ def sentence(alarm: AlarmEvent, settings: Settings, style: Style, told_at_ms: in
     elif condition in ("held", "unknown"):
         return _unseen(alarm, place, style, told_at_ms)
     elif _back_inside(alarm):
-        said = f"{place} was {label(name)} and is only just back within its limit"
+        said = f"{_was(alarm, place)} and is only just back within its limit"
         return said + _figures(alarm, style, told_at_ms) + "."
     else:
         said = _said(alarm, place)
-    return said + _figures(alarm, style, told_at_ms) + _since(alarm, style, told_at_ms) + "." + _harm(alarm, told_at_ms)
+    figures = _figures(alarm, style, told_at_ms) + _since(alarm, style, told_at_ms)
+    return f"{said}{figures}.{_harm(alarm, told_at_ms, account)}"
 
 
 def _back_inside(alarm: AlarmEvent) -> bool:
@@ -86,13 +89,34 @@ def _figures(alarm: AlarmEvent, style: Style, told_at_ms: int) -> str:
     if value is None or unit is None or unit == "s":
         return ""
     old = told_at_ms - alarm.at_ms >= 60_000 and alarm.at_ms != alarm.since_ms
-    said = f": {style.quantity(value, unit)}" + (f" at {style.clock(alarm.at_ms, told_at_ms)}" if old else "")
+    then, pace = _then(alarm, style, told_at_ms)
+    said = f": {then}{style.quantity(value, unit)}" + (f" at {style.clock(alarm.at_ms, told_at_ms)}" if old else "")
+    said += (" now" if then and not old else "") + pace
     if limit is None:
         return said
     if unit == "K":  # a margin: lid temperature minus dew point
         side = "below" if value < 0 else "above"
         return f" ({style.quantity(abs(value), unit)} {side} the dew point, where water settles)"
     return f"{said} (limit {style.quantity(limit, unit).removesuffix(' humidity')})"
+
+
+_MOVED = {"degC": 0.2, "%RH": 2.0}
+"""A value that differs less from what the last letter said has not moved."""
+_PACED_MS = (10 * MINUTE_MS, 3 * HOUR_MS)
+"""Between two values so far apart a pace is worth telling."""
+
+
+def _then(alarm: AlarmEvent, style: Style, told_at_ms: int) -> tuple[str, str]:
+    """Return what the last letter said of the value, and how fast it has moved since; empty where it has not."""
+    value, before, unit = alarm.value, alarm.told_value, alarm.unit
+    if value is None or before is None or alarm.told_ms is None or abs(value - before) < _MOVED.get(unit or "", inf):
+        return "", ""
+    then = f"{style.quantity(before, unit)} at {style.clock(alarm.told_ms, told_at_ms)}, "
+    apart_ms = alarm.at_ms - alarm.told_ms
+    if not _PACED_MS[0] <= apart_ms <= _PACED_MS[1]:
+        return then, ""
+    pace = style.quantity(abs(value - before) * HOUR_MS / apart_ms, "K" if unit == "degC" else unit).removesuffix(" humidity")
+    return then, f", {'rising' if value > before else 'falling'} by {pace} per hour"
 
 
 def _since(alarm: AlarmEvent, style: Style, told_at_ms: int) -> str:
@@ -103,34 +127,62 @@ _FRESH_S = 600
 """A pace that was seen longer ago predicts nothing."""
 
 
-def _harm(alarm: AlarmEvent, told_at_ms: int) -> str:
+def _was(alarm: AlarmEvent, place: str) -> str:
+    """Return that it was so: of the place, or of a part of it."""
+    part = alarm.alarm in ALARMS and ALARMS[alarm.alarm].tells_of_a_part
+    return f"{place}: “{label(alarm.alarm)}” stood" if part else f"{place} was {label(alarm.alarm)}"
+
+
+def _harm(alarm: AlarmEvent, told_at_ms: int, account: bool) -> str:
     if alarm.condition != "active":
         return ""
     does_harm = " This does harm." if alarm.level == "harmful" else ""
     if alarm.harm_used is not None:
-        return does_harm + _account(alarm, told_at_ms)
+        return does_harm + (f" {left}" if account and (left := account_of(alarm, told_at_ms)) else "")
     if does_harm:
         return does_harm
-    left = alarm.seconds_left
-    if left is None or left <= 0:
-        return ""
     age_s = (told_at_ms - alarm.at_ms) / 1000
-    if age_s > _FRESH_S:
+    if alarm.seconds_left is None or alarm.seconds_left <= 0 or age_s > _FRESH_S:
         return ""
-    left -= age_s
-    return f" At this pace it does harm in about {span(left)}." if left >= 60 else " By now it may do harm."
+    left_s = alarm.seconds_left - age_s
+    return f" At this pace it does harm in about {span(left_s)}." if left_s >= 60 else " By now it may do harm."
 
 
-def _account(alarm: AlarmEvent, told_at_ms: int) -> str:
-    """Return how much of what such a garden bears is used up; an old figure is not told."""
-    age_s, used_pct = (told_at_ms - alarm.at_ms) / 1000, round(100 * (alarm.harm_used or 0.0))
-    if age_s > _FRESH_S:
+_BORNE: dict[HarmKind, str] = {"heat": "heat", "cold": "cold", "dryness": "dry air", "water": "water from the lid"}
+
+
+def account_of(alarm: AlarmEvent, told_at_ms: int) -> str:
+    """Return how much of what such a garden bears is used up, and how long the rest lasts; an old figure is not told."""
+    age_s = (told_at_ms - alarm.at_ms) / 1000
+    if alarm.harm_used is None or not alarm.open or age_s > _FRESH_S:
         return ""
+    what = _BORNE[ALARMS[alarm.alarm].harm or "water"]
+    used_pct = round(100 * alarm.harm_used)
     left_s = None if alarm.seconds_left is None else alarm.seconds_left - age_s
     if used_pct >= 100 or (left_s is not None and left_s < 60):
-        return " All that such a garden bears of this is used up (an own estimate)."
-    rest = "" if left_s is None else f"; at this pace the rest lasts about {span(left_s)}"
-    return f" About {used_pct} % of what such a garden bears of this is used up (an own estimate){rest}."
+        return f"All {what} that such a garden bears is used up (an own estimate)."
+    used = f"About {used_pct} %" if used_pct else "Hardly any"
+    rest = "" if left_s is None else f"; at this pace the rest lasts about {span(left_s)}{_early(alarm, left_s, age_s)}"
+    return f"{used} of the {what} that such a garden bears is used up (an own estimate){rest}."
+
+
+def _early(alarm: AlarmEvent, left_s: float, age_s: float) -> str:
+    early_s = None if alarm.early_seconds_left is None else alarm.early_seconds_left - age_s
+    told = early_s is not None and early_s < 0.8 * left_s
+    return f", at the earliest {span(early_s)}" if told and early_s is not None else ""
+
+
+def worse_by(alarm: AlarmEvent, style: Style) -> str:
+    """Return by what an alarm has become worse."""
+    kind = ALARMS[alarm.alarm].harm if alarm.alarm in ALARMS else None
+    if alarm.worse == "mark" and kind == "water":
+        return "the film on the lid has grown to half of what drips"
+    if alarm.worse == "mark" and alarm.mark is not None:
+        side = "risen above" if kind == "heat" else "fallen below"
+        return f"it has {side} {style.quantity(alarm.mark, alarm.unit)}"
+    if alarm.worse == "time":
+        return "half of the time that was left is gone"
+    return "it has become more urgent"
 
 
 def _unseen(alarm: AlarmEvent, place: str, style: Style, told_at_ms: int) -> str:
@@ -140,7 +192,7 @@ def _unseen(alarm: AlarmEvent, place: str, style: Style, told_at_ms: int) -> str
         return f"{place}: whether {what} is not known, because nothing believable is heard from its probe."
     seen = "" if value is None else f" ({style.quantity(value, alarm.unit)})"
     since = f" It began at {style.clock(alarm.since_ms, told_at_ms)}." if alarm.since_ms else ""
-    return f"{place} was {label(name)} when it was last seen{seen}.{since} I can no longer see it, so it may still be so."
+    return f"{_was(alarm, place)} when it was last seen{seen}.{since} I can no longer see it, so it may still be so."
 
 
 def over(alarm: AlarmEvent, settings: Settings, style: Style, told_at_ms: int) -> str:

@@ -16,6 +16,7 @@ MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", 
 _NUMBER = r"[-+−]?\d+(?:\.\d+)?"
 _TEMPERATURE = re.compile(rf"((?:{_NUMBER})(?: (?:to|and|or) (?:{_NUMBER}))*) ?(?:degC|°C)(?![A-Za-z])")
 _DIFFERENCE = re.compile(rf"({_NUMBER}(?: to {_NUMBER})?) ?K(?=(?:/h)?(?![A-Za-z0-9/]))")
+_A_NIGHT_MS = 12 * 3_600_000
 _HIDDEN = ("Cc", "Cf", "Zl", "Zp", "Cs", "Co", "Cn")
 
 
@@ -67,10 +68,10 @@ class Style:
         return datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(self.zone)
 
     def clock(self, at_ms: int, seen_from: int | None = None) -> str:
-        """Return an instant as `02:10 WET`, with the day where it is not the day of `seen_from`."""
+        """Return an instant as `02:10 WET`, with the day where it is not the day of `seen_from` or the night before."""
         moment = self.local(at_ms)
         short = f"{moment:%H:%M} {moment.tzname()}"
-        if seen_from is not None and self.local(seen_from).date() == moment.date():
+        if seen_from is not None and (self.local(seen_from).date() == moment.date() or 0 <= seen_from - at_ms < _A_NIGHT_MS):
             return short
         return f"{short}, {DAYS[moment.weekday()]} {moment.day} {MONTHS[moment.month - 1]}"
 

@@ -7,15 +7,18 @@ in the first letter of all.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TypeVar
 
 from adapters.wording import commands
-from adapters.wording.alarm_sentences import first_step, label, over, sentence, subject_of, title_of
+from adapters.wording.alarm_sentences import account_of, first_step, label, over, sentence, subject_of, title_of, worse_by
 from adapters.wording.figures import Style, clean, span
 from adapters.wording.sections import Block, Section, command, points, section, steps, text
 from rules.settings import Settings
 from rules.terms.events import AdviceEvent, AlarmEvent, LetterEvent, News, Prediction, QualityEvent
+from rules.trade.alarm_kinds import ALARMS
 
 _Kind = TypeVar("_Kind")
 _TESTS = {
@@ -42,13 +45,14 @@ def situation(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
     alarms, advice = of_kind(about, AlarmEvent), standing_advice(about)
     now_ms = letter.at_ms
     parts = [
-        section("", [_opening(letter)]),
-        section("Do this first", _to_do(alarms, advice, style, now_ms)),
-        section("What is happening", [text(sentence(alarm, settings, style, now_ms)) for alarm in alarms]),
+        section("", [_opening(letter, alarms, style)]),
+        section("Do this first", _to_do(letter, alarms, advice, style)),
+        section("What is happening", [text(line) for line in _happening(alarms, settings, style, now_ms)]),
+        section("What is left", [text(line) for line in _left(alarms, now_ms)]),
         section("Since my last letter", [text(line) for line in _came_of(about, style)]),
-        section("How sure", _how_sure(about, alarms, advice, style)),
-        section("Why", [text(style.text(clean(line, 1500))) for line in _why(alarms, advice)]),
         section("Do not", points([style.text(clean(line)) for line in (advice.never if advice else ())])),
+        section("How sure", _how_sure(about, alarms, advice, style)),
+        section("Why", [text(style.text(clean(line, 1500))) for line in _why(alarms, advice, style, now_ms)]),
         section("Look again", _look_again(advice, style, now_ms)),
         section("Your answer", _quiet(letter, alarms, advice)),
         section("Take care", points([style.text(clean(line)) for line in (advice.cautions if advice else ())])),
@@ -72,25 +76,47 @@ def shown(alarms: Sequence[AlarmEvent]) -> list[AlarmEvent]:
     return [alarm for alarm in alarms if alarm.suppression == "none"] or list(alarms)
 
 
-def _opening(letter: LetterEvent) -> Block | None:
+def _happening(alarms: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms: int) -> list[str]:
+    """Return a sentence for each alarm; a figure that several share is told once."""
+    lines, known = [], set()
+    for alarm in alarms:
+        figure = (alarm.chamber, alarm.value, alarm.unit, alarm.at_ms)
+        shared = alarm.open and alarm.value is not None and figure in known
+        known.add(figure)
+        bare = replace(alarm, value=None, level="outside", harm_used=None, seconds_left=None) if shared else alarm
+        told = over(alarm, settings, style, now_ms) if alarm.condition == "normal" else ""
+        lines.append(told or sentence(bare, settings, style, now_ms, account=False))
+    return lines
+
+
+def _left(alarms: Sequence[AlarmEvent], now_ms: int) -> list[str]:
+    """Say once for each kind of harm how much of what a garden bears is used up."""
+    kinds = {ALARMS[alarm.alarm].harm: told for alarm in reversed(alarms) if (told := account_of(alarm, now_ms))}
+    return list(reversed(kinds.values()))
+
+
+def _opening(letter: LetterEvent, alarms: Sequence[AlarmEvent], style: Style) -> Block | None:
     to = {
         "second": "You get this letter because this still stands and the keeper has not acknowledged it.",
         "stand-in": "You look after the shelf while the keeper is away.",
     }.get(letter.to, "")
-    lost = any(alarm.condition in ("held", "unknown") for alarm in of_kind(letter.about, AlarmEvent)[:1])
+    lost = any(alarm.condition in ("held", "unknown") for alarm in alarms[:1])
+    worse = next((alarm for alarm in alarms if alarm.change == "worsened" and alarm.at_ms == letter.at_ms), None)
     opening = "I can no longer see what I told you about." if lost else _OPENING.get(letter.sort, "")
+    if worse is not None and letter.sort == "escalation" and not lost:
+        opening = f"{opening.removesuffix('.')}: {worse_by(worse, style)}."
     said = to or opening
     return text(said) if said else None
 
 
-def _to_do(alarms: list[AlarmEvent], advice: AdviceEvent | None, style: Style, now_ms: int) -> list[Block]:
+def _to_do(letter: LetterEvent, alarms: list[AlarmEvent], advice: AdviceEvent | None, style: Style) -> list[Block]:
     lines = [style.text(_ended(clean(action.text))) for action in (advice.actions if advice else ())]
     if not lines:
         lines = list(dict.fromkeys(first_step(alarm) for alarm in alarms))[:3]
     blocks = steps(lines)
     if advice is not None and advice.act_within_s:
-        left = advice.act_within_s - (now_ms - advice.at_ms) / 1000
-        blocks.append(text(f"Do it within {span(left)}." if left >= 60 else "Do it now."))
+        left_s = advice.act_within_s - _age_s(advice, letter.at_ms)
+        blocks.append(text("Do it now." if letter.urgent or left_s < 60 else f"Do it within {span(left_s)}."))
     return blocks
 
 
@@ -127,10 +153,27 @@ def doubt(event: QualityEvent, style: Style) -> str:
     return f"{said}: {_ended(detail)}" if detail else f"{said} (test: {clean(event.test, 40).replace('-', ' ')})."
 
 
-def _why(alarms: list[AlarmEvent], advice: AdviceEvent | None) -> list[str]:
+def _why(alarms: list[AlarmEvent], advice: AdviceEvent | None, style: Style, now_ms: int) -> list[str]:
     if advice is not None and advice.reason:
-        return [advice.reason]
+        return [_as_it_was(advice, style, now_ms)]
     return [_ended(f"{label(alarm.alarm).capitalize()}: {alarm.reason}") for alarm in alarms if alarm.reason]
+
+
+def _age_s(advice: AdviceEvent, now_ms: int) -> float:
+    """Return how long ago what an advice says was found."""
+    return (now_ms - (advice.found_ms or advice.at_ms)) / 1000
+
+
+_OLD_S = 600
+"""What was found longer ago is told as past, with its time; what was expected from it is no longer told."""
+_IS = re.compile(r"\bis (?=at [-−+\d]|[-−+\d])")
+
+
+def _as_it_was(advice: AdviceEvent, style: Style, now_ms: int) -> str:
+    """Return the reason of an advice; where it is old, as what was found when it was given."""
+    if _age_s(advice, now_ms) < _OLD_S:
+        return advice.reason
+    return f"What I found at {style.clock(advice.found_ms or advice.at_ms, now_ms)}: {_IS.sub('was ', advice.reason)}"
 
 
 def _look_again(advice: AdviceEvent | None, style: Style, now_ms: int) -> list[Block]:
@@ -138,10 +181,11 @@ def _look_again(advice: AdviceEvent | None, style: Style, now_ms: int) -> list[B
         return []
     when = []
     if advice.look_again_s:
-        left = advice.look_again_s - (now_ms - advice.at_ms) / 1000
+        left = advice.look_again_s - _age_s(advice, now_ms)
         at = style.clock(now_ms + round(1000 * left), now_ms)
         when = [text(f"In {span(left)}, at about {at}." if left >= 60 else "It is time to look again now.")]
-    return when + [Block("point", _prediction(row, style)) for row in advice.predictions[:3]]
+    expected = advice.predictions[:3] if _age_s(advice, now_ms) < _OLD_S else ()
+    return when + [Block("point", _prediction(row, style)) for row in expected]
 
 
 def _prediction(row: Prediction, style: Style) -> str:
@@ -159,6 +203,7 @@ def _quiet(letter: LetterEvent, alarms: list[AlarmEvent], advice: AdviceEvent | 
     if standing:
         blocks.append(text("You have seen it, and need no reminder:"))
         blocks += [Block("command", commands.acknowledge(alarm)) for alarm in standing[:3]]
+    if standing and not any(alarm.level == "harmful" for alarm in standing):  # what does harm cannot be shelved
         blocks += command("Quiet for four hours (harm still comes through):", commands.shelve(standing[0]))
     if standing and letter.chamber:
         blocks += command("All the numbers behind this:", commands.why(letter.chamber))

@@ -301,7 +301,7 @@ class _Talk:
         urgency = self._raised(now)
         event = replace(now.event, urgency=urgency)
         state = replace(state, open=replace(now, reminders=now.reminders + 1, urgency=urgency, event=event))
-        return self._say(state, "reminded", events)
+        return self._say(state, "reminded", events, found_ms=now.told_ms)
 
     def _raised(self, now: OpenAdvice) -> Priority:
         """Return the urgency of a second reminder: one step higher, but nobody is woken for what did not wake at first."""

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
+from rules.alarms.state import record_key
 from rules.settings import Settings
 from rules.telling.policy import is_sent
 from rules.telling.state import Heard, Owed, Sent, Sort, TellingState, Thread
@@ -91,6 +92,8 @@ class Desk:
         name = f"{key}.{thread.number}" if thread.number else key
         thread.ordinal += 1
         thread.told_ms = at_ms
+        if key.startswith("situation."):
+            about = [self._beside_the_last(event, to) if isinstance(event, AlarmEvent) else event for event in about]
         self.letters.append(
             LetterEvent(
                 id=f"{self.origin}.letter.{name}.{thread.ordinal}", at_ms=at_ms, chamber=self._chamber(place), sort=sort,
@@ -98,6 +101,16 @@ class Desk:
                 about=tuple(about),
             )
         )
+
+    def _beside_the_last(self, alarm: AlarmEvent, to: str | None) -> AlarmEvent:
+        """Put beside an alarm's value what the keeper's last letter said of it, and keep this one for the next."""
+        heard = self.state.heard.get(record_key(alarm.chamber, alarm.alarm, alarm.probe, alarm.medium))
+        if heard is None or alarm.value is None:
+            return alarm
+        before = replace(alarm, told_value=heard.letter_value, told_ms=heard.letter_value_ms)
+        if heard.letter_value_ms != alarm.at_ms and to != "second":
+            heard.letter_value, heard.letter_value_ms = alarm.value, alarm.at_ms
+        return before
 
     def marked(self, keys: Iterable[str], at_ms: int) -> None:
         """Note that these owed things are told now and owe them no longer."""

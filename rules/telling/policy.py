@@ -111,7 +111,7 @@ def _count_raise(state: TellingState, key: str, heard: Heard, at_ms: int) -> Non
     state.raises[key] = state.raises.get(key, 0) + 1
     if heard.raised_ms is not None and at_ms - heard.raised_ms >= CHATTER_QUIET_FOR_MS:
         heard.chattering = False
-    heard.raised_ms = at_ms
+    heard.raised_ms, heard.letter_value, heard.letter_value_ms = at_ms, None, None
 
 
 def _standing(settings: Settings, state: TellingState, key: str, heard: Heard, event: AlarmEvent) -> None:

@@ -33,6 +33,9 @@ class Heard:
     told_ms: int | None = None
     """When it was last told as news."""
     raised_ms: int | None = None
+    letter_value: float | None = None
+    """Its value in the last letter of this occurrence, and when that was read."""
+    letter_value_ms: int | None = None
 
     @property
     def place(self) -> str:

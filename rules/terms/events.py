@@ -143,7 +143,7 @@ def _time_key(name: str) -> str:
     return "time" if name == "at_ms" else name.removesuffix("_ms")
 
 
-_INSTANTS = {"time": "at_ms", "since": "since_ms", "due": "due_ms"}
+_INSTANTS = {"time": "at_ms", "since": "since_ms", "told": "told_ms", "due": "due_ms", "found": "found_ms"}
 
 
 def _read(body: object) -> object:
@@ -193,6 +193,10 @@ class AlarmEvent(Event):
     worse: Literal["priority", "time", "mark"] | None = None
     """Of `worsened`: by a graver priority, half of the time left gone, or a mark crossed."""
     mark: float | None = None
+    told_value: float | None = None
+    """In a letter: what the last letter said of its value; None: it said nothing of it."""
+    told_ms: int | None = None
+    """When that value was read."""
     priority_reason: str = ""
     reason: str = ""
 
@@ -248,6 +252,8 @@ class AdviceEvent(Event):
     look_again_s: int | None = None
     lacking: tuple[str, ...] = ()
     headline: str = ""
+    found_ms: int | None = None
+    """Of a reminder: when what it says was found; None: at its own instant."""
 
     @property
     def over(self) -> bool:

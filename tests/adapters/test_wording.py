@@ -133,6 +133,26 @@ HARMFUL = alarm(
     priority="wake",
     reason="30.9 degC, above 30 degC for 2 minutes",
 )
+COLDER = alarm(
+    "temperature-low", change="worsened", level="harmful", priority="wake", value=14.7, limit=24.0, worse="mark", mark=15.0,
+    harm_used=0.06, seconds_left=18_000.0, early_seconds_left=13_000.0, told_value=17.0, told_ms=NOW - HOUR,
+    since_ms=NOW - 4 * HOUR,
+)
+FAILING = replace(COLDER, id="f", alarm="heater-failed", since_ms=NOW - 3 * HOUR)
+VERIFIED = replace(
+    ADVICE, id="v", status="verified", actions=(), never=(), cautions=(), lacking=(), predictions=(),
+    headline="No effect seen: look whether it was really changed", reason="Expected +1.5 K of temperature, seen -2.1 K.",
+)  # fmt: skip
+CHECK_THE_HEAT = replace(
+    ADVICE, at_ms=NOW - 50 * MINUTE, change="check", amount=None, unit=None,
+    actions=(
+        Action("heater", "check", None, None, "Check the heat: is the mat plugged in and warm to the hand"),
+        Action("room", "move", None, None, "Carry the box to the warmest room"),
+    ),
+    never=("Do not air the box: it cools.",), cautions=("The mat may be hot: touch its edge with the back of the hand.",),
+    lacking=(), predictions=(),
+    reason="It is 17.4 °C and 80 %RH. The temperature falls towards the room's. The room is at 9.0 °C.",
+)  # fmt: skip
 DRY = alarm("humidity-low", value=66.0, limit=70.0, unit="%RH", reason="66 %RH, below 70 %RH for 10 minutes")
 WET = alarm("lid-dew", value=-0.8, limit=0.5, unit="K", reason="lid 22.9 degC, dew point 23.7 degC")
 BLIND = alarm("blind", value=None, limit=None, unit=None, reason="both probes silent for 2 hours")
@@ -156,6 +176,7 @@ LETTERS = {
     "situation_wet_lid": letter("situation", WET, SUSPECT),
     "escalation": letter("escalation", HARMFUL, ADVICE, ordinal=2, urgent=True),
     "escalation_to_second": letter("escalation", HARMFUL, ADVICE, ordinal=4, urgent=True, to="second"),
+    "worse": letter("escalation", COLDER, FAILING, VERIFIED, CHECK_THE_HEAT, ordinal=3, urgent=True),
     "reminder": letter("reminder", HARMFUL, ADVICE, ordinal=3, urgent=True),
     "all_clear": letter("all-clear", RETURNED, ordinal=5),
     "all_clear_in_part": letter("all-clear", RETURNED, WET, ordinal=5),
@@ -280,14 +301,29 @@ def test_a_pace_that_was_seen_long_ago_foretells_nothing():
 
 
 def test_what_came_of_the_last_step_is_told_and_is_not_taken_for_the_advice():
-    verified = replace(
-        ADVICE, id="v", status="verified", actions=(), headline="No effect seen: look whether it was really changed",
-        reason="Expected -1.5 K of temperature, seen +0.1 K.",
-    )  # fmt: skip
-    body = " ".join(compose(told(letter("situation", DRY, verified)), watch()).text.split())
+    body = " ".join(compose(told(letter("situation", DRY, VERIFIED)), watch()).text.split())
     assert ALARMS["humidity-low"].first_step in body
-    assert "SINCE MY LAST LETTER No effect seen: look whether it was really changed. Expected -1.5 °C of temperature" in body
+    assert "SINCE MY LAST LETTER No effect seen: look whether it was really changed. Expected +1.5 °C of temperature" in body
     assert "WHY Too dry: 66 % humidity" in body
+
+
+def test_a_part_that_was_last_seen_failing_is_said_in_english():
+    event = told(alarm("heater-failed", change="held", condition="held", value=7.1))
+    said = sentence(event, watch(), Style("degC", ZoneInfo("UTC")), event.at_ms)
+    assert said.startswith("Big nest: “heat is failing” stood when it was last seen (7.1 °C).")
+
+
+def test_what_does_harm_is_not_offered_to_be_shelved():
+    assert "dewlid shelve" in compose(told(LETTERS["situation"]), watch()).text
+    assert "dewlid shelve" not in compose(told(LETTERS["escalation"]), watch()).text
+
+
+def test_reasons_found_long_ago_are_told_as_past_and_their_predictions_no_longer():
+    old = replace(ADVICE, found_ms=NOW - 2 * HOUR, status="reminded")
+    body = " ".join(compose(told(letter("reminder", HARMFUL, old)), watch()).text.split())
+    assert "What I found at 01:10 CET: It was 29.4 °C and 66 % humidity" in body
+    assert "The room was at 21.0 °C" in body
+    assert "I expect 27.4" not in body
 
 
 def test_a_weekly_digest_says_when_the_next_one_is_missed():

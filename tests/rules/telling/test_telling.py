@@ -506,6 +506,18 @@ def test_another_amount_is_no_news_but_another_device_is() -> None:
     assert [one.at_ms for one in letters_of(advice(when), same, other)] == [when, other.at_ms]
 
 
+def test_a_letter_carries_beside_each_value_what_the_last_one_said_of_it() -> None:
+    when = at("10 08:00")
+    letters = letters_of(
+        alarm(when, value=28.6), alarm(when + HOUR_MS, "escalated", priority="wake", level="harmful", value=31.0),
+        alarm(when + 2 * HOUR_MS, "returned", value=27.0), alarm(when + 3 * HOUR_MS, occurrence=2, value=28.7),
+    )
+    situation = [one.about[0] for one in letters if one.sort in ("situation", "escalation")]
+    assert [(one.value, one.told_value, one.told_ms) for one in situation if one.kind == "alarm"] == [
+        (28.6, None, None), (31.0, 28.6, when), (28.7, None, None),
+    ]
+
+
 def test_the_same_first_step_advised_again_after_a_verdict_is_told_again() -> None:
     when = at("10 08:00")
     letters = letters_of(
@@ -722,5 +734,7 @@ def test_a_state_that_version_0_1_0_wrote_goes_on_as_it_was() -> None:
         SystemEvent(id="s2", at_ms=when + MINUTE_MS, chamber=None, what="clock-step", text="set"),
     ]
     now, _ = tell(WATCH, TellingState(), events, when, when + 2 * MINUTE_MS, "o")
+    for heard in now.heard.values():
+        heard.letter_value = heard.letter_value_ms = None  # which it did not keep
     stored = (Path(__file__).parent / "state_of_0_1_0.json").read_bytes()
     assert TypeAdapter(TellingState).validate_json(stored) == now
