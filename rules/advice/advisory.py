@@ -20,6 +20,7 @@ from rules.advice.state import AdviceState, Asked, OpenAdvice, ToldForecast, Tol
 from rules.advice.steady import steadied
 from rules.advice.text import (
     act_within_s,
+    beyond_devices,
     cautions_of,
     headline_of,
     in_keepers_unit,
@@ -256,7 +257,7 @@ class _Talk:
             case=None if wanted.cause is None else wanted.cause.case, urgency=urgency,
             act_within_s=self._within_s(wanted),
             look_again_s=min(wait_s, URGENT_LOOK_S) if urgency == "wake" else wait_s,
-            lacking=list(lacking_of(wanted, situation)), headline=headline_of(wanted),
+            lacking=list(lacking_of(wanted, situation)), headline=headline_of(wanted), beyond_devices=beyond_devices(wanted),
         )
 
     def _within_s(self, wanted: Plan) -> int | None:

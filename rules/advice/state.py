@@ -52,6 +52,7 @@ class Asked:
     look_again_s: int | None = None
     lacking: list[str] = field(default_factory=list)
     headline: str = ""
+    beyond_devices: bool = False
 
 
 @dataclass

@@ -126,6 +126,14 @@ def _then(rest: Forecast, lid_known: bool, now: Situation) -> str:
     )
 
 
+def beyond_devices(plan: Plan) -> bool:
+    """Return whether hardly anything that is at hand helps: something would have to be rebuilt or carried elsewhere."""
+    solution = plan.solution
+    if solution is None or solution.feasible or not solution.unmet:
+        return False
+    return solution.winner.violation >= LITTLE_HELP_SHARE * solution.idle.violation
+
+
 def _missed(plan: Plan) -> list[str]:
     """Return that a first step is not all, and, where hardly anything helps, what would have to be rebuilt."""
     solution = plan.solution
@@ -134,7 +142,7 @@ def _missed(plan: Plan) -> list[str]:
     if not solution.unmet:
         return ["The size is not sure yet, so this is a first step: look again before more."]
     what = " and ".join(UNMET[name][0] for name in solution.unmet)
-    if solution.winner.violation < LITTLE_HELP_SHARE * solution.idle.violation:
+    if not beyond_devices(plan):
         return [f"This is a first step: by itself {what}."]
     means = "; ".join(dict.fromkeys(UNMET[name][1] for name in solution.unmet))
     return [f"Your devices cannot repair this: {what}. What would: {means}."]

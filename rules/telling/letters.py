@@ -9,8 +9,8 @@ from typing import Literal
 from rules.alarms.state import record_key
 from rules.settings import Settings
 from rules.telling.policy import is_sent
-from rules.telling.state import Heard, Owed, Sent, Sort, TellingState, Thread
-from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent, CareEvent, LetterEvent, News
+from rules.telling.state import Heard, Owed, Sent, Sort, TellingState, Thread, When
+from rules.terms.events import DAY_MS, HOUR_MS, AdviceEvent, AlarmEvent, CareEvent, LetterEvent, News
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.urgency import PRIORITIES, rank
 
@@ -18,6 +18,9 @@ AGAIN_FOR_MS = 6 * HOUR_MS
 """A situation that comes back within this goes on in the same thread."""
 NEXT_WITHIN_MS = HOUR_MS
 """One more sign of what was told less than this ago, with the same thing to do, goes with the next letter; judgement."""
+CALM_LETTERS = 4
+"""So many letters about one place that are no worse than the last go out within a day; what is left stands in the next one
+or in the digest. Where the devices at hand cannot repair it, and that was told, one. Judgement of our own."""
 WAKE_SUMMARIES = 4
 """So many summaries may go out early within one flood window because something in them wakes."""
 
@@ -134,12 +137,34 @@ class Desk:
         """Return the groups that cannot wait; what can goes with the next letter of its place, within the hour."""
         pressing = []
         for group in groups:
-            if not self._can_wait(group, at_ms):
+            if self._is_enough(group, at_ms):
+                later: When = "digest"
+            elif self._can_wait(group, at_ms):
+                later = "next"
+            else:
                 pressing.append(group)
                 continue
             for key in group.keys:
-                self.state.owed[key].when = "next"
+                self.state.owed[key].when = later
         return pressing
+
+    def _is_enough(self, group: Group, at_ms: int) -> bool:
+        """Whether the place has had its letters of the day, and this one is no worse than the last."""
+        thread, advice = self.state.threads.get(f"situation.{group.place}"), self.state.advice.get(group.place)
+        if thread is None or group.sort not in _SORTS[:4] or self._is_worse(group, thread, at_ms):
+            return False
+        most = 1 if thread.beyond_devices and (advice is None or advice.beyond_devices) else CALM_LETTERS
+        return sum(told_ms > at_ms - DAY_MS for told_ms in thread.calm_ms) >= most
+
+    def _is_worse(self, group: Group, thread: Thread, at_ms: int) -> bool:
+        """Whether something began, got worse, or may wake, as the last letters of its place did not say."""
+        if thread.closed_ms is not None and at_ms - thread.closed_ms > AGAIN_FOR_MS:
+            return True
+        items = [self.state.owed[key] for key in group.keys]
+        alarms = [event for owed in items for event in owed.about if isinstance(event, AlarmEvent)]
+        worse = any(alarm.change in ("worsened", "escalated") or alarm.level == "harmful" for alarm in alarms)
+        ranks = [rank(owed.priority) for owed in items]
+        return worse or max(ranks) > thread.rank or max(ranks) == rank("wake")
 
     def _can_wait(self, group: Group, at_ms: int) -> bool:
         """Whether it is one more sign of what the last letter told: no worse, no harm, and the same advice stands."""
@@ -179,6 +204,7 @@ class Desk:
         key = f"situation.{group.place}" if group.sort in _SORTS[:4] else f"{group.sort}.{group.place}"
         self._thread(key, at_ms)
         about = self._about(group)
+        self._count(self.state.threads[key], group, about, at_ms)
         to: Literal["stand-in"] | None = "stand-in" if _is_handed_over(self.state.owed[group.keys[0]]) else None
         self._settle(key, group, at_ms)
         if key.startswith("situation."):
@@ -188,6 +214,14 @@ class Desk:
         urgent = night or (group.sort == "reminder" and group.wakes)
         self.write(key, group.sort, group.place, about, at_ms, urgent=urgent, to=to)
         self._close_if_over(key, group, about, at_ms)
+
+    def _count(self, thread: Thread, group: Group, about: list[News], at_ms: int) -> None:
+        """Keep when a letter was no worse than the last, and whether it told that the devices cannot repair it."""
+        if not self._is_worse(group, thread, at_ms):
+            thread.calm_ms = [*thread.calm_ms, at_ms][-CALM_LETTERS:]
+        for event in about:
+            if isinstance(event, AdviceEvent) and event.status in ("given", "updated", "reminded"):
+                thread.beyond_devices = event.beyond_devices
 
     def _summary(self, groups: list[Group], at_ms: int) -> None:
         about: list[News] = []

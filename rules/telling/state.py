@@ -85,6 +85,10 @@ class Thread:
     second: bool = False
     told_ms: int | None = None
     """When its last letter was written."""
+    calm_ms: list[int] = field(default_factory=list)
+    """When its last letters were written that were no worse than the one before."""
+    beyond_devices: bool = False
+    """Whether the last advice in it said that what is at hand cannot repair it."""
     answered_ms: int | None = None
     """When the keeper last said to have done what was advised; graver news ask for an answer of their own."""
 

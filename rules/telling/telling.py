@@ -17,6 +17,7 @@ from rules.telling.quiet_hours import awake_ms, instant_ms, local
 from rules.telling.state import Owed, TellingState, Thread
 from rules.terms.events import Event, LetterEvent, News, SystemEvent
 from rules.trade.cautions import CAUTIONS
+from rules.trade.urgency import rank
 
 __all__ = ["TellingState", "configured", "tell"]
 
@@ -172,7 +173,7 @@ def _round(desk: Desk, at_ms: int) -> None:
 
 
 def _morning(desk: Desk, at_ms: int) -> None:
-    waiting = [owed for owed in desk.state.owed.values() if owed.when == "digest" and owed.priority == "morning"]
+    waiting = [owed for owed in desk.state.owed.values() if owed.when == "digest" and rank(owed.priority) > 0]
     for owed in waiting:
         owed.when = "now"
     if waiting:

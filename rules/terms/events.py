@@ -252,6 +252,8 @@ class AdviceEvent(Event):
     look_again_s: int | None = None
     lacking: tuple[str, ...] = ()
     headline: str = ""
+    beyond_devices: bool = False
+    """Whether what is at hand cannot repair it: what is advised limits the harm."""
     found_ms: int | None = None
     """Of a reminder: when what it says was found; None: at its own instant."""
 

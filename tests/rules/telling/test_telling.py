@@ -70,11 +70,11 @@ def alarm(
 
 def advice(
     when: int, status: str = "given", chamber: str = "left", urgency: str = "today", change: str = "less",
-    advisory: str | None = None,
+    advisory: str | None = None, **more: Any,
 ) -> AdviceEvent:
     return AdviceEvent(
         id=f"a.{when}.{chamber}.{status}", at_ms=when, chamber=chamber, advisory=advisory or f"{chamber}.1", status=status,
-        device="heater", change=change, amount=1.0, unit="K", reason="too warm", urgency=urgency,
+        device="heater", change=change, amount=1.0, unit="K", reason="too warm", urgency=urgency, **more,
     )
 
 
@@ -553,6 +553,41 @@ def test_what_waits_for_the_morning_and_becomes_urgent_waits_no_longer() -> None
     when = at("10 23:30")
     letters = letters_of(advice(when), advice(at("11 01:00"), "updated", urgency="wake"))
     assert brief(letters) == [("11 01:00", "situation", "keeper")]
+
+
+def repeated(first: int, count: int, **more: Any) -> list[AdviceEvent]:
+    """An obedient keeper: every two hours a step of the same kind is advised, and judged an hour later."""
+    return [
+        one for number in range(count) for one in (
+            advice(first + 2 * number * HOUR_MS, advisory=f"left.{number}", **more),
+            advice(first + (2 * number + 1) * HOUR_MS, "verified", advisory=f"left.{number}"),
+        )
+    ]
+
+
+def test_what_is_no_worse_than_the_last_letter_is_mailed_four_times_a_day_and_the_rest_stands_in_the_digest() -> None:
+    letters = all_letters(
+        alarm(at("10 08:00")), *repeated(at("10 09:00"), 5), advice(at("10 19:00"), advisory="left.5"), until=at("11 08:01")
+    )
+    assert brief(letters) == [
+        ("10 08:00", "situation", "keeper"), ("10 08:00", "digest", "keeper"), ("10 09:00", "situation", "keeper"),
+        ("10 11:00", "situation", "keeper"), ("10 13:00", "situation", "keeper"), ("10 15:00", "situation", "keeper"),
+        ("11 08:00", "digest", "keeper"),
+    ]
+    assert [event.advisory for event in letters[-1].about if event.kind == "advice" and event.status == "given"] == ["left.5"]
+
+
+def test_what_is_worse_or_may_wake_is_mailed_however_many_letters_there_were() -> None:
+    letters = letters_of(
+        alarm(at("10 08:00")), *repeated(at("10 09:00"), 6),
+        alarm(at("10 20:30"), "worsened"), advice(at("10 21:30"), urgency="wake", change="stop"), until=at("10 22:00"),
+    )
+    assert brief(letters)[-2:] == [("10 20:30", "escalation", "keeper"), ("10 21:30", "situation", "keeper")]
+
+
+def test_what_the_devices_cannot_repair_is_said_once_and_then_once_a_day() -> None:
+    letters = letters_of(alarm(at("10 08:00")), *repeated(at("10 09:00"), 7, beyond_devices=True), until=at("11 07:00"))
+    assert brief(letters) == [("10 08:00", "situation", "keeper"), ("10 09:00", "situation", "keeper")]
 
 
 def test_advice_that_turns_to_another_device_is_told_within_the_hour() -> None:
