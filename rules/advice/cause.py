@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from rules.climate.situation import Situation
-from rules.climate.thermostat import State, state_of
+from rules.climate.thermostat import FAULT_K, State, state_of
 from rules.physics.vapour import saturation_vapour_pressure_pa
 from rules.settings import Chamber
 from rules.terms.events import Condition, Level, Priority
@@ -150,7 +150,9 @@ def reason_of(
     wet, known = _lid(situation, standing, lid_was_wet)
     star, floor = humidity_at_target_pct(situation, goal.temperature_c), humidity_floor_pct(situation)
     thermostat = thermostat_of(chamber, situation, knobs, heater_since_ms)
-    facts = _device_facts(chamber, knobs) | _heater_facts(thermostat, situation, goal, heater_sound)
+    facts = _device_facts(chamber, knobs) | _heater_facts(
+        thermostat, situation, goal, knobs.get("setpoint"), heater_sound
+    )
     facts |= _air_facts(situation, goal, floor) | _state_facts(chamber, situation, standing, goal, wet)
     if mist_useless:
         facts |= {"mist-useless"}
@@ -231,7 +233,9 @@ def thermostat_of(
     )
 
 
-def _heater_facts(thermostat: State | None, situation: Situation, goal: Goal, sound: bool) -> set[str]:
+def _heater_facts(
+    thermostat: State | None, situation: Situation, goal: Goal, setpoint_c: float | None, sound: bool
+) -> set[str]:
     """Return what the thermostat's state means for advice. `heater-idle`: off, so turning it down gives nothing back."""
     t, room = situation.temperature_c, situation.room_temperature_c
     cold = t is not None and t < goal.low_c
@@ -242,6 +246,8 @@ def _heater_facts(thermostat: State | None, situation: Situation, goal: Goal, so
     }.get(thermostat or "", set())
     if thermostat == "unknown" and t is not None and t < goal.low_c - 1.5 and not sound:
         facts = facts | {"heater-suspect"}
+    if thermostat == "unknown" and setpoint_c is not None and t is not None and t > setpoint_c + FAULT_K:
+        facts = facts | {"heater-doubt"}  # stuck, or off in a warm room: only the mat tells
     if thermostat is None and cold:
         facts = facts | {"heater-weak"}
     if cold and t is not None and room is not None and t - room < 1.0:
@@ -277,7 +283,7 @@ def _state_facts(
         "warm-side": t is not None and t > goal.temperature_c + 0.5,
         "humid-side": rh is not None and rh > goal.humidity_pct, "founding": founding, "saturated": situation.saturated,
         "sudden": _stands(standing, "lid-open") or (slope is not None and slope < -30.0), "visiting": situation.visiting,
-        "air-dry": (rh is None or rh < goal.low_pct) and goal.dryness_matters
+        "air-dry": (rh is None or (rh < goal.low_pct and goal.dryness_matters))
         and not (t is not None and t >= practice.HEAT_FIRST_C),  # not known counts as dry; drying takes hours, heat minutes
         "lid-wet-odd": wet and lid is not None and t is not None and t - lid > 6.0,
     }

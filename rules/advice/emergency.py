@@ -60,6 +60,8 @@ def _kind_of_heat(cause: Cause, situation: Situation) -> str:
     if cause.thermostat == "unplugged":
         rises = (situation.temperature_slope_k_h or 0.0) > -FALLS_K_H
         return "still-rising" if rises and "room-cooler" in cause.facts else "heat-wave"
+    if cause.thermostat == "unknown" and situation.room_temperature_c is None:
+        return "not-known"
     room, held = situation.room_temperature_c, cause.setpoint_c or cause.goal.temperature_c
     warm_room = room is not None and room >= held - 0.5
     return "heat-wave" if cause.thermostat is None or (cause.thermostat == "resting" and warm_room) else "runaway"
@@ -68,6 +70,11 @@ def _kind_of_heat(cause: Cause, situation: Situation) -> str:
 def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
     if kind == "still-rising":
         return ("The heater was unplugged, and yet it gets warmer.",)
+    if kind == "not-known":
+        return (
+            "Whether the heater or the room does it cannot be told from here: feel the mat. If it is hot, the heater heats on; "
+            "if it is cold, it is the room, the sun or a lamp.",
+        )
     if kind == "heat-wave":
         off = "" if cause.thermostat is None else ": the heater has long switched off, unplugging it changes nothing"
         return (f"It is the room, the sun or a lamp that heats{off}.",)

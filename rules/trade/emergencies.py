@@ -9,6 +9,7 @@ from rules.trade.practice import NO_COVER_HOT, NO_MIST_HOT, Step, steps
 
 HEAT_BRANCH: dict[str, tuple[Step, ...]] = {
     "runaway": steps("stop-heater", "fan-now", "air-now", Step("move-box", when=("lethal-heat",))),
+    "not-known": steps("stop-heater", "fan-now", "air-now", Step("move-box", when=("deadly-heat",)), "shade-box"),
     "heat-wave": steps("fan-now", "air-now", Step("move-box", when=("deadly-heat",)), "shade-box"),
     "still-rising": steps("check-unplugged", "fan-now", "air-now", Step("move-box", when=("lethal-heat",))),
 }

@@ -40,6 +40,11 @@ ACTS: dict[str, Act] = {
         "warm to the hand",
         needs=("heater",),
     ),
+    "feel-mat": Act(
+        "heater", "check",
+        "Feel the mat: if it is hot although it is warm enough, unplug it and look at the thermostat; if it is cold, the room "
+        "or the sun is the cause: shade the box", needs=("heater",),
+    ),
     "check-probe": Act("probe", "check", "Check the humidity probe: dry it, look for garden or water on it, compare it"),
     "move-probe": Act("probe", "move",
         "Look where the probe sits: move it to garden height, a hand's breadth from the heater"),
@@ -61,7 +66,7 @@ ACTS: dict[str, Act] = {
         source="steps of 0.5 to 1 K: common practice, no source",
     ),
     "heat-down": Act("heater", "less", "Turn the heat down", "heater", -1, needs=("heater",),
-        bars=("heater-idle", "heater-fault", "heater-warming"), effort=1.0),
+        bars=("heater-idle", "heater-fault", "heater-warming", "heater-doubt"), effort=1.0),
     "insulate-lid": Act(
         "lid", "insulate", "Lay foam on the lid", "foam", 1, needs=("can-insulate",), bars=("hot",), effort=1.4,
         source="warmer inner surface: ISO 6946 and ISO 13788 temperature factor",
@@ -85,8 +90,8 @@ ACTS: dict[str, Act] = {
     "move-box": Act("room", "move", "Carry the box to the coolest room you have, level and slowly, out of the sun"),
     "shade-box": Act(
         "room", "less",
-        "Take the sun and every lamp off the box; lay a wet cloth on the outside of one side wall, never on the lid, "
-        "and let a fan blow on it from outside",
+        "Take the sun and every lamp off the box; lay a wet cloth on the outside of one side wall, away from the garden and "
+        "never on the lid, and let a fan blow on it from outside",
     ),
     "check-unplugged": Act(
         "heater", "check", "Look whether the right plug is out: it still gets warmer; pull every plug at the box",
@@ -95,11 +100,6 @@ ACTS: dict[str, Act] = {
         "probe", "check",
         "Put a second thermometer beside the probe, at the garden's height, and feel the mat: if the garden's air is "
         "cooler than the probe says, the probe sits too near the mat; move it a hand's breadth away",
-    ),
-    "cool-wall": Act(
-        "room", "less",
-            "Lay a wet cloth or a wrapped cool pack on the outside of one side wall, away from the garden, never on "
-            "the lid",
     ),
     "cool-room": Act("room", "less", "Cool or shade the room: blinds, night air, no sun on the box"),
     "warm-room": Act("room", "more", "Warm the room, or move the box away from the window and the draught"),
@@ -167,6 +167,8 @@ _NO_SPRAY = "Never spray the garden."
 _NO_SETPOINT = "Do not turn the heat up to dry the lid: in a wet box it makes the lid wetter."
 NO_MIST_HOT = "Do not mist: the humidity comes back by itself as the air cools."
 NO_COVER_HOT = "Do not put foam on the box while it is too warm."
+_FEEL_MAT = Step("feel-mat", when=("heater-doubt",))
+_COOL_ROOM = Step("cool-room", when=("room-warm",))
 CELLS: tuple[Cell, ...] = (
     Cell(
         1, "low", "low", False, "a draught, an open lid, or no heat in a dry room",
@@ -249,42 +251,39 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         13, "high", "low", False, "dry because it is too warm: heater too strong, a lamp, or the sun",
-        steps(Step("cool-room", when=("room-warm",)), "heat-down", "water", Step("close-vents"), "fan-less"),
+        steps(_FEEL_MAT, _COOL_ROOM, "heat-down", "water", "close-vents", "fan-less"),
         (NO_MIST_HOT, "Do not close vents while it is above 30 °C.", NO_COVER_HOT),
     ),
     Cell(
         14, "high", "low", True, "a probe beside the mat (hot, reads dry), or a strong heater under a cold lid",
-        steps("move-probe", "heat-down", Step("cool-room", when=("room-warm",)), "close-vents", "wipe-lid"),
+        steps(_FEEL_MAT, "move-probe", "heat-down", _COOL_ROOM, "close-vents", "wipe-lid"),
         (NO_COVER_HOT, NO_MIST_HOT),
     ),
     Cell(
         15, "high", "ok", False, "too warm; cooling will raise the humidity figure by itself",
-        steps("heat-down", Step("open-vents", when=("room-cooler", "floor-dries")), Step("fan-more", when=("room-cooler",
-            "floor-dries")),
-               Step("cool-room", when=("room-warm",)), "mist-less", "close-vents", "fan-less"),
+        steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler", "floor-dries")),
+            Step("fan-more", when=("room-cooler", "floor-dries")), _COOL_ROOM, "mist-less", "close-vents", "fan-less"),
         (NO_MIST_HOT, NO_COVER_HOT),
     ),
     Cell(
         16, "high", "ok", True, "a hot wet box in a cool room",
-        steps("heat-down", Step("open-vents", when=("room-cooler", "floor-dries")), Step("fan-more", when=("room-cooler",
-            "floor-dries")),
-               "wipe-lid", "mist-less", Step("cool-room", when=("room-warm",))),
+        steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler", "floor-dries")),
+            Step("fan-more", when=("room-cooler", "floor-dries")), "wipe-lid", "mist-less", _COOL_ROOM),
         (NO_COVER_HOT, "Do not mist; the lid stays wet until the water has left."),
     ),
     Cell(
         17, "high", "high", False, "hot and humid: a heatwave, or a heater that runs away",
-        steps("heat-down", Step("fan-more", when=("room-cooler",)), Step("open-vents", when=("room-cooler",)), "mist-less",
-            Step("move-box", when=("room-warm",)), Step("cool-wall",
-            when=("room-warm",))),
+        steps(_FEEL_MAT, "heat-down", Step("fan-more", when=("room-cooler",)), Step("open-vents", when=("room-cooler",)),
+            "mist-less", Step("shade-box", when=("room-warm",))),
         (
             "Do not run the fan if the room is warmer than the chamber: it heats.", NO_COVER_HOT,
-            "No water: nothing evaporates into this air."),
+            "No water: nothing evaporates into this air.",
+        ),
     ),
     Cell(
         18, "high", "high", True, "a heater that runs away under wet ground",
-        steps("heat-down", Step("open-vents", when=("room-cooler",)), Step("fan-more", when=("room-cooler",)), "wipe-lid",
-            "mist-less", Step("check-heater"), Step("move-box",
-            when=("room-warm",))),
+        steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler",)), Step("fan-more", when=("room-cooler",)),
+            "wipe-lid", "mist-less", "check-heater", Step("shade-box", when=("room-warm",))),
         ("Never put foam on it now.", NO_MIST_HOT),
     ),
 )

@@ -113,6 +113,13 @@ def test_a_heat_wave_is_not_answered_at_the_heater_that_has_long_switched_off():
     assert "long switched off" in event.reason
 
 
+def test_without_a_room_probe_the_mat_is_felt_before_its_set_point_is_touched():
+    event = told(situation(29.0, 75.0, None, None), box())
+    assert acts(event)[0] == "heater check" and "Feel the mat" in event.headline and "heater less" not in acts(event)
+    lethal = told(situation(32.4, 75.0, None, None), box())
+    assert acts(lethal) == ["heater stop", "room less"] and "feel the mat" in lethal.reason
+
+
 def test_airing_is_not_withheld_in_lethal_heat_because_the_air_is_dry():
     event = told(situation(33.5, 45.0, 22.0, 30.0), box(fan=None))
     assert acts(event) == ["heater stop", "vent open"]
