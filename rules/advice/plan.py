@@ -105,7 +105,7 @@ def without_search(
         return _urgent(cause, heat(cause, state, situation))
     if cause.thermostat == "unplugged":
         return _plugged(cause, plug_in(state, situation, cause, standing))
-    special = _special(cause, standing)
+    special = _special(cause, state, situation, standing)
     if special is not None:
         return special
     if cold_comes_first(cause, situation, standing):
@@ -160,11 +160,16 @@ def _urgent(cause: Cause, urgent: Urgent | None) -> Plan | None:
     )
 
 
-def _special(cause: Cause, standing: Mapping[str, Standing]) -> Plan | None:
+def _special(
+    cause: Cause, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]
+) -> Plan | None:
     active = {row.alarm for row in standing.values() if row.condition == "active"}
     if "lid-open" in active and "visiting" not in cause.facts:
         acts = ("check-lid", "warm-now") if "lethal-cold" in cause.facts else ("check-lid",)
         return _plain("lid-open", cause, acts, ("Do not mist or heat against an open lid.",))
+    looked = "visiting" in cause.facts or _asked_lately(state, "check-lid", situation.at_ms)
+    if "moisture-lost" in active and not looked and "lethal-cold" not in cause.facts:
+        return _plain("moisture-lost", cause, ("check-lid",), ("Do not mist or wet anything before you have looked.",))
     if "mister-stuck" in active:
         return _plain("mister-stuck", cause, ("stop-water", "check-lid"), ("No mains plug with wet hands.",))
     return None

@@ -33,6 +33,8 @@ UNMET = {
 }
 _BRANCH = {
     "heat": "Heat comes first, whatever the humidity says.",
+    "moisture-lost": "There is less water in its air than in any hour of the last days, though it is as warm and the room's air"
+    " does not explain it: that is what a lid looks like that is ajar or slowly opens, or a vent or tube that nobody shut.",
     "lid-open": "The humidity fell within minutes while the temperature hardly changed: that is what an open lid looks like.",
     "plug-in": "The heater was unplugged because it was too warm; now it is cool enough again.",
     "turn-up": "The room is cooler again, and the set point is still where a warm spell had it put.",

@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from rules.checks import bands, heat, leaving, lid_dew, lid_open, lid_unsure, probes, tonight, water
+from rules.checks import bands, heat, leaving, lid_dew, lid_open, lid_unsure, moisture_lost, probes, tonight, water
 from rules.checks.verdict import Verdict
 from rules.climate.view import View
 from rules.trade.alarm_kinds import ALARMS, AlarmKind
@@ -32,6 +32,7 @@ CHECKS: tuple[Check, ...] = (
     Check(bands.dryness, ("humidity-low",)),
     Check(bands.dampness, ("humidity-high",)),
     Check(lid_open.check, ("lid-open",)),
+    Check(moisture_lost.check, ("moisture-lost",)),
     Check(lid_dew.check, ("lid-dew",)),
     Check(lid_unsure.check, ("lid-unsure",)),
     Check(tonight.check, ("lid-drip-tonight",)),

@@ -13,6 +13,7 @@ from rules.climate.memory import Hour, PlaceMemory
 from rules.climate.situation import Swing
 from rules.climate.view import View
 from rules.climate.windows import thousandths
+from rules.physics.vapour import dew_point_c_or_nan
 from rules.terms.events import DAY_MS, HOUR_MS
 
 KEPT_MS = 5 * DAY_MS
@@ -25,7 +26,10 @@ def hours_after(view: View) -> dict[str, dict[str, Hour]]:
         "relative_humidity_pct": view.humidity.value,
         "vapour_pressure_deficit_pa": view.vapour_deficit_pa,
         "dew_margin_k": view.margin,
+        "dew_point_c": view.dew_point,
     }
+    if view.chamber is not None:
+        figures["room_dew_point_c"] = dew_point_c_or_nan(view.room_temperature, view.room_humidity)
     return {name: hours_with(view, name, value) for name, value in figures.items()}
 
 
@@ -93,7 +97,9 @@ class Climate:
         return Hours(mean, lowest, highest)
 
 
-Hourly = Literal["temperature_c", "relative_humidity_pct", "vapour_pressure_deficit_pa", "dew_margin_k"]
+Hourly = Literal[
+    "temperature_c", "relative_humidity_pct", "vapour_pressure_deficit_pa", "dew_margin_k", "dew_point_c", "room_dew_point_c",
+]
 
 
 @dataclass(frozen=True, slots=True)

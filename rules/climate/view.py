@@ -61,6 +61,8 @@ class View:
     mat: Floats
     """What a probe on the heat mat reads; NaN: none is there or none is believed."""
     heater: ToldHeater | None
+    changed_ms: int | None
+    """When the keeper last said to have changed anything at the chamber."""
     margin: Floats
     condensate: Floats
     recent: Recent
@@ -91,6 +93,8 @@ class Around:
     """The chamber's lid as it is now."""
     heater: ToldHeater | None = None
     """The chamber's heater as the keeper last said; None: it has none."""
+    changed_ms: int | None = None
+    """When anything was last changed at the chamber, as the keeper said."""
 
 
 def look(
@@ -141,6 +145,7 @@ def look(
         lid_measured=measured,
         mat=_mat(settings, place, probes, heard, at_ms),
         heater=around.heater,
+        changed_ms=around.changed_ms,
         margin=lid_c - dew_point,
         condensate=condensate_g_m2(memory, chamber, at_ms, dew_point, lid_c, measured),
         recent=signals,

@@ -172,6 +172,15 @@ ALARMS: dict[str, AlarmKind] = {
         answered="climate", wakes_at_night=True, quiet_on_visit=True, explained_by=(), room_moves=False,
         blinds=False, forbids=frozenset({"mister:more", "heater:more"}), sudden=True, latch="harmful",
     ),
+    "moisture-lost": AlarmKind(
+        label="loses moisture", sentence="{place} loses more moisture than it used to",
+        first_step="Look at the lid, the vents and every tube: is all shut? Then look at the water.",
+        subject="lid", consequence="serious", figure="relative_humidity_pct", edge=None, continuous=False, harm=None,
+        bears=(Bears("outside", "serious", (1, 3, 8, 12, 12)),),
+        answered="climate", wakes_at_night=True, quiet_on_visit=True,
+        explained_by=("lid-open", "blind", "heater-failed"), room_moves=True, blinds=False, forbids=_MORE_AIR, sudden=False,
+        latch="harmful",
+    ),
     "lid-drip-tonight": AlarmKind(
         label="lid will drip tonight", sentence="{place}: its lid will drip before dawn if nothing is done",
         first_step="Lay foam on the lid before you go to bed.",

@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.advice.advisory import AdviceState, told_heater, told_lid
+from rules.advice.advisory import AdviceState, changed_ms, told_heater, told_lid
 from rules.alarms import alarms
 from rules.care import care
 from rules.checks import CHECKS
@@ -149,6 +149,7 @@ def _view(
         care.garden_ml(state.care, place, chamber) if chamber is not None else None,
         told_lid(chamber, adviser) if chamber is not None else None,
         told_heater(chamber, adviser) if chamber is not None else None,
+        changed_ms(adviser),
     )
     return look(settings, place, memory, state.probes, own, at_ms, around)
 

@@ -16,6 +16,7 @@ from yard_troubles import CALM, LID_KINDS, Kind
 AJAR_MIN = 120
 """An open lid is to be told within so long."""
 LID_ALARMS = ("lid-dew", "drip")
+OPEN_ALARMS = ("lid-open", "moisture-lost")
 HORIZONS_H = (1, 6, 24)
 Event = dict[str, Any]
 
@@ -47,7 +48,7 @@ def told_of(
     letters = [e for e in events if e["kind"] == "letter" and e["sort"] not in ("digest", "system", "care")]
     wet = Truth.of(week, judged_from).wet_lid[:, 0]
     spoken = _lid_spoken_of(events, minute)[judged_from // SAMPLE_MIN : judged_from // SAMPLE_MIN + len(wet)]
-    raised = [e for e in events if e["kind"] == "alarm" and e["alarm"] == "lid-open" and e["change"] == "raised"]
+    raised = [e for e in events if e["kind"] == "alarm" and e["alarm"] in OPEN_ALARMS and e["change"] == "raised"]
     return Told(
         days=(week.minute - judged_from) / 1440.0, letters=sum(minute(e) >= judged_from for e in letters),
         wet_samples=int(wet.sum()), wet_told=int((wet & spoken).sum()), ajar=_ajar_told(events, minute, week, kind),
@@ -93,7 +94,7 @@ def _ajar_told(events: list[Event], minute: Any, week: Week, kind: Kind) -> bool
 def _of_open_lid(event: Event) -> bool:
     if event.get("kind") == "advice" and event["status"] in ("given", "updated", "reminded"):
         return any(a["device"] == "lid" and a["change"] == "check" for a in event["actions"])
-    return event.get("kind") == "alarm" and event.get("alarm") == "lid-open"
+    return event.get("kind") == "alarm" and event.get("alarm") in OPEN_ALARMS
 
 
 def _predictions(

@@ -1,0 +1,92 @@
+"""It loses more moisture than it used to: the vapour of the last half hour is below all that the last three days knew.
+
+A lid that is ajar, or opens slowly, lets the vapour go while ground and walls hold the humidity up: no step of 20 points within
+minutes, but a dew point that the box has not had before at this temperature. Judged against the lowest tenth of its own whole
+hours, less their swing; not where it cools, not where the room's air has become as much drier, and not by hours before a
+setting was changed. In foreign simulations of 1 to 60 litres three of four lids ajar by 1 to 5 mm fell so within two hours,
+and none that was shut in 54 days.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.checks.verdict import Facts, Verdict, number
+from rules.climate.hours import hours_with
+from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, UNSEEN, Delays
+from rules.climate.memory import Hour
+from rules.climate.view import View
+from rules.physics.vapour import dew_point_c_or_nan
+from rules.terms.events import HOUR_MS, MINUTE_MS
+
+Floats = NDArray[np.float64]
+
+HALF_HOUR_MS = 30 * MINUTE_MS
+REMEMBERED_HOURS = 72
+KNOWN_HOURS = 12
+LEAST_FALL_K = 0.8
+SHARE_OF_LIFT = 0.06
+"""Of how far the dew point lies above the room's: what must be lost before it is called a loss. Own estimate, as above."""
+OF_ROOM = 0.4
+"""How much of a fall of the room's dew point a shut box follows. Own estimate."""
+SPARSE_MS = HALF_HOUR_MS // 2
+"""Readings further apart than this are no half hour's course."""
+SETTLES_MS = 2 * HOUR_MS
+"""After work in the tank; common practice, no source."""
+
+
+def check(view: View) -> Iterator[Verdict]:
+    """Moisture is lost beyond what this box has shown in the last days."""
+    probes = [view.settings.probes[name] for name in view.settings.probes_at(view.place)]
+    if view.chamber is None or view.chamber.role != "fungus" or all(probe.interval > SPARSE_MS for probe in probes):
+        return
+    room_dew = dew_point_c_or_nan(view.room_temperature, view.room_humidity)
+    dew, warmth = (figure.mean(view.at_ms, HALF_HOUR_MS, 0) for figure in (view.recent.dew_point, view.recent.temperature))
+    low, warm, room_was = _usual(view, room_dew)
+    fallen_k = low - dew
+    lift_k = np.where(np.isnan(room_dew), 0.0, low - room_dew)
+    room_fell_k = np.nan_to_num(np.maximum(room_was - room_dew, 0.0), nan=1.0)
+    # At the same humidity the dew point falls as the air does.
+    cooler_k = np.nan_to_num(np.maximum(warm - warmth, 0.0), nan=0.0)
+    needed_k = np.maximum(LEAST_FALL_K, SHARE_OF_LIFT * lift_k) + OF_ROOM * room_fell_k + cooler_k
+    explained = view.visiting | (view.at_ms < (view.memory.visit_until_ms or 0) + SETTLES_MS)
+    zone = np.where(fallen_k >= needed_k, OUTSIDE, np.where(fallen_k > 0.0, EDGE, CLEAR)).astype(np.int8)
+    zone[explained & (zone == OUTSIDE)] = EDGE
+    zone[np.isnan(dew)] = UNSEEN
+
+    def facts(index: int) -> Facts:
+        usual = f"in the last days it was hardly below {low[index]:.1f} degC"
+        because = f"its dew point has been {dew[index]:.1f} degC for half an hour; {usual}"
+        return Facts(number(float(view.humidity.value[index])), None, "%RH", None, because)
+
+    delays = Delays(20 * MINUTE_MS, 30 * MINUTE_MS, 20 * MINUTE_MS, 30 * MINUTE_MS)
+    yield Verdict("moisture-lost", zone, view.credit_humidity_ms, delays, facts)
+
+
+def _usual(view: View, room_dew: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return for each instant how low dew point and temperature were in the hours before, and the room's mean dew point."""
+    dew = hours_with(view, "dew_point_c", view.dew_point)
+    heat = hours_with(view, "temperature_c", view.temperature.value)
+    room = hours_with(view, "room_dew_point_c", room_dew)
+    numbers, back = np.unique(view.at_ms // HOUR_MS, return_inverse=True)
+    changed = -1 if view.changed_ms is None else view.changed_ms // HOUR_MS
+    rows = np.full((3, len(numbers)), np.nan)
+    for place, hour in enumerate(numbers.tolist()):
+        before = [str(n) for n in range(max(hour - REMEMBERED_HOURS, changed + 1), hour)]
+        known = [dew[key] for key in before if key in dew]
+        if len(known) < KNOWN_HOURS:
+            continue
+        swing = float(np.median([row.greatest - row.least for row in known])) / 2000.0
+        rows[0, place] = float(np.percentile(_means(known), 10)) - swing
+        rows[1, place] = float(np.percentile(_means([heat[key] for key in before if key in dew]), 10))
+        room_hours = _means([room[key] for key in before if key in room])
+        rows[2, place] = float(np.mean(room_hours)) if room_hours else np.nan
+    low, warm, room_was = rows[:, back]
+    return low, warm, room_was
+
+
+def _means(hours: list[Hour]) -> list[float]:
+    return [hour.total / hour.count / 1000.0 for hour in hours]
