@@ -59,7 +59,7 @@ ROOMS: dict[str, str] = {
     "rules/alarms": "terms trade settings climate",
     "rules/care": "terms trade settings climate",
     "rules/advice": "terms trade settings physics climate",
-    "rules/telling": "terms trade settings alarms",
+    "rules/telling": "terms trade settings climate alarms",
     "rules/turn": "terms trade settings physics climate checks harm alarms care advice telling",
     "daemon/clock": "",
     "daemon/exit_status": "",

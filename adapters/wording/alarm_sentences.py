@@ -88,10 +88,9 @@ def _figures(alarm: AlarmEvent, style: Style, told_at_ms: int) -> str:
     value, limit, unit = alarm.value, alarm.limit, alarm.unit
     if value is None or unit is None or unit == "s":
         return ""
-    old = told_at_ms - alarm.at_ms >= 60_000 and alarm.at_ms != alarm.since_ms
+    aged = "" if _read_ms(alarm) == alarm.since_ms else _aged(alarm, style, told_at_ms)
     then, pace = _then(alarm, style, told_at_ms)
-    said = f": {then}{style.quantity(value, unit)}" + (f" at {style.clock(alarm.at_ms, told_at_ms)}" if old else "")
-    said += (" now" if then and not old else "") + pace
+    said = f": {then}{style.quantity(value, unit)}{aged}" + (" now" if then and not aged else "") + pace
     if limit is None:
         return said
     if unit == "K":  # a margin: lid temperature minus dew point
@@ -112,17 +111,29 @@ def _then(alarm: AlarmEvent, style: Style, told_at_ms: int) -> tuple[str, str]:
     if value is None or before is None or alarm.told_ms is None or abs(value - before) < _MOVED.get(unit or "", inf):
         return "", ""
     then = f"{style.quantity(before, unit)} at {style.clock(alarm.told_ms, told_at_ms)}, "
-    apart_ms = alarm.at_ms - alarm.told_ms
+    apart_ms = _read_ms(alarm) - alarm.told_ms
     if not _PACED_MS[0] <= apart_ms <= _PACED_MS[1]:
         return then, ""
     pace = style.quantity(abs(value - before) * HOUR_MS / apart_ms, "K" if unit == "degC" else unit).removesuffix(" humidity")
     return then, f", {'rising' if value > before else 'falling'} by {pace} per hour"
 
 
+def _read_ms(alarm: AlarmEvent) -> int:
+    return alarm.at_ms if alarm.read_ms is None else alarm.read_ms
+
+
+def _aged(alarm: AlarmEvent, style: Style, told_at_ms: int) -> str:
+    """Return when the value was read where that is not just now."""
+    old = told_at_ms - _read_ms(alarm) >= FRESH_MS
+    return f" at {style.clock(_read_ms(alarm), told_at_ms)}" if old else ""
+
+
 def _since(alarm: AlarmEvent, style: Style, told_at_ms: int) -> str:
     return f", since {style.clock(alarm.since_ms, told_at_ms)}" if alarm.since_ms else ""
 
 
+FRESH_MS = 60_000
+"""A figure that was read longer ago is told with its time."""
 _FRESH_S = 600
 """A pace that was seen longer ago predicts nothing."""
 
@@ -190,7 +201,7 @@ def _unseen(alarm: AlarmEvent, place: str, style: Style, told_at_ms: int) -> str
     if alarm.condition == "unknown":
         what = ALARMS[name].clause if name in ALARMS else f"it is {label(name)}"
         return f"{place}: whether {what} is not known, because nothing believable is heard from its probe."
-    seen = "" if value is None else f" ({style.quantity(value, alarm.unit)})"
+    seen = "" if value is None else f" ({style.quantity(value, alarm.unit)}{_aged(alarm, style, told_at_ms)})"
     since = f" It began at {style.clock(alarm.since_ms, told_at_ms)}." if alarm.since_ms else ""
     return f"{_was(alarm, place)} when it was last seen{seen}.{since} I can no longer see it, so it may still be so."
 
@@ -198,7 +209,8 @@ def _unseen(alarm: AlarmEvent, place: str, style: Style, told_at_ms: int) -> str
 def over(alarm: AlarmEvent, settings: Settings, style: Style, told_at_ms: int) -> str:
     """Return that an alarm is over, how long it was and where the value is now."""
     place, name, unit = title_of(settings, alarm.chamber), alarm.alarm, alarm.unit
-    value = "" if alarm.value is None or unit in (None, "s", "K") else f": {style.quantity(alarm.value, unit)}"
+    known = alarm.value is not None and unit not in (None, "s", "K")
+    value = f": {style.quantity(alarm.value, unit)}{_aged(alarm, style, told_at_ms)}" if known else ""
     return f"{_over_what(alarm, place, name)}{value}.{_lasted(alarm, style, told_at_ms)}"
 
 

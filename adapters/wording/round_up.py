@@ -127,7 +127,7 @@ def _heartbeat(settings: Settings) -> str:
 
 def _past(alarm: AlarmEvent, settings: Settings, style: Style, now_ms: int) -> str:
     if alarm.change in ("returned", "latched", "reset"):
-        return over(alarm, settings, style, alarm.at_ms)
+        return over(alarm, settings, style, now_ms)
     return f"{style.clock(alarm.at_ms, now_ms)}: {sentence(alarm, settings, style, now_ms)}"
 
 

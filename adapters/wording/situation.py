@@ -13,11 +13,21 @@ from dataclasses import replace
 from typing import TypeVar
 
 from adapters.wording import commands
-from adapters.wording.alarm_sentences import account_of, first_step, label, over, sentence, subject_of, title_of, worse_by
+from adapters.wording.alarm_sentences import (
+    FRESH_MS,
+    account_of,
+    first_step,
+    label,
+    over,
+    sentence,
+    subject_of,
+    title_of,
+    worse_by,
+)
 from adapters.wording.figures import Style, clean, span
 from adapters.wording.sections import Block, Section, command, points, section, steps, text
 from rules.settings import Settings
-from rules.terms.events import AdviceEvent, AlarmEvent, LetterEvent, News, Prediction, QualityEvent
+from rules.terms.events import AdviceEvent, AlarmEvent, Figures, LetterEvent, News, Prediction, QualityEvent
 from rules.trade.alarm_kinds import ALARMS
 
 _Kind = TypeVar("_Kind")
@@ -49,6 +59,7 @@ def situation(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
         section("Do this first", _to_do(letter, alarms, advice, style)),
         section("What is happening", [text(line) for line in _happening(alarms, settings, style, now_ms)]),
         section("What is left", [text(line) for line in _left(alarms, now_ms)]),
+        section("How it is now", points(as_it_is(letter, settings, style))),
         section("Since my last letter", [text(line) for line in _came_of(about, style)]),
         section("Do not", points([style.text(clean(line)) for line in (advice.never if advice else ())])),
         section("How sure", _how_sure(about, alarms, advice, style)),
@@ -156,7 +167,12 @@ def doubt(event: QualityEvent, style: Style) -> str:
 def _why(alarms: list[AlarmEvent], advice: AdviceEvent | None, style: Style, now_ms: int) -> list[str]:
     if advice is not None and advice.reason:
         return [_as_it_was(advice, style, now_ms)]
-    return [_ended(f"{label(alarm.alarm).capitalize()}: {alarm.reason}") for alarm in alarms if alarm.reason]
+    return [_ended(f"{_seen(alarm, style, now_ms)}: {alarm.reason}") for alarm in alarms if alarm.reason]
+
+
+def _seen(alarm: AlarmEvent, style: Style, now_ms: int) -> str:
+    said = label(alarm.alarm).capitalize()
+    return said if now_ms - alarm.at_ms < FRESH_MS else f"{said}, as I saw it at {style.clock(alarm.at_ms, now_ms)}"
 
 
 def _age_s(advice: AdviceEvent, now_ms: int) -> float:
@@ -165,15 +181,30 @@ def _age_s(advice: AdviceEvent, now_ms: int) -> float:
 
 
 _OLD_S = 600
-"""What was found longer ago is told as past, with its time; what was expected from it is no longer told."""
+"""What was expected longer ago is no longer told."""
 _IS = re.compile(r"\bis (?=at [-−+\d]|[-−+\d])")
 
 
 def _as_it_was(advice: AdviceEvent, style: Style, now_ms: int) -> str:
     """Return the reason of an advice; where it is old, as what was found when it was given."""
-    if _age_s(advice, now_ms) < _OLD_S:
+    if _age_s(advice, now_ms) * 1000 < FRESH_MS:
         return advice.reason
     return f"What I found at {style.clock(advice.found_ms or advice.at_ms, now_ms)}: {_IS.sub('was ', advice.reason)}"
+
+
+def as_it_is(letter: LetterEvent, settings: Settings, style: Style) -> list[str]:
+    """Return what is believed of each chamber when the letter is written, one line each."""
+    return [_now(figures, settings, style, letter.at_ms) for figures in letter.present]
+
+
+def _now(figures: Figures, settings: Settings, style: Style, now_ms: int) -> str:
+    heat, damp, margin_k = figures.temperature_c, figures.relative_humidity_pct, figures.dew_margin_k
+    said = ["temperature not known" if heat is None else style.quantity(heat, "degC")]
+    said.append("humidity not known" if damp is None else style.quantity(damp, "%RH"))
+    if margin_k is not None:
+        said.append(f"lid {style.quantity(abs(margin_k), 'K')} {'below' if margin_k < 0 else 'above'} the dew point")
+    read = f" (read at {style.clock(figures.at_ms, now_ms)})" if now_ms - figures.at_ms >= FRESH_MS else ""
+    return f"{title_of(settings, figures.chamber)}: {', '.join(said)}{read}."
 
 
 def _look_again(advice: AdviceEvent | None, style: Style, now_ms: int) -> list[Block]:
@@ -184,15 +215,16 @@ def _look_again(advice: AdviceEvent | None, style: Style, now_ms: int) -> list[B
         left = advice.look_again_s - _age_s(advice, now_ms)
         at = style.clock(now_ms + round(1000 * left), now_ms)
         when = [text(f"In {span(left)}, at about {at}." if left >= 60 else "It is time to look again now.")]
-    expected = advice.predictions[:3] if _age_s(advice, now_ms) < _OLD_S else ()
-    return when + [Block("point", _prediction(row, style)) for row in expected]
+    age_s = _age_s(advice, now_ms)
+    expected = [(row, row.after_ms / 1000 - age_s) for row in advice.predictions[:3]] if age_s < _OLD_S else []
+    return when + [Block("point", _prediction(row, rest_s, style)) for row, rest_s in expected if rest_s >= 60]
 
 
-def _prediction(row: Prediction, style: Style) -> str:
+def _prediction(row: Prediction, rest_s: float, style: Style) -> str:
     temperature = style.quantity(row.temperature_c, "degC")
     off = style.quantity(2 * row.temperature_u_k, "K").split()[0]
     humidity = f"{row.relative_humidity_pct:.0f} % humidity (± {2 * row.relative_humidity_u_pct:.0f})"
-    return f"After {span(row.after_ms / 1000)} I expect {temperature} (± {off}) and {humidity}."
+    return f"After {span(rest_s)} I expect {temperature} (± {off}) and {humidity}."
 
 
 def _quiet(letter: LetterEvent, alarms: list[AlarmEvent], advice: AdviceEvent | None) -> list[Block]:
@@ -216,6 +248,7 @@ def all_clear(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
     still = [alarm for alarm in alarms if alarm.open]
     ended = [alarm for alarm in alarms if alarm not in still]
     advice = standing_advice(letter.about)
+    came = [_as_it_was(advice, style, now_ms)] if advice is not None and advice.reason else []
     to_do = "Nothing. It is back where it should be."
     if still:
         to_do = "Nothing new. Something else still stands; see below."
@@ -228,7 +261,8 @@ def all_clear(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
         section("What is happening", [text(_ending(alarm, settings, style, now_ms)) for alarm in ended]),
         section("Still so", [text(sentence(alarm, settings, style, now_ms)) for alarm in still]),
         section("Since my last letter", [text(line) for line in _came_of(letter.about, style)]),
-        section("How it is now", [text(style.text(clean(advice.reason, 1500)))] if advice and advice.reason else []),
+        section("How it is now", points(as_it_is(letter, settings, style))),
+        section("What came of it", [text(style.text(clean(line, 1500))) for line in came]),
     ]
     return [part for part in parts if part is not None]
 

@@ -97,7 +97,7 @@ def _seen_again(
     )
     part = settings.model_copy(update={"chambers": {name: settings.chambers[name] for name in only}})
     columns = Rows(rows.series, rows.series_index, rows.taken_ms, rows.at_ms, rows.value)
-    return perceive(part, scratch, Stretch(since_ms, until_ms, (), columns, ()), (), every_view=True)[0]
+    return perceive(part, scratch, Stretch(since_ms, until_ms, (), columns, ()), (), every_view=True).views
 
 
 def _blank(state: EngineState, name: str, since_ms: int) -> PlaceMemory:

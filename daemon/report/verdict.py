@@ -12,6 +12,7 @@ from rules.advice.state import Asked
 from rules.alarms.alarms import standing
 from rules.alarms.state import AlarmRecord
 from rules.alarms.walk import as_event
+from rules.climate.course import Presents
 from rules.climate.situation import Situation
 from rules.settings import Settings
 from rules.terms.events import AlarmEvent
@@ -73,7 +74,10 @@ def verdict(
     advice = state.advice.get(name)
     open_advice = advice.open if advice is not None else None
     event = open_advice.event if open_advice is not None else Asked()
-    alarms = tuple(style.text(sentence(_as_event(one), settings, style, now_ms)) for one in shown)
+    presents = Presents(state.places)
+    alarms = tuple(
+        style.text(sentence(presents.told(_as_event(one), now_ms), settings, style, now_ms)) for one in shown
+    )
     return Verdict(
         chamber=name,
         title=title,

@@ -23,14 +23,17 @@ from rules.terms.quantities import Quantity
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """One figure of a place per instant: value (NaN: not seen) and whether its newest sample may count for delays."""
+    """One figure of a place per instant: value (NaN: not seen), whether its newest sample may count for delays, the least and
+    the greatest of its probes, and when the newest of its believed readings came (`NEVER_MS`: none did)."""
 
     value: Floats
     counts: NDArray[np.bool_]
     least: Floats
     most: Floats
+    read_ms: Instants
 
 
+NEVER_MS = -(10**15)
 GRID_MS = 10 * MINUTE_MS
 
 
@@ -59,7 +62,7 @@ def seen(
     fresh_ms: int | None = None,
 ) -> Seen:
     """Return a figure's consensus over the believed probes: the middle value, least and most, NaN where none is fresh."""
-    rows, counts = [], np.zeros(len(at_ms), bool)
+    rows, counts, read_ms = [], np.zeros(len(at_ms), bool), np.full(len(at_ms), NEVER_MS)
     for name in names:
         if probes[name].out_until_ms is not None:
             continue
@@ -68,31 +71,32 @@ def seen(
         if series is None:
             continue
         limit = fresh_ms if fresh_ms is not None else fresh_for_ms(settings.probes[name].interval)
-        value, believed = _carried(series, item, at_ms, limit)
+        value, believed, since = _carried(series, item, at_ms, limit)
         rows.append(value)
         counts |= believed
+        read_ms = np.maximum(read_ms, since) if len(rows) > 1 else since
     if not rows:
         nothing = np.full(len(at_ms), np.nan)
-        return Seen(nothing, counts, nothing, nothing)
+        return Seen(nothing, counts, nothing, nothing, read_ms)
     if len(rows) == 1:
-        return Seen(rows[0], counts, rows[0], rows[0])
-    return _middle(np.sort(np.stack(rows), axis=0), counts)
+        return Seen(rows[0], counts, rows[0], rows[0], read_ms)
+    return _middle(np.sort(np.stack(rows), axis=0), counts, read_ms)
 
 
-def _middle(ordered: Floats, counts: NDArray[np.bool_]) -> Seen:
+def _middle(ordered: Floats, counts: NDArray[np.bool_], read_ms: Instants) -> Seen:
     """NaN sorts last, so the believed values are the first `number` rows of each column."""
     number = np.count_nonzero(~np.isnan(ordered), axis=0)
     column = np.arange(ordered.shape[1])
     low, high = np.maximum(number - 1, 0) // 2, number // 2
     high = np.minimum(high, np.maximum(number - 1, 0))
     middle = (ordered[low, column] + ordered[high, column]) / 2
-    return Seen(middle, counts, ordered[0], ordered[np.maximum(number - 1, 0), column])
+    return Seen(middle, counts, ordered[0], ordered[np.maximum(number - 1, 0), column], read_ms)
 
 
-def _carried(before: Series, item: Heard | None, at_ms: Instants, fresh_ms: int) -> tuple[Floats, NDArray[np.bool_]]:
-    """Return the last good value at each instant while it is fresh, and whether the newest sample was a good one."""
+def _carried(before: Series, item: Heard | None, at_ms: Instants, fresh_ms: int) -> tuple[Floats, NDArray[np.bool_], Instants]:
+    """Return the last good value at each instant while it is fresh, whether the newest sample was a good one, and its time."""
     value = np.full(len(at_ms), np.nan if before.good is None else before.good)
-    since = np.full(len(at_ms), -(10**15) if before.good_ms is None else before.good_ms)
+    since = np.full(len(at_ms), NEVER_MS if before.good_ms is None else before.good_ms)
     newest_good = np.full(len(at_ms), before.flag == GOOD)
     if item is not None:
         judged = item.judged
@@ -106,7 +110,7 @@ def _carried(before: Series, item: Heard | None, at_ms: Instants, fresh_ms: int)
         newest_good = np.where(newest >= 0, good[np.maximum(newest, 0)], newest_good)
     stale = at_ms - since > fresh_ms
     value = np.where(stale, np.nan, value)
-    return value, newest_good & ~stale
+    return value, newest_good & ~stale, since
 
 
 def credit(memory: PlaceMemory, at_ms: Instants, counts: NDArray[np.bool_], interval_ms: int) -> Instants:

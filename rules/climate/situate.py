@@ -8,15 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.climate.consensus import NEVER_MS
 from rules.climate.heating import usual_at
 from rules.climate.place_uncertainty import humidity_u_pct, margin_u_k, temperature_u_k
-from rules.climate.quality import GOOD
 from rules.climate.situation import Situation
 from rules.climate.view import View, failing_test
 from rules.physics.moist_air import absolute_humidity_g_m3
 from rules.physics.uncertainty import dew_point_or_nan, dew_point_uncertainty_k, probability_wet
 from rules.terms.events import MINUTE_MS
-from rules.terms.quantities import Quantity
 
 Floats = NDArray[np.float64]
 
@@ -52,29 +51,14 @@ def situations_at(view: View, indices: Sequence[int], pressure_pa: float) -> lis
     return [_situation(view, index, row, slopes, u_t, pressure_pa) for row, index in enumerate(indices)]
 
 
-def read_ms(view: View, index: int, quantity: Quantity) -> int | None:
-    """Return when the newest believed reading of a quantity came, at one of the place's instants."""
-    at_ms = int(view.at_ms[index])
-    read = [_read_ms(view, name, at_ms, quantity) for name in view.settings.probes_at(view.place)]
-    return max((each for each in read if each is not None), default=None)
-
-
-def _read_ms(view: View, probe: str, at_ms: int, quantity: Quantity) -> int | None:
-    if view.probes[probe].out_until_ms is not None:
-        return None
-    item = next((h for h in view.heard if h.probe == probe and h.quantity == quantity), None)
-    if item is not None:
-        where = int(np.searchsorted(item.judged.at_ms, at_ms, "right")) - 1
-        while where >= 0 and item.judged.flag[where] != GOOD:
-            where -= 1
-        return int(item.judged.at_ms[where]) if where >= 0 else item.before.good_ms
-    series = view.probes[probe].series.get(quantity)
-    return None if series is None else series.good_ms
+def read_ms(value: int) -> int | None:
+    """Return when a figure was read, None for never."""
+    return int(value) if value > NEVER_MS else None
 
 
 def _situation(view: View, index: int, row: int, slopes: _Slopes, u_t: float, pressure_pa: float) -> Situation:
-    temperature, humidity = _known(view.temperature.value[index]), _known(view.humidity.value[index])
-    margin = _known(view.margin[index])
+    temperature, humidity = known(view.temperature.value[index]), known(view.humidity.value[index])
+    margin = known(view.margin[index])
     u_h = float(humidity_u_pct(view.settings, view.probes, view.place, view.humidity.value[index]))
     u_margin = float(margin_u_k(view, index)) if margin is not None else None
     absolute, u_dew = None, None
@@ -90,39 +74,40 @@ def _situation(view: View, index: int, row: int, slopes: _Slopes, u_t: float, pr
         chamber=view.place,
         temperature_c=temperature,
         relative_humidity_pct=humidity,
-        dew_point_c=_known(view.dew_point[index]),
+        dew_point_c=known(view.dew_point[index]),
         absolute_humidity_g_m3=absolute,
-        vapour_pressure_deficit_pa=_known(view.vapour_deficit_pa[index]),
-        lid_temperature_c=_known(view.lid[index]),
+        vapour_pressure_deficit_pa=known(view.vapour_deficit_pa[index]),
+        lid_temperature_c=known(view.lid[index]),
         lid_source=_lid_source(view, index),
         dew_margin_k=margin,
         probability_wet=float(probability_wet(margin, u_margin)) if margin is not None and u_margin else None,
         condensate_g_m2=round(float(view.condensate[index]), 2),
-        room_temperature_c=_known(view.room_temperature[index]),
-        room_relative_humidity_pct=_known(view.room_humidity[index]),
-        room_dew_point_c=_known(dew_point_or_nan(view.room_temperature[index], view.room_humidity[index])),
+        room_temperature_c=known(view.room_temperature[index]),
+        room_relative_humidity_pct=known(view.room_humidity[index]),
+        room_dew_point_c=known(dew_point_or_nan(view.room_temperature[index], view.room_humidity[index])),
         u_temperature_k=u_t if temperature is not None else None,
         u_relative_humidity_pct=u_h if humidity is not None else None,
         u_dew_point_k=u_dew,
         u_dew_margin_k=u_margin,
-        temperature_slope_k_h=_known(slopes.temperature_slope_k_h[row]),
-        humidity_slope_pct_h=_known(slopes.humidity_slope_pct_h[row]),
-        room_slope_k_h=_known(slopes.room_slope_k_h[row]),
+        temperature_slope_k_h=known(slopes.temperature_slope_k_h[row]),
+        humidity_slope_pct_h=known(slopes.humidity_slope_pct_h[row]),
+        room_slope_k_h=known(slopes.room_slope_k_h[row]),
         garden_ml=view.garden_ml,
-        mat_temperature_c=_known(view.mat[index]),
-        usual_c=_known(swing.mean_c),
-        usual_peak_c=_known(swing.peak_c),
-        usual_trough_c=_known(swing.trough_c),
-        usual_range_k=_known(swing.range_k),
-        temperature_read_ms=None if temperature is None else read_ms(view, index, "air_temperature"),
-        humidity_read_ms=None if humidity is None else read_ms(view, index, "relative_humidity"),
+        mat_temperature_c=known(view.mat[index]),
+        usual_c=known(swing.mean_c),
+        usual_peak_c=known(swing.peak_c),
+        usual_trough_c=known(swing.trough_c),
+        usual_range_k=known(swing.range_k),
+        temperature_read_ms=read_ms(view.temperature.read_ms[index]),
+        humidity_read_ms=read_ms(view.humidity.read_ms[index]),
         visiting=bool(view.visiting[index]),
         saturated=saturated,
         lacking=_lacking(view, index, temperature, humidity, saturated),
     )
 
 
-def _known(value: float) -> float | None:
+def known(value: float) -> float | None:
+    """Return a value as it is told of, None for NaN."""
     return None if value != value else round(float(value), 4)
 
 

@@ -62,7 +62,7 @@ class Situation:
     by_mean: bool = False
     """Temperature and humidity are means over their swing: an edge needs no deadband then."""
     temperature_read_ms: int | None = None
-    """When the newest believed reading of it came; the temperature is that old."""
+    """When its newest believed reading came, also where that is too old to be believed any more."""
     humidity_read_ms: int | None = None
     visiting: bool = False
     """The keeper has announced work in the tank."""

@@ -7,10 +7,11 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from rules.alarms.state import record_key
+from rules.climate.course import Presents
 from rules.settings import Settings
 from rules.telling.policy import is_sent
 from rules.telling.state import Heard, Owed, Sent, Sort, TellingState, Thread, When
-from rules.terms.events import DAY_MS, HOUR_MS, AdviceEvent, AlarmEvent, CareEvent, LetterEvent, News
+from rules.terms.events import DAY_MS, HOUR_MS, AdviceEvent, AlarmEvent, CareEvent, Figures, LetterEvent, News
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.urgency import PRIORITIES, rank
 
@@ -42,8 +43,9 @@ class Group:
 class Desk:
     """Writes the letters of one call of `tell`."""
 
-    def __init__(self, settings: Settings, state: TellingState, origin: str) -> None:
+    def __init__(self, settings: Settings, state: TellingState, origin: str, presents: Presents) -> None:
         self.settings = settings
+        self.presents = presents
         self.state = state
         self.origin = origin
         self.letters: list[LetterEvent] = []
@@ -95,13 +97,14 @@ class Desk:
         name = f"{key}.{thread.number}" if thread.number else key
         thread.ordinal += 1
         thread.told_ms = at_ms
+        about = [self._as_now(event, sort, at_ms) for event in about]
         if key.startswith("situation."):
             about = [self._beside_the_last(event, to) if isinstance(event, AlarmEvent) else event for event in about]
         self.letters.append(
             LetterEvent(
                 id=f"{self.origin}.letter.{name}.{thread.ordinal}", at_ms=at_ms, chamber=self._chamber(place), sort=sort,
                 thread=name, ordinal=thread.ordinal, to=to or ("stand-in" if self.state.away else "keeper"), urgent=urgent,
-                about=tuple(about),
+                about=tuple(about), present=self._present(place, about, at_ms),
             )
         )
 
@@ -111,9 +114,26 @@ class Desk:
         if heard is None or alarm.value is None:
             return alarm
         before = replace(alarm, told_value=heard.letter_value, told_ms=heard.letter_value_ms)
-        if heard.letter_value_ms != alarm.at_ms and to != "second":
-            heard.letter_value, heard.letter_value_ms = alarm.value, alarm.at_ms
+        read_ms = alarm.at_ms if alarm.read_ms is None else alarm.read_ms
+        if heard.letter_value_ms != read_ms and to != "second":
+            heard.letter_value, heard.letter_value_ms = alarm.value, read_ms
         return before
+
+    def _as_now(self, event: News, sort: Sort, at_ms: int) -> News:
+        """Return an alarm with its figure as it is now; what a digest tells of as over keeps the figure of then."""
+        if not isinstance(event, AlarmEvent) or (sort == "digest" and not event.open):
+            return event
+        return self.presents.told(event, at_ms)
+
+    def _present(self, place: str, about: list[News], at_ms: int) -> tuple[Figures, ...]:
+        """Return what is believed now of every chamber that a letter is about: all of them where it is about no place."""
+        named = {place, *(event.chamber for event in about)}
+        chambers = [
+            name for name, chamber in self.settings.chambers.items()
+            if self._chamber(place) is None or name in named or chamber.room in named
+        ]  # fmt: skip
+        found = [self.presents.figures(name, at_ms) for name in chambers]
+        return tuple(figures for figures in found if figures is not None)
 
     def marked(self, keys: Iterable[str], at_ms: int) -> None:
         """Note that these owed things are told now and owe them no longer."""

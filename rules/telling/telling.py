@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 
+from rules.climate.course import Presents
 from rules.settings import Settings, Telling
 from rules.telling.letters import NEXT_WITHIN_MS, Desk
 from rules.telling.policy import owe, take
@@ -25,12 +26,15 @@ MOST_FREQUENT = 5
 """So many alarms are counted in the weekly digest."""
 _WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
+NOTHING_SEEN = Presents()
+
 Due = tuple[int, int, str, bool]
 """Instant, rank among equals, what is due (and where), whether a local time decides it."""
 
 
 def tell(
-    settings: Settings, state: TellingState, events: Sequence[Event], from_ms: int, until_ms: int, origin: str
+    settings: Settings, state: TellingState, events: Sequence[Event], from_ms: int, until_ms: int, origin: str,
+    presents: Presents = NOTHING_SEEN,
 ) -> tuple[TellingState, list[LetterEvent]]:
     """Return the state and the letters of a stretch; what falls due at `until_ms` belongs to the next one.
 
@@ -39,7 +43,7 @@ def tell(
     """
     if not events and state.introduced and _nothing_before(state, until_ms):
         return state, []
-    desk = Desk(settings, state.copied(), origin)
+    desk = Desk(settings, state.copied(), origin, presents)
     _introduce(desk, from_ms)
     for event in events:
         _do_what_is_due(desk, event.at_ms)
@@ -52,7 +56,7 @@ def tell(
 
 def configured(settings: Settings, state: TellingState, at_ms: int) -> TellingState:
     """Return the state with its next local times worked out anew, after an edit of the config or a step of the clock."""
-    desk = Desk(settings, state.copied(), "")
+    desk = Desk(settings, state.copied(), "", NOTHING_SEEN)
     desk.state.seen_ms = max(state.seen_ms, at_ms)
     _plan(desk)
     return desk.state

@@ -143,7 +143,9 @@ def _time_key(name: str) -> str:
     return "time" if name == "at_ms" else name.removesuffix("_ms")
 
 
-_INSTANTS = {"time": "at_ms", "since": "since_ms", "told": "told_ms", "due": "due_ms", "found": "found_ms"}
+_INSTANTS = {
+    "time": "at_ms", "since": "since_ms", "told": "told_ms", "read": "read_ms", "due": "due_ms", "found": "found_ms",
+}  # fmt: skip
 
 
 def _read(body: object) -> object:
@@ -183,6 +185,8 @@ class AlarmEvent(Event):
     unit: str | None
     probe: str | None = None
     medium: str | None = None
+    read_ms: int | None = None
+    """When the reading of `value` came; None: it is of the event's own instant."""
     since_ms: int | None = None
     seconds_left: float | None = None
     """Time left before harm, one of the priority's inputs; where there is an account of harm, until all is used up."""
@@ -314,9 +318,35 @@ News = Annotated[
 """What a letter can tell of."""
 
 
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """What is believed of a chamber when a letter is written, and when its newest reading came; None: not believed."""
+
+    chamber: str
+    at_ms: int
+    temperature_c: float | None
+    relative_humidity_pct: float | None
+    dew_margin_k: float | None
+    temperature_slope_k_h: float | None = None
+    """Over the last 15 minutes; None: not enough good readings."""
+    humidity_slope_pct_h: float | None = None
+
+
+def _read_figures(body: object) -> object:
+    if not isinstance(body, Mapping) or "at" not in body:
+        return body
+    return {key: value for key, value in body.items() if key != "at"} | {"at_ms": instant_of(body["at"])}
+
+
+def _figures_json(figures: Figures) -> dict[str, Any]:
+    body = asdict(figures)
+    return {"chamber": body.pop("chamber"), "at": rfc3339(body.pop("at_ms"))} | body
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LetterEvent(Event):
-    """A mail that is owed now. `about` holds the events that it tells of, most important first."""
+    """A mail that is owed now. `about` holds the events that it tells of, most important first, its alarms with their figures
+    as they are now; `present` what else is believed now of the chambers that it is about."""
 
     kind: Literal["letter"] = "letter"
     sort: Literal["situation", "escalation", "reminder", "all-clear", "summary", "digest", "care", "system"]
@@ -325,10 +355,12 @@ class LetterEvent(Event):
     to: Literal["keeper", "second", "stand-in"]
     urgent: bool
     about: tuple[Stored[News], ...]
+    present: tuple[Annotated[Figures, BeforeValidator(_read_figures)], ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Return the letter with what it tells of as JSON objects."""
-        return Event.as_json(self) | {"about": [event.as_json() for event in self.about]}
+        told = {"about": [event.as_json() for event in self.about], "present": [_figures_json(one) for one in self.present]}
+        return Event.as_json(self) | told
 
 
 AnyEvent = Annotated[News | LetterEvent, Field(discriminator="kind")]

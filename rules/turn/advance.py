@@ -16,7 +16,9 @@ from pydantic import TypeAdapter
 from rules.advice import advisory
 from rules.alarms import alarms
 from rules.alarms.band_edits import edited, limits_of
+from rules.alarms.life import Told
 from rules.care import care
+from rules.climate.course import Presents
 from rules.climate.hours import Climate, pruned
 from rules.climate.memory import PlaceMemory, ProbeMemory
 from rules.climate.situation import Situation
@@ -25,7 +27,7 @@ from rules.physics.lid_factor import prior_factor
 from rules.settings import Settings
 from rules.telling import telling
 from rules.terms.condition_changes import ConditionChange
-from rules.terms.events import Batch, Event, Item, Pause, SystemEvent
+from rules.terms.events import AlarmEvent, Batch, Event, Item, Pause, SystemEvent
 from rules.terms.words import OutOfService, Spoken, Word
 from rules.turn.advising import advise
 from rules.turn.corrections import apply_word
@@ -190,20 +192,34 @@ def _stretch(settings: Settings, state: EngineState, stretch: Stretch) -> list[E
     for name, memory in state.probes.items():
         if memory.out_until_ms is not None and memory.out_until_ms <= at_ms:
             state.probes[name] = replace(memory, out_until_ms=None)
-    views, changes, quality = perceive(settings, state, stretch, also_ms=(at_ms,) if words else ())
-    events += quality
-    stimuli: list[ConditionChange | Word] = [*words, *changes]
+    places = dict(state.places)
+    perceived = perceive(settings, state, stretch, also_ms=(at_ms,) if words else ())
+    presents = Presents(places, perceived.courses)
+    events += perceived.quality
+    stimuli: list[ConditionChange | Word] = [*words, *perceived.changes]
     before = {name: alarms.standing(state.alarms, name) for name in settings.chambers}
     state.alarms, told = alarms.follow(settings, state.alarms, stimuli, at_ms, stretch.until_ms, state.origin)
+    told = _with_present(presents, told, perceived.changes)
     events += told
     state.care, cared = care.follow(settings, state.care, words, at_ms, stretch.until_ms, state.origin, Climate(state.places))
     events += cared
-    events += advise(settings, state, views, words, before, told, stretch)
+    events += advise(settings, state, perceived.views, words, before, told, stretch)
     if words:
         _know_lids(settings, state)
     for name, place in state.places.items():  # rooms too, and places that were silent
         state.places[name] = replace(place, hours=pruned(place.hours, stretch.until_ms))
-    return _told(settings, state, events, at_ms, stretch.until_ms)
+    return _told(settings, state, events, at_ms, stretch.until_ms, presents)
+
+
+def _with_present(presents: Presents, told: list[Told], changes: list[ConditionChange]) -> list[Told]:
+    """Give every alarm the value of its event's instant; what turned has it from its check."""
+    turned = {(change.chamber, change.alarm, change.probe, change.at_ms) for change in changes if change.value is not None}
+    return [
+        presents.told(event, event.at_ms)
+        if isinstance(event, AlarmEvent) and (event.chamber, event.alarm, event.probe, event.at_ms) not in turned
+        else event
+        for event in told
+    ]
 
 
 def _resume(state: EngineState, at_ms: int) -> None:
@@ -215,8 +231,11 @@ def _resume(state: EngineState, at_ms: int) -> None:
         state.places[name] = replace(place, instant_ms=at_ms, heard_ms=at_ms)
 
 
-def _told(settings: Settings, state: EngineState, events: list[Event], from_ms: int, until_ms: int) -> list[Event]:
+def _told(
+    settings: Settings, state: EngineState, events: list[Event], from_ms: int, until_ms: int, presents: Presents | None = None
+) -> list[Event]:
     """Put the events in order and add the letters that are owed for them."""
     events = sorted(events, key=attrgetter("at_ms"))
-    state.telling, letters = telling.tell(settings, state.telling, events, from_ms, until_ms, state.origin)
+    presents = presents or Presents(state.places)
+    state.telling, letters = telling.tell(settings, state.telling, events, from_ms, until_ms, state.origin, presents)
     return sorted([*events, *letters], key=attrgetter("at_ms")) if letters else events

@@ -16,6 +16,7 @@ from rules.care import care
 from rules.checks import CHECKS
 from rules.checks.verdict import Facts, Verdict
 from rules.climate.consensus import instants, seen
+from rules.climate.course import Course
 from rules.climate.hours import hours_after
 from rules.climate.hysteresis import UNSEEN, Walk, walk
 from rules.climate.judging import Heard, hear
@@ -40,9 +41,19 @@ SETTLING_MS = 5 * MINUTE_MS  # after a pause: so long a probe may need to be hea
 UNSEEN_FACTS = Facts(because="it can no longer be seen: no believed reading")
 
 
+@dataclass(frozen=True, slots=True)
+class Perceived:
+    """What a stretch showed: views and courses of chambers, what turned in time's order, and what is told of the probes."""
+
+    views: dict[str, View]
+    courses: dict[str, Course]
+    changes: list[ConditionChange]
+    quality: list[Event]
+
+
 def perceive(
     settings: Settings, state: EngineState, stretch: Stretch, also_ms: tuple[int, ...], *, every_view: bool = False
-) -> tuple[dict[str, View], list[ConditionChange], list[Event]]:
+) -> Perceived:
     """Judge the readings, look at every place that has instants in this stretch, and walk its checks.
 
     Unless `every_view` is asked for, only those are handed on that the adviser may still ask for: with many quiet chambers the
@@ -53,6 +64,7 @@ def perceive(
     heard, events = _hear(settings, state, stretch)
     faults, changes = _faults(settings, stretch)
     views: dict[str, View] = {}
+    courses: dict[str, Course] = {}
     rooms = _Rooms({}, {})
     at_place: dict[str, list[Heard]] = {}
     for item in heard:
@@ -67,11 +79,13 @@ def perceive(
                 rooms.met(view)
             elif keep_all or may_be_asked(state, place, bool(turned)):
                 views[place] = view
+            if view.chamber is not None:
+                courses[place] = Course.of(view)
     for name, told in faults.items():
         memory = state.probes[name]
         garbled_ms = max((at for at, fault in told if fault != "unreachable"), default=memory.garbled_ms)
         state.probes[name] = replace(memory, fault_ms=told[-1][0], fault=told[-1][1], garbled_ms=garbled_ms)
-    return views, sorted(changes, key=attrgetter("at_ms")), events
+    return Perceived(views, courses, sorted(changes, key=attrgetter("at_ms")), events)
 
 
 def _faults(settings: Settings, stretch: Stretch) -> tuple[dict[str, tuple[tuple[int, str], ...]], list[ConditionChange]]:

@@ -1,0 +1,112 @@
+"""The present of the chambers at any instant of a stretch, for what is said while it is gone through."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from rules.climate.judging import Floats, Instants
+from rules.climate.memory import PlaceMemory
+from rules.climate.situate import QUARTER_MS, known, read_ms
+from rules.climate.view import View
+from rules.climate.windows import Recent
+from rules.terms.events import AlarmEvent, Figures
+from rules.trade.alarm_kinds import ALARMS
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """What was believed of one chamber over a stretch: of its view what a letter may ask for; the rest may be forgotten."""
+
+    at_ms: Instants
+    temperature_c: Floats
+    temperature_read_ms: Instants
+    relative_humidity_pct: Floats
+    humidity_read_ms: Instants
+    dew_margin_k: Floats
+    recent: Recent
+
+    @staticmethod
+    def of(view: View) -> Course:
+        """Return the course that a view saw."""
+        heat, damp = view.temperature, view.humidity
+        return Course(view.at_ms, heat.value, heat.read_ms, damp.value, damp.read_ms, view.margin, view.recent)
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """One instant of a chamber: what is believed of it, when that was read, and what was last believed."""
+
+    temperature_c: float | None
+    relative_humidity_pct: float | None
+    dew_margin_k: float | None
+    temperature_read_ms: int | None
+    humidity_read_ms: int | None
+    last_temperature_c: float | None
+    last_humidity_pct: float | None
+    temperature_slope_k_h: float | None
+    humidity_slope_pct_h: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Presents:
+    """The chambers along one stretch: by their courses, and where these have not begun, as they were before it."""
+
+    before: Mapping[str, PlaceMemory] = field(default_factory=dict)
+    courses: Mapping[str, Course] = field(default_factory=dict)
+
+    def figures(self, chamber: str, at_ms: int) -> Figures | None:
+        """Return what is believed of a chamber at an instant; None before anything was read there."""
+        seen = self._seen(chamber, at_ms)
+        read = () if seen is None else [ms for ms in (seen.temperature_read_ms, seen.humidity_read_ms) if ms is not None]
+        if seen is None or not read:
+            return None
+        return Figures(
+            chamber, max(read), seen.temperature_c, seen.relative_humidity_pct, seen.dew_margin_k,
+            seen.temperature_slope_k_h, seen.humidity_slope_pct_h,
+        )  # fmt: skip
+
+    def told(self, alarm: AlarmEvent, at_ms: int) -> AlarmEvent:
+        """Return an alarm with the figure that it is about as it is at an instant, or was when it was last believed."""
+        seen = None if alarm.chamber is None else self._seen(alarm.chamber, at_ms)
+        figure = ALARMS[alarm.alarm].figure
+        if seen is None or figure is None:
+            return alarm
+        value, read = {
+            "temperature_c": (seen.last_temperature_c, seen.temperature_read_ms),
+            "relative_humidity_pct": (seen.last_humidity_pct, seen.humidity_read_ms),
+            "dew_margin_k": (seen.dew_margin_k, seen.humidity_read_ms),
+        }[figure]
+        return alarm if value is None or read is None else replace(alarm, value=round(value, 3), read_ms=read)
+
+    def _seen(self, chamber: str, at_ms: int) -> _Seen | None:
+        course, before = self.courses.get(chamber), self.before.get(chamber)
+        place = -1 if course is None else int(np.searchsorted(course.at_ms, at_ms, "right")) - 1
+        last_c, last_pct = (None, None) if before is None else (before.temperature_c, before.relative_humidity_pct)
+        if course is not None and place >= 0:
+            now_ms = course.at_ms[place : place + 1]
+            return _Seen(
+                known(course.temperature_c[place]), known(course.relative_humidity_pct[place]),
+                known(course.dew_margin_k[place]),
+                read_ms(course.temperature_read_ms[place]), read_ms(course.humidity_read_ms[place]),
+                _last(course.temperature_c, place, last_c), _last(course.relative_humidity_pct, place, last_pct),
+                known(course.recent.temperature.slope_k_h(now_ms, QUARTER_MS)[0]),
+                known(course.recent.humidity.slope_k_h(now_ms, QUARTER_MS)[0]),
+            )  # fmt: skip
+        now = None if before is None else before.present
+        if now is None:
+            return None
+        return _Seen(
+            now.temperature_c, now.relative_humidity_pct, now.dew_margin_k, now.temperature_read_ms, now.humidity_read_ms,
+            last_c, last_pct, now.temperature_slope_k_h, now.humidity_slope_pct_h,
+        )  # fmt: skip
+
+
+def _last(column: Floats, place: int, before: float | None) -> float | None:
+    """Return the newest believed value up to this place of a column, else the one from before it."""
+    if column[place] == column[place]:
+        return float(column[place])
+    believed = np.flatnonzero(~np.isnan(column[: place + 1]))
+    return float(column[believed[-1]]) if len(believed) else before

@@ -1,0 +1,143 @@
+"""What a letter says in the present tense is what the probe said last; what was, is told with its time."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from itertools import pairwise
+
+import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
+
+from adapters.wording.letter import compose
+from adapters.wording.line import line_of
+from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
+from rules.terms.events import AlarmEvent, Batch, Event, LetterEvent, Reading
+from rules.terms.words import Acknowledge, Shelve, Word
+from rules.turn.advance import advance
+
+MINUTE_MS, HOUR_MS = 60_000, 3_600_000
+DUSK_MS = 1_768_158_000_000  # 2026-01-11T19:00:00Z, so that the courses cross a night
+SAID = re.compile(r"(?:It is|is too warm:|is too cool:|running away:|failing:|only just back within its limit:) (-?\d+\.\d) °C")
+AS_OF_NOW = re.compile(r"(-?\d+\.\d) °C now")
+AT = re.compile(r" at (\d\d):(\d\d)")
+NOW = re.compile(r"nest: (-?\d+\.\d) °C, (\d+) % humidity(?:, lid[^(.]*(?:\.\d[^(.]*)?)?(?: \(read at (\d\d):(\d\d) UTC\))?")
+
+
+def shelf(*, heater: bool) -> Settings:
+    devices = {"heater": {"watts": 8.0}, "mister": {}} if heater else {}
+    nest = Chamber(room="den", devices=devices, garden={"volume_ml": 400.0})
+    return Settings(
+        site=Site(), zone=UTC, rooms={"den": Room()}, chambers={"nest": nest},
+        probes={"air": Probe(place="nest", interval="1min"), "den-air": Probe(place="den", interval="5min")},
+        telling=Telling(),
+    )  # fmt: skip
+
+
+def course(points: list[tuple[float, float]], pct: float, room_c: float) -> list[Reading]:
+    """One reading a minute of a chamber that goes from point (hour, degC) to point; a probe breathes by a few hundredths."""
+    readings = []
+    for minute in range(int(points[-1][0] * 60)):
+        at_ms, hour = DUSK_MS + minute * MINUTE_MS, minute / 60
+        (h0, c0), (h1, c1) = next((a, b) for a, b in pairwise(points) if a[0] <= hour <= b[0])
+        value = c0 + (c1 - c0) * (hour - h0) / (h1 - h0)
+        breath = (minute * 7 % 5 - 2) / 50
+        readings.append(Reading(at_ms, "air", "air_temperature", round(value + breath, 2), at_ms))
+        readings.append(Reading(at_ms, "air", "relative_humidity", round(pct + 5 * breath, 2), at_ms))
+        if minute % 5 == 0:
+            readings.append(Reading(at_ms, "den-air", "air_temperature", round(room_c + breath, 2), at_ms))
+    return readings
+
+
+def lived(shelf_: Settings, readings: list[Reading], words: list[Word]) -> list[Event]:
+    return advance(shelf_, None, Batch.of(readings, words), readings[-1].at_ms + MINUTE_MS).events
+
+
+def read_at(readings: list[Reading], quantity: str, at_ms: int) -> float:
+    return [row.value for row in readings if row.probe == "air" and row.quantity == quantity and row.at_ms <= at_ms][-1]
+
+
+def check_letter(letter: LetterEvent, readings: list[Reading], shelf_: Settings) -> int:
+    """Assert that each present figure is the newest one; return how many figures were looked at."""
+    (told,) = letter.present
+    heat_c = read_at(readings, "air_temperature", letter.at_ms)
+    assert told.temperature_c == pytest.approx(heat_c, abs=1e-3)
+    assert told.relative_humidity_pct == pytest.approx(read_at(readings, "relative_humidity", letter.at_ms), abs=1e-3)
+    assert letter.at_ms - told.at_ms < MINUTE_MS
+    body = " ".join(compose(letter, shelf_).text.split())
+    found = 0
+    for match in SAID.finditer(body):
+        then = AT.match(body, match.end())
+        at_ms = letter.at_ms if then is None else _clock_ms(letter.at_ms, int(then[1]), int(then[2]))
+        if body[match.end() :].startswith(" at rest"):
+            continue
+        assert float(match[1]) == pytest.approx(read_at(readings, "air_temperature", at_ms + MINUTE_MS - 1), abs=0.06), body
+        found += 1
+    for match in (*NOW.finditer(body), *AS_OF_NOW.finditer(body)):
+        assert float(match[1]) == pytest.approx(heat_c, abs=0.051), body
+        found += 1
+    return found
+
+
+def _clock_ms(before_ms: int, hour: int, minute: int) -> int:
+    day = datetime.fromtimestamp(before_ms / 1000, UTC).replace(hour=hour, minute=minute, second=0, microsecond=0)
+    at_ms = round(day.timestamp() * 1000)
+    return at_ms if at_ms <= before_ms else at_ms - 24 * HOUR_MS
+
+
+def check_all(shelf_: Settings, readings: list[Reading], words: list[Word]) -> list[LetterEvent]:
+    events = lived(shelf_, readings, words)
+    letters = [one for one in events if isinstance(one, LetterEvent) and one.sort != "system"]
+    for letter in letters:
+        found = check_letter(letter, readings, shelf_)
+        assert found or letter.sort in ("digest", "care", "all-clear"), compose(letter, shelf_).text
+    for event in events:
+        if isinstance(event, AlarmEvent) and event.alarm.startswith("temperature-") and event.value is not None:
+            newest_c = read_at(readings, "air_temperature", event.at_ms)
+            assert event.value == pytest.approx(newest_c, abs=2e-3), line_of(event, shelf_)
+    return letters
+
+
+@pytest.mark.parametrize("heater", [True, False], ids=["heater", "no-heater"])
+def test_a_power_cut_is_told_with_the_cold_of_now(heater: bool) -> None:
+    """The reproduced night: 25 to 7 degC; the reminders said 20.5 at 8 degC, the digest 18.3 at 10.2."""
+    readings = course([(0, 25.0), (1, 25.0), (4, 18.0), (9, 9.0), (12, 7.0), (15, 7.0)], 80.0, 6.0)
+    letters = check_all(shelf(heater=heater), readings, [])
+    cold = [one for one in letters if one.present[0].temperature_c is not None and one.present[0].temperature_c < 12]
+    assert cold
+    digest = next(one for one in letters if one.sort == "digest")
+    assert "too cool: 7." in " ".join(compose(digest, shelf(heater=heater)).text.split())
+
+
+def test_a_stuck_mat_is_told_with_the_heat_of_now() -> None:
+    """The reproduced heat: 43.2 degC; letters said "30.5 °C at 23:28" and "It is 30.9 °C"."""
+    readings = course([(0, 26.0), (1, 26.0), (3, 34.0), (6, 43.0), (9, 43.5)], 70.0, 21.0)
+    letters = check_all(shelf(heater=True), readings, [])
+    hot = [one for one in letters if one.present[0].temperature_c is not None and one.present[0].temperature_c > 40]
+    assert hot
+    assert any(one.to == "second" for one in letters)
+
+
+@given(
+    st.lists(st.tuples(st.floats(0.5, 3.0), st.floats(8.0, 40.0)), min_size=2, max_size=4), st.booleans(),
+    st.floats(45.0, 92.0), st.floats(8.0, 30.0),
+    st.lists(st.tuples(st.integers(30, 500), st.booleans(), st.booleans()), max_size=3),
+)  # fmt: skip
+@settings(max_examples=10, deadline=None, phases=[Phase.explicit, Phase.generate])
+def test_no_figure_of_the_past_is_told_as_the_present(
+    legs: list[tuple[float, float]], heater: bool, pct: float, room_c: float, said: list[tuple[int, bool, bool]]
+) -> None:
+    points, hour = [(0.0, 25.0), (0.5, 25.0)], 0.5
+    for hours, value_c in legs:
+        hour += hours
+        points.append((hour, value_c))
+    points.append((hour + 4.0, points[-1][1]))
+    words: list[Word] = []
+    for number, (minute, shelve, warm) in enumerate(sorted(said)):
+        common = {"taken_ms": DUSK_MS + minute * MINUTE_MS + 30_000, "word_id": f"w{number}", "chamber": "nest"}
+        alarm = "temperature-high" if warm else "temperature-low"
+        words.append(
+            Shelve(**common, alarm=alarm, for_ms=HOUR_MS) if shelve else Acknowledge(**common, alarm=alarm)  # type: ignore[arg-type]
+        )
+    check_all(shelf(heater=heater), course(points, pct, room_c), words)
