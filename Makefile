@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
 
-.PHONY: install uninstall documents demo test check bench advice-trial fuzz audit mutants lock clean
+.PHONY: install uninstall documents demo test check bench advice-trial fuzz audit mutants streams lock clean
 
 demo: $(VENV)/run.stamp
 	$(BIN)/dewlid demo
@@ -27,6 +27,11 @@ advice-trial: $(VENV)/test.stamp
 bench: $(VENV)/test.stamp
 	.ci/system-packages mosquitto
 	$(BIN)/python tests/benchmarks/bench.py $(PARTS) $(if $(IDLE_S),--idle-s $(IDLE_S))
+
+# N streams in which everything happens that can, each cut elsewhere: the same events, ids and state? `make streams N=5000 SEED=7`;
+# it also shows what of the alarm table and of the readers of standing alarms they reach. A second a stream.
+streams: $(VENV)/test.stamp
+	$(BIN)/python tests/properties/stream_trial.py --streams $(or $(N),500) $(if $(SEED),--seed $(SEED))
 
 # The whole daemon, killed N times at random instants: `make kills N=10000 SEED=3`.
 kills: $(VENV)/test.stamp

@@ -70,18 +70,18 @@ def _out_of_service(view: View, name: str) -> Iterator[Verdict]:
 def _ages(view: View, memory: ProbeMemory, heard: list[Heard]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return how long ago the probe's least fresh quantity was good, and how long ago it said anything, per instant."""
     names = {item.quantity: item for item in heard}
-    series = {**memory.series}
-    if not series:
-        age = view.at_ms - memory.since_ms
-        return age, age
-    worst = np.zeros(len(view.at_ms), np.int64)
-    latest = np.full(len(view.at_ms), 10**15)
-    for quantity, after in series.items():
+    never = view.at_ms - memory.since_ms
+    worst, latest = np.full(len(view.at_ms), -1), never.copy()
+    for quantity, after in memory.series.items():
         item = names.get(quantity)  # type: ignore[call-overload]
         before = item.before if item else after
-        worst = np.maximum(worst, view.at_ms - _last(view, before.good_ms, memory, item, only_good=True))
+        known = np.ones(len(view.at_ms), bool)
+        if item is not None and before.last_ms is None:  # what it has not said yet at an instant is not missed there
+            known = view.at_ms >= item.judged.at_ms[0]
+        good_age = view.at_ms - _last(view, before.good_ms, memory, item, only_good=True)
+        worst = np.where(known, np.maximum(worst, good_age), worst)
         latest = np.minimum(latest, view.at_ms - _last(view, before.last_ms, memory, item, only_good=False))
-    return worst, latest
+    return np.where(worst < 0, never, worst), latest
 
 
 def _last(view: View, before_ms: int | None, memory: ProbeMemory, item: Heard | None, only_good: bool) -> NDArray[np.int64]:

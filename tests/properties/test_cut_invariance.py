@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from lively_streams import Phase, cuts_of, difference, lively_stream, recorded, told
 
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
-from rules.terms.events import Batch, MediumFault, Pause, ProbeFault, Reading
+from rules.terms.events import MediumFault, Pause, ProbeFault, Reading
 from rules.terms.words import (
     Acknowledge,
     AdviceDone,
@@ -27,8 +28,9 @@ from rules.terms.words import (
     Shelve,
     Visit,
 )
-from rules.turn.advance import EngineState, advance, dump_state, load_state
+from rules.turn.advance import dump_state, load_state
 
+DATA = Path(__file__).parents[1] / "data"
 MINUTE_MS, HOUR_MS = 60_000, 3_600_000
 # The night in which Lisbon's clocks go back, so that many streams cross it.
 START_MS = 1_761_436_800_000  # 2025-10-26T00:00:00Z
@@ -51,16 +53,6 @@ def shelf(high_c: float = 28.0, lid_probe: bool = False) -> Settings:
         site=Site(name="cut test"), zone=ZoneInfo("Europe/Lisbon"), rooms={"loft": Room()},
         chambers={"north": fungus, "south": Chamber(room="loft", role="waste")}, probes=probes, telling=Telling(),
     )
-
-
-@dataclass(frozen=True)
-class Phase:
-    """A piece of stream under one config, after one step of the clock."""
-
-    settings: Settings
-    clock_step_ms: int
-    entries: list
-    end_ms: int
 
 
 @st.composite
@@ -130,49 +122,8 @@ def a_stream(draw):
     return phases
 
 
-def as_batch(entries: list, clock_step_ms: int = 0) -> Batch:
-    readings = [entry for entry in entries if isinstance(entry, Reading)]
-    return Batch.of(readings, [entry for entry in entries if not isinstance(entry, Reading)], clock_step_ms)
-
-
-def told(phases: list[Phase], cuts: list[list[int]] | None) -> tuple[list[dict], EngineState]:
-    """Advance through the phases; with cuts, hand the entries over in pieces and write the state down between them."""
-    state, events = None, []
-    for number, phase in enumerate(phases):
-        places = sorted({0, *(cut % (len(phase.entries) + 1) for cut in cuts[number])}) if cuts else [0]
-        closed_ms = state.closed_ms + phase.clock_step_ms if state else 0
-        for begin, end in zip(places, [*places[1:], len(phase.entries)], strict=True):
-            piece = phase.entries[begin:end]
-            whole = end == len(phase.entries)
-            # A cut between two entries of one instant must not close that instant, and nobody was there to close a pause.
-            if whole:
-                closed_ms = phase.end_ms
-            elif piece:
-                closed_ms = max(closed_ms, piece[-1].begin_ms if isinstance(piece[-1], Pause) else piece[-1].taken_ms)
-            done = advance(phase.settings, state, as_batch(piece, phase.clock_step_ms if begin == 0 else 0), closed_ms)
-            state = load_state(dump_state(done.state)) if cuts else done.state
-            events += [event.as_json() for event in done.events]
-    assert state is not None
-    return events, state
-
-
-def difference(one, other, path: str = "") -> str:
-    """Return where two JSON values first differ, for a message that can be read."""
-    if isinstance(one, dict) and isinstance(other, dict):
-        for key in {**one, **other}:
-            if one.get(key) != other.get(key):
-                return difference(one.get(key), other.get(key), f"{path}/{key}")
-    if isinstance(one, list) and isinstance(other, list) and len(one) == len(other):
-        for number, (a, b) in enumerate(zip(one, other, strict=True)):
-            if a != b:
-                return difference(a, b, f"{path}/{number}")
-    return f"{path}: {str(one)[:300]} != {str(other)[:300]}" if one != other else ""
-
-
-@pytest.mark.parametrize("part", range(4))  # 2,000 streams, on as many workers as there are
-@settings(max_examples=500, deadline=None, suppress_health_check=list(HealthCheck))
-@given(phases=a_stream(), cuts=st.lists(st.lists(st.integers(0, 60), max_size=6), min_size=3, max_size=3))
-def test_any_cutting_gives_the_same_events_ids_and_state(part: int, phases: list[Phase], cuts: list[list[int]]) -> None:
+def same(phases: list[Phase], cuts: list[list[int]]) -> list[dict]:
+    """Hold the stream in pieces against the stream in one, and return its events."""
     whole, state = told(phases, None)
     pieces, cut_state = told(phases, cuts)
     assert difference(json.loads(json.dumps(pieces)), json.loads(json.dumps(whole))) == ""
@@ -181,6 +132,35 @@ def test_any_cutting_gives_the_same_events_ids_and_state(part: int, phases: list
     if len(phases) == 1:
         times = [datetime.fromisoformat(event["time"]) for event in whole]
         assert times == sorted(times)
+    return whole
+
+
+@pytest.mark.parametrize("part", range(4))  # 2,000 streams, on as many workers as there are
+@settings(max_examples=500, deadline=None, suppress_health_check=list(HealthCheck))
+@given(phases=a_stream(), cuts=st.lists(st.lists(st.integers(0, 60), max_size=6), min_size=3, max_size=3))
+def test_any_cutting_gives_the_same_events_ids_and_state(part: int, phases: list[Phase], cuts: list[list[int]]) -> None:
+    same(phases, cuts)
+
+
+@pytest.mark.parametrize("seed", range(8))  # `make streams N=5000` goes on with new ones and shows what they reach
+def test_a_lively_stream_is_the_same_however_it_is_cut(seed: int) -> None:
+    same(lively_stream(seed), cuts_of(seed, lively_stream(seed)))
+
+
+@pytest.mark.parametrize("file", ["indoor_two_probe", "suthaharan_steam", "half_heated_house", "office_year"])
+@pytest.mark.parametrize("size", [1, 7, 97])
+def test_a_real_series_is_the_same_in_batches_of_any_size(file: str, size: int) -> None:
+    phase = recorded(DATA / f"{file}.csv", {1: 20, 7: 80, 97: 200}[size])
+    assert same([phase], [list(range(0, len(phase.entries), size))])
+
+
+def test_a_quantity_that_a_probe_has_not_named_yet_is_not_missed_before() -> None:
+    """Found by a lively stream: looked back at, the probe was "not believed" before it first gave humidity."""
+    minutes = [START_MS + n * MINUTE_MS for n in range(60, 65)]
+    entries: list = [Reading(at_ms, "south-air", "air_temperature", 25.0 + at_ms % 7 / 10, at_ms) for at_ms in minutes]
+    entries[-1] = Reading(minutes[-1], "south-air", "relative_humidity", 80.0, minutes[-1])
+    entries = [Visit(taken_ms=START_MS, word_id="w", chamber="north"), *entries]
+    same([Phase(shelf(), 0, entries, minutes[-1] + MINUTE_MS)], [[1, 2, 3, 4, 5]])
 
 
 def test_a_state_of_another_shape_is_refused() -> None:
