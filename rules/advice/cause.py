@@ -242,7 +242,8 @@ def _heater_facts(
     facts = {
         "resting": {"heater-idle"}, "warming": {"heater-warming"}, "stuck": {"heater-fault"},
         "dead": {"heater-fault", "heater-suspect", "heater-weak"},
-        "at-limit": {"heater-at-limit", "heater-weak"} | (set() if sound else {"heater-suspect"}),
+        "at-limit": {"heater-at-limit", "heater-weak"}
+        | (set() if sound or situation.mat_temperature_c is not None else {"heater-suspect"}),
     }.get(thermostat or "", set())
     if thermostat == "unknown" and t is not None and t < goal.low_c - 1.5 and not sound:
         facts = facts | {"heater-suspect"}

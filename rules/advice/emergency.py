@@ -108,6 +108,9 @@ def cold_comes_first(cause: Cause, situation: Situation, standing: Mapping[str, 
     failed = any(row.alarm == "heater-failed" and row.condition == "active" for row in standing.values())
     if failed or (cause.temperature == "low" and cause.thermostat == "dead"):
         return True
+    dry_side = cause.humidity != "high" and not cause.lid_wet
+    if cause.thermostat == "at-limit" and cause.temperature == "low" and "heater-suspect" not in cause.facts and dry_side:
+        return True  # it was looked at and is weak: keep its heat in
     sets_too_low = cause.thermostat in ("regulating", "resting", "unknown")
     return t <= min(practice.LETHAL_COLD_C if sets_too_low else practice.COLD_FIRST_C, cause.goal.low_c)
 

@@ -11,7 +11,7 @@ from rules.advice.devices import Move, allowed, moves_for, present_knobs
 from rules.advice.emergency import Urgent, cold, cold_comes_first, heat
 from rules.advice.model import ChamberModel, model_from_json, prior_model
 from rules.advice.search import Forecast, Solution, solve
-from rules.advice.set_point import plug_in, turn_up
+from rules.advice.set_point import left_out, plug_in, turn_up
 from rules.advice.state import AdviceState, heater_since_ms
 from rules.climate.situation import Situation
 from rules.settings import Chamber
@@ -103,6 +103,9 @@ def without_search(
     cause = cause_of(chamber, state, situation, standing)
     if heat_comes_first(situation, standing, cause.thermostat, cause.goal):
         return _urgent(cause, heat(cause, state, situation))
+    if cause.thermostat == "unplugged" and left_out(state, situation):
+        acts = ("leave-out", "warm-place") if cause.temperature == "low" else ("leave-out",)
+        return _plain("left-out", cause, acts, ("Do not try it once more as it is.",))
     if cause.thermostat == "unplugged":
         return _plugged(cause, plug_in(state, situation, cause, standing))
     special = _special(cause, state, situation, standing)

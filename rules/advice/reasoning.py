@@ -139,6 +139,7 @@ def _readings(s: Situation) -> tuple[Figure, ...]:
         Figure("lid temperature", s.lid_temperature_c, "°C", None, s.lid_source or "not known"),
         Figure("room temperature", s.room_temperature_c, "°C"),
         Figure("room humidity", s.room_relative_humidity_pct, "%RH"),
+        *([] if s.mat_temperature_c is None else [Figure("heat mat", s.mat_temperature_c, "°C")]),
         Figure("temperature slope", s.temperature_slope_k_h, "K/h"),
         Figure("humidity slope", s.humidity_slope_pct_h, "points/h"),
     )
@@ -154,6 +155,9 @@ def _derived(s: Situation, cause: Cause | None) -> tuple[Figure, ...]:
         Figure("water on the lid", s.condensate_g_m2, "g/m2"),
         Figure("vapour pressure deficit", s.vapour_pressure_deficit_pa, "Pa"),
         Figure("humidity at target temperature", star, "%RH", None, target),
+        *([] if cause is None or cause.thermostat is None else [
+            Figure("thermostat's set point", cause.setpoint_c, "°C", None, f"it is {cause.thermostat.replace('-', ' ')}")
+        ]),
         Figure("humidity floor by venting", floor, "%RH", None, "what the room's air would give in the chamber"),
     )
 

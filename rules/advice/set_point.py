@@ -14,9 +14,13 @@ from rules.advice.emergency import stops_lately
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
 from rules.climate.thermostat import FAULT_K
+from rules.terms.events import HOUR_MS
+from rules.trade import practice
 
 PLUG_IN_BELOW_K = 0.5
 """How far above the aim an unplugged heater's chamber may still be when it is plugged in again: the deadband."""
+LEFT_OUT_MS = 12 * HOUR_MS
+"""So long a heater that ran away twice is not advised again: a night to get another one; judgement."""
 LOWERED_K = 0.4
 """So far below what it was, or below the aim, a set point counts as lowered; own estimate."""
 ROOM_COOLER_K = 1.0
@@ -34,6 +38,16 @@ def plug_in(state: AdviceState, situation: Situation, cause: Cause, standing: Ma
     if "thermostat" not in cause.facts:
         return _by_power(state, room_c, goal)
     return _by_set_point(state, situation, goal)
+
+
+def left_out(state: AdviceState, situation: Situation) -> bool:
+    """Return whether a heater that ran away twice in a day stays unplugged for now: what failed twice is not tried again.
+
+    Not below the temperature at which the cold comes first: then a heater under the keeper's eyes is the lesser harm.
+    """
+    t, now = situation.temperature_c, situation.at_ms
+    lately = bool(state.stopped_at_ms) and now - state.stopped_at_ms[-1] < LEFT_OUT_MS
+    return stops_lately(state, now) > 1 and lately and t is not None and t > practice.COLD_FIRST_C
 
 
 def _by_set_point(state: AdviceState, situation: Situation, goal: Goal) -> Move:

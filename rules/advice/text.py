@@ -37,6 +37,7 @@ _BRANCH = {
     " does not explain it: that is what a lid looks like that is ajar or slowly opens, or a vent or tube that nobody shut.",
     "lid-open": "The humidity fell within minutes while the temperature hardly changed: that is what an open lid looks like.",
     "plug-in": "The heater was unplugged because it was too warm; now it is cool enough again.",
+    "left-out": "The heater ran away more than once within a day: its thermostat does not hold.",
     "turn-up": "The room is cooler again, and the set point is still where a warm spell had it put.",
     "mister-stuck": "The air is near saturation and its water still rises: water keeps coming.",
     "probe": "No temperature is believed here, so nothing is said about the climate.",

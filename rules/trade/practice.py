@@ -80,6 +80,11 @@ ACTS: dict[str, Act] = {
         "heater", "stop", "Unplug the heater now, at the wall", needs=("heater",),
         source="no growth at 37 degC: Cazin, Wiemer & Howard 1989, Appl. Environ. Microbiol. 55",
     ),
+    "leave-out": Act(
+        "heater", "check",
+        "Leave the heater out until it has another thermostat, or until there is a mat with a cut-out of its own: it ran away "
+        "more than once within a day",
+    ),
     "plug-in": Act("heater", "more", "Plug the heater in again", needs=("unplugged",), bars=("hot",)),
     "air-now": Act(
         "vent", "open", "Let room air in: lid ajar a finger's width, or all vents open; keep the escape barrier in sight",

@@ -87,6 +87,17 @@ def test_a_weak_heaters_vents_are_closed_and_its_set_point_is_left_alone():
     assert "on all the time" in event.reason
 
 
+def test_a_weak_heater_that_was_looked_at_gets_its_vents_closed_while_it_is_only_cool():
+    chamber, now = box(26.0, vents=Vents(count=3, open=2)), situation(22.5, 75.0, 18.0, 45.0, factor=0.8)
+    state, events = asked(now, chamber, priority="today")
+    assert "heater check" in acts(events[0]) and "heater more" not in acts(events[0])
+    state = done(state, now, chamber)
+    state, events = asked(later(now, 1.0), chamber, state, priority="today")
+    assert acts(events[-1]) == ["vent close", "garden insulate"]
+    state = done(state, later(now, 1.0), chamber, "v")
+    assert state.told_knobs["vents"] == 0.0
+
+
 def test_a_heater_that_warms_up_again_is_left_to_it():
     _, events = asked(situation(17.0, 79.0, 10.0, 60.0, temperature_slope_k_h=3.0), box())
     assert not {"heater check", "heater more", "room more"} & {name for event in events for name in acts(event)}
@@ -183,8 +194,11 @@ def test_the_same_urgent_steps_twice_within_a_day_are_not_simply_repeated():
     assert "not the first time today" in events[-1].actions[0].text and "second thermometer" in events[-1].actions[1].text
     assert "not found yet" in events[-1].reason
     state = done(state, again, chamber, "u2")
-    _, events = asked(later(cool, 9.0), chamber, state)
-    assert "another thermostat" in events[-1].headline
+    chilly = later(situation(22.0, 78.0, 20.0, 45.0), 9.0)
+    state, events = asked(chilly, chamber, state)
+    assert acts(events[-1]) == ["heater check", "room more"] and "Leave the heater out" in events[-1].headline
+    state, events = asked(later(situation(17.5, 78.0, 14.0, 45.0), 10.0), chamber, state)
+    assert "another thermostat" in events[-1].headline and acts(events[-1])[0] == "heater more"
 
 
 # ---------------------------------------------------------------- the set point
