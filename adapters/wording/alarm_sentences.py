@@ -184,16 +184,17 @@ def _early(alarm: AlarmEvent, left_s: float, age_s: float) -> str:
 
 
 def worse_by(alarm: AlarmEvent, style: Style) -> str:
-    """Return by what an alarm has become worse."""
+    """Return what an alarm has become, and by what."""
     kind = ALARMS[alarm.alarm].harm if alarm.alarm in ALARMS else None
+    worse = "worse since my last letter"
     if alarm.worse == "mark" and kind == "water":
-        return "the film on the lid has grown to half of what drips"
+        return f"{worse}: the film on the lid has grown to half of what drips"
     if alarm.worse == "mark" and alarm.mark is not None:
         side = "risen above" if kind == "heat" else "fallen below"
-        return f"it has {side} {style.quantity(alarm.mark, alarm.unit)}"
+        return f"{worse}: it has {side} {style.quantity(alarm.mark, alarm.unit)}"
     if alarm.worse == "time":
-        return "half of the time that was left is gone"
-    return "it has become more urgent"
+        return f"{worse}: half of the time that was left is gone"
+    return "more urgent since my last letter"
 
 
 def _unseen(alarm: AlarmEvent, place: str, style: Style, told_at_ms: int) -> str:
@@ -212,6 +213,13 @@ def over(alarm: AlarmEvent, settings: Settings, style: Style, told_at_ms: int) -
     known = alarm.value is not None and unit not in (None, "s", "K")
     value = f": {style.quantity(alarm.value, unit)}{_aged(alarm, style, told_at_ms)}" if known else ""
     return f"{_over_what(alarm, place, name)}{value}.{_lasted(alarm, style, told_at_ms)}"
+
+
+def over_before(alarm: AlarmEvent, settings: Settings, style: Style, told_at_ms: int) -> str:
+    """Return that an alarm that stands now stood before as well, and had ended meanwhile."""
+    began = f"from {style.clock(alarm.since_ms, told_at_ms)} " if alarm.since_ms else ""
+    place = title_of(settings, alarm.chamber)
+    return f"{place}: “{label(alarm.alarm)}” stood before, {began}until {style.clock(alarm.at_ms, told_at_ms)}."
 
 
 def _over_what(alarm: AlarmEvent, place: str, name: str) -> str:

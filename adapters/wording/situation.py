@@ -19,6 +19,7 @@ from adapters.wording.alarm_sentences import (
     first_step,
     label,
     over,
+    over_before,
     sentence,
     subject_of,
     title_of,
@@ -90,13 +91,18 @@ def shown(alarms: Sequence[AlarmEvent]) -> list[AlarmEvent]:
 def _happening(alarms: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms: int) -> list[str]:
     """Return a sentence for each alarm; a figure that several share is told once."""
     lines, known = [], set()
+    standing = {(alarm.chamber, alarm.alarm, alarm.probe): alarm for alarm in alarms if alarm.open}
     for alarm in alarms:
         figure = (alarm.chamber, alarm.value, alarm.unit, alarm.at_ms)
         shared = alarm.open and alarm.value is not None and figure in known
         known.add(figure)
         bare = replace(alarm, value=None, level="outside", harm_used=None, seconds_left=None) if shared else alarm
-        told = over(alarm, settings, style, now_ms) if alarm.condition == "normal" else ""
-        lines.append(told or sentence(bare, settings, style, now_ms, account=False))
+        if alarm.condition != "normal":
+            lines.append(sentence(bare, settings, style, now_ms, account=False))
+        elif (alarm.chamber, alarm.alarm, alarm.probe) in standing:
+            lines.append(over_before(alarm, settings, style, now_ms))
+        else:
+            lines.append(over(alarm, settings, style, now_ms))
     return lines
 
 
@@ -115,7 +121,7 @@ def _opening(letter: LetterEvent, alarms: Sequence[AlarmEvent], style: Style) ->
     worse = next((alarm for alarm in alarms if alarm.change == "worsened" and alarm.at_ms == letter.at_ms), None)
     opening = "I can no longer see what I told you about." if lost else _OPENING.get(letter.sort, "")
     if worse is not None and letter.sort == "escalation" and not lost:
-        opening = f"{opening.removesuffix('.')}: {worse_by(worse, style)}."
+        opening = f"This has become {worse_by(worse, style)}."
     said = to or opening
     return text(said) if said else None
 
@@ -125,8 +131,8 @@ def _to_do(letter: LetterEvent, alarms: list[AlarmEvent], advice: AdviceEvent | 
     if not lines:
         lines = list(dict.fromkeys(first_step(alarm) for alarm in alarms))[:3]
     blocks = steps(lines)
-    if advice is not None and advice.act_within_s:
-        left_s = advice.act_within_s - _age_s(advice, letter.at_ms)
+    if advice is not None and (letter.urgent or advice.act_within_s):
+        left_s = (advice.act_within_s or 0) - _age_s(advice, letter.at_ms)
         blocks.append(text("Do it now." if letter.urgent or left_s < 60 else f"Do it within {span(left_s)}."))
     return blocks
 

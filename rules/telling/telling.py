@@ -127,7 +127,7 @@ def _reminders(desk: Desk) -> Iterable[Due]:
             raw_ms = max(thread.news_ms + offsets[thread.reminders], calm_ms, desk.state.seen_ms)
             due_ms = raw_ms if wakes else awake_ms(raw_ms, telling, settings.zone)
             yield due_ms, 0, f"remind/{place}", due_ms != raw_ms
-        told = [heard.told_ms for heard in wakes if heard.told_ms is not None]
+        told = [heard.told_ms for heard in wakes if heard.told_ms is not None and heard.told_priority == "wake"]
         if told and not thread.second:
             yield max(min(told), thread.answered_ms or 0) + telling.second_after, 1, f"second/{place}", False
 

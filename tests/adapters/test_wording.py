@@ -313,6 +313,14 @@ def test_a_part_that_was_last_seen_failing_is_said_in_english():
     assert said.startswith("Big nest: “heat is failing” stood when it was last seen (7.1 °C).")
 
 
+def test_what_ended_and_stands_again_is_not_said_to_be_over_beside_it():
+    again = letter("situation", alarm(), replace(RETURNED, at_ms=NOW - 30 * MINUTE))
+    body = " ".join(compose(told(again), watch()).text.split())
+    assert "Big nest is too warm: 29.4 °C" in body
+    assert "Big nest: “too warm” stood before, from 01:40 CET until 02:40 CET." in body
+    assert "no longer" not in body
+
+
 def test_what_does_harm_is_not_offered_to_be_shelved():
     assert "dewlid shelve" in compose(told(LETTERS["situation"]), watch()).text
     assert "dewlid shelve" not in compose(told(LETTERS["escalation"]), watch()).text

@@ -40,7 +40,7 @@ def compared(name: str, wanted: str) -> None:
 
 def first_urgent_letter() -> Letter:
     settings = settings_of(load(ROOT / "sample_config" / "simulated-shelf.toml"))
-    events = advance(settings, None, simulate(MONDAY_MS, 2), MONDAY_MS + 2 * DAY_MS).events
+    events = advance(settings, None, simulate(MONDAY_MS, 3), MONDAY_MS + 3 * DAY_MS).events
     letters = [event for event in events if isinstance(event, LetterEvent)]
     return compose(next(letter for letter in letters if letter.urgent), settings)
 

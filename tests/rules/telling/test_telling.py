@@ -518,6 +518,16 @@ def test_a_letter_carries_beside_each_value_what_the_last_one_said_of_it() -> No
     ]
 
 
+def test_what_becomes_urgent_later_leaves_the_keeper_the_whole_time_before_the_second_address() -> None:
+    letters = letters_of(
+        alarm(at("10 08:00")), alarm(at("10 13:00"), "worsened", priority="wake"), until=at("10 15:01"),
+    )
+    assert brief(letters)[1:] == [
+        ("10 13:00", "escalation", "keeper"), ("10 13:15", "reminder", "keeper"), ("10 14:00", "reminder", "keeper"),
+        ("10 15:00", "escalation", "second"),
+    ]
+
+
 def test_the_same_first_step_advised_again_after_a_verdict_is_told_again() -> None:
     when = at("10 08:00")
     letters = letters_of(
