@@ -313,7 +313,7 @@ def heat_comes_first(
         return True
     if _stands(standing, "heater-runaway") and thermostat != "unplugged":
         return t > (aim_c + 0.5 if thermostat == "unknown" else high_c)
-    return thermostat == "stuck" and t > high_c
+    return thermostat == "stuck" and t > high_c and _stands(standing, "temperature-high")
 
 
 def _case(

@@ -10,7 +10,6 @@ from rules.climate.memory import Hour
 from rules.climate.thermostat import (
     BELOW_K,
     FAULT_K,
-    UNPLUGGED,
     Evidence,
     Usual,
     judged,
@@ -26,9 +25,7 @@ QUARTER_MS = 15 * MINUTE_MS
 def states_of(view: View) -> NDArray[np.int8]:
     """Return what a chamber's thermostat does at each instant; asks for the usual swing only where something is unusual."""
     assert view.chamber is not None and view.heater is not None
-    if not view.heater.plugged:
-        return np.full(len(view.at_ms), UNPLUGGED, np.int8)
-    return judged(_evidence(view, _unusual(view)))
+    return judged(_evidence(view, _unusual(view)), view.heater.plugged)
 
 
 def _unusual(view: View) -> NDArray[np.bool_]:

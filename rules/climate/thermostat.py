@@ -43,6 +43,8 @@ HOT_MAT_K, COLD_MAT_K = 6.0, 1.5
 FALLS_K_H, RISES_K_H = -0.5, 2.0
 WARMS_WITHIN_MS, COOLS_WITHIN_MS = 30 * MINUTE_MS, 2 * HOUR_MS
 """So long after a change of the heater the air may still be on its way up from below, and down to a lower set point."""
+FORGOTTEN_MS = 8 * HOUR_MS
+"""So long after it was unplugged no box is still this warm by itself: it was plugged in again without a word."""
 FAST_K_H = 4.0
 """1 K in 15 minutes. A mat of three times the needed power gives 1.3 to 3.7 K in 15 minutes (factor 2)."""
 
@@ -120,11 +122,22 @@ def evidence_of(**figures: float | None) -> Evidence:
 
 def state_of(plugged: bool, **figures: float | None) -> State:
     """Return what the thermostat does at one instant."""
-    return STATES[int(judged(evidence_of(**figures))[0])] if plugged else "unplugged"
+    return STATES[int(judged(evidence_of(**figures), plugged)[0])]
 
 
-def judged(seen: Evidence) -> NDArray[np.int8]:
-    """Return the state of a plugged-in heater at each instant, as its place in `STATES`."""
+def judged(seen: Evidence, plugged: bool) -> NDArray[np.int8]:
+    """Return the state of the thermostat at each instant, as its place in `STATES`.
+
+    A heater that was told to be unplugged is believed to be, until hours later only a heater explains what is seen.
+    """
+    if plugged:
+        return _judged(seen)
+    with np.errstate(invalid="ignore"):
+        heats = (seen.since_ms > FORGOTTEN_MS) & (seen.air_c - seen.room_c > SURE_LIFT_K) & (seen.slope_k_h > FALLS_K_H)
+    return np.where(heats, _judged(seen), UNPLUGGED).astype(np.int8)
+
+
+def _judged(seen: Evidence) -> NDArray[np.int8]:
     with np.errstate(invalid="ignore"):  # a comparison with what is not known holds for nothing
         t, over_room = seen.air_c, seen.air_c - seen.room_c
         aim = np.where(np.isnan(seen.setpoint_c), seen.usual_c, seen.setpoint_c)

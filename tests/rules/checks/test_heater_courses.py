@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from itertools import islice
 from math import pi, sin
 
 import pytest
-from heated_box import NOON_MS, HeatedBox, always, chamber, played, settings_of
+from heated_box import NOON_MS, HeatedBox, advanced, always, chamber, played, readings, settings_of
 
-from rules.terms.events import AlarmEvent, Event
+from rules.terms.events import AlarmEvent, Batch, Event
+from rules.terms.words import AdviceDone
+from rules.turn.advance import advance
 
 HOUR_MS = 3_600_000
 
@@ -118,3 +121,26 @@ def test_a_mat_above_sixty_degrees_is_told_whatever_the_air_says():
     at_60 = next(minute / 60.0 for minute, (_, mat, _) in enumerate(box.minutes(12.0)) if mat > 60.0)
     told = [hour for name, hour in heater_alarms(box, 12.0, mat_probe=True) if name == "heater-runaway"]
     assert told and told[0] < at_60 + 0.5
+
+
+# ---------------------------------------------------------------- what the keeper said
+
+
+UNPLUGGED_AT_H, PLUGGED_AT_H = 9.0, 30.0
+
+
+@pytest.mark.parametrize(("again", "told"), [(False, []), (True, ["heater-runaway"])])
+def test_an_unplugged_heater_neither_fails_nor_runs_away_until_it_evidently_heats_again(again, told):
+    """It is stuck, unplugged on advice, and, in the second case, plugged in again without a word."""
+    works = lambda hour: 0.0 if UNPLUGGED_AT_H < hour < (PLUGGED_AT_H if again else 99.0) else 1.0  # noqa: E731
+    box = HeatedBox(watts=18.0, stuck=lambda hour: hour > 7.0, works=works, room_c=always(17.0))
+    settings = settings_of(chamber())
+    first = advanced(settings, islice(box.minutes(9.0), 540), 9.0)
+    stopped = first.state.advice["north"].open
+    assert stopped is not None and "heater:stop" in stopped.keys
+    word = AdviceDone(taken_ms=NOON_MS + 540 * 60_000, word_id="w", advisory=stopped.advisory)
+    later = list(readings(settings, box.minutes(34.0)))
+    rest = Batch.of([reading for reading in later if reading.taken_ms >= NOON_MS + 540 * 60_000], [word])
+    events = advance(settings, first.state, rest, NOON_MS + 34 * 3_600_000).events
+    found = [name for name in ("heater-runaway", "heater-failed") if any(hour > 12.0 for hour in raised(events, name))]
+    assert found == told
