@@ -167,6 +167,9 @@ def _special(
     cause: Cause, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]
 ) -> Plan | None:
     active = {row.alarm for row in standing.values() if row.condition == "active"}
+    if "probes-swapped" in active and not _asked_lately(state, "check-swap", situation.at_ms):
+        never = ("Change nothing at heat, water or vents on figures that may be the room's.",)
+        return _plain("probes-swapped", cause, ("check-swap",), never)
     if "lid-open" in active and "visiting" not in cause.facts:
         acts = ("check-lid", "warm-now") if "lethal-cold" in cause.facts else ("check-lid",)
         return _plain("lid-open", cause, acts, ("Do not mist or heat against an open lid.",))

@@ -33,6 +33,8 @@ UNMET = {
 }
 _BRANCH = {
     "heat": "Heat comes first, whatever the humidity says.",
+    "probes-swapped": "A heated box with wet ground is no colder and no drier than the room that it stands in, but for an hour"
+    " its probe has said so.",
     "moisture-lost": "There is less water in its air than in any hour of the last days, though it is as warm and the room's air"
     " does not explain it: that is what a lid looks like that is ajar or slowly opens, or a vent or tube that nobody shut.",
     "lid-open": "The humidity fell within minutes while the temperature hardly changed: that is what an open lid looks like.",

@@ -239,6 +239,14 @@ ALARMS: dict[str, AlarmKind] = {
         answered="probe", wakes_at_night=False, quiet_on_visit=False, explained_by=(), room_moves=False,
         blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
     ),
+    "probes-swapped": AlarmKind(
+        label="probes look swapped", sentence="{place}: its probe and the room's look swapped, it reads colder and drier",
+        first_step="Look which probe hangs where, before you heat or water anything.",
+        subject="probe", consequence="serious", figure=None, edge=None, continuous=False,
+        harm=None, bears=(Bears("outside", "serious", (12, 12, 24, 24, 24)),),
+        answered="climate", wakes_at_night=False, quiet_on_visit=False, explained_by=("blind",), room_moves=False,
+        blinds=False, forbids=_MORE_WATER | frozenset({"heater:more"}), sudden=True, latch="harmful",
+    ),
     "probe-calibration": AlarmKind(
         label="humidity check is due", sentence="The humidity check of the probe {probe} in {place} is due",
         first_step="Check the humidity probe over wet salt (75 %) when you have a quiet evening.",

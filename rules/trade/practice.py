@@ -46,6 +46,7 @@ ACTS: dict[str, Act] = {
         "or the sun is the cause: shade the box", needs=("heater",),
     ),
     "check-probe": Act("probe", "check", "Check the humidity probe: dry it, look for garden or water on it, compare it"),
+    "check-swap": Act("probe", "check", "Look which probe hangs where: those of the chamber and of the room look swapped"),
     "move-probe": Act("probe", "move",
         "Look where the probe sits: move it to garden height, a hand's breadth from the heater"),
     "close-vents": Act("vent", "close", "Close", "vents", -1, needs=("vents-open",), bars=("very-hot",), effort=0.6),

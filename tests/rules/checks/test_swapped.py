@@ -1,0 +1,80 @@
+"""A probe of the room in the chamber's place is asked about before anything is heated or watered."""
+
+from __future__ import annotations
+
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+
+from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
+from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Batch, Event
+from rules.turn.advance import advance
+
+START_MS = 1_780_272_000_000  # 2026-06-01T00:00:00Z
+BOX, STUDY = (25.5, 82.0), (20.0, 45.0)
+
+
+def lived(parts: list[tuple[float, tuple[float, float], tuple[float, float]]], **devices: Any) -> list[Event]:
+    """Let hours pass with what the chamber's and the room's probe say."""
+    settings = Settings(
+        site=Site(), zone=ZoneInfo("UTC"), rooms={"study": Room()}, telling=Telling(),
+        chambers={"nest": Chamber(room="study", devices={"heater": {"watts": 15.0}} | devices, garden={"volume_ml": 500.0})},
+        probes={"air": Probe(place="nest", interval="5min"), "study-air": Probe(place="study", interval="5min")},
+    )  # fmt: skip
+    rows = np.concatenate([np.tile([*box, *room], (round(hours * 12), 1)) for hours, box, room in parts])
+    at_ms = START_MS + 5 * MINUTE_MS * np.arange(len(rows), dtype=np.int64)
+    rows = rows + 0.02 * np.sin(at_ms / 1.7e5)[:, None]
+    series = tuple((probe, name) for probe in ("air", "study-air") for name in ("air_temperature", "relative_humidity"))
+    batch = Batch(
+        series, np.tile(np.arange(4, dtype=np.int32), len(at_ms)), np.repeat(at_ms, 4), np.repeat(at_ms, 4), rows.ravel()
+    )
+    return advance(settings, None, batch, int(at_ms[-1]) + 1).events
+
+
+def raised_h(events: list[Event]) -> list[float]:
+    return [
+        (event.at_ms - START_MS) / HOUR_MS for event in events
+        if isinstance(event, AlarmEvent) and event.alarm == "probes-swapped" and event.change == "raised"
+    ]  # fmt: skip
+
+
+def test_swapped_probes_are_told_after_an_hour_and_asked_about_before_any_water_or_heat() -> None:
+    events = lived([(3.0, BOX, STUDY), (6.0, STUDY, BOX)])
+    assert len(raised_h(events)) == 1
+    assert 4.0 <= raised_h(events)[0] < 4.5
+    after = [
+        event for event in events if isinstance(event, AdviceEvent) and event.status in ("given", "updated")
+        and event.at_ms >= START_MS + raised_h(events)[0] * HOUR_MS
+    ]  # fmt: skip
+    assert (after[0].device, after[0].change) == ("probe", "check")
+    assert "swapped" in after[0].headline
+    assert {(action.device, action.change) for event in after for action in event.actions}.isdisjoint({
+        ("water", "more"), ("mister", "more"), ("heater", "more"),
+    })  # fmt: skip
+
+
+def test_it_is_over_when_they_hang_right_again() -> None:
+    events = lived([(1.0, BOX, STUDY), (3.0, STUDY, BOX), (2.0, BOX, STUDY)])
+    changes = [event.change for event in events if isinstance(event, AlarmEvent) and event.alarm == "probes-swapped"]
+    assert changes[0] == "raised"
+    assert "returned" in changes
+
+
+@pytest.mark.parametrize(
+    ("what", "box", "room"),
+    [
+        ("a dead heater ends at its room", (19.9, 70.0), (20.2, 45.0)),
+        ("a dry box is still warm", (25.5, 30.0), (20.0, 45.0)),
+        ("a hot humid day outside a box at its target", (25.5, 80.0), (29.0, 70.0)),
+        ("a wet box cooled by its own water", (22.0, 90.0), (23.5, 55.0)),
+        ("nearly alike", (22.0, 50.0), (22.8, 58.0)),
+    ],
+)
+def test_what_no_swap_explains_is_not_told_as_one(what: str, box: tuple[float, float], room: tuple[float, float]) -> None:
+    assert raised_h(lived([(2.0, BOX, STUDY), (5.0, box, room)])) == [], what
+
+
+def test_an_unheated_box_may_well_be_colder_than_its_room() -> None:
+    assert raised_h(lived([(6.0, STUDY, BOX)], heater=None)) == []
