@@ -177,6 +177,21 @@ def account_of(alarm: AlarmEvent, told_at_ms: int) -> str:
     return f"{used} of the {what} that such a garden bears is used up (an own estimate){rest}."
 
 
+_THEN_S = 4 * 3600
+"""An account that is older says nothing of now."""
+
+
+def account_then(alarm: AlarmEvent, style: Style, told_at_ms: int) -> str:
+    """Return the account of harm as it was when it was last told, where it is not of now."""
+    age_s = (told_at_ms - alarm.at_ms) / 1000
+    if alarm.harm_used is None or alarm.seconds_left is None or not alarm.open or not _FRESH_S < age_s < _THEN_S:
+        return ""
+    what, end_ms = _BORNE[ALARMS[alarm.alarm].harm or "water"], alarm.at_ms + round(1000 * alarm.seconds_left)
+    used = f"about {100 * alarm.harm_used:.0f} % of the {what} that such a garden bears was used up (an own estimate)"
+    rest = f"at the pace of then the rest lasts until about {style.clock(end_ms, told_at_ms)}"
+    return f"At {style.clock(alarm.at_ms, told_at_ms)} {used}; {rest}." if end_ms > told_at_ms else ""
+
+
 def _early(alarm: AlarmEvent, left_s: float, age_s: float) -> str:
     early_s = None if alarm.early_seconds_left is None else alarm.early_seconds_left - age_s
     told = early_s is not None and early_s < 0.8 * left_s

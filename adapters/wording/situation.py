@@ -16,6 +16,7 @@ from adapters.wording import commands
 from adapters.wording.alarm_sentences import (
     FRESH_MS,
     account_of,
+    account_then,
     first_step,
     label,
     over,
@@ -59,7 +60,7 @@ def situation(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
         section("", [_opening(letter, alarms, style)]),
         section("Do this first", _to_do(letter, alarms, advice, style)),
         section("What is happening", [text(line) for line in _happening(alarms, settings, style, now_ms)]),
-        section("What is left", [text(line) for line in _left(alarms, now_ms)]),
+        section("What is left", [text(line) for line in _left(alarms, style, now_ms)]),
         section("How it is now", points(as_it_is(letter, settings, style))),
         section("Since my last letter", [text(line) for line in _came_of(about, style)]),
         section("Do not", points([style.text(clean(line)) for line in (advice.never if advice else ())])),
@@ -106,9 +107,12 @@ def _happening(alarms: Sequence[AlarmEvent], settings: Settings, style: Style, n
     return lines
 
 
-def _left(alarms: Sequence[AlarmEvent], now_ms: int) -> list[str]:
+def _left(alarms: Sequence[AlarmEvent], style: Style, now_ms: int) -> list[str]:
     """Say once for each kind of harm how much of what a garden bears is used up."""
-    kinds = {ALARMS[alarm.alarm].harm: told for alarm in reversed(alarms) if (told := account_of(alarm, now_ms))}
+    kinds = {
+        ALARMS[alarm.alarm].harm: told for alarm in reversed(alarms)
+        if (told := account_of(alarm, now_ms) or account_then(alarm, style, now_ms))
+    }  # fmt: skip
     return list(reversed(kinds.values()))
 
 

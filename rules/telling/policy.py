@@ -219,9 +219,12 @@ def _advise(settings: Settings, state: TellingState, place: str, event: AdviceEv
     if event.status == "reminded" and is_sent(state, event):
         if when != "digest" and not any(one.place == place and one.told and one.open for one in state.heard.values()):
             owe(state, key, Owed(place, "reminder", event.urgency, when, event.at_ms, [event]))
+    elif is_sent(state, event):
+        if owed is not None and owed.sort == "situation":
+            del state.owed[key]  # it is again what the last letter said
     elif owed is not None and owed.sort == "situation" and rank(event.urgency) <= rank(owed.priority):
         owed.about = [event]
-    elif not is_sent(state, event):
+    else:
         calm = recent and event.status == "updated" and when == "now" and event.urgency != "wake"
         owe(state, key, Owed(place, "situation", event.urgency, "next" if calm else when, event.at_ms, [event]))
 

@@ -321,6 +321,13 @@ def test_what_ended_and_stands_again_is_not_said_to_be_over_beside_it():
     assert "no longer" not in body
 
 
+def test_an_account_of_a_quarter_of_an_hour_ago_is_told_as_of_then():
+    later = letter("reminder", replace(COLDER, read_ms=NOW + 15 * MINUTE), at_ms=NOW + 15 * MINUTE)
+    body = " ".join(compose(told(later), watch()).text.split())
+    assert "At 03:10 CET about 6 % of the cold that such a garden bears was used up (an own estimate)" in body
+    assert "at the pace of then the rest lasts until about 08:10 CET." in body
+
+
 def test_what_does_harm_is_not_offered_to_be_shelved():
     assert "dewlid shelve" in compose(told(LETTERS["situation"]), watch()).text
     assert "dewlid shelve" not in compose(told(LETTERS["escalation"]), watch()).text
