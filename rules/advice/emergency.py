@@ -12,6 +12,7 @@ from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.model import COOLING, ChamberModel
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
+from rules.climate.thermostat import FALLS_K_H
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS
 from rules.trade import emergencies, practice
@@ -20,7 +21,6 @@ from rules.trade.practice import ACTS, Step
 MOST_ACTIONS = 2
 MARKS_C = (15.0, 10.0)
 """Marks to which the time is told: growth has long stopped; it kills (Mueller et al. 2011; 15 degC is judgement)."""
-FALLS_K_H = -0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

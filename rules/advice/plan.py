@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from rules.advice.balance import by_night, present_of
 from rules.advice.cause import Cause, Standing, goal_of, heat_comes_first, reason_of, thermostat_of
 from rules.advice.devices import Move, allowed, moves_for, present_knobs
-from rules.advice.emergency import Urgent, cold, cold_comes_first, heat
+from rules.advice.emergency import MOST_ACTIONS, Urgent, cold, cold_comes_first, heat
 from rules.advice.model import ChamberModel, model_from_json, prior_model
 from rules.advice.search import Forecast, Solution, solve
 from rules.advice.set_point import left_out, plug_in, turn_up
@@ -23,7 +23,6 @@ from rules.trade.practice import ACTS, Step
 CHECK_AGAIN_MS = 12 * HOUR_MS
 HEATER_SOUND_MS = 7 * DAY_MS
 """So long a heater that the keeper has looked at is not suspected again for being weak; judgement."""
-MOST_ACTIONS = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -42,12 +42,11 @@ def runaway(view: View) -> Iterator[Verdict]:
     both = np.minimum(slope, view.recent.temperature.slope_k_h(view.at_ms, 8 * MINUTE_MS, 3 * MINUTE_MS))
     state = states_of(view)
     stuck = (state == STUCK) & ~(both < FALLS_K_H)
-    latest = view.recent.temperature.slope_k_h(view.at_ms, 5 * MINUTE_MS, 2 * MINUTE_MS)
-    racing = (both >= FAST_K_H) & (value + both * 0.5 > harmful) & ~(latest < FAST_K_H / 2)  # at a peak the longer ones lag
     burning = (view.mat > BURNING_MAT_C) & (state != UNPLUGGED)
-    above = stuck & (value > high) & ~(_warmed_up(view) & (value <= harmful))
-    zone = np.where(above, np.where(racing | (value > harmful), HARM, HARM_EDGE), np.where(stuck, EDGE, CLEAR))
-    zone = np.where(burning, HARM, zone).astype(np.int8)
+    zone = np.where(burning, HARM, np.where(stuck, EDGE, CLEAR)).astype(np.int8)
+    if stuck.any():
+        above = stuck & (value > high) & ~(_warmed_up(view) & (value <= harmful)) & ~burning
+        zone[above] = np.where(_racing(view, both, harmful) | (value > harmful), HARM, HARM_EDGE)[above]
     zone[np.isnan(value)] = UNSEEN
 
     def facts(index: int) -> Facts:
@@ -62,6 +61,13 @@ def runaway(view: View) -> Iterator[Verdict]:
     explained = (view.room_temperature >= value - 0.5) | (state == UNPLUGGED)
     worsening = ((value > high) & ~explained) | ((zone == EDGE) & ~(slope < -COMES_BACK_K_H))
     yield Verdict("heater-runaway", zone, view.credit_ms, RUNAWAY_DELAYS, facts, worsening=lambda: worsening)
+
+
+def _racing(view: View, both: Floats, harmful: float) -> NDArray[np.bool_]:
+    """Return where it will be harmful within half an hour; at a peak the longer slopes lag behind the latest."""
+    latest = view.recent.temperature.slope_k_h(view.at_ms, 5 * MINUTE_MS, 2 * MINUTE_MS)
+    soon = view.temperature.value + both * 0.5 > harmful
+    return np.asarray((both >= FAST_K_H) & soon & ~(latest < FAST_K_H / 2))
 
 
 def _warmed_up(view: View) -> NDArray[np.bool_]:

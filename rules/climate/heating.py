@@ -10,6 +10,7 @@ from rules.climate.memory import Hour
 from rules.climate.thermostat import (
     BELOW_K,
     FAULT_K,
+    UNKNOWN,
     Evidence,
     Usual,
     judged,
@@ -23,9 +24,12 @@ QUARTER_MS = 15 * MINUTE_MS
 
 
 def states_of(view: View) -> NDArray[np.int8]:
-    """Return what a chamber's thermostat does at each instant; asks for the usual swing only where something is unusual."""
+    """Return what a chamber's thermostat does at each instant; worked out only in a stretch in which something is unusual."""
     assert view.chamber is not None and view.heater is not None
-    return judged(_evidence(view, _unusual(view)), view.heater.plugged)
+    unusual = _unusual(view)
+    if view.heater.plugged and not unusual.any():
+        return np.full(len(view.at_ms), UNKNOWN, np.int8)  # near its set point it is neither stuck, weak nor dead
+    return judged(_evidence(view, unusual), view.heater.plugged)
 
 
 def _unusual(view: View) -> NDArray[np.bool_]:
