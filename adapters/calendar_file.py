@@ -17,7 +17,8 @@ from pathlib import Path
 from adapters.errors import AdapterError
 from rules.care.care import plan
 from rules.care.occurrences import Occurrence
-from rules.care.state import AwayPeriod, CareState
+from rules.care.state import CareState
+from rules.keeper.state import Absence, KeeperState
 from rules.settings import Settings
 from rules.terms.events import DAY_MS
 
@@ -32,7 +33,7 @@ class CalendarRefused(AdapterError):
 
 
 def write_calendar(
-    path: Path, site: str, occurrences: Sequence[Occurrence], away: Sequence[AwayPeriod], stamp_ms: int
+    path: Path, site: str, occurrences: Sequence[Occurrence], away: Sequence[Absence], stamp_ms: int
 ) -> bool:
     """Bring the calendar file up to date and return whether it changed; raises CalendarRefused for a foreign file."""
     before = _read(path)
@@ -50,12 +51,12 @@ def write_calendar(
 
 
 def calendar_text(
-    site: str, occurrences: Sequence[Occurrence], away: Sequence[AwayPeriod], stamp_ms: int, before: str | None = None
+    site: str, occurrences: Sequence[Occurrence], away: Sequence[Absence], stamp_ms: int, before: str | None = None
 ) -> str:
     """Return the whole calendar; `before` is the text that it replaces, whose unchanged events keep their stamps."""
     domain = f"{re.sub(r'[^a-z0-9]+', '-', site.lower()).strip('-') or 'site'}.dewlid"
     known = _events(before or "")
-    bodies = [_doing(one, domain) for one in occurrences] + [_absence(period, domain) for period in away]
+    bodies = [_doing(one, domain) for one in occurrences] + [_absence(absence, domain) for absence in away]
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", f"PRODID:{PRODUCT}", "CALSCALE:GREGORIAN", f"NAME:{_text(site + ': care')}"]
     lines += [f"X-WR-CALNAME:{_text(site + ': care')}", "REFRESH-INTERVAL;VALUE=DURATION:PT6H"]
     for body in bodies:
@@ -85,12 +86,12 @@ def _doing(one: Occurrence, domain: str) -> list[str]:
     return [*lines, "RRULE:FREQ=DAILY"] if one.repeats_ms else lines
 
 
-def _absence(period: AwayPeriod, domain: str) -> list[str]:
+def _absence(absence: Absence, domain: str) -> list[str]:
     return [
-        f"UID:away.{period.from_ms}@{domain}",
+        f"UID:away.{absence.begins}@{domain}",
         "SUMMARY:Away: the stand-in looks after the shelf",
-        f"DTSTART:{_utc(period.from_ms)}",
-        f"DTEND:{_utc(period.to_ms)}",
+        f"DTSTART:{_utc(absence.begins)}",
+        f"DTEND:{_utc(absence.ends)}",
         "TRANSP:TRANSPARENT",
     ]
 
@@ -195,10 +196,12 @@ def _replace(path: Path, content: bytes) -> None:
         os.close(folder)
 
 
-def refresh(path: Path, settings: Settings, care: CareState, now_ms: int, days: int = DAYS_AHEAD) -> tuple[int, bool]:
+def refresh(
+    path: Path, settings: Settings, care: CareState, keeper: KeeperState, now_ms: int, days: int = DAYS_AHEAD
+) -> tuple[int, bool]:
     """Write the plan of the next days and return its number of entries and whether the file changed.
 
     Raises CalendarRefused for a file that is not ours or cannot be written.
     """
-    ahead = plan(settings, care, now_ms + days * DAY_MS)
-    return len(ahead), write_calendar(path, settings.site.name, ahead, care.away, now_ms)
+    ahead = plan(settings, care, keeper, now_ms + days * DAY_MS)
+    return len(ahead), write_calendar(path, settings.site.name, ahead, keeper.absences, now_ms)

@@ -241,7 +241,7 @@ def _quiet(letter: LetterEvent, alarms: list[AlarmEvent], advice: AdviceEvent | 
     standing = [alarm for alarm in shown(alarms) if alarm.open]
     blocks: list[Block] = []
     if advice is not None and advice.actions:
-        blocks += command("When you have done it, type on the server:", commands.done(advice.advisory))
+        blocks += command("When you have done it, type on the server:", commands.done(advice.name))
     if standing:
         blocks.append(text("You have seen it, and need no reminder:"))
         blocks += [Block("command", commands.acknowledge(alarm)) for alarm in standing[:3]]

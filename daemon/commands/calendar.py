@@ -31,6 +31,6 @@ def _days(text: str) -> int:
 def run(args: argparse.Namespace) -> int:
     """Bring the file up to date."""
     desk = CareDesk(args)
-    entries, changed = refresh(args.file, desk.settings, desk.state, desk.now_ms, args.days)
+    entries, changed = refresh(args.file, desk.settings, desk.state.care, desk.state.keeper, desk.now_ms, args.days)
     print(f"{args.file}: {entries} entries, {'written' if changed else 'nothing changed'}")
     return 0

@@ -47,8 +47,8 @@ def _days(text: str) -> int:
 def run_list(args: argparse.Namespace) -> int:
     """Print what stands and what comes."""
     desk = CareDesk(args)
-    now = standing(desk.settings, desk.state)
-    ahead = plan(desk.settings, desk.state, desk.now_ms + args.days * DAY_MS)
+    now = standing(desk.settings, desk.state.care)
+    ahead = plan(desk.settings, desk.state.care, desk.state.keeper, desk.now_ms + args.days * DAY_MS)
     print("Due now:" if now else "Nothing is due now.")
     for one in now:
         since = day_words(one.due_ms, desk.settings.zone)

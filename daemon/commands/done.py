@@ -7,6 +7,7 @@ import argparse
 from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import config_option
 from daemon.store.spool import WordError
+from rules.advice.done import asked_text, told_as
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -30,10 +31,15 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _advisory(desk: KeeperDesk, given: str) -> str:
-    """Return the advisory's id; of a chamber, its open one."""
+    """Return what `done` is said of; of a chamber its open advice, if the last letter told it as it is now."""
     if given not in desk.settings.chambers:
         return given
     adviser = desk.state.advice.get(given)
     if adviser is None or adviser.open is None:
         raise WordError(f"No advice is open for {given}.")
-    return adviser.open.advisory
+    sent = desk.state.telling.advice_sent.get(given)
+    read = told_as(adviser, sent.name) if sent is not None else None
+    if read is None or read.advisory != adviser.open.advisory or read.name == adviser.open.name:
+        return adviser.open.name
+    both = "".join(f"\n  {told.name}: {asked_text(told)}" for told in (read, adviser.open))
+    raise WordError(f"The advice has changed since your letter. Say which one you did, as in dewlid done {read.name}:{both}")

@@ -40,8 +40,8 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if args.chamber not in desk.settings.chambers:
         raise WordError(f"There is no chamber {args.chamber!r}. Chambers: {', '.join(desk.settings.chambers)}.")
-    print(f"{args.chamber}: {growth_text(desk.settings, desk.state, args.chamber, desk.now_ms)}")
+    print(f"{args.chamber}: {growth_text(desk.settings, desk.state.keeper, args.chamber, desk.now_ms)}")
     print("Space to plan for, if room is given:")
-    for line in space_text(desk.settings, desk.state, args.chamber, desk.now_ms):
+    for line in space_text(desk.settings, desk.state.keeper, args.chamber, desk.now_ms):
         print(f"  {line}")
     return 0

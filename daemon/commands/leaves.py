@@ -42,6 +42,6 @@ def run(args: argparse.Namespace) -> int:
     if args.chamber not in desk.settings.chambers:
         raise WordError(f"There is no chamber {args.chamber!r}. Chambers: {', '.join(desk.settings.chambers)}.")
     members = colonies(desk.settings.chambers)[colony_of(desk.settings.chambers, args.chamber)]
-    lines = [line for line in desk.state.leaves if line.chamber in members and line.at_ms > desk.now_ms - 14 * DAY_MS]
+    lines = [line for line in desk.state.care.leaves if line.chamber in members and line.at_ms > desk.now_ms - 14 * DAY_MS]
     print("\n".join(told(line, desk.now_ms) for line in lines) or "No leaves were written down in the last two weeks.")
     return 0

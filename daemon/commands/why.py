@@ -84,6 +84,6 @@ def _series(desk: KeeperDesk, probe: str, quantity: str) -> SeriesSeen:
     flag = "not judged yet" if series.flag == NOT_EVALUATED else NAMES.get(series.flag, "missing")
     return SeriesSeen(
         probe, quantity, series.last_raw, FACTS[quantity].unit, series.last_ms,  # type: ignore[index]
-        flag if memory.out_until_ms is None else "out of service", series.test if series.flag >= SUSPECT else "",
+        "out of service" if probe in desk.state.keeper.out_of_service else flag, series.test if series.flag >= SUSPECT else "",
         f"times {correction.gain:.4f}, plus {correction.offset:+.2f}" if correction else "",
     )  # fmt: skip

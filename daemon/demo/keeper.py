@@ -54,14 +54,14 @@ class Keeper:
             if now_ms - heard.at_ms < _REACTS_AFTER_MS or not self._is_there(now_ms, heard.event.urgency):
                 continue
             del self._heard[chamber]
-            key = heard.event.advisory, tuple(action.text for action in heard.event.actions)
+            key = heard.event.name, tuple(action.text for action in heard.event.actions)
             if key in self._answered:
                 continue
             self._answered.add(key)
             done = [text for action in heard.event.actions if (text := self._do(chamber, action))]
             if done:
-                deeds.append(Deed(heard.event.advisory, chamber, ", ".join(done)))
-                self._unsaid.append((now_ms + _SAYS_AFTER_MS, heard.event.advisory))
+                deeds.append(Deed(heard.event.name, chamber, ", ".join(done)))
+                self._unsaid.append((now_ms + _SAYS_AFTER_MS, heard.event.name))
         return deeds
 
     def say(self, now_ms: int) -> list[str]:

@@ -78,7 +78,7 @@ class Screen:
         safe = "".join(char if char.isalnum() or char == "-" else "-" for char in name)[:60].strip("-")
         (self._letters / f"{safe}.txt").write_text(f"Subject: {letter.subject}\n\n{letter.text}\n", encoding="utf-8")
         self._line(letter.at_ms, "@", f"Letter: {letter.subject}")
-        fresh = {each.advisory for each in event.about if isinstance(each, AdviceEvent) and each.actions} - self._told
+        fresh = {each.name for each in event.about if isinstance(each, AdviceEvent) and each.actions} - self._told
         if fresh and event.sort == "situation":
             self._told |= fresh
             self._body(letter)

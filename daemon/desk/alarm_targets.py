@@ -76,14 +76,14 @@ def _keys(record: AlarmRecord) -> dict[str, Any]:
 def listing(desk: KeeperDesk, everything: bool) -> dict[str, Any]:
     """Return what `dewlid alarms` knows, as one JSON object."""
     records = records_of(desk, lambda record: not record.closed and (everything or is_standing(record)))
-    alarms, seen = desk.state.alarms, present(desk.settings, desk.state)
+    alarms, keeper, seen = desk.state.alarms, desk.state.keeper, present(desk.settings, desk.state)
     return {
         "time": rfc3339(desk.now_ms),
         "recorded": None if desk.recorded_ms is None else rfc3339(desk.recorded_ms),
         "alarms": [_row(desk, record, seen.get(record.chamber or "")) for record in records],
         "shelved": {r.key: rfc3339(r.shelf_until_ms) for r in alarms.records.values() if r.shelf_until_ms is not None},
-        "out_of_service": {probe: rfc3339(entry.until_ms) for probe, entry in alarms.out_of_service.items()},
-        "visits": {chamber: rfc3339(entry.until_ms) for chamber, entry in alarms.visits.items()},
+        "out_of_service": {probe: rfc3339(entry.until_ms) for probe, entry in keeper.out_of_service.items()},
+        "visits": {chamber: rfc3339(entry.until_ms) for chamber, entry in keeper.visits.items()},
     }
 
 

@@ -21,6 +21,7 @@ from daemon.desk.options import load_config, moment_ms, say
 from daemon.store.errors import HistoryError
 from daemon.store.reader import HistoryReader
 from daemon.store.spool import WordError
+from rules.keeper.refusal import KEPT
 from rules.settings import Settings
 from rules.terms.events import MINUTE_MS, Batch, Event, Pause, WordEvent
 from rules.terms.words import WORD, Word
@@ -92,7 +93,9 @@ class KeeperDesk(Desk):
     def _state(self) -> EngineState:
         stored = self.stored()
         if stored is None:
-            return advance(self.settings, None, Batch(), self.now_ms).state
+            self.now_ms += 1
+            begun = advance(self.settings, None, Batch(), self.now_ms - 1).state
+            return advance(self.settings, begun, Batch(), self.now_ms).state
         self.recorded_ms = stored.closed_ms
         self.now_ms = max(self.now_ms, stored.closed_ms + 2)
         # What the daemon has heard since is not on the disk yet: no probe's silence, and no passing of a delay.
@@ -131,20 +134,23 @@ class KeeperDesk(Desk):
 
     def speak(self, *words: dict[str, Any]) -> str:
         """Let the rules answer, raise WordError if they refuse, hand the words to the daemon and return the answers."""
-        answers = [answer for number, word in enumerate(words) for answer in self.answers(word, number)]
+        answers = [answer for number, word in enumerate(words) for answer in self.tried(word, number)[0]]
         for word in words:
             say(self.configuration, word)
         return "\n".join(dict.fromkeys(answers))
 
-    def answers(self, word: dict[str, Any], number: int = 0) -> list[str]:
-        """Return what the rules say to a word, in local time; raises WordError if they refuse it. Nothing is handed over."""
+    def tried(self, word: dict[str, Any], number: int = 0) -> tuple[list[str], list[Event]]:
+        """Return what the rules say to a word, in local time, and all the events; raises WordError if they refuse it.
+
+        Nothing is handed over.
+        """
         spoken = self.spoken({**word, "taken_ms": self.now_ms, "word_id": f"tried-{number}"})
         events = self.try_on([spoken])
         mine = [event for event in events if isinstance(event, WordEvent) and event.id.endswith(f".word.tried-{number}")]
         for event in mine:
             if not event.accepted:
                 raise WordError(self._told(event.text))
-        return [self._told(event.text) for event in mine]
+        return [self._told(event.text) for event in mine], events
 
     def try_on(self, words: Sequence[Word]) -> list[Event]:
         """Advance the desk's own state by words and return the events."""
@@ -154,7 +160,7 @@ class KeeperDesk(Desk):
 
     def _told(self, text: str) -> str:
         """Return an answer of the rules with its instants in local time and without its code for scripts."""
-        text = re.sub(r"^[a-z]+(?:_[a-z]+)+: ", "", text)
+        text = re.sub(r"^[a-z]+(?:_[a-z]+)+: ", "", text).removesuffix(KEPT)
         text = _INSTANT.sub(lambda match: self.local(round(datetime.fromisoformat(match[0]).timestamp() * 1000)), text)
         first = text.partition(" ")[0]
         text = text if "/" in first or "-" in first else text[:1].upper() + text[1:]  # a name stays as it is written

@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.store.reader import HistoryReader
-from rules.advice.devices import config_knobs
 from rules.advice.fit import STEP_MS, History
-from rules.advice.state import AdviceState
+from rules.keeper.devices import present_knobs
+from rules.keeper.state import DeviceChange
 from rules.physics.lid_factor import FactorBelief, prior_factor
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
@@ -100,7 +100,7 @@ def history_of(grid: Grid, sources: Sources) -> History:
     temperature, room = grid.means(sources.air, "air_temperature"), grid.means(sources.room_air, "air_temperature")
     humidity, lid = grid.means(sources.air, "relative_humidity"), grid.means(sources.lid, "surface_temperature")
     factor = _factor(grid.state, sources).mean
-    knobs = _knobs(grid.state.advice.get(sources.chamber), sources.settings, grid.at_ms)
+    knobs = _knobs(grid.state.keeper.devices.get(sources.chamber, ()), sources.settings, grid.at_ms)
     disturbed = _within(grid.at_ms, _disturbances(grid.reader, sources.chamber, grid.begin_ms, grid.now_ms))
     return History(
         grid.at_ms, temperature, humidity, room, grid.means(sources.room_air, "relative_humidity"),
@@ -161,12 +161,13 @@ def _disturbances(reader: HistoryReader, chamber: str, begin_ms: int, now_ms: in
     return spans if opened_ms is None else [*spans, (opened_ms - SETTLING_MS, now_ms)]
 
 
-def _knobs(adviser: AdviceState | None, settings: Chamber, at_ms: NDArray[np.int64]) -> dict[str, Array]:
+def _knobs(changes: Sequence[DeviceChange], settings: Chamber, at_ms: NDArray[np.int64]) -> dict[str, Array]:
     """Return the devices' settings at every step: the config's, then what the keeper said to have changed."""
-    start = {"vents": 0.0, "fan": 0.0, "mister": 0.0, "watts": 0.0, "heater_plugged": 1.0} | config_knobs(settings)
+    start = {"vents": 0.0, "fan": 0.0, "mister": 0.0, "watts": 0.0, "heater_plugged": 1.0} | present_knobs(settings, ())
     columns = {name: np.full(len(at_ms), value) for name, value in start.items()}
-    for change in adviser.changes if adviser is not None else ():
-        columns.setdefault(change.knob, np.zeros(len(at_ms)))[at_ms >= change.at_ms] = change.value
+    for change in changes:
+        value = start.get(change.knob, 0.0) if change.value is None else change.value
+        columns.setdefault(change.knob, np.zeros(len(at_ms)))[at_ms >= change.at_ms] = value
     return columns
 
 

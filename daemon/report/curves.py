@@ -9,7 +9,7 @@ already, is taken as quarter-hour means: corrected, but past all quality tests a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,8 +92,7 @@ def _seen_again(
             for name in settings.probes
         },
         places={name: _blank(state, name, since_ms) for name in (*settings.rooms, *settings.chambers)},
-        advice=state.advice,
-        care=state.care,
+        keeper=replace(state.keeper, visits={}, out_of_service={}),
     )
     part = settings.model_copy(update={"chambers": {name: settings.chambers[name] for name in only}})
     columns = Rows(rows.series, rows.series_index, rows.taken_ms, rows.at_ms, rows.value)

@@ -43,6 +43,9 @@ def health(settings: Settings, state: EngineState, at_ms: int, style: Style) -> 
         memory = state.probes.get(name) or ProbeMemory(since_ms=at_ms)
         for quantity, series in memory.series.items() or [("", Series())]:
             ne107, why = _class(memory, series, quantity, probe.interval, probe.calibration_due, at_ms)
+            out = state.keeper.out_of_service.get(name)
+            if out is not None:
+                ne107, why = "function-check", f"out of use for {span((out.until_ms - at_ms) / 1000)} more"
             correction = memory.corrections.get(quantity)
             checked = f"checked {span((at_ms - correction.at_ms) / 1000)} ago" if correction else "as delivered"
             age = span((at_ms - series.last_ms) / 1000) if series.last_ms is not None else "never"
@@ -66,8 +69,6 @@ def _value(series: Series, quantity: str, style: Style) -> str:
 def _class(
     memory: ProbeMemory, series: Series, quantity: str, interval_ms: int, check_ms: int, at_ms: int
 ) -> tuple[Class, str]:
-    if memory.out_until_ms is not None:
-        return "function-check", f"out of use for {span((memory.out_until_ms - at_ms) / 1000)} more"
     if series.last_ms is None or at_ms - series.last_ms > fresh_for_ms(interval_ms):
         fault = f"; it was {clean(memory.fault, 40)}" if memory.fault else ""
         return "failure", f"silent{fault}"

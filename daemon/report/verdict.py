@@ -87,7 +87,7 @@ def verdict(
         alarms=alarms,
         steps=_steps(event, shown, grade, style, late=late),
         within="" if late else _within(event, open_advice.given_ms if open_advice else now_ms, now_ms),
-        advisory=open_advice.advisory if open_advice and not late else None,
+        advisory=open_advice.name if open_advice and not late else None,
         silent=not settings.probes_at(name),
     )
 

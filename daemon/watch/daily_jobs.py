@@ -16,6 +16,7 @@ from daemon.watch.engine import Engine
 from daemon.watch.inbox import Inbox
 from daemon.watch.timetable import Polling
 from rules.care.state import CareState
+from rules.keeper.state import KeeperState
 from rules.settings import Settings
 from rules.terms.events import HOUR_MS, AlarmEvent, Event
 
@@ -30,13 +31,14 @@ def keep_learning(polling: Polling, engine: Engine, inbox: Inbox, configuration:
         _beside("model-fit", lambda: _fit(store, settings, now_ms, inbox))
 
     def write(now_ms: int) -> None:
-        care = engine.care
+        state = engine.state
         if calendar is None:
             return
-        if care is None or care.since_ms is None:
+        if state is None or state.care.since_ms is None:
             inbox.chore("calendar")  # the routine begins with the next turn
         else:
-            _beside("calendar", lambda: _calendar(Path(calendar), settings, care, now_ms))
+            care, keeper = state.care, state.keeper  # the rules make new ones with each change
+            _beside("calendar", lambda: _calendar(Path(calendar), settings, care, keeper, now_ms))
 
     def noticed(events: Sequence[Event], now_ms: int) -> None:
         new = [event for event in events if isinstance(event, AlarmEvent) and event.change == "chattering"]
@@ -60,9 +62,9 @@ def _fit(store: Path, settings: Settings, now_ms: int, inbox: Inbox) -> None:
         _log.info("a chamber's model was fitted to its history", chamber=chamber, samples=model["samples"])
 
 
-def _calendar(path: Path, settings: Settings, care: CareState, now_ms: int) -> None:
+def _calendar(path: Path, settings: Settings, care: CareState, keeper: KeeperState, now_ms: int) -> None:
     try:
-        entries, changed = refresh(path, settings, care, now_ms)
+        entries, changed = refresh(path, settings, care, keeper, now_ms)
     except CalendarRefused as error:
         _log.error("the calendar file was not written", reason=str(error))
         return

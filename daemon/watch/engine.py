@@ -24,7 +24,6 @@ from daemon.store.spool import Spoken, Spool
 from daemon.watch.chamber_states import ChamberStates, owed_removals
 from daemon.watch.inbox import Inbox, Taken
 from daemon.watch.resume import MEMORY_LOST, PAUSE_MS, TOLD_PAUSE_MS, Resumed, joined, pause_before, pause_text
-from rules.care.state import CareState
 from rules.settings import Settings
 from rules.terms.events import MINUTE_MS, SECOND_MS, Batch, Event, Item, LetterEvent, SystemEvent
 from rules.turn.advance import Advanced, EngineState, advance, dump_state
@@ -137,11 +136,6 @@ class Engine:
     def state(self) -> EngineState | None:
         """The rules' state as it stands; for chores, in the engine's own thread."""
         return self._state
-
-    @property
-    def care(self) -> CareState | None:
-        """The care routine as it stands; whoever has it may keep it, since the rules make a new one with each change."""
-        return None if self._state is None else self._state.care
 
     # ------------------------------------------------------------ the loop
 

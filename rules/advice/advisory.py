@@ -6,14 +6,14 @@ and what came of it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Literal
 
 from rules.advice.cause import Cause, Standing, goal_of
 from rules.advice.contradiction import overturned
-from rules.advice.devices import Move, config_knobs
-from rules.advice.done import hear, knows, owes, told_heater, told_lid
+from rules.advice.devices import Move
+from rules.advice.done import booked_text, calibrated, done, fitted, owes, told_as, wordings
 from rules.advice.plan import Plan, climate_stands, findable_keys, heat_first, probes_stand, searched, without_search
 from rules.advice.search import Forecast
 from rules.advice.state import AdviceState, Asked, OpenAdvice, ToldForecast, ToldMove
@@ -30,12 +30,18 @@ from rules.advice.text import (
 )
 from rules.advice.verification import judge, learned, noticed_fading, verdict_text
 from rules.climate.situation import Situation
+from rules.keeper.devices import told_knobs
+from rules.keeper.state import DeviceChange
 from rules.settings import Chamber, Settings
 from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, Prediction, Priority
 from rules.trade import practice
 from rules.trade.alarm_kinds import ALARMS
 
-__all__ = ["AdviceState", "Standing", "changed_ms", "consider", "hear", "knows", "owes", "told_heater", "told_lid"]
+__all__ = [
+    "AdviceState", "Standing", "booked_text", "calibrated", "changed_ms", "consider", "done", "fitted", "owes", "told_as",
+    "wordings",
+]  # fmt: skip
+WORDINGS_KEPT = 8
 
 URGENT_LOOK_S = 3600
 """However slowly a change works: what would wake the keeper is looked at again after this; common practice, no source."""
@@ -64,7 +70,7 @@ def consider(
 ) -> tuple[AdviceState, list[AdviceEvent]]:
     """Return the state after this instant and what must be told: nothing, unless it changed materially."""
     chamber = settings.chambers[chamber_id]
-    state = _hottest(_with_config(chamber, state), situation)
+    state = _hottest(state, situation)
     events: list[AdviceEvent] = []
     talk = _Talk(settings, chamber, chamber_id, situation, standing, origin)
     if state.open is not None and state.open.done_ms is not None:
@@ -83,10 +89,10 @@ def consider(
     return talk.told(state, wanted, events), events
 
 
-def changed_ms(state: AdviceState) -> int | None:
+def changed_ms(state: AdviceState, changes: Sequence[DeviceChange]) -> int | None:
     """Return when something was last changed at the chamber: what was before tells nothing of what is."""
     done = [item.done_ms for item in (state.open, state.last) if item is not None and item.done_ms is not None]
-    return max([*done, *(change.at_ms for change in state.changes)], default=None)
+    return max([*done, *(change.at_ms for change in changes)], default=None)
 
 
 def _stands(wanted: Plan | None, standing: Mapping[str, Standing]) -> bool:
@@ -102,7 +108,7 @@ def _hot(situation: Situation) -> bool:
 
 def _hottest(state: AdviceState, situation: Situation) -> AdviceState:
     """Return the state with the highest temperature since the heater was unplugged: the box gets warmer for a while yet."""
-    t, unplugged = situation.temperature_c, state.told_knobs.get("heater_plugged", 1.0) == 0.0
+    t, unplugged = situation.temperature_c, told_knobs(situation.changes).get("heater_plugged", 1.0) == 0.0
     if t is None or not unplugged or (state.stopped_c is not None and t <= state.stopped_c):
         return state
     return replace(state, stopped_c=t)
@@ -133,16 +139,6 @@ def _hushed(state: AdviceState, wanted: Plan, situation: Situation) -> bool:
     once = not wanted.moves or wanted.branch == "turn-up"
     again = once and told_ms is not None and situation.at_ms - told_ms < REPEAT_AFTER_MS
     return again or (state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms)
-
-
-def _with_config(chamber: Chamber, state: AdviceState) -> AdviceState:
-    """Return the state with settings that were edited in the config since: an edit there overrides what was told before."""
-    now = config_knobs(chamber)
-    if now == state.config_knobs:
-        return state
-    edited = {name for name, value in now.items() if state.config_knobs and state.config_knobs.get(name) != value}
-    told = {name: value for name, value in state.told_knobs.items() if name not in edited}
-    return replace(state, config_knobs=now, told_knobs=told)
 
 
 class _Talk:
@@ -236,15 +232,20 @@ class _Talk:
         if wanted.branch in ("heat", "lid-open"):
             wait_s = 900
         event = self._event(wanted, wait_s)
+        amounts, earlier = [action.amount or 0.0 for action in wanted.actions], [] if before is None else before.earlier
+        if before is not None:
+            again = (before.keys, before.amounts) == (wanted.keys, amounts)  # only its urgency is another
+            earlier = earlier if again else [*earlier, replace(before, earlier=[])][-WORDINGS_KEPT:]
+            event.revision = before.event.revision + (not again)
         return OpenAdvice(
             advisory=advisory, branch=wanted.branch, cell=0 if cause is None else cause.cell.number, case=event.case,
             lid_wet=cause is not None and cause.lid_wet, urgency=event.urgency,
             given_ms=before.given_ms if before is not None else self.at_ms, told_ms=self.at_ms,
             look_again_ms=self.at_ms + wait_s * 1000, keys=wanted.keys,
-            amounts=[action.amount or 0.0 for action in wanted.actions], moves=[_told_move(move) for move in wanted.moves],
+            amounts=amounts, moves=[_told_move(move) for move in wanted.moves],
             forecasts=[_told_forecast(row, self.at_ms) for row in wanted.forecasts], event=event,
             start_c=situation.temperature_c, start_pct=situation.relative_humidity_pct, start_margin_k=situation.dew_margin_k,
-            room_start_c=situation.room_temperature_c,
+            room_start_c=situation.room_temperature_c, earlier=earlier,
         )
 
     def _event(self, wanted: Plan, wait_s: int) -> Asked:

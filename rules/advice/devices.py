@@ -10,8 +10,6 @@ from rules.settings import Chamber
 from rules.trade import practice
 from rules.trade.practice import ACTS, Step
 
-FOAM_BUILD_MM = 10.0
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Move:
@@ -30,33 +28,6 @@ class Move:
     def watts_share(self) -> bool:
         """Whether the heater is turned by its power, not by a set point."""
         return self.unit == "W"
-
-
-def present_knobs(chamber: Chamber, told: Mapping[str, float]) -> dict[str, float]:
-    """Return the devices' settings now: the config's, unless the keeper has since said to have changed one (`told`)."""
-    devices, knobs = chamber.devices, {"vents": float(chamber.devices.vents.open), "foam": foam_of(chamber), "water": 1.0}
-    if devices.heater is not None:
-        knobs["watts"] = devices.heater.watts
-        if devices.heater.setpoint_c is not None:
-            knobs["setpoint"] = devices.heater.setpoint_c
-    if devices.fan is not None:
-        knobs["fan"] = devices.fan.minutes_per_hour
-    if devices.mister is not None:
-        knobs["mister"] = devices.mister.ml_per_day
-    return knobs | dict(told)
-
-
-def config_knobs(chamber: Chamber) -> dict[str, float]:
-    """Return the settings as the config alone states them: an edit there overrides what was told before."""
-    return present_knobs(chamber, {})
-
-
-def foam_of(chamber: Chamber) -> float:
-    """Return the lid's insulation as mm of foam; a second pane counts as 5 mm (air gap 0.16 m2K/W)."""
-    lid = chamber.lid
-    if lid.build == "insulated":
-        return max(lid.insulation_mm, FOAM_BUILD_MM)
-    return lid.insulation_mm + (5.0 if lid.build == "double" else 0.0)
 
 
 def moves_for(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, float]) -> list[Move]:

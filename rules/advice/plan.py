@@ -7,13 +7,14 @@ from dataclasses import dataclass
 
 from rules.advice.balance import by_night, present_of
 from rules.advice.cause import Cause, Standing, goal_of, heat_comes_first, reason_of, thermostat_of
-from rules.advice.devices import Move, allowed, moves_for, present_knobs
+from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent, cold, cold_comes_first, heat
 from rules.advice.model import ChamberModel, model_from_json, prior_model
 from rules.advice.search import Forecast, Solution, solve
 from rules.advice.set_point import left_out, plug_in, turn_up
-from rules.advice.state import AdviceState, heater_since_ms
+from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
+from rules.keeper.devices import heater_since_ms, present_knobs
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS, Action
 from rules.trade import practice
@@ -72,16 +73,17 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
     was_wet = state.open is not None and state.open.lid_wet
     seen_ms = state.heater_seen_ms
     return reason_of(
-        chamber, situation, standing, present_knobs(chamber, state.told_knobs), mist_useless=state.mist_failures >= 2,
+        chamber, situation, standing, present_knobs(chamber, situation.changes), mist_useless=state.mist_failures >= 2,
         lid_was_wet=was_wet,
         heater_sound=seen_ms is not None and situation.at_ms - seen_ms < HEATER_SOUND_MS,
-        heater_since_ms=heater_since_ms(state),
+        heater_since_ms=heater_since_ms(situation.changes),
     )
 
 
 def heat_first(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
     """Return whether the heat branch holds for this chamber now."""
-    thermostat = thermostat_of(chamber, situation, present_knobs(chamber, state.told_knobs), heater_since_ms(state))
+    changes = situation.changes
+    thermostat = thermostat_of(chamber, situation, present_knobs(chamber, changes), heater_since_ms(changes))
     return heat_comes_first(situation, standing, thermostat, goal_of(chamber, situation))
 
 
@@ -106,14 +108,14 @@ def without_search(
         acts = ("leave-out", "warm-place") if cause.temperature == "low" else ("leave-out",)
         return _plain("left-out", cause, acts, ("Do not try it once more as it is.",))
     if cause.thermostat == "unplugged":
-        return _plugged(cause, plug_in(state, situation, cause, standing))
+        return _plugged(cause, plug_in(chamber, state, situation, cause, standing))
     special = _special(cause, state, situation, standing)
     if special is not None:
         return special
     if cold_comes_first(cause, situation, standing):
-        knobs = present_knobs(chamber, state.told_knobs)
+        knobs = present_knobs(chamber, situation.changes)
         return _urgent(cause, cold(cause, situation, chamber, knobs, model_of(chamber, state)))
-    again = turn_up(state, situation, cause) if not climate_stands(standing) else None
+    again = turn_up(chamber, situation, cause) if not climate_stands(standing) else None
     if again is not None:
         return Plan(branch="turn-up", cause=cause, actions=(_action_of(again),), acts=(again.act,), moves=(again,),
             never=("Do not wait until it is cold.",))
@@ -201,7 +203,7 @@ def _without_humidity(chamber: Chamber, state: AdviceState, situation: Situation
         if cause.temperature == "low" and "heater-suspect" in cause.facts:
             acts.insert(0, "check-heater")
         elif not _waits(state, "heater", situation.at_ms):
-            options = moves_for(step, chamber, cause, present_knobs(chamber, state.told_knobs))
+            options = moves_for(step, chamber, cause, present_knobs(chamber, situation.changes))
             wanted = abs(cause.goal.temperature_c - (situation.temperature_c or 0.0))
             fitting = [m for m in options if abs(m.delta) <= wanted + 0.25] or options[:1]
             moves = fitting[-1:] if not any(m.watts_share for m in fitting) else fitting[:1]
@@ -219,7 +221,7 @@ def _waits(state: AdviceState, knob: str, at_ms: int) -> bool:
 
 def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:
     """Return the smallest set of changes of this cell that will do; None where nothing should be changed."""
-    knobs = present_knobs(chamber, state.told_knobs)
+    knobs = present_knobs(chamber, situation.changes)
     steps = [step for step in cause.cell.order if allowed(step, cause)]
     lead = _leading_check(steps, state, situation.at_ms)
     moves = [

@@ -7,7 +7,6 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from rules.advice.cause import Cause, Standing
-from rules.advice.devices import present_knobs
 from rules.advice.model import NAMES
 from rules.advice.plan import Plan, cause_of, climate_stands, model_of, plan
 from rules.advice.search import Candidate
@@ -15,6 +14,7 @@ from rules.advice.state import AdviceState
 from rules.advice.steady import steadied
 from rules.advice.text import lacking_of, reason_of_plan
 from rules.climate.situation import Situation
+from rules.keeper.devices import present_knobs
 from rules.settings import Settings
 from rules.trade import practice
 
@@ -102,8 +102,7 @@ def explain(
     """Return why the advice of this instant is what it is; nothing is remembered or told by asking."""
     chamber = settings.chambers[chamber_id]
     fresh = AdviceState(
-        told_knobs=state.told_knobs, config_knobs=state.config_knobs, gains=state.gains, model=state.model,
-        mist_failures=state.mist_failures, stopped_c=state.stopped_c,
+        gains=state.gains, model=state.model, mist_failures=state.mist_failures, stopped_c=state.stopped_c,
     )  # without the waits of what was done: what would be advised if all might be changed now
     steady = steadied(chamber, situation)
     wanted = plan(chamber, fresh, steady, standing)
@@ -115,7 +114,7 @@ def explain(
         standing=tuple(f"{row.alarm}: {row.condition}, {row.priority}" for row in standing.values()),
         lacking=_lacking(wanted, situation), cell=None if cause is None else cause.cell.number,
         meaning="" if cause is None else cause.cell.meaning, case=_case(cause),
-        facts=() if cause is None else tuple(sorted(cause.facts)), settings=present_knobs(chamber, state.told_knobs),
+        facts=() if cause is None else tuple(sorted(cause.facts)), settings=present_knobs(chamber, situation.changes),
         gains={name: round(gain.mean, 2) for name, gain in state.gains.items()}, model_source=model.source,
         model=tuple(
             ModelFigure(name, model.value(i), *model.interval(i), _UNITS[name], model.identified.get(name, False))

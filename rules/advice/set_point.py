@@ -6,7 +6,7 @@ dial; where it is not known, the aim itself is told, so that it is known from th
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from rules.advice.cause import Cause, Goal, Standing
 from rules.advice.devices import Move
@@ -14,6 +14,9 @@ from rules.advice.emergency import stops_lately
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
 from rules.climate.thermostat import FAULT_K
+from rules.keeper.devices import present_knobs, told_knobs
+from rules.keeper.state import DeviceChange
+from rules.settings import Chamber
 from rules.terms.events import HOUR_MS
 from rules.trade import practice
 
@@ -28,7 +31,9 @@ OVERSHOOT_K = 1.0
 """What a sound thermostat reaches above its set point in its cycles; common practice, no source."""
 
 
-def plug_in(state: AdviceState, situation: Situation, cause: Cause, standing: Mapping[str, Standing]) -> Move | None:
+def plug_in(
+    chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause, standing: Mapping[str, Standing]
+) -> Move | None:
     """Return how an unplugged heater is plugged in again; None while it is warm."""
     t, room_c, goal = situation.temperature_c or 0.0, situation.room_temperature_c, cause.goal
     if any(row.alarm in ("temperature-high", "heater-runaway") and row.condition == "active" for row in standing.values()):
@@ -36,8 +41,8 @@ def plug_in(state: AdviceState, situation: Situation, cause: Cause, standing: Ma
     if t > goal.temperature_c + PLUG_IN_BELOW_K or (room_c is not None and room_c > goal.temperature_c):
         return None
     if "thermostat" not in cause.facts:
-        return _by_power(state, room_c, goal)
-    return _by_set_point(state, situation, goal)
+        return _by_power(state, room_c, goal, present_knobs(chamber, situation.changes).get("watts", 1.0))
+    return _by_set_point(state, situation, goal, present_knobs(chamber, situation.changes).get("setpoint"))
 
 
 def left_out(state: AdviceState, situation: Situation) -> bool:
@@ -50,9 +55,8 @@ def left_out(state: AdviceState, situation: Situation) -> bool:
     return stops_lately(state, now) > 1 and lately and t is not None and t > practice.COLD_FIRST_C
 
 
-def _by_set_point(state: AdviceState, situation: Situation, goal: Goal) -> Move:
+def _by_set_point(state: AdviceState, situation: Situation, goal: Goal, setpoint: float | None) -> Move:
     reached = state.stopped_c or goal.high_c
-    setpoint = state.told_knobs.get("setpoint", state.config_knobs.get("setpoint"))
     failed = setpoint is not None and reached - setpoint > FAULT_K
     lower = round(max(reached - OVERSHOOT_K - goal.temperature_c, 0.0) * 2.0) / 2.0
     value = goal.temperature_c
@@ -78,9 +82,8 @@ def _by_set_point(state: AdviceState, situation: Situation, goal: Goal) -> Move:
     return Move(act="plug-in", knob="heater", delta=delta, value=value, amount=-delta, unit="K", effort=1.0, text=text)
 
 
-def _by_power(state: AdviceState, room_c: float | None, goal: Goal) -> Move:
+def _by_power(state: AdviceState, room_c: float | None, goal: Goal, watts: float) -> Move:
     """Return how a heater without a thermostat is plugged in again: at the share of its power that the target needs."""
-    watts = state.told_knobs.get("watts", state.config_knobs.get("watts", 1.0))
     below = room_c if room_c is not None else goal.low_c - 4.0
     share = (goal.temperature_c - below) / max((state.stopped_c or goal.harmful_high_c) - below, 1.0)
     value = round(watts * min(max(share, 0.1), 0.9), 1)
@@ -90,22 +93,22 @@ def _by_power(state: AdviceState, room_c: float | None, goal: Goal) -> Move:
     )
 
 
-def lowered_k(state: AdviceState) -> float:
+def lowered_k(chamber: Chamber, changes: Sequence[DeviceChange]) -> float:
     """Return by how much the set point was told down against what the keeper's config says; 0 where it was not."""
-    before, now = state.config_knobs.get("setpoint"), state.told_knobs.get("setpoint")
+    before, now = present_knobs(chamber, ()).get("setpoint"), told_knobs(changes).get("setpoint")
     if before is None or now is None:
         return 0.0
     return max(before - now, 0.0)
 
 
-def turn_up(state: AdviceState, situation: Situation, cause: Cause) -> Move | None:
+def turn_up(chamber: Chamber, situation: Situation, cause: Cause) -> Move | None:
     """Return how a set point that was lowered for a hot spell is turned up again as the room cools, before it is cold."""
     now, goal, room_c, t = cause.setpoint_c, cause.goal, situation.room_temperature_c, situation.temperature_c
-    if now is None or room_c is None or t is None or lowered_k(state) <= LOWERED_K:
+    if now is None or room_c is None or t is None or lowered_k(chamber, situation.changes) <= LOWERED_K:
         return None
     if cause.thermostat in ("unplugged", "stuck", "dead") or t > goal.temperature_c - LOWERED_K or room_c > t - ROOM_COOLER_K:
         return None
-    value = min(state.config_knobs["setpoint"], goal.temperature_c)
+    value = min(present_knobs(chamber, ())["setpoint"], goal.temperature_c)
     if value - now <= LOWERED_K:
         return None
     text = f"Turn the heater's thermostat up again from {now:g} to {value:g} °C: it was turned down when it was too warm"

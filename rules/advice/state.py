@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from rules.terms.events import Action, Priority
+from rules.terms.events import Action, Priority, answer_name
 
 
 @dataclass
@@ -53,6 +53,7 @@ class Asked:
     lacking: list[str] = field(default_factory=list)
     headline: str = ""
     beyond_devices: bool = False
+    revision: int = 1
 
 
 @dataclass
@@ -82,15 +83,13 @@ class OpenAdvice:
     """The temperature when it was done."""
     done_share: float = 1.0
     reminders: int = 0
+    earlier: list[OpenAdvice] = field(default_factory=list)
+    """How it was told before, while it was not done: `done` may name what an earlier letter asked for."""
 
-
-@dataclass
-class KnobChange:
-    """A change of a device's setting that the keeper told: the history that the daily fit needs."""
-
-    at_ms: int
-    knob: str
-    value: float
+    @property
+    def name(self) -> str:
+        """What `done` calls it: the advisory, and from its second wording on the number of that."""
+        return answer_name(self.advisory, self.event.revision)
 
 
 @dataclass
@@ -111,9 +110,6 @@ class AdviceState:
     open: OpenAdvice | None = None
     last: OpenAdvice | None = None
     """The advisory before: `done` may come after it was closed, and its effect must not be advised against at once."""
-    told_knobs: dict[str, float] = field(default_factory=dict)
-    config_knobs: dict[str, float] = field(default_factory=dict)
-    changes: list[KnobChange] = field(default_factory=list)
     gains: dict[str, Gain] = field(default_factory=dict)
     model: dict[str, Any] | None = None
     judge_from_ms: dict[str, int] = field(default_factory=dict)
@@ -134,8 +130,3 @@ class AdviceState:
     metrology_until_ms: int | None = None
     quiet_until_ms: int | None = None
     """After a withdrawal or a verdict: no new advisory before this, so that nothing flaps. Heat is never held back."""
-
-
-def heater_since_ms(state: AdviceState) -> int | None:
-    """Return when the keeper last said to have changed the heater; None: never."""
-    return max((change.at_ms for change in state.changes if change.knob in ("setpoint", "heater_plugged")), default=None)

@@ -9,9 +9,9 @@ from math import sqrt
 from typing import Literal
 
 from rules.advice.cause import Standing
-from rules.advice.devices import config_knobs
 from rules.advice.state import AdviceState, Gain, OpenAdvice, ToldForecast
 from rules.climate.situation import Situation
+from rules.keeper.devices import present_knobs
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS
 
@@ -128,12 +128,12 @@ def noticed_fading(
 
     Only where misting was raised on advice within the last day: then the air was wetted and nothing that holds water.
     """
-    quiet_ms, changes = state.quiet_until_ms, [change for change in state.changes if change.knob == "mister"]
+    quiet_ms, changes = state.quiet_until_ms, [change for change in situation.changes if change.knob == "mister"]
     dry = any(row.alarm == "humidity-low" and row.condition == "active" for row in standing.values())
     if not dry or not changes or quiet_ms is None or not situation.at_ms < quiet_ms or state.faded_ms == quiet_ms:
         return state
-    before = changes[-2].value if len(changes) > 1 else config_knobs(chamber).get("mister", 0.0)
-    if changes[-1].value <= before or situation.at_ms - changes[-1].at_ms > DAY_MS:
+    before, after = [present_knobs(chamber, part).get("mister", 0.0) for part in (changes[:-1], changes)]
+    if after <= before or situation.at_ms - changes[-1].at_ms > DAY_MS:
         return state
     return replace(state, mist_failures=state.mist_failures + 1, faded_ms=quiet_ms)
 

@@ -7,13 +7,13 @@ instant the stimuli come first and what ends by itself after them.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import chain
 
 from rules.alarms.answers import hear
 from rules.alarms.life import AlarmLife, Told
-from rules.alarms.state import AlarmRecord, AlarmsState, Due, away_dues, dues
+from rules.alarms.state import AlarmRecord, AlarmsState, Due, dues
 from rules.alarms.table import Trigger
 from rules.alarms.walk import Cue
+from rules.keeper.state import KeeperState
 from rules.settings import Settings
 from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import MINUTE_MS
@@ -30,16 +30,19 @@ _REASONS = {
 
 
 def follow(
-    settings: Settings, state: AlarmsState, stimuli: Sequence[ConditionChange | Word], from_ms: int, until_ms: int, origin: str
+    settings: Settings, state: AlarmsState, keeper: KeeperState, stimuli: Sequence[ConditionChange | Word], from_ms: int,
+    until_ms: int, origin: str, *, turned: bool = False,
 ) -> tuple[AlarmsState, list[Told]]:
     """Return the state and the events of a stretch of the stream; what falls due at `until_ms` belongs to the next one.
 
     `stimuli` are in order of time and lie within the stretch, its end included. The state handed in is not changed; without
-    stimuli and with nothing due it is handed back as it is.
+    stimuli and with nothing due it is handed back as it is. `keeper` holds for the whole stretch; `turned`: not as before it.
     """
-    if not stimuli and nothing_due(state, until_ms):
+    if not stimuli and not turned and nothing_due(state, until_ms):
         return state, []
-    life = AlarmLife(settings, state.copied(), origin)
+    life = AlarmLife(settings, state.copied(), keeper, origin)
+    if turned:
+        life.settle(from_ms)
     for stimulus in stimuli:
         at_ms = stimulus.at_ms if isinstance(stimulus, ConditionChange) else stimulus.taken_ms
         _end_what_is_due(life, at_ms)
@@ -53,20 +56,19 @@ def follow(
     return life.state, life.events
 
 
-def configured(settings: Settings, state: AlarmsState, at_ms: int, origin: str) -> tuple[AlarmsState, list[Told]]:
+def configured(
+    settings: Settings, state: AlarmsState, keeper: KeeperState, at_ms: int, origin: str
+) -> tuple[AlarmsState, list[Told]]:
     """Return state and events after the config was edited: alarms of chambers and probes that are gone are closed.
 
     Limits that moved come as changes of condition marked `config`; the occurrence number outlives a closed alarm.
     """
-    life = AlarmLife(settings, state.copied(), origin)
+    life = AlarmLife(settings, state.copied(), keeper, origin)
     after = life.state
     for key in sorted(after.records):
         record = after.records[key]
         if not record.closed and _gone(settings, record):
             life.act(record, Cue(at_ms, "removed"), "removed from the config")
-    after.visits = {chamber: entry for chamber, entry in after.visits.items() if chamber in settings.chambers}
-    after.out_of_service = {probe: entry for probe, entry in after.out_of_service.items() if probe in settings.probes}
-    after.gardens_ml = {chamber: volume for chamber, volume in after.gardens_ml.items() if chamber in settings.chambers}
     life.settle(at_ms)
     _plan(after)
     return after, life.events
@@ -84,12 +86,11 @@ def standing(state: AlarmsState, chamber: str | None) -> dict[str, AlarmRecord]:
 
 def nothing_due(state: AlarmsState, until_ms: int) -> bool:
     """Return whether no alarm changes by itself before this instant."""
-    return (state.due_ms is None or state.due_ms >= until_ms) and (state.away_due is None or state.away_due >= until_ms)
+    return state.due_ms is None or state.due_ms >= until_ms
 
 
 def _plan(state: AlarmsState) -> None:
     state.due_ms = min((due[0] for due in dues(state)), default=None)
-    state.away_due = min((due[0] for due in away_dues(state)), default=None)
 
 
 def _change(life: AlarmLife, change: ConditionChange) -> None:
@@ -115,7 +116,7 @@ def _grace_for_ms(life: AlarmLife, medium: str | None) -> int:
 
 def _end_what_is_due(life: AlarmLife, before_ms: int) -> None:
     while True:
-        due = min(chain(dues(life.state), away_dues(life.state)), default=None)
+        due = min(dues(life.state), default=None)
         if due is None or due[0] >= before_ms:
             return
         life.state.seen_ms = max(due[0], life.state.seen_ms)
@@ -125,29 +126,11 @@ def _end_what_is_due(life: AlarmLife, before_ms: int) -> None:
 def _end(life: AlarmLife, due: Due, at_ms: int) -> None:
     _, _, ending, key = due
     state = life.state
-    if ending == "away":
-        _turn_absence(life, at_ms)
-    elif ending == "visit":
-        del state.visits[key]
-    elif ending == "out-of-service":
-        del state.out_of_service[key]
-    elif ending == "grace":
+    if ending == "grace":
         state.records[key].grace_until_ms = None
     else:
         life.act(state.records[key], Cue(at_ms, _ENDINGS[ending]), _REASONS[ending])
     life.settle(at_ms)
-
-
-def _turn_absence(life: AlarmLife, at_ms: int) -> None:
-    away = life.state.away
-    if away is None:
-        return
-    if away.begun:
-        life.state.away = None
-        life.say_absence(at_ms, "away-ended")
-    else:
-        away.begun = True
-        life.say_absence(at_ms, "away-begun")
 
 
 def _gone(settings: Settings, record: AlarmRecord) -> bool:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from rules.alarms.life import AlarmLife
-from rules.alarms.state import AlarmRecord, Away, Until, record_key
+from rules.alarms.state import AlarmRecord, record_key
 from rules.alarms.walk import Cue
+from rules.keeper.refusal import answer
 from rules.settings import Settings
-from rules.terms.events import WordEvent, rfc3339
-from rules.terms.words import Acknowledge, GardenSize, OutOfService, Shelve, Unshelve, Visit, Word
-from rules.terms.words import Away as AwayWord
+from rules.terms.events import rfc3339
+from rules.terms.words import Acknowledge, Shelve, Unshelve, Word
 from rules.trade.alarm_kinds import ALARMS
 
 _REFUSALS = {
@@ -22,24 +22,11 @@ def hear(life: AlarmLife, word: Word) -> None:
     """Carry out one word; words that do not concern alarms are left to others without an answer."""
     if isinstance(word, Acknowledge | Shelve | Unshelve):
         _about_an_alarm(life, word)
-    elif isinstance(word, OutOfService):
-        _out_of_service(life, word)
-    elif isinstance(word, Visit):
-        _visit(life, word)
-    elif isinstance(word, AwayWord):
-        _away(life, word)
-    elif isinstance(word, GardenSize):
-        _garden(life, word)
-    life.settle(word.taken_ms)
+        life.settle(word.taken_ms)
 
 
 def _answer(life: AlarmLife, word: Word, accepted: bool, text: str, chamber: str | None = None) -> None:
-    life.events.append(
-        WordEvent(
-            id=f"{life.origin}.word.{word.word_id}", at_ms=word.taken_ms, chamber=chamber, word=word.word, accepted=accepted,
-            text=text,
-        )
-    )
+    life.events.append(answer(life.origin, word, accepted, text, chamber))
 
 
 def _unknown(settings: Settings, word: Acknowledge | Shelve | Unshelve) -> str:
@@ -89,61 +76,3 @@ def _taken(record: AlarmRecord, word: Acknowledge | Shelve | Unshelve, repeated:
     if isinstance(word, Unshelve):
         return f"{record.key} is no longer shelved"
     return f"{record.key}, occurrence {record.occurrence}, {'was acknowledged before' if repeated else 'is acknowledged'}"
-
-
-def _out_of_service(life: AlarmLife, word: OutOfService) -> None:
-    probe = life.settings.probes.get(word.probe)
-    if probe is None:
-        text = f"unknown_probe: {word.probe!r} is not in the config; allowed: {', '.join(life.settings.probes)}"
-        _answer(life, word, False, text)
-        return
-    if word.for_ms == 0:
-        life.state.out_of_service.pop(word.probe, None)
-        _answer(life, word, True, f"probe {word.probe} is in service", probe.place)
-        return
-    until_ms = word.taken_ms + word.for_ms
-    life.state.out_of_service[word.probe] = Until(until_ms, word.reason)
-    _answer(life, word, True, f"probe {word.probe} is out of service until {rfc3339(until_ms)}", probe.place)
-
-
-def _visit(life: AlarmLife, word: Visit) -> None:
-    if word.chamber not in life.settings.chambers:
-        text = f"unknown_chamber: {word.chamber!r} is not in the config; allowed: {', '.join(life.settings.chambers)}"
-        _answer(life, word, False, text)
-        return
-    if word.for_ms == 0:
-        life.state.visits.pop(word.chamber, None)
-        _answer(life, word, True, "the visit is over", word.chamber)
-        return
-    until_ms = word.taken_ms + word.for_ms
-    life.state.visits[word.chamber] = Until(until_ms)
-    text = f"lid and humidity are quiet until {rfc3339(until_ms)}; heat is not"
-    _answer(life, word, True, text, word.chamber)
-
-
-def _away(life: AlarmLife, word: AwayWord) -> None:
-    old = life.state.away
-    begun = old is not None and old.begun
-    if word.to_ms <= word.from_ms:
-        _answer(life, word, False, "away_backwards: the end must lie after the beginning")
-        return
-    if word.to_ms <= word.taken_ms and not begun:
-        _answer(life, word, False, "away_is_over: the end lies in the past")
-        return
-    _answer(life, word, True, f"away from {rfc3339(word.from_ms)} to {rfc3339(word.to_ms)}")
-    still = word.from_ms <= word.taken_ms < word.to_ms
-    if begun and not still:
-        life.say_absence(word.taken_ms, "away-ended")
-    begins, ends = max(word.from_ms, word.taken_ms), word.to_ms
-    life.state.away = Away(begins, ends, begun and still) if ends > word.taken_ms else None
-
-
-def _garden(life: AlarmLife, word: GardenSize) -> None:
-    chamber = life.settings.chambers.get(word.chamber)
-    if chamber is None:
-        return
-    volume_ml = word.garden_ml
-    if volume_ml is None and word.fill is not None and chamber.garden.basin_ml is not None:
-        volume_ml = word.fill * chamber.garden.basin_ml
-    if volume_ml is not None:
-        life.state.gardens_ml[word.chamber] = volume_ml

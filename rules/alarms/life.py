@@ -9,15 +9,16 @@ from rules.alarms.state import CHATTER_FOR_MS, AlarmRecord, AlarmsState, record_
 from rules.alarms.suppression import causes
 from rules.alarms.table import Transition
 from rules.alarms.walk import Cue, level_of, step, told
+from rules.keeper.state import KeeperState, garden_ml
 from rules.settings import Settings
 from rules.terms.condition_changes import ConditionChange
-from rules.terms.events import MINUTE_MS, AlarmEvent, SystemEvent, WordEvent
+from rules.terms.events import MINUTE_MS, AlarmEvent, WordEvent
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import BEARABLE
 from rules.trade.garden_sizes import size_class
 from rules.trade.urgency import rank
 
-Told = AlarmEvent | WordEvent | SystemEvent
+Told = AlarmEvent | WordEvent
 JUST_RAISED_MS = 15 * MINUTE_MS
 """What is told of an alarm within this after its raise is no news where the raise has told it; three looks of the account."""
 
@@ -25,9 +26,10 @@ JUST_RAISED_MS = 15 * MINUTE_MS
 class AlarmLife:
     """The one writer of an AlarmsState during one call."""
 
-    def __init__(self, settings: Settings, state: AlarmsState, origin: str) -> None:
+    def __init__(self, settings: Settings, state: AlarmsState, keeper: KeeperState, origin: str) -> None:
         self.settings = settings
         self.state = state
+        self.keeper = keeper
         self.origin = origin
         self.events: list[Told] = []
 
@@ -41,7 +43,7 @@ class AlarmLife:
                 chamber=chamber, alarm=alarm, probe=probe if subject == "probe" else None,
                 medium=(medium or probe) if subject == "medium" else medium if subject == "probe" else None,
             )
-            record.out_of_service = record.probe in self.state.out_of_service
+            record.out_of_service = record.probe in self.keeper.out_of_service
             self.state.records[key] = record
         return record
 
@@ -95,7 +97,7 @@ class AlarmLife:
         if record.open:
             self._judge(record)
         if row.change is not None:
-            self._place(record, causes(self.settings, self.state))
+            self._place(record, causes(self.settings, self.state, self.keeper))
             self._say(record, row.change, cue.at_ms, reason, cue if row.change == "worsened" else None)
         if "open" in row.effects:
             self._count_raise(record, cue.at_ms)
@@ -105,7 +107,7 @@ class AlarmLife:
 
     def settle(self, at_ms: int) -> None:
         """Tell of every other alarm whose suppression has changed by what has just happened."""
-        found = causes(self.settings, self.state)
+        found = causes(self.settings, self.state, self.keeper)
         for key in sorted(self.state.records):
             record = self.state.records[key]
             before = record.suppression
@@ -115,14 +117,6 @@ class AlarmLife:
                 hidden = after != "none"
                 self._say(record, "suppressed" if hidden else "unsuppressed", at_ms, "" if hidden else "what hid it is over")
 
-    def say_absence(self, at_ms: int, what: str) -> None:
-        """Tell that the keeper's absence begins or ends."""
-        self.state.away_count += 1
-        text = "the keeper is away: the stand-in is told" if what == "away-begun" else "the keeper is back"
-        self.events.append(
-            SystemEvent(id=f"{self.origin}.away.{self.state.away_count}", at_ms=at_ms, chamber=None, what=what, text=text)
-        )
-
     def garden_class(self, chamber: str | None) -> str:
         """Return the garden's size class; a chamber without a garden bears as much as the largest one."""
         entry = None if chamber is None else self.settings.chambers.get(chamber)
@@ -130,7 +124,7 @@ class AlarmLife:
             return "B"
         if entry.role != "fungus":
             return "E"
-        return size_class(self.state.gardens_ml.get(chamber or "", entry.garden.volume_ml))
+        return size_class(garden_ml(self.keeper, chamber or "", entry))
 
     def _say(self, record: AlarmRecord, change: str, at_ms: int, reason: str, cue: Cue | None = None) -> None:
         worse, mark = (None, None) if cue is None else (cue.worse, cue.mark)
@@ -138,7 +132,7 @@ class AlarmLife:
 
     def _place(self, record: AlarmRecord, found: dict[str, str]) -> None:
         record.cause = found.get(record.key, "")
-        record.out_of_service = record.probe is not None and record.probe in self.state.out_of_service
+        record.out_of_service = record.probe is not None and record.probe in self.keeper.out_of_service
 
     def _judge(self, record: AlarmRecord) -> None:
         judged = self._judged(record)

@@ -1,7 +1,7 @@
 """What is remembered of every alarm between two calls: orthogonal regions, so that no product of states is needed.
 
 Condition, acknowledged, suppression and latched change independently of each other (OPC UA Part 9, IEC 62682). Instants that
-a clock step shifts end in `_ms`; the two of `Away` are calendar instants that the keeper named and stay.
+a clock step shifts end in `_ms`.
 """
 
 from __future__ import annotations
@@ -85,57 +85,25 @@ class AlarmRecord:
 
 
 @dataclass
-class Until:
-    """Something that ends by itself."""
-
-    until_ms: int
-    reason: str = ""
-
-
-@dataclass
-class Away:
-    """The keeper's absence, in calendar instants."""
-
-    begins: int
-    ends: int
-    begun: bool = False
-
-
-@dataclass
 class AlarmsState:
-    """All alarms and what the keeper said about them."""
+    """All alarms, and what the keeper said of each."""
 
     records: dict[str, AlarmRecord] = field(default_factory=dict)
-    visits: dict[str, Until] = field(default_factory=dict)
-    out_of_service: dict[str, Until] = field(default_factory=dict)
-    gardens_ml: dict[str, float] = field(default_factory=dict)
-    away: Away | None = None
-    away_count: int = 0
     seen_ms: int = 0
     """The last instant at which something happened; nothing ends before it."""
     due_ms: int | None = None
     """The earliest instant at which something ends by itself."""
-    away_due: int | None = None
 
     def copied(self) -> AlarmsState:
         """Return a state that can be changed without changing this one."""
-        return replace(
-            self,
-            records={key: replace(record) for key, record in self.records.items()},
-            visits={key: replace(entry) for key, entry in self.visits.items()},
-            out_of_service={key: replace(entry) for key, entry in self.out_of_service.items()},
-            gardens_ml=dict(self.gardens_ml),
-            away=None if self.away is None else replace(self.away),
-        )
+        return replace(self, records={key: replace(record) for key, record in self.records.items()})
 
 
 Due = tuple[int, int, str, str]
 """Instant, rank among equals, what ends, whose."""
 
 def dues(state: AlarmsState) -> Iterable[Due]:
-    """Yield everything that ends by itself, save the keeper's absence."""
-    yield from ((entry.until_ms, 0, "out-of-service", probe) for probe, entry in state.out_of_service.items())
-    yield from ((entry.until_ms, 1, "visit", chamber) for chamber, entry in state.visits.items())
+    """Yield everything of an alarm that ends by itself."""
     for key, record in state.records.items():
         if record.grace_until_ms is not None:
             yield record.grace_until_ms, 2, "grace", key
@@ -145,12 +113,6 @@ def dues(state: AlarmsState) -> Iterable[Due]:
             yield record.shelf_until_ms, 4, "shelf", key
         if record.stale_at_ms is not None:
             yield record.stale_at_ms, 5, "stale", key
-
-
-def away_dues(state: AlarmsState) -> Iterable[Due]:
-    """Yield the next turn of the keeper's absence."""
-    if state.away is not None:
-        yield state.away.ends if state.away.begun else state.away.begins, 6, "away", ""
 
 
 def record_key(chamber: str | None, alarm: str, probe: str | None, medium: str | None = None) -> str:

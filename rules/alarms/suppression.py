@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from rules.alarms.state import AlarmRecord, AlarmsState
+from rules.keeper.state import KeeperState
 from rules.settings import Settings
 from rules.terms.events import HOUR_MS
 from rules.trade.alarm_kinds import ALARMS, identity
@@ -26,24 +27,26 @@ _DEPTH = {alarm: _depth(alarm) for alarm in ALARMS}
 """Causes before what they explain, so that one pass decides all. A circle of explanations fails here."""
 
 
-def causes(settings: Settings, state: AlarmsState) -> dict[str, str]:
+def causes(settings: Settings, state: AlarmsState, keeper: KeeperState) -> dict[str, str]:
     """Return the cause, in words, of every alarm that is suppressed by design now; absent: it is not."""
     found: dict[str, str] = {}
     candidates = [(key, record) for key, record in state.records.items() if record.condition != "normal"]
     candidates.sort(key=lambda pair: (_DEPTH[pair[1].alarm], pair[1].since_ms or 0, pair[0]))
     for key, record in candidates:
-        cause = _cause(settings, state, record, found)
+        cause = _cause(settings, state, keeper, record, found)
         if cause:
             found[key] = cause
     return found
 
 
-def _cause(settings: Settings, state: AlarmsState, record: AlarmRecord, found: Mapping[str, str]) -> str:
-    visiting = record.chamber is not None and record.chamber in state.visits
+def _cause(
+    settings: Settings, state: AlarmsState, keeper: KeeperState, record: AlarmRecord, found: Mapping[str, str]
+) -> str:
+    visiting = record.chamber is not None and record.chamber in keeper.visits
     if visiting and ALARMS[record.alarm].quiet_on_visit:
         return "visit: work in the tank was announced"
     if record.condition == "unknown":
-        return _blinded(settings, state, record)
+        return _blinded(settings, state, keeper, record)
     if record.level == "harmful":
         return ""
     return (
@@ -62,13 +65,13 @@ def _medium(state: AlarmsState, record: AlarmRecord) -> str:
     return ""
 
 
-def _blinded(settings: Settings, state: AlarmsState, record: AlarmRecord) -> str:
+def _blinded(settings: Settings, state: AlarmsState, keeper: KeeperState, record: AlarmRecord) -> str:
     if ALARMS[record.alarm].subject not in ("climate", "lid"):
         return ""
     for key, other in state.records.items():
         if other.open and other.chamber == record.chamber and ALARMS[other.alarm].blinds and other is not record:
             return f"{key}: it cannot be seen"
-    for probe in state.out_of_service:
+    for probe in keeper.out_of_service:
         if probe in settings.probes and settings.probes[probe].place == record.chamber:
             return f"probe {probe} is out of service"
     return ""

@@ -6,38 +6,27 @@ import math
 import unicodedata
 from dataclasses import replace
 
-from rules.care.growth import GardenEntry
-from rules.care.growth_text import growth_text, volume_words
+from rules.care.growth_text import growth_text
 from rules.care.leaf_diary import one_sided, suspicion, written
 from rules.care.nest import vent_instead
 from rules.care.observations import interpret, unknown_words
 from rules.care.schedule import Subject, scheduled
-from rules.care.state import AwayPeriod, Note, TaskState, garden_ml
+from rules.care.state import Note, TaskState
 from rules.care.turn import Course
-from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
+from rules.keeper.refusal import KEPT, Refused, known_chamber, not_ahead
 from rules.terms.local_time import time_words
-from rules.terms.words import Away, Calibrated, CareDone, GardenSize, LeavesGiven, Observation, Word
-from rules.trade.garden_sizes import size_class
+from rules.terms.words import Calibrated, CareDone, GardenSize, LeavesGiven, Observation, Word
 from rules.trade.routine import TASKS
 from rules.trade.symptoms import SYMPTOMS
 
-KEPT = " Nothing was changed by it; your words stand in the record."
-"""How every refusal ends."""
-_AHEAD_MS = 2 * MINUTE_MS
-"""Two clocks may differ by so much; beyond it a time lies in the future."""
-_KEPT_NOTES, _KEPT_ENTRIES, _KEPT_AWAY = 60, 110, 8
-_LONGEST_AWAY_MS = 120 * DAY_MS
+_KEPT_NOTES = 60
 _BIDI = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
-
-
-class Refused(ValueError):
-    """A word cannot be taken; the message says where, what was found, what is allowed."""
 
 
 def take(course: Course, word: Word) -> None:
     """Take one word; those that are not about care are passed over."""
     takers = {
-        CareDone: _care_done, Observation: _observation, LeavesGiven: _leaves, GardenSize: _garden_size, Away: _away,
+        CareDone: _care_done, Observation: _observation, LeavesGiven: _leaves, GardenSize: _garden_size,
         Calibrated: _calibrated,
     }  # fmt: skip
     taker = takers.get(type(word))
@@ -52,17 +41,6 @@ def take(course: Course, word: Word) -> None:
 
 
 # ---------------------------------------------------------------- what every word must keep to
-
-
-def _chamber(course: Course, name: str) -> None:
-    if name not in course.settings.chambers:
-        raise Refused(f"There is no chamber {name!r}. Chambers: {', '.join(course.settings.chambers)}.")
-
-
-def _not_ahead(course: Course, word: Word, at_ms: int) -> None:
-    if at_ms > word.taken_ms + _AHEAD_MS:
-        found, now = (time_words(instant, course.settings.zone) for instant in (at_ms, word.taken_ms))
-        raise Refused(f"The time {found} lies in the future; it is {now} now. Allowed: now or earlier.")
 
 
 def _plain(text: str, what: str, lines: bool = False) -> None:
@@ -97,8 +75,8 @@ def _care_done(course: Course, word: CareDone) -> None:
     if word.task not in TASKS:
         raise Refused(f"There is no task {word.task!r}. Tasks: {', '.join(TASKS)}.")
     if word.chamber is not None:
-        _chamber(course, word.chamber)
-    _not_ahead(course, word, word.at_ms)
+        known_chamber(course.settings, word.chamber)
+    not_ahead(course.settings, word, word.at_ms)
     told_amount = _amount(word.task, word.amount, word.unit)
     meant = [
         subject
@@ -131,7 +109,7 @@ def _done(
         ran_out = task.stage == 3 and task.done_ms is not None
         missed = task.missed + 1 if ran_out else 0 if task.stage < 2 else task.missed
         task = replace(task, base_ms=at_ms, done_ms=at_ms, stage=0, amount=amount, unit=unit, missed=missed)
-        task = scheduled(course.settings, course.state, subject, task, word.taken_ms)
+        task = scheduled(course.settings, course.keeper, subject, task, word.taken_ms)
     course.state.tasks[subject.key] = task
     after = f" Next: {time_words(task.due_ms, course.settings.zone)}." if task.due_ms is not None else ""
     done = time_words(at_ms, course.settings.zone)
@@ -148,8 +126,8 @@ def _calibrated(course: Course, word: Calibrated) -> None:
 
 
 def _observation(course: Course, word: Observation) -> None:
-    _chamber(course, word.chamber)
-    _not_ahead(course, word, word.at_ms)
+    known_chamber(course.settings, word.chamber)
+    not_ahead(course.settings, word, word.at_ms)
     _plain(word.text, "note", lines=True)
     if strange := unknown_words(word.seen):
         raise Refused(f"{strange[0]!r} is no word of the vocabulary. Allowed: {', '.join(SYMPTOMS)}.")
@@ -175,8 +153,8 @@ def _noted(word: Observation) -> str:
 
 
 def _leaves(course: Course, word: LeavesGiven) -> None:
-    _chamber(course, word.chamber)
-    _not_ahead(course, word, word.at_ms)
+    known_chamber(course.settings, word.chamber)
+    not_ahead(course.settings, word, word.at_ms)
     _plain(word.plant, "plant")
     _plain(word.place, "place")
     course.state.leaves = written(course.state.leaves, word)
@@ -193,70 +171,10 @@ def _leaves(course: Course, word: LeavesGiven) -> None:
 
 
 def _garden_size(course: Course, word: GardenSize) -> None:
-    _chamber(course, word.chamber)
-    _not_ahead(course, word, word.at_ms)
-    place = course.settings.chambers[word.chamber]
-    if place.role != "fungus":
-        raise Refused(f"The chamber {word.chamber} is a {place.role} chamber; a garden stands in a fungus chamber.")
-    size_ml = _size_ml(word, place.garden.basin_ml)
-    before = size_class(garden_ml(course.state, word.chamber, place))
-    entries = [*course.state.gardens.get(word.chamber, []), GardenEntry(word.at_ms, size_ml)]
-    entries.sort(key=lambda entry: entry.at_ms)
-    course.state.gardens[word.chamber] = entries[-_KEPT_ENTRIES:]
-    now_ml = entries[-1].garden_ml
-    now = size_class(now_ml)
-    changed = "" if now == before else f" Size class {before} becomes {now}: other limits and intervals."
-    course.word(word, word.chamber, True, f"The garden of {course.title(word.chamber)} holds {volume_words(size_ml)}.{changed}")
+    """The keeper's room has taken the size: the garden was looked at, intervals change, and how it grows is told."""
     for subject in course.subjects.values():
         if subject.task == "garden-look" and word.chamber in subject.members:
             _done(course, subject, word, word.at_ms)
     course.replan(word.taken_ms)
-    text = growth_text(course.settings, course.state, word.chamber, word.taken_ms)
+    text = growth_text(course.settings, course.keeper, word.chamber, word.taken_ms)
     course.tell(word.taken_ms, word.chamber, "garden", f"{course.title(word.chamber)}: {text}", "digest")
-
-
-def _size_ml(word: GardenSize, basin_ml: float | None) -> float:
-    if word.garden_ml is not None:
-        if not math.isfinite(word.garden_ml) or not 0 < word.garden_ml <= 200_000:
-            raise Refused(f"A garden of {word.garden_ml:g} ml cannot be. Allowed: above 0 up to 200000 ml.")
-        return word.garden_ml
-    if word.fill is None:
-        raise Refused("The size is missing. Say millilitres, or the share of the basin from 0 to 1.")
-    if not 0 <= word.fill <= 1:
-        raise Refused(f"A fill of {word.fill:g} cannot be: it is the share of the basin. Allowed: 0 to 1, such as 0.25.")
-    if basin_ml is None:
-        raise Refused(
-            f"The basin of {word.chamber} is not known, so a share of it says nothing. Say millilitres, or write"
-            f" basin_ml into [chamber.{word.chamber}.garden]."
-        )
-    return word.fill * basin_ml
-
-
-def _call_off(course: Course, word: Away, kept: list[AwayPeriod]) -> None:
-    """Let go of the absences that are not kept; one that has begun ends now."""
-    if any(period.told == 2 and period not in kept for period in course.state.away):
-        course.away(word.taken_ms, begins=False)
-    course.state.away = kept
-
-
-def _away(course: Course, word: Away) -> None:
-    zone = course.settings.zone
-    if word.to_ms < word.from_ms:
-        raise Refused(f"The absence ends ({time_words(word.to_ms, zone)}) before it begins ({time_words(word.from_ms, zone)}).")
-    if word.to_ms - word.from_ms > _LONGEST_AWAY_MS:
-        raise Refused("An absence of more than 120 days is no holiday: hand the shelf over in the config instead.")
-    if word.to_ms == word.from_ms:
-        _call_off(course, word, [])
-        course.word(word, None, True, "You are back: alarms and routine come to you again, and no absence is planned.")
-        return
-    if word.to_ms <= word.taken_ms:
-        raise Refused(f"The absence ended at {time_words(word.to_ms, zone)}, in the past. Allowed: an end to come.")
-    apart = [period for period in course.state.away if period.to_ms <= word.from_ms or period.from_ms >= word.to_ms]
-    if len(apart) >= _KEPT_AWAY:
-        raise Refused(f"{_KEPT_AWAY} absences are planned already. Allowed: {_KEPT_AWAY} at once.")
-    period = AwayPeriod(word.from_ms, word.to_ms, max(word.taken_ms, word.from_ms - 24 * HOUR_MS))
-    _call_off(course, word, apart)
-    course.state.away = sorted([*apart, period], key=lambda one: one.from_ms)
-    span = f"from {time_words(word.from_ms, zone)} to {time_words(word.to_ms, zone)}"
-    sent = f"The stand-in's checklist goes out {time_words(period.checklist_ms, zone)}"
-    course.word(word, None, True, f"Away {span}. {sent}; alarms go to the stand-in meanwhile.")

@@ -6,27 +6,25 @@ Pure, and cut invariant: time split anywhere into several calls gives the same e
 from __future__ import annotations
 
 import heapq
-from collections.abc import Sequence
-from dataclasses import replace
 
 from rules.care.answers import take
 from rules.care.occurrences import Occurrence as Occurrence
 from rules.care.schedule import Subject, due_after, every_ms, subjects
 from rules.care.stand_in import before_leaving, checklist, welcome_back
-from rules.care.state import STATUS, AwayPeriod, CareState, TaskState
-from rules.care.state import garden_ml as garden_ml
-from rules.care.state import is_away as is_away
+from rules.care.state import STATUS, CareState, TaskState
 from rules.care.turn import Course
 from rules.climate.hours import ClimateMemory as ClimateMemory
 from rules.climate.hours import Hours as Hours
 from rules.climate.hours import NothingKnown as NothingKnown
+from rules.keeper.presence import Heard, Turn
+from rules.keeper.state import KeeperState
 from rules.settings import Settings
-from rules.terms.events import DAY_MS, CareEvent, SystemEvent, WordEvent
+from rules.terms.events import DAY_MS, CareEvent, WordEvent
 from rules.terms.local_time import local_day
-from rules.terms.words import Away, Calibrated, CareDone, GardenSize, LeavesGiven, Observation, Word
+from rules.terms.words import Calibrated, CareDone, GardenSize, LeavesGiven, Observation
 from rules.trade.routine import TASKS
 
-_ABOUT_CARE = (CareDone, Observation, LeavesGiven, GardenSize, Away, Calibrated)
+_ABOUT_CARE = (CareDone, Observation, LeavesGiven, GardenSize, Calibrated)
 _MOST_PLANNED = 60
 """A calendar holds at most so many doings of one task ahead."""
 
@@ -34,51 +32,47 @@ _MOST_PLANNED = 60
 def follow(
     settings: Settings,
     state: CareState,
-    words: Sequence[Word],
+    heard: Heard,
     from_ms: int,
     until_ms: int,
     origin: str,
     climate: ClimateMemory,
-) -> tuple[CareState, list[CareEvent | WordEvent | SystemEvent]]:
+) -> tuple[CareState, list[CareEvent | WordEvent]]:
     """Return the routine's state at `until_ms` and what is told in [from_ms, until_ms), in order of time.
 
-    `words` are ordered by `taken_ms` within that span; those that are not about care are passed over. What falls due at
-    the very millisecond of a word is told after it. The first call begins the routine at `from_ms`.
+    What was heard was heard at `from_ms`; words that are not about care are passed over. What falls due at the very
+    millisecond of a word is told after it. The first call begins the routine at `from_ms`.
     """
-    about = [word for word in words if isinstance(word, _ABOUT_CARE)]
+    about = [word for word in heard.words if isinstance(word, _ABOUT_CARE)]
     quiet = state.next_ms is None or state.next_ms >= until_ms
-    if quiet and not about and state.since_ms is not None:
+    if quiet and not about and not heard.turns and state.since_ms is not None:
         return state, []
-    course = Course(settings, state, origin, climate)
+    course = Course(settings, state, heard.state, origin, climate)
     if course.state.since_ms is None:
         course.state.since_ms = from_ms
         course.replan(from_ms)
     for word in about:
         _until(course, word.taken_ms)
         take(course, word)
+    for turn in heard.turns:
+        _absence(course, turn, from_ms)
     _until(course, until_ms)
     course.state.next_ms = _next_ms(course.state)
     return course.state, list(course.events)
 
 
-def replan(settings: Settings, state: CareState, at_ms: int) -> CareState:
+def replan(settings: Settings, state: CareState, keeper: KeeperState, at_ms: int) -> CareState:
     """Return the state brought into line with a changed config: new, dropped and otherwise scaled tasks. Tells nothing."""
     if state.since_ms is None:
         return state
-    course = Course(settings, state, "", NothingKnown())
+    course = Course(settings, state, keeper, "", NothingKnown())
     course.replan(at_ms)
     course.state.next_ms = _next_ms(course.state)
     return course.state
 
 
 def _next_ms(state: CareState) -> int | None:
-    instants = [task.next_ms for task in state.tasks.values() if task.next_ms is not None]
-    instants += [_away_next(period) for period in state.away]
-    return min(instants, default=None)
-
-
-def _away_next(period: AwayPeriod) -> int:
-    return (period.checklist_ms, max(period.from_ms, period.checklist_ms), period.to_ms)[period.told]
+    return min((task.next_ms for task in state.tasks.values() if task.next_ms is not None), default=None)
 
 
 def _until(course: Course, limit_ms: int) -> None:
@@ -90,11 +84,7 @@ def _until(course: Course, limit_ms: int) -> None:
         if key in order and task.next_ms is not None and task.next_ms < limit_ms
     ]
     heapq.heapify(due)
-    while due or _away_due(course, limit_ms):
-        period = _away_due(course, due[0][0] if due else limit_ms)
-        if period is not None:
-            _away_step(course, period)
-            continue
+    while due:
         _, place, key = heapq.heappop(due)
         course.step(key)
         next_ms = course.state.tasks[key].next_ms
@@ -102,33 +92,21 @@ def _until(course: Course, limit_ms: int) -> None:
             heapq.heappush(due, (next_ms, place, key))
 
 
-def _away_due(course: Course, limit_ms: int) -> AwayPeriod | None:
-    waiting = [period for period in course.state.away if _away_next(period) < limit_ms]
-    return min(waiting, key=_away_next) if waiting else None
-
-
-def _away_step(course: Course, period: AwayPeriod) -> None:
-    """Send the checklist before the absence, say when it begins, and at its end what is open."""
-    at_ms = _away_next(period)
-    others = [one for one in course.state.away if one is not period]
-    if period.told < 2:
-        course.state.away = sorted([*others, replace(period, told=period.told + 1)], key=lambda one: one.from_ms)
-    if period.told == 0:
-        ahead = plan(course.settings, course.state, period.to_ms)
-        course.tell(at_ms, None, "away-before", before_leaving(course.settings, ahead, period), "today")
-        course.tell(at_ms, None, "away", checklist(course.settings, ahead, period), "today")
-    elif period.told == 1:
-        course.away(at_ms, begins=True)
-    else:
-        course.state.away = others
-        course.away(at_ms, begins=False)
+def _absence(course: Course, turn: Turn, at_ms: int) -> None:
+    """Send the checklist before an absence, and at its end what is open."""
+    what, absence = turn
+    if what == "prepared":
+        ahead = plan(course.settings, course.state, course.keeper, absence.ends)
+        course.tell(at_ms, None, "away-before", before_leaving(course.settings, ahead, absence), "today")
+        course.tell(at_ms, None, "away", checklist(course.settings, ahead, absence), "today")
+    elif what == "ended":
         course.tell(at_ms, None, "away-after", welcome_back(course.settings, standing(course.settings, course.state)), "digest")
 
 
 # ---------------------------------------------------------------- what is ahead and what stands
 
 
-def plan(settings: Settings, state: CareState, until_ms: int) -> list[Occurrence]:
+def plan(settings: Settings, state: CareState, keeper: KeeperState, until_ms: int) -> list[Occurrence]:
     """Return the planned doings up to an instant, in order of time; a daily task is one doing that repeats.
 
     The k-th doing of a task keeps its identity when it moves: a doing logged early or late moves the ones after it.
@@ -137,19 +115,19 @@ def plan(settings: Settings, state: CareState, until_ms: int) -> list[Occurrence
     for key, subject in subjects(settings).items():
         task = state.tasks.get(key)
         if task is not None and task.due_ms is not None:
-            found += _ahead(settings, state, subject, task, until_ms)
+            found += _ahead(settings, keeper, subject, task, until_ms)
     return sorted(found, key=lambda one: (one.due_ms, one.uid))
 
 
-def _ahead(settings: Settings, state: CareState, subject: Subject, task: TaskState, until_ms: int) -> list[Occurrence]:
+def _ahead(settings: Settings, keeper: KeeperState, subject: Subject, task: TaskState, until_ms: int) -> list[Occurrence]:
     rows: list[Occurrence] = []
     due_ms, number = task.due_ms or 0, task.doings
-    interval = every_ms(settings, state, subject, task.base_ms)
+    interval = every_ms(settings, keeper, subject, task.base_ms)
     if interval is not None and interval <= DAY_MS:
         return [] if due_ms >= until_ms else [_occurrence(settings, subject, task, due_ms, None, interval)]
     while due_ms < until_ms and len(rows) < _MOST_PLANNED:
         rows.append(_occurrence(settings, subject, task, due_ms, number, None))
-        interval = every_ms(settings, state, subject, due_ms)
+        interval = every_ms(settings, keeper, subject, due_ms)
         if interval is None:
             break
         due_ms, number = due_after(settings, subject.task, due_ms, interval), number + 1

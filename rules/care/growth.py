@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 
+from rules.keeper.state import GardenEntry
 from rules.terms.events import DAY_MS
 
 Genus = Literal["Atta", "Acromyrmex"]
@@ -32,14 +33,6 @@ COVER_SHARE, ROOM_SHARE, FULL_SHARE = 1 / 3, 0.65, 0.9
 """Cover off at about a third of the basin, more room at 60 to 70 %, full at nine tenths; common practice, no source."""
 READY_BEFORE_DUR_MS = 21 * DAY_MS
 """The next basin is ready three weeks before the garden may be full; common practice, no source."""
-
-
-@dataclass
-class GardenEntry:
-    """One entry of a garden's size."""
-
-    at_ms: int
-    garden_ml: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 from rules.care.growth import Growth, SpaceRow, When, fit, milestones, space_plan
-from rules.care.state import CareState
+from rules.keeper.state import KeeperState
 from rules.settings import Settings
 from rules.terms.local_time import day_words
+from rules.trade.garden_sizes import volume_words
 
 
-def volume_words(ml: float) -> str:
-    """Return a volume with two digits, in ml below a litre."""
-    return f"{float(f'{ml:.2g}'):g} ml" if ml < 1000 else f"{float(f'{ml / 1000:.2g}'):g} l"
-
-
-def growth_text(settings: Settings, state: CareState, chamber: str, at_ms: int) -> str:
+def growth_text(settings: Settings, keeper: KeeperState, chamber: str, at_ms: int) -> str:
     """Return one paragraph: how fast it grows, when the cover goes, when the basin is full and the next must be ready."""
     place = settings.chambers[chamber]
-    growth = fit(state.gardens.get(chamber, []), place.genus, place.garden.basin_ml)
+    growth = fit(keeper.gardens.get(chamber, []), place.genus, place.garden.basin_ml)
     if growth is None:
         return "no garden to fit a growth to."
     marks = milestones(growth, place.garden.basin_ml, place.garden.covered, at_ms)
@@ -54,10 +50,10 @@ def _when(settings: Settings, when: When) -> str:
     return f"about {likely} (between {day_words(when.earliest_ms, settings.zone)} and {latest})"
 
 
-def space_text(settings: Settings, state: CareState, chamber: str, at_ms: int) -> list[str]:
+def space_text(settings: Settings, keeper: KeeperState, chamber: str, at_ms: int) -> list[str]:
     """Return the space plan of the next three years, a line per row."""
     place = settings.chambers[chamber]
-    growth = fit(state.gardens.get(chamber, []), place.genus, place.garden.basin_ml)
+    growth = fit(keeper.gardens.get(chamber, []), place.genus, place.garden.basin_ml)
     if growth is None:
         return ["No garden size was entered yet."]
     rows = space_plan(growth, place.genus, place.garden.basin_ml, at_ms)

@@ -7,7 +7,8 @@ from datetime import timedelta
 
 from rules.care.growth import COVER_SHARE, fit, milestones
 from rules.care.nest import colonies, main_chamber
-from rules.care.state import CareState, TaskState, colony_ml, garden_ml
+from rules.care.state import TaskState
+from rules.keeper.state import KeeperState, colony_ml, garden_ml
 from rules.settings import Chamber, Settings
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.terms.local_time import instant_ms, local_day
@@ -70,18 +71,18 @@ def _belongs(settings: Settings, name: str, facts: TaskFacts) -> bool:
     return chamber.role == "fungus"
 
 
-def size_at(settings: Settings, state: CareState, subject: Subject) -> str:
+def size_at(settings: Settings, keeper: KeeperState, subject: Subject) -> str:
     """Return the size class that scales a task: of the chamber's garden, or of the colony's gardens together."""
     if subject.facts.scope == "chamber":
-        return size_class(garden_ml(state, subject.place, settings.chambers[subject.place]))
+        return size_class(garden_ml(keeper, subject.place, settings.chambers[subject.place]))
     members = subject.members or tuple(settings.chambers)
-    return size_class(colony_ml(state, settings.chambers, members))
+    return size_class(colony_ml(keeper, settings.chambers, members))
 
 
-def every_ms(settings: Settings, state: CareState, subject: Subject, from_ms: int) -> int | None:
+def every_ms(settings: Settings, keeper: KeeperState, subject: Subject, from_ms: int) -> int | None:
     """Return the interval of a task that starts to count at an instant; None: it does not come due by interval."""
     month = local_day(from_ms, settings.zone).month
-    return interval_ms(settings.care, subject.task, size_at(settings, state, subject), month, subject.colonies)
+    return interval_ms(settings.care, subject.task, size_at(settings, keeper, subject), month, subject.colonies)
 
 
 def due_after(settings: Settings, task: str, from_ms: int, interval: int) -> int:
@@ -92,9 +93,9 @@ def due_after(settings: Settings, task: str, from_ms: int, interval: int) -> int
     return instant_ms(day, settings_of(settings.care, task).at, settings.zone)
 
 
-def scheduled(settings: Settings, state: CareState, subject: Subject, task: TaskState, at_ms: int) -> TaskState:
+def scheduled(settings: Settings, keeper: KeeperState, subject: Subject, task: TaskState, at_ms: int) -> TaskState:
     """Return the task with its instants as they follow from its base, its garden and the config; none before `at_ms`."""
-    due_ms, full_ms = _due(settings, state, subject, task, at_ms)
+    due_ms, full_ms = _due(settings, keeper, subject, task, at_ms)
     if due_ms is None:
         return replace(task, due_ms=None, overdue_ms=None, harmful_ms=None, next_ms=None, stage=0)
     facts = subject.facts
@@ -124,23 +125,23 @@ def stepped(subject: Subject, task: TaskState) -> TaskState:
 
 
 def _due(
-    settings: Settings, state: CareState, subject: Subject, task: TaskState, at_ms: int
+    settings: Settings, keeper: KeeperState, subject: Subject, task: TaskState, at_ms: int
 ) -> tuple[int | None, int]:
     """Return when a task is due, and when its full interval has passed to the hour."""
     if subject.facts.grows:
-        due_ms = _due_by_growth(settings, state, subject, task, at_ms)
+        due_ms = _due_by_growth(settings, keeper, subject, task, at_ms)
         return due_ms, due_ms or 0
-    interval = every_ms(settings, state, subject, task.base_ms)
+    interval = every_ms(settings, keeper, subject, task.base_ms)
     if interval is None:
         return None, 0
     return due_after(settings, subject.task, task.base_ms, interval), task.base_ms + interval
 
 
-def _due_by_growth(settings: Settings, state: CareState, subject: Subject, task: TaskState, at_ms: int) -> int | None:
+def _due_by_growth(settings: Settings, keeper: KeeperState, subject: Subject, task: TaskState, at_ms: int) -> int | None:
     """Return when growth asks for a task: by the fit, at its local time of day; once asked for, the day stays."""
     chamber = settings.chambers[subject.place]
     routine = settings_of(settings.care, subject.task)
-    wanted_ms = None if routine.off else _wanted(state, subject, chamber, task, at_ms)
+    wanted_ms = None if routine.off else _wanted(keeper, subject, chamber, task, at_ms)
     if wanted_ms is None:
         return None
     if task.stage and task.due_ms is not None and wanted_ms <= at_ms:
@@ -148,8 +149,8 @@ def _due_by_growth(settings: Settings, state: CareState, subject: Subject, task:
     return instant_ms(local_day(wanted_ms, settings.zone), routine.at, settings.zone)
 
 
-def _wanted(state: CareState, subject: Subject, chamber: Chamber, task: TaskState, at_ms: int) -> int | None:
-    entries, basin_ml = state.gardens.get(subject.place, []), chamber.garden.basin_ml
+def _wanted(keeper: KeeperState, subject: Subject, chamber: Chamber, task: TaskState, at_ms: int) -> int | None:
+    entries, basin_ml = keeper.gardens.get(subject.place, []), chamber.garden.basin_ml
     growth = fit(entries, chamber.genus, basin_ml)
     if growth is None or basin_ml is None:
         return None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rules.care.occurrences import Occurrence
-from rules.care.state import AwayPeriod
+from rules.keeper.state import Absence
 from rules.settings import Settings
 from rules.terms.events import DAY_MS
 from rules.terms.local_time import day_words, time_words
@@ -28,21 +28,21 @@ LOOK = (
 )
 
 
-def _span(settings: Settings, period: AwayPeriod) -> str:
-    return f"{time_words(period.from_ms, settings.zone)} to {time_words(period.to_ms, settings.zone)}"
+def _span(settings: Settings, absence: Absence) -> str:
+    return f"{time_words(absence.begins, settings.zone)} to {time_words(absence.ends, settings.zone)}"
 
 
-def _inside(occurrences: Sequence[Occurrence], period: AwayPeriod) -> list[Occurrence]:
-    return [one for one in occurrences if one.due_ms < period.to_ms and (one.repeats_ms or one.due_ms >= period.from_ms)]
+def _inside(occurrences: Sequence[Occurrence], absence: Absence) -> list[Occurrence]:
+    return [one for one in occurrences if one.due_ms < absence.ends and (one.repeats_ms or one.due_ms >= absence.begins)]
 
 
-def checklist(settings: Settings, occurrences: Sequence[Occurrence], period: AwayPeriod) -> str:
+def checklist(settings: Settings, occurrences: Sequence[Occurrence], absence: Absence) -> str:
     """Return the stand-in's checklist for an absence, from what is planned up to its end."""
-    mine = [one for one in _inside(occurrences, period) if one.stand_in]
+    mine = [one for one in _inside(occurrences, absence) if one.stand_in]
     daily = [f"- {one.where}: {one.title}. {one.how[0].upper()}{one.how[1:]}." for one in mine if one.repeats_ms]
     days = [f"- {day_words(one.due_ms, settings.zone)}: {one.where}: {one.title}." for one in mine if not one.repeats_ms]
     parts = [
-        f"You look after {settings.site.name} from {_span(settings, period)}. Thank you. This is all that is needed:",
+        f"You look after {settings.site.name} from {_span(settings, absence)}. Thank you. This is all that is needed:",
         "\n".join(["Every day:", *daily]) if daily else "",
         "\n".join(["On these days (a day sooner or later does no harm):", *days]) if days else "",
         "\n".join(["Look:", *(f"- {line}" for line in LOOK)]),
@@ -55,18 +55,18 @@ def checklist(settings: Settings, occurrences: Sequence[Occurrence], period: Awa
     return "\n\n".join(part for part in parts if part)
 
 
-def before_leaving(settings: Settings, occurrences: Sequence[Occurrence], period: AwayPeriod) -> str:
+def before_leaving(settings: Settings, occurrences: Sequence[Occurrence], absence: Absence) -> str:
     """Return what the keeper had better do before an absence: what falls due in it and is nothing for a stand-in."""
-    kept = [one for one in occurrences if not one.repeats_ms and not one.stand_in and one.due_ms < period.to_ms]
+    kept = [one for one in occurrences if not one.repeats_ms and not one.stand_in and one.due_ms < absence.ends]
     first = {(one.where, one.title): one for one in reversed(kept)}.values()
     lines = [f"- {one.where}: {one.title} (due {day_words(one.due_ms, settings.zone)})." for one in reversed(list(first))]
     parts = [
-        f"You are away from {_span(settings, period)}. Your stand-in has the checklist and gets the alarms meanwhile.",
+        f"You are away from {_span(settings, absence)}. Your stand-in has the checklist and gets the alarms meanwhile.",
         "\n".join(["To do before you go:", *lines]) if lines else "Nothing that only you can do falls due before you are back.",
         "Show the stand-in the leaves, the plug of the heater and where water goes. Leave a telephone number. Change no"
         " device on the last day: what goes wrong shows after hours.",
     ]
-    if period.to_ms - period.from_ms > 3 * DAY_MS:
+    if absence.ends - absence.begins > 3 * DAY_MS:
         parts.append("Put leaves for the first days into water in the fridge, washed.")
     return "\n\n".join(parts)
 

@@ -8,10 +8,12 @@ from functools import cached_property
 from rules.care.nest import colonies, colony_of
 from rules.care.observations import Questions
 from rules.care.schedule import Subject, scheduled, size_at, stepped, subjects
-from rules.care.state import STATUS, CareState, TaskState, garden_ml
+from rules.care.state import STATUS, CareState, TaskState
 from rules.climate.hours import ClimateMemory
+from rules.keeper.refusal import answer
+from rules.keeper.state import KeeperState, garden_ml
 from rules.settings import Settings
-from rules.terms.events import DAY_MS, CareEvent, Priority, SystemEvent, WordEvent
+from rules.terms.events import DAY_MS, CareEvent, Priority, WordEvent
 from rules.terms.local_time import time_words
 from rules.terms.words import Word
 from rules.trade.routine import Evidence
@@ -30,15 +32,15 @@ _SIGHTS: dict[Evidence, tuple[str, ...]] = {
 class Course:
     """Works on a copy: the state that was handed in stays as it was."""
 
-    def __init__(self, settings: Settings, state: CareState, origin: str, climate: ClimateMemory) -> None:
+    def __init__(
+        self, settings: Settings, state: CareState, keeper: KeeperState, origin: str, climate: ClimateMemory
+    ) -> None:
         self.settings = settings
+        self.keeper = keeper
         self.origin = origin
         self.climate = climate
-        self.events: list[CareEvent | WordEvent | SystemEvent] = []
-        self.state = replace(
-            state, tasks=dict(state.tasks), gardens=dict(state.gardens), leaves=list(state.leaves), notes=list(state.notes),
-            away=list(state.away),
-        )  # fmt: skip
+        self.events: list[CareEvent | WordEvent] = []
+        self.state = replace(state, tasks=dict(state.tasks), leaves=list(state.leaves), notes=list(state.notes))
 
     @cached_property
     def subjects(self) -> dict[str, Subject]:
@@ -57,23 +59,19 @@ class Course:
     def questions(self, chamber: str, at_ms: int) -> Questions:
         """Return the climate's past of a chamber."""
         place = self.settings.chambers[chamber]
-        return Questions(self.climate, chamber, place, garden_ml(self.state, chamber, place), at_ms)
+        return Questions(self.climate, chamber, place, garden_ml(self.keeper, chamber, place), at_ms)
 
     def replan(self, at_ms: int) -> None:
         """Bring every task into line with the garden sizes and the config of now."""
         tasks = self.state.tasks
         self.state.tasks = {
-            key: scheduled(self.settings, self.state, subject, tasks.get(key, TaskState(at_ms)), at_ms)
+            key: scheduled(self.settings, self.keeper, subject, tasks.get(key, TaskState(at_ms)), at_ms)
             for key, subject in self.subjects.items()
         }
 
     def word(self, word: Word, chamber: str | None, accepted: bool, text: str) -> None:
         """Say what became of a word."""
-        self.state.words += 1
-        name = f"{self.origin}.{chamber or 'site'}.care.word.{self.state.words}"
-        self.events.append(
-            WordEvent(id=name, at_ms=word.taken_ms, chamber=chamber, word=word.word, accepted=accepted, text=text)
-        )
+        self.events.append(answer(self.origin, word, accepted, text, chamber))
 
     def tell(self, at_ms: int, chamber: str | None, task: str, text: str, priority: Priority) -> None:
         """Tell something that is no stage of a task."""
@@ -82,17 +80,6 @@ class Course:
         self.events.append(
             CareEvent(
                 id=name, at_ms=at_ms, chamber=chamber, task=task, status="told", due_ms=None, text=text, priority=priority
-            )
-        )  # fmt: skip
-
-    def away(self, at_ms: int, begins: bool) -> None:
-        """Tell who is told from now on: the stand-in or the keeper."""
-        self.state.words += 1
-        what, whom = ("away-begun", "go to the stand-in") if begins else ("away-ended", "come to the keeper again")
-        self.events.append(
-            SystemEvent(
-                id=f"{self.origin}.site.care.{what}.{self.state.words}", at_ms=at_ms, chamber=None, what=what,
-                text=f"Alarms {whom} from now on.",
             )
         )  # fmt: skip
 
@@ -147,7 +134,7 @@ class Course:
             return "today"
         if task.missed >= SELDOM:
             return "digest"
-        return late.priority(size_at(self.settings, self.state, subject))
+        return late.priority(size_at(self.settings, self.keeper, subject))
 
     def _raised(self, subject: Subject, at_ms: int) -> bool:
         """Whether what is known of the chamber makes the late task a matter of the same day."""

@@ -52,7 +52,9 @@ def check(view: View) -> Iterator[Verdict]:
     # At the same humidity the dew point falls as the air does.
     cooler_k = np.nan_to_num(np.maximum(warm - warmth, 0.0), nan=0.0)
     needed_k = np.maximum(LEAST_FALL_K, SHARE_OF_LIFT * lift_k) + OF_ROOM * room_fell_k + cooler_k
-    explained = view.visiting | (view.at_ms < (view.memory.visit_until_ms or 0) + SETTLES_MS)
+    if view.visiting:
+        view.memory.visited_ms = int(view.at_ms[-1])
+    explained = view.at_ms < (view.memory.visited_ms or 0) + SETTLES_MS
     zone = np.where(fallen_k >= needed_k, OUTSIDE, np.where(fallen_k > 0.0, EDGE, CLEAR)).astype(np.int8)
     zone[explained & (zone == OUTSIDE)] = EDGE
     zone[np.isnan(dew)] = UNSEEN

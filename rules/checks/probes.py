@@ -49,7 +49,7 @@ def _one_probe(view: View, name: str, memory: ProbeMemory, interval_ms: int) -> 
     unseen = good_age > fresh
     told = view.faults.get(name, ())
     speaks = (any_age <= fresh) | (_garble_age(view, memory, told) <= fresh)
-    if memory.out_until_ms is not None:
+    if name in view.keeper.out_of_service:
         yield from _out_of_service(view, name)
         return
     credit = view.passed_ms()

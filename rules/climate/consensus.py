@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,14 +57,18 @@ def seen(
     names: tuple[str, ...],
     quantity: Quantity,
     probes: Mapping[str, ProbeMemory],
+    out: Container[str],
     heard: list[Heard],
     at_ms: Instants,
     fresh_ms: int | None = None,
 ) -> Seen:
-    """Return a figure's consensus over the believed probes: the middle value, least and most, NaN where none is fresh."""
+    """Return a figure's consensus over the believed probes: the middle value, least and most, NaN where none is fresh.
+
+    `out`: the probes that are out of service.
+    """
     rows, counts, read_ms = [], np.zeros(len(at_ms), bool), np.full(len(at_ms), NEVER_MS)
     for name in names:
-        if probes[name].out_until_ms is not None:
+        if name in out:
             continue
         item = next((h for h in heard if h.probe == name and h.quantity == quantity), None)
         series = item.before if item else probes[name].series.get(quantity)

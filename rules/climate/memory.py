@@ -56,7 +56,6 @@ class ProbeMemory:
     fault: str = ""
     garbled_ms: int | None = None
     """When it last answered with something that is no reading."""
-    out_until_ms: int | None = None
 
 
 @dataclass
@@ -119,7 +118,8 @@ class PlaceMemory:
     tail: Tail = field(default_factory=Tail)
     walks: dict[str, Walk] = field(default_factory=dict)
     belief: FactorBelief | None = None
-    visit_until_ms: int | None = None
+    visited_ms: int | None = None
+    """When the chamber was last looked at while work in the tank went on."""
     fell_from_m: int | None = None
     fell_last_m: int | None = None
     hours: dict[str, dict[str, Hour]] = field(default_factory=dict)

@@ -100,7 +100,7 @@ def _situation(view: View, index: int, row: int, slopes: _Slopes, u_t: float, pr
         usual_range_k=known(swing.range_k),
         temperature_read_ms=read_ms(view.temperature.read_ms[index]),
         humidity_read_ms=read_ms(view.humidity.read_ms[index]),
-        visiting=bool(view.visiting[index]),
+        visiting=view.visiting,
         saturated=saturated,
         lacking=_lacking(view, index, temperature, humidity, saturated),
     )

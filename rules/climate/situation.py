@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rules.keeper.state import DeviceChange
+
 
 @dataclass(frozen=True, slots=True)
 class Swing:
@@ -66,6 +68,8 @@ class Situation:
     humidity_read_ms: int | None = None
     visiting: bool = False
     """The keeper has announced work in the tank."""
+    changes: tuple[DeviceChange, ...] = ()
+    """What the keeper told of the devices' settings, in order of time."""
     saturated: bool = False
     """The humidity probe is at its top and not to be believed as air humidity."""
     lacking: tuple[str, ...] = ()

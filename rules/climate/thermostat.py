@@ -6,7 +6,7 @@ done. Checks ask for many instants, advice for one; both ask here. Limits: own e
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Literal, get_args
 
@@ -14,6 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.climate.memory import Hour
+from rules.keeper.devices import heater_since_ms, told_knobs
+from rules.keeper.state import DeviceChange
+from rules.settings import Chamber
 from rules.terms.events import HOUR_MS, MINUTE_MS
 
 Floats = NDArray[np.float64]
@@ -57,6 +60,18 @@ class ToldHeater:
     thermostat: bool = True
     setpoint_c: float | None = None
     since_ms: int | None = None
+
+
+def told_heater(chamber: Chamber, changes: Sequence[DeviceChange]) -> ToldHeater | None:
+    """Return the heater after what the keeper said to have done; None where there is none."""
+    heater, knobs = chamber.devices.heater, told_knobs(changes)
+    if heater is None:
+        return None
+    return ToldHeater(
+        plugged=knobs.get("heater_plugged", 1.0) > 0.0, thermostat=heater.thermostat,
+        setpoint_c=knobs.get("setpoint", heater.setpoint_c) if heater.thermostat else None,
+        since_ms=heater_since_ms(changes),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,10 +25,12 @@ from rules.climate.judging import (
 from rules.climate.lid_course import condensate_g_m2, lagged_lid_c
 from rules.climate.memory import Hour, Night, PlaceMemory, ProbeMemory
 from rules.climate.quality import GOOD, TESTS
-from rules.climate.thermostat import ToldHeater
+from rules.climate.thermostat import ToldHeater, told_heater
 from rules.climate.windows import Recent, Signal, passed_since, recent
+from rules.keeper.devices import lid_now
+from rules.keeper.state import KeeperState, garden_ml
 from rules.physics import lid_factor, vapour
-from rules.settings import Chamber, Lid, Settings
+from rules.settings import Chamber, Settings
 from rules.terms.events import MINUTE_MS
 from rules.terms.quantities import Quantity
 
@@ -60,18 +62,31 @@ class View:
     lid_measured: NDArray[np.bool_]
     mat: Floats
     """What a probe on the heat mat reads; NaN: none is there or none is believed."""
-    heater: ToldHeater | None
     changed_ms: int | None
     """When the keeper last said to have changed anything at the chamber."""
     margin: Floats
     condensate: Floats
     recent: Recent
-    visiting: NDArray[np.bool_]
-    garden_ml: float | None
+    keeper: KeeperState
     room_nights: tuple[Night, ...]
     room_recent: Signal | None
     hours: dict[str, dict[str, Hour]] = field(default_factory=dict)
     """Whole hours of the figures that were asked for (`rules.climate.hours`)."""
+
+    @property
+    def heater(self) -> ToldHeater | None:
+        """The chamber's heater as the keeper last said; None: it has none."""
+        return None if self.chamber is None else told_heater(self.chamber, self.keeper.devices.get(self.place, ()))
+
+    @property
+    def visiting(self) -> bool:
+        """Whether the keeper has announced work in the tank."""
+        return self.place in self.keeper.visits
+
+    @property
+    def garden_ml(self) -> float | None:
+        """The size of the chamber's garden; None: not known, or no chamber."""
+        return None if self.chamber is None else garden_ml(self.keeper, self.place, self.chamber)
 
     def passed_ms(self) -> Instants:
         """Return how long after the one before each instant is."""
@@ -81,18 +96,13 @@ class View:
 
 @dataclass(frozen=True, slots=True)
 class Around:
-    """What a chamber's view needs from outside the chamber: its room's figures per instant, faults, garden size."""
+    """What a chamber's view needs from outside the chamber: its room's figures per instant, and faults."""
 
     room_temperature: Floats
     room_humidity: Floats
     room_nights: tuple[Night, ...] = ()
     room_recent: Signal | None = None
     faults: Mapping[str, tuple[tuple[int, str], ...]] = field(default_factory=dict)
-    garden_ml: float | None = None
-    lid: Lid | None = None
-    """The chamber's lid as it is now."""
-    heater: ToldHeater | None = None
-    """The chamber's heater as the keeper last said; None: it has none."""
     changed_ms: int | None = None
     """When anything was last changed at the chamber, as the keeper said."""
 
@@ -102,6 +112,7 @@ def look(
     place: str,
     memory: PlaceMemory,
     probes: Mapping[str, ProbeMemory],
+    keeper: KeeperState,
     heard: list[Heard],
     at_ms: Instants,
     around: Around,
@@ -110,8 +121,8 @@ def look(
     chamber = settings.chambers.get(place)
     air = settings.probes_at(place)
     interval = min((settings.probes[name].interval for name in air), default=MINUTE_MS)
-    temperature = seen(settings, air, "air_temperature", probes, heard, at_ms)
-    humidity = seen(settings, air, "relative_humidity", probes, heard, at_ms)
+    temperature = seen(settings, air, "air_temperature", probes, keeper.out_of_service, heard, at_ms)
+    humidity = seen(settings, air, "relative_humidity", probes, keeper.out_of_service, heard, at_ms)
     dew_point = vapour.dew_point_c_or_nan(temperature.value, humidity.value)
     tail, signals = recent(
         memory.tail,
@@ -122,7 +133,7 @@ def look(
     )
     guesses = {key: old.copied() for key, old in memory.guesses.items()}
     memory = replace(memory, tail=tail, walks=dict(memory.walks), guesses=guesses, harm=dict(memory.harm))
-    lid_c, estimate, measured = _lid(settings, place, memory, probes, heard, at_ms, temperature.value, around)
+    lid_c, estimate, measured = _lid(settings, place, memory, probes, keeper, heard, at_ms, temperature.value, around)
     return View(
         settings=settings,
         place=place,
@@ -143,14 +154,12 @@ def look(
         lid=lid_c,
         lid_estimate=estimate,
         lid_measured=measured,
-        mat=_mat(settings, place, probes, heard, at_ms),
-        heater=around.heater,
+        mat=_mat(settings, place, probes, keeper, heard, at_ms),
         changed_ms=around.changed_ms,
         margin=lid_c - dew_point,
         condensate=condensate_g_m2(memory, chamber, at_ms, dew_point, lid_c, measured),
         recent=signals,
-        visiting=at_ms < (memory.visit_until_ms or 0),
-        garden_ml=around.garden_ml,
+        keeper=keeper,
         room_nights=around.room_nights,
         room_recent=around.room_recent,
     )
@@ -179,6 +188,7 @@ def _lid(
     place: str,
     memory: PlaceMemory,
     probes: Mapping[str, ProbeMemory],
+    keeper: KeeperState,
     heard: list[Heard],
     at_ms: Instants,
     chamber_c: Floats,
@@ -186,25 +196,26 @@ def _lid(
 ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Return the lid's inner temperature (measured where a lid probe speaks, else the estimate), the estimate with the lid's
     own lag, and where it is measured."""
-    if around.lid is None or memory.belief is None:
+    chamber = settings.chambers.get(place)
+    if chamber is None or memory.belief is None:
         nothing = np.full(len(at_ms), np.nan)
         return nothing, nothing, np.zeros(len(at_ms), bool)
     steady = lid_factor.steady_lid_temperature_c(around.room_temperature, chamber_c, memory.belief.mean)
-    estimate = lagged_lid_c(memory, at_ms, steady, lid_factor.lid_time_constant_s(around.lid))
+    estimate = lagged_lid_c(memory, at_ms, steady, lid_factor.lid_time_constant_s(lid_now(keeper, place, chamber)))
     names = settings.probes_at(place, "lid")
     if not names:
         return estimate, estimate, np.zeros(len(at_ms), bool)
-    measured = seen(settings, names, "surface_temperature", probes, heard, at_ms).value
+    measured = seen(settings, names, "surface_temperature", probes, keeper.out_of_service, heard, at_ms).value
     return np.where(np.isnan(measured), estimate, measured), estimate, ~np.isnan(measured)
 
 
 def _mat(
-    settings: Settings, place: str, probes: Mapping[str, ProbeMemory], heard: list[Heard], at_ms: Instants
+    settings: Settings, place: str, probes: Mapping[str, ProbeMemory], keeper: KeeperState, heard: list[Heard], at_ms: Instants
 ) -> Floats:
     names = settings.probes_at(place, "heater-surface")
     if not names:
         return np.full(len(at_ms), np.nan)
-    return seen(settings, names, "surface_temperature", probes, heard, at_ms).value
+    return seen(settings, names, "surface_temperature", probes, keeper.out_of_service, heard, at_ms).value
 
 
 def failing_test(view: View, probe: str, index: int, quantity: Quantity | None = None) -> str:

@@ -9,7 +9,7 @@ from typing import Literal
 from rules.alarms.state import record_key
 from rules.climate.course import Presents
 from rules.settings import Settings
-from rules.telling.policy import is_sent
+from rules.telling.policy import ASKING, is_sent
 from rules.telling.state import Heard, Owed, Sent, Sort, TellingState, Thread, When
 from rules.terms.events import DAY_MS, HOUR_MS, AdviceEvent, AlarmEvent, CareEvent, Figures, LetterEvent, News
 from rules.trade.alarm_kinds import ALARMS
@@ -43,9 +43,10 @@ class Group:
 class Desk:
     """Writes the letters of one call of `tell`."""
 
-    def __init__(self, settings: Settings, state: TellingState, origin: str, presents: Presents) -> None:
+    def __init__(self, settings: Settings, state: TellingState, origin: str, presents: Presents, away: bool = False) -> None:
         self.settings = settings
         self.presents = presents
+        self.away = away
         self.state = state
         self.origin = origin
         self.letters: list[LetterEvent] = []
@@ -95,6 +96,9 @@ class Desk:
         """Write one letter into its thread."""
         thread = self.state.threads.setdefault(key, Thread())
         name = f"{key}.{thread.number}" if thread.number else key
+        if key.startswith("situation."):
+            asked = [event for event in about if isinstance(event, AdviceEvent) and event.status in ASKING]
+            self.state.advice_sent |= {event.chamber or "site": event for event in asked}
         thread.ordinal += 1
         thread.told_ms = at_ms
         about = [self._as_now(event, sort, at_ms) for event in about]
@@ -103,7 +107,7 @@ class Desk:
         self.letters.append(
             LetterEvent(
                 id=f"{self.origin}.letter.{name}.{thread.ordinal}", at_ms=at_ms, chamber=self._chamber(place), sort=sort,
-                thread=name, ordinal=thread.ordinal, to=to or ("stand-in" if self.state.away else "keeper"), urgent=urgent,
+                thread=name, ordinal=thread.ordinal, to=to or ("stand-in" if self.away else "keeper"), urgent=urgent,
                 about=tuple(about), present=self._present(place, about, at_ms),
             )
         )

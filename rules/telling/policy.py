@@ -27,6 +27,8 @@ CHATTER_WAKE_FOR_MS = HOUR_MS
 """The same where it would wake the keeper. Common practice, no source."""
 ADVICE_CALM_FOR_MS = HOUR_MS
 """Advice that turns to another device goes with the next letter when the last is younger than this and it need not wake."""
+ASKING = ("given", "updated", "reminded")
+"""What an advisory says as long as it stands and is not done."""
 TOLD_AT_ONCE = frozenset({"memory-lost", "config-refused", "gap"})
 """What of the watching itself is worth a letter of its own."""
 
@@ -180,7 +182,7 @@ def _over(settings: Settings, state: TellingState, key: str, heard: Heard, event
 
 def _advice(settings: Settings, state: TellingState, event: AdviceEvent) -> None:
     place = event.chamber or "site"
-    if event.status in ("given", "updated", "reminded"):
+    if event.status in ASKING:
         state.advice[place] = event
         _advise(settings, state, place, event)
     elif event.status in ("resolved", "withdrawn"):
@@ -253,8 +255,6 @@ def _care(settings: Settings, state: TellingState, event: CareEvent) -> None:
 
 
 def _system(settings: Settings, state: TellingState, event: SystemEvent) -> None:
-    if event.what in ("away-begun", "away-ended"):
-        state.away = event.what == "away-begun"
     if event.what in TOLD_AT_ONCE:
         when = when_told(settings, "today", event.at_ms)
         owe(state, f"system/{event.what}", Owed("site", "system", "today", when, event.at_ms, [event]))

@@ -105,7 +105,6 @@ class TellingState:
     """All that telling hands to its next call."""
 
     introduced: bool = False
-    away: bool = False
     heard: dict[str, Heard] = field(default_factory=dict)
     owed: dict[str, Owed] = field(default_factory=dict)
     advice: dict[str, Stored[AdviceEvent]] = field(default_factory=dict)

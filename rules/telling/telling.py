@@ -34,16 +34,16 @@ Due = tuple[int, int, str, bool]
 
 def tell(
     settings: Settings, state: TellingState, events: Sequence[Event], from_ms: int, until_ms: int, origin: str,
-    presents: Presents = NOTHING_SEEN,
+    presents: Presents = NOTHING_SEEN, *, away: bool = False,
 ) -> tuple[TellingState, list[LetterEvent]]:
     """Return the state and the letters of a stretch; what falls due at `until_ms` belongs to the next one.
 
     `events` are in order of time and lie within the stretch, its end included. The state handed in is not changed; without
-    events and with nothing due it is handed back as it is.
+    events and with nothing due it is handed back as it is. `away`: the stand-in is told rather than the keeper.
     """
     if not events and state.introduced and _nothing_before(state, until_ms):
         return state, []
-    desk = Desk(settings, state.copied(), origin, presents)
+    desk = Desk(settings, state.copied(), origin, presents, away)
     _introduce(desk, from_ms)
     for event in events:
         _do_what_is_due(desk, event.at_ms)

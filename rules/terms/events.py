@@ -234,12 +234,19 @@ class Prediction:
     dew_margin_u_k: float | None
 
 
+def answer_name(advisory: str, revision: int) -> str:
+    """Return what the keeper calls one wording of an advisory when saying that it is done: `nest-2`, then `nest-2.2`."""
+    return advisory if revision == 1 else f"{advisory}.{revision}"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AdviceEvent(Event):
     """The one advisory of a chamber: its first action in the stable keys, all of them in order in `actions`."""
 
     kind: Literal["advice"] = "advice"
     advisory: str
+    revision: int = 1
+    """Grows with each wording of the advisory that asks for something else, or for another amount."""
     status: Literal["given", "updated", "resolved", "withdrawn", "reminded", "verified"]
     device: str | None
     change: str | None
@@ -260,6 +267,11 @@ class AdviceEvent(Event):
     """Whether what is at hand cannot repair it: what is advised limits the harm."""
     found_ms: int | None = None
     """Of a reminder: when what it says was found; None: at its own instant."""
+
+    @property
+    def name(self) -> str:
+        """What `done` calls this wording."""
+        return answer_name(self.advisory, self.revision)
 
     @property
     def over(self) -> bool:

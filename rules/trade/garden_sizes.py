@@ -16,3 +16,8 @@ def size_class(garden_ml: float | None) -> SizeClass:
         if garden_ml < limit:
             return letter
     return "E"
+
+
+def volume_words(ml: float) -> str:
+    """Return a volume with two digits, in ml below a litre."""
+    return f"{float(f'{ml:.2g}'):g} ml" if ml < 1000 else f"{float(f'{ml / 1000:.2g}'):g} l"

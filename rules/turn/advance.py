@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from operator import attrgetter
+from typing import Annotated
 
 import numpy as np
-from pydantic import TypeAdapter
+from pydantic import BeforeValidator, TypeAdapter
 
-from rules.advice import advisory
 from rules.alarms import alarms
 from rules.alarms.band_edits import edited, limits_of
 from rules.alarms.life import Told
@@ -23,19 +23,22 @@ from rules.climate.hours import Climate, pruned
 from rules.climate.memory import PlaceMemory, ProbeMemory
 from rules.climate.situation import Situation
 from rules.climate.stream import Stretch, joined, kept, stretches, unwatched
+from rules.keeper import devices, presence
+from rules.keeper.devices import lid_now
 from rules.physics.lid_factor import prior_factor
 from rules.settings import Settings
 from rules.telling import telling
 from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import AlarmEvent, Batch, Event, Item, Pause, SystemEvent
-from rules.terms.words import OutOfService, Spoken, Word
+from rules.terms.words import Spoken, Word
 from rules.turn.advising import advise
 from rules.turn.corrections import apply_word
 from rules.turn.perceive import LEARN_EVERY_MS, perceive
 from rules.turn.present import present
 from rules.turn.state import EngineState, shifted
+from rules.turn.upgrade import upgraded
 
-_STATE: TypeAdapter[EngineState] = TypeAdapter(EngineState)
+_STATE: TypeAdapter[EngineState] = TypeAdapter(Annotated[EngineState, BeforeValidator(upgraded)])
 WORDS_KEPT = 500
 
 __all__ = ["Advanced", "EngineState", "advance", "dump_state", "load_state"]
@@ -57,7 +60,7 @@ def dump_state(state: EngineState) -> bytes:
 
 
 def load_state(text: bytes) -> EngineState:
-    """Return the state that `dump_state` wrote; raises pydantic.ValidationError if it is none."""
+    """Return the state that `dump_state` wrote, today or years ago; raises pydantic.ValidationError if it is none."""
     return _STATE.validate_json(text)
 
 
@@ -130,11 +133,12 @@ def _configured(settings: Settings, state: EngineState) -> list[Event]:
         memory, limits = state.places[name], limits_of(settings, name)
         walks = memory.walks if first else edited(memory.walks, memory.limits, limits)
         state.places[name] = replace(memory, walks=walks, limits=limits)
+    state.keeper = devices.configured(settings, state.keeper, state.closed_ms)
     _know_lids(settings, state)
     if first:
         return []
-    state.alarms, events = alarms.configured(settings, state.alarms, state.closed_ms, state.origin)
-    state.care = care.replan(settings, state.care, state.closed_ms)
+    state.alarms, events = alarms.configured(settings, state.alarms, state.keeper, state.closed_ms, state.origin)
+    state.care = care.replan(settings, state.care, state.keeper, state.closed_ms)
     for gone in set(state.places) - set(settings.rooms) - set(settings.chambers):
         del state.places[gone]
     for gone in set(state.probes) - set(settings.probes):
@@ -147,7 +151,7 @@ def _configured(settings: Settings, state: EngineState) -> list[Event]:
 def _know_lids(settings: Settings, state: EngineState) -> None:
     """Begin a new belief in the factor of each lid that is another one now: edited, or told to have been changed."""
     for name, chamber in settings.chambers.items():
-        lid = advisory.told_lid(chamber, state.advice.get(name, advisory.AdviceState()))
+        lid = lid_now(state.keeper, name, chamber)
         memory, lid_print = state.places[name], lid.model_dump_json()
         if memory.lid_print != lid_print:
             state.places[name] = replace(memory, belief=prior_factor(lid), lid_print=lid_print)
@@ -166,9 +170,8 @@ def _once(state: EngineState, items: list[Item]) -> list[Item]:
 
 
 def _borders(settings: Settings, state: EngineState, items: list[Item], now_ms: int) -> tuple[int, ...]:
-    """Instants at which a stretch must end: a probe comes back into service, a lid probe teaches."""
-    borders = [memory.out_until_ms for memory in state.probes.values() if memory.out_until_ms is not None]
-    borders += [item.taken_ms + item.for_ms for item in items if isinstance(item, OutOfService)]
+    """Instants at which a stretch must end: something the keeper told begins or ends, a lid probe teaches."""
+    borders = [*presence.borders(state.keeper, items)]
     if any(probe.role == "lid" for probe in settings.probes.values()):
         first = -(-state.closed_ms // LEARN_EVERY_MS) * LEARN_EVERY_MS
         for border in range(first, now_ms, LEARN_EVERY_MS):  # what is learned holds from right after the instant on
@@ -181,31 +184,32 @@ def _borders(settings: Settings, state: EngineState, items: list[Item], now_ms: 
 
 def _stretch(settings: Settings, state: EngineState, stretch: Stretch) -> list[Event]:
     at_ms = stretch.from_ms
-    events: list[Event] = []
-    words: list[Word] = []
-    for item in stretch.first:
-        if isinstance(item, Pause):
-            _resume(state, at_ms)
-        elif isinstance(item, Spoken):
-            words.append(item)
-            events += apply_word(settings, state, item, at_ms)
-    for name, memory in state.probes.items():
-        if memory.out_until_ms is not None and memory.out_until_ms <= at_ms:
-            state.probes[name] = replace(memory, out_until_ms=None)
+    if any(isinstance(item, Pause) for item in stretch.first):
+        _resume(state, at_ms)
+    spoken = [item for item in stretch.first if isinstance(item, Spoken)]
+    heard = presence.follow(settings, state.keeper, spoken, at_ms, state.origin)
+    state.keeper, words = heard.state, heard.words
+    events: list[Event] = [*heard.events]
+    for word in words:
+        events += apply_word(settings, state, word, at_ms)
+    if words:
+        _know_lids(settings, state)
     places = dict(state.places)
-    perceived = perceive(settings, state, stretch, also_ms=(at_ms,) if words else ())
+    perceived = perceive(settings, state, stretch, also_ms=(at_ms,) if spoken else ())
     presents = Presents(places, perceived.courses)
     events += perceived.quality
     stimuli: list[ConditionChange | Word] = [*words, *perceived.changes]
     before = {name: alarms.standing(state.alarms, name) for name in settings.chambers}
-    state.alarms, told = alarms.follow(settings, state.alarms, stimuli, at_ms, stretch.until_ms, state.origin)
+    state.alarms, told = alarms.follow(
+        settings, state.alarms, state.keeper, stimuli, at_ms, stretch.until_ms, state.origin, turned=heard.turned
+    )
     told = _with_present(presents, told, perceived.changes)
     events += told
-    state.care, cared = care.follow(settings, state.care, words, at_ms, stretch.until_ms, state.origin, Climate(state.places))
+    state.care, cared = care.follow(
+        settings, state.care, heard, at_ms, stretch.until_ms, state.origin, Climate(state.places)
+    )
     events += cared
-    events += advise(settings, state, perceived.views, words, before, told, stretch)
-    if words:
-        _know_lids(settings, state)
+    events += advise(settings, state, perceived.views, before, told)
     for name, place in state.places.items():  # rooms too, and places that were silent
         state.places[name] = replace(place, hours=pruned(place.hours, stretch.until_ms))
     return _told(settings, state, events, at_ms, stretch.until_ms, presents)
@@ -236,6 +240,6 @@ def _told(
 ) -> list[Event]:
     """Put the events in order and add the letters that are owed for them."""
     events = sorted(events, key=attrgetter("at_ms"))
-    presents = presents or Presents(state.places)
-    state.telling, letters = telling.tell(settings, state.telling, events, from_ms, until_ms, state.origin, presents)
+    presents, away = presents or Presents(state.places), state.keeper.away
+    state.telling, letters = telling.tell(settings, state.telling, events, from_ms, until_ms, state.origin, presents, away=away)
     return sorted([*events, *letters], key=attrgetter("at_ms")) if letters else events

@@ -1,73 +1,84 @@
-"""The keeper's words that change what is seen: probes out of use, visits, corrections, and what the lid looked like."""
+"""The keeper's words that change what is believed: what was done, corrections, the daily fit, and what the lid looked like."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
+from rules.advice import advisory
+from rules.advice.text import in_keepers_unit
 from rules.climate.hours import Climate
 from rules.climate.memory import Correction, PlaceMemory
 from rules.climate.place_uncertainty import temperature_u_k
+from rules.keeper.devices import changed
+from rules.keeper.refusal import answer
 from rules.physics.lid_factor import learn_from_measurement, learn_from_sighting
 from rules.physics.uncertainty import dew_margin_uncertainty_k, humidity_standard_uncertainty_pct
 from rules.physics.vapour import dew_point_c
 from rules.settings import Settings
 from rules.terms.events import HOUR_MS, MINUTE_MS, WordEvent
 from rules.terms.quantities import Quantity
-from rules.terms.words import Calibrated, LidMeasured, LidSeen, ModelFitted, OutOfService, Visit, Word
+from rules.terms.words import AdviceDone, Calibrated, LidMeasured, LidSeen, ModelFitted, Visit, Word
 from rules.turn.state import EngineState
 
 NEAR_MS = 30 * MINUTE_MS
 
 
 def apply_word(settings: Settings, state: EngineState, word: Word, at_ms: int) -> list[WordEvent]:
-    """Change what the state believes of the world by one word; words of others (alarms, care, advice) are not for here."""
-    if isinstance(word, OutOfService):
-        memory = state.probes.get(word.probe)
-        if memory is not None:
-            state.probes[word.probe] = replace(memory, out_until_ms=at_ms + word.for_ms if word.for_ms else None)
-        return []  # the alarm life answers
-    if isinstance(word, Visit):
-        if word.chamber in settings.chambers:
-            memory_of = state.places[word.chamber]
-            state.places[word.chamber] = replace(memory_of, visit_until_ms=at_ms + word.for_ms, fell_from_m=None)
-        return []
+    """Change what the state believes of the world by one word; words of others (keeper, alarms, care) are not for here."""
+    if isinstance(word, Visit):  # the keeper's room answers
+        state.places[word.chamber] = replace(state.places[word.chamber], fell_from_m=None)
+    if isinstance(word, AdviceDone):
+        return [_done(settings, state, word, at_ms)]
     if isinstance(word, Calibrated):
         return [_correct(settings, state, word, at_ms)]
     if isinstance(word, LidMeasured | LidSeen):
         return [_lid(settings, state, word, at_ms)]
     if isinstance(word, ModelFitted):
-        return [
-            _answer(
-                state, word, at_ms, word.chamber, word.chamber in settings.chambers, "the daily fit of this chamber's model"
-            )
-        ]
+        return [_fitted(settings, state, word)]
     return []
 
 
-def _answer(state: EngineState, word: Word, at_ms: int, chamber: str | None, accepted: bool, text: str) -> WordEvent:
-    return WordEvent(
-        id=f"{state.origin}.word.{word.word_id}", at_ms=at_ms, chamber=chamber, word=word.word, accepted=accepted, text=text
-    )
+def _done(settings: Settings, state: EngineState, word: AdviceDone, at_ms: int) -> WordEvent:
+    """Book what was told, once, for the open advisory of a chamber or the one before it: as the keeper's, and as done."""
+    for name, adviser in state.advice.items():
+        told = advisory.told_as(adviser, word.advisory)
+        if told is not None and told.done_ms is not None:
+            text = f"done_before: {word.advisory} was told as done before; nothing is changed by it"
+            return answer(state.origin, word, True, text, name)
+        if told is not None:
+            seen = state.places[name].present
+            now_c = None if seen is None else seen.temperature_c
+            state.advice[name], changes = advisory.done(adviser, told, word.amount, at_ms, now_c)
+            state.keeper = changed(state.keeper, name, changes)
+            text = in_keepers_unit(advisory.booked_text(told, word.amount), settings.site.temperature_unit)
+            return answer(state.origin, word, True, text, name)
+    known = [told.name for adviser in state.advice.values() for _, told in advisory.wordings(adviser)]
+    text = f"unknown_advice: there is no advice {word.advisory!r}; there are: {', '.join(known) or 'none'}"
+    return answer(state.origin, word, False, text)
+
+
+def _fitted(settings: Settings, state: EngineState, word: ModelFitted) -> WordEvent:
+    accepted = word.chamber in settings.chambers
+    if accepted:
+        adviser = state.advice.get(word.chamber, advisory.AdviceState())
+        state.advice[word.chamber] = advisory.fitted(adviser, word.model)
+    return answer(state.origin, word, accepted, "the daily fit of this chamber's model", word.chamber)
 
 
 def _correct(settings: Settings, state: EngineState, word: Calibrated, at_ms: int) -> WordEvent:
     memory = state.probes.get(word.probe)
     if memory is None:
         known = ", ".join(sorted(settings.probes))
-        return _answer(state, word, at_ms, None, False, f"there is no probe {word.probe!r}; there are: {known}")
+        return answer(state.origin, word, False, f"there is no probe {word.probe!r}; there are: {known}")
     corrections = dict(memory.corrections)
     corrections[word.quantity] = Correction(at_ms, word.gain, word.offset, word.standard_uncertainty)
     state.probes[word.probe] = replace(memory, corrections=corrections)
     place = settings.probes[word.probe].place
     state.places[place] = _restarted(state.places[place], word.quantity)
-    return _answer(
-        state,
-        word,
-        at_ms,
-        place if place in settings.chambers else None,
-        True,
-        f"{word.probe} {word.quantity} is corrected from now on: times {word.gain:.4f}, plus {word.offset:+.2f}",
-    )
+    if place in settings.chambers:
+        state.advice[place] = advisory.calibrated(state.advice.get(place, advisory.AdviceState()), at_ms)
+    text = f"{word.probe} {word.quantity} is corrected from now on: times {word.gain:.4f}, plus {word.offset:+.2f}"
+    return answer(state.origin, word, True, text, place if place in settings.chambers else None)
 
 
 def _restarted(memory: PlaceMemory, quantity: Quantity) -> PlaceMemory:
@@ -88,9 +99,9 @@ def _lid(settings: Settings, state: EngineState, word: LidMeasured | LidSeen, at
     chamber = settings.chambers.get(word.chamber)
     if chamber is None:
         known = ", ".join(sorted(settings.chambers))
-        return _answer(state, word, at_ms, None, False, f"there is no chamber {word.chamber!r}; there are: {known}")
+        return answer(state.origin, word, False, f"there is no chamber {word.chamber!r}; there are: {known}")
     if word.at_ms > at_ms + MINUTE_MS:
-        return _answer(state, word, at_ms, word.chamber, False, "that time lies in the future; say when it was seen")
+        return answer(state.origin, word, False, "that time lies in the future; say when it was seen", word.chamber)
     if isinstance(word, LidSeen):
         _looked(state, word)
     climate = Climate(state.places)
@@ -100,15 +111,9 @@ def _lid(settings: Settings, state: EngineState, word: LidMeasured | LidSeen, at
     if inside is None or room is None or humidity is None:
         if isinstance(word, LidSeen):
             noted = f"noted: {word.seen}; it holds for a day, since without a room probe nothing more can be learned from it"
-            return _answer(state, word, at_ms, word.chamber, True, noted)
-        return _answer(
-            state,
-            word,
-            at_ms,
-            word.chamber,
-            False,
-            "nothing is learned: it needs the chamber's temperature and humidity and the room's temperature at that time",
-        )
+            return answer(state.origin, word, True, noted, word.chamber)
+        text = "nothing is learned: it needs the chamber's temperature and humidity and the room's temperature at that time"
+        return answer(state.origin, word, False, text, word.chamber)
     memory = state.places[word.chamber]
     assert memory.belief is not None
     before = memory.belief
@@ -118,15 +123,8 @@ def _lid(settings: Settings, state: EngineState, word: LidMeasured | LidSeen, at
         u_margin = _margin_u_without_factor(settings, state, word.chamber, inside, humidity, room)
         after = learn_from_sighting(before, word.seen, float(dew_point_c(inside, humidity)), room, inside, u_margin)
     state.places[word.chamber] = replace(memory, belief=after)
-    return _answer(
-        state,
-        word,
-        at_ms,
-        word.chamber,
-        True,
-        f"lid temperature factor {before.mean:.2f} give or take {before.standard_deviation:.2f}"
-        f" is now {after.mean:.2f} give or take {after.standard_deviation:.2f}",
-    )
+    was, now = (f"{belief.mean:.2f} give or take {belief.standard_deviation:.2f}" for belief in (before, after))
+    return answer(state.origin, word, True, f"lid temperature factor {was} is now {now}", word.chamber)
 
 
 def _looked(state: EngineState, word: LidSeen) -> None:

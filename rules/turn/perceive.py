@@ -10,9 +10,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.advice.advisory import AdviceState, changed_ms, told_heater, told_lid
+from rules.advice.advisory import AdviceState, changed_ms
 from rules.alarms import alarms
-from rules.care import care
 from rules.checks import CHECKS
 from rules.checks.verdict import Facts, Verdict
 from rules.climate.consensus import instants, seen
@@ -77,7 +76,7 @@ def perceive(
             changes += turned
             if view.chamber is None:
                 rooms.met(view)
-            elif keep_all or may_be_asked(state, place, bool(turned)):
+            elif keep_all or may_be_asked(settings, state, place, bool(turned)):
                 views[place] = view
             if view.chamber is not None:
                 courses[place] = Course.of(view)
@@ -110,7 +109,7 @@ def _hear(settings: Settings, state: EngineState, stretch: Stretch) -> tuple[lis
         if probe not in settings.probes:
             continue
         memory, judged = hear(settings, probe, state.probes[probe], columns)
-        if memory.out_until_ms is None:
+        if probe not in state.keeper.out_of_service:
             for item in judged:
                 memory.series[item.quantity], told = quality_events(settings, item, state.origin)
                 events += told
@@ -151,21 +150,18 @@ def _view(
     room = chamber.room if chamber is not None else None
     names = settings.probes_at(room) if room else ()
     heard = at_place.get(room, []) if room else []
-    room_t = seen(settings, names, "air_temperature", state.probes, heard, at_ms, ROOM_FRESH_MS).value
-    room_h = seen(settings, names, "relative_humidity", state.probes, heard, at_ms, ROOM_FRESH_MS).value
-    adviser = state.advice.get(place, AdviceState())
+    out = state.keeper.out_of_service
+    room_t = seen(settings, names, "air_temperature", state.probes, out, heard, at_ms, ROOM_FRESH_MS).value
+    room_h = seen(settings, names, "relative_humidity", state.probes, out, heard, at_ms, ROOM_FRESH_MS).value
     around = Around(
         room_t,
         room_h,
         rooms.nights_of(state, room) if room else (),
         rooms.recent_of(state, room) if room else None,
         faults,
-        care.garden_ml(state.care, place, chamber) if chamber is not None else None,
-        told_lid(chamber, adviser) if chamber is not None else None,
-        told_heater(chamber, adviser) if chamber is not None else None,
-        changed_ms(adviser),
+        changed_ms(state.advice.get(place, AdviceState()), state.keeper.devices.get(place, ())),
     )
-    return look(settings, place, memory, state.probes, own, at_ms, around)
+    return look(settings, place, memory, state.probes, state.keeper, own, at_ms, around)
 
 
 @dataclass(slots=True)

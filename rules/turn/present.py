@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from rules.advice.state import AdviceState
-from rules.climate.hours import Climate
 from rules.climate.situation import Situation
 from rules.settings import Settings
-from rules.turn.advising import with_swings
+from rules.turn.advising import for_adviser
 from rules.turn.state import EngineState
 
 
@@ -17,7 +16,7 @@ def present(settings: Settings, state: EngineState) -> dict[str, Situation]:
 
 
 def advised_on(settings: Settings, state: EngineState, chamber: str) -> Situation | None:
-    """Return a chamber's present as its adviser would look at it: with the swings of the last hours."""
+    """Return a chamber's present as its adviser would look at it: with the swings of the last hours and the settings told."""
     situation = present(settings, state).get(chamber)
     adviser = state.advice.get(chamber, AdviceState())
-    return None if situation is None else with_swings(Climate(state.places), situation, adviser)
+    return None if situation is None else for_adviser(state, situation, adviser)

@@ -17,6 +17,7 @@ from rules.climate.memory import (
     ProbeMemory,
     Waiting,
 )
+from rules.keeper.state import KeeperState
 from rules.telling.telling import TellingState
 from rules.terms.events import Event
 
@@ -29,6 +30,7 @@ class EngineState:
     closed_ms: int
     probes: dict[str, ProbeMemory] = field(default_factory=dict)
     places: dict[str, PlaceMemory] = field(default_factory=dict)
+    keeper: KeeperState = field(default_factory=KeeperState)
     alarms: AlarmsState = field(default_factory=AlarmsState)
     advice: dict[str, AdviceState] = field(default_factory=dict)
     care: CareState = field(default_factory=CareState)
@@ -37,7 +39,7 @@ class EngineState:
     words_taken: list[str] = field(default_factory=list)
     paused_ms: int | None = None
     config_print: str = ""
-    version: int = 1
+    version: int = 2
 
 
 def shifted(value: Any, step_ms: int, name: str = "") -> Any:

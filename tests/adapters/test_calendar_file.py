@@ -9,7 +9,7 @@ from icalendar import Calendar
 
 from adapters.calendar_file import CalendarRefused, calendar_text, fold, unfold, write_calendar
 from rules.care.occurrences import Occurrence
-from rules.care.state import AwayPeriod
+from rules.keeper.state import Absence
 from rules.terms.events import DAY_MS, HOUR_MS
 
 STAMP = int(datetime(2028, 2, 1, 12, tzinfo=UTC).timestamp() * 1000)
@@ -114,7 +114,7 @@ def test_an_overdue_task_says_so_in_its_title() -> None:
 
 def test_an_absence_over_new_year_stands_with_its_hours() -> None:
     leave = int(datetime(2027, 12, 27, 8, tzinfo=UTC).timestamp() * 1000)
-    found = events(calendar_text("shelf", [], [AwayPeriod(leave, leave + 8 * DAY_MS + 3 * HOUR_MS, leave)], STAMP))
+    found = events(calendar_text("shelf", [], [Absence(leave, leave + 8 * DAY_MS + 3 * HOUR_MS, leave)], STAMP))
     (away,) = found.values()
     assert away.decoded("DTSTART") == datetime(2027, 12, 27, 8, tzinfo=UTC)
     assert away.decoded("DTEND") == datetime(2028, 1, 4, 11, tzinfo=UTC)

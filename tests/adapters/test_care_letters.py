@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from datetime import datetime
+from operator import attrgetter
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from keeper_course import pieces
+
 from adapters.wording.letter import compose
 from rules.care.care import CareState, NothingKnown, follow
+from rules.keeper.state import KeeperState
 from rules.settings import Chamber, Garden, Settings, Site, Telling
 from rules.telling.telling import TellingState, tell
-from rules.terms.events import CareEvent, LetterEvent
+from rules.terms.events import CareEvent, Event, LetterEvent
 from rules.terms.words import Away, CareDone, Observation, Word
 
 ZONE = ZoneInfo("Europe/Berlin")
@@ -25,9 +29,18 @@ def at(text: str) -> int:
 
 
 def letters(begin: str, end: str, *words: Word) -> list[LetterEvent]:
-    _, events = follow(WATCH, CareState(), words, at(begin), at(end), "o", NothingKnown())
-    _, found = tell(WATCH, TellingState(), events, at(begin), at(end), "o")
-    return [one for one in found if one.sort != "system"]
+    return [one for one in course(begin, end, *words)[1] if one.sort != "system"]
+
+
+def course(begin: str, end: str, *words: Word) -> tuple[list[Event], list[LetterEvent]]:
+    care, telling, events, found = CareState(), TellingState(), [], []
+    for piece in pieces(WATCH, KeeperState(), words, at(begin), at(end), "o"):
+        care, told = follow(WATCH, care, piece.heard, piece.from_ms, piece.until_ms, "o", NothingKnown())
+        said = sorted([*piece.heard.events, *told], key=attrgetter("at_ms"))
+        away = piece.heard.state.away
+        telling, sent = tell(WATCH, telling, said, piece.from_ms, piece.until_ms, "o", away=away)
+        events, found = events + said, found + sent
+    return events, found
 
 
 def told(kind: type[Word], when: str, **keys: Any) -> Word:
@@ -96,13 +109,11 @@ def test_while_the_keeper_is_away_care_that_cannot_wait_goes_to_the_stand_in() -
 
 
 def test_a_task_that_is_done_is_owed_no_longer() -> None:
-    _, events = follow(
-        WATCH, CareState(),
-        [told(CareDone, "2027-05-03 18:00", task="leaves"), told(CareDone, "2027-05-05 06:15", task="leaves")],
-        at("2027-05-03 12:00"), at("2027-05-05 07:00"), "o", NothingKnown(),
+    events, found = course(
+        "2027-05-03 12:00", "2027-05-05 07:00",
+        told(CareDone, "2027-05-03 18:00", task="leaves"), told(CareDone, "2027-05-05 06:15", task="leaves"),
     )  # fmt: skip
     assert "overdue" in {one.status for one in events if isinstance(one, CareEvent) and one.task == "leaves"}
-    _, found = tell(WATCH, TellingState(), events, at("2027-05-03 12:00"), at("2027-05-05 07:00"), "o")
     assert not [one for one in found if one.sort == "care"]
 
 

@@ -17,7 +17,8 @@ from daemon.config.configuration import load
 from daemon.config.settings import settings_of
 from daemon.store.history import History
 from daemon.store.spool import Spool
-from rules.terms.events import DAY_MS, MINUTE_MS, Batch, Event, MediumFault, WordEvent
+from rules.keeper.devices import told_knobs
+from rules.terms.events import DAY_MS, MINUTE_MS, Batch, Event, LetterEvent, MediumFault, WordEvent
 from rules.turn.advance import advance, dump_state
 from rules.turn.state import EngineState
 
@@ -307,6 +308,30 @@ def test_done_is_taken_for_the_open_advice_of_a_chamber_and_only_once(hot: Shelf
     assert "is done; what it does will be compared with what was predicted" in told
     assert hot.heard() == [("advice-done", True)]
     assert "was told as done before" in hot.say("done", told.split()[0])
+
+
+def test_what_is_booked_is_what_the_letter_asked_for_though_the_advice_has_moved_on(shelf: Shelf) -> None:
+    shelf.live(20, 28.6, 74.0)
+    (read,) = [one for event in shelf.events if isinstance(event, LetterEvent) for one in event.about if one.kind == "advice"]
+    assert (read.name, read.device, read.amount) == ("nest-1", "heater", 2.5)
+    shelf.live(45, 29.9, 64.0)
+    assert shelf.state is not None and shelf.state.advice["nest"].open is not None
+    assert (shelf.state.advice["nest"].open.name, shelf.state.advice["nest"].open.amounts) == ("nest-1.2", [4.0])
+    assert "Booked: Turn the heater's thermostat down from 28 to 25.5 °C." in shelf.say("done", "nest-1")
+    assert shelf.heard() == [("advice-done", True)]
+    assert told_knobs(shelf.state.keeper.devices["nest"]) == {"setpoint": 25.5}
+    assert "was told as done before" in shelf.say("done", "nest-1.2")
+
+
+def test_done_of_a_chamber_asks_which_one_where_its_advice_has_changed_since_the_letter(shelf: Shelf) -> None:
+    shelf.live(34, 28.6, 74.0)
+    shelf.now_ms += 17 * MINUTE_MS  # the probe is silent: it is the probe that should be looked at, which no letter says yet
+    shelf.turn()
+    told = shelf.say("done", "nest", status=65)
+    assert "nest-1: Turn the heater's thermostat down from 28 to 25.5 °C" in told
+    assert "nest-1.2: Check the probe air" in told
+    shelf.say("done", "nest-1")
+    assert shelf.heard() == [("advice-done", True)]
 
 
 # ---------------------------------------------------------------- chattering

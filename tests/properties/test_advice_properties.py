@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from advice_scenes import alarms, devices, settings_of, situation
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from rules.advice.advisory import AdviceState, consider, hear
+from rules.advice.advisory import AdviceState, consider, done, told_as
 from rules.advice.cause import Standing, humidity_floor_pct
 from rules.climate.situation import Situation
 from rules.settings import Chamber, Devices, Garden, Heater, Mister, Vents
 from rules.terms.events import AdviceEvent
-from rules.terms.words import AdviceDone
 
 STATE = TypeAdapter(AdviceState)
 MANY = settings(max_examples=120, deadline=None, derandomize=True)
@@ -163,9 +164,9 @@ def test_devices_that_are_not_there_are_never_advised(t, rh, room, chamber):
 @given(st.lists(st.tuples(temperatures, humidities, rooms, st.booleans()), min_size=2, max_size=8), chambers)
 def test_one_advisory_is_open_at_a_time_and_ids_never_repeat_nor_depend_on_a_restart(steps, chamber):
     straight = restarted = AdviceState()
-    settings, ids, open_ones = settings_of(chamber), [], set()
+    settings, ids, open_ones, told = settings_of(chamber), [], set(), []
     for hour, (t, rh, room, obeys) in enumerate(steps):
-        now = scene(t, rh, room, at_ms=1_770_000_000_000 + hour * 3_600_000)
+        now = replace(scene(t, rh, room, at_ms=1_770_000_000_000 + hour * 3_600_000), changes=tuple(told))
         standing: dict[str, Standing] = alarms(now, chamber)
         straight, events = consider(settings, "north", straight, now, standing, "test")
         restarted, same = consider(settings, "north", STATE.validate_json(STATE.dump_json(restarted)), now, standing, "test")
@@ -174,8 +175,9 @@ def test_one_advisory_is_open_at_a_time_and_ids_never_repeat_nor_depend_on_a_res
         open_ones |= {event.advisory for event in events if event.status == "given"}
         open_ones -= {event.advisory for event in events if event.status in ("resolved", "withdrawn", "verified")}
         assert len(open_ones) <= 1
-        if obeys and straight.open is not None:
-            word = AdviceDone(taken_ms=now.at_ms, word_id=f"w{hour}", advisory=straight.open.advisory)
-            straight, _ = hear(settings, "north", straight, word, now, "test")
-            restarted, _ = hear(settings, "north", restarted, word, now, "test")
+        if obeys and straight.open is not None and straight.open.done_ms is None:
+            straight, changes = done(straight, straight.open, None, now.at_ms)
+            restarted, same_changes = done(restarted, told_as(restarted, straight.open.name), None, now.at_ms)
+            assert changes == same_changes
+            told += changes
     assert len(set(ids)) == len(ids)

@@ -8,10 +8,12 @@ from zoneinfo import ZoneInfo
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from keeper_course import pieces
 from pydantic import TypeAdapter
 
 from rules.alarms.alarms import follow, standing
 from rules.alarms.state import AlarmsState
+from rules.keeper.state import KeeperState
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
 from rules.telling.quiet_hours import local, quiet_until_ms
 from rules.telling.state import TellingState
@@ -122,8 +124,23 @@ def _advice(event: AlarmEvent, number: int) -> AdviceEvent:
     )
 
 
+def _followed(
+    watch: Settings, stream: list[object], from_ms: int, until_ms: int, cuts: list[float] | None = None
+) -> tuple[AlarmsState, list[object]]:
+    """Follow the stream with the keeper's room before the alarms; with cuts, cut each of its stretches anywhere and store."""
+    state, events = AlarmsState(), []
+    for piece in pieces(watch, KeeperState(), stream, from_ms, until_ms, ORIGIN):
+        turned = piece.heard.turned
+        events += piece.heard.events
+        for part, begin, end in _pieces(piece.stimuli, cuts or [], piece.from_ms, piece.until_ms, _at):
+            state = ALARMS_STATE.validate_json(ALARMS_STATE.dump_json(state))
+            state, told = follow(watch, state, piece.heard.state, part, begin, end, ORIGIN, turned=turned)
+            events, turned = events + told, False
+    return state, events
+
+
 def _whole(stream: list[object]) -> tuple[AlarmsState, list[object], TellingState, list[LetterEvent]]:
-    state, events = follow(WATCH, AlarmsState(), stream, START_MS, _end(stream), ORIGIN)
+    state, events = _followed(WATCH, stream, START_MS, _end(stream))
     telling, letters = tell(WATCH, TellingState(), _rest(events, True), START_MS, _end(stream), ORIGIN)
     return state, events, telling, letters
 
@@ -148,11 +165,7 @@ def _pieces(
 def test_any_cutting_and_any_storing_gives_the_same_events_letters_and_states(stream: list[object], cuts: list[float]) -> None:
     state, events, telling, letters = _whole(stream)
 
-    cut_state, cut_events = AlarmsState(), []
-    for part, from_ms, until_ms in _pieces(stream, cuts, START_MS, _end(stream), _at):
-        cut_state = ALARMS_STATE.validate_json(ALARMS_STATE.dump_json(cut_state))
-        cut_state, more = follow(WATCH, cut_state, part, from_ms, until_ms, ORIGIN)
-        cut_events += more
+    cut_state, cut_events = _followed(WATCH, stream, START_MS, _end(stream), cuts)
     assert cut_events == events
     assert cut_state == state
 
@@ -186,9 +199,9 @@ def test_no_transition_depends_on_what_the_wall_clock_shows(stream: list[object]
     stream = [stimulus for stimulus in stream if not isinstance(stimulus, Away)] or [stream[0]]
     if isinstance(stream[0], Away):
         return
-    _, events = follow(WATCH, AlarmsState(), stream, START_MS, _end(stream), ORIGIN)
+    _, events = _followed(WATCH, stream, START_MS, _end(stream))
     moved = _clock(stream, shift_ms)
-    _, later = follow(WATCH, AlarmsState(), moved, START_MS + shift_ms, _end(moved), ORIGIN)
+    _, later = _followed(WATCH, moved, START_MS + shift_ms, _end(moved))
     assert [(e.id, e.at_ms + shift_ms, e.kind) for e in events] == [(e.id, e.at_ms, e.kind) for e in later]
     assert [getattr(e, "change", "") for e in events] == [getattr(e, "change", "") for e in later]
 
@@ -234,7 +247,7 @@ def _check_one_life(told: list[AlarmEvent]) -> None:
 
 def _calmed(stream: list[object]) -> tuple[list[object], int]:
     """The stream, and then every alarm back to normal: what was told must then be ended."""
-    state, _ = follow(WATCH, AlarmsState(), stream, START_MS, _at(stream[-1]) + 1, ORIGIN)
+    state, _ = _followed(WATCH, stream, START_MS, _at(stream[-1]) + 1)
     end_ms = _at(stream[-1]) + HOUR_MS
     back = [
         ConditionChange(end_ms, one.chamber, one.alarm, "normal", None, probe=one.probe, medium=one.medium)
@@ -247,7 +260,7 @@ def _calmed(stream: list[object]) -> tuple[list[object], int]:
 @given(streams())
 def test_a_raise_that_was_told_is_ended_exactly_once_and_nothing_else_is_ended(stream: list[object]) -> None:
     calm, end_ms = _calmed(stream)
-    _, events = follow(DAILY, AlarmsState(), calm, START_MS, end_ms, ORIGIN)
+    _, events = _followed(DAILY, calm, START_MS, end_ms)
     state, letters = tell(DAILY, TellingState(), _rest(events, False), START_MS, end_ms, ORIGIN)
     told, ended = set(), Counter()
     for letter in letters:

@@ -10,17 +10,19 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from keeper_course import pieces
 from pydantic import TypeAdapter
 
 from rules.care.care import CareState, Hours, follow, plan
 from rules.climate.hours import Hourly
+from rules.keeper.state import KeeperState
 from rules.settings import Chamber, Devices, Garden, Mister, Settings, Site, Telling
-from rules.terms.events import DAY_MS, HOUR_MS
+from rules.terms.events import DAY_MS, HOUR_MS, Event
 from rules.terms.words import Away, CareDone, GardenSize, LeavesGiven, Observation, Word
 from rules.trade.routine import TASKS
 from rules.trade.symptoms import SYMPTOMS
 
-STATE = TypeAdapter(CareState)
+STATE, KEEPER = TypeAdapter(CareState), TypeAdapter(KeeperState)
 ZONE = ZoneInfo("Europe/Berlin")
 BEGIN = int(datetime(2027, 3, 20, 11, 17, tzinfo=UTC).timestamp() * 1000)  # a change of clocks lies eight days ahead
 SPAN = 60 * DAY_MS
@@ -89,16 +91,27 @@ def streams(draw: st.DrawFn) -> list[Word]:
 
 
 def run(words: list[Word], cuts: list[int]) -> tuple[Any, list[dict[str, Any]]]:
-    state, told = CareState(), []
+    state, keeper, told = CareState(), KeeperState(), []
     edges = [BEGIN, *sorted({BEGIN + cut for cut in cuts}), BEGIN + SPAN]
     for begin, end in pairwise(edges):
         inside = [word for word in words if begin <= word.taken_ms < end]
         before = STATE.dump_json(state)
-        after, events = follow(WATCH, state, inside, begin, end, "o", Swinging())
-        assert STATE.dump_json(state) == before, "the state that was handed in was changed"
-        state = STATE.validate_json(STATE.dump_json(after))
+        was = KEEPER.dump_json(keeper)
+        after, later, events = followed(state, keeper, inside, begin, end)
+        assert (STATE.dump_json(state), KEEPER.dump_json(keeper)) == (before, was), "the state that was handed in was changed"
+        state, keeper = STATE.validate_json(STATE.dump_json(after)), KEEPER.validate_json(KEEPER.dump_json(later))
         told += [event.as_json() for event in events]
-    return STATE.dump_python(state), told
+    return (STATE.dump_python(state), KEEPER.dump_python(keeper)), told
+
+
+def followed(
+    state: CareState, keeper: KeeperState, words: list[Word], begin: int, end: int
+) -> tuple[CareState, KeeperState, list[Event]]:
+    events: list[Event] = []
+    for piece in pieces(WATCH, keeper, words, begin, end, "o"):
+        state, told = follow(WATCH, state, piece.heard, piece.from_ms, piece.until_ms, "o", Swinging())
+        keeper, events = piece.heard.state, [*events, *piece.heard.events, *told]
+    return state, keeper, events
 
 
 @settings(max_examples=120, deadline=None)
@@ -123,8 +136,8 @@ def test_events_come_in_order_once_each_and_no_word_is_lost(words: list[Word]) -
 @settings(max_examples=60, deadline=None)
 @given(streams())
 def test_the_plan_is_in_order_and_its_identities_are_its_own(words: list[Word]) -> None:
-    state, _ = follow(WATCH, CareState(), words, BEGIN, BEGIN + SPAN, "o", Swinging())
-    ahead = plan(WATCH, state, BEGIN + SPAN + 200 * DAY_MS)
+    state, keeper, _ = followed(CareState(), KeeperState(), words, BEGIN, BEGIN + SPAN)
+    ahead = plan(WATCH, state, keeper, BEGIN + SPAN + 200 * DAY_MS)
     assert len({one.uid for one in ahead}) == len(ahead) > 0
     assert [one.due_ms for one in ahead] == sorted(one.due_ms for one in ahead)
     daily = {one.task for one in ahead if one.repeats_ms}

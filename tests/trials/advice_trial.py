@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC
 from typing import Any
 
@@ -31,14 +31,16 @@ from chamber_truth import (
     taken,
 )
 
-from rules.advice.advisory import AdviceState, consider, hear, told_lid
+from rules.advice.advisory import AdviceState, consider
+from rules.advice.advisory import done as book
 from rules.advice.cause import Standing
 from rules.climate.situation import Situation
+from rules.keeper.devices import changed, lid_now
+from rules.keeper.state import KeeperState
 from rules.physics.lid_factor import FactorBelief, learn_from_measurement, prior_factor
 from rules.settings import Chamber, Devices, Fan, Heater, Mister, Settings, Site, Telling, Vents
 from rules.settings import Room as RoomSettings
 from rules.terms.events import HOUR_MS
-from rules.terms.words import AdviceDone
 
 SETTLE_H = 20
 ROUND_H = 4
@@ -239,6 +241,7 @@ class Program:
 
     def __init__(self, cases: Cases) -> None:
         self.states = [AdviceState() for _ in cases.chambers]
+        self.told = [KeeperState(devices={"north": []}) for _ in cases.chambers]
         self.watches = [
             Settings(site=Site(), zone=UTC, rooms={"study": RoomSettings()}, chambers={"north": chamber}, probes={},
                 telling=Telling())
@@ -249,7 +252,7 @@ class Program:
         """Return the belief in each lid's factor: after foam was told, the factor of the foamed lid."""
         out = []
         for i, belief in enumerate(cases.belief):
-            lid = told_lid(cases.chambers[i], self.states[i])
+            lid = lid_now(self.told[i], "north", cases.chambers[i])
             if lid == cases.chambers[i].lid:
                 out.append(belief)
                 continue
@@ -262,7 +265,8 @@ class Program:
     ) -> Array:
         done = np.zeros(len(now))
         for i, situation in enumerate(now):
-            state, events = consider(self.watches[i], "north", self.states[i], situation, standing[i], "trial")
+            now_set = replace(situation, changes=tuple(self.told[i].devices["north"]))
+            state, events = consider(self.watches[i], "north", self.states[i], now_set, standing[i], "trial")
             last = events[-1] if events else None
             if last is not None and last.status in ("given", "updated") and state.open is not None:
                 share = float(rng.uniform(0.9, 1.1)) if state.open.moves else 1.0
@@ -270,9 +274,8 @@ class Program:
                 _do(cases, i, [(m.knob, m.delta * (share if k == 0 else 1.0), m.unit) for k,
                     m in enumerate(state.open.moves)], acts)
                 amount = None if not state.open.moves else state.open.moves[0].amount * share
-                word = AdviceDone(taken_ms=situation.at_ms, word_id=f"w{situation.at_ms}", advisory=last.advisory,
-                    amount=amount)
-                state, _ = hear(self.watches[i], "north", state, word, situation, "trial")
+                state, changes = book(state, state.open, amount, situation.at_ms)
+                self.told[i] = changed(self.told[i], "north", changes)
                 done[i] = len(last.actions)
             self.states[i] = state
         return done

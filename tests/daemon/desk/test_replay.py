@@ -126,7 +126,8 @@ def test_a_store_whose_chamber_was_renamed_since_is_told_under_the_new_name(
     assert {event["chamber"] for event in events if event["kind"] == "alarm"} == {"old-nest"}
     (word,) = (event for event in events if event["kind"] == "word")
     assert (word["accepted"], word["text"]) == (
-        False, "unknown_chamber: 'big-nest' is not in the config; allowed: old-nest, small-nest"
+        False, "unknown_chamber: 'big-nest' is not in the config; allowed: old-nest, small-nest. Nothing was changed by it;"
+        " your words stand in the record."
     )  # fmt: skip
 
 

@@ -1,15 +1,18 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from advice_scenes import alarms, devices, later, settings_of, situation, standing
 from pydantic import TypeAdapter
 
-from rules.advice.advisory import AdviceState, consider, hear, owes, told_lid
+from rules.advice.advisory import AdviceState, calibrated, consider, done, fitted, owes, told_as
 from rules.advice.model import model_as_json, prior_model
 from rules.climate.situation import Situation
-from rules.settings import Chamber, Heater, Site, Vents
-from rules.terms.events import AdviceEvent, Priority
-from rules.terms.words import AdviceDone, Calibrated, ModelFitted
+from rules.keeper.devices import lid_now, told_knobs
+from rules.keeper.state import KeeperState
+from rules.settings import Chamber, Heater, Lid, Site, Vents
+from rules.terms.events import AdviceEvent, Priority, answer_name
 
 STATE = TypeAdapter(AdviceState)
 
@@ -80,12 +83,8 @@ def test_the_same_advice_is_told_once_and_small_drifts_are_no_news():
 def test_the_state_goes_to_json_and_back_unchanged():
     chamber = Chamber(devices=devices(setpoint_c=29.0))
     state, events = advise(situation(29.0, 60.0, 21.0, 40.0), chamber)
-    state, _ = hear(settings_of(chamber), "north", state, done(events[0], 2.0), situation(29.0, 60.0), "test")
+    state, _ = follow(state, events[0], situation(29.0, 60.0), 2.0)
     assert STATE.validate_json(STATE.dump_json(state)) == state
-
-
-def done(event: AdviceEvent, amount: float | None = None) -> AdviceDone:
-    return AdviceDone(taken_ms=1, word_id="w1", advisory=event.advisory, amount=amount)
 
 
 # ---------------------------------------------------------------- its life
@@ -95,11 +94,14 @@ def dry(at_h: float = 0.0, **changed) -> Situation:
     return later(situation(26.0, 62.0, 21.0, 30.0), at_h, **changed)
 
 
-def follow(chamber: Chamber, state: AdviceState, event: AdviceEvent, now: Situation,
-    amount: float | None = None) -> AdviceState:
-    state, told = hear(settings_of(chamber), "north", state, done(event, amount), now, "test")
-    assert told == []
-    return state
+def follow(
+    state: AdviceState, event: AdviceEvent, now: Situation, amount: float | None = None
+) -> tuple[AdviceState, Situation]:
+    """Say that it is done; the situation handed back knows how the devices are set since then."""
+    told = told_as(state, answer_name(event.advisory, event.revision))
+    assert told is not None
+    state, changes = done(state, told, amount, now.at_ms, now.temperature_c)
+    return state, replace(now, changes=(*now.changes, *changes))
 
 
 def test_what_resolves_is_told_once_and_then_there_is_silence():
@@ -156,10 +158,10 @@ def test_after_done_it_waits_for_the_effect_then_says_that_it_works_and_learns()
     chamber = Chamber(devices=devices(setpoint_c=29.0))
     now = situation(29.0, 72.0, 21.0, 45.0)
     state, events = advise(now, chamber)
-    state = follow(chamber, state, events[0], now)
-    assert state.told_knobs["setpoint"] == 29.0 - events[0].amount
+    state, now = follow(state, events[0], now)
+    assert told_knobs(now.changes)["setpoint"] == 29.0 - events[0].amount
     assert advise(later(now, 1.0, temperature_c=28.1), chamber, state)[1] == []
-    cooled = later(situation(29.0 - events[0].amount, 82.0, 21.0, 45.0), 2.5)
+    cooled = later(situation(29.0 - events[0].amount, 82.0, 21.0, 45.0), 2.5, changes=now.changes)
     state, events = advise(cooled, chamber, state)
     assert events[0].status == "verified" and "It works" in events[0].headline
     assert state.gains["heater"].count == 1 and state.gains["heater"].mean == pytest.approx(1.0, abs=0.35)
@@ -169,7 +171,7 @@ def test_no_effect_says_where_to_look_and_lowers_the_gain():
     chamber = Chamber(devices=devices(setpoint_c=29.0))
     now = situation(29.0, 72.0, 21.0, 45.0)
     state, events = advise(now, chamber)
-    state = follow(chamber, state, events[0], now)
+    state, now = follow(state, events[0], now)
     state, events = advise(later(now, 2.5), chamber, state)
     assert events[0].status == "verified" and "plugged in" in events[0].headline
     assert state.gains["heater"].mean < 0.8
@@ -180,11 +182,8 @@ def test_after_a_calibration_before_and_after_are_not_compared():
     chamber = Chamber(devices=devices(setpoint_c=29.0))
     now = situation(29.0, 72.0, 21.0, 45.0)
     state, events = advise(now, chamber)
-    state = follow(chamber, state, events[0], now)
-    word = Calibrated(taken_ms=1, word_id="c1", probe="p1", quantity="relative_humidity", offset=3.0, gain=1.0,
-        standard_uncertainty=1.0)
-    state, _ = hear(settings_of(chamber), "north", state, word, now, "test")
-    state, events = advise(later(now, 2.5), chamber, state)
+    state, now = follow(state, events[0], now)
+    state, events = advise(later(now, 2.5), chamber, calibrated(state, now.at_ms))
     assert "calibrated" in events[0].reason and state.gains == {}
 
 
@@ -192,18 +191,8 @@ def test_half_the_amount_done_is_half_the_setting():
     chamber = Chamber(devices=devices(setpoint_c=29.0))
     now = situation(29.0, 72.0, 21.0, 45.0)
     state, events = advise(now, chamber)
-    state = follow(chamber, state, events[0], now, amount=events[0].amount / 2.0)
-    assert state.told_knobs["setpoint"] == pytest.approx(29.0 - events[0].amount / 2.0)
-
-
-def test_an_edit_of_the_config_wins_over_what_was_told_before():
-    chamber = Chamber(devices=devices(setpoint_c=29.0))
-    now = situation(29.0, 72.0, 21.0, 45.0)
-    state, events = advise(now, chamber)
-    state = follow(chamber, state, events[0], now)
-    edited = Chamber(devices=devices(setpoint_c=24.0))
-    state, _ = advise(later(now, 0.5), edited, state)
-    assert "setpoint" not in state.told_knobs
+    state, now = follow(state, events[0], now, amount=events[0].amount / 2.0)
+    assert told_knobs(now.changes)["setpoint"] == pytest.approx(29.0 - events[0].amount / 2.0)
 
 
 def test_an_unplugged_heater_is_plugged_in_again_lower_once_it_is_cool():
@@ -211,27 +200,31 @@ def test_an_unplugged_heater_is_plugged_in_again_lower_once_it_is_cool():
     hot = situation(33.0, 70.0, 21.0, 45.0)
     state, events = advise(hot, chamber, None, priority="wake")
     assert (events[0].device, events[0].change, events[0].amount) == ("heater", "stop", None)
-    state = follow(chamber, state, events[0], hot)
-    assert state.told_knobs["heater_plugged"] == 0.0 and owes(state)
+    state, hot = follow(state, events[0], hot)
+    assert told_knobs(hot.changes)["heater_plugged"] == 0.0 and owes(state, chamber, hot.changes)
     still = later(hot, 0.2, temperature_c=31.0)
     assert advise(still, chamber, state)[1] == []
-    cool = later(situation(25.5, 80.0, 21.0, 45.0), 3.0)
+    cool = later(situation(25.5, 80.0, 21.0, 45.0), 3.0, changes=hot.changes)
     while_called_too_warm = advise(cool, chamber, state, "temperature-high")[1]
     assert [event.status for event in while_called_too_warm] == ["verified"]
     state, events = advise(cool, chamber, state)
     assert events[-1].status == "given" and "Plug the heater in again" in events[-1].headline
     assert "set to 25.5 °C" in events[-1].headline and "7 K past its set point" in events[-1].headline
-    state = follow(chamber, state, events[-1], cool)
-    assert state.told_knobs["heater_plugged"] == 1.0
+    state, cool = follow(state, events[-1], cool)
+    assert told_knobs(cool.changes)["heater_plugged"] == 1.0
+
+
+def lid_of(chamber: Chamber, now: Situation) -> Lid:
+    return lid_now(KeeperState(devices={"north": list(now.changes)}), "north", chamber)
 
 
 def test_foam_that_was_laid_counts_for_the_lid_from_then_on():
     chamber = Chamber(devices=devices())
     now = situation(26.0, 84.0, 18.0, 40.0)
     state, events = advise(now, chamber)
-    assert "lid insulate" in acts(events[0]) and told_lid(chamber, state) == chamber.lid
-    state = follow(chamber, state, events[0], now)
-    assert told_lid(chamber, state).insulation_mm >= 10.0
+    assert "lid insulate" in acts(events[0]) and lid_of(chamber, now) == chamber.lid
+    state, now = follow(state, events[0], now)
+    assert lid_of(chamber, now).insulation_mm >= 10.0
 
 
 # ---------------------------------------------------------------- what it does not know
@@ -303,12 +296,11 @@ def test_a_keeper_who_reads_fahrenheit_is_told_fahrenheit():
 
 def test_a_fitted_model_is_taken_and_one_of_another_version_is_not():
     chamber = Chamber(devices=devices())
-    settings, now = settings_of(chamber), dry()
+    now = dry()
     model = model_as_json(prior_model(chamber)) | {"source": "fitted"}
     for body, source in ((model, "fitted"), ({"mean": [1.0]}, "fitted")):
-        word = ModelFitted(taken_ms=1, word_id="m1", chamber="north", model=body)
-        state, events = hear(settings, "north", AdviceState(model=model), word, now, "test")
-        assert events == [] and state.model is not None and state.model["source"] == source
+        state = fitted(AdviceState(model=model), body)
+        assert state.model is not None and state.model["source"] == source
     odd = AdviceState(model={"mean": [1.0]})
     assert advise(now, chamber, odd)[1][0].status == "given"
 

@@ -4,14 +4,14 @@ import pytest
 from advice_scenes import alarms, devices, situation
 
 from rules.advice.cause import goal_of, heat_comes_first, humidity_at_target_pct, humidity_floor_pct, reason_of
-from rules.advice.devices import present_knobs
+from rules.keeper.devices import present_knobs
 from rules.settings import Chamber, Garden, Heater, HumidityBand, Vents
 from rules.settings import Devices as DeviceSettings
 
 
 def reason(now, chamber=None, *names, **more):
     chamber = chamber or Chamber(devices=devices())
-    return reason_of(chamber, now, alarms(now, chamber, *names), present_knobs(chamber, {}), **more)
+    return reason_of(chamber, now, alarms(now, chamber, *names), present_knobs(chamber, ()), **more)
 
 
 @pytest.mark.parametrize(

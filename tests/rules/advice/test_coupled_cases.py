@@ -34,6 +34,7 @@ from math import sin
 import pytest
 from advice_scenes import devices
 
+from rules.keeper.devices import told_knobs
 from rules.settings import Chamber, Garden, Heater, Mister, Probe, Room, Settings, Site, Telling, Vents
 from rules.terms.events import AdviceEvent, AlarmEvent, Batch, CareEvent, Event, LetterEvent, Reading
 from rules.terms.words import AdviceDone, Calibrated, Observation, Word
@@ -368,7 +369,7 @@ def test_an_advisory_is_done_verified_and_over_through_the_engine():
     second = advance(settings, first.state, Batch.of(readings(cooling, 90, 390), [word]), START_MS + 390 * MINUTE_MS)
     told = [(event.status, event.headline) for event in advice(second.events) if event.advisory == given.advisory]
     assert ("verified", "It works: the change does what was expected") in told or told[0][0] == "resolved"
-    assert second.state.advice["north"].told_knobs["setpoint"] == pytest.approx(29.0 - given.amount)
+    assert told_knobs(second.state.keeper.devices["north"])["setpoint"] == pytest.approx(29.0 - given.amount)
 
 
 def test_all_18_cells_and_all_18_cases_are_played():

@@ -2,24 +2,42 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field, replace
+
 import pytest
 from advice_scenes import alarms, devices, later, settings_of, situation
 
-from rules.advice.advisory import AdviceState, consider, hear, owes
+from rules.advice.advisory import AdviceState, consider, owes
+from rules.advice.advisory import done as book
+from rules.advice.state import OpenAdvice
 from rules.climate.situation import Situation
+from rules.keeper.devices import told_knobs
+from rules.keeper.state import DeviceChange
 from rules.settings import Chamber, Vents
 from rules.terms.events import AdviceEvent
-from rules.terms.words import AdviceDone
 
 HOT_PLAIN = ("temperature-high",)
 
 
+@dataclass
+class Adviser:
+    """What the adviser remembers, and what the keeper told of the devices."""
+
+    state: AdviceState = field(default_factory=AdviceState)
+    changes: tuple[DeviceChange, ...] = ()
+
+    @property
+    def open(self) -> OpenAdvice | None:
+        return self.state.open
+
+
 def asked(
-    now: Situation, chamber: Chamber, state: AdviceState | None = None, *names: str, priority: str = "wake"
-) -> tuple[AdviceState, list[AdviceEvent]]:
-    return consider(
-        settings_of(chamber), "north", state or AdviceState(), now, alarms(now, chamber, *names, priority=priority), "test"
-    )
+    now: Situation, chamber: Chamber, adviser: Adviser | None = None, *names: str, priority: str = "wake"
+) -> tuple[Adviser, list[AdviceEvent]]:
+    adviser, standing = adviser or Adviser(), alarms(now, chamber, *names, priority=priority)
+    now = replace(now, changes=adviser.changes)
+    state, events = consider(settings_of(chamber), "north", adviser.state, now, standing, "test")
+    return Adviser(state, adviser.changes), events
 
 
 def told(now: Situation, chamber: Chamber, *names: str) -> AdviceEvent:
@@ -32,10 +50,10 @@ def acts(event: AdviceEvent) -> list[str]:
     return [f"{action.device} {action.change}" for action in event.actions]
 
 
-def done(state: AdviceState, now: Situation, chamber: Chamber, word_id: str = "w") -> AdviceState:
-    assert state.open is not None
-    word = AdviceDone(taken_ms=now.at_ms, word_id=word_id, advisory=state.open.advisory)
-    return hear(settings_of(chamber), "north", state, word, now, "test")[0]
+def done(adviser: Adviser, now: Situation) -> Adviser:
+    assert adviser.open is not None
+    state, changes = book(adviser.state, adviser.open, None, now.at_ms, now.temperature_c)
+    return Adviser(state, (*adviser.changes, *changes))
 
 
 def box(setpoint_c: float | None = 25.5, **changed) -> Chamber:
@@ -91,11 +109,11 @@ def test_a_weak_heater_that_was_looked_at_gets_its_vents_closed_while_it_is_only
     chamber, now = box(26.0, vents=Vents(count=3, open=2)), situation(22.5, 75.0, 18.0, 45.0, factor=0.8)
     state, events = asked(now, chamber, priority="today")
     assert "heater check" in acts(events[0]) and "heater more" not in acts(events[0])
-    state = done(state, now, chamber)
+    state = done(state, now)
     state, events = asked(later(now, 1.0), chamber, state, priority="today")
     assert acts(events[-1]) == ["vent close", "garden insulate"]
-    state = done(state, later(now, 1.0), chamber, "v")
-    assert state.told_knobs["vents"] == 0.0
+    state = done(state, later(now, 1.0))
+    assert told_knobs(state.changes)["vents"] == 0.0
 
 
 def test_a_heater_that_warms_up_again_is_left_to_it():
@@ -107,7 +125,7 @@ def test_a_heater_that_was_looked_at_is_not_suspected_again_for_a_week():
     chamber, now = box(26.0), situation(22.5, 75.0, 15.0, 50.0)
     state, events = asked(now, chamber)
     assert "heater check" in acts(events[0])
-    state = done(state, now, chamber)
+    state = done(state, now)
     seen = []
     for hour in range(1, 6 * 24):
         state, events = asked(later(now, float(hour)), chamber, state)
@@ -154,7 +172,7 @@ def test_done_to_a_runaway_is_not_answered_by_another_urgent_letter_at_once():
     chamber, hot = box(), situation(32.5, 70.0, 21.0, 45.0, temperature_slope_k_h=6.0)
     state, _ = asked(hot, chamber, None, "heater-runaway")
     when_done = later(hot, 0.2, temperature_c=33.7)
-    state = done(state, when_done, chamber)
+    state = done(state, when_done)
     state, events = asked(later(hot, 0.21, temperature_c=33.8), chamber, state, "heater-runaway")
     assert events == []
     cooling = later(hot, 0.5, temperature_c=32.8, temperature_slope_k_h=-4.0)
@@ -165,19 +183,19 @@ def test_done_to_a_runaway_is_not_answered_by_another_urgent_letter_at_once():
 
 def test_what_still_rises_unplugged_is_told_to_look_at_the_plug():
     chamber, hot = box(), situation(33.0, 70.0, 21.0, 45.0)
-    state = done(asked(hot, chamber, None, "heater-runaway")[0], hot, chamber)
+    state = done(asked(hot, chamber, None, "heater-runaway")[0], hot)
     _, events = asked(later(hot, 0.6, temperature_c=35.0, temperature_slope_k_h=4.0), chamber, state, "heater-runaway")
     assert acts(events[-1])[0] == "heater check" and "right plug" in events[-1].headline
 
 
-def run_away(chamber: Chamber, state: AdviceState, at_h: float) -> AdviceState:
+def run_away(chamber: Chamber, state: Adviser, at_h: float) -> Adviser:
     hot = later(situation(33.0, 70.0, 21.0, 45.0), at_h)
-    return done(asked(hot, chamber, state, "heater-runaway")[0], hot, chamber, f"u{at_h}")
+    return done(asked(hot, chamber, state, "heater-runaway")[0], hot)
 
 
 def test_plugging_in_again_is_judged_by_the_highest_temperature_since():
     chamber = box(27.0)
-    state = run_away(chamber, AdviceState(), 0.0)
+    state = run_away(chamber, Adviser(), 0.0)
     state, _ = asked(later(situation(35.2, 70.0, 21.0, 45.0), 0.1), chamber, state, "heater-runaway")
     state, events = asked(later(situation(25.0, 78.0, 21.0, 45.0), 3.0), chamber, state)
     assert "8 K past its set point" in events[-1].headline and "only then" in events[-1].headline
@@ -185,15 +203,15 @@ def test_plugging_in_again_is_judged_by_the_highest_temperature_since():
 
 def test_the_same_urgent_steps_twice_within_a_day_are_not_simply_repeated():
     chamber = box()
-    state = run_away(chamber, AdviceState(), 0.0)
+    state = run_away(chamber, Adviser(), 0.0)
     cool = later(situation(25.0, 78.0, 21.0, 45.0), 3.0)
-    state = done(asked(cool, chamber, state)[0], cool, chamber, "p")
+    state = done(asked(cool, chamber, state)[0], cool)
     again = later(situation(29.0, 70.0, 21.0, 45.0, temperature_slope_k_h=5.0), 6.0)
     state, events = asked(again, chamber, state, "heater-runaway")
     assert acts(events[-1]) == ["heater stop", "probe check"]
     assert "not the first time today" in events[-1].actions[0].text and "second thermometer" in events[-1].actions[1].text
     assert "not found yet" in events[-1].reason
-    state = done(state, again, chamber, "u2")
+    state = done(state, again)
     chilly = later(situation(22.0, 78.0, 20.0, 45.0), 9.0)
     state, events = asked(chilly, chamber, state)
     assert acts(events[-1]) == ["heater check", "room more"] and "Leave the heater out" in events[-1].headline
@@ -206,28 +224,29 @@ def test_the_same_urgent_steps_twice_within_a_day_are_not_simply_repeated():
 
 def test_the_set_point_is_not_walked_down_while_the_heater_rests():
     chamber = box(25.5)
-    state, seen = AdviceState(), []
+    state, seen = Adviser(), []
     for hour in range(0, 96, 2):
         now = later(situation(29.4, 60.0, 28.6, 55.0), float(hour))
         state, events = asked(now, chamber, state, priority="today")
         seen += [name for event in events for name in acts(event)]
         if state.open is not None and state.open.done_ms is None:
-            state = done(state, now, chamber, f"w{hour}")
+            state = done(state, now)
     assert not {"heater less", "heater stop"} & set(seen)
-    assert state.told_knobs.get("setpoint", 25.5) == 25.5
+    assert told_knobs(state.changes).get("setpoint", 25.5) == 25.5
 
 
 @pytest.mark.parametrize("obedient", [True, False])
 def test_an_unknown_set_point_is_told_as_a_figure_once_and_is_no_ladder(obedient):
-    chamber, state, headlines = box(None), AdviceState(), []
+    chamber, state, headlines = box(None), Adviser(), []
     for hour in range(0, 120, 3):
         now = later(situation(22.5, 90.0, 18.0, 50.0, factor=0.9, usual_range_k=0.2), float(hour))
         state, events = asked(now, chamber, state, priority="today")
         headlines += [event.headline for event in events if event.status == "given" and "heater more" in acts(event)]
         if obedient and state.open is not None and state.open.done_ms is None:
-            state = done(state, now, chamber, f"w{hour}")
+            state = done(state, now)
     assert headlines and "to 25.5 °C if its dial shows figures" in headlines[0]
-    assert state.told_knobs.get("setpoint", 25.5) == 25.5  # flat at 22.5 with 25.5 set: it is at its limit, not told up again
+    # flat at 22.5 with 25.5 set: it is at its limit, not told up again
+    assert told_knobs(state.changes).get("setpoint", 25.5) == 25.5
     assert len(headlines) == 1 or not obedient
 
 
@@ -242,12 +261,12 @@ def test_what_was_turned_down_for_a_warm_spell_is_turned_up_again_before_it_is_c
     chamber, warm = box(28.5), situation(29.0, 72.0, 21.0, 45.0)
     state, events = asked(warm, chamber, priority="today")
     assert acts(events[0])[0] == "heater less"
-    state = done(state, warm, chamber)
-    low = state.told_knobs["setpoint"]
-    assert low >= 24.5 and owes(state)
+    state = done(state, warm)
+    low = told_knobs(state.changes)["setpoint"]
+    assert low >= 24.5 and owes(state.state, chamber, state.changes)
     cool = later(situation(low, 79.0, 18.0, 45.0, factor=0.8), 30.0)
     state, events = asked(cool, chamber, state)
     text = next(event.headline for event in events if event.status == "given")
     assert low < 25.1 and f"up again from {low:g} to 25.5 °C" in text
-    state = done(state, cool, chamber, "up")
-    assert state.told_knobs["setpoint"] == 25.5
+    state = done(state, cool)
+    assert told_knobs(state.changes)["setpoint"] == 25.5

@@ -7,7 +7,6 @@ from chamber_histories import history_of, true_logs
 from pydantic import ValidationError
 
 from rules.advice.balance import COURSE_H, Setting, at_rest, course, present_of
-from rules.advice.devices import present_knobs
 from rules.advice.fit import fit
 from rules.advice.model import (
     BUFFER,
@@ -20,6 +19,7 @@ from rules.advice.model import (
     model_from_json,
     prior_model,
 )
+from rules.keeper.devices import present_knobs
 from rules.settings import Chamber, Fan, Heater, Mister
 from rules.settings import Devices as DeviceSettings
 
@@ -38,7 +38,7 @@ def setting(present, count: int = 1, **changed) -> Setting:
 
 def present(t=26.0, rh=75.0, room=20.0, room_pct=45.0, setpoint_c=26.0, **changed):
     chamber = Chamber(devices=devices(setpoint_c=setpoint_c))
-    return present_of(prior_model(chamber), chamber, situation(t, rh, room, room_pct, **changed), present_knobs(chamber, {}))
+    return present_of(prior_model(chamber), chamber, situation(t, rh, room, room_pct, **changed), present_knobs(chamber, ()))
 
 
 def mean(values, weight) -> float:

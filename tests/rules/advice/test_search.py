@@ -6,14 +6,15 @@ from advice_scenes import alarms, devices, situation
 
 from rules.advice.balance import present_of
 from rules.advice.cause import reason_of
-from rules.advice.devices import moves_for, present_knobs
+from rules.advice.devices import moves_for
 from rules.advice.model import DRAWS, prior_model
 from rules.advice.search import combos, setting_of, solve
+from rules.keeper.devices import present_knobs
 from rules.settings import Chamber, Mister, Vents
 
 
 def solved(now, chamber, most=2, gains=None):
-    knobs = present_knobs(chamber, {})
+    knobs = present_knobs(chamber, ())
     cause = reason_of(chamber, now, alarms(now, chamber), knobs)
     moves = [move for step in cause.cell.order for move in moves_for(step, chamber, cause, knobs)]
     present = present_of(prior_model(chamber), chamber, now, knobs)
@@ -91,7 +92,7 @@ def test_the_same_question_has_the_same_answer():
 def test_a_rise_is_predicted_to_end_at_the_thermostats_set_point_unless_it_is_past_that(temperature_c, slope_k_h, most_c):
     chamber = Chamber(devices=devices(setpoint_c=26.5))
     now = situation(temperature_c, 80.0, 18.0, 50.0, temperature_slope_k_h=slope_k_h)
-    rest = present_of(prior_model(chamber), chamber, now, present_knobs(chamber, {})).rest_c
+    rest = present_of(prior_model(chamber), chamber, now, present_knobs(chamber, ())).rest_c
     assert temperature_c < float(rest.max()) <= most_c
     if temperature_c > 28.0:
         assert float(np.median(rest)) > temperature_c, "a thermostat that lets it rise is not believed"

@@ -6,12 +6,14 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
+from keeper_course import pieces
 from pydantic import TypeAdapter
 
 from rules.alarms.alarms import configured, follow, standing
 from rules.alarms.state import AlarmRecord, AlarmsState
 from rules.alarms.table import CONDITIONS, ROWS, TRANSITIONS, TRIGGERS, Transition
 from rules.alarms.walk import EFFECTS, GUARDS, Cue, step
+from rules.keeper.state import KeeperState
 from rules.settings import Chamber, Garden, Probe, Room, Settings, Site, Telling
 from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AlarmEvent, SystemEvent, WordEvent
@@ -49,7 +51,14 @@ def word(kind: type, minute: float, chamber: str | None = "left", alarm: str = "
 def run(
     *stimuli: object, until: float = 60, settings: Settings = WATCH, state: AlarmsState | None = None
 ) -> tuple[AlarmsState, list]:
-    return follow(settings, state or AlarmsState(), stimuli, 0, round(until * MINUTE_MS), ORIGIN)
+    """Return the alarms' state and all events, with the keeper's room before the alarms as in the turn."""
+    state, events = state or AlarmsState(), []
+    for piece in pieces(settings, KeeperState(), stimuli, 0, round(until * MINUTE_MS), ORIGIN):
+        state, told = follow(
+            settings, state, piece.heard.state, piece.stimuli, piece.from_ms, piece.until_ms, ORIGIN, turned=piece.heard.turned
+        )
+        events += [*piece.heard.events, *told]
+    return state, events
 
 
 def alarms(events: list, chamber: str = "left", alarm: str = "temperature-high") -> list[AlarmEvent]:
@@ -316,8 +325,6 @@ def test_acknowledging_twice_is_taken_and_tells_nothing_new() -> None:
         (word(Shelve, 9, chamber=None, alarm="medium-down", probe="forged", for_ms=1), "unknown_line"),
         (OutOfService(taken_ms=9 * MINUTE_MS, word_id="x", probe="forged", for_ms=1), "unknown_probe"),
         (Visit(taken_ms=9 * MINUTE_MS, word_id="x", chamber="nowhere"), "unknown_chamber"),
-        (Away(taken_ms=9 * MINUTE_MS, word_id="x", from_ms=5, to_ms=4), "away_backwards"),
-        (Away(taken_ms=9 * MINUTE_MS, word_id="x", from_ms=4, to_ms=5), "away_is_over"),
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )
@@ -352,21 +359,21 @@ def test_absence_begins_and_ends_at_the_named_instants() -> None:
 def test_alarms_of_a_chamber_that_is_gone_are_closed_and_its_numbers_never_come_again() -> None:
     state, _ = run(change(1, "active"), change(2, "active", chamber="far"))
     smaller = WATCH.model_copy(update={"chambers": {"far": Chamber()}, "probes": {}})
-    state, events = configured(smaller, state, HOUR_MS, ORIGIN)
+    state, events = configured(smaller, state, KeeperState(), HOUR_MS, ORIGIN)
     assert story(events) == [("closed", "normal", None, "unack", "none")]
     assert standing(state, "left") == {}
     assert list(standing(state, "far")) == ["temperature-high"]
 
-    again, events = configured(WATCH, state, HOUR_MS, ORIGIN)
+    again, events = configured(WATCH, state, KeeperState(), HOUR_MS, ORIGIN)
     assert events == []
-    _, events = follow(WATCH, again, [change(70, "active")], HOUR_MS, 2 * HOUR_MS, ORIGIN)
+    _, events = follow(WATCH, again, KeeperState(), [change(70, "active")], HOUR_MS, 2 * HOUR_MS, ORIGIN)
     assert [e.id for e in alarms(events)] == ["o.left.temperature-high.2.0"]
 
 
 def test_a_probe_that_moved_to_another_place_closes_its_alarm_at_the_old_one() -> None:
     state, _ = run(change(1, "active", alarm="probe-stale", probe="dry-end"))
     moved = WATCH.model_copy(update={"probes": {"dry-end": Probe(place="right"), "wet-end": Probe(place="right")}})
-    _, events = configured(moved, state, HOUR_MS, ORIGIN)
+    _, events = configured(moved, state, KeeperState(), HOUR_MS, ORIGIN)
     assert [step[0] for step in story(events, alarm="probe-stale")] == ["closed"]
 
 
@@ -392,8 +399,8 @@ def test_the_state_handed_in_is_not_changed_and_nothing_to_do_hands_it_back() ->
     state, _ = run(change(1, "active"), word(Shelve, 2, for_ms=HOUR_MS), visit)
     adapter = TypeAdapter(AlarmsState)
     before = adapter.dump_json(state)
-    assert follow(WATCH, state, (), HOUR_MS, HOUR_MS + 1, ORIGIN)[0] is state
-    follow(WATCH, state, [change(61, "harmful")], HOUR_MS, 9 * HOUR_MS, ORIGIN)
-    configured(WATCH.model_copy(update={"chambers": {}}), state, HOUR_MS, ORIGIN)
+    assert follow(WATCH, state, KeeperState(), (), HOUR_MS, HOUR_MS + 1, ORIGIN)[0] is state
+    follow(WATCH, state, KeeperState(), [change(61, "harmful")], HOUR_MS, 9 * HOUR_MS, ORIGIN)
+    configured(WATCH.model_copy(update={"chambers": {}}), state, KeeperState(), HOUR_MS, ORIGIN)
     assert adapter.dump_json(state) == before
     assert adapter.validate_json(before) == state

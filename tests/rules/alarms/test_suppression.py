@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from zoneinfo import ZoneInfo
 
+from keeper_course import pieces
+
 from rules.alarms.alarms import follow
 from rules.alarms.state import AlarmsState
 from rules.alarms.suppression import _DEPTH
+from rules.keeper.state import KeeperState
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
 from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import HOUR_MS, MINUTE_MS, AlarmEvent
@@ -41,7 +44,14 @@ def change(
 def run(
     *stimuli: object, until: float = 60, settings: Settings = WATCH, state: AlarmsState | None = None
 ) -> tuple[AlarmsState, list]:
-    return follow(settings, state or AlarmsState(), stimuli, 0, round(until * MINUTE_MS), ORIGIN)
+    """Return the alarms' state and all events, with the keeper's room before the alarms as in the turn."""
+    state, events = state or AlarmsState(), []
+    for piece in pieces(settings, KeeperState(), stimuli, 0, round(until * MINUTE_MS), ORIGIN):
+        state, told = follow(
+            settings, state, piece.heard.state, piece.stimuli, piece.from_ms, piece.until_ms, ORIGIN, turned=piece.heard.turned
+        )
+        events += [*piece.heard.events, *told]
+    return state, events
 
 
 def alarms(events: list, chamber: str = "left", alarm: str = "temperature-high") -> list[AlarmEvent]:

@@ -7,10 +7,14 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from keeper_course import pieces
 from pydantic import TypeAdapter
 
-from rules.care.care import CareState, ClimateMemory, Hours, NothingKnown, follow, garden_ml, is_away, plan, replan, standing
+from rules.care.care import CareState, ClimateMemory, Hours, NothingKnown, follow, plan, replan, standing
+from rules.care.occurrences import Occurrence
 from rules.climate.hours import Hourly
+from rules.keeper.presence import Heard
+from rules.keeper.state import KeeperState, garden_ml
 from rules.settings import Chamber, Devices, Garden, Heater, Mister, Probe, Settings, Site, Telling
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, CareEvent, Event, SystemEvent, WordEvent
 from rules.terms.words import Away, Calibrated, CareDone, GardenSize, LeavesGiven, Observation, Word
@@ -59,16 +63,25 @@ class Routine:
 
     def __init__(self, settings: Settings, begin: str, climate: ClimateMemory | None = None) -> None:
         self.settings, self.climate = settings, climate or NothingKnown()
-        self.state, self.now_ms, self.count = CareState(), at(begin), 0
+        self.state, self.keeper, self.now_ms, self.count = CareState(), KeeperState(), at(begin), 0
         self.events: list[Event] = []
 
     def until(self, when: str | int, words: Sequence[Word] = ()) -> list[Event]:
         to_ms = when if isinstance(when, int) else at(when)
-        self.state, told = follow(self.settings, self.state, words, self.now_ms, to_ms, "o", self.climate)
+        told: list[Event] = []
+        for piece in pieces(self.settings, self.keeper, words, self.now_ms, to_ms, "o"):
+            self.state, more = follow(
+                self.settings, self.state, piece.heard, piece.from_ms, piece.until_ms, "o", self.climate
+            )
+            self.keeper = piece.heard.state
+            told += [*piece.heard.events, *more]
         assert STATE.validate_json(STATE.dump_json(self.state)) == self.state
         self.now_ms = to_ms
         self.events += told
         return list(told)
+
+    def plan(self, until_ms: int) -> list[Occurrence]:
+        return plan(self.settings, self.state, self.keeper, until_ms)
 
     def say(self, kind: type[Word], when: str, **keys: Any) -> list[Event]:
         self.until(when)
@@ -188,21 +201,21 @@ def test_the_salt_check_is_planned_but_told_by_its_own_alarm_and_a_calibration_d
     )
     routine.until("2027-08-01 00:00")
     assert routine.of("humidity-check") == [("2027-01-10 12:00", "done", "digest")]
-    (planned,) = [one for one in plan(routine.settings, routine.state, at("2027-05-01 00:00")) if one.task == "humidity-check"]
+    (planned,) = [one for one in routine.plan(at("2027-05-01 00:00")) if one.task == "humidity-check"]
     assert planned.day == "2027-04-10"
 
 
 def test_only_what_is_there_is_cared_for() -> None:
     two = {"one": Chamber(), "two": Chamber(genus="Acromyrmex")}
     bare = Settings(site=Site(), zone=ZONE, rooms={}, probes={}, telling=Telling(), chambers=two)
-    state, _ = follow(bare, CareState(), [], 0, 1, "o", NothingKnown())
+    state, _ = follow(bare, CareState(), Heard(KeeperState()), 0, 1, "o", NothingKnown())
     tasks = {key.split("/")[1] for key in state.tasks}
     assert {"heater-check", "mister-clean", "humidity-check"}.isdisjoint(tasks)
     assert {"one/leaves", "two/leaves", "one/lid", "site/alarm-test"} <= set(state.tasks)
 
 
 def test_one_colony_of_three_chambers_is_fed_once() -> None:
-    state, _ = follow(settings(), CareState(), [], 0, 1, "o", NothingKnown())
+    state, _ = follow(settings(), CareState(), Heard(KeeperState()), 0, 1, "o", NothingKnown())
     assert [key for key in state.tasks if key.endswith("/leaves")] == ["nest/leaves"]
     assert [key for key in state.tasks if key.endswith("/lid")] == ["nest/lid"]
 
@@ -223,9 +236,9 @@ def test_one_colony_of_three_chambers_is_fed_once() -> None:
 def test_a_daily_task_is_due_at_the_same_local_time_when_the_clocks_change(zone: str, done: str, due: str) -> None:
     place = ZoneInfo(zone)
     begin = at(done, place)
-    state, _ = follow(settings(place), CareState(), [], begin, begin + 1, "o", NothingKnown())
+    state, _ = follow(settings(place), CareState(), Heard(KeeperState()), begin, begin + 1, "o", NothingKnown())
     word = CareDone(taken_ms=begin + 1, word_id="w", chamber="nest", task="leaves", at_ms=begin)
-    state, _ = follow(settings(place), state, [word], begin + 1, begin + 2, "o", NothingKnown())
+    state, _ = follow(settings(place), state, Heard(KeeperState(), words=[word]), begin + 1, begin + 2, "o", NothingKnown())
     assert local(state.tasks["nest/leaves"].due_ms, place) == due
 
 
@@ -250,7 +263,7 @@ def test_a_day_of_23_hours_does_not_make_the_leaves_late_an_hour_early() -> None
 def test_due_days_cross_leap_days_and_new_year(done: str, task: str, due: str) -> None:
     routine = Routine(settings(volume_ml=50.0), done)
     routine.done(task, done, chamber=None if task == "alarm-test" else "nest")
-    found = [one for one in plan(routine.settings, routine.state, routine.now_ms + 60 * DAY_MS) if one.task == task]
+    found = [one for one in routine.plan(routine.now_ms + 60 * DAY_MS) if one.task == task]
     assert found[0].day == due
     assert local(found[0].due_ms) == f"{due} 07:00"
 
@@ -258,9 +271,9 @@ def test_due_days_cross_leap_days_and_new_year(done: str, task: str, due: str) -
 def test_planned_doings_keep_their_identity_when_one_is_done_late() -> None:
     routine = Routine(settings(volume_ml=500.0), "2027-05-03 12:00")
     routine.done("waste", "2027-05-03 18:00")
-    before = {one.uid: one.day for one in plan(routine.settings, routine.state, at("2027-06-10 00:00")) if one.task == "waste"}
+    before = {one.uid: one.day for one in routine.plan(at("2027-06-10 00:00")) if one.task == "waste"}
     routine.done("waste", "2027-05-12 18:00")
-    after = {one.uid: one.day for one in plan(routine.settings, routine.state, at("2027-06-10 00:00")) if one.task == "waste"}
+    after = {one.uid: one.day for one in routine.plan(at("2027-06-10 00:00")) if one.task == "waste"}
     assert before == {
         f"nest.waste.{n}": f"2027-{day}" for n, day in enumerate(("05-10", "05-17", "05-24", "05-31", "06-07"), 1)
     }
@@ -270,7 +283,7 @@ def test_planned_doings_keep_their_identity_when_one_is_done_late() -> None:
 def test_a_daily_task_is_one_repeating_doing() -> None:
     routine = Routine(settings(), "2027-05-03 12:00")
     routine.until("2027-05-03 13:00")
-    (leaves,) = [one for one in plan(routine.settings, routine.state, at("2027-09-01 00:00")) if one.task == "leaves"]
+    (leaves,) = [one for one in routine.plan(at("2027-09-01 00:00")) if one.task == "leaves"]
     assert (leaves.uid, leaves.day, leaves.repeats_ms) == ("nest.leaves.daily", "2027-05-04", DAY_MS)
 
 
@@ -280,12 +293,12 @@ def test_a_daily_task_is_one_repeating_doing() -> None:
 def test_the_latest_entry_wins_over_the_config_and_changes_the_class() -> None:
     routine = Routine(settings(volume_ml=30.0, basin_ml=600.0), "2027-05-03 12:00")
     nest = routine.settings.chambers["nest"]
-    assert garden_ml(routine.state, "nest", nest) == 30.0
+    assert garden_ml(routine.keeper, "nest", nest) == 30.0
     told = routine.say(GardenSize, "2027-05-04 12:00", chamber="nest", fill=0.5)
     assert "Size class B becomes C" in told[0].text  # type: ignore[attr-defined]
-    assert garden_ml(routine.state, "nest", nest) == 300.0
+    assert garden_ml(routine.keeper, "nest", nest) == 300.0
     routine.say(GardenSize, "2027-05-05 12:00", chamber="nest", garden_ml=250.0, at_ms=at("2027-05-03 13:00"))
-    assert garden_ml(routine.state, "nest", nest) == 300.0
+    assert garden_ml(routine.keeper, "nest", nest) == 300.0
     assert local(routine.state.tasks["nest/waste"].due_ms) == "2027-05-10 07:00"  # weekly now, counted from the start
 
 
@@ -293,7 +306,7 @@ def test_the_cover_is_asked_off_when_the_garden_fills_a_third_and_never_again_on
     routine = Routine(settings(basin_ml=600.0, covered=True), "2027-05-01 12:00")
     for week, fill in enumerate((0.16, 0.2, 0.25, 0.31)):
         routine.say(GardenSize, f"2027-05-{3 + 7 * week:02d} 12:00", chamber="nest", fill=fill)
-    (planned,) = [one for one in plan(routine.settings, routine.state, at("2027-08-01 00:00")) if one.task == "cover"]
+    (planned,) = [one for one in routine.plan(at("2027-08-01 00:00")) if one.task == "cover"]
     assert "2027-05-24" <= planned.day <= "2027-06-07"
     routine.until("2027-06-10 00:00")
     assert [status for _, status, _ in routine.of("cover")] == ["due"]
@@ -316,7 +329,7 @@ def test_the_next_basin_is_asked_for_before_the_garden_is_full_and_again_after_t
     routine.done("next-basin", "2027-07-20 12:00")
     assert routine.state.tasks["nest/next-basin"].due_ms is None
     routine.settings = settings(basin_ml=3_000.0)
-    routine.state = replan(routine.settings, routine.state, routine.now_ms)
+    routine.state = replan(routine.settings, routine.state, routine.keeper, routine.now_ms)
     routine.say(GardenSize, "2027-07-26 12:00", chamber="nest", garden_ml=560.0)
     assert routine.state.tasks["nest/next-basin"].due_ms is not None
 
@@ -325,7 +338,7 @@ def test_an_edited_config_is_taken_over_without_a_word() -> None:
     routine = Routine(settings(), "2027-05-03 12:00")
     routine.until("2027-05-03 13:00")
     edited = settings(care={"waste": CareTask(interval=30 * DAY_MS), "leaves": CareTask(off=True)})
-    state = replan(edited, routine.state, routine.now_ms)
+    state = replan(edited, routine.state, routine.keeper, routine.now_ms)
     assert local(state.tasks["nest/waste"].due_ms) == "2027-06-02 07:00"
     assert state.tasks["nest/leaves"].next_ms is None
     assert routine.state.tasks["nest/leaves"].next_ms is not None
@@ -384,11 +397,11 @@ def test_a_note_without_a_sight_is_kept_and_answered_by_nothing_more() -> None:
 def test_a_wrong_word_is_refused_with_its_reason_and_changes_nothing(kind: type[Word], keys: dict[str, Any], said: str) -> None:
     routine = Routine(settings(), "2027-05-03 12:00")
     routine.until("2027-05-03 13:00")
-    before = STATE.dump_python(routine.state)
+    before = STATE.dump_python(routine.state), routine.keeper
     text = refusal(routine.say(kind, "2027-05-03 13:00", **keys))
     assert said in text
     assert text.endswith("your words stand in the record.")
-    assert STATE.dump_python(routine.state) == before | {"words": 1}
+    assert (STATE.dump_python(routine.state), routine.keeper) == before
 
 
 def test_a_fill_above_one_is_refused_even_if_it_got_past_the_spool() -> None:
@@ -436,8 +449,11 @@ def test_alarms_go_to_the_stand_in_from_the_first_to_the_last_moment() -> None:
     routine = Routine(settings(), "2027-12-01 12:00")
     leave, back = at("2027-12-27 09:00"), at("2028-01-05 20:00")
     routine.say(Away, "2027-12-23 12:00", from_ms=leave, to_ms=back)
-    assert [is_away(routine.state, instant) for instant in (leave - 1, leave, back - 1, back)] == [False, True, True, False]
-    routine.until(back + 1)
+    away = []
+    for instant in (leave - 1, leave, back - 1, back):
+        routine.until(instant + 1)
+        away.append(routine.keeper.away)
+    assert away == [False, True, True, False]
     switched = [(one.at_ms, one.what) for one in routine.events if isinstance(one, SystemEvent)]
     assert switched == [(leave, "away-begun"), (back, "away-ended")]
 
@@ -446,11 +462,13 @@ def test_leaving_at_once_sends_the_checklist_at_once_and_coming_back_early_ends_
     routine = Routine(settings(), "2027-12-01 12:00")
     now = at("2027-12-23 12:00")
     told = routine.say(Away, "2027-12-23 12:00", from_ms=now, to_ms=now + 3 * DAY_MS)
-    assert [getattr(one, "task", None) or one.what for one in told[1:]] == ["away-before", "away", "away-begun"]  # type: ignore[attr-defined]
+    assert [getattr(one, "task", None) or one.what for one in told[1:]] == ["away-begun", "away-before", "away"]  # type: ignore[attr-defined]
     ended = routine.say(Away, "2027-12-24 12:00", from_ms=at("2027-12-24 12:00"), to_ms=at("2027-12-24 12:00"))
-    assert ended[0].what == "away-ended"  # type: ignore[attr-defined]
-    assert not is_away(routine.state, at("2027-12-24 13:00"))
-    assert routine.until("2028-01-10 00:00") and not routine.state.away
+    assert [getattr(one, "what", None) or getattr(one, "task", None) or one.kind for one in ended] == [
+        "word", "away-ended", "away-after",
+    ]  # fmt: skip
+    assert not routine.keeper.away
+    assert routine.until("2028-01-10 00:00") and not routine.keeper.absences
 
 
 @pytest.mark.parametrize(
@@ -478,7 +496,8 @@ def test_every_event_has_an_id_of_its_own_and_goes_to_json() -> None:
     routine.until("2027-09-01 00:00")
     ids = [one.id for one in routine.events]
     assert len(ids) == len(set(ids)) > 40
-    assert all(one.id.startswith(f"o.{one.chamber or 'site'}.care.") for one in routine.events)
+    for one in routine.events:
+        assert one.id.startswith("o.word." if one.kind == "word" else f"o.{one.chamber or 'site'}.care.")
     assert all(one.as_json()["kind"] in ("care", "word") for one in routine.events)
     assert [one.at_ms for one in routine.events] == sorted(one.at_ms for one in routine.events)
 

@@ -10,9 +10,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from keeper_course import pieces
 
 from rules.care.care import CareState, Hours, follow, plan, replan, standing
 from rules.climate.hours import Hourly
+from rules.keeper.state import KeeperState
 from rules.settings import Chamber, Devices, Garden, Heater, Settings, Site, Telling
 from rules.terms.events import DAY_MS, HOUR_MS, CareEvent, Event
 from rules.terms.words import Away, CareDone, GardenSize, LeavesGiven, Observation, Word
@@ -68,14 +70,17 @@ class Year:
 
     settings: Settings = field(default_factory=lambda: home(BASIN_ML, covered=True))
     state: CareState = field(default_factory=CareState)
+    keeper: KeeperState = field(default_factory=KeeperState)
     told: list[Event] = field(default_factory=list)
     now: datetime = FOUNDED
     words: int = 0
     moved: datetime | None = None
 
     def until(self, moment: datetime, *words: Word) -> None:
-        self.state, events = follow(self.settings, self.state, words, ms(self.now), ms(moment), "y", Winter())
-        self.told += events
+        for piece in pieces(self.settings, self.keeper, words, ms(self.now), ms(moment), "y"):
+            self.keeper = piece.heard.state
+            self.state, events = follow(self.settings, self.state, piece.heard, piece.from_ms, piece.until_ms, "y", Winter())
+            self.told += [*piece.heard.events, *events]
         self.now = moment
 
     def keys(self) -> dict[str, object]:
@@ -103,7 +108,7 @@ class Year:
     def move(self) -> None:
         self.moved = self.moved or self.now
         self.settings = home(3_000.0, covered=False)
-        self.state = replan(self.settings, self.state, ms(self.now))
+        self.state = replan(self.settings, self.state, self.keeper, ms(self.now))
 
 
 @pytest.fixture(scope="module")
@@ -154,7 +159,7 @@ def test_the_colony_passes_from_founding_to_growing_and_its_routine_with_it(year
     notes = [one.text for one in year.told if one.kind == "word" and "Size class" in one.text]  # type: ignore[attr-defined]
     assert "A becomes B" in notes[0]
     assert "B becomes C" in notes[-1]
-    assert size_class(year.state.gardens["nest"][-1].garden_ml) == "C"
+    assert size_class(year.keeper.gardens["nest"][-1].garden_ml) == "C"
     waste = [one.at_ms for one in told_of(year, "waste") if one.status == "done"]
     first, last = (waste[1] - waste[0]) / DAY_MS, (waste[-1] - waste[-2]) / DAY_MS
     assert first > 13 > 8 > last
@@ -194,6 +199,6 @@ def test_the_weekly_look_fell_on_the_leap_day_and_every_due_time_is_the_local_mo
 
 
 def test_the_state_of_a_year_stays_small(year: Year) -> None:
-    assert len(year.state.gardens["nest"]) == 52
+    assert len(year.keeper.gardens["nest"]) == 52
     assert len(year.state.leaves) <= 150
-    assert len(plan(year.settings, year.state, ms(year.now) + 90 * DAY_MS)) < 200
+    assert len(plan(year.settings, year.state, year.keeper, ms(year.now) + 90 * DAY_MS)) < 200

@@ -6,7 +6,8 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from rules.care.growth import DOUBLING_D, GardenEntry, fit, milestones, space_plan, when
+from rules.care.growth import DOUBLING_D, fit, milestones, space_plan, when
+from rules.keeper.state import GardenEntry
 from rules.terms.events import DAY_MS
 
 START = int(datetime(2027, 3, 1, tzinfo=UTC).timestamp() * 1000)

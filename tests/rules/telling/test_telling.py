@@ -447,8 +447,11 @@ def test_an_escalation_is_told_in_the_thread_and_reminders_begin_anew() -> None:
 def test_while_the_keeper_is_away_the_stand_in_is_told_and_the_digest_still_goes_to_the_keeper() -> None:
     away = SystemEvent(id="s1", at_ms=at("10 09:00"), chamber=None, what="away-begun", text="")
     back = SystemEvent(id="s2", at_ms=at("11 12:00"), chamber=None, what="away-ended", text="")
-    letters = all_letters(away, alarm(at("10 10:00"), priority="today"), alarm(at("10 11:00"), "returned"), back,
-                          alarm(at("11 13:00"), occurrence=2))
+    state, first = tell(WATCH, TellingState(), [], at("10 08:59"), at("10 09:00"), "o")
+    gone = [away, alarm(at("10 10:00"), priority="today"), alarm(at("10 11:00"), "returned")]
+    state, meanwhile = tell(WATCH, state, gone, at("10 09:00"), back.at_ms, "o", away=True)
+    _, after = tell(WATCH, state, [back, alarm(at("11 13:00"), occurrence=2)], back.at_ms, at("11 13:01"), "o")
+    letters = [*first, *meanwhile, *after][1:]
     assert brief(letters) == [
         ("10 10:00", "situation", "stand-in"), ("10 11:00", "all-clear", "stand-in"), ("11 08:00", "digest", "keeper"),
         ("11 13:00", "situation", "keeper"),

@@ -1,0 +1,204 @@
+"""Hears the keeper's words about presence once, keeps what they tell once and answers once; says when an absence turns.
+
+Whatever ends or begins by itself does so at the beginning of a stretch of the stream (`borders`), so within a stretch nothing
+of it changes and every other room may simply read.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+from rules.keeper.refusal import KEPT, Refused, answer, known_chamber, not_ahead
+from rules.keeper.state import Absence, GardenEntry, KeeperState, Until, garden_ml
+from rules.settings import Settings
+from rules.terms.events import DAY_MS, Item, SystemEvent, WordEvent, rfc3339
+from rules.terms.local_time import time_words
+from rules.terms.words import Away, GardenSize, OutOfService, Visit, Word
+from rules.trade.garden_sizes import size_class, volume_words
+
+_KEPT_ENTRIES, _KEPT_AWAY = 110, 8
+_LONGEST_AWAY_MS = 120 * DAY_MS
+_LARGEST_ML = 200_000
+
+Turn = tuple[Literal["prepared", "begun", "ended"], Absence]
+
+
+@dataclass
+class Heard:
+    """What became of the words at one instant: the facts, what is said of it, which words were not refused here."""
+
+    state: KeeperState
+    events: list[WordEvent | SystemEvent] = field(default_factory=list)
+    words: list[Word] = field(default_factory=list)
+    turns: list[Turn] = field(default_factory=list)
+    """Absences whose checklist goes out, that begin or are over now."""
+    turned: bool = False
+    """Whether something is quiet that was not before, or no longer."""
+
+
+def borders(state: KeeperState, items: Iterable[Item]) -> Iterator[int]:
+    """Yield the instants at which something that was told, or is told by these words, begins or ends by itself."""
+    for entry in (*state.visits.values(), *state.out_of_service.values()):
+        yield entry.until_ms
+    for absence in state.absences:
+        yield from (absence.checklist, absence.begins, absence.ends)
+    for item in items:
+        if isinstance(item, OutOfService | Visit):
+            yield item.taken_ms + item.for_ms
+        elif isinstance(item, Away):
+            yield from (item.from_ms - DAY_MS, item.from_ms, item.to_ms)
+
+
+def follow(settings: Settings, state: KeeperState, words: Sequence[Word], at_ms: int, origin: str) -> Heard:
+    """Return what holds from this instant on, after its words and after what begins or ends by itself up to it."""
+    heard = Heard(
+        replace(
+            state, visits=dict(state.visits), out_of_service=dict(state.out_of_service), absences=list(state.absences),
+            gardens=dict(state.gardens),
+        )
+    )  # fmt: skip
+    for word in words:
+        taker = _TAKERS.get(type(word))
+        try:
+            if taker is not None:
+                chamber, text = taker(settings, heard, word)
+                heard.events.append(answer(origin, word, True, text, chamber))
+            heard.words.append(word)
+        except Refused as refusal:
+            known = getattr(word, "chamber", None)
+            chamber = known if known in settings.chambers else None
+            heard.events.append(answer(origin, word, False, f"{refusal}{KEPT}", chamber))
+    for entries in (heard.state.visits, heard.state.out_of_service):
+        for key in [key for key, entry in entries.items() if entry.until_ms <= at_ms]:
+            del entries[key]
+    quiet = (heard.state.visits.keys(), heard.state.out_of_service.keys())
+    heard.turned = quiet != (state.visits.keys(), state.out_of_service.keys())
+    _turn(heard, state.away, at_ms, origin)
+    return heard
+
+
+def _turn(heard: Heard, was_away: bool, at_ms: int, origin: str) -> None:
+    """Let absences go on by the calendar; the keeper who is away the whole time is told of neither end nor beginning."""
+    state, going = heard.state, []
+    for absence in state.absences:
+        if absence.stage == "planned" and absence.checklist <= at_ms < absence.ends:
+            absence = replace(absence, stage="prepared")
+            heard.turns.append(("prepared", absence))
+        if absence.stage == "prepared" and absence.begins <= at_ms < absence.ends:
+            absence = replace(absence, stage="begun")
+            heard.turns.append(("begun", absence))
+        if absence.ends > at_ms:
+            going.append(absence)
+        elif absence.stage == "begun":
+            heard.turns.append(("ended", absence))
+    state.absences = going
+    if state.away == was_away:
+        heard.turns = [turn for turn in heard.turns if turn[0] == "prepared"]
+        return
+    state.turns += 1
+    what, whom = ("away-begun", "go to the stand-in") if state.away else ("away-ended", "come to the keeper again")
+    heard.events.append(
+        SystemEvent(
+            id=f"{origin}.away.{state.turns}", at_ms=at_ms, chamber=None, what=what, text=f"Alarms {whom} from now on."
+        )
+    )  # fmt: skip
+
+
+# ---------------------------------------------------------------- the words
+
+
+def _out_of_service(settings: Settings, heard: Heard, word: OutOfService) -> tuple[str, str]:
+    probe = settings.probes.get(word.probe)
+    if probe is None:
+        raise Refused(f"unknown_probe: {word.probe!r} is not in the config; allowed: {', '.join(settings.probes)}.")
+    if word.for_ms == 0:
+        heard.state.out_of_service.pop(word.probe, None)
+        return probe.place, f"probe {word.probe} is in service"
+    until_ms = word.taken_ms + word.for_ms
+    heard.state.out_of_service[word.probe] = Until(until_ms, word.reason)
+    return probe.place, f"probe {word.probe} is out of service until {rfc3339(until_ms)}"
+
+
+def _visit(settings: Settings, heard: Heard, word: Visit) -> tuple[str, str]:
+    if word.chamber not in settings.chambers:
+        raise Refused(f"unknown_chamber: {word.chamber!r} is not in the config; allowed: {', '.join(settings.chambers)}.")
+    if word.for_ms == 0:
+        heard.state.visits.pop(word.chamber, None)
+        return word.chamber, "the visit is over"
+    until_ms = word.taken_ms + word.for_ms
+    heard.state.visits[word.chamber] = Until(until_ms)
+    return word.chamber, f"lid and humidity are quiet until {rfc3339(until_ms)}; heat is not"
+
+
+def _garden_size(settings: Settings, heard: Heard, word: GardenSize) -> tuple[str, str]:
+    known_chamber(settings, word.chamber)
+    not_ahead(settings, word, word.at_ms)
+    place, state = settings.chambers[word.chamber], heard.state
+    if place.role != "fungus":
+        raise Refused(f"The chamber {word.chamber} is a {place.role} chamber; a garden stands in a fungus chamber.")
+    size_ml = _size_ml(word, place.garden.basin_ml)
+    before = size_class(garden_ml(state, word.chamber, place))
+    entries = sorted([*state.gardens.get(word.chamber, []), GardenEntry(word.at_ms, size_ml)], key=lambda one: one.at_ms)
+    state.gardens[word.chamber] = entries[-_KEPT_ENTRIES:]
+    now = size_class(garden_ml(state, word.chamber, place))
+    changed = "" if now == before else f" Size class {before} becomes {now}: other limits and intervals."
+    return word.chamber, f"The garden of {place.title or word.chamber} holds {volume_words(size_ml)}.{changed}"
+
+
+def _size_ml(word: GardenSize, basin_ml: float | None) -> float:
+    if word.garden_ml is not None:
+        if not math.isfinite(word.garden_ml) or not 0 < word.garden_ml <= _LARGEST_ML:
+            raise Refused(f"A garden of {word.garden_ml:g} ml cannot be. Allowed: above 0 up to {_LARGEST_ML} ml.")
+        return word.garden_ml
+    if word.fill is None:
+        raise Refused("The size is missing. Say millilitres, or the share of the basin from 0 to 1.")
+    if not 0 <= word.fill <= 1:
+        raise Refused(f"A fill of {word.fill:g} cannot be: it is the share of the basin. Allowed: 0 to 1, such as 0.25.")
+    if basin_ml is None:
+        raise Refused(
+            f"The basin of {word.chamber} is not known, so a share of it says nothing. Say millilitres, or write"
+            f" basin_ml into [chamber.{word.chamber}.garden]."
+        )
+    return word.fill * basin_ml
+
+
+def _away(settings: Settings, heard: Heard, word: Away) -> tuple[None, str]:
+    begins, ends = (time_words(instant, settings.zone) for instant in (word.from_ms, word.to_ms))
+    if word.to_ms < word.from_ms:
+        raise Refused(f"The absence ends ({ends}) before it begins ({begins}).")
+    if word.to_ms - word.from_ms > _LONGEST_AWAY_MS:
+        raise Refused("An absence of more than 120 days is no holiday: hand the shelf over in the config instead.")
+    if word.to_ms == word.from_ms:
+        _call_off(heard, heard.state.absences)
+        return None, "You are back: alarms and routine come to you again, and no absence is planned."
+    if word.to_ms <= word.taken_ms:
+        raise Refused(f"The absence ended at {ends}, in the past. Allowed: an end to come.")
+    _cut_short(heard.state, word)
+    apart = [one for one in heard.state.absences if one.ends <= word.from_ms or one.begins >= word.to_ms]
+    if len(apart) >= _KEPT_AWAY:
+        raise Refused(f"{_KEPT_AWAY} absences are planned already. Allowed: {_KEPT_AWAY} at once.")
+    _call_off(heard, [one for one in heard.state.absences if one not in apart])
+    absence = Absence(word.from_ms, word.to_ms, max(word.taken_ms, word.from_ms - DAY_MS))
+    heard.state.absences = sorted([*heard.state.absences, absence], key=lambda one: one.begins)
+    sent = f"The stand-in's checklist goes out {time_words(absence.checklist, settings.zone)}"
+    return None, f"Away from {begins} to {ends}. {sent}; alarms go to the stand-in meanwhile."
+
+
+def _cut_short(state: KeeperState, word: Away) -> None:
+    """Let an absence that has begun last until the next one that is told begins: nobody comes back for a day between."""
+    for place, one in enumerate(state.absences):
+        if one.stage == "begun" and word.taken_ms < word.from_ms < one.ends:
+            state.absences[place] = replace(one, ends=word.from_ms)
+
+
+def _call_off(heard: Heard, dropped: Sequence[Absence]) -> None:
+    heard.turns += [("ended", one) for one in dropped if one.stage == "begun"]
+    heard.state.absences = [one for one in heard.state.absences if one not in dropped]
+
+
+_TAKERS: dict[type, Callable[..., tuple[str | None, str]]] = {
+    OutOfService: _out_of_service, Visit: _visit, GardenSize: _garden_size, Away: _away,
+}  # fmt: skip
