@@ -15,7 +15,7 @@ from adapters.wording.line import line_of
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
 from rules.terms.events import AlarmEvent, Batch, Event, LetterEvent, Reading
 from rules.terms.words import Acknowledge, Shelve, Word
-from rules.turn.advance import advance
+from rules.turn.advance import advance, dump_state, load_state
 
 MINUTE_MS, HOUR_MS = 60_000, 3_600_000
 DUSK_MS = 1_768_158_000_000  # 2026-01-11T19:00:00Z, so that the courses cross a night
@@ -141,3 +141,22 @@ def test_no_figure_of_the_past_is_told_as_the_present(
             Shelve(**common, alarm=alarm, for_ms=HOUR_MS) if shelve else Acknowledge(**common, alarm=alarm)  # type: ignore[arg-type]
         )
     check_all(shelf(heater=heater), course(points, pct, room_c), words)
+
+
+@given(st.lists(st.integers(1, 15 * 60 * 60), min_size=1, max_size=8), st.booleans())
+@settings(max_examples=5, deadline=None, phases=[Phase.explicit, Phase.generate])
+def test_a_cut_changes_no_figure_of_a_letter(cuts_s: list[int], silent: bool) -> None:
+    """The figure of a letter may come from before the cut; where the probe is silent, from long before it."""
+    readings = course([(0, 25.0), (1, 25.0), (4, 18.0), (9, 9.0), (12, 7.0), (15, 7.0)], 80.0, 6.0)
+    if silent:
+        readings = [row for row in readings if not 2 * HOUR_MS < row.at_ms - DUSK_MS < 6 * HOUR_MS]
+    end_ms = readings[-1].at_ms + MINUTE_MS
+    whole = advance(shelf(heater=True), None, Batch.of(readings), end_ms)
+    state, events, begin_ms = None, list[Event](), 0
+    for cut_ms in (*sorted(DUSK_MS + cut * 1000 for cut in set(cuts_s) if DUSK_MS + cut * 1000 < end_ms), end_ms):
+        rows = [row for row in readings if begin_ms <= row.taken_ms < cut_ms]
+        done = advance(shelf(heater=True), state, Batch.of(rows), cut_ms)
+        state, begin_ms = load_state(dump_state(done.state)), cut_ms
+        events += done.events
+    assert events == whole.events
+    assert dump_state(done.state) == dump_state(whole.state)
