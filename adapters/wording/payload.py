@@ -68,9 +68,10 @@ def advice_state(event: AdviceEvent, settings: Settings) -> str:
 
 
 def chamber_state(
-    situation: Situation, settings: Settings, standing: Sequence[str] = (), advice: Mapping[str, Any] | None = None
+    situation: Situation, settings: Settings, standing: Sequence[str] = (), advice: Mapping[str, Any] | None = None,
+    verdict: str | None = None,
 ) -> str:
-    """Return what is believed of a chamber now, the alarms that stand, and the headline of its advisory."""
+    """Return what is believed of a chamber now, how it is, the alarms that stand, and the headline of its advisory."""
     figures = {key: _short(getattr(situation, key)) for key in _SITUATION_KEYS}
     told = (
         None
@@ -78,7 +79,7 @@ def chamber_state(
         else {key: advice.get(key) for key in ("advisory", "headline", "device", "change", "amount", "unit")}
     )
     head = {"time": rfc3339(situation.at_ms), "chamber": situation.chamber}
-    return _text(settings, head | figures | {"alarms": list(standing), "advice": told})
+    return _text(settings, head | figures | {"verdict": verdict, "alarms": list(standing), "advice": told})
 
 
 def _short(value: Any) -> Any:

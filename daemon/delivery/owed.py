@@ -112,9 +112,10 @@ def owed_state(
     *,
     standing: Sequence[str] = (),
     advice: Mapping[str, Any] | None = None,
+    verdict: str | None = None,
 ) -> list[Owed]:
     """Return the retained state of a chamber that MQTT outlets owe; call it when it is worth a message, not per reading."""
-    payload = chamber_state(situation, settings, standing, advice)
+    payload = chamber_state(situation, settings, standing, advice, verdict)
     topic = f"{place_level(settings, situation.chamber)}/state"
     named = [name for name, outlet in outlets.items() if isinstance(outlet, MqttOutlet)]
     return [_retained(name, "state", situation.at_ms, topic, payload) for name in named]

@@ -10,7 +10,7 @@ from adapters.wording.counting import counted
 from adapters.wording.figures import clean, span
 from daemon.clock import SystemClock
 from daemon.report.record import Record, read_record
-from daemon.report.verdict import WORDS, Verdict, style_of, verdicts, whole
+from daemon.report.verdict import GRADES, WORDS, Verdict, style_of, verdicts, whole
 from daemon.screen.terminal import Line, Span, Terminal, padded, width_of
 from daemon.store.errors import HistoryError
 from rules.care import care
@@ -46,10 +46,10 @@ def table(record: Record, terminal: Terminal) -> list[Line]:
     settings = record.settings
     told = verdicts(settings, record.state, record.situations, record.now_ms, late=record.late)
     newest = None if record.newest_ms is None else time_words(record.newest_ms, settings.zone)
-    grade, sentence = whole(told, late=record.late, newest=newest)
+    state, sentence = whole(told, late=record.late, newest=newest)
     moment = datetime.fromtimestamp(record.now_ms / 1000, settings.zone)
     head = f"{clean(settings.site.name, 60)}  {moment:%a %H:%M:%S} {moment.tzname()}{_age(record)}"
-    lines: list[Line] = [[Span(head, "quiet")], *_wrapped(sentence, grade, terminal.width), []]
+    lines: list[Line] = [[Span(head, "quiet")], *_wrapped(sentence, GRADES[state], terminal.width), []]
     if record.newest_ms is not None:
         lines += _rows(record, told, terminal)
         if any(one is not None and one.dew_margin_k is not None for one in record.situations.values()):
@@ -100,7 +100,7 @@ def _rows(record: Record, told: Sequence[Verdict], terminal: Terminal) -> list[L
 
 
 def _name(one: Verdict, name_w: int, state_w: int) -> Line:
-    return Span(padded(one.title, name_w) + " ", "strong"), Span(padded(WORDS[one.grade], state_w), one.grade)
+    return Span(padded(one.title, name_w) + " ", "strong"), Span(padded(WORDS[one.state], state_w), one.grade)
 
 
 def _figures(record: Record, one: Verdict) -> Line:

@@ -15,6 +15,7 @@ from adapters.flock_client import Message
 from adapters.payload import json_of
 from adapters.wording.alarm_sentences import label
 from adapters.wording.figures import Style, clean, span
+from rules.trade.alarm_kinds import ALARMS
 
 _PRIORITIES = ("wake", "today", "morning", "digest")
 _LARGEST = 65_536
@@ -38,6 +39,8 @@ class ChamberSeen:
     relative_humidity_pct: float | None = None
     dew_margin_k: float | None = None
     advice: str | None = None
+    verdict: str | None = None
+    """How it is, as the site says; None: it does not say."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +123,7 @@ def _take(site: SiteSeen, levels: list[str], body: dict[str, Any]) -> None:
                 _number(body.get("temperature_c")), _number(body.get("relative_humidity_pct")),
             )  # fmt: skip
             chamber.dew_margin_k = _number(body.get("dew_margin_k"))
+            chamber.verdict = _text(body.get("verdict")) or None
         elif levels[2] == "advice":
             chamber.advice = _text(body.get("headline")) or None
     elif "alarm" in levels and body.get("condition") in ("active", "held", "unknown"):
@@ -184,7 +188,11 @@ def _line(site: SiteSeen, now: datetime) -> str:
     newest = site.newest()
     age = "nothing seen" if newest is None else f"last seen {_ago(newest, now)}"
     late = newest is not None and _age_s(newest, now) > STATE_IS_OLD_S and site.watching
-    worst = f", {_counted(len(site.alarms), 'alarm')}" if site.alarms else ", all is well" if newest and site.watching else ""
+    well = newest and site.watching and all(one.verdict in (None, "well") for one in site.chambers.values())
+    unwell = sum(one.verdict not in (None, "well") for one in site.chambers.values())
+    told = [_counted(len(site.alarms), "alarm")] if site.alarms else ["all is well"] if well else []
+    told += [f"{_counted(unwell, 'chamber')} not well"] if unwell else []
+    worst = "".join(f", {each}" for each in told)
     return f"{watched:12}  {_counted(len(site.chambers), 'chamber'):12}  {age}{' (that is old)' if late else ''}{worst}"
 
 
@@ -197,11 +205,20 @@ def _ago(instant: str, now: datetime) -> str:
     return "just now" if seconds < 60 else f"{span(seconds)} ago"
 
 
+def _present(site: SiteSeen, one: AlarmSeen) -> float | None:
+    """Return the figure that an alarm is about as its chamber last said it; where it said none, the alarm's own."""
+    figure = ALARMS[one.alarm].figure if one.alarm in ALARMS else None
+    chamber = site.chambers.get(one.place)
+    value: float | None = None if chamber is None or figure is None else getattr(chamber, figure)
+    return one.value if value is None else value
+
+
 def _standing(site: SiteSeen, now: datetime) -> list[str]:
     style = Style("degC", UTC)
     lines = []
     for one in site.alarms:
-        value = "" if one.value is None else f", {style.quantity(one.value, one.unit)}"
+        now_is = _present(site, one)
+        value = "" if now_is is None else f", {style.quantity(now_is, one.unit)}"
         since = f", since {_ago(one.since, now).removesuffix(' ago')}" if one.since else ""
         harm = ", harmful" if one.level == "harmful" else ""
         unseen = ", cannot be seen now" if one.condition in ("held", "unknown") else ""

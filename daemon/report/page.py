@@ -17,13 +17,14 @@ from daemon.report.health import WORDS as HEALTH_WORDS
 from daemon.report.health import Health, health
 from daemon.report.looks import document, flag
 from daemon.report.record import Record
-from daemon.report.verdict import WORDS, Grade, Verdict, style_of, verdicts, whole
+from daemon.report.verdict import GRADES, WORDS, Verdict, style_of, verdicts, whole
 from rules.alarms.load import AlarmFigures, Figure, alarm_figures, delays_of
 from rules.care import care
 from rules.care.occurrences import Occurrence
 from rules.settings import Settings
 from rules.terms.local_time import time_words
 from rules.trade.alarm_kinds import ALARMS
+from rules.turn.verdict import STATES, State
 
 _CARE_WORDS = {"due": "due", "overdue": "overdue", "harmful-if-missed": "harmful if missed"}
 _FIRST_CARE = 5
@@ -34,12 +35,12 @@ def page(record: Record) -> str:
     settings, zone = record.settings, record.settings.zone
     told = verdicts(settings, record.state, record.situations, record.until_ms, late=record.late, only=record.chambers)
     newest = None if record.newest_ms is None else time_words(record.newest_ms, zone)
-    grade, sentence = whole(told, late=record.late, newest=newest)
+    worst, sentence = whole(told, late=record.late, newest=newest)
     period = f"{time_words(record.since_ms, zone)} to {time_words(record.until_ms, zone)}"
     due = care.standing(settings, record.state.care)
     site = escape(clean(settings.site.name, 60))
     body = [
-        head(site, grade, sentence, f"{period} ({escape(local_zone(record))})", care_sentence(due)),
+        head(site, worst, sentence, f"{period} ({escape(local_zone(record))})", care_sentence(due)),
         cards(told),
         _due(due, record),
         _contents(told) if len(told) > 3 else "",
@@ -61,25 +62,26 @@ def local_zone(record: Record) -> str:
 # ---------------------------------------------------------------- the first screen
 
 
-def head(site: str, grade: Grade, sentence: str, below: str, care_sentence: str = "") -> str:
+def head(site: str, state: State, sentence: str, below: str, care_sentence: str = "") -> str:
     """Return what stands above everything: is all well, in one sentence, and what care waits for."""
     also = f"<p>{escape(care_sentence)}</p>" if care_sentence else ""
     return (
-        f'<header class="{grade}"><p class="small">{site}</p><h1>{flag(grade, WORDS[grade])} {escape(sentence)}</h1>'
+        f'<header class="{GRADES[state]}"><p class="small">{site}</p>'
+        f"<h1>{flag(GRADES[state], WORDS[state])} {escape(sentence)}</h1>"
         f'{also}<p class="small">{below}</p></header>'
     )
 
 
 def cards(told: Sequence[Verdict], extra: dict[str, str] | None = None) -> str:
     """Return a card for each chamber, the worst first."""
-    order = sorted(told, key=lambda one: list(WORDS).index(one.grade))
+    order = sorted(told, key=lambda one: STATES.index(one.state))
     return f'<div class="cards">{"".join(_card(one, (extra or {}).get(one.chamber, "")) for one in order)}</div>'
 
 
 def _card(one: Verdict, extra: str) -> str:
     alarms = "".join(f"<li>{escape(line)}</li>" for line in one.alarms)
     return (
-        f'<article class="card {one.grade}">{flag(one.grade, WORDS[one.grade])}'
+        f'<article class="card {one.grade}">{flag(one.grade, WORDS[one.state])}'
         f'<p class="headline">{escape(one.title)}</p><p>{escape(one.figures)}</p>{_do(one)}'
         + (f'<ul class="plain small">{alarms}</ul>' if alarms else "")
         + f"{extra}</article>"

@@ -9,7 +9,6 @@ from typing import Literal
 from adapters.wording.alarm_sentences import first_step, label, sentence, title_of
 from adapters.wording.figures import Style, clean, span
 from rules.advice.state import Asked
-from rules.alarms.alarms import standing
 from rules.alarms.state import AlarmRecord
 from rules.alarms.walk import as_event
 from rules.climate.course import Presents
@@ -17,13 +16,20 @@ from rules.climate.situation import Situation
 from rules.settings import Settings
 from rules.terms.events import AlarmEvent
 from rules.trade.alarm_kinds import ALARMS
-from rules.trade.urgency import rank
 from rules.turn.advance import EngineState
+from rules.turn.verdict import STATES, State, verdict_of
+from rules.turn.verdict import Verdict as Standing
 
+WORDS: dict[State, str] = {
+    "act-now": "Act now", "not-seen": "Not seen", "act-today": "Act today", "seen": "Seen by you", "done": "Done",
+    "recovering": "Recovering", "watch": "Watch it", "well": "Well",
+}  # fmt: skip
 Grade = Literal["act", "unseen", "look", "well"]
-GRADES: tuple[Grade, ...] = ("act", "unseen", "look", "well")
-"""The worst first."""
-WORDS: dict[Grade, str] = {"act": "Act now", "unseen": "Not seen", "look": "Have a look", "well": "Well"}
+GRADES: dict[State, Grade] = {
+    "act-now": "act", "not-seen": "unseen", "act-today": "look", "seen": "look", "done": "look", "recovering": "look",
+    "watch": "look", "well": "well",
+}  # fmt: skip
+"""Each state's colour and shape."""
 _MOST_STEPS = 3
 
 
@@ -33,7 +39,7 @@ class Verdict:
 
     chamber: str
     title: str
-    grade: Grade
+    state: State
     headline: str
     figures: str
     alarms: tuple[str, ...]
@@ -42,6 +48,11 @@ class Verdict:
     advisory: str | None
     silent: bool = False
     """There is no probe that could see it."""
+
+    @property
+    def grade(self) -> Grade:
+        """Its colour and shape."""
+        return GRADES[self.state]
 
 
 def style_of(settings: Settings) -> Style:
@@ -67,10 +78,8 @@ def verdict(
 ) -> Verdict:
     """Return one chamber's verdict; `late`: what is known is not of now, so nothing is well for sure."""
     style, title = style_of(settings), title_of(settings, name)
-    open_ = [record for record in standing(state.alarms, name).values() if record.open]
-    shown = sorted((one for one in open_ if one.suppression in ("none", "shelved")), key=_urgency)
-    seen = situation is not None and situation.temperature_c is not None and not late
-    grade = _grade(shown, seen)
+    found = verdict_of(settings, state, name, late=late)
+    shown = found.alarms
     advice = state.advice.get(name)
     open_advice = advice.open if advice is not None else None
     event = open_advice.event if open_advice is not None else Asked()
@@ -81,11 +90,11 @@ def verdict(
     return Verdict(
         chamber=name,
         title=title,
-        grade=grade,
-        headline=_headline(title, grade, shown, late=late) or _well(title, state, name),
+        state=found.state,
+        headline=_headline(title, found.state, shown, late=late) or _well(title, state, name),
         figures=("When last seen: " if late and situation else "") + figures_sentence(settings, name, situation, style),
         alarms=alarms,
-        steps=_steps(event, shown, grade, style, late=late),
+        steps=_steps(event, found, style, late=late, begun=situation is not None or not settings.probes_at(name)),
         within="" if late else _within(event, open_advice.given_ms if open_advice else now_ms, now_ms),
         advisory=open_advice.name if open_advice and not late else None,
         silent=not settings.probes_at(name),
@@ -97,38 +106,20 @@ def _as_event(record: AlarmRecord) -> AlarmEvent:
     return replace(as_event(record, "standing", record.since_ms or 0, ""), seconds_left=None)
 
 
-def _urgency(record: AlarmRecord) -> tuple[bool, int, int]:
-    consequence = ALARMS[record.alarm].consequence if record.alarm in ALARMS else "minor"
-    return record.level != "harmful", -rank(record.priority), ("severe", "serious", "minor").index(consequence)
+_HEADLINES: dict[State, str] = {
+    "act-now": "{title} needs you now: {what}.", "act-today": "{title} wants something done today: {what}.",
+    "seen": "{title}: {what}; you have seen it.", "done": "{title}: {what}; what you did is being judged.",
+    "recovering": "{title} is recovering: {what}.", "watch": "{title} wants watching: {what}.",
+}  # fmt: skip
 
 
-def _grade(shown: Sequence[AlarmRecord], seen: bool) -> Grade:
-    if any(_harms(one) for one in shown if not _about_probes(one)):
-        return "act"
-    if not seen:
-        return "unseen"
-    return "look" if any(rank(one.priority) > 0 or not _about_probes(one) for one in shown) else "well"
-
-
-def _harms(record: AlarmRecord) -> bool:
-    """Whether it harms already, or is on its way there."""
-    leads_there = record.harm is not None and record.harm.going_away
-    return record.priority == "wake" or record.level == "harmful" or leads_there
-
-
-def _about_probes(record: AlarmRecord) -> bool:
-    return ALARMS[record.alarm].subject in ("probe", "medium") if record.alarm in ALARMS else False
-
-
-def _headline(title: str, grade: Grade, shown: Sequence[AlarmRecord], *, late: bool) -> str:
+def _headline(title: str, state: State, shown: Sequence[AlarmRecord], *, late: bool) -> str:
     what = " and ".join(dict.fromkeys(label(one.alarm) for one in shown[:2]))
-    if late and grade != "act":
+    if late and state != "act-now":
         return f"{title}: nobody is watching."
-    if grade == "act":
-        return f"{title} needs you now: {what}."
-    if grade == "unseen":
+    if state == "not-seen":
         return f"{title} cannot be seen{f': {what}' if what else ''}."
-    return f"{title} wants a look: {what}." if grade == "look" else ""
+    return _HEADLINES[state].format(title=title, what=what) if state in _HEADLINES else ""
 
 
 def _well(title: str, state: EngineState, name: str) -> str:
@@ -176,18 +167,17 @@ def _lid(margin_k: float | None, caution_k: float, style: Style) -> str:
     return f"lid {size} above the dew point" + (": close" if margin_k < caution_k else ": dry")
 
 
-def _steps(
-    event: Asked, shown: Sequence[AlarmRecord], grade: Grade, style: Style, *, late: bool
-) -> tuple[str, ...]:
-    actions = [] if late else event.actions
-    shown = () if late else shown
-    told = [action.text for action in actions]
-    if not told:
-        told = list(dict.fromkeys(first_step(_as_event(one)) for one in shown))
-    if not told and grade == "unseen":
-        told = ["Go and look at the chamber yourself: no believable reading comes from it."]
+def _steps(event: Asked, found: Standing, style: Style, *, late: bool, begun: bool) -> tuple[str, ...]:
+    """Return what to do in order; nothing while what was done is being judged, and before the first reading can have come."""
     if late:
         told = ["Go and look at the chamber yourself.", "See why nothing is recorded: dewlid check."]
+    elif found.state == "done":
+        told = []
+    else:
+        told = [action.text for action in event.actions]
+        told = told or list(dict.fromkeys(first_step(_as_event(one)) for one in found.alarms))
+        if not told and found.state == "not-seen" and begun:
+            told = ["Go and look at the chamber yourself: no believable reading comes from it."]
     return tuple(style.text(clean(line)).rstrip(".") + "." for line in told[:_MOST_STEPS])
 
 
@@ -199,22 +189,22 @@ def _within(event: Asked, given_ms: int, now_ms: int) -> str:
     return f"within {span(left)}" if left >= 60 else "now"
 
 
-def whole(all_: Sequence[Verdict], *, late: bool, newest: str | None) -> tuple[Grade, str]:
-    """Return the worst grade and the one sentence that stands above everything."""
+def whole(all_: Sequence[Verdict], *, late: bool, newest: str | None) -> tuple[State, str]:
+    """Return the worst state and the one sentence that stands above everything."""
     if newest is None:
-        return "unseen", "Nothing has been recorded yet. It begins with: dewlid run."
+        return "not-seen", "Nothing has been recorded yet. It begins with: dewlid run."
     if late:
-        return "unseen", f"Nobody has watched since {newest}."
-    worst: Grade = min((one.grade for one in all_), key=GRADES.index)
-    bad = [one for one in all_ if one.grade != "well"]
+        return "not-seen", f"Nobody has watched since {newest}."
+    worst: State = min((one.state for one in all_), key=STATES.index)
+    bad = [one for one in all_ if one.state != "well"]
     if not bad:
         return "well", "All is well." if len(all_) != 1 else all_[0].headline
     if len(bad) == 1:
         return worst, bad[0].headline + (" All others are well." if len(all_) > 2 else _other(all_, bad[0]))
-    first = [one for one in bad if one.grade == worst]
+    first = [one for one in bad if one.state == worst]
     said = " ".join(one.headline for one in first[:2])
     rest = len(bad) - len(first[:2])
-    return worst, said + (f" {rest} more {'wants' if rest == 1 else 'want'} a look." if rest else "")
+    return worst, said + (f" {rest} more {'is' if rest == 1 else 'are'} not well." if rest else "")
 
 
 def _other(all_: Sequence[Verdict], bad: Verdict) -> str:

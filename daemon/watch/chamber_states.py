@@ -18,6 +18,7 @@ from rules.settings import Settings
 from rules.terms.events import MINUTE_MS
 from rules.turn.advance import Advanced, EngineState
 from rules.turn.present import present
+from rules.turn.verdict import State, Verdict, verdict_of
 
 PAUSE_MS = MINUTE_MS
 """How long a chamber in which nothing turned is left alone after its state was published."""
@@ -31,6 +32,7 @@ _STEPS = {"temperature_c": 0.2, "relative_humidity_pct": 1.0, "dew_margin_k": 0.
 class _Told:
     at_ms: int
     situation: Situation
+    verdict: State
     standing: tuple[str, ...]
     advice: Mapping[str, Any] | None
 
@@ -61,10 +63,11 @@ class ChamberStates:
             old = self._told.get(name)
             if name not in turned and (name not in advanced.present or _rests(old, now_ms)):
                 continue
-            new = _Told(now_ms, situation, _standing(state, name), _advice(state, name))
+            verdict = verdict_of(settings, state, name)
+            new = _Told(now_ms, situation, verdict.state, _standing(state, verdict), _advice(state, name))
             if _worth_telling(old, new):
                 self._told[name] = new
-                owed += owed_state(situation, outlets, settings, standing=new.standing, advice=new.advice)
+                owed += owed_state(situation, outlets, settings, standing=new.standing, advice=new.advice, verdict=new.verdict)
         return owed
 
 
@@ -73,9 +76,10 @@ def _rests(told: _Told | None, now_ms: int) -> bool:
     return told is not None and told.situation.temperature_c is not None and 0 <= now_ms - told.at_ms < PAUSE_MS
 
 
-def _standing(state: EngineState, chamber: str) -> tuple[str, ...]:
-    records = standing(state.alarms, chamber).items()
-    return tuple(key for key, record in records if record.suppression in ("none", "shelved"))
+def _standing(state: EngineState, verdict: Verdict) -> tuple[str, ...]:
+    shown = {record.key for record in verdict.alarms}
+    records = standing(state.alarms, verdict.chamber).items()
+    return tuple(key for key, record in records if record.key in shown or not record.open)
 
 
 def _advice(state: EngineState, chamber: str) -> Mapping[str, Any] | None:
@@ -84,7 +88,7 @@ def _advice(state: EngineState, chamber: str) -> Mapping[str, Any] | None:
 
 
 def _worth_telling(old: _Told | None, new: _Told) -> bool:
-    if old is None or (old.standing, old.advice) != (new.standing, new.advice):
+    if old is None or (old.verdict, old.standing, old.advice) != (new.verdict, new.standing, new.advice):
         return True
     if not 0 <= new.situation.at_ms - old.situation.at_ms < LONGEST_MS:
         return True

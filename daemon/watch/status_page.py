@@ -105,13 +105,13 @@ def _shown(table: Mapping[str, Hour], span: range) -> tuple[tuple[float, float] 
 def status_page(now: Present) -> str:
     """Return the page as HTML; it loads itself anew every minute, without a script."""
     told = now.verdicts
-    grade, sentence = whole(told, late=False, newest=now.newest)
+    worst, sentence = whole(told, late=False, newest=now.newest)
     if now.ended:
-        grade, sentence = "unseen", f"dewlid was ended at {local_text(now.at_ms, now.zone, 'minute')}: nobody is watching."
+        worst, sentence = "not-seen", f"dewlid was ended at {local_text(now.at_ms, now.zone, 'minute')}: nobody is watching."
     as_of = f"As of {time_words(now.at_ms, now.zone)} ({_zone_name(now)})."
     renews = "This page renews itself every minute; if that time is old, nobody is watching: go and look."
     body = [
-        head(escape(now.site), grade, sentence, f"{as_of} {renews}", care_sentence(now.due)),
+        head(escape(now.site), worst, sentence, f"{as_of} {renews}", care_sentence(now.due)),
         cards(told, {name: "".join(_trend(trend) for trend in trends) for name, trends in now.trends.items()}),
     ]
     if now.due:

@@ -15,8 +15,9 @@ from rules.settings import Settings, Telling
 from rules.telling.letters import NEXT_WITHIN_MS, Desk
 from rules.telling.policy import owe, take
 from rules.telling.quiet_hours import awake_ms, instant_ms, local
-from rules.telling.state import Owed, TellingState, Thread
+from rules.telling.state import Heard, Owed, TellingState, Thread
 from rules.terms.events import Event, LetterEvent, News, SystemEvent
+from rules.trade.alarm_kinds import ALARMS
 from rules.trade.cautions import CAUTIONS
 from rules.trade.urgency import rank
 
@@ -189,7 +190,7 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
     keys = [key for key, owed in state.owed.items() if owed.when == "digest"]
     about = [event for key in sorted(keys) for event in state.owed[key].about]
     desk.marked(keys, at_ms)
-    about += [heard.latest for heard in state.heard.values() if heard.told and heard.open]
+    about += [heard.latest for heard in state.heard.values() if heard.open and (heard.told or _moved_by_room(heard))]
     about += [heard.latched for heard in state.heard.values() if heard.latched is not None]
     if weekly:
         about += [heard.latest for heard in state.heard.values() if heard.latest.condition == "unknown" and not heard.told]
@@ -200,6 +201,11 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
         state.week_lines, state.raises = [], {}
     state.lines = []
     desk.write("weekly" if weekly else "digest", "digest", "site", about, at_ms, to="keeper")
+
+
+def _moved_by_room(heard: Heard) -> bool:
+    """Whether it was not told because the same alarm of another chamber of its room was: it stands all the same."""
+    return heard.latest.suppression == "by-design" and ALARMS[heard.latest.alarm].room_moves
 
 
 def _most_frequent(desk: Desk, at_ms: int) -> list[SystemEvent]:
