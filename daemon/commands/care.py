@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 
 from daemon.desk.care_desk import CareDesk
+from daemon.desk.doubt import yes_option
 from daemon.desk.options import config_option
 from rules.care.care import plan, standing
 from rules.terms.events import DAY_MS
@@ -30,6 +31,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     done.add_argument("--at", metavar="TIME", help='when: "18:30" today, or 2026-05-31T18:30; absent: now')
     done.add_argument("--amount", type=float, metavar="NUMBER", help="how much, where it matters")
     done.add_argument("--unit", metavar="UNIT", help="unit of the amount, such as ml")
+    yes_option(done)
     done.set_defaults(run=run_done)
 
 

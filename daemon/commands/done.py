@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 
+from daemon.desk.doubt import yes_option
 from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import config_option
 from daemon.store.spool import WordError
@@ -19,6 +20,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     config_option(parser)
     parser.add_argument("advice", metavar="ADVICE-ID", help="as the letter names it, such as nest-3; or the chamber")
     parser.add_argument("--amount", type=float, metavar="X", help="how much it really was, in the unit of the advice")
+    yes_option(parser)
     parser.set_defaults(run=run)
 
 

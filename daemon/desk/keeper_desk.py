@@ -17,6 +17,7 @@ from pydantic import ValidationError
 from daemon.clock import SystemClock
 from daemon.config.configuration import Configuration
 from daemon.config.settings import settings_of
+from daemon.desk.doubt import ask
 from daemon.desk.options import load_config, moment_ms, say
 from daemon.store.errors import HistoryError
 from daemon.store.reader import HistoryReader
@@ -89,6 +90,8 @@ class KeeperDesk(Desk):
         self.recorded_ms: int | None = None
         """Up to when the daemon had watched when it last recorded its state; None: never."""
         self.state: EngineState = self._state()
+        self.sure: bool = getattr(args, "yes", True)
+        """Whether unusual figures are not asked about: the keeper has said that they are right, or the command has none."""
 
     def _state(self) -> EngineState:
         stored = self.stored()
@@ -145,11 +148,14 @@ class KeeperDesk(Desk):
         Nothing is handed over.
         """
         spoken = self.spoken({**word, "taken_ms": self.now_ms, "word_id": f"tried-{number}"})
+        before = self.state
         events = self.try_on([spoken])
         mine = [event for event in events if isinstance(event, WordEvent) and event.id.endswith(f".word.tried-{number}")]
         for event in mine:
             if not event.accepted:
                 raise WordError(self._told(event.text))
+        if not self.sure:
+            ask(self.settings, before, spoken)
         return [self._told(event.text) for event in mine], events
 
     def try_on(self, words: Sequence[Word]) -> list[Event]:

@@ -139,16 +139,17 @@ def _garden_size(settings: Settings, heard: Heard, word: GardenSize) -> tuple[st
     place, state = settings.chambers[word.chamber], heard.state
     if place.role != "fungus":
         raise Refused(f"The chamber {word.chamber} is a {place.role} chamber; a garden stands in a fungus chamber.")
-    size_ml = _size_ml(word, place.garden.basin_ml)
+    now_ml = size_ml(word, place.garden.basin_ml)
     before = size_class(garden_ml(state, word.chamber, place))
-    entries = sorted([*state.gardens.get(word.chamber, []), GardenEntry(word.at_ms, size_ml)], key=lambda one: one.at_ms)
+    entries = sorted([*state.gardens.get(word.chamber, []), GardenEntry(word.at_ms, now_ml)], key=lambda one: one.at_ms)
     state.gardens[word.chamber] = entries[-_KEPT_ENTRIES:]
     now = size_class(garden_ml(state, word.chamber, place))
     changed = "" if now == before else f" Size class {before} becomes {now}: other limits and intervals."
-    return word.chamber, f"The garden of {place.title or word.chamber} holds {volume_words(size_ml)}.{changed}"
+    return word.chamber, f"The garden of {place.title or word.chamber} holds {volume_words(now_ml)}.{changed}"
 
 
-def _size_ml(word: GardenSize, basin_ml: float | None) -> float:
+def size_ml(word: GardenSize, basin_ml: float | None) -> float:
+    """Return the size that a word tells, ml; Refused for one that cannot be."""
     if word.garden_ml is not None:
         if not math.isfinite(word.garden_ml) or not 0 < word.garden_ml <= _LARGEST_ML:
             raise Refused(f"A garden of {word.garden_ml:g} ml cannot be. Allowed: above 0 up to {_LARGEST_ML} ml.")

@@ -182,6 +182,34 @@ def test_bad_input_is_refused_at_once_by_name_and_nothing_is_spooled(
     assert shelf.spool.waiting(0) == ([], [])
 
 
+@pytest.mark.parametrize(
+    ("first", "slip", "said"),
+    [
+        (("garden", "nest", "--ml", "20"), ("garden", "nest", "--ml", "5000"), "5 l is far from the size that is known, 20 ml"),
+        (("garden", "nest", "--fill", "0.5"), ("garden", "nest", "--fill", "0.02"), "12 ml is far from the size that is known"),
+        (
+            ("care", "done", "water", "--amount", "10"), ("care", "done", "water", "--amount", "5000000"),
+            "far from what it was last time, 10 ml",
+        ),
+    ],
+)  # fmt: skip
+def test_a_figure_far_from_the_usual_is_asked_about_and_taken_with_yes(
+    shelf: Shelf, capsys: pytest.CaptureFixture[str], first: tuple[str, ...], slip: tuple[str, ...], said: str
+) -> None:
+    with at(NOON):
+        shelf.turn(NOON)
+        assert shelf.say(*first, "--yes") == 0
+        shelf.turn(NOON + timedelta(seconds=1))
+    with at(NOON + timedelta(minutes=1)):
+        capsys.readouterr()
+        assert shelf.say(*slip) == 65
+        told = capsys.readouterr().err
+        assert said in told and "--yes" in told
+        assert shelf.spool.waiting(0) == ([], [])
+        assert shelf.say(*slip, "--yes") == 0
+        assert len(shelf.spool.waiting(ms(NOON))[0]) == 1
+
+
 def test_a_foreign_file_is_no_calendar_to_write(shelf: Shelf, capsys: pytest.CaptureFixture[str]) -> None:
     target = shelf.folder / "letters.txt"
     target.write_text("mine")

@@ -323,6 +323,14 @@ def test_what_is_booked_is_what_the_letter_asked_for_though_the_advice_has_moved
     assert "was told as done before" in shelf.say("done", "nest-1.2")
 
 
+def test_an_amount_far_from_what_was_advised_is_asked_about(hot: Shelf) -> None:
+    told = hot.say("done", "nest", "--amount", "5000000", status=65)
+    assert "is far from what was advised" in told and "add --yes" in told
+    assert hot.heard() == []
+    hot.say("done", "nest", "--amount", "1")
+    assert hot.heard() == [("advice-done", True)]
+
+
 def test_done_of_a_chamber_asks_which_one_where_its_advice_has_changed_since_the_letter(shelf: Shelf) -> None:
     shelf.live(34, 28.6, 74.0)
     shelf.now_ms += 17 * MINUTE_MS  # the probe is silent: it is the probe that should be looked at, which no letter says yet
