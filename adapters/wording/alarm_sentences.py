@@ -95,7 +95,8 @@ def _figures(alarm: AlarmEvent, style: Style, told_at_ms: int) -> str:
         return said
     if unit == "K":  # a margin: lid temperature minus dew point
         side = "below" if value < 0 else "above"
-        return f" ({style.quantity(abs(value), unit)} {side} the dew point, where water settles)"
+        settles = "where water settles" if value < 0 else "below which water settles"
+        return f" ({style.quantity(abs(value), unit)} {side} the dew point, {settles})"
     return f"{said} (limit {style.quantity(limit, unit).removesuffix(' humidity')})"
 
 

@@ -173,7 +173,7 @@ ALARMS: dict[str, AlarmKind] = {
         blinds=False, forbids=frozenset({"mister:more", "heater:more"}), sudden=True, latch="harmful",
     ),
     "moisture-lost": AlarmKind(
-        label="loses moisture", sentence="{place} loses more moisture than it used to",
+        label="losing moisture", sentence="{place} loses more moisture than it used to",
         first_step="Look at the lid, the vents and every tube: is all shut? Then look at the water.",
         subject="lid", consequence="serious", figure="relative_humidity_pct", edge=None, continuous=False, harm=None,
         bears=(Bears("outside", "serious", (1, 3, 8, 12, 12)),),
