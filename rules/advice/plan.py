@@ -121,7 +121,12 @@ def without_search(
             never=("Do not wait until it is cold.",))
     if situation.relative_humidity_pct is None or situation.saturated:
         return _without_humidity(chamber, state, situation, cause)
-    return None if cause.cell.number == 9 else cause
+    return None if cause.cell.number == 9 or _can_wait(cause, situation) else cause
+
+
+def _can_wait(cause: Cause, situation: Situation) -> bool:
+    """Return whether nothing is to be said yet: humid air under a dry lid does no harm until it is known how it swings."""
+    return cause.cell.number == 11 and situation.settling
 
 
 def _action(act: str, text: str | None = None) -> Action:

@@ -61,6 +61,8 @@ class Situation:
     """Over the last whole hours since a setting was changed; None: too few of them are known."""
     humidity_swing: Swing | None = None
     margin_swing: Swing | None = None
+    settling: bool = False
+    """Something was changed so short a time ago that the swing since is not known."""
     by_mean: bool = False
     """Temperature and humidity are means over their swing: an edge needs no deadband then."""
     temperature_read_ms: int | None = None

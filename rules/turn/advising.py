@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from rules.advice import advisory
+from rules.advice.steady import LEAST_HOURS
 from rules.alarms import alarms
 from rules.climate.hours import Climate, Hourly, swing_of
 from rules.climate.situate import situation_at, situations_at
@@ -59,8 +60,10 @@ def for_adviser(state: EngineState, situation: Situation, adviser: advisory.Advi
     temperature, humidity, margin = (
         swing_of(climate.hours(situation.chamber, name, situation.at_ms - since_ms, situation.at_ms)) for name in _SWINGING
     )
+    settling = changed_ms is not None and (humidity is None or humidity.hours < LEAST_HOURS)
     return replace(
-        situation, changes=changes, temperature_swing=temperature, humidity_swing=humidity, margin_swing=margin
+        situation, changes=changes, temperature_swing=temperature, humidity_swing=humidity, margin_swing=margin,
+        settling=settling,
     )
 
 

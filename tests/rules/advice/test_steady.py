@@ -87,6 +87,15 @@ def test_a_prediction_is_as_wide_as_the_swing_that_goes_on() -> None:
         assert 2.0 * row.relative_humidity_u_pct >= (66.0 - 55.0) / 2.0
 
 
+def test_humid_air_under_a_dry_lid_can_wait_until_its_swing_is_known_and_a_wet_lid_cannot() -> None:
+    """A box whose vents were opened an hour ago was told to open another one at each rest of its heater."""
+    humid, wet = situation(25.5, 93.0, 24.0, 50.0, factor=0.9), situation(25.5, 93.0, 20.0, 50.0)
+    for now, waits in ((humid, True), (wet, False)):
+        stands = alarms(now, CHAMBER)
+        assert plan(CHAMBER, AdviceState(), now, stands) is not None
+        assert (plan(CHAMBER, AdviceState(), replace(now, settling=True), stands) is None) == waits
+
+
 # ---------------------------------------------------------------- through the engine
 
 
