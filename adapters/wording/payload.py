@@ -6,6 +6,7 @@ import json
 import math
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 from adapters.wording.figures import ascii_only
@@ -16,7 +17,7 @@ from rules.terms.events import AdviceEvent, AlarmEvent, Event, rfc3339
 SCHEMA = 1
 _STATE_KEYS = (
     "time", "chamber", "alarm", "condition", "level", "acknowledged", "suppression", "occurrence", "priority", "value", "limit",
-    "unit", "probe", "medium", "since", "reason",
+    "unit", "probe", "medium", "since", "seconds_left", "early_seconds_left", "harm_used", "reason",
 )  # fmt: skip
 _SITUATION_KEYS = (
     "temperature_c", "relative_humidity_pct", "dew_point_c", "absolute_humidity_g_m3", "vapour_pressure_deficit_pa",
@@ -73,6 +74,7 @@ def chamber_state(
 ) -> str:
     """Return what is believed of a chamber now, how it is, the alarms that stand, and the headline of its advisory."""
     figures = {key: _short(getattr(situation, key)) for key in _SITUATION_KEYS}
+    figures["harm"] = [asdict(harm) for harm in situation.harm]
     told = (
         None
         if advice is None

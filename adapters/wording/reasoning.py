@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from adapters.wording.alarm_sentences import label
 from adapters.wording.figures import Style
+from adapters.wording.harm import harm_lines
 from adapters.wording.priority_words import PRIORITY_WORDS
 from rules.advice.reasoning import Figure, ModelFigure, Reasoning, Weighed
 
@@ -33,6 +34,7 @@ def reasoning_text(told: Reasoning, probes: Sequence[SeriesSeen], style: Style, 
         ("Advice", [style.text(line) for line in told.advice]),
         ("Do not", [style.text(line) for line in told.never]),
         ("Why", [style.text(told.reason)]),
+        ("How much of what such a garden bears is used up (an own estimate, no measured dose)", harm_lines(told.harm)),
         ("What is lacking", list(told.lacking)),
         ("Probes", [_probe(row, style) for row in probes]),
         ("Readings", [_figure(row, style) for row in told.readings]),

@@ -8,6 +8,7 @@ from typing import Literal
 
 from adapters.wording.alarm_sentences import first_step, label, sentence, title_of
 from adapters.wording.figures import Style, clean, span
+from adapters.wording.harm import harm_sentences
 from rules.advice.state import Asked
 from rules.alarms.state import AlarmRecord
 from rules.alarms.walk import as_event
@@ -144,7 +145,7 @@ def figures_sentence(settings: Settings, name: str, situation: Situation | None,
         _against(situation.relative_humidity_pct, chamber.humidity.low, chamber.humidity.high, style, "%RH"),
         _lid(situation.dew_margin_k, chamber.lid_dew.caution_margin_k, style),
     ]
-    return "; ".join(part for part in parts if part) + "."
+    return " ".join(["; ".join(part for part in parts if part) + ".", *harm_sentences(situation.harm)])
 
 
 def _against(value: float | None, low: float | None, high: float | None, style: Style, unit: str) -> str:

@@ -16,6 +16,7 @@ from rules.advice.text import lacking_of, reason_of_plan
 from rules.climate.situation import Situation
 from rules.keeper.devices import present_knobs
 from rules.settings import Settings
+from rules.terms.condition_changes import Harm
 from rules.trade import practice
 
 _UNITS = {
@@ -69,6 +70,7 @@ class Reasoning:
     readings: tuple[Figure, ...]
     derived: tuple[Figure, ...]
     standing: tuple[str, ...]
+    harm: tuple[Harm, ...]
     lacking: tuple[str, ...]
     cell: int | None
     meaning: str
@@ -112,7 +114,7 @@ def explain(
     return Reasoning(
         chamber=chamber_id, at_ms=situation.at_ms, readings=_readings(situation), derived=_derived(situation, cause),
         standing=tuple(f"{row.alarm}: {row.condition}, {row.priority}" for row in standing.values()),
-        lacking=_lacking(wanted, situation), cell=None if cause is None else cause.cell.number,
+        harm=situation.harm, lacking=_lacking(wanted, situation), cell=None if cause is None else cause.cell.number,
         meaning="" if cause is None else cause.cell.meaning, case=_case(cause),
         facts=() if cause is None else tuple(sorted(cause.facts)), settings=present_knobs(chamber, situation.changes),
         gains={name: round(gain.mean, 2) for name, gain in state.gains.items()}, model_source=model.source,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rules.keeper.state import DeviceChange
+from rules.terms.condition_changes import Harm
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,5 +75,7 @@ class Situation:
     """What the keeper told of the devices' settings, in order of time."""
     saturated: bool = False
     """The humidity probe is at its top and not to be believed as air humidity."""
+    harm: tuple[Harm, ...] = ()
+    """What is used up of what such a garden bears, by kind of harm; what is healing has no time left. An own estimate."""
     lacking: tuple[str, ...] = ()
     """What is missing for a full judgement, in words: `no room probe`, `humidity probe not believed`, ..."""

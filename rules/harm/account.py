@@ -8,6 +8,7 @@ The same step is news again only after it was given up for hours, so what hovers
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -74,6 +75,19 @@ def used_at(account: Account, at_ms: int) -> float:
     if account.outside:
         return account.used
     return account.used * math.exp(-max(at_ms - account.at_ms, 0) / (HEAL_H * HOUR_MS))
+
+
+WORTH_TELLING = 0.005
+"""Less than half a percent is nothing."""
+
+
+def standing(accounts: Mapping[HarmKind, Account], at_ms: int) -> tuple[Harm, ...]:
+    """Return what is used up in each account at an instant at or after its last look; what is healing has no time left."""
+    return tuple(
+        replace(account.judged or Harm(kind, 0.0, None, None, "minor", False, False), used=round(used, 4))
+        for kind, account in accounts.items()
+        if (used := used_at(account, at_ms)) >= WORTH_TELLING
+    )
 
 
 class Walker:

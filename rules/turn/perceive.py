@@ -27,6 +27,7 @@ from rules.climate.stream import Stretch
 from rules.climate.view import ROOM_FRESH_MS, Around, View, look, remembered
 from rules.climate.windows import Signal, temperature_signal
 from rules.harm import follow as harm
+from rules.harm.account import standing
 from rules.physics.lid_factor import FactorBelief, learn_from_measurement
 from rules.settings import Settings
 from rules.terms.condition_changes import ConditionChange
@@ -271,7 +272,8 @@ def _keep(settings: Settings, state: EngineState, view: View) -> None:
     memory = remembered(view)
     memory.hours = hours_after(view)
     if view.chamber is not None:
-        memory.present = situation_at(view, len(view.at_ms) - 1, settings.pressure_pa)
+        now = situation_at(view, len(view.at_ms) - 1, settings.pressure_pa)
+        memory.present = replace(now, harm=standing(memory.harm, now.at_ms))
         memory.belief = _taught(view, memory)
     else:
         memory.nights = last_nights(nights_after(view))

@@ -223,3 +223,19 @@ def test_a_probe_that_falls_silent_carries_its_course_on_and_says_so() -> None:
     assert {event.mark for event in worse} >= {15.0}
     assert all("as it was going" in event.priority_reason for event in worse)
     assert silent.state.places["nest"].harm["cold"].used > 2 * seen.state.places["nest"].harm["cold"].used
+
+
+def test_what_is_used_up_stands_in_the_present_of_the_chamber_and_heals() -> None:
+    def cold_night(hour: float) -> float:
+        return 25.0 - 12.0 * math.exp(-(((hour - 3.0) / 1.5) ** 2))
+
+    settings = shelf(heater=False)
+    at_worst, next_day = (
+        advance(settings, None, batch, int(batch.taken_ms[-1]) + 1).state.places["nest"].present
+        for batch in (readings(settings, hours, cold_night, room=cold_night) for hours in (4.0, 30.0))
+    )
+    assert at_worst is not None and next_day is not None
+    [cold], [healing] = at_worst.harm, next_day.harm
+    assert cold.kind == healing.kind == "cold"
+    assert 0 < healing.used < cold.used
+    assert healing.left_s is None and cold.left_s is not None
