@@ -28,9 +28,11 @@ def fault_at_sight(path: Path) -> str | None:
             tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
             if "batch" not in tables:
                 return None  # new, foreign or of another version: not ours to judge
-            for table in ("batch", "reading", "event", "item", "owed"):
-                connection.execute(f"SELECT * FROM {table} ORDER BY seq DESC LIMIT 1").fetchall()  # noqa: S608  # five names of ours
             newest = connection.execute("SELECT * FROM batch ORDER BY seq DESC LIMIT 1").fetchone() or ()
+            connection.execute("SELECT * FROM reading ORDER BY seq DESC LIMIT 1").fetchall()
+            connection.execute("SELECT * FROM event ORDER BY seq DESC LIMIT 1").fetchall()
+            connection.execute("SELECT * FROM item ORDER BY seq DESC LIMIT 1").fetchall()
+            connection.execute("SELECT * FROM owed ORDER BY seq DESC LIMIT 1").fetchall()
             named = connection.execute("SELECT id, probe, quantity FROM series").fetchall()
             if not all(isinstance(one, int) for one in newest) or not all(isinstance(row[0], int) for row in named):
                 return "its rows make no sense"
@@ -70,7 +72,7 @@ def examine(path: Path, wanted: Callable[[], bool]) -> str | None:
             if not wanted():
                 return None
             try:
-                found = connection.execute(f"PRAGMA quick_check('{table}')").fetchone()[0]  # names that we made
+                found = connection.execute("SELECT quick_check FROM pragma_quick_check(?)", (table,)).fetchone()[0]
             except sqlite3.OperationalError:
                 if wanted():
                     raise
