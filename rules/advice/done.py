@@ -40,17 +40,19 @@ def told_as(state: AdviceState, name: str) -> OpenAdvice | None:
 
 
 def done(
-    state: AdviceState, told: OpenAdvice, amount: float | None, at_ms: int, now_c: float | None = None
+    state: AdviceState, told: OpenAdvice, amount: float | None, at_ms: int, now_c: float | None = None, vents: int = 0
 ) -> tuple[AdviceState, list[DeviceChange]]:
     """Return the state in which what was told is done, scaled by the amount that it really was, and the settings since then.
 
-    `now_c`: the chamber's temperature then, if it is known.
+    `now_c`: the chamber's temperature then, if it is known. `vents`: how many there are; aired in an emergency, all are open.
     """
     shares, stopped = _shares(told, amount), "heater:stop" in told.keys
     plugged = any(move.act == "plug-in" for move in told.moves)
     changes = [DeviceChange(at_ms, "heater_plugged", 1.0)] if plugged else []
     changes += [_change(move, share, at_ms) for move, share in zip(told.moves, shares, strict=True) if move.value is not None]
     changes += [DeviceChange(at_ms, "heater_plugged", 0.0)] if stopped else []
+    if vents and "vent:open" in told.keys and not any(change.knob == "vents" for change in changes):
+        changes.append(DeviceChange(at_ms, "vents", float(vents)))
     shortest = 15 * MINUTE_MS if told.branch == "heat" else 30 * MINUTE_MS
     wait_ms = max((practice.WAIT_S[move.knob] * 1000 for move in told.moves), default=shortest)
     others = [replace(other, earlier=[]) for item, other in wordings(state) if _same(item, told) and other.name != told.name]

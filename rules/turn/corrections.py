@@ -48,11 +48,13 @@ def _done(settings: Settings, state: EngineState, word: AdviceDone, at_ms: int) 
         if told is not None:
             seen = state.places[name].present
             now_c = None if seen is None else seen.temperature_c
-            state.advice[name], changes = advisory.done(adviser, told, word.amount, at_ms, now_c)
+            vents = settings.chambers[name].devices.vents.count
+            state.advice[name], changes = advisory.done(adviser, told, word.amount, at_ms, now_c, vents)
             state.keeper = changed(state.keeper, name, changes)
             text = in_keepers_unit(advisory.booked_text(told, word.amount), settings.site.temperature_unit)
             return answer(state.origin, word, True, text, name)
-    known = [told.name for adviser in state.advice.values() for _, told in advisory.wordings(adviser)]
+    # In order of the chambers: that in which they came into the state depends on how the stream was cut.
+    known = [told.name for _, adviser in sorted(state.advice.items()) for _, told in advisory.wordings(adviser)]
     text = f"unknown_advice: there is no advice {word.advisory!r}; there are: {', '.join(known) or 'none'}"
     return answer(state.origin, word, False, text)
 

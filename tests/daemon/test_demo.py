@@ -69,7 +69,8 @@ def test_each_trouble_is_found_soon(demo: tuple[Shown, str], number: int, within
 
 def test_nothing_is_raised_where_nothing_is_wrong(demo: tuple[Shown, str]) -> None:
     troubled = {"big-nest": (18.5, 60.0), "small-nest": (57.8, 80.0)}  # from the first trouble to the end of its aftermath
-    elsewhere = [each for each in raised(demo[0]) if not troubled[each[0]][0] <= each[2] < troubled[each[0]][1]]
+    told = [each for each in raised(demo[0]) if each[1] != "lid-unsure"]  # a question for the digest, no trouble
+    elsewhere = [each for each in told if not troubled[each[0]][0] <= each[2] < troubled[each[0]][1]]
     assert elsewhere == []
 
 
