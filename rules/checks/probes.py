@@ -12,7 +12,7 @@ from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.hysteresis import CLEAR, OUTSIDE, Delays
 from rules.climate.judging import Heard
 from rules.climate.memory import ProbeMemory
-from rules.climate.quality import GOOD, fresh_for_ms
+from rules.climate.quality import GOOD, NOT_EVALUATED, SUSPECT, fresh_for_ms
 from rules.climate.view import View, failing_test
 from rules.climate.windows import newest_at
 from rules.terms.events import MINUTE_MS, rfc3339
@@ -20,18 +20,18 @@ from rules.trade.garden_sizes import size_class
 
 SPATIAL_ALLOWANCE = {"air_temperature": 0.5, "relative_humidity": 4.0}  # between two spots of one box: proposal of our own
 
-_WORDS = {
-    "gross-range": "says what it cannot measure",
-    "sentinel": "says its own error value",
-    "flat-line": "has said exactly the same for hours: frozen",
-    "saturated": "is stuck at its top: wet or buried",
-    "wetted": "was soaked and still reads high",
-    "domain": "says what a fungus shelf cannot be",
-    "spike": "jumps",
-    "rate": "races",
-    "garbled": "sends what cannot be understood",
-    "refused": "refuses to answer",
-    "implausible": "sends what is no number",
+_WORDS = {  # why it is not believed, and what would make it believed again
+    "gross-range": ("says what it cannot measure", "a reading that it can measure"),
+    "sentinel": ("says its own error value", "a reading that is none; look at its plug and cable"),
+    "flat-line": ("has said exactly the same for hours: frozen", "any other reading; switch it off and on"),
+    "saturated": ("is stuck at its top: wet or buried", "readings below 97 %RH, or a second probe that says the same"),
+    "wetted": ("was soaked and still reads high", "ten minutes below 97 %RH, or a second probe that says the same"),
+    "domain": ("jumped to what a fungus shelf hardly is", "an hour of readings that move there, or a second probe that agrees"),
+    "spike": ("jumps", "two readings in a row that agree"),
+    "rate": ("races", "readings that change more slowly"),
+    "garbled": ("sends what cannot be understood", "one reading that can; look at its cable"),
+    "refused": ("refuses to answer", "one answer; look at its address and settings"),
+    "implausible": ("sends what is no number", "one number; look at its cable"),
 }
 
 
@@ -47,13 +47,14 @@ def _one_probe(view: View, name: str, memory: ProbeMemory, interval_ms: int) -> 
     heard = [item for item in view.heard if item.probe == name]
     good_age, any_age = _ages(view, memory, heard)
     unseen = good_age > fresh
+    returning = _returning(view, memory, heard) & (any_age <= fresh)
     told = view.faults.get(name, ())
     speaks = (any_age <= fresh) | (_garble_age(view, memory, told) <= fresh)
     if name in view.keeper.out_of_service:
         yield from _out_of_service(view, name)
         return
     credit = view.passed_ms()
-    for alarm, bad in (("probe-stale", unseen & ~speaks), ("probe-fault", unseen & speaks)):
+    for alarm, bad in (("probe-stale", unseen & ~speaks), ("probe-fault", unseen & speaks & ~returning)):
         zone = np.where(bad, OUTSIDE, CLEAR).astype(np.int8)
         delays = Delays(0, interval_ms, 0, interval_ms)
         yield Verdict(alarm, zone, credit, delays, _words(view, name, memory, told, alarm, good_age, bad), name)
@@ -82,6 +83,20 @@ def _ages(view: View, memory: ProbeMemory, heard: list[Heard]) -> tuple[NDArray[
         worst = np.where(known, np.maximum(worst, good_age), worst)
         latest = np.minimum(latest, view.at_ms - _last(view, before.last_ms, memory, item, only_good=False))
     return np.where(worst < 0, never, worst), latest
+
+
+def _returning(view: View, memory: ProbeMemory, heard: list[Heard]) -> NDArray[np.bool_]:
+    """Return where the newest sample is the first after a gap: nothing is wrong with it, it only stands alone yet."""
+    alone, doubted = np.zeros(len(view.at_ms), bool), np.zeros(len(view.at_ms), bool)
+    for quantity, after in memory.series.items():
+        item = next((one for one in heard if one.quantity == quantity), None)
+        flag = np.full(len(view.at_ms), (item.before if item else after).flag)
+        if item is not None:
+            where = newest_at(item.judged.at_ms, view.at_ms)
+            flag = np.where(where >= 0, item.judged.flag[np.maximum(where, 0)], flag)
+        alone |= flag == NOT_EVALUATED
+        doubted |= flag >= SUSPECT
+    return alone & ~doubted
 
 
 def _last(view: View, before_ms: int | None, memory: ProbeMemory, item: Heard | None, only_good: bool) -> NDArray[np.int64]:
@@ -120,7 +135,8 @@ def _words(  # type: ignore[no-untyped-def]
         if alarm == "probe-stale":
             return Facts(round(age_s), None, "s", None, f"nothing from {name} since {last}" + (f" ({fault})" if fault else ""))
         test = failing_test(view, name, index) or fault
-        return Facts(round(age_s), None, "s", None, f"{name} {_WORDS.get(test, 'is not believed')}; last believed {last}")
+        why, cure = _WORDS.get(test, ("is not believed", "two readings in a row that agree"))
+        return Facts(round(age_s), None, "s", None, f"{name} {why}; last believed {last}; it is believed again after {cure}")
 
     return facts
 

@@ -60,11 +60,12 @@ def seen(
     out: Container[str],
     heard: list[Heard],
     at_ms: Instants,
-    fresh_ms: int | None = None,
+    at_least_ms: int = 0,
 ) -> Seen:
     """Return a figure's consensus over the believed probes: the middle value, least and most, NaN where none is fresh.
 
-    `out`: the probes that are out of service.
+    A probe's last word holds as long as everywhere (`fresh_for_ms`), and at least `at_least_ms`. `out`: the probes that are
+    out of service.
     """
     rows, counts, read_ms = [], np.zeros(len(at_ms), bool), np.full(len(at_ms), NEVER_MS)
     for name in names:
@@ -74,7 +75,7 @@ def seen(
         series = item.before if item else probes[name].series.get(quantity)
         if series is None:
             continue
-        limit = fresh_ms if fresh_ms is not None else fresh_for_ms(settings.probes[name].interval)
+        limit = max(at_least_ms, fresh_for_ms(settings.probes[name].interval))
         value, believed, since = _carried(series, item, at_ms, limit)
         rows.append(value)
         counts |= believed

@@ -24,6 +24,14 @@ class Series:
     good: float | None = None
     measured_ms: int | None = None
     same_since_ms: int | None = None
+    calm_for_ms: int = 0
+    """The longest that it said exactly the same and then moved again by itself: what is calm for it, two days at most."""
+    grain_m: int = 5_000
+    """What all its values so far are multiples of, in thousandths: its resolution."""
+    beyond_since_ms: int | None = None
+    """Since when it has said what no fungus shelf is; None: it does not."""
+    beyond_raw: float | None = None
+    beyond_believed: bool = False
     top_since_ms: int | None = None
     wet_until_ms: int | None = None
     flag: int = 2

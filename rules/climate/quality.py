@@ -51,8 +51,13 @@ SATURATED_PCT = 99.0
 SATURATED_AFTER_MS = 30 * MINUTE_MS
 DRY_AGAIN_PCT = 97.0
 WETTED_AT_MOST_MS = 3 * HOUR_MS
-FLAT_SUSPECT_MS = 2 * HOUR_MS
-FLAT_FAIL_MS = 6 * HOUR_MS
+MOST_STEP = {"air_temperature": 12.0, "relative_humidity": 45.0, "surface_temperature": 20.0}
+"""However long the time between two samples, the air of a box moves no further at once; own estimate."""
+BEYOND_BELIEVED_MS = HOUR_MS
+"""An extreme that a probe jumped to is believed when it has wandered there for so long: a broken one stands. Own estimate."""
+FLAT_FAIL_AFTER = 3
+AGREE = {"air_temperature": 1.5, "relative_humidity": 6.0, "surface_temperature": 3.0}
+"""So near to it a second probe of the place bears an extreme out: the errors of two cheap probes; own estimate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,11 +81,13 @@ def judge(
     at_ms: NDArray[np.int64],
     raw: NDArray[np.float64],
     interval_ms: int,
-    flat_since_ms: NDArray[np.int64] | None,
+    flat: Flat | None,
+    second: NDArray[np.float64] | None = None,
 ) -> tuple[Series, Judged]:
     """Return the series' memory after these samples and their flags.
 
-    `flat_since_ms`: since when the whole probe has said exactly the same, per sample (see `flat_since`); None: no such test.
+    `flat`: how long the whole probe has said exactly the same, and how long it may; None: no such test. `second`: what another
+    probe of the place said last, per sample (NaN: nothing fresh); it bears out what is extreme.
     """
     count = len(raw)
     flag = np.full(count, GOOD, np.int8)
@@ -96,16 +103,19 @@ def judge(
     memory = replace(memory)
     facts = FACTS[quantity]
     raw = np.where(np.isfinite(raw), raw, np.nan)
-    mark((raw < facts.domain_low) | (raw > facts.domain_high), SUSPECT, "domain")
+    borne_out = np.zeros(count, bool) if second is None else np.abs(raw - second) <= AGREE[quantity]
+    beyond = (raw < facts.domain_low) | (raw > facts.domain_high)
+    if beyond.any() or memory.beyond_since_ms is not None:
+        mark(_unled(memory, quantity, at_ms, raw, beyond, interval_ms) & ~borne_out, SUSPECT, "domain")
     _neighbours(memory, quantity, at_ms, raw, interval_ms, mark)
     if quantity == "relative_humidity":
-        _wet(memory, at_ms, raw, mark)
-    if flat_since_ms is not None:
-        age = at_ms - flat_since_ms
+        _wet(memory, at_ms, raw, borne_out, mark)
+    if flat is not None:
+        age = at_ms - flat.since_ms
         if quantity == "relative_humidity":
             age = np.where(raw >= SATURATED_PCT, 0, age)
-        mark(age >= FLAT_SUSPECT_MS, SUSPECT, "flat-line")
-        mark(age >= FLAT_FAIL_MS, FAIL, "flat-line")
+        mark(age >= flat.may_for_ms, SUSPECT, "flat-line")
+        mark(age >= FLAT_FAIL_AFTER * flat.may_for_ms, FAIL, "flat-line")
     sentinel = np.zeros(count, bool)
     for said in SENTINELS[quantity]:
         sentinel |= raw == said
@@ -123,7 +133,7 @@ def _neighbours(memory: Series, quantity: Quantity, at_ms: Instants, raw: Floats
     fresh = fresh_for_ms(interval_ms)
     gap_one, gap_two = at_ms - one_ms, at_ms - two_ms
     mark((one_ms < 0) | (gap_one > fresh), NOT_EVALUATED, "first")
-    limit = SPIKE[quantity] * np.maximum(gap_one / MINUTE_MS, 1.0)
+    limit = _step_limit(quantity, gap_one)
     far_one = np.abs(raw - one) > limit
     far_two = (np.abs(raw - two) > limit) | (two_ms < 0)
     mark(far_one & far_two & (one_ms >= 0) & (gap_one <= fresh), SUSPECT, "spike")
@@ -133,6 +143,34 @@ def _neighbours(memory: Series, quantity: Quantity, at_ms: Instants, raw: Floats
     mark(racing & (two_ms >= 0) & (gap_two <= 2 * fresh), SUSPECT, "rate")
 
 
+def _step_limit(quantity: Quantity, gap_ms: Instants) -> Floats:
+    """Return how far two samples may be apart: by the minute at first, but no further than air moves at once."""
+    return np.minimum(SPIKE[quantity] * np.maximum(gap_ms / MINUTE_MS, 1.0), MOST_STEP[quantity])
+
+
+def _unled(
+    memory: Series, quantity: Quantity, at_ms: Instants, raw: Floats, beyond: NDArray[np.bool_], interval_ms: int
+) -> NDArray[np.bool_]:
+    """Return where an extreme is not believed: it was jumped to, and it has not wandered there for an hour yet."""
+    doubted = np.zeros(len(raw), bool)
+    before_ms, before = memory.last_ms, memory.last_raw
+    for index in range(len(raw)):
+        instant, value = int(at_ms[index]), float(raw[index])
+        if not beyond[index]:
+            memory.beyond_since_ms = None
+        else:
+            if memory.beyond_since_ms is None:
+                memory.beyond_since_ms, memory.beyond_raw = instant, value
+                near = before_ms is not None and instant - before_ms <= fresh_for_ms(interval_ms) and before is not None
+                limit = _step_limit(quantity, np.array([instant - (before_ms or 0)]))[0]
+                memory.beyond_believed = bool(near and abs(value - (before or 0.0)) <= limit)
+            moved = value != memory.beyond_raw and instant - memory.beyond_since_ms >= BEYOND_BELIEVED_MS
+            memory.beyond_believed = memory.beyond_believed or moved
+            doubted[index] = not memory.beyond_believed
+        before_ms, before = instant, _finite(value)
+    return doubted
+
+
 def _shifted(at_ms: Instants, value: Floats, before_ms: int | None, before: float | None) -> tuple[Instants, Floats]:
     """Return the series moved by one sample, with the remembered sample in front (-1 and NaN where there is none)."""
     first_ms = -1 if before_ms is None else before_ms
@@ -140,8 +178,10 @@ def _shifted(at_ms: Instants, value: Floats, before_ms: int | None, before: floa
     return np.concatenate(([first_ms], at_ms[:-1])), np.concatenate(([first], value[:-1]))
 
 
-def _wet(memory: Series, at_ms: Instants, raw: Floats, mark: Mark) -> None:
-    """Saturation: at its top for half an hour a probe is wet or engulfed, and for a while after it still reads high."""
+def _wet(memory: Series, at_ms: Instants, raw: Floats, borne_out: NDArray[np.bool_], mark: Mark) -> None:
+    """Saturation: at its top for half an hour a probe is wet or engulfed, and for a while after it still reads high.
+
+    Where a second probe says the same it is the air that is wet."""
     if not (raw >= SATURATED_PCT).any() and memory.top_since_ms is None and memory.wet_until_ms is None:
         return
     saturated = np.zeros(len(raw), bool)
@@ -162,8 +202,8 @@ def _wet(memory: Series, at_ms: Instants, raw: Floats, mark: Mark) -> None:
                 wetted[index] = True
             else:
                 memory.wet_until_ms = None
-    mark(wetted, SUSPECT, "wetted")
-    mark(saturated, FAIL, "saturated")
+    mark(wetted & ~borne_out, SUSPECT, "wetted")
+    mark(saturated & ~borne_out, FAIL, "saturated")
 
 
 def _remember(
@@ -183,14 +223,60 @@ def _finite(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def flat_since(memory: Series, at_ms: NDArray[np.int64], raw: NDArray[np.float64]) -> tuple[int, NDArray[np.int64]]:
-    """Return since when the series has been exactly the same: now, and per sample."""
+# ---------------------------------------------------------------- the probe that stands still
+
+
+@dataclass(frozen=True, slots=True)
+class Stillness:
+    """One series per sample: since when it has said the same, and its calm and resolution as learned until then."""
+
+    since_ms: Instants
+    calm_for_ms: Instants
+    grain_m: Instants
+
+
+@dataclass(frozen=True, slots=True)
+class Flat:
+    """A whole probe per sample: since when it has said the same, and how long it may."""
+
+    since_ms: Instants
+    may_for_ms: Instants
+
+
+def stillness(memory: Series, at_ms: Instants, raw: Floats) -> Stillness:
+    """Return how long the series has been exactly the same, its longest calm and its resolution, per sample."""
     before = memory.last_raw
     changed = np.empty(len(raw), bool)
     changed[0] = before is None or raw[0] != before
     np.not_equal(raw[1:], raw[:-1], out=changed[1:])
     start = np.where(changed, at_ms, 0)
+    first_ms = memory.same_since_ms if memory.same_since_ms is not None else int(at_ms[0])
     if not changed[0]:
-        start[0] = memory.same_since_ms if memory.same_since_ms is not None else at_ms[0]
+        start[0] = first_ms
     since = np.maximum.accumulate(start)
-    return int(since[-1]), since
+    ended = np.where(changed, at_ms - np.concatenate(([first_ms], since[:-1])), 0)
+    calm = np.maximum.accumulate(np.maximum(np.where(ended <= CALM_AT_MOST_MS, ended, 0), memory.calm_for_ms))
+    grains = np.rint(np.where(np.abs(raw) < 1e6, raw, 0.0) * 1000.0).astype(np.int64)
+    grain = np.gcd.accumulate(np.concatenate(([memory.grain_m], grains)))[1:]
+    return Stillness(since, calm, grain)
+
+
+CALM_AT_MOST_MS = 48 * HOUR_MS
+FLAT_SAMPLES = 12
+FLAT_AT_LEAST_MS = 2 * HOUR_MS
+
+
+def may_stand_ms(temperature: Stillness, humidity: Stillness, interval_ms: int) -> Instants:
+    """Return how long a probe may say exactly the same: by its resolution, its own calm so far, and in samples.
+
+    By resolution: what air in a house did within five months, thinned and rounded (TRH-database, room and wall): it stood
+    for 7 h in steps of 0.1 K and 0.1 %RH, 19 h in 0.1 K and 1 %RH, 35 h in 1 K and 1 %RH, 95 h in 1 K and 5 %RH.
+    A probe that is read often and has never stood long is doubted much sooner: after four times its own calm.
+    """
+    coarse_t, coarse_h = temperature.grain_m >= 500, humidity.grain_m >= 1_000
+    hours = np.where(humidity.grain_m >= 5_000, 96, np.where(coarse_t & coarse_h, 36, np.where(coarse_t | coarse_h, 20, 8)))
+    calm = np.minimum(temperature.calm_for_ms, humidity.calm_for_ms)
+    by_calm = np.maximum(4 * np.maximum(calm, FLAT_SAMPLES * interval_ms), FLAT_AT_LEAST_MS)
+    may = np.minimum(hours * HOUR_MS, by_calm)
+    longest: Instants = np.maximum(np.maximum(may, calm), FLAT_SAMPLES * interval_ms)
+    return longest

@@ -34,7 +34,7 @@ from rules.settings import Chamber, Settings
 from rules.terms.events import MINUTE_MS
 from rules.terms.quantities import Quantity
 
-ROOM_FRESH_MS = 30 * MINUTE_MS  # a room moves slowly; its last good reading stands this long
+ROOM_FRESH_MS = 30 * MINUTE_MS  # a room moves slowly: its last good reading stands at least this long
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Container, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from operator import attrgetter
@@ -18,9 +19,10 @@ from rules.climate.consensus import instants, seen
 from rules.climate.course import Course
 from rules.climate.hours import hours_after
 from rules.climate.hysteresis import UNSEEN, Walk, walk
-from rules.climate.judging import Heard, hear
-from rules.climate.memory import Night, PlaceMemory
+from rules.climate.judging import Column, Heard, Second, hear
+from rules.climate.memory import Night, PlaceMemory, ProbeMemory
 from rules.climate.nights import last_nights, nights_after
+from rules.climate.quality import fresh_for_ms
 from rules.climate.quality_events import quality_events
 from rules.climate.situate import situation_at
 from rules.climate.stream import Stretch
@@ -32,6 +34,7 @@ from rules.physics.lid_factor import FactorBelief, learn_from_measurement
 from rules.settings import Settings
 from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import HOUR_MS, MINUTE_MS, Event, MediumFault, ProbeFault
+from rules.terms.quantities import Quantity
 from rules.trade.alarm_kinds import ALARMS
 from rules.turn.advising import may_be_asked
 from rules.turn.state import EngineState
@@ -106,10 +109,12 @@ def _hear(settings: Settings, state: EngineState, stretch: Stretch) -> tuple[lis
     events: list[Event] = []
     if not len(stretch.rows.taken_ms):
         return heard, events
-    for probe, columns in sorted(stretch.rows.columns().items()):
+    spoken, before = stretch.rows.columns(), dict(state.probes)
+    for probe, columns in sorted(spoken.items()):
         if probe not in settings.probes:
             continue
-        memory, judged = hear(settings, probe, state.probes[probe], columns)
+        seconds = {quantity: _seconds(settings, before, state.keeper.out_of_service, spoken, probe, quantity) for quantity in columns}
+        memory, judged = hear(settings, probe, state.probes[probe], columns, seconds)
         if probe not in state.keeper.out_of_service:
             for item in judged:
                 memory.series[item.quantity], told = quality_events(settings, item, state.origin)
@@ -117,6 +122,30 @@ def _hear(settings: Settings, state: EngineState, stretch: Stretch) -> tuple[lis
             heard += judged
         state.probes[probe] = memory
     return heard, events
+
+
+def _seconds(
+    settings: Settings,
+    probes: Mapping[str, ProbeMemory],
+    out: Container[str],
+    spoken: Mapping[str, Mapping[Quantity, Column]],
+    probe: str,
+    quantity: Quantity,
+) -> list[Second]:
+    """Return what the other probes of a probe's place and role said, before this stretch and in it."""
+    mine, found = settings.probes[probe], []
+    for name in settings.probes_at(mine.place, mine.role):
+        if name == probe or name in out:
+            continue
+        column, series = spoken.get(name, {}).get(quantity), probes[name].series.get(quantity)
+        taken, value = np.empty(0, np.int64), np.empty(0)
+        if series is not None and series.last_ms is not None and series.last_raw is not None:
+            taken, value = np.array([series.last_ms], np.int64), np.array([series.last_raw])
+        if column is not None:
+            taken, value = np.concatenate((taken, column.taken_ms)), np.concatenate((value, column.value))
+        if len(taken):
+            found.append(Second(taken, value, fresh_for_ms(settings.probes[name].interval)))
+    return found
 
 
 def _medium(fault: MediumFault, from_ms: int) -> ConditionChange:

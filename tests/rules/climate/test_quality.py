@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from pathlib import Path
 
 import numpy as np
@@ -99,6 +100,70 @@ def test_a_probe_that_says_exactly_the_same_for_hours_is_doubted_then_failed() -
     assert (flags[1:120] == GOOD).all()
     assert (flags[121:359] == SUSPECT).all()
     assert (flags[361:] == FAIL).all()
+
+
+def rounded_house(step_k: float, step_pct: float, every_h: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """A real room (half_heated_house.csv), as a logger of this resolution and interval would have told it."""
+    with (DATA / "half_heated_house.csv").open(encoding="utf-8") as file:
+        rows = [(float(row["room_c"]), float(row["room_pct"])) for row in csv.DictReader(file)][::every_h]
+    temperature, humidity = np.array(rows).T
+    at_ms = np.arange(len(rows), dtype=np.int64) * every_h * 3_600_000
+    return at_ms, np.round(temperature / step_k) * step_k, np.round(humidity / step_pct) * step_pct
+
+
+@pytest.mark.parametrize(("step_k", "step_pct"), [(0.01, 0.1), (0.1, 0.1), (0.1, 1.0), (0.5, 1.0), (1.0, 1.0), (1.0, 5.0)])
+def test_a_healthy_probe_of_any_resolution_is_blamed_less_than_once_in_five_months(step_k: float, step_pct: float) -> None:
+    """Real air of five winter months, hourly; thinned and rounded here, not by the rules."""
+    at_ms, temperature, humidity = rounded_house(step_k, step_pct, 1)
+    columns = {"air_temperature": Column(at_ms, at_ms, temperature), "relative_humidity": Column(at_ms, at_ms, humidity)}
+    _, heard = hear(hourly_settings(), "one", ProbeMemory(0), columns)
+    for item in heard:
+        doubted = item.judged.flag >= SUSPECT
+        assert np.count_nonzero(np.diff(doubted.astype(int), prepend=0) == 1) <= 1
+
+
+@pytest.mark.parametrize(("step_k", "step_pct", "within_h"), [(0.1, 0.1, 13), (0.1, 1.0, 30), (1.0, 1.0, 54)])
+def test_a_probe_that_freezes_is_found_within_hours_of_its_resolution(step_k: float, step_pct: float, within_h: int) -> None:
+    at_ms, temperature, humidity = rounded_house(step_k, step_pct, 1)
+    temperature[1000:], humidity[1000:] = temperature[999], humidity[999]
+    columns = {"air_temperature": Column(at_ms, at_ms, temperature), "relative_humidity": Column(at_ms, at_ms, humidity)}
+    _, heard = hear(hourly_settings(), "one", ProbeMemory(0), columns)
+    found = np.flatnonzero((heard[0].judged.test == TESTS.index("flat-line")) & (at_ms > at_ms[1000]))
+    assert 1000 <= found[0] <= 1000 + within_h
+
+
+def hourly_settings() -> Settings:
+    settings = settings_of("one")
+    return settings.model_copy(update={"probes": {"one": Probe(place="room", interval="1h")}})
+
+
+def test_a_frost_that_comes_step_by_step_is_believed_and_a_jump_into_it_is_not() -> None:
+    flags, tests = judged([8.0, 7.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.0, 0.0, -1.0])
+    assert set(flags[1:]) == {GOOD}
+    flags, tests = judged([25.0, 25.0, *[-9.0] * 30])
+    assert set(flags[3:]) == {SUSPECT}
+    assert set(tests[3:]) == {"domain"}
+
+
+def test_a_probe_that_begins_in_the_cold_is_believed_when_it_has_wandered_there_for_an_hour() -> None:
+    flags, _ = judged([2.0 + n % 3 / 10 for n in range(70)])
+    assert set(flags[1:60]) == {SUSPECT}
+    assert set(flags[61:]) == {GOOD}
+
+
+def test_what_a_second_probe_says_too_is_believed_at_once() -> None:
+    at_ms = np.arange(90) * MINUTE_MS
+    for quantity, extreme in (("air_temperature", 1.0), ("relative_humidity", 11.0), ("relative_humidity", 99.8)):
+        values = np.full(90, extreme)
+        _, alone = judge(Series(), quantity, at_ms, values, MINUTE_MS, None)
+        _, agreed = judge(Series(), quantity, at_ms, values, MINUTE_MS, None, values - 1.0)
+        assert (alone.flag[40:] >= SUSPECT).all()
+        assert (agreed.flag[1:] == GOOD).all()
+
+
+def test_a_spike_is_seen_in_hourly_samples_too() -> None:
+    flags, tests = judged([25.0, 25.2, 25.1, 44.0, 25.3, 25.2], step_ms=60 * MINUTE_MS, interval_ms=60 * MINUTE_MS)
+    assert (flags[3], tests[3], flags[4]) == (SUSPECT, "spike", GOOD)
 
 
 def test_one_wandering_quantity_proves_that_the_probe_lives() -> None:
