@@ -263,7 +263,6 @@ def stillness(memory: Series, at_ms: Instants, raw: Floats) -> Stillness:
 
 CALM_AT_MOST_MS = 48 * HOUR_MS
 FLAT_SAMPLES = 12
-FLAT_AT_LEAST_MS = 2 * HOUR_MS
 
 
 def may_stand_ms(temperature: Stillness, humidity: Stillness, interval_ms: int) -> Instants:
@@ -276,7 +275,7 @@ def may_stand_ms(temperature: Stillness, humidity: Stillness, interval_ms: int) 
     coarse_t, coarse_h = temperature.grain_m >= 500, humidity.grain_m >= 1_000
     hours = np.where(humidity.grain_m >= 5_000, 96, np.where(coarse_t & coarse_h, 36, np.where(coarse_t | coarse_h, 20, 8)))
     calm = np.minimum(temperature.calm_for_ms, humidity.calm_for_ms)
-    by_calm = np.maximum(4 * np.maximum(calm, FLAT_SAMPLES * interval_ms), FLAT_AT_LEAST_MS)
+    by_calm = np.maximum(4 * np.maximum(calm, FLAT_SAMPLES * interval_ms), hours * HOUR_MS // 4)
     may = np.minimum(hours * HOUR_MS, by_calm)
     longest: Instants = np.maximum(np.maximum(may, calm), FLAT_SAMPLES * interval_ms)
     return longest

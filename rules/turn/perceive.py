@@ -109,13 +109,13 @@ def _hear(settings: Settings, state: EngineState, stretch: Stretch) -> tuple[lis
     events: list[Event] = []
     if not len(stretch.rows.taken_ms):
         return heard, events
-    spoken, before = stretch.rows.columns(), dict(state.probes)
+    spoken, before, out = stretch.rows.columns(), dict(state.probes), state.keeper.out_of_service
     for probe, columns in sorted(spoken.items()):
         if probe not in settings.probes:
             continue
-        seconds = {quantity: _seconds(settings, before, state.keeper.out_of_service, spoken, probe, quantity) for quantity in columns}
+        seconds = {quantity: _seconds(settings, before, out, spoken, probe, quantity) for quantity in columns}
         memory, judged = hear(settings, probe, state.probes[probe], columns, seconds)
-        if probe not in state.keeper.out_of_service:
+        if probe not in out:
             for item in judged:
                 memory.series[item.quantity], told = quality_events(settings, item, state.origin)
                 events += told

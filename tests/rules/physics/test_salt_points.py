@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from pydantic import TypeAdapter
 
-from rules.climate.wetted_probe import saturation_of_probe
 from rules.physics.salt_points import (
     SALTS,
     Correction,
@@ -209,49 +208,3 @@ def test_only_readings_of_the_same_minute_are_paired_and_nan_is_left_out() -> No
 def test_check_is_due_when_the_last_one_no_longer_holds() -> None:
     assert due_ms(None, 90 * DAY_MS) is None
     assert due_ms(1_000, 90 * DAY_MS) == 1_000 + 90 * DAY_MS
-
-
-# ---------------------------------------------------------------- wetted probe
-
-
-def day(humidity: np.ndarray, temperature: np.ndarray) -> list[Sample]:
-    return [(index * MINUTE_MS, float(rh), float(t)) for index, (rh, t) in enumerate(zip(humidity, temperature, strict=True))]
-
-
-MINUTES = np.arange(6 * 60)
-STEADY_C = np.full(MINUTES.size, 26.0)
-HEATER_C = 26.0 + np.where((MINUTES > 300) & (MINUTES <= 320), (MINUTES - 300) * 0.05, 0.0) + np.where(MINUTES > 320, 1.0, 0.0)
-
-
-def test_probe_that_stays_at_its_top_while_the_air_warms_is_wetted() -> None:
-    found = saturation_of_probe(day(np.full(MINUTES.size, 99.9), HEATER_C))
-    assert (found.verdict, found.believed) == ("wetted", False)
-    assert found.because == "1.0 K warmer within half an hour, yet only 0.0 of 6.0 %RH less"
-    assert found.pinned_for_ms == (MINUTES.size - 1) * MINUTE_MS
-
-
-def test_wet_air_that_dips_when_it_warms_is_believed() -> None:
-    humidity = np.minimum(105.0 - 5.9 * (HEATER_C - 26.0), 104.0)
-    assert humidity.min() == pytest.approx(99.1)
-    found = saturation_of_probe(day(humidity, HEATER_C))
-    assert (found.verdict, found.believed) == ("wet-air", True)
-
-
-def test_probe_at_its_top_in_steady_air_is_undecided_and_not_believed() -> None:
-    found = saturation_of_probe(day(np.full(MINUTES.size, 100.0), STEADY_C))
-    assert (found.verdict, found.believed) == ("undecided", False)
-
-
-def test_probe_near_its_top_for_less_than_two_hours_is_believed() -> None:
-    humidity = np.where(MINUTES >= 300, 99.5, 96.0)
-    assert saturation_of_probe(day(humidity, STEADY_C)).verdict == "wet-air"
-
-
-@pytest.mark.parametrize("samples", [[], day(np.full(60, 85.0), np.full(60, 26.0)), [(0, math.nan, 26.0)] * 3])
-def test_probe_below_its_top_or_silent_is_free(samples: list[Sample]) -> None:
-    assert saturation_of_probe(samples).verdict == "free"
-
-
-def test_probe_that_came_back_from_its_top_is_free() -> None:
-    humidity = np.where(MINUTES < 350, 100.0, 92.0)
-    assert saturation_of_probe(day(humidity, STEADY_C)).verdict == "free"
