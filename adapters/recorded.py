@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import os
+import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -241,9 +242,18 @@ def _csv_row(line: bytes, order: tuple[int, ...] | None = None) -> Row:
         raise BadRow(f"not CSV in UTF-8: {excerpt(line)}") from error
     wanted = max(order) + 1 if order else 5
     if len(cells) < wanted or (order is None and len(cells) != 5):
-        raise BadRow(f"{len(cells)} columns; wanted: {_HEADER}; found: {excerpt(line)}")
+        raise BadRow(f"{len(cells)} columns; wanted: {_HEADER}; found: {excerpt(line)}{_columns_remedy(line, len(cells))}")
     time_text, probe, quantity, value, unit = (cells[index].strip() for index in order or range(5))
     return _row(time_text, probe, quantity, number_in(value), unit)
+
+
+def _columns_remedy(line: bytes, columns: int) -> str:
+    """Return what to do about a line of so many columns, where its cause is a common one."""
+    if line.count(b";") >= 3:
+        return "; put commas for its semicolons, and points for decimal commas"
+    if columns == 6:
+        return "; write a decimal comma as a point (21.5), or leave the sixth column out"
+    return "; give each value its unit, such as Cel or %RH" if columns == 4 else ""
 
 
 def _row(time_text: Any, probe: Any, quantity: Any, value: float, unit: Any) -> Row:
@@ -258,12 +268,16 @@ def _row(time_text: Any, probe: Any, quantity: Any, value: float, unit: Any) -> 
     return instant_ms(time_text), probe, quantity, converted
 
 
+_DAY_FIRST = re.compile(r"\d{1,2}[./-]\d{1,2}[./-]\d{4}")
+
+
 def instant_ms(text: Any) -> int:
     """Return an RFC 3339 time in milliseconds; raises BadRow."""
     try:
         moment = datetime.fromisoformat(text)
     except (TypeError, ValueError) as error:
-        raise BadRow(f"{excerpt(str(text), 40)} is no RFC 3339 time, such as 2026-03-01T06:30:00Z") from error
+        remedy = "; write the year first" if _DAY_FIRST.match(str(text)) else ""
+        raise BadRow(f"{excerpt(str(text), 40)} is no RFC 3339 time, such as 2026-03-01T06:30:00Z{remedy}") from error
     if moment.tzinfo is None:
         raise BadRow(f"the time {excerpt(str(text), 40)} says no offset from UTC; add Z or +01:00")
     if moment.year < 1970:

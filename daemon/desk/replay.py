@@ -16,7 +16,7 @@ from adapters.recorded import BadLine, RecordingUnreadable, merged, read_recordi
 from daemon.store.batch_rows import joined, last_taken_ms
 from daemon.store.reader import HistoryReader
 from rules.settings import Settings
-from rules.terms.events import Batch, Event, Pause
+from rules.terms.events import Batch, Event, Pause, rfc3339
 from rules.terms.words import Spoken
 from rules.turn.advance import EngineState, advance
 
@@ -97,7 +97,8 @@ def from_files(paths: Sequence[Path], settings: Settings, at_once: int | None = 
         notes.append(_left_out(found - len(batch.value), foreign))
     if not len(batch.value):
         names = ", ".join(str(path) for path in paths)
-        raise NothingToReplay(f"{names}: {_nothing(found, foreign, settings)}")
+        raise NothingToReplay("\n".join([f"{names}: {_nothing(found, foreign, settings)}", *(notes if not found else ())]))
+    notes += _long_gap(batch)
     first, last = int(batch.taken_ms[0]), int(batch.taken_ms[-1])
     return Stream(slices(batch, at_once), first, last + 1, len(batch.value), tuple(notes))
 
@@ -107,6 +108,24 @@ def _bad_lines(path: Path, count: int, bad: Sequence[BadLine]) -> list[str]:
         return []
     shown = [f"{path}:{line.line}: left out: {line.reason}" for line in bad[:3]]
     return [*shown, f"{path}: {count} bad lines were left out"] if count > len(shown) else shown
+
+
+YEAR_MS = 366 * 86_400_000
+
+
+def _long_gap(batch: Batch) -> list[str]:
+    """Ask about the longest span without a reading where it is more than a year: mostly one time is wrong."""
+    if len(batch.taken_ms) < 2:
+        return []
+    where = int(np.argmax(np.diff(batch.taken_ms)))
+    before_ms, after_ms = int(batch.taken_ms[where]), int(batch.taken_ms[where + 1])
+    if after_ms - before_ms <= YEAR_MS:
+        return []
+    days = (after_ms - before_ms) // 86_400_000
+    return [
+        f"nothing was read for {days} days, from {rfc3339(before_ms)} to {rfc3339(after_ms)}: is one of these times wrong?"
+        " Correct or leave out its row, or what is told for that span is false"
+    ]
 
 
 def _known(batch: Batch, settings: Settings) -> tuple[Batch, list[str]]:

@@ -89,6 +89,12 @@ def test_a_gap_of_weeks_is_one_silence_a_probe(recording: Path, tmp_path: Path, 
         ("time,probe,quantity,value,unit\n", 65, "there are no readings in it"),
         ("2026-03-28T12:00:00Z,attic,air_temperature,25.1,degC\n", 65, "It has: attic. The config has: big-air, big-lid"),
         ("probe,value\nbig-air,3\n", 66, "the header lacks time, quantity, unit"),
+        ("2026-03-28T12:00:00,big-air,air_temperature,25.1,degC\n", 65, "odd.csv:1: left out: the time '2026-03-28T"),
+        ("2026-03-28T12:00:00Z,big-air,air_temperature,25,1,degC\n", 65, "write a decimal comma as a point"),
+        ("2026-03-28T12:00:00Z;big-air;air_temperature;25.1;degC\n", 65, "put commas for its semicolons"),
+        ("28.03.2026 12:00,big-air,air_temperature,25.1,degC\n", 65, "write the year first"),
+        ("2026-03-28T12:00:00Z,big-air,air_temperature,25.1\n", 65, "give each value its unit"),
+        ("2026-03-28T12:00:00Z,big-air,warmth,25.1,degC\n" * 5, 65, "5 bad lines were left out"),
     ],
 )
 def test_what_cannot_be_replayed_gets_a_sentence(
@@ -98,6 +104,16 @@ def test_what_cannot_be_replayed_gets_a_sentence(
     ended, out, err = replay(capsys, tmp_path / "odd.csv")
     assert (ended, out) == (status, "")
     assert said in err
+
+
+def test_a_span_of_more_than_a_year_without_a_reading_is_asked_about(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rows = [f"{time},big-air,air_temperature,25.1,degC\n" for time in ("2026-03-28T12:00:00Z", "2027-05-01T00:00:00Z")]
+    (tmp_path / "odd.csv").write_text("".join(rows))
+    status, _, err = replay(capsys, tmp_path / "odd.csv")
+    assert status == 0
+    assert "nothing was read for 398 days, from 2026-03-28T12:00:00Z to 2027-05-01T00:00:00Z: is one" in err
 
 
 def test_a_renamed_probe_and_torn_lines_are_left_out_and_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
