@@ -292,7 +292,7 @@ def _state_facts(
     if not goal.dryness_matters:
         facts.add("dry-on-purpose")
     if _stands(standing, "heater-failed"):
-        facts |= {"heater-suspect", "heater-weak"}
+        facts |= {"heater-weak"}
     if _stands(standing, "lid-drip-tonight"):
         facts.add("night-ahead")
     return facts

@@ -105,8 +105,7 @@ def cold_comes_first(cause: Cause, situation: Situation, standing: Mapping[str, 
         return False
     if cause.thermostat == "warming" and t > practice.LETHAL_COLD_C:
         return False  # the heat is back; more of it does not come faster
-    failed = any(row.alarm == "heater-failed" and row.condition == "active" for row in standing.values())
-    if failed or (cause.temperature == "low" and cause.thermostat == "dead"):
+    if _failed(standing) or (cause.temperature == "low" and cause.thermostat == "dead"):
         return True
     dry_side = cause.humidity != "high" and not cause.lid_wet
     if cause.thermostat == "at-limit" and cause.temperature == "low" and "heater-suspect" not in cause.facts and dry_side:
@@ -115,11 +114,18 @@ def cold_comes_first(cause: Cause, situation: Situation, standing: Mapping[str, 
     return t <= min(practice.LETHAL_COLD_C if sets_too_low else practice.COLD_FIRST_C, cause.goal.low_c)
 
 
+def _failed(standing: Mapping[str, Standing]) -> bool:
+    return any(row.alarm == "heater-failed" and row.condition == "active" for row in standing.values())
+
+
 def cold(
-    cause: Cause, situation: Situation, chamber: Chamber, knobs: Mapping[str, float], model: ChamberModel
+    cause: Cause, situation: Situation, standing: Mapping[str, Standing], chamber: Chamber, knobs: Mapping[str, float],
+    model: ChamberModel,
 ) -> Urgent:
-    """Return what the cold asks for, by what the heater does."""
+    """Return what the cold asks for, by what the heater does; one that failed is looked at before it is called weak."""
     kind = {None: "no-heat", "at-limit": "at-limit"}.get(cause.thermostat, "dead")
+    if kind == "at-limit" and _failed(standing) and "heater-suspect" in cause.facts:
+        kind = "dead"
     acts, moves = [], []
     for step in emergencies.COLD_BRANCH[kind]:
         if not allowed(step, cause):

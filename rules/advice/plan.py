@@ -114,7 +114,7 @@ def without_search(
         return special
     if cold_comes_first(cause, situation, standing):
         knobs = present_knobs(chamber, situation.changes)
-        return _urgent(cause, cold(cause, situation, chamber, knobs, model_of(chamber, state)))
+        return _urgent(cause, cold(cause, situation, standing, chamber, knobs, model_of(chamber, state)))
     again = turn_up(chamber, situation, cause) if not climate_stands(standing) else None
     if again is not None:
         return Plan(branch="turn-up", cause=cause, actions=(_action_of(again),), acts=(again.act,), moves=(again,),

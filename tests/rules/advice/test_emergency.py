@@ -116,6 +116,17 @@ def test_a_weak_heater_that_was_looked_at_gets_its_vents_closed_while_it_is_only
     assert told_knobs(state.changes)["vents"] == 0.0
 
 
+def test_a_heater_that_failed_is_looked_at_once_before_it_is_called_weak():
+    chamber, now = box(26.0), situation(21.0, 79.0, 18.0, 45.0, factor=0.8)
+    state, events = asked(now, chamber, None, "heater-failed")
+    assert acts(events[0])[0] == "heater check"
+    state, events = asked(later(now, 1.0, temperature_slope_k_h=-0.2), chamber, state, "heater-failed")
+    assert {event.status for event in events} <= {"reminded"}
+    state = done(state, later(now, 1.0))
+    _, events = asked(later(now, 2.0), chamber, state, "heater-failed")
+    assert acts(events[-1])[0] == "vent close"
+
+
 def test_a_heater_that_warms_up_again_is_left_to_it():
     _, events = asked(situation(17.0, 79.0, 10.0, 60.0, temperature_slope_k_h=3.0), box())
     assert not {"heater check", "heater more", "room more"} & {name for event in events for name in acts(event)}
