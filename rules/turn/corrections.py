@@ -15,7 +15,7 @@ from rules.physics.lid_factor import learn_from_measurement, learn_from_sighting
 from rules.physics.uncertainty import dew_margin_uncertainty_k, humidity_standard_uncertainty_pct
 from rules.physics.vapour import dew_point_c
 from rules.settings import Settings
-from rules.terms.events import HOUR_MS, MINUTE_MS, WordEvent
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, WordEvent
 from rules.terms.quantities import Quantity
 from rules.terms.words import AdviceDone, Calibrated, LidMeasured, LidSeen, ModelFitted, Visit, Word
 from rules.turn.state import EngineState
@@ -104,14 +104,15 @@ def _lid(settings: Settings, state: EngineState, word: LidMeasured | LidSeen, at
         return answer(state.origin, word, False, f"there is no chamber {word.chamber!r}; there are: {known}")
     if word.at_ms > at_ms + MINUTE_MS:
         return answer(state.origin, word, False, "that time lies in the future; say when it was seen", word.chamber)
-    if isinstance(word, LidSeen):
+    lately = isinstance(word, LidSeen) and at_ms - word.at_ms < DAY_MS
+    if isinstance(word, LidSeen) and lately:
         _looked(state, word)
     climate = Climate(state.places)
     inside = _figure(state.places[word.chamber], climate, word.chamber, word.at_ms, at_ms, "temperature_c")
     room = _figure(state.places.get(chamber.room or ""), climate, chamber.room or "", word.at_ms, at_ms, "temperature_c")
     humidity = _figure(state.places[word.chamber], climate, word.chamber, word.at_ms, at_ms, "relative_humidity_pct")
     if inside is None or room is None or humidity is None:
-        if isinstance(word, LidSeen):
+        if isinstance(word, LidSeen) and lately:
             noted = f"noted: {word.seen}; it holds for a day, since without a room probe nothing more can be learned from it"
             return answer(state.origin, word, True, noted, word.chamber)
         text = "nothing is learned: it needs the chamber's temperature and humidity and the room's temperature at that time"
