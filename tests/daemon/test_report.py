@@ -121,7 +121,7 @@ def test_the_page_says_first_who_needs_what_and_needs_nothing_else(record: Recor
     assert "Act now" in first
     assert "Big nest needs you now: heat is failing" in first
     assert "Small nest is well." in first
-    assert "Check the heat: is the mat plugged in" in first
+    assert "Check the heat: plug, breaker or residual-current device" in first
     assert "dewlid done big-nest-" in first
 
 
