@@ -12,7 +12,7 @@ from rules.climate.memory import ProbeMemory, Series
 from rules.climate.quality import GOOD, Flat, Judged, Stillness, judge, may_stand_ms, stillness
 from rules.climate.windows import newest_at
 from rules.settings import Settings
-from rules.terms.quantities import Quantity
+from rules.terms.quantities import FACTS, Quantity
 
 Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
@@ -148,5 +148,5 @@ def _nearest(seconds: Sequence[Second], column: Column) -> Floats | None:
 def _corrected(judged: Judged, quantity: Quantity, gain: float, offset: float) -> Judged:
     value = judged.value if (gain, offset) == (1.0, 0.0) else judged.value * gain + offset
     if quantity == "relative_humidity":
-        value = np.minimum(value, 100.0)
+        value = np.clip(value, FACTS[quantity].gross_low, 100.0)  # nan stays nan
     return replace(judged, value=value)

@@ -31,7 +31,7 @@ class QuantityFacts:
 
 FACTS: dict[Quantity, QuantityFacts] = {
     "air_temperature": QuantityFacts("degC", "Cel", "air temperature", -20.0, 60.0, 5.0, 45.0, 1),
-    "relative_humidity": QuantityFacts("%RH", "%RH", "relative humidity", 0.0, 104.0, 15.0, 104.0, 0),
+    "relative_humidity": QuantityFacts("%RH", "%RH", "relative humidity", 1.0, 104.0, 15.0, 104.0, 0),
     "surface_temperature": QuantityFacts("degC", "Cel", "surface temperature", -20.0, 80.0, 5.0, 75.0, 1),
 }
 

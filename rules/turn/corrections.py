@@ -13,7 +13,7 @@ from rules.keeper.devices import changed
 from rules.keeper.refusal import answer
 from rules.physics.lid_factor import learn_from_measurement, learn_from_sighting
 from rules.physics.uncertainty import dew_margin_uncertainty_k, humidity_standard_uncertainty_pct
-from rules.physics.vapour import dew_point_c
+from rules.physics.vapour import dew_point_c_or_nan
 from rules.settings import Settings
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, WordEvent
 from rules.terms.quantities import Quantity
@@ -124,7 +124,7 @@ def _lid(settings: Settings, state: EngineState, word: LidMeasured | LidSeen, at
         after = learn_from_measurement(before, word.lid_temperature_c, room, inside, word.standard_uncertainty_k)
     else:
         u_margin = _margin_u_without_factor(settings, state, word.chamber, inside, humidity, room)
-        after = learn_from_sighting(before, word.seen, float(dew_point_c(inside, humidity)), room, inside, u_margin)
+        after = learn_from_sighting(before, word.seen, float(dew_point_c_or_nan(inside, humidity)), room, inside, u_margin)
     state.places[word.chamber] = replace(memory, belief=after)
     was, now = (f"{belief.mean:.2f} give or take {belief.standard_deviation:.2f}" for belief in (before, after))
     return answer(state.origin, word, True, f"lid temperature factor {was} is now {now}", word.chamber)
