@@ -19,6 +19,7 @@ FRESH_MS = 3 * PERIOD_MS
 LEGAL: dict[str, dict[str, str]] = {
     "raised": {"normal": "active", "unknown": "active"},
     "escalated": {"active": "active", "held": "active"},
+    "worsened": {"active": "active", "held": "held"},
     "eased": {"active": "active"},
     "recovering": {"active": "active"},
     "relapsed": {"active": "active"},
@@ -32,7 +33,7 @@ LEGAL: dict[str, dict[str, str]] = {
 STAYS = (
     "acknowledged", "shelved", "unshelved", "suppressed", "unsuppressed", "chattering", "latched", "reset", "updated",
 )  # fmt: skip
-DROPS_ACKNOWLEDGEMENT = ("raised", "escalated", "unshelved")
+DROPS_ACKNOWLEDGEMENT = ("raised", "escalated", "worsened", "unshelved")
 
 
 @dataclass

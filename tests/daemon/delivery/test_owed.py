@@ -135,7 +135,7 @@ def test_a_restart_that_tells_old_events_again_owes_nothing_anew(tmp_path):
 
 def situation(chamber="nest"):
     figures = dict.fromkeys(Situation.__dataclass_fields__) | {"at_ms": NOW, "chamber": chamber, "condensate_g_m2": 0.0}
-    return Situation(**(figures | {"visiting": False, "saturated": False, "lacking": ()}))
+    return Situation(**(figures | {"visiting": False, "saturated": False, "lacking": (), "harm": ()}))
 
 
 def test_a_chamber_s_state_is_owed_to_mqtt_and_removed_when_the_chamber_is_gone(tmp_path):
