@@ -74,6 +74,8 @@ def _bounded(path: Path, *, check_mode: bool, largest: int = LONGEST_SECRET) -> 
                 f" allowed is 0600 or 0400: chmod 600 {path}"
             )
         data = os.read(descriptor, largest + 1)
+    except OSError as error:
+        raise SecretUnreadable(f"secret file {path}: it cannot be read ({error.strerror}); look at the disk") from error
     finally:
         os.close(descriptor)
     if len(data) > largest:

@@ -14,6 +14,7 @@ from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
+from daemon.store.belonging import hand_over
 from daemon.store.doubt import doubt
 from daemon.store.errors import HistoryError, history_error
 from daemon.store.migrations import APPLICATION_ID, STEPS, version_of
@@ -103,7 +104,9 @@ def _copy(source: Path, target: Path, progress: Progress = no_progress) -> None:
         progress(f"copying {source.name}: {100 * (total - left) // max(total, 1)} %", 60.0)
 
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
+        if not target.parent.is_dir():
+            target.parent.mkdir(parents=True)
+            hand_over(target.parent, 0o750)
         target.unlink(missing_ok=True)
         with read_only(source) as connection, closing(sqlite3.connect(target)) as copy:
             connection.backup(copy, pages=_PAGES if progress is not no_progress else -1, progress=told)
@@ -115,6 +118,7 @@ def _copy(source: Path, target: Path, progress: Progress = no_progress) -> None:
 
 
 def _put(unfinished: Path, target: Path) -> None:
+    hand_over(unfinished)
     flush(unfinished)
     unfinished.replace(target)
     flush(target.parent)

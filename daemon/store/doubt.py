@@ -5,6 +5,8 @@ from __future__ import annotations
 from contextlib import suppress
 from pathlib import Path
 
+from daemon.store.belonging import write_beside
+
 _DOUBTFUL = ".doubtful"
 
 
@@ -19,7 +21,7 @@ def doubt(path: Path, found: str = "") -> None:
     """
     mark = _mark(path)
     with suppress(OSError):
-        mark.write_text(f"found: {found}" if found else "again" if mark.exists() else "once", encoding="utf-8")
+        write_beside(mark, f"found: {found}" if found else "again" if mark.exists() else "once")
 
 
 def is_doubted(path: Path) -> bool:

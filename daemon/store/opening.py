@@ -13,6 +13,7 @@ from pathlib import Path
 
 from daemon.store.backup import Progress, back_up, restore
 from daemon.store.batch_rows import lenient_text
+from daemon.store.belonging import belong
 from daemon.store.doubt import clear, is_doubted
 from daemon.store.errors import HistoryError, history_error
 from daemon.store.migrations import Step, migrate, refuse_foreign_or_newer
@@ -61,6 +62,8 @@ def _locked(path: Path) -> FileIO:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         lock = os.fdopen(os.open(lock_path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o640), "rb+", buffering=0)
+        if os.geteuid() == 0:
+            belong(lock.fileno(), path.parent)
     except OSError as error:
         raise HistoryError(
             f"{lock_path}: {error.strerror}; the folder of the store must exist and belong to the user that runs dewlid"

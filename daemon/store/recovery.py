@@ -23,6 +23,7 @@ from daemon.store.backup import (
     restore_checked,
     set_aside,
 )
+from daemon.store.belonging import write_beside
 from daemon.store.doubt import clear, found_damaged
 from daemon.store.examination import fault_at_sight
 
@@ -98,7 +99,7 @@ class Note:
         """Make the note durable."""
         body = {"found": self.found, "set_aside": self.set_aside, "restored_from": self.restored_from, "done": self.done}
         unfinished = self.path.with_name(f".{self.path.name}.unfinished")
-        unfinished.write_text(json.dumps(body), encoding="utf-8")
+        write_beside(unfinished, json.dumps(body))
         flush(unfinished)
         unfinished.replace(self.path)
         flush(self.path.parent)

@@ -18,6 +18,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from daemon.store.belonging import belong, hand_over
 from rules.terms.words import WORD, ModelFitted, Word
 
 LARGEST_BYTES = 64 * 1024
@@ -60,9 +61,12 @@ class Spool:
         """Make the folder and its bell; called by the daemon. Members of its group may speak too."""
         try:
             for place in (self.folder, self.folder / "refused"):
-                place.mkdir(mode=0o770, parents=True, exist_ok=True)
+                if not place.is_dir():
+                    place.mkdir(parents=True)
+                    hand_over(place, 0o770)  # whatever the umask is
             with contextlib.suppress(FileExistsError):
-                os.mkfifo(self.folder / _BELL, 0o660)
+                os.mkfifo(self.folder / _BELL)
+                hand_over(self.folder / _BELL, 0o660)
         except OSError as error:
             raise SpoolError(f"{error.filename}: {error.strerror}; the folder must belong to the user of dewlid") from error
 
@@ -93,6 +97,7 @@ class Spool:
     def _write(self, unfinished: Path, octets: bytes) -> None:
         descriptor = os.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o640)
         with os.fdopen(descriptor, "wb") as stream:
+            belong(descriptor, self.folder)
             stream.write(octets)
             stream.flush()
             os.fsync(descriptor)
@@ -162,9 +167,9 @@ class Spool:
 
 
 def _octets(file: Path) -> bytes:
-    descriptor = os.open(file, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOFOLLOW)
-    with os.fdopen(descriptor, "rb") as stream:
-        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+    # With an opener the descriptor is closed also where no stream comes of it, as with a folder.
+    with open(file, "rb", opener=lambda name, flags: os.open(name, flags | os.O_NONBLOCK | os.O_NOFOLLOW)) as stream:
+        if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
             raise WordError("it is not a regular file")
         octets = stream.read(LARGEST_BYTES + 1)
     if len(octets) > LARGEST_BYTES:

@@ -133,7 +133,7 @@ def _read_ids(path: Path) -> dict[str, int]:
         return {str(name): int(until_ms) for name, until_ms in body.items()}
     except FileNotFoundError:
         return {}
-    except (OSError, ValueError, AttributeError) as error:
+    except (OSError, ValueError, OverflowError, TypeError, AttributeError, RecursionError) as error:
         _log.error("the ids of words by MQTT cannot be read; those of the last minutes might be taken again", reason=str(error))
         return {}
 

@@ -77,3 +77,8 @@ def test_credential_without_systemd_is_refused_with_the_remedy(monkeypatch):
     monkeypatch.delenv("CREDENTIALS_DIRECTORY", raising=False)
     with pytest.raises(SecretUnreadable, match="LoadCredential=broker"):
         read_secret("credential:broker")
+
+
+def test_a_file_whose_reading_fails_is_refused_in_words():
+    with pytest.raises(SecretUnreadable, match="cannot be read"):
+        read_secret("/proc/self/mem")  # opens, is a regular file of mode 0600, and its first byte is no memory of ours

@@ -225,3 +225,13 @@ def test_a_new_key_is_long_and_never_the_same(capsys: pytest.CaptureFixture[str]
     keys = {main(["sign", "--new-key"]) or capsys.readouterr().out for _ in range(5)}
     assert len(keys) == 5
     assert min(map(len, keys)) >= 64
+
+
+@pytest.mark.parametrize("held", ['{"a": Infinity}', '{"a": null}', "[" * 100_000, "[1]"])
+def test_a_file_of_ids_that_makes_no_sense_does_not_end_the_start(tmp_path: Path, held: str) -> None:
+    key, ids = tmp_path / "key", tmp_path / "ids"
+    key.write_text(KEY)
+    key.chmod(0o600)
+    ids.write_text(held)
+    settings = Commands(broker="home", topic=TOPIC, key_file=str(key))
+    RemoteWords(settings, MqttSession("home", Broker(host="127.0.0.1")), Spool(tmp_path / "spool"), ids, now_ms)
