@@ -28,7 +28,8 @@ STATES: tuple[State, ...] = get_args(State)
 
 FAULT_K, FAULT_UNSEEN_K = 2.35, 2.8
 """So far above its set point, with a cooler room, no thermostat that works lets it get: common swings and errors of scale are
-1 to 2 K (common practice, no source), and 0.35 K is twice the standard uncertainty of a probe of 0.3 K. The second while it rises and no cycle has been seen yet: it may still turn."""
+1 to 2 K (common practice, no source), and 0.35 K is twice the standard uncertainty of a probe of 0.3 K. The second while it
+rises and no cycle has been seen yet: it may still turn."""
 BELOW_K, BELOW_UNSEEN_K = 1.0, 2.0
 """How far below its set point it is no longer held: where its usual swing is known, and where it is not."""
 SWING_K = 0.6
