@@ -20,7 +20,7 @@ import pytest
 import structlog
 import trustme
 from aiosmtpd.controller import Controller
-from aiosmtpd.smtp import AuthResult
+from aiosmtpd.smtp import SMTP, AuthResult
 from hypothesis import settings as hypothesis_settings
 
 # Properties are judged by what they find, never by how long a busy machine takes; failures can be repeated.
@@ -55,8 +55,14 @@ class RunningBroker:
     its certificate was issued."""
 
     def __init__(
-        self, folder: Path, *, users: dict[str, str] | None = None, acl: str | None = None,
-        tls: bool | str = False, expired: bool = False, names: tuple[str, ...] = ("127.0.0.1", "localhost"),
+        self,
+        folder: Path,
+        *,
+        users: dict[str, str] | None = None,
+        acl: str | None = None,
+        tls: bool | str = False,
+        expired: bool = False,
+        names: tuple[str, ...] = ("127.0.0.1", "localhost"),
         extra: tuple[str, ...] = (),
     ) -> None:
         self.folder, self.host, self.tls = folder, "127.0.0.1", tls
@@ -105,9 +111,7 @@ class RunningBroker:
 
     def set_password(self, user: str, password: str) -> None:
         """Set a password in the broker's file; takes effect at `restart`."""
-        subprocess.run(
-            ["mosquitto_passwd", "-b", str(self.password_file), user, password], check=True, capture_output=True
-        )
+        subprocess.run(["mosquitto_passwd", "-b", str(self.password_file), user, password], check=True, capture_output=True)
 
     def start(self) -> RunningBroker:
         """Start, on the same port as before if there was one."""
@@ -157,7 +161,13 @@ class RunningBroker:
         self._process.send_signal(signal.SIGCONT)
 
     def say(
-        self, topic: str, payload: str | bytes, *, retain: bool = False, qos: int = 1, user: str | None = None,
+        self,
+        topic: str,
+        payload: str | bytes,
+        *,
+        retain: bool = False,
+        qos: int = 1,
+        user: str | None = None,
         each_line: bool = False,
     ) -> None:
         """Publish with mosquitto_pub, the payload as one message or each of its lines as one."""
@@ -229,7 +239,7 @@ class SerialPair:
         descriptor = os.open(self.far, os.O_WRONLY | os.O_NOCTTY)
         try:
             while data:
-                data = data[os.write(descriptor, data):]
+                data = data[os.write(descriptor, data) :]
         finally:
             os.close(descriptor)
 
@@ -310,15 +320,11 @@ class Mailbox:
         self.answers: dict[str, Any] = {}
         self.password = MAIL_PASSWORD
 
-    async def handle_MAIL(
-        self, server: Any, session: Any, envelope: Any, address: str, options: Any
-    ) -> str:
+    async def handle_MAIL(self, server: Any, session: Any, envelope: Any, address: str, options: Any) -> str:
         envelope.mail_from = address
         return str(self.answers.get("mail", "250 OK"))
 
-    async def handle_RCPT(
-        self, server: Any, session: Any, envelope: Any, address: str, options: Any
-    ) -> str:
+    async def handle_RCPT(self, server: Any, session: Any, envelope: Any, address: str, options: Any) -> str:
         answer: str = self.answers.get("rcpt", {}).get(address, "250 OK")
         if answer.startswith("250"):
             envelope.rcpt_tos.append(address)
@@ -338,12 +344,31 @@ def authenticated(server: Any, session: Any, envelope: Any, mechanism: str, data
     return AuthResult(success=known, handled=False)
 
 
-def started(box: Mailbox, options: dict[str, Any]) -> Controller:
+class MailServer(Controller):
+    """The library leaves a connection open whose client was killed or is slow; this one closes all when it stops."""
+
+    def __init__(self, box: Mailbox, **options: Any) -> None:
+        super().__init__(box, **options)
+        self._sessions: list[SMTP] = []
+
+    def factory(self) -> SMTP:
+        session: SMTP = super().factory()
+        self._sessions.append(session)
+        return session
+
+    def stop(self, no_assert: bool = False) -> None:
+        for session in self._sessions:
+            if session.transport is not None:
+                self.loop.call_soon_threadsafe(session.transport.abort)
+        super().stop(no_assert)
+
+
+def started(box: Mailbox, options: dict[str, Any]) -> MailServer:
     """The library cannot be given port 0, so a free one is looked for; somebody else may be faster."""
     while True:
         with socket.create_server(("127.0.0.1", 0)) as one:
             port = one.getsockname()[1]
-        controller = Controller(box, hostname="127.0.0.1", port=port, **options)
+        controller = MailServer(box, hostname="127.0.0.1", port=port, **options)
         try:
             controller.start()
         except OSError as error:
@@ -363,7 +388,7 @@ def mail_server(authority: trustme.CA, tmp_path: Path) -> Iterator[Any]:
     """A factory of SMTP servers that want encryption and a log-in; returns settings for one and its mailbox."""
     from adapters.outlets import MailOutlet
 
-    running: list[Controller] = []
+    running: list[MailServer] = []
 
     def make(security: str = "starttls", name: str = "localhost", **settings: Any) -> tuple[Any, Mailbox]:
         box = Mailbox()
