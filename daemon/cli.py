@@ -8,9 +8,12 @@ import importlib
 import importlib.metadata
 import os
 import re
+import shutil
 import sys
+import textwrap
 import traceback
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Any, NoReturn
 
 from daemon.commands import COMMANDS, GROUPS
@@ -24,6 +27,14 @@ else ~/.config/dewlid/dewlid.toml. `dewlid COMMAND --help` tells more about a co
 
 class Parser(argparse.ArgumentParser):
     """Ends with the sysexits status for a wrong command line, and names what was probably meant."""
+
+    commands: Mapping[str, Parser] = MappingProxyType({})
+
+    def add_subparsers(self, **how: Any) -> Any:
+        """Remember them: manual page and completion go through the parsers of all commands."""
+        actions = super().add_subparsers(**how)
+        self.commands = actions.choices
+        return actions
 
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
         """Let the config's path also stand first where it is an option: `dewlid alarms dewlid.toml`."""
@@ -39,20 +50,18 @@ class Parser(argparse.ArgumentParser):
         self.exit(ExitStatus.USAGE, f"{self.prog}: {message}{_near_miss(message)}\n`{self.prog} --help` explains it.\n")
 
 
-class _ByUse(argparse.RawDescriptionHelpFormatter):
-    """Lists the commands under what they are for, each with its line beside it."""
+class _Dewlid(Parser):
+    """The program itself: its help lists the commands under what they are for, each with its line beside it."""
 
-    def _format_action(self, action: argparse.Action) -> str:
-        if not isinstance(action, argparse._SubParsersAction):
-            return super()._format_action(action)
-        begins = {next(iter(words)): title for title, words in GROUPS.items()}
-        parts = []
-        for choice in action._choices_actions:
-            title = begins.get(choice.dest)
-            parts += [f"\n  {title}:\n"] if title else []
-            first, *rest = self._split_lines(choice.help or "", max(self._width - 20, 20))
-            parts += [f"    {choice.dest:14}  {first}\n", *(f"{'':20}{line}\n" for line in rest)]
-        return "".join(parts)
+    def format_help(self) -> str:
+        rows = [self.format_usage(), self.description or "", "\ncommands:"]
+        width = shutil.get_terminal_size().columns - 2  # as argparse counts it
+        for title, lines in GROUPS.items():
+            rows.append(f"\n  {title}:")
+            for name, line in lines.items():
+                rows.append(textwrap.fill(line, width, initial_indent=f"    {name:14}  ", subsequent_indent=" " * 20))
+        rows += ["\noptions:", "  -h, --help  show this list and end", "  --version   show the version and end", f"\n{_EPILOG}"]
+        return "\n".join(rows)
 
 
 def _near_miss(message: str) -> str:
@@ -63,20 +72,19 @@ def _near_miss(message: str) -> str:
     return f"; did you mean {near[0]}?" if near else ""
 
 
-def parser(word: str | None = None) -> argparse.ArgumentParser:
+def parser(word: str | None = None) -> Parser:
     """Return the parser with every command: each with its line, but only the one that is called, or all, with its arguments."""
-    result = Parser(
+    result = _Dewlid(
         prog="dewlid",
         description="Watches the climate of leafcutter-ant fungus chambers and advises their keeper.\n"
         "It never drives a device.",
         epilog=_EPILOG,
-        formatter_class=_ByUse,
     )
     version = importlib.metadata.version("dewlid")
     result.add_argument("--version", action="version", version=f"dewlid {version}")
-    subparsers = result.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for name, line in COMMANDS.items():
-        child = subparsers.add_parser(name, help=line)
+    subparsers = result.add_subparsers(metavar="COMMAND", required=True, parser_class=Parser)
+    for name in COMMANDS:
+        child = subparsers.add_parser(name)
         if word in (None, name):
             importlib.import_module(f"daemon.commands.{name.replace('-', '_')}").add(child)
     result.set_defaults(parser=parser)

@@ -55,14 +55,8 @@ class RunningBroker:
     its certificate was issued."""
 
     def __init__(
-        self,
-        folder: Path,
-        *,
-        users: dict[str, str] | None = None,
-        acl: str | None = None,
-        tls: bool | str = False,
-        expired: bool = False,
-        names: tuple[str, ...] = ("127.0.0.1", "localhost"),
+        self, folder: Path, *, users: dict[str, str] | None = None, acl: str | None = None,
+        tls: bool | str = False, expired: bool = False, names: tuple[str, ...] = ("127.0.0.1", "localhost"),
         extra: tuple[str, ...] = (),
     ) -> None:
         self.folder, self.host, self.tls = folder, "127.0.0.1", tls
@@ -111,7 +105,9 @@ class RunningBroker:
 
     def set_password(self, user: str, password: str) -> None:
         """Set a password in the broker's file; takes effect at `restart`."""
-        subprocess.run(["mosquitto_passwd", "-b", str(self.password_file), user, password], check=True, capture_output=True)
+        subprocess.run(
+            ["mosquitto_passwd", "-b", str(self.password_file), user, password], check=True, capture_output=True
+        )
 
     def start(self) -> RunningBroker:
         """Start, on the same port as before if there was one."""
@@ -161,13 +157,7 @@ class RunningBroker:
         self._process.send_signal(signal.SIGCONT)
 
     def say(
-        self,
-        topic: str,
-        payload: str | bytes,
-        *,
-        retain: bool = False,
-        qos: int = 1,
-        user: str | None = None,
+        self, topic: str, payload: str | bytes, *, retain: bool = False, qos: int = 1, user: str | None = None,
         each_line: bool = False,
     ) -> None:
         """Publish with mosquitto_pub, the payload as one message or each of its lines as one."""
@@ -239,7 +229,7 @@ class SerialPair:
         descriptor = os.open(self.far, os.O_WRONLY | os.O_NOCTTY)
         try:
             while data:
-                data = data[os.write(descriptor, data) :]
+                data = data[os.write(descriptor, data):]
         finally:
             os.close(descriptor)
 
@@ -320,11 +310,15 @@ class Mailbox:
         self.answers: dict[str, Any] = {}
         self.password = MAIL_PASSWORD
 
-    async def handle_MAIL(self, server: Any, session: Any, envelope: Any, address: str, options: Any) -> str:
+    async def handle_MAIL(
+        self, server: Any, session: Any, envelope: Any, address: str, options: Any
+    ) -> str:
         envelope.mail_from = address
         return str(self.answers.get("mail", "250 OK"))
 
-    async def handle_RCPT(self, server: Any, session: Any, envelope: Any, address: str, options: Any) -> str:
+    async def handle_RCPT(
+        self, server: Any, session: Any, envelope: Any, address: str, options: Any
+    ) -> str:
         answer: str = self.answers.get("rcpt", {}).get(address, "250 OK")
         if answer.startswith("250"):
             envelope.rcpt_tos.append(address)

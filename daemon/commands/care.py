@@ -15,7 +15,7 @@ from rules.terms.local_time import day_words
 def add(parser: argparse.ArgumentParser) -> None:
     """Say how the command is called."""
     parser.description = "Without more: what is due now and in the next days. `dewlid care done TASK` logs a task that you did."
-    actions = parser.add_subparsers(title="actions", metavar="ACTION")
+    actions = parser.add_subparsers(title="actions", metavar="ACTION", help="without one: list")
     listing = actions.add_parser(
         "list", help="what is due now and in the next days (the default)", description="What is due now and in the next days."
     )

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import argparse
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import Protocol, Self
 
 _SECTIONS = """\
 .SH FILES
@@ -37,18 +37,27 @@ beside water a residual-current device. Local codes and licensed practice come f
 """
 
 
-def commands_of(parser: argparse.ArgumentParser) -> Iterator[tuple[str, argparse.ArgumentParser, str]]:
-    """Yield each command with its parser and its one line of help, those within commands after their own."""
-    for action in parser._actions:
-        if isinstance(action, argparse._SubParsersAction):
-            lines = {choice.dest: choice.help or "" for choice in action._choices_actions}
-            for name, child in action.choices.items():
-                yield name, child, lines.get(name, "")
-                for inner, grandchild, line in commands_of(child):
-                    yield f"{name} {inner}", grandchild, line
+class Command(Protocol):
+    """A parser that knows the parsers of its commands, by name."""
+
+    prog: str
+    description: str | None
+    epilog: str | None
+
+    @property
+    def commands(self) -> Mapping[str, Self]: ...
+
+    def format_help(self) -> str: ...
 
 
-def manual(parser: argparse.ArgumentParser, version: str) -> str:
+def commands_of(parser: Command) -> Iterator[tuple[str, Command]]:
+    """Yield each command with its parser, those within commands after their own."""
+    for name, child in parser.commands.items():
+        yield name, child
+        yield from ((f"{name} {inner}", grandchild) for inner, grandchild in commands_of(child))
+
+
+def manual(parser: Command, version: str) -> str:
     """Return the manual page of section 8, in the man macros."""
     parts = [
         f'.TH DEWLID 8 "" "dewlid {version}" "dewlid"',
@@ -57,26 +66,14 @@ def manual(parser: argparse.ArgumentParser, version: str) -> str:
         f".SH DESCRIPTION\n{_roff(parser.description or '')}",
         f".PP\n{_roff(' '.join((parser.epilog or '').split()))}",
         ".SH COMMANDS",
-        *(_command(name, child) for name, child, _ in commands_of(parser)),
+        *(_command(name, child) for name, child in commands_of(parser)),
         _SECTIONS,
     ]
     return "\n".join(parts)
 
 
-def _command(name: str, parser: argparse.ArgumentParser) -> str:
-    usage = " ".join(parser.format_usage().split()).removeprefix("usage: ")
-    parts = [f".SS {_roff(name)}", f".B {_roff(usage)}", f".PP\n{_roff(parser.description or '')}"]
-    for action in parser._actions:
-        if isinstance(action, argparse._HelpAction | argparse._SubParsersAction) or action.help == argparse.SUPPRESS:
-            continue
-        said = action.help or ""
-        parts.append(f".TP\n.B {_roff(_called(action))}\n{_roff(said.replace('%%', '%'))}")
-    return "\n".join(parts)
-
-
-def _called(action: argparse.Action) -> str:
-    value = "" if action.nargs == 0 else f" {action.metavar or ' | '.join(map(str, action.choices or [action.dest.upper()]))}"
-    return f"{', '.join(action.option_strings)}{value}" if action.option_strings else str(action.metavar or action.dest)
+def _command(name: str, parser: Command) -> str:
+    return "\n".join([f".SS {_roff(name)}", ".nf", *map(_roff, parser.format_help().splitlines()), ".fi"])
 
 
 def _roff(text: str) -> str:
@@ -85,23 +82,19 @@ def _roff(text: str) -> str:
     return re.sub(r"^(?=[.'])", r"\\&", text)
 
 
-def bash_completion(parser: argparse.ArgumentParser) -> str:
+def bash_completion(parser: Command) -> str:
     """Return a script for bash that completes commands, options and fixed values, and files elsewhere."""
     rows, values = [], []
-    top = [name for name, _, _ in commands_of(parser) if " " not in name]
-    for name, child, _ in commands_of(parser):
-        inner = [other.split(" ")[1] for other, _, _ in commands_of(parser) if other.startswith(f"{name} ")]
-        options = [option for action in child._actions for option in action.option_strings if option.startswith("--")]
-        bare = [action for action in child._actions if not action.option_strings and not inner]
-        fixed = [str(one) for action in bare for one in action.choices or ()]
-        rows.append(f'    "{name}") words="{" ".join([*inner, *fixed, *options])}" ;;')
+    for name, child in commands_of(parser):
+        told = child.format_help()
+        options = re.findall(r"^  (?:-\w, )?(--[\w-]+)(?: \{([^}]*)\})?", told, re.MULTILINE)
+        fixed = [word for choices in re.findall(r"^  \{([^}]*)\}", told, re.MULTILINE) for word in choices.split(",")]
+        words = " ".join([*child.commands, *fixed, *(option for option, _ in options)])
+        rows.append(f'    "{name}") words="{words}" ;;')
         values += [
-            f'    "{name} {option}") words="{" ".join(map(str, action.choices))}"; options= ;;'
-            for action in child._actions
-            for option in action.option_strings
-            if action.choices
+            f'    "{name} {option}") words="{choices.replace(",", " ")}"; options= ;;' for option, choices in options if choices
         ]
-    return _BASH.format(top=" ".join(top), rows="\n".join(rows), values="\n".join(values))
+    return _BASH.format(top=" ".join(parser.commands), rows="\n".join(rows), values="\n".join(values))
 
 
 _BASH = """\
