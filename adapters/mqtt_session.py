@@ -24,14 +24,13 @@ from paho.mqtt.properties import Properties
 
 from adapters.acknowledgements import Acknowledgements
 from adapters.broker import Broker as Broker
-from adapters.broker import SessionRejected, client_id_of, reason_of, tls_alert, tls_context, try_tls
+from adapters.broker import SessionRejected, reason_of, tls_alert, tls_context, try_tls
 from adapters.errors import OutletUnreachable, SecretUnreadable
-from adapters.flock_client import FlockClient
+from adapters.flock_client import LARGEST_PACKET, FlockClient
 from adapters.flock_client import Message as Message
 from adapters.mqtt_manners import Availability as Availability
 from adapters.mqtt_manners import BackOff as BackOff
 from adapters.pulse import Pulse
-from adapters.secrets_file import read_secret
 from adapters.subscriptions import Refused, Subscriptions, Take
 
 _log = structlog.get_logger(__name__)
@@ -44,7 +43,6 @@ _CONNECT_S = 90.0
 _STEADY_S = 10.0
 _BUSY_TURN_S = 0.5
 _QUIET_TURN_S = 5.0
-_LARGEST_PACKET = 65_536
 _MOST_THROWN_OUT = 3
 _TWIN = "another program seems to use the same client_id; give each its own client_id"
 
@@ -53,7 +51,12 @@ class MqttSession:
     """Keeps a broker connected from `start` to `stop`. All methods may be called from any thread."""
 
     def __init__(
-        self, name: str, broker: Broker, *, availability: Availability | None = None, purpose: str = "",
+        self,
+        name: str,
+        broker: Broker,
+        *,
+        availability: Availability | None = None,
+        purpose: str = "",
         back_off: BackOff | None = None,
     ) -> None:
         self.name = f"broker {name}"
@@ -134,7 +137,13 @@ class MqttSession:
         return not thread.is_alive()
 
     def submit(
-        self, topic: str, payload: bytes, *, qos: int = 1, retain: bool = False, content_type: str | None = None,
+        self,
+        topic: str,
+        payload: bytes,
+        *,
+        qos: int = 1,
+        retain: bool = False,
+        content_type: str | None = None,
         expiry_s: int | None = None,
     ) -> Future[None]:
         """Hand over a message; the future ends when it was acknowledged, or with OutletUnreachable or OutletRefused."""
@@ -206,7 +215,9 @@ class MqttSession:
             try_tls(self.broker, tls_context(self.broker))  # a failed handshake inside paho would leave its socket open
         try:
             client.connect(
-                self.broker.host, self.broker.port, self.broker.keepalive_s,
+                self.broker.host,
+                self.broker.port,
+                self.broker.keepalive_s,
                 clean_start=True if self._is_5 else mqtt.MQTT_CLEAN_START_FIRST_ONLY,
                 properties=self._connect_properties(),
             )
@@ -263,13 +274,7 @@ class MqttSession:
         return self.broker.protocol == "5"
 
     def _new_client(self) -> FlockClient:
-        broker = self.broker
-        client = FlockClient(self._arrived, client_id=client_id_of(broker, self.name, self._purpose), version_5=self._is_5)
-        if broker.user is not None:
-            secret = read_secret(broker.password_file) if broker.password_file else None
-            client.username_pw_set(broker.user, secret.get_secret_value() if secret else None)
-        if broker.tls:
-            client.tls_set_context(tls_context(self.broker))
+        client = FlockClient(self._arrived, self.broker, session=self.name, purpose=self._purpose)
         if self._availability:
             client.will_set(self._availability.topic, self._availability.gone, qos=1, retain=True)
         client.max_queued_messages_set(MOST_IN_FLIGHT)
@@ -285,7 +290,7 @@ class MqttSession:
         if not self._is_5:
             return None
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-        properties.MaximumPacketSize = _LARGEST_PACKET
+        properties.MaximumPacketSize = LARGEST_PACKET
         return properties
 
     def _publish_properties(self, content_type: str | None, expiry_s: int | None) -> Properties | None:
@@ -304,6 +309,9 @@ class MqttSession:
     def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
             self._end = self._connect_refused(reason)
+            return
+        if self._state[0] == "up":
+            self._end = ("down", "it answered one connection twice, which no broker does")
             return
         with self._lock:
             self._client = client

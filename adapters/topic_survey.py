@@ -5,20 +5,19 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
 
-from adapters.broker import Broker, SessionRejected, client_id_of, reason_of, tls_context
+from adapters.broker import Broker, SessionRejected, reason_of
 from adapters.errors import OutletUnreachable, SecretUnreadable
-from adapters.flock_client import Message
+from adapters.flock_client import FlockClient, Message
 from adapters.line_forms import Form, form_of, plausible, quantity_named, unit_of, words_of
-from adapters.secrets_file import read_secret
 from rules.terms.quantities import FACTS, Quantity, in_our_unit
 
 MOST_TOPICS = 5000
-LARGEST = 65_536
+LARGEST = 16_384
 _ANSWER_S = 10.0
 
 
@@ -34,8 +33,7 @@ def gather(broker: Broker, filters: Sequence[str], listen_s: float, purpose: str
     found: dict[str, Message] = {}
     trouble: list[str] = []
     try:
-        client = _client(broker, purpose)
-        client.on_message = lambda _client, _data, message: _keep(found, message)
+        client = FlockClient(partial(_keep, found), broker, session="any", purpose=purpose)
         client.on_connect = lambda client, _data, _flags, reason, _properties: (
             trouble.append(str(reason)) if reason.is_failure else client.subscribe([(one, 0) for one in filters])
         )
@@ -53,33 +51,22 @@ def gather(broker: Broker, filters: Sequence[str], listen_s: float, purpose: str
     return found
 
 
-def _listen(client: mqtt.Client, listen_s: float, trouble: list[str]) -> None:
+def _listen(client: FlockClient, listen_s: float, trouble: list[str]) -> None:
     until_s = time.monotonic() + listen_s
     connected_by_s = time.monotonic() + _ANSWER_S
     while time.monotonic() < until_s and not trouble:
-        code = client.loop(0.2)
+        code = client.loop_read() if client.has_more else client.loop(0.2)
         if code != mqtt.MQTT_ERR_SUCCESS and not trouble:
             trouble.append(f"the connection was lost ({mqtt.error_string(code)})")
         if not client.is_connected() and time.monotonic() > connected_by_s:
             trouble.append(f"it has not answered for {_ANSWER_S:g} s")
 
 
-def _client(broker: Broker, purpose: str) -> mqtt.Client:
-    protocol = mqtt.MQTTv5 if broker.protocol == "5" else mqtt.MQTTv311
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id_of(broker, "any", purpose), protocol=protocol)
-    if broker.user is not None:
-        secret = read_secret(broker.password_file) if broker.password_file else None
-        client.username_pw_set(broker.user, secret.get_secret_value() if secret else None)
-    if broker.tls:
-        client.tls_set_context(tls_context(broker))
-    return client
-
-
-def _keep(found: dict[str, Message], message: Any) -> None:
+def _keep(found: dict[str, Message], message: Message) -> None:
     if not message.payload or len(message.payload) > LARGEST:
         found.pop(message.topic, None)
     elif message.topic in found or len(found) < MOST_TOPICS:
-        found[message.topic] = Message(message.topic, bytes(message.payload), bool(message.retain))
+        found[message.topic] = message
 
 
 # ---------------------------------------------------------------- which look like a climate

@@ -142,6 +142,15 @@ THREATS = (
          "adapters/test_payload.py::test_ten_thousand_malformed_lines_are_counted_told_once_each_kind_and_keep_no_memory"),
     ),
     Threat(
+        "S12b", "a broker that is evil, or carries what somebody else kept there: a message of 256 MB with each connection,"
+        " one that is never released, acknowledgements never taken, packets without sense",
+        "64 KiB of a message are taken, the rest is passed over; what was not asked for or makes no sense ends the connection",
+        ("adapters/test_evil_broker.py::test_a_kept_message_of_many_megabytes_takes_no_memory_and_holds_back_none",
+         "adapters/test_evil_broker.py::test_a_survey_is_not_drowned_by_it_either",
+         "adapters/test_evil_broker.py::test_what_no_broker_says_ends_the_connection_and_is_no_fault_of_ours",
+         "adapters/test_evil_broker.py::test_acknowledgements_that_nobody_takes_do_not_pile_up"),
+    ),
+    Threat(
         "S13", "letters in floods, so that the true one is not read",
         "an alarm that chatters is told by its noise and folded; old letters become one",
         ("daemon/delivery/test_owed.py::test_many_old_letters_become_one_with_the_newest_word_on_each_alarm",
