@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from rules.checks.lid_dew import LOOK_BELOW_K
 from rules.checks.verdict import Facts, Verdict
-from rules.climate.hours import hours_with
+from rules.climate.hours import hours_between, hours_with
 from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, Delays
 from rules.climate.memory import Hour
 from rules.climate.place_uncertainty import margin_u_k
@@ -66,9 +66,5 @@ def _last_hours(view: View, table: dict[str, Hour]) -> NDArray[np.float64]:
     """Return for each instant the means of the whole hours before its own, NaN where they are not known."""
     numbers = view.at_ms // HOUR_MS
     first, last = int(numbers[0]) - HOURS, int(numbers[-1])
-    means = np.full(last - first + 1, np.nan)
-    for hour in range(first, last + 1):
-        row = table.get(str(hour))
-        if row is not None:
-            means[hour - first] = row.total / row.count / 1000.0
+    means = hours_between(table, first, last).mean
     return np.asarray(means[(numbers - first)[:, None] - np.arange(1, HOURS + 1)[None, :]])

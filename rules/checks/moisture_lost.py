@@ -12,12 +12,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from rules.checks.verdict import Facts, Verdict, number
-from rules.climate.hours import hours_with
+from rules.climate.hours import Hourly, hours_between, hours_with
 from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, UNSEEN, Delays
-from rules.climate.memory import Hour
 from rules.climate.view import View
 from rules.physics.vapour import dew_point_c_or_nan
 from rules.terms.events import HOUR_MS, MINUTE_MS
@@ -70,25 +70,35 @@ def check(view: View) -> Iterator[Verdict]:
 
 def _usual(view: View, room_dew: Floats) -> tuple[Floats, Floats, Floats]:
     """Return for each instant how low dew point and temperature were in the hours before, and the room's mean dew point."""
-    dew = hours_with(view, "dew_point_c", view.dew_point)
-    heat = hours_with(view, "temperature_c", view.temperature.value)
-    room = hours_with(view, "room_dew_point_c", room_dew)
     numbers, back = np.unique(view.at_ms // HOUR_MS, return_inverse=True)
-    changed = -1 if view.changed_ms is None else view.changed_ms // HOUR_MS
-    rows = np.full((3, len(numbers)), np.nan)
-    for place, hour in enumerate(numbers.tolist()):
-        before = [str(n) for n in range(max(hour - REMEMBERED_HOURS, changed + 1), hour)]
-        known = [dew[key] for key in before if key in dew]
-        if len(known) < KNOWN_HOURS:
-            continue
-        swing = float(np.median([row.greatest - row.least for row in known])) / 2000.0
-        rows[0, place] = float(np.percentile(_means(known), 10)) - swing
-        rows[1, place] = float(np.percentile(_means([heat[key] for key in before if key in dew]), 10))
-        room_hours = _means([room[key] for key in before if key in room])
-        rows[2, place] = float(np.mean(room_hours)) if room_hours else np.nan
-    low, warm, room_was = rows[:, back]
+    begin, end = int(numbers[0]) - REMEMBERED_HOURS, int(numbers[-1])
+    figures: tuple[tuple[Hourly, Floats], ...] = (
+        ("dew_point_c", view.dew_point), ("temperature_c", view.temperature.value), ("room_dew_point_c", room_dew),
+    )  # fmt: skip
+    dew, heat, room = (hours_between(hours_with(view, name, value), begin, end) for name, value in figures)
+    unchanged = np.arange(begin, end) > (begin - 1 if view.changed_ms is None else view.changed_ms // HOUR_MS)
+
+    def before(figure: Floats) -> Floats:
+        """Return a row for each hour: the figures of the hours before it in ascending order, what is not known last."""
+        rows = sliding_window_view(np.where(unchanged, figure, np.nan), REMEMBERED_HOURS)
+        return np.sort(rows[numbers - numbers[0]], axis=1)
+
+    means, swings, rooms = before(dew.mean), before(dew.highest - dew.lowest), before(room.mean)
+    warmth = before(np.where(np.isnan(dew.mean), np.nan, heat.mean))
+    low = _quantile(means, 0.1) - _quantile(swings, 0.5) / 2.0
+    room_was = np.nansum(rooms, axis=1) / np.where(_known(rooms), _known(rooms), np.nan)
+    enough = _known(means) >= KNOWN_HOURS
+    low, warm, room_was = np.where(enough, (low, _quantile(warmth, 0.1), room_was), np.nan)[:, back]
     return low, warm, room_was
 
 
-def _means(hours: list[Hour]) -> list[float]:
-    return [hour.total / hour.count / 1000.0 for hour in hours]
+def _known(rows: Floats) -> NDArray[np.int64]:
+    return np.count_nonzero(~np.isnan(rows), axis=1)
+
+
+def _quantile(rows: Floats, share: float) -> Floats:
+    """Return the quantile of what is known in each ascending row, interpolated; NaN: nothing is known."""
+    place = share * np.maximum(_known(rows) - 1, 0)
+    below = place.astype(np.int64)
+    lower, upper = (np.take_along_axis(rows, at[:, None], axis=1)[:, 0] for at in (below, np.ceil(place).astype(np.int64)))
+    return lower + (place - below) * (upper - lower)

@@ -86,15 +86,8 @@ class Climate:
         memory = self._places.get(chamber)
         table = memory.hours.get(quantity, {}) if memory else {}
         first, end = -(-(at_ms - last_ms) // HOUR_MS), at_ms // HOUR_MS
-        rows = [table.get(str(hour)) for hour in range(first, end)]
-        if not any(rows):
-            return None
-        figures = [
-            (np.nan,) * 3 if hour is None else (hour.total / hour.count / 1000, hour.least / 1000, hour.greatest / 1000)
-            for hour in rows
-        ]
-        mean, lowest, highest = np.array(figures).T
-        return Hours(mean, lowest, highest)
+        found = hours_between(table, first, end)
+        return found if found.known else None
 
 
 Hourly = Literal[
@@ -134,6 +127,17 @@ class Hours:
     def average(self) -> float | None:
         """Return the mean over the known hours; None: no hour is known."""
         return float(np.nanmean(self.mean)) if self.known else None
+
+
+def hours_between(table: Mapping[str, Hour], first: int, end: int) -> Hours:
+    """Return the hours from number `first` to before `end`."""
+    rows = (table.get(str(hour)) for hour in range(first, end))
+    figures = [_UNKNOWN if row is None else (row.total / row.count, row.least, row.greatest) for row in rows]
+    mean, lowest, highest = np.array(figures, np.float64).reshape(-1, 3).T / 1000.0
+    return Hours(mean, lowest, highest)
+
+
+_UNKNOWN = (np.nan, np.nan, np.nan)
 
 
 def swing_of(hours: Hours | None) -> Swing | None:

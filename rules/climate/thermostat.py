@@ -98,13 +98,12 @@ def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None = None) ->
     rows = [hours[key] for key in map(str, range(first, now)) if key in hours]
     if len(rows) < NEEDED_HOURS:
         return Usual()
-    means = np.array([row.total / row.count for row in rows]) / 1000.0
-    steady = float(np.quantile(means, 0.75) - np.quantile(means, 0.25)) <= STEADY_K
+    figures = [(row.total / row.count, row.greatest, row.least, row.greatest - row.least) for row in rows]
+    low, middle, high = np.quantile(figures, (0.25, 0.5, 0.75), axis=0) / 1000.0
+    steady = high[0] - low[0] <= STEADY_K
     return Usual(
-        mean_c=float(np.median(means)) if steady else float("nan"),
-        peak_c=float(np.quantile([row.greatest for row in rows], 0.75)) / 1000.0,
-        trough_c=float(np.quantile([row.least for row in rows], 0.25)) / 1000.0,
-        range_k=float(np.median([row.greatest - row.least for row in rows])) / 1000.0,
+        mean_c=float(middle[0]) if steady else float("nan"),
+        peak_c=float(high[1]), trough_c=float(low[2]), range_k=float(middle[3]),
     )
 
 

@@ -102,16 +102,19 @@ class Walker:
         """From which instant on it stands how; None: it is inside."""
 
     def walk(self, looks: list[Look]) -> None:
-        """Take all looks of a stretch, in order of time."""
+        """Take all looks of a stretch, in order of time, until none is left beyond the band and what was is over."""
         filled = self._filled(looks)
         columns = ([getattr(one, name) for one in filled] for name in ("value", "edge", "trend_per_h", "end"))
         value, edge, trend, end = (np.array(column, float) for column in columns)
-        garden = self.garden
+        garden, outside = self.garden, np.flatnonzero(self.row.worse * (value - edge) > 0)
+        end_beyond = outside[-1] + 1 if len(outside) else 0
         mean, early = (
             courses(garden.kind, garden.size, value, edge, trend * steeper, end, garden.shift)
             for steeper in (1.0, 1.0 + 2.0 * TREND_U_SHARE)
         )
         for place, (look, told) in enumerate(zip(filled, looks, strict=True)):
+            if place >= end_beyond and not self.account.awake:
+                return
             self._look(look, look is not told, place, mean, early)
 
     def _filled(self, looks: list[Look]) -> list[Look]:

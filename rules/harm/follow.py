@@ -67,13 +67,14 @@ def follow(view: View) -> dict[HarmKind, Followed]:
     size = size_class(view.garden_ml) if view.chamber.role == "fungus" else "E"
     for kind, course in _courses(view, view.chamber, where).items():
         account = view.memory.harm.get(kind, _NONE)
-        beyond = BEARABLE[kind].worse * (course.value - course.edge) > 0
-        if not (account.awake or beyond.any()):
+        beyond = np.flatnonzero(BEARABLE[kind].worse * (course.value - course.edge) > 0)
+        if not (account.awake or len(beyond)):
             continue
         walker = Walker(Garden(kind, size, course.shift), account)
-        columns = (course.value, course.shown, course.edge, course.trend_per_h, course.end)
-        rows = zip(where.tolist(), view.at_ms[where].tolist(), *(column.tolist() for column in columns), strict=True)
-        walker.walk([Look(at_ms, index, *figures) for index, at_ms, *figures in rows])
+        columns = (view.at_ms[where], where, course.value, course.shown, course.edge, course.trend_per_h, course.end)
+        begin = 0 if account.awake else beyond[0]
+        looks = [Look(*row) for row in zip(*(column[begin:].tolist() for column in columns), strict=True)]
+        walker.walk(looks)
         view.memory.harm[kind] = walker.account
         found[kind] = Followed(tuple(walker.steps), tuple(walker.judged), account.judged)
     return found

@@ -35,18 +35,20 @@ def advise(
     for name, view in views.items():
         mine = [event for event in told if isinstance(event, AlarmEvent) and event.chamber == name]
         adviser, set_ = state.advice.get(name, advisory.AdviceState()), state.keeper.devices.get(name, ())
-        if not mine and not before[name] and not advisory.owes(adviser, settings.chambers[name], set_):
+        owes = advisory.owes(adviser, settings.chambers[name], set_)
+        if not mine and not before[name] and not owes:
             continue
         standing = _told_standing(before[name])
         occasions = _stood(view, mine, standing)
         met = [index for index, stands in occasions if stands]
         situations = dict(zip(met, situations_at(view, met, settings.pressure_pa), strict=True))
         for index, stands in occasions:
-            if not stands and not advisory.owes(adviser, settings.chambers[name], set_):
+            if not stands and not owes:
                 continue
             situation = situations.get(index) or situation_at(view, index, settings.pressure_pa)
             situation = for_adviser(state, situation, adviser)
             adviser, spoken = advisory.consider(settings, name, adviser, situation, stands, state.origin)
+            owes = advisory.owes(adviser, settings.chambers[name], set_)
             events += spoken
         state.advice[name] = adviser
     return events
