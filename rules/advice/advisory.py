@@ -75,7 +75,7 @@ def consider(
     talk = _Talk(settings, chamber, chamber_id, situation, standing, origin)
     if state.open is not None and state.open.done_ms is not None:
         state = talk.after_done(state, events)
-    if _at_work(state, situation, standing, heat_first(chamber, state, situation, standing)):
+    if _at_work(chamber, state, situation, standing):
         return state, events
     found = None if situation.visiting and not _hot(situation) else without_search(chamber, state, talk.steady, standing)
     before, state = state, noticed_fading(chamber, state, situation, standing)
@@ -114,7 +114,7 @@ def _hottest(state: AdviceState, situation: Situation) -> AdviceState:
     return replace(state, stopped_c=t)
 
 
-def _at_work(state: AdviceState, situation: Situation, standing: Mapping[str, Standing], heat_is_first: bool) -> bool:
+def _at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
     """Return whether a done change is still at work on an alarm that stands: look again later, unless heat comes first."""
     now, t = state.open, situation.temperature_c
     if now is None or now.done_ms is None or situation.at_ms >= now.look_again_ms or not climate_stands(standing):
@@ -128,7 +128,7 @@ def _at_work(state: AdviceState, situation: Situation, standing: Mapping[str, St
     wakes = any(row.condition == "active" and row.priority == "wake" for row in standing.values())
     if wakes and now.urgency != "wake" and now.branch not in ("probe", "plug-in"):
         return False  # a failing heater must not wait until a vent has had its effect
-    return not heat_is_first
+    return not heat_first(chamber, state, situation, standing)
 
 
 def _hushed(state: AdviceState, wanted: Plan, situation: Situation) -> bool:
