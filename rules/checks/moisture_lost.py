@@ -93,7 +93,8 @@ def _usual(view: View, room_dew: Floats) -> tuple[Floats, Floats, Floats]:
 
 
 def _known(rows: Floats) -> NDArray[np.int64]:
-    return np.count_nonzero(~np.isnan(rows), axis=1)
+    known: NDArray[np.int64] = np.count_nonzero(~np.isnan(rows), axis=1)
+    return known
 
 
 def _quantile(rows: Floats, share: float) -> Floats:
