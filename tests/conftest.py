@@ -310,6 +310,10 @@ class Mailbox:
         self.answers: dict[str, Any] = {}
         self.password = MAIL_PASSWORD
 
+    def authenticated(self, server: Any, session: Any, envelope: Any, mechanism: str, data: Any) -> AuthResult:
+        known = data.login == b"ant" and data.password == self.password.encode()
+        return AuthResult(success=known, handled=False)
+
     async def handle_MAIL(
         self, server: Any, session: Any, envelope: Any, address: str, options: Any
     ) -> str:
@@ -331,11 +335,6 @@ class Mailbox:
         if "lost" in answer:
             server.transport.close()
         return answer
-
-
-def authenticated(server: Any, session: Any, envelope: Any, mechanism: str, data: Any) -> AuthResult:
-    known = data.login == b"ant" and data.password == MAIL_PASSWORD.encode()
-    return AuthResult(success=known, handled=False)
 
 
 class MailServer(Controller):
@@ -388,7 +387,7 @@ def mail_server(authority: trustme.CA, tmp_path: Path) -> Iterator[Any]:
         box = Mailbox()
         context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
         authority.issue_cert(name).configure_cert(context)
-        options: dict[str, Any] = {"authenticator": authenticated, "auth_required": True}
+        options: dict[str, Any] = {"authenticator": box.authenticated, "auth_required": True}
         if security == "starttls":
             options |= {"tls_context": context, "require_starttls": True}
         else:

@@ -24,9 +24,10 @@ from pydantic import Field, model_validator
 
 from adapters.broker import AbsolutePath
 from adapters.errors import OutletBarred, OutletRefused, OutletUnreachable, SecretUnreadable
+from adapters.mail_log_in import LogIn, failure
 from adapters.outlets.illustration import CONTENT_ID, Illustration, Illustrator
 from adapters.outlets.outlet import Owed
-from adapters.secrets_file import SecretFile, read_secret
+from adapters.secrets_file import SecretFile
 from adapters.wording.figures import ascii_only, clean
 from adapters.wording.letter import Letter, compose
 from rules.settings import Section, Settings
@@ -113,6 +114,7 @@ class MailSender:
         self._lock = threading.Lock()
         self._client: smtplib.SMTP | None = None
         self._late = False
+        self._log_in = LogIn(self._where, outlet.user, outlet.password_file)
 
     def send(self, owed: Owed) -> None:
         """Mail one letter to one address; returns after the 250 to its final dot. Raises an OutletError."""
@@ -139,13 +141,18 @@ class MailSender:
 
     def _hand_over(self, client: smtplib.SMTP, message: EmailMessage, recipient: str) -> None:
         where = self._where
-        _judge(client.mail(self._outlet.sender), f"{where} does not take letters from {self._outlet.sender}", OutletBarred)
-        _judge(client.rcpt(recipient), f"{where} does not take letters for {recipient}", OutletRefused)
+        self._judge(client.mail(self._outlet.sender), f"{where} does not take letters from {self._outlet.sender}", OutletBarred)
+        self._judge(client.rcpt(recipient), f"{where} does not take letters for {recipient}", OutletRefused)
         try:
-            answer = client.data(message.as_bytes(policy=SMTP))
+            answer: tuple[int, bytes | str] = client.data(message.as_bytes(policy=SMTP))
         except smtplib.SMTPDataError as error:
-            answer = (error.smtp_code, _bytes(error.smtp_error))
-        _judge(answer, f"{where} does not take this letter", OutletRefused)
+            answer = (error.smtp_code, error.smtp_error)
+        self._judge(answer, f"{where} does not take this letter", OutletRefused)
+
+    def _judge(self, answer: tuple[int, bytes | str], what: str, permanent: type[OutletRefused]) -> None:
+        code, said = answer
+        if not 200 <= code < 300:
+            raise failure(code, f"{what}: {code} {self._log_in.told(said)}", permanent)
 
     @property
     def _where(self) -> str:
@@ -164,7 +171,7 @@ class MailSender:
         try:
             client = self._connect()
             try:
-                self._log_in(client)
+                self._log_in.enter(client)
                 yield client
                 with suppress(smtplib.SMTPException, OSError):
                     client.quit()  # the letter is theirs already
@@ -201,11 +208,6 @@ class MailSender:
         with self._lock:
             self._client = client
 
-    def _log_in(self, client: smtplib.SMTP) -> None:
-        outlet = self._outlet
-        if outlet.user is not None and outlet.password_file is not None:
-            client.login(outlet.user, read_secret(outlet.password_file).get_secret_value())
-
     def _break_off(self, *, late: bool = False) -> None:
         with self._lock:
             self._late = late
@@ -222,12 +224,11 @@ class MailSender:
             return OutletUnreachable(f"{where}: one letter took longer than {self._outlet.deadline_s:g} s and was broken off")
         if isinstance(error, SecretUnreadable):
             return OutletBarred(str(error))
-        if isinstance(error, smtplib.SMTPAuthenticationError):
-            return _of_code(error.smtp_code, error.smtp_error, f"{where} refuses user or password", OutletBarred)
         if isinstance(error, smtplib.SMTPNotSupportedError):
-            return OutletBarred(f"{where} offers no encryption or no log-in, so nothing was sent ({clean(str(error), 120)})")
+            return OutletBarred(f"{where} offers no encryption, so nothing was sent")
         if isinstance(error, smtplib.SMTPResponseException):
-            return _of_code(error.smtp_code, error.smtp_error, f"{where} breaks off", OutletBarred)
+            said = self._log_in.told(error.smtp_error)
+            return failure(error.smtp_code, f"{where} breaks off: {error.smtp_code} {said}", OutletBarred)
         if isinstance(error, ssl.SSLCertVerificationError):
             why = error.verify_message
             return OutletBarred(
@@ -242,22 +243,7 @@ class MailSender:
             return OutletUnreachable(f"{where}: nothing listens on port {self._port}; check host, port and security ({usual})")
         if isinstance(error, socket.gaierror):
             return OutletUnreachable(f"{where}: this name is not known ({error.strerror}); check host, and the network")
-        return OutletUnreachable(f"{where} cannot be reached: {clean(str(error), 160) or type(error).__name__}")
-
-
-def _judge(answer: tuple[int, bytes], what: str, permanent: type[OutletRefused]) -> None:
-    code, said = answer
-    if not 200 <= code < 300:
-        raise _of_code(code, said, what, permanent)
-
-
-def _bytes(said: bytes | str) -> bytes:
-    return said if isinstance(said, bytes) else said.encode()
-
-
-def _of_code(code: int, said: bytes | str, what: str, permanent: type[OutletRefused]) -> Exception:
-    text = f"{what}: {code} {clean(_bytes(said).decode('utf-8', 'replace'), 160)}"
-    return permanent(text) if 500 <= code < 600 else OutletUnreachable(text)
+        return OutletUnreachable(f"{where} cannot be reached: {self._log_in.told(str(error)) or type(error).__name__}")
 
 
 # ---------------------------------------------------------------- the message

@@ -80,6 +80,14 @@ THREATS = (
          "daemon/test_unit_file.py::test_no_memory_dump_with_passwords_is_ever_written"),
     ),
     Threat(
+        "S8a", "a server that repeats the log-in in its answer, as it came, decoded or in pieces, at once or later",
+        "of the answer to a log-in only the code is told, of a broker's reasons only the code's meaning; other words of a mail"
+        " server are left out when they hold six signs of what was sent",
+        ("adapters/test_mail_log_in.py::test_a_server_that_echoes_the_log_in_puts_it_nowhere",
+         "adapters/test_mail_log_in.py::test_passwords_of_every_kind_are_left_out",
+         "adapters/test_evil_broker.py::test_of_what_a_broker_says_only_the_meaning_of_its_code_is_repeated"),
+    ),
+    Threat(
         "S8b", "a secret file that others may read or write",
         "refused with the remedy, before anything is sent",
         ("adapters/test_secrets_file.py::test_file_that_others_may_touch_is_refused_with_the_remedy",
