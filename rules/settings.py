@@ -123,16 +123,10 @@ class LidDewBand(Section):
     """A margin below this is worth an alarm."""
     deadband: float = Field(default=0.5, ge=0.1, le=3, json_schema_extra={"unit": "K"})
     """How far the margin must recover before the alarm may clear."""
-    probability: float = Field(default=0.9, gt=0.5, lt=1)
-    """How sure it must be that the margin is below the limit: a poor probe needs a lower margin."""
     on_delay: DurationMs = 5 * MINUTE_MS
     """How long the lid must be wet before it is an alarm."""
     off_delay: DurationMs = 15 * MINUTE_MS
     """How long it must be dry before the alarm clears."""
-    drip_load_g_m2: float = Field(default=400.0, ge=20, le=2000, json_schema_extra={"unit": "g/m2"})
-    """Water on the lid at which drops fall. Derived for a level lid: 240 to 600; tilted, 60 (from memory)."""
-    drip_alarm_share: float = Field(default=0.5, gt=0, le=1)
-    """Share of that load at which the level becomes harmful."""
 
 
 # ---------------------------------------------------------------- the chamber
@@ -317,10 +311,6 @@ class Telling(Section):
     """When an unacknowledged `today` alarm is told again."""
     second_after: DurationMs = 2 * HOUR_MS
     """When an unacknowledged `wake` alarm also goes to the second address."""
-    flood_count: int = Field(default=3, ge=1, le=50)
-    """More mails than this within `flood_window` become one summary."""
-    flood_window: DurationMs = 10 * MINUTE_MS
-    """See `flood_count`."""
     latch: list[Literal["drip", "harmful", "blind"]] = Field(default=[], max_length=3)
     """Alarms that stay told after they are over until acknowledged."""
 

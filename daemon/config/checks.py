@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from datetime import tzinfo
 from typing import Any
 
+from daemon.config import gone
 from daemon.config.file import ConfigFault, ConfigText, did_you_mean, shown
 from daemon.config.toml_lines import KeyPath
 from rules.settings import Probe
@@ -36,7 +37,8 @@ def faults_within(tables: Mapping[str, Any], config: ConfigText) -> list[ConfigF
 
 def warnings(tables: Mapping[str, Any], config: ConfigText) -> list[ConfigFault]:
     """Return what works but is probably not meant."""
-    return [*_hasty_bands(tables, config), *_blind_places(tables, config), *_doubtful_devices(tables, config)]
+    doubtful = (*_hasty_bands(tables, config), *_blind_places(tables, config), *_doubtful_devices(tables, config))
+    return [*gone.told(config), *doubtful]
 
 
 def zone_of(name: str) -> tzinfo:

@@ -16,6 +16,7 @@ from adapters.probes import AnyProbe
 from daemon.config.checks import faults_between, faults_within
 from daemon.config.faults import faults_of
 from daemon.config.file import ConfigText, ConfigurationError, parse_config, read_config
+from daemon.config.gone import without_gone
 from daemon.config.key_lines import SchemaWithLines
 from rules.settings import Chamber, Room, Site, Telling
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
@@ -127,7 +128,7 @@ def validated(config: ConfigText) -> Configuration:
     """Return the config if it holds together; what one table says of another is checked even if some other key fails."""
     between = faults_between(config)
     try:
-        result = Configuration.model_validate(config.tables, context={"written": True})
+        result = Configuration.model_validate(without_gone(config), context={"written": True})
     except ValidationError as error:
         faults = faults_of(Configuration, error.errors(include_url=False), config)
         raise ConfigurationError(config.file, [*faults, *between]) from None

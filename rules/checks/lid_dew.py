@@ -15,6 +15,10 @@ from rules.climate.view import View
 from rules.physics.condensate import drip_load_g_m2
 from rules.terms.events import DAY_MS
 
+SURE = 0.9
+"""How sure it must be that the margin is below the limit: a poor probe needs a lower margin. Own judgement."""
+HARMFUL_SHARE = 0.5
+"""Share of what drips at which the water on the lid is harmful: the first drops fall before the last. Own judgement."""
 LOOK_BELOW_K = 4.0  # margins above this are dry for any probe that deserves the name; their uncertainty is not computed
 
 
@@ -31,7 +35,7 @@ def seen_lately(view: View) -> NDArray[np.bool_]:
 
 
 def check(view: View) -> Iterator[Verdict]:
-    """Wet lid: the margin is below its limit with the probability that the keeper asks for."""
+    """Wet lid: the margin is below its limit surely enough."""
     chamber = view.chamber
     if chamber is None or chamber.role != "fungus":
         return
@@ -39,12 +43,12 @@ def check(view: View) -> Iterator[Verdict]:
     near = view.margin < LOOK_BELOW_K
     surely = np.array(view.margin)
     if near.any():
-        surely[near] += NormalDist().inv_cdf(band.probability) * margin_u_k(view, np.flatnonzero(near))
+        surely[near] += NormalDist().inv_cdf(SURE) * margin_u_k(view, np.flatnonzero(near))
     zone = zones(surely, band.caution_margin_k, None, band.deadband, upper=False)
-    drips_at = drip_load_g_m2(band, chamber.lid.tilt_deg)
-    heavy = view.condensate >= band.drip_alarm_share * drips_at
-    zone[(zone >= OUTSIDE) & (view.condensate >= 0.8 * band.drip_alarm_share * drips_at)] = HARM_EDGE
-    zone[(zone >= OUTSIDE) & heavy] = HARM
+    drips_at = drip_load_g_m2(chamber.lid.tilt_deg)
+    harmful = HARMFUL_SHARE * drips_at
+    zone[(zone >= OUTSIDE) & (view.condensate >= 0.8 * harmful)] = HARM_EDGE
+    zone[(zone >= OUTSIDE) & (view.condensate >= harmful)] = HARM
     unknown = np.isnan(view.margin)
     zone[unknown] = UNSEEN
     holds = seen_lately(view)

@@ -12,7 +12,7 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.checks.lid_dew import LOOK_BELOW_K
+from rules.checks.lid_dew import LOOK_BELOW_K, SURE
 from rules.checks.verdict import Facts, Verdict
 from rules.climate.hours import hours_between, hours_with
 from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, Delays
@@ -58,7 +58,7 @@ def _either_way(view: View, margin: NDArray[np.float64], band: LidDewBand) -> ND
     near = np.flatnonzero((np.abs(margin) < LOOK_BELOW_K).any(axis=1) & ~np.isnan(view.margin))
     sure = np.full((len(margin), 1), np.nan)
     if len(near):
-        sure[near, 0] = NormalDist().inv_cdf(band.probability) * margin_u_k(view, near)
+        sure[near, 0] = NormalDist().inv_cdf(SURE) * margin_u_k(view, near)
     return np.asarray((margin + sure >= band.caution_margin_k) & (margin - sure <= 0.0))
 
 

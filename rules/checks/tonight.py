@@ -11,6 +11,7 @@ from statistics import median
 
 import numpy as np
 
+from rules.checks.lid_dew import HARMFUL_SHARE
 from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.hysteresis import CLEAR, OUTSIDE, Delays
 from rules.climate.memory import Evening
@@ -68,6 +69,6 @@ def _decided(view: View, index: int, night: int) -> Evening:
     load = float(view.condensate[index])
     if then < 0:
         load += WET_HOURS * float(condensation_flux_g_m2h(saturation_vapour_pressure_pa(dew), dew + then))
-    drips = load >= view.chamber.lid_dew.drip_alarm_share * drip_load_g_m2(view.chamber.lid_dew, view.chamber.lid.tilt_deg)
+    drips = load >= HARMFUL_SHARE * drip_load_g_m2(view.chamber.lid.tilt_deg)
     already_wet = margin < view.chamber.lid_dew.caution_margin_k - view.chamber.lid_dew.deadband
     return Evening(night, drips and not already_wet, round(fall_k * 1000), round(then * 1000), round(load, 1))

@@ -43,7 +43,7 @@ def condensate_g_m2(
         flux = np.where(measured[begin:], condensate.condensation_flux_g_m2h(vapour_pa, lid_c[begin:], None), flux)
     first = memory.instant_ms if memory.instant_ms is not None else int(at_ms[0])
     passed_s = np.minimum(passed_since(at_ms, first), LONGEST_STEP_MS) / 1000.0
-    most = condensate.drip_load_g_m2(chamber.lid_dew, chamber.lid.tilt_deg)
+    most = condensate.drip_load_g_m2(chamber.lid.tilt_deg)
     loads = np.zeros(len(at_ms))
     loads[begin:] = condensate.load_series_g_m2(load, np.nan_to_num(flux, nan=0.0), passed_s[begin:], most)
     return loads

@@ -126,7 +126,7 @@ def _water(view: View, chamber: Chamber, where: Where) -> _Course | None:
     if chamber.role != "fungus":
         return None
     band, margin = chamber.lid_dew, view.margin[where]
-    share = view.condensate[where] / drip_load_g_m2(band, chamber.lid.tilt_deg)
+    share = view.condensate[where] / drip_load_g_m2(chamber.lid.tilt_deg)
     share = np.where(np.isnan(margin), np.nan, np.rint(share * 1e6) / 1e6)
     dry, nothing = margin >= band.caution_margin_k, np.zeros(len(where))
     edge = np.where(dry, 1e6, BEARABLE["water"].hours[0][0])

@@ -36,8 +36,9 @@ from rules.physics.saturation import (
     saturation_pressure_of_one,
     saturation_pressures_or_nan,
 )
-from rules.settings import LidDewBand
 
+LEVEL_DRIP_LOAD_G_M2 = 400.0
+"""Where drops fall from a level lid, see above."""
 FILM_W_M2K = 3.0
 """Convective coefficient under the lid: 2.04 dT^(1/3), 2 to 4 W/m2K for 1 to 6 K (Globe and Dropkin 1959)."""
 LID_CONDUCTANCE_W_M2K = 16.0
@@ -132,12 +133,11 @@ def load_series_g_m2(load_g_m2: float, flux_g_m2h: Array, elapsed_s: Array, drip
     return np.array(loads, np.float64)
 
 
-def drip_load_g_m2(lid_dew_band: LidDewBand, tilt_deg: float) -> float:
+def drip_load_g_m2(tilt_deg: float) -> float:
     """Load at which drops fall or run off.
 
     Parameters
     ----------
-    lid_dew_band : its `drip_load_g_m2` is for a level lid
     tilt_deg : tilt of the lid, degrees, valid 0 to 60
 
     Returns
@@ -146,7 +146,7 @@ def drip_load_g_m2(lid_dew_band: LidDewBand, tilt_deg: float) -> float:
 
     Raises
     ------
-    nothing: the settings are bounded
+    nothing: the setting is bounded
 
     Notes
     -----
@@ -160,10 +160,10 @@ def drip_load_g_m2(lid_dew_band: LidDewBand, tilt_deg: float) -> float:
 
     Examples
     --------
-    >>> drip_load_g_m2(LidDewBand(), 0.0), round(drip_load_g_m2(LidDewBand(), 30.0))
+    >>> drip_load_g_m2(0.0), round(drip_load_g_m2(30.0))
     (400.0, 60)
     """
-    level = lid_dew_band.drip_load_g_m2
+    level = LEVEL_DRIP_LOAD_G_M2
     steepness = sin(radians(tilt_deg)) / sin(radians(30.0))
     if steepness <= TILTED_LOAD_SHARE**2:
         return level

@@ -11,7 +11,7 @@ from rules.climate.course import Presents
 from rules.settings import Settings
 from rules.telling.policy import ASKING, is_sent
 from rules.telling.state import Heard, Owed, Sent, Sort, TellingState, Thread, When
-from rules.terms.events import DAY_MS, HOUR_MS, AdviceEvent, AlarmEvent, CareEvent, Figures, LetterEvent, News
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, CareEvent, Figures, LetterEvent, News
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.urgency import PRIORITIES, rank
 
@@ -19,6 +19,8 @@ AGAIN_FOR_MS = 6 * HOUR_MS
 """A situation that comes back within this goes on in the same thread."""
 NEXT_WITHIN_MS = HOUR_MS
 """One more sign of what was told less than this ago, with the same thing to do, goes with the next letter; judgement."""
+FLOOD_COUNT, FLOOD_WINDOW_MS = 3, 10 * MINUTE_MS
+"""More letters than this within so long become one summary. Own judgement."""
 CALM_LETTERS = 4
 """So many letters about one place that are no worse than the last go out within a day; what is left stands in the next one
 or in the digest. Where the devices at hand cannot repair it, and that was told, one. Judgement of our own."""
@@ -55,14 +57,14 @@ class Desk:
         """Send all that is owed now."""
         self.state.flush_ms = None
         groups = self._pressing(self._groups(), at_ms)
-        state, telling = self.state, self.settings.telling
-        state.sent = [sent for sent in state.sent if sent.at_ms > at_ms - telling.flood_window]
+        state = self.state
+        state.sent = [sent for sent in state.sent if sent.at_ms > at_ms - FLOOD_WINDOW_MS]
         waited = len(groups) > 1 and any(state.owed[key].flooded for group in groups for key in group.keys)
-        if len(state.sent) + len(groups) <= telling.flood_count and not waited:
+        if len(state.sent) + len(groups) <= FLOOD_COUNT and not waited:
             for group in groups:
                 self._situation(group, at_ms)
             return
-        fresh = state.summary_ms is None or at_ms - state.summary_ms >= telling.flood_window
+        fresh = state.summary_ms is None or at_ms - state.summary_ms >= FLOOD_WINDOW_MS
         if fresh or (any(group.wakes for group in groups) and state.summaries < WAKE_SUMMARIES):
             state.summaries = 1 if fresh else state.summaries + 1
             state.summary_ms = at_ms if fresh else state.summary_ms

@@ -12,7 +12,7 @@ from datetime import date, timedelta
 
 from rules.climate.course import Presents
 from rules.settings import Settings, Telling
-from rules.telling.letters import NEXT_WITHIN_MS, Desk
+from rules.telling.letters import FLOOD_WINDOW_MS, NEXT_WITHIN_MS, Desk
 from rules.telling.policy import owe, take
 from rules.telling.quiet_hours import awake_ms, instant_ms, local
 from rules.telling.state import Heard, Owed, TellingState, Thread
@@ -106,7 +106,7 @@ def _dues(desk: Desk) -> Iterable[Due]:
             due_ms = raw_ms if owed.priority == "wake" else awake_ms(raw_ms, telling, settings.zone)
             yield due_ms, 2, "next", due_ms != raw_ms
         elif owed.when == "flood" and state.summary_ms is not None:
-            yield state.summary_ms + telling.flood_window, 3, "flood", False
+            yield state.summary_ms + FLOOD_WINDOW_MS, 3, "flood", False
     if state.flush_ms is not None:
         yield state.flush_ms, 4, "flush", False
     if state.round_date:

@@ -335,3 +335,10 @@ def test_checking_a_config_needs_none_of_the_heavy_libraries() -> None:
     code = "import sys, daemon.config.configuration as c; c.load(sys.argv[1]); print(sorted({'matplotlib', 'apscheduler', 'rich'} & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", code, str(SAMPLES[0])], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_key_of_an_earlier_version_that_is_gone_stops_nothing_and_is_named() -> None:
+    old = GOOD + '[chamber.tank-1.lid_dew]\nprobability = 0.95\ncaution_margin_k = 0.7\n[telling]\nflood_window = "20min"\n'
+    assert load_text(old).chamber["tank-1"].lid_dew.caution_margin_k == 0.7
+    told = warned(old)
+    assert [line.split(":")[0] for line in told if "sets nothing any more" in line] == ["f.toml", "f.toml"]
