@@ -14,6 +14,7 @@ from typing import Any
 
 from adapters.errors import ProbeError, ProbeRefused
 from adapters.line_forms import Form, form_of, plausible
+from adapters.line_splitter import LineSplitter
 from adapters.modbus_frame import (
     Function,
     ValueForm,
@@ -24,7 +25,6 @@ from adapters.modbus_frame import (
     registers_of,
     reply_length,
 )
-from adapters.probes.serial_text import LineSplitter
 from adapters.serial_port import BaudRate, Framing, LineSettings, PortLost, SerialPort
 from rules.terms.quantities import Quantity
 

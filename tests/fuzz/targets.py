@@ -35,8 +35,8 @@ from adapters.errors import ProbeError
 from adapters.extraction import Extract, Extracted, by_columns, by_pattern, by_pointers, by_senml, plain_number
 from adapters.flock_client import taken_apart
 from adapters.keeper_words import Commands, Examiner
+from adapters.line_splitter import LineSplitter
 from adapters.payload import DEEPEST, LARGEST_INTEGER, LARGEST_PAYLOAD, json_of, number_in, text_of
-from adapters.probes.serial_text import LineSplitter
 from adapters.recorded import BadRow, RecordingUnreadable, read_recording, row_of
 from adapters.wording.letter import compose
 from adapters.wording.line import line_of

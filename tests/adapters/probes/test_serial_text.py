@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 from structlog.testing import capture_logs
 
+from adapters.line_splitter import LineSplitter
 from adapters.probes import Failure, ProbesDisagree, Sample, sources
-from adapters.probes.serial_text import LineSplitter, SerialText
+from adapters.probes.serial_text import SerialText
 from adapters.serial_port import LineSettings
 
 
