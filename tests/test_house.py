@@ -111,6 +111,13 @@ def test_no_room_is_missing_from_the_table_and_none_is_made_up() -> None:
     assert found == set(ROOMS)
 
 
+def test_the_ground_floor_of_the_adapters_knows_no_room_above_it() -> None:
+    above = ("adapters.probes", "adapters.outlets", "adapters.wording")
+    files = sorted((ROOT / "adapters").glob("*.py"))
+    assert len(files) > 10
+    assert {path.name: found for path in files if (found := [name for name in imported(path) if name.startswith(above)])} == {}
+
+
 def test_the_wording_imports_rules_alone() -> None:
     allowed, own = PURE | {"rules", "html", "textwrap"}, "adapters.wording"
     wrong = {

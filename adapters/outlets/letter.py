@@ -24,8 +24,8 @@ from pydantic import Field, model_validator
 
 from adapters.broker import AbsolutePath
 from adapters.errors import OutletBarred, OutletRefused, OutletUnreachable, SecretUnreadable
-from adapters.mail_log_in import LogIn, failure
 from adapters.outlets.illustration import CONTENT_ID, Illustration, Illustrator
+from adapters.outlets.mail_log_in import LogIn, failure
 from adapters.outlets.outlet import Owed
 from adapters.secrets_file import SecretFile
 from adapters.wording.figures import ascii_only, clean
