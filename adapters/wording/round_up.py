@@ -164,6 +164,7 @@ _SYSTEM_STEPS = {
     "config-refused": (
         "Correct the config as it says below. Until then the old one goes on, and the watch with it.", f"{_LOOK} --offline",
     ),
+    "correction-ignored": ("Calibrate the probe that is named below anew, or replace it.", ""),
     "outlet-down": ("Check the mail account or the broker named below. Nothing is lost: the messages wait.", _LOOK),
     "outlet-refused": ("Correct what is named below; this message is not tried again as it is.", _LOOK),
     "store-recovered": ("Look at the disk: a damaged file is often the first sign that it fails.", _LOOK),

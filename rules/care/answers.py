@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import unicodedata
 from dataclasses import replace
 
@@ -13,7 +12,7 @@ from rules.care.observations import interpret, unknown_words
 from rules.care.schedule import Subject, scheduled
 from rules.care.state import Note, TaskState
 from rules.care.turn import Course
-from rules.keeper.refusal import KEPT, Refused, known_chamber, not_ahead
+from rules.keeper.refusal import KEPT, Refused, known_chamber
 from rules.terms.local_time import time_words
 from rules.terms.words import Calibrated, CareDone, GardenSize, LeavesGiven, Observation, Word
 from rules.trade.routine import TASKS
@@ -59,8 +58,6 @@ def _amount(task: str, amount: float | None, unit: str | None) -> str:
     units = TASKS[task].units
     if amount is None:
         return ""
-    if not math.isfinite(amount) or amount < 0:
-        raise Refused(f"The amount {amount:g} of {task} is not a number from zero up.")
     if not units:
         raise Refused(f"The task {task} takes no amount; log it without one.")
     if unit is not None and unit not in units:
@@ -76,7 +73,6 @@ def _care_done(course: Course, word: CareDone) -> None:
         raise Refused(f"There is no task {word.task!r}. Tasks: {', '.join(TASKS)}.")
     if word.chamber is not None:
         known_chamber(course.settings, word.chamber)
-    not_ahead(course.settings, word, word.at_ms)
     told_amount = _amount(word.task, word.amount, word.unit)
     meant = [
         subject
@@ -117,7 +113,7 @@ def _done(
 
 
 def _calibrated(course: Course, word: Calibrated) -> None:
-    """A calibration is the doing of the probe's check; whether it is accepted is not for the routine to say."""
+    """A calibration that was not refused is the doing of the probe's check."""
     task = "humidity-check" if word.quantity == "relative_humidity" else "temperature-check"
     probe = course.settings.probes.get(word.probe)
     for subject in course.subjects.values():
@@ -127,7 +123,6 @@ def _calibrated(course: Course, word: Calibrated) -> None:
 
 def _observation(course: Course, word: Observation) -> None:
     known_chamber(course.settings, word.chamber)
-    not_ahead(course.settings, word, word.at_ms)
     _plain(word.text, "note", lines=True)
     if strange := unknown_words(word.seen):
         raise Refused(f"{strange[0]!r} is no word of the vocabulary. Allowed: {', '.join(SYMPTOMS)}.")
@@ -154,7 +149,6 @@ def _noted(word: Observation) -> str:
 
 def _leaves(course: Course, word: LeavesGiven) -> None:
     known_chamber(course.settings, word.chamber)
-    not_ahead(course.settings, word, word.at_ms)
     _plain(word.plant, "plant")
     _plain(word.place, "place")
     course.state.leaves = written(course.state.leaves, word)

@@ -6,12 +6,11 @@ of it changes and every other room may simply read.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from rules.keeper.refusal import KEPT, Refused, answer, known_chamber, not_ahead
+from rules.keeper.refusal import KEPT, Refused, answer, known_chamber, refuse_impossible
 from rules.keeper.state import Absence, GardenEntry, KeeperState, Until, garden_ml
 from rules.settings import Settings
 from rules.terms.events import DAY_MS, Item, SystemEvent, WordEvent, rfc3339
@@ -63,6 +62,7 @@ def follow(settings: Settings, state: KeeperState, words: Sequence[Word], at_ms:
     for word in words:
         taker = _TAKERS.get(type(word))
         try:
+            refuse_impossible(settings, word)
             if taker is not None:
                 chamber, text = taker(settings, heard, word)
                 heard.events.append(answer(origin, word, True, text, chamber))
@@ -135,7 +135,6 @@ def _visit(settings: Settings, heard: Heard, word: Visit) -> tuple[str, str]:
 
 def _garden_size(settings: Settings, heard: Heard, word: GardenSize) -> tuple[str, str]:
     known_chamber(settings, word.chamber)
-    not_ahead(settings, word, word.at_ms)
     place, state = settings.chambers[word.chamber], heard.state
     if place.role != "fungus":
         raise Refused(f"The chamber {word.chamber} is a {place.role} chamber; a garden stands in a fungus chamber.")
@@ -151,7 +150,7 @@ def _garden_size(settings: Settings, heard: Heard, word: GardenSize) -> tuple[st
 def size_ml(word: GardenSize, basin_ml: float | None) -> float:
     """Return the size that a word tells, ml; Refused for one that cannot be."""
     if word.garden_ml is not None:
-        if not math.isfinite(word.garden_ml) or not 0 < word.garden_ml <= _LARGEST_ML:
+        if not 0 < word.garden_ml <= _LARGEST_ML:
             raise Refused(f"A garden of {word.garden_ml:g} ml cannot be. Allowed: above 0 up to {_LARGEST_ML} ml.")
         return word.garden_ml
     if word.fill is None:

@@ -29,7 +29,7 @@ ADVICE_CALM_FOR_MS = HOUR_MS
 """Advice that turns to another device goes with the next letter when the last is younger than this and it need not wake."""
 ASKING = ("given", "updated", "reminded")
 """What an advisory says as long as it stands and is not done."""
-TOLD_AT_ONCE = frozenset({"memory-lost", "config-refused", "gap"})
+TOLD_AT_ONCE = frozenset({"memory-lost", "config-refused", "correction-ignored", "gap"})
 """What of the watching itself is worth a letter of its own."""
 
 _OVER = ("returned", "closed", "unknown")

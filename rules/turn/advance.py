@@ -32,7 +32,7 @@ from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import AlarmEvent, Batch, Event, Item, Pause, SystemEvent
 from rules.terms.words import Spoken, Word
 from rules.turn.advising import advise
-from rules.turn.corrections import apply_word
+from rules.turn.corrections import apply_word, ignore_impossible
 from rules.turn.perceive import LEARN_EVERY_MS, perceive
 from rules.turn.present import present
 from rules.turn.state import EngineState, shifted
@@ -81,6 +81,8 @@ def advance(settings: Settings, state: EngineState | None, batch: Batch, now_ms:
     rows, items = joined(state.waiting, batch, state.closed_ms)
     _meet(settings, state)
     events += _configured(settings, state)
+    if impossible := ignore_impossible(settings, state):
+        events += _told(settings, state, impossible, state.closed_ms, state.closed_ms)
     pauses = unwatched(items, state.closed_ms, now_ms)
     rows, items, waiting = kept(rows, items, now_ms)
     if now_ms > state.closed_ms:

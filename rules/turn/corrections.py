@@ -10,13 +10,13 @@ from rules.climate.hours import Climate
 from rules.climate.memory import Correction, PlaceMemory
 from rules.climate.place_uncertainty import temperature_u_k
 from rules.keeper.devices import changed
-from rules.keeper.refusal import answer
+from rules.keeper.refusal import answer, why_no_correction
 from rules.physics.lid_factor import learn_from_measurement, learn_from_sighting
 from rules.physics.uncertainty import dew_margin_uncertainty_k, humidity_standard_uncertainty_pct
 from rules.physics.vapour import dew_point_c_or_nan
 from rules.settings import Settings
-from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, WordEvent
-from rules.terms.quantities import Quantity
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, Event, SystemEvent, WordEvent
+from rules.terms.quantities import QUANTITIES, Quantity
 from rules.terms.words import AdviceDone, Calibrated, LidMeasured, LidSeen, ModelFitted, Visit, Word
 from rules.turn.state import EngineState
 
@@ -83,6 +83,25 @@ def _correct(settings: Settings, state: EngineState, word: Calibrated, at_ms: in
     return answer(state.origin, word, True, text, place if place in settings.chambers else None)
 
 
+def ignore_impossible(settings: Settings, state: EngineState) -> list[Event]:
+    """Drop corrections that an older program took and no judgement survives, and tell of it."""
+    told: list[Event] = []
+    for probe, memory in state.probes.items():
+        why = {
+            name: why_no_correction(name, one.gain, one.offset, one.standard_uncertainty)
+            for name in QUANTITIES
+            if (one := memory.corrections.get(name)) is not None
+        }
+        if any(why.values()):
+            left = {str(name): memory.corrections[name] for name, reason in why.items() if reason is None}
+            state.probes[probe] = replace(memory, corrections=left)
+            reasons = " ".join(reason for reason in why.values() if reason is not None)
+            text = f"The correction of {probe} is ignored: its readings are taken as they come. {reasons}"
+            ident = f"{state.origin}.correction-ignored.{probe}"
+            told.append(SystemEvent(id=ident, at_ms=state.closed_ms, chamber=None, what="correction-ignored", text=text))
+    return told
+
+
 def _restarted(memory: PlaceMemory, quantity: Quantity) -> PlaceMemory:
     """Return a place's memory without what was seen before the step of a correction: slopes and trends begin anew (C16)."""
     nothing: list[int | None] = [None] * len(memory.tail.at_ms)
@@ -102,8 +121,6 @@ def _lid(settings: Settings, state: EngineState, word: LidMeasured | LidSeen, at
     if chamber is None:
         known = ", ".join(sorted(settings.chambers))
         return answer(state.origin, word, False, f"there is no chamber {word.chamber!r}; there are: {known}")
-    if word.at_ms > at_ms + MINUTE_MS:
-        return answer(state.origin, word, False, "that time lies in the future; say when it was seen", word.chamber)
     lately = isinstance(word, LidSeen) and at_ms - word.at_ms < DAY_MS
     if isinstance(word, LidSeen) and lately:
         _looked(state, word)

@@ -222,9 +222,12 @@ THREATS = (
          "daemon/test_clock.py::test_a_start_before_the_newest_record_goes_on_from_the_record_and_owes_the_step"),
     ),
     Threat(
-        "S21", "a word that ends every start anew: absurd instant, half a character",
-        "words hold only what every part can name, show and write down; what is no word is moved aside with its reason",
-        ("daemon/store/test_spool.py::test_what_is_no_word_is_moved_aside_with_its_reason",
+        "S21", "a word that ends every start anew: absurd instant, half a character, a correction of 100 K, 1e308 ml",
+        "words hold only what every part can name, show and write down; what is no word is moved aside with its reason; figures"
+        " that cannot be are refused by the rules, and a correction that an older program took is ignored and told",
+        ("rules/keeper/test_impossible_figures.py::test_what_cannot_be_is_refused_with_what_is_allowed_and_changes_no_figure",
+         "daemon/watch/test_engine.py::test_a_store_that_holds_an_impossible_correction_starts_and_watches_on",
+         "daemon/store/test_spool.py::test_what_is_no_word_is_moved_aside_with_its_reason",
          "rules/terms/test_words.py::test_an_instant_that_no_calendar_has_is_refused",
          "rules/terms/test_words.py::test_every_text_of_every_word_is_bounded"),
     ),

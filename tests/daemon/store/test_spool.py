@@ -63,6 +63,12 @@ def test_a_refusal_names_the_key(spool: Spool) -> None:
 GOOD = json.dumps({"word": "acknowledge", "word_id": "1", "chamber": "a", "alarm": "lid-dew"})
 
 
+CALIBRATED = (
+    b'{"word": "calibrated", "word_id": "1", "probe": "a", "quantity": "air_temperature", "gain": 1.0,'
+    b' "standard_uncertainty": 0.3, '
+)
+
+
 @pytest.mark.parametrize(("octets", "reason"), [
     (b"", "not JSON"),
     (b"\xff\xfe\x00", "not JSON"),
@@ -79,6 +85,9 @@ GOOD = json.dumps({"word": "acknowledge", "word_id": "1", "chamber": "a", "alarm
     (b'{"word": "garden", "chamber": "a", "word_id": "1", "at_ms": 253402300800000, "fill": 0.5}', "at_ms"),
     (b'{"word": "leaves", "chamber": "a", "word_id": "1", "at_ms": -1, "plant": "bramble"}', "at_ms"),
     (b'{"word": "away", "word_id": "1", "from_ms": 0, "to_ms": 1' + b"0" * 30 + b"}", "to_ms"),
+    (CALIBRATED + b'"offset": Infinity}', "no number"),
+    (CALIBRATED + b'"offset": 1e999}', "offset: .*finite"),
+    (CALIBRATED + b'"offset": "much"}', "offset: .*number"),
 ])
 def test_what_is_no_word_is_moved_aside_with_its_reason(spool: Spool, octets: bytes, reason: str) -> None:
     (spool.folder / "0.word.json").write_bytes(octets)

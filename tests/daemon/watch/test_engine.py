@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import zlib
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -166,6 +167,31 @@ def test_a_restart_after_hours_is_a_pause_and_no_silence_of_a_probe(bench: Bench
     bench.live(120, 25.0)
     assert "probe-stale" not in bench.kinds()
     assert bench.rows("SELECT count(*) FROM item WHERE sort = 'pause'")[0][0] >= 1
+
+
+@pytest.mark.parametrize("in_state", [False, True])
+def test_a_store_that_holds_an_impossible_correction_starts_and_watches_on(bench: Bench, in_state: bool) -> None:
+    bench.live(120, 25.0)
+    bench.kill()
+    [(before, seq)] = bench.rows("SELECT body, seq FROM state")
+    correction = {"word": "calibrated", "probe": "air", "quantity": "air_temperature", "offset": 1.5, "gain": 1.0}
+    bench.spool.leave(correction | {"standard_uncertainty": 0.4})
+    bench.inbox.ring()
+    bench.live(120, 25.0)
+    assert bench.engine.state is not None
+    after = dump_state(bench.engine.state).replace(b'"offset":1.5', b'"offset":100.0')
+    bench.history.close()
+    with sqlite3.connect(bench.folder / "store.sqlite3") as connection:  # as an older program took it
+        connection.execute("UPDATE item SET body = json_set(body, '$.offset', 100.0) WHERE sort = 'word'")
+        connection.execute("DELETE FROM event WHERE kind = 'word'")
+        now = (zlib.compress(after), bench.history.seq) if in_state else (before, seq)
+        connection.execute("UPDATE state SET body = ?, seq = ?", now)
+    bench.open()
+    bench.live(360, 25.0)
+    assert not bench.engine.state.probes["air"].corrections
+    assert bench.engine.state.places["tank-1"].temperature_c == pytest.approx(25.0)
+    query = "SELECT json_extract(body, '$.text') FROM event WHERE kind IN ('system', 'word')"
+    assert sum("up to +100 K" in str(text) for (text,) in bench.rows(query)) == 1
 
 
 @pytest.mark.parametrize(("minutes", "told"), [(29, 0), (31, 1)])
