@@ -31,6 +31,7 @@ from adapters.wording.sections import Block, Section, command, points, section, 
 from rules.settings import Settings
 from rules.terms.events import AdviceEvent, AlarmEvent, Figures, LetterEvent, News, Prediction, QualityEvent
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.bearable import BEARABLE
 
 _Kind = TypeVar("_Kind")
 _TESTS = {
@@ -60,7 +61,7 @@ def situation(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
         section("", [_opening(letter, alarms, style)]),
         section("Do this first", _to_do(letter, alarms, advice, style)),
         section("What is happening", [text(line) for line in _happening(alarms, settings, style, now_ms)]),
-        section("What is left", [text(line) for line in _left(alarms, style, now_ms)]),
+        section("What is left", [text(line) for line in _left(alarms, style, now_ms) + _next_marks(letter, settings, style)]),
         section("How it is now", points(as_it_is(letter, settings, style))),
         section("Since my last letter", [text(line) for line in _came_of(about, style)]),
         section("Do not", points([style.text(clean(line)) for line in (advice.never if advice else ())])),
@@ -114,6 +115,32 @@ def _left(alarms: Sequence[AlarmEvent], style: Style, now_ms: int) -> list[str]:
         if (told := account_of(alarm, now_ms) or account_then(alarm, style, now_ms))
     }  # fmt: skip
     return list(reversed(kinds.values()))
+
+
+_FORESEEN_H = 12.0
+"""A mark that is farther away is not told: no pace of a quarter of an hour lasts so long."""
+
+
+def _next_marks(letter: LetterEvent, settings: Settings, style: Style) -> list[str]:
+    """Return when each chamber that an alarm of heat or cold is about passes its next mark, by its newest value and pace."""
+    told = []
+    for figures in letter.present:
+        kinds = {
+            kind for one in of_kind(letter.about, AlarmEvent)
+            if one.open and one.chamber == figures.chamber and (kind := ALARMS[one.alarm].harm) in ("heat", "cold")
+        }
+        value, slope = figures.temperature_c, figures.temperature_slope_k_h
+        for kind in sorted(kinds):
+            row = BEARABLE[kind]
+            ahead = [mark for mark, _ in row.marks if value is not None and row.worse * (mark - value) > 0]
+            if value is None or slope is None or not ahead or row.worse * slope <= row.noise_h:
+                continue
+            hours = (ahead[0] - value) / slope
+            if hours <= _FORESEEN_H:
+                when = span(hours * 3600)
+                place, mark = title_of(settings, figures.chamber), style.quantity(ahead[0], "degC")
+                told.append(f"At the pace of now {place} reaches {mark} in about {when}.")
+    return told
 
 
 def _opening(letter: LetterEvent, alarms: Sequence[AlarmEvent], style: Style) -> Block | None:

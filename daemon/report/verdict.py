@@ -96,7 +96,7 @@ def verdict(
         figures=("When last seen: " if late and situation else "") + figures_sentence(settings, name, situation, style),
         alarms=alarms,
         steps=_steps(event, found, style, late=late, begun=situation is not None or not settings.probes_at(name)),
-        within="" if late else _within(event, open_advice.given_ms if open_advice else now_ms, now_ms),
+        within="" if late else _within(event, found, open_advice.told_ms if open_advice else now_ms, now_ms),
         advisory=open_advice.name if open_advice and not late else None,
         silent=not settings.probes_at(name),
     )
@@ -182,11 +182,12 @@ def _steps(event: Asked, found: Standing, style: Style, *, late: bool, begun: bo
     return tuple(style.text(clean(line)).rstrip(".") + "." for line in told[:_MOST_STEPS])
 
 
-def _within(event: Asked, given_ms: int, now_ms: int) -> str:
-    seconds = event.act_within_s
-    if seconds is None:
+def _within(event: Asked, found: Standing, told_ms: int, now_ms: int) -> str:
+    if found.state == "act-now":
+        return "now"
+    if event.act_within_s is None:
         return ""
-    left = seconds - (now_ms - given_ms) / 1000
+    left = event.act_within_s - (now_ms - told_ms) / 1000
     return f"within {span(left)}" if left >= 60 else "now"
 
 

@@ -30,6 +30,11 @@ class Move:
         return self.unit == "W"
 
 
+def dial(value_c: float) -> float:
+    """Return the nearest set point that a thermostat's knob can be set to: half degrees; common practice, no source."""
+    return round(value_c * 2.0) / 2.0
+
+
 def moves_for(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, float]) -> list[Move]:
     """Return the moves that this step of a cell allows now; empty if it is barred, not there, or not a matter of size."""
     act = ACTS[step.act]
@@ -74,13 +79,14 @@ def _heater_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str
     for tenth in range(5, int(largest * 10) + 1, 5):
         delta = direction * tenth / 10.0
         if setpoint is None:
-            aim = cause.goal.temperature_c  # told as a figure too, so that it is known from then on and no step is told twice
+            aim = dial(cause.goal.temperature_c)  # told too, so that it is known from then on and no step is told twice
             text = f"Turn the heater's thermostat {word} by {abs(delta):g} K, or to {aim:g} °C if its dial shows figures"
             out.append(_move(step, delta, aim, abs(delta), "K", text, abs(delta) / 4.0))
             continue
-        value = setpoint + delta
+        value = dial(setpoint + delta)
+        delta = value - setpoint
         if _lowest_setpoint_c(setpoint, cause) <= value <= cause.goal.high_c or (direction > 0 and value <= cause.goal.high_c):
-            text = f"Turn the heater's thermostat {word} from {setpoint:g} to {value:g} °C"
+            text = f"Turn the heater's thermostat {word} from {round(setpoint, 1):g} to {value:g} °C"
             out.append(_move(step, delta, value, abs(delta), "K", text, abs(delta) / 4.0))
     return out
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from rules.advice.cause import Cause, Goal, Standing
-from rules.advice.devices import Move
+from rules.advice.devices import Move, dial
 from rules.advice.emergency import stops_lately
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
@@ -59,9 +59,9 @@ def _by_set_point(state: AdviceState, situation: Situation, goal: Goal, setpoint
     reached = state.stopped_c or goal.high_c
     failed = setpoint is not None and reached - setpoint > FAULT_K
     lower = round(max(reached - OVERSHOOT_K - goal.temperature_c, 0.0) * 2.0) / 2.0
-    value = goal.temperature_c
+    value = dial(goal.temperature_c)
     if setpoint is not None:
-        value = min(setpoint, value if failed else max(setpoint - lower, goal.low_c + goal.inside_k))
+        value = min(dial(setpoint), value if failed else max(dial(setpoint - lower), goal.low_c + goal.inside_k))
     delta = -lower if setpoint is None else value - setpoint
     setting = f"its thermostat set to {value:g} °C" if delta or setpoint is None else "its thermostat as it was set"
     setting += f" (or {lower:g} K lower, if its dial shows no figures)" if setpoint is None and lower else ""
@@ -108,10 +108,11 @@ def turn_up(chamber: Chamber, situation: Situation, cause: Cause) -> Move | None
         return None
     if cause.thermostat in ("unplugged", "stuck", "dead") or t > goal.temperature_c - LOWERED_K or room_c > t - ROOM_COOLER_K:
         return None
-    value = min(present_knobs(chamber, ())["setpoint"], goal.temperature_c)
+    value = min(present_knobs(chamber, ())["setpoint"], dial(goal.temperature_c))
     if value - now <= LOWERED_K:
         return None
-    text = f"Turn the heater's thermostat up again from {now:g} to {value:g} °C: it was turned down when it was too warm"
+    turn = f"Turn the heater's thermostat up again from {round(now, 1):g} to {value:g} °C"
+    text = f"{turn}: it was turned down when it was too warm"
     return Move(
         act="heat-up", knob="heater", delta=value - now, value=value, amount=value - now, unit="K", effort=1.0, text=text
     )

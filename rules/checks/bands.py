@@ -81,6 +81,13 @@ def temperature(view: View) -> Iterator[Verdict]:
         yield Verdict(alarm, zone, view.credit_ms, delays_of(band), facts, worsening=worsening)
 
 
+def moving(per_hour: float, unit: str) -> str:
+    """Return how a figure moves, in words and with its unit."""
+    if per_hour != per_hour or abs(per_hour) < 0.05:
+        return "steady"
+    return f"{'rising' if per_hour > 0 else 'falling'} by {abs(per_hour):.1f} {unit} per hour"
+
+
 def gets_worse(view: View, kind: HarmKind) -> Worsening:
     """Return what says where the value goes the bad way faster than noise does."""
     row = BEARABLE[kind]
@@ -103,7 +110,7 @@ def _facts(view: View, value: Floats, edge: Floats | float, harmful: float | Non
         if not over:
             because = f"{now:.1f} {unit}; the limit is {limit:.1f} {unit}"
         if not np.isnan(per_hour):
-            because += f", changing by {per_hour:+.1f} per hour"
+            because += f", {moving(per_hour, 'K' if unit == 'degC' else unit)}"
         return Facts(number(now), round(limit, 3), unit, left, because)
 
     return facts

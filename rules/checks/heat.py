@@ -10,6 +10,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.checks.bands import moving
 from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.heating import states_of
 from rules.climate.hysteresis import CLEAR, EDGE, HARM, HARM_EDGE, OUTSIDE, UNSEEN, Delays
@@ -52,7 +53,7 @@ def runaway(view: View) -> Iterator[Verdict]:
     def facts(index: int) -> Facts:
         now, rise, mat = float(value[index]), float(both[index]), float(view.mat[index])
         left = max(0.0, (harmful - now) / rise * 3600.0) if rise > 0 else None
-        because = f"{now:.1f} degC, {_moving(rise)}; {harmful:.0f} degC harms"
+        because = f"{now:.1f} degC, {moving(rise, 'K')}; {harmful:.0f} degC harms"
         if burning[index]:
             because += f"; the mat itself is at {mat:.0f} degC"
         return Facts(number(now), harmful, "degC", left, because)
@@ -77,12 +78,6 @@ def _warmed_up(view: View) -> NDArray[np.bool_]:
     return ~np.asarray(view.recent.temperature.mean(view.at_ms, 40 * MINUTE_MS, 25 * MINUTE_MS) >= aim - BELOW_K)
 
 
-def _moving(slope_k_h: float) -> str:
-    if slope_k_h != slope_k_h or abs(slope_k_h) < 0.05:
-        return "steady"
-    return f"{'rising' if slope_k_h > 0 else 'falling'} by {abs(slope_k_h):.1f} K per hour"
-
-
 def failed(view: View) -> Iterator[Verdict]:
     """The heater gives no heat, or less and less, and it gets cold; not one that the keeper unplugged, and not an open lid."""
     chamber = view.chamber
@@ -103,7 +98,7 @@ def failed(view: View) -> Iterator[Verdict]:
         harm = chamber.temperature.harmful_low or chamber.temperature.low or now
         left = max(0.0, (now - harm) / -fall * 3600.0) if fall < 0 else None
         end = f"; without heat it ends near the room's {room_c:.0f} degC" if fall < 0 and room_c == room_c else ""
-        return Facts(number(now), chamber.temperature.low, "degC", left, f"{now:.1f} degC, {_moving(fall)}{end}")
+        return Facts(number(now), chamber.temperature.low, "degC", left, f"{now:.1f} degC, {moving(fall, 'K')}{end}")
 
     worsening = (slope < -NO_TREND_K_H) | ((zone == EDGE) & ~(slope > COMES_BACK_K_H))
     yield Verdict("heater-failed", zone, view.credit_ms, FAILED_DELAYS, facts, worsening=lambda: worsening)

@@ -23,6 +23,7 @@ from rules.terms.events import (
     AdviceEvent,
     AlarmEvent,
     CareEvent,
+    Figures,
     LetterEvent,
     Prediction,
     QualityEvent,
@@ -326,6 +327,13 @@ def test_an_account_of_a_quarter_of_an_hour_ago_is_told_as_of_then():
     body = " ".join(compose(told(later), watch()).text.split())
     assert "At 03:10 CET about 6 % of the cold that such a garden bears was used up (an own estimate)" in body
     assert "at the pace of then the rest lasts until about 08:10 CET." in body
+
+
+@pytest.mark.parametrize(("slope_k_h", "said"), [(-2.0, "reaches 15.0 °C in about 1 hour."), (-0.2, ""), (1.5, "")])
+def test_the_time_to_the_next_mark_is_told_by_the_newest_value_and_pace(slope_k_h, said):
+    now = Figures("big-nest", NOW, 17.0, 80.0, None, slope_k_h)
+    body = " ".join(compose(told(letter("reminder", COLDER, present=(now,))), watch()).text.split())
+    assert said in body and ("At the pace of now" in body) == bool(said)
 
 
 def test_what_does_harm_is_not_offered_to_be_shelved():

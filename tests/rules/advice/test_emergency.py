@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
 
 import pytest
@@ -259,6 +260,17 @@ def test_an_unknown_set_point_is_told_as_a_figure_once_and_is_no_ladder(obedient
     # flat at 22.5 with 25.5 set: it is at its limit, not told up again
     assert told_knobs(state.changes).get("setpoint", 25.5) == 25.5
     assert len(headlines) == 1 or not obedient
+
+
+@pytest.mark.parametrize("setpoint_c", [25.4987, 26.23, 27.1])
+def test_every_set_point_that_is_asked_for_is_one_that_a_knob_has(setpoint_c):
+    adviser, told_texts = Adviser(changes=(DeviceChange(0, "setpoint", setpoint_c),)), []
+    for t, names in ((setpoint_c + 1.6, HOT_PLAIN), (setpoint_c - 2.0, ()), (setpoint_c, ())):
+        _, events = asked(situation(t, 75.0, 19.0, 45.0, factor=0.9), box(28.0), adviser, *names)
+        told_texts += [action.text for event in events for action in event.actions if action.text.startswith("Turn the heater")]
+    figures = [float(found) for text in told_texts for found in re.findall(r" to ([\d.]+) °C", text)]
+    assert figures and all(figure * 2 % 1 == 0 for figure in figures)
+    assert not re.search(r"\d\.\d\d", " ".join(told_texts))
 
 
 def test_a_dial_that_lies_is_turned_on_while_the_box_cycles_and_left_alone_when_it_stands_still():

@@ -53,7 +53,7 @@ def test_where_nothing_suffices_the_limit_that_stays_unmet_is_named():
 
 
 def test_a_knob_that_works_half_as_well_is_turned_further():
-    chamber, now = Chamber(devices=devices(setpoint_c=28.2)), situation(28.2, 72.0, 21.0, 45.0)
+    chamber, now = Chamber(devices=devices(setpoint_c=28.5)), situation(28.5, 72.0, 21.0, 45.0)
     as_modelled, _, _ = solved(now, chamber)
     weak, _, _ = solved(now, chamber, gains={"heater": 0.5})
     turned = [next(m.delta for m in one.winner.moves if m.knob == "heater") for one in (weak, as_modelled)]
