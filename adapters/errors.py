@@ -65,6 +65,10 @@ class OutletUnreachable(OutletError):
     """Try again later: the message stays in the outbox."""
 
 
+class OutletDeferred(OutletUnreachable):
+    """Try this one message again later; the others may go meanwhile (a greylisted address, a full mailbox)."""
+
+
 class OutletRefused(OutletError):
     """Do not try again unchanged: told by the other outlet."""
 

@@ -11,7 +11,7 @@ import re
 import smtplib
 from base64 import b64encode
 
-from adapters.errors import OutletBarred, OutletRefused, OutletUnreachable
+from adapters.errors import OutletBarred, OutletDeferred, OutletRefused, OutletUnreachable
 from adapters.secrets_file import read_secret
 from adapters.wording.figures import clean
 
@@ -62,8 +62,13 @@ class LogIn:
 
 
 def failure(code: int, text: str, permanent: type[OutletRefused]) -> Exception:
-    """Return what a server's code means: 5yz is for good, everything else is tried again (RFC 5321 section 4.2.1)."""
-    return permanent(text) if 500 <= code < 600 else OutletUnreachable(text)
+    """Return what a server's code means (RFC 5321 section 4.2): 5yz is for good, everything else is tried again.
+
+    What it says of one address or letter holds for that alone, unless it closes the door with 421.
+    """
+    if 500 <= code < 600:
+        return permanent(text)
+    return OutletUnreachable(text) if code == 421 or permanent is OutletBarred else OutletDeferred(text)
 
 
 def _log_in_beyond_ascii(client: smtplib.SMTP, user: str, password: str) -> None:

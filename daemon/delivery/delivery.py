@@ -15,7 +15,8 @@ from typing import TypeVar
 
 from adapters.outlets.outlet import Outlet, Owed
 from daemon.delivery.owed import Notice, Receipt
-from daemon.delivery.worker import OutletHealth, Pace, Worker
+from daemon.delivery.schedule import Pace
+from daemon.delivery.worker import OutletHealth, Worker
 
 UNANSWERED_S = 60.0
 """A heartbeat may wait so long behind other messages."""

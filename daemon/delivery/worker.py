@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import random
 import threading
 import time
 from collections import deque
@@ -13,11 +12,12 @@ from typing import Literal
 
 import structlog
 
-from adapters.errors import OutletBarred, OutletError, OutletRefused
+from adapters.errors import OutletBarred, OutletDeferred, OutletError, OutletRefused
 from adapters.outlets.outlet import Outlet, Owed
 from adapters.pulse import Pulse
 from daemon.delivery.folding import FOLD_MORE_THAN, FOLD_OLDER_MS, folded
-from daemon.delivery.owed import Notice, Receipt, Waiting
+from daemon.delivery.owed import LIMIT, Notice, Receipt, Waiting
+from daemon.delivery.schedule import Failure, Pace, Schedule
 from daemon.store.errors import HistoryError
 from daemon.store.outbox_rows import counts, retained, waiting
 from daemon.store.reader import HistoryReader
@@ -28,24 +28,6 @@ Health = Literal["idle", "up", "down", "barred"]
 _DIRECT = -1
 _BEAT = -2
 _AT_ONCE = 500
-
-
-@dataclass(frozen=True, slots=True)
-class Pace:
-    """Times of the delivery, in seconds; tests hurry them."""
-
-    tell_after_s: float = 900.0
-    """An outlet that does not work for so long is told by the others."""
-    barred_s: float = 3600.0
-    """How seldom an outlet is tried that does not let us in."""
-    refusal_told_s: float = 3600.0
-    """How seldom refusals of one outlet are told by the others."""
-    idle_s: float = 15.0
-    """How seldom the outbox is looked into unasked; news, and a connection made anew, come with a `wake`."""
-    store_s: float = 5.0
-    jitter: float = 0.2
-    hurry: float = 1.0
-    """Factor on the outlets' own retry times."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,9 +57,7 @@ class Worker:
         self._done: set[int] = set()
         self._sent: dict[str, tuple[int, float]] = {}
         self._session = 0
-        self._attempts: dict[int, tuple[int, float]] = {}
-        self._failures = 0
-        self._resume_s = 0.0
+        self._schedule = Schedule(outlet.retry_s, pace)
         self._told_down = False
         self._told_refusal_s = -1e9
         self._busy_since_s: float | None = None
@@ -153,27 +133,33 @@ class Worker:
     def _turn(self) -> float:
         """Send what is due and return how long to rest."""
         if self._outlet.session != self._session:
-            self._session, self._resume_s = self._outlet.session, 0.0
+            self._session = self._outlet.session
+            self._schedule.connected()
             self._sent.clear()
-        left_s = self._resume_s - time.monotonic()
-        if left_s > 0:
-            return min(left_s, self._pace.idle_s)
+        if self._rests and self._outlet.in_order:
+            return self._pause_s(self._schedule.rests_until_s)
         if not self._send_beat():
-            return min(self._resume_s - time.monotonic(), self._pace.idle_s)
+            return self._pause_s(self._schedule.rests_until_s)
         try:
-            due = self._due()
+            due, next_s = self._due()
         except HistoryError as error:
             _log.error("outbox cannot be read", outlet=self._name, error=str(error))
             self._close_reader()
-            due, rest_s = self._offered(), self._pace.store_s
-        else:
-            rest_s = self._pace.idle_s
-        for message in due:
+            due, next_s = self._offered(), time.monotonic() + self._pace.store_s
+        for number, message in enumerate(due):
             if self._ending.is_set():
                 return 0.0
             if not self._attempt(message):
-                return min(self._resume_s - time.monotonic(), self._pace.idle_s)
-        return rest_s
+                self._put_back([row for rows in due[number:] for row in rows])
+                return self._pause_s(self._schedule.rests_until_s)
+        return self._pause_s(next_s)
+
+    @property
+    def _rests(self) -> bool:
+        return self._schedule.rests_until_s > time.monotonic()
+
+    def _pause_s(self, until_s: float) -> float:
+        return max(0.0, min(until_s - time.monotonic(), self._pace.idle_s))
 
     def _send_beat(self) -> bool:
         """Send the heartbeat that waits; False when the outlet must rest."""
@@ -192,29 +178,33 @@ class Worker:
 
     # ------------------------------------------------------------ what is due
 
-    def _due(self) -> list[list[Waiting]]:
-        """Return what to send now, in order: each a message with the rows that it settles."""
+    def _due(self) -> tuple[list[list[Waiting]], float]:
+        """Return what to send now, in order: each a message with the rows that it settles; and when more is due."""
         if self._reader is None:
             self._reader = HistoryReader(self._store)
         with self._reader.failures_told():
             states = [row for row in retained(self._reader.connection, self._name) if self._is_news(row)]
-            rows = waiting(self._reader.connection, self._name, most=_AT_ONCE + len(self._done))
+            most = _AT_ONCE if self._outlet.in_order else LIMIT  # an urgent letter may stand behind all others
+            rows = waiting(self._reader.connection, self._name, most=most + len(self._done))
             count = counts(self._reader.connection).get(self._name, (0, 0, None))[0]
         self._done &= {row.row for row in rows}
         self.health = replace(self.health, waiting=count - len(self._done))
         now_s, now_ms = time.monotonic(), self._wall_ms()
         rows = [row for row in rows if row.row not in self._done and row.owed.not_before_ms <= now_ms]
         if self._outlet.in_order:
-            return [*self._offered(), *([row] for row in states + rows)]
-        ready = [row for row in rows if self._attempts.get(row.row, (0, 0.0))[1] <= now_s]
-        ready.sort(key=lambda row: (self._attempts.get(row.row, (0, 0.0))[0], row.row))
-        return [*self._offered(), *([row] for row in states), *_grouped(ready, now_ms)]
+            return [*self._offered(), *([row] for row in states + rows)], float("inf")
+        ready = _grouped(self._schedule.due(rows, now_s), now_ms)
+        return [*self._offered(), *([row] for row in states), *ready], self._schedule.next_s(rows, now_s)
 
     def _offered(self) -> list[list[Waiting]]:
-        found = []
-        while self._direct:
-            found.append([Waiting(_DIRECT, self._direct.popleft())])
-        return found
+        """Return what came past the store and may be tried; the rest stays."""
+        offered = [Waiting(_DIRECT, self._direct.popleft()) for _ in range(len(self._direct))]
+        due = self._schedule.due(offered, time.monotonic())
+        self._put_back([row for row in offered if row not in due])
+        return [[row] for row in due]
+
+    def _put_back(self, rows: Sequence[Waiting]) -> None:
+        self._direct.extendleft(row.owed for row in reversed(rows) if row.row == _DIRECT)
 
     def _is_news(self, row: Waiting) -> bool:
         revision, sent_s = self._sent.get(row.owed.topic, (-1, 0.0))
@@ -231,12 +221,15 @@ class Worker:
         try:
             self._outlet.send(message)
         except OutletBarred as error:
-            self._failed(rows, str(error), barred=True)
+            self._failed(rows, str(error), "barred")
             return False
+        except OutletDeferred as error:
+            self._failed(rows, str(error), "deferred")
+            self._put_back(rows)
         except OutletRefused as error:
             self._refused(rows, str(error))
         except OutletError as error:
-            self._failed(rows, str(error), barred=False)
+            self._failed(rows, str(error), "down")
             return False
         except Exception as error:  # one message that cannot be worded must not stop all others
             _log.exception("message cannot be sent", outlet=self._name, id=rows[0].owed.event_id)
@@ -254,9 +247,8 @@ class Worker:
                 self._sent[row.owed.topic] = (row.row, time.monotonic())
             elif row.row >= 0:
                 self._done.add(row.row)
-                self._attempts.pop(row.row, None)
                 self._receipt(Receipt(row.row, "taken"))
-        self._failures = 0
+        self._schedule.worked(rows)
         delivered = self.health.delivered + sum(row.row != _BEAT for row in rows)
         if self.health.state != "up":
             if self._told_down:
@@ -268,6 +260,7 @@ class Worker:
 
     def _refused(self, rows: Sequence[Waiting], detail: str) -> None:
         _log.warning("message refused", outlet=self._name, id=rows[0].owed.event_id, detail=detail)
+        self._schedule.worked(rows)
         for row in rows:
             if row.owed.retained:
                 self._sent[row.owed.topic] = (row.row, time.monotonic())
@@ -275,34 +268,20 @@ class Worker:
                 self._beats_refused_in = self._session  # the broker does not permit it; asked again with the next connection
             elif row.row != _DIRECT:
                 self._done.add(row.row)
-                self._attempts.pop(row.row, None)
                 self._receipt(Receipt(row.row, "refused", detail))
         if time.monotonic() - self._told_refusal_s > self._pace.refusal_told_s:
             self._told_refusal_s = time.monotonic()
             self._say("outlet-refused", detail)
 
-    def _failed(self, rows: Sequence[Waiting], detail: str, *, barred: bool) -> None:
+    def _failed(self, rows: Sequence[Waiting], detail: str, failure: Failure) -> None:
         now_s = time.monotonic()
-        self._failures += 1
-        pause_s = self._pace.barred_s if barred else self._retry_s(self._failures)
-        self._resume_s = now_s + pause_s
-        for row in rows:
-            if row.row == _DIRECT:
-                self._direct.appendleft(row.owed)
-            elif row.row != _BEAT and not row.owed.retained and not barred:  # barred: no message's own fault
-                count = self._attempts.get(row.row, (0, 0.0))[0] + 1
-                self._attempts[row.row] = (count, now_s + max(pause_s, self._retry_s(count)))
-        state: Health = "barred" if barred else "down"
+        self._schedule.failed(rows, now_s, failure)
+        state: Health = "barred" if failure == "barred" else "down"
         if self.health.state != state:
             _log.warning("outlet does not work", outlet=self._name, state=state, detail=detail)
             began_s = self.health.since_s if self.health.state in ("down", "barred") else now_s
             self.health = replace(self.health, state=state, since_s=began_s)
         self.health = replace(self.health, detail=detail)
-
-    def _retry_s(self, failures: int) -> float:
-        steps = self._outlet.retry_s
-        spread = 1.0 + self._pace.jitter * random.uniform(-1, 1)  # noqa: S311 - not a secret
-        return steps[min(failures, len(steps)) - 1] * spread * self._pace.hurry
 
     # ------------------------------------------------------------ telling on itself
 

@@ -15,7 +15,7 @@ import pytest
 import trustme
 from pydantic import ValidationError
 
-from adapters.errors import OutletBarred, OutletRefused, OutletUnreachable
+from adapters.errors import OutletBarred, OutletDeferred, OutletRefused, OutletUnreachable
 from adapters.outlets.letter import MailOutlet, MailSender, message_of
 from adapters.outlets.outlet import Owed
 from adapters.wording.letter import compose
@@ -146,9 +146,9 @@ def test_a_lost_answer_to_the_final_dot_means_the_same_message_again(mail_server
     [
         ("mail", "451 later", OutletUnreachable),
         ("mail", "550 not you", OutletBarred),
-        ("rcpt", "450 greylisted", OutletUnreachable),
+        ("rcpt", "450 greylisted", OutletDeferred),
         ("rcpt", "550 unknown", OutletRefused),
-        ("dot", "452 full", OutletUnreachable),
+        ("dot", "452 full", OutletDeferred),
         ("dot", "554 spam", OutletRefused),
         ("dot", "421 closing", OutletUnreachable),
     ],

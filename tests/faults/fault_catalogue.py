@@ -28,6 +28,7 @@ _RULES, _MONTHS, _POINTS = "tests/rules/", "tests/simulation/test_months.py::", 
 _MONTHS_TEST = f"{_MONTHS}test_months_of_faults_lose_invent_and_contradict_nothing"
 _BLOW = f"{_POINTS}test_a_blow_at_a_crash_point_loses_and_invents_nothing"
 _HISTORY, _ENGINE, _LIVE = f"{_DAEMON}store/test_history.py::", f"{_DAEMON}watch/test_engine.py::", f"{_DAEMON}watch/test_daemon.py::"
+_SCHEDULE = f"{_DAEMON}delivery/test_schedule.py::"
 _DELIVERY, _DISK, _PROCESS = f"{_DAEMON}delivery/test_delivery.py::", f"{_FAULTS}test_disk.py::", f"{_FAULTS}test_process.py::"
 _ITSELF = f"{_FAULTS}test_it_tells_on_itself.py::"
 _SESSION, _TOPIC = f"{_ADAPTERS}test_mqtt_session.py::", f"{_ADAPTERS}probes/test_mqtt_topic.py::"
@@ -82,7 +83,8 @@ FAULTS: tuple[Fault, ...] = (
     Fault("D03", "disk full", "a file system of 1 MB; max_page_count", "judging and telling go on from memory; recorded when freed",
           "R", (f"{_DISK}test_a_disk_of_one_megabyte_that_is_full_costs_nothing_and_goes_on_when_it_is_freed",
                 f"{_ENGINE}test_a_full_disk_keeps_the_watch_going_and_loses_nothing_when_it_is_freed",
-                f"{_DELIVERY}test_messages_are_delivered_past_a_store_that_cannot_be_written")),
+                f"{_DELIVERY}test_messages_are_delivered_past_a_store_that_cannot_be_written",
+                f"{_DELIVERY}test_what_came_past_the_store_is_not_lost_behind_one_that_fails")),
     Fault("D04", "input/output error", "RLIMIT_FSIZE", "told by every outlet; judging and telling go on from memory, the store is opened anew", "S",
           (f"{_HISTORY}test_a_disk_that_fails_is_no_passing_error_and_costs_nothing_that_was_reported",
            f"{_ENGINE}test_any_other_trouble_of_the_store_ends_the_engine")),
@@ -174,6 +176,13 @@ FAULTS: tuple[Fault, ...] = (
     Fault("E08", "no mail for up to two weeks, then again", "simulated weeks", "one summary, not hundreds of letters", "R",
           (_MONTHS_TEST, f"{_DELIVERY}test_old_letters_of_a_long_outage_are_folded_into_one_and_new_ones_are_not",
            f"{_DELIVERY}test_an_outlet_that_is_down_for_long_is_told_once")),
+    Fault("E09", "the server is back, the log-in is refused for a while, one address is put off", "a clock by hand; 451, 550 and"
+          " 450 of a real server", "a letter that may wake is tried at once and then each minute; nobody else waits", "R",
+          (f"{_SCHEDULE}test_a_letter_that_may_wake_arrives_within_a_minute_of_the_server_s_return",
+           f"{_SCHEDULE}test_one_that_is_made_while_the_outlet_rests_is_tried_at_once",
+           f"{_SCHEDULE}test_an_address_that_fails_for_ever_neither_holds_back_the_others_nor_lengthens_their_waits",
+           f"{_DELIVERY}test_an_urgent_letter_does_not_wait_for_the_table_of_a_real_server",
+           f"{_DELIVERY}test_one_address_that_is_put_off_holds_back_no_other_letter")),
     Fault("P01", "serial line unplugged and plugged in", "pty cut and mended under another device", "told once, read again", "S",
           (f"{_TEXT}test_line_that_was_cut_is_told_once_and_read_again_when_mended",
            f"{_MODBUS}test_line_cut_between_two_readings_is_noticed_and_healed")),

@@ -19,7 +19,7 @@ from adapters.outlets.outlet import Owed
 from daemon.config.configuration import load
 from daemon.delivery import delivery as delivery_module
 from daemon.delivery.delivery import Delivery
-from daemon.delivery.worker import Pace
+from daemon.delivery.schedule import Pace
 from daemon.store.history import History
 from daemon.watch import running as running_module
 from daemon.watch.running import Running

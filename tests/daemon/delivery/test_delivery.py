@@ -22,7 +22,7 @@ from adapters.outlets.mqtt_topic import TopicPublisher
 from adapters.outlets.outlet import Owed
 from daemon.delivery.delivery import Delivery
 from daemon.delivery.owed import notice_events, owed_by
-from daemon.delivery.worker import Pace
+from daemon.delivery.schedule import Pace
 from daemon.store.history import History
 from daemon.store.outbox_rows import counts
 from daemon.store.reader import HistoryReader
@@ -266,6 +266,53 @@ def test_old_letters_of_a_long_outage_are_folded_into_one_and_new_ones_are_not(h
     delivery = deliver({"memory": outlet})
     wait_until(lambda: settled(history, delivery))
     assert outlet.taken == ["o.letter.x.29.folded", "e30"]
+
+
+def letter(number, *, urgent):
+    event = LetterEvent(
+        id=f"o.letter.x.{number}", at_ms=NOW, chamber=None, sort="system", thread=f"x{number}", ordinal=1, to="keeper",
+        urgent=urgent, about=(SystemEvent(id="s", at_ms=NOW, chamber=None, what="started", text=f"Word number {number}."),),
+    )  # fmt: skip
+    payload = json.dumps(event.as_json())
+    return message(number, "mail", kind="letter", payload=payload, recipient="keeper@example.org")
+
+
+@pytest.mark.parametrize("trouble", ["451 4.3.0 later", "550 5.7.1 not you"])
+def test_an_urgent_letter_does_not_wait_for_the_table_of_a_real_server(history, deliver, mail_server, wait_until, trouble):
+    settings, box = mail_server("tls")
+    box.answers = {"mail": trouble}
+    history.record(Batch(), owed=[letter(1, urgent=False)])
+    delivery = deliver({"mail": MailSender(settings, WATCH)}, replace(HURRY, barred_s=3600.0))
+    wait_until(lambda: delivery.health()["mail"].state in ("down", "barred"))
+    box.answers = {}
+    history.record(Batch(), owed=[letter(2, urgent=True)])
+    delivery.wake()
+    wait_until(lambda: box.letters)
+    assert b"Word number 2." in box.letters[0][1]
+
+
+def test_what_came_past_the_store_is_not_lost_behind_one_that_fails(history, deliver, wait_until):
+    down = [True]
+
+    def fails(owed):
+        if down[0]:
+            raise OutletUnreachable("no route")
+
+    outlet = MemoryOutlet(fails, in_order=False)
+    delivery = deliver({"memory": outlet})
+    delivery.offer([message(7), message(8), message(9)])
+    wait_until(lambda: len(outlet.tried) > 3)
+    down[0] = False
+    wait_until(lambda: sorted(outlet.taken) == ["e7", "e8", "e9"])
+
+
+def test_one_address_that_is_put_off_holds_back_no_other_letter(history, deliver, mail_server, wait_until):
+    settings, box = mail_server("tls")
+    box.answers = {"rcpt": {"second@example.org": "450 4.2.1 greylisted"}}
+    first = replace(letter(1, urgent=True), recipient="second@example.org")
+    history.record(Batch(), owed=[first, letter(2, urgent=True), letter(3, urgent=False)])
+    deliver({"mail": MailSender(settings, WATCH)}, replace(HURRY, wake_s=3600.0))
+    wait_until(lambda: len(box.letters) == 2)
 
 
 def test_stopping_leaves_what_was_not_acknowledged_in_the_outbox(history, wait_until):
