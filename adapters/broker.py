@@ -60,7 +60,7 @@ class Broker(Section):
     keepalive_s: int = Field(default=30, ge=5, le=600, json_schema_extra={"unit": "s"})
     """A broker that is silent for about twice this time counts as lost."""
     client_id: Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_-]+$")] | None = None
-    """Name of this client at the broker; absent: derived from the machine. Two programs with one name throw each other out."""
+    """Name of this client at the broker; absent: made of machine and site. Two programs with one name throw each other out."""
 
     @model_validator(mode="after")
     def _complete(self) -> Broker:
@@ -74,15 +74,19 @@ class Broker(Section):
         return self
 
 
-def client_id_of(broker: Broker, session: str, purpose: str) -> str:
-    """Return a client id that is stable on this machine and differs by purpose, so that a trial never throws out the daemon."""
+def client_id_of(broker: Broker, session: str, purpose: str, site: str = "") -> str:
+    """Return a client id that is stable on this machine and differs by purpose, so that a trial never throws out the daemon.
+
+    It differs by the site's name, too: a card that was cloned has the machine's id in it. Not every broker takes more than
+    23 characters (MQTT 3.1.1, section 3.1.3.1), so that no name is written out.
+    """
     stem = broker.client_id
     if stem is None:
         try:
             machine = Path("/etc/machine-id").read_text(encoding="ascii").strip() or socket.gethostname()
         except OSError:
             machine = socket.gethostname()
-        digest = hashlib.sha256(f"dewlid/{machine}/{os.getuid()}/{session}".encode()).hexdigest()
+        digest = hashlib.sha256(f"dewlid/{machine}/{os.getuid()}/{session}/{site}".encode()).hexdigest()
         stem = f"dewlid-{digest[:12]}"
     return f"{stem}-{purpose}" if purpose else stem
 

@@ -45,11 +45,13 @@ class Message(NamedTuple):
 class FlockClient(mqtt.Client):
     """Hands every message to `arrived`. Call `loop_read` while `has_more`: `select` knows nothing of what was read ahead."""
 
-    def __init__(self, arrived: Callable[[Message], None], broker: Broker, *, session: str, purpose: str) -> None:
+    def __init__(
+        self, arrived: Callable[[Message], None], broker: Broker, *, session: str, purpose: str, site: str = ""
+    ) -> None:
         """Raises SecretUnreadable or SessionRejected for files that cannot be used."""
         version_5 = broker.protocol == "5"
         super().__init__(
-            CallbackAPIVersion.VERSION2, client_id=client_id_of(broker, session, purpose),
+            CallbackAPIVersion.VERSION2, client_id=client_id_of(broker, session, purpose, site),
             protocol=mqtt.MQTTv5 if version_5 else mqtt.MQTTv311, clean_session=None if version_5 else True,
         )  # fmt: skip
         self._arrived, self._version_5 = arrived, version_5

@@ -57,11 +57,12 @@ class MqttSession:
         *,
         availability: Availability | None = None,
         purpose: str = "",
+        site: str = "",
         back_off: BackOff | None = None,
     ) -> None:
         self.name = f"broker {name}"
         self.broker = broker
-        self._availability, self._purpose = availability, purpose
+        self._availability, self._purpose, self._site = availability, purpose, site
         self._back_off = back_off or BackOff()
         self._lock = threading.RLock()
         self._users = 0
@@ -274,7 +275,7 @@ class MqttSession:
         return self.broker.protocol == "5"
 
     def _new_client(self) -> FlockClient:
-        client = FlockClient(self._arrived, self.broker, session=self.name, purpose=self._purpose)
+        client = FlockClient(self._arrived, self.broker, session=self.name, purpose=self._purpose, site=self._site)
         if self._availability:
             client.will_set(self._availability.topic, self._availability.gone, qos=1, retain=True)
         client.max_queued_messages_set(MOST_IN_FLIGHT)

@@ -34,6 +34,8 @@ from rules.terms.setting_forms import DurationMs, Section
 
 TRIES = 3
 _SLICE_S = 0.25
+_LATEST_S = 5.0
+"""An answer may come so late. A master waits one to several seconds at 9600 bit/s (Serial Line V1.02 section 2.4.1)."""
 
 
 class Register(Section):
@@ -132,6 +134,13 @@ def spans(registers: Mapping[Quantity, Register]) -> list[Span]:
     return [_span(group) for group in groups]
 
 
+def _answers(arrived: bytes, address: int, span: Span) -> bool:
+    try:
+        return find_reply(arrived, address, span.function, span.count) is not None
+    except ProbeRefused:
+        return True
+
+
 def _fits(place: Register, group: list[Register]) -> bool:
     first, end = group[0], max(one.end for one in group)
     return place.function == first.function and place.number <= end and place.end - first.number <= MOST_REGISTERS
@@ -153,6 +162,15 @@ class _Unit:
     answers: bool = True
 
 
+@dataclass
+class _Owed:
+    """Answers that an address still owes to one question: no frame says which question it answers."""
+
+    span: Span
+    count: int
+    until_s: float
+
+
 class ModbusRtuSource:
     """All units of one line, read in turn by one thread. A silent unit is asked but once, so that the others stay on time."""
 
@@ -164,6 +182,7 @@ class ModbusRtuSource:
         self._line = SerialLine(first.line, self._serve, self._changed)
         self.pulse = self._line.pulse
         self._quiet_s = max(3.5 * first.line.character_s, 0.00175)  # Serial Line V1.02 section 2.5.1.1
+        self._owed: dict[int, _Owed] = {}
         self._intake: Intake | None = None
 
     def start(self, intake: Intake) -> None:
@@ -246,10 +265,11 @@ class ModbusRtuSource:
                 final = isinstance(error, ProbeRefused) and not busy
                 if left == 0 or final or stopping.is_set():
                     raise
-            # A late answer to this question must not be taken for the answer to the next one.
-            self._let_pass(port, unit.probe.answer_within / SECOND_MS, stopping)
+            until_s = time.monotonic() + unit.probe.answer_within / SECOND_MS
+            self._let_pass(port, unit.probe.address, until_s, stopping)
 
     def _ask(self, port: SerialPort, probe: ModbusRtu, span: Span, stopping: threading.Event) -> tuple[int, ...]:
+        self._await_late(port, probe.address, span, stopping)
         time.sleep(self._quiet_s)
         port.discard_input()
         port.write(read_request(probe.address, span.function, span.register, span.count))
@@ -261,6 +281,8 @@ class ModbusRtuSource:
             registers = find_reply(arrived, probe.address, span.function, span.count)
             if registers is not None:
                 return registers
+        owed = self._owed.get(probe.address)
+        self._owed[probe.address] = _Owed(span, 1 + (owed.count if owed else 0), time.monotonic() + _LATEST_S)
         if arrived:
             raise why_no_reply(arrived, probe.address, span.function, span.count)
         raise ProbeUnreachable(
@@ -268,10 +290,23 @@ class ModbusRtuSource:
             f" {probe.framing}", "no-answer",
         )
 
-    def _let_pass(self, port: SerialPort, quiet_s: float, stopping: threading.Event) -> None:
-        until_s = time.monotonic() + quiet_s
+    def _await_late(self, port: SerialPort, address: int, span: Span, stopping: threading.Event) -> None:
+        """Before another question to a unit, let the answers pass that it still owes to the one before."""
+        owed = self._owed.get(address)
+        if owed is not None and owed.span != span:
+            self._let_pass(port, address, owed.until_s, stopping)
+            self._owed.pop(address, None)
+
+    def _let_pass(self, port: SerialPort, address: int, until_s: float, stopping: threading.Event) -> None:
+        """Read what comes without taking it, until then or until nothing is owed any more."""
+        owed, arrived = self._owed.get(address), b""
         while (left_s := until_s - time.monotonic()) > 0 and not stopping.is_set():
-            port.read(512, min(left_s, 0.5))
+            arrived = arrived[-256:] + port.read(512, min(left_s, 0.5))
+            if owed is not None and _answers(arrived, address, owed.span):
+                owed.count, arrived = owed.count - 1, b""
+                if owed.count == 0:
+                    del self._owed[address]
+                    return
 
     def _changed(self, down: bool, detail: str) -> None:
         self._taker.medium(self.name, down, detail)

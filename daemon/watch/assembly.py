@@ -28,13 +28,14 @@ class Line:
 def lines_of(configuration: Configuration, kept: Mapping[str, Line], purpose: str = "") -> dict[str, Line]:
     """Return a session for each broker; those of `kept` that are still right go on."""
     wills = {} if purpose else availabilities(configuration.outlet, settings_of(configuration))
+    site = configuration.site.name
     lines: dict[str, Line] = {}
     for name, broker in configuration.broker.items():
         old, will = kept.get(name), wills.get(name)
         if old is not None and (old.broker, old.availability) == (broker, will):
             lines[name] = old
         else:
-            lines[name] = Line(broker, will, MqttSession(name, broker, availability=will, purpose=purpose))
+            lines[name] = Line(broker, will, MqttSession(name, broker, availability=will, purpose=purpose, site=site))
     return lines
 
 

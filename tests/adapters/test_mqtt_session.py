@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import socket
 import threading
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import pytest
 from structlog.testing import capture_logs
 
+from adapters.broker import client_id_of
 from adapters.errors import OutletRefused, OutletUnreachable
 from adapters.mqtt_session import Availability, BackOff, Broker, Message, MqttSession
 
@@ -297,6 +299,14 @@ def test_two_programs_with_one_client_id_are_told_so(broker, session, wait_until
     wait_until(lambda: state_of(first) == "up")
     session(running, client_id="twin")
     wait_until(lambda: any("same client_id" in detail for detail in details))
+
+
+def test_two_sites_of_one_cloned_machine_have_names_of_their_own_that_every_broker_takes():
+    settings = Broker(host="localhost")
+    names = {client_id_of(settings, "broker home", "", site) for site in ("North shelf", "South shelf", "")}
+    assert len(names) == 3
+    assert {client_id_of(settings, "broker home", "", "North shelf")} < names
+    assert all(re.fullmatch("[0-9a-zA-Z-]{1,23}", name) for name in names)  # MQTT 3.1.1, [MQTT-3.1.3-5]
 
 
 def test_callback_that_raises_is_counted_and_the_session_goes_on(broker, session, wait_until):

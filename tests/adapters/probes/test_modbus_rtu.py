@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import os
+import queue
+import random
 import threading
+import time
 import tty
 
 import pytest
@@ -228,6 +231,43 @@ def test_late_reply_is_not_taken_for_the_answer_to_the_next_question(intake, run
     wait_until(lambda: len(intake.readings) >= 4)
     assert set(intake.values("air", "air_temperature")) == {100.0}
     assert set(intake.values("air", "surface_temperature")) == {200.0}
+
+
+class SlowUnit:
+    """Answers every question, one after the other, after as long as `delays_s` says: register 0 is 100, all others 200."""
+
+    def __init__(self, delays_s):
+        self._master, slave = os.openpty()
+        tty.setraw(slave)
+        self.port, self._delays_s = os.ttyname(slave), delays_s
+        self._asked = queue.Queue()
+        threading.Thread(target=self._hear, daemon=True).start()
+        threading.Thread(target=self._answer, daemon=True).start()
+
+    def _hear(self):
+        while request := os.read(self._master, 8):
+            self._asked.put(request)
+
+    def _answer(self):
+        for delay_s in self._delays_s:
+            request = self._asked.get()
+            time.sleep(delay_s)
+            os.write(self._master, framed(bytes([request[0], request[1], 2, 0, 100 if request[3] == 0 else 200])))
+
+
+@pytest.mark.parametrize("two_probes", [False, True])
+def test_a_unit_that_often_answers_late_never_swaps_two_registers(intake, run, wait_until, two_probes):
+    delays = random.Random(4)
+    one = SlowUnit(delays.choice((0.0, 0.02, 0.13, 0.21, 0.3)) for _ in iter(int, 1))
+    cold, warm = {"air_temperature": {"number": 0}}, {"surface_temperature": {"number": 9}}
+    keys = {"answer_within": 60, "interval": "1s"}
+    if two_probes:  # two names for one unit
+        run(air=unit(one.port, registers=cold, **keys), lid=unit(one.port, registers=warm, **keys))
+    else:
+        run(air=unit(one.port, registers=cold | warm, **keys))
+    wait_until(lambda: len(intake.readings) >= 8)
+    found = {(quantity, value) for _, quantity, value, _ in intake.readings}
+    assert found == {("air_temperature", 100.0), ("surface_temperature", 200.0)}
 
 
 # ---------------------------------------------------------------- settings
