@@ -26,6 +26,7 @@ PARTS: dict[str, list[str]] = {
     "live": ["live_way.py"],
     "replay": ["replaying.py"],
     "start": ["starting.py"],
+    "start-sizes": ["record_sizes.py"],
     "advice": ["advising.py"],
     "report": ["reporting.py"],
     "recovery": ["recovering.py"],

@@ -43,7 +43,7 @@ def rows() -> list[Row]:
             for _ in range(ROUNDS):
                 _lay(folder, whole, store, backed=backed)
                 harm(store)
-                taken.append(_until_ready_s(folder, config))
+                taken.append(until_ready_s(folder, config))
                 if any(folder.glob("*.damaged*")) != (harm is _garble):
                     raise RuntimeError(f"{what}: the store was set aside, or not, against what was wanted")
             found.append(at_most(part, f"start to ready: {what}", max(taken), "s", LIMIT_S))
@@ -67,7 +67,8 @@ def _garble(store: Path) -> None:
             file.write(os.urandom(4096))
 
 
-def _until_ready_s(folder: Path, config: Path) -> float:
+def until_ready_s(folder: Path, config: Path, *, clean: bool = False) -> float:
+    """Start the daemon and return when it says that it is ready; then kill it, or end it cleanly."""
     manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
     address = folder / "notify"
     address.unlink(missing_ok=True)
@@ -82,7 +83,7 @@ def _until_ready_s(folder: Path, config: Path) -> float:
             continue
         return time.perf_counter() - begun_s
     finally:
-        daemon.send_signal(signal.SIGKILL)
+        daemon.send_signal(signal.SIGTERM if clean else signal.SIGKILL)
         daemon.wait()
         manager.close()
         os.environ.pop("NOTIFY_SOCKET")

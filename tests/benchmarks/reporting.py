@@ -21,22 +21,26 @@ from daemon.config.configuration import load
 from daemon.config.settings import settings_of
 from daemon.store.history import History
 from rules.terms.events import DAY_MS, Batch
-from rules.turn.advance import advance, dump_state
+from rules.turn.advance import Advanced, advance, dump_state
 from rules.turn.state import shifted
 
 SIMULATED_DAYS = 10
 ROUNDS = 3
 
 
-def fill_year(config: Path) -> None:
-    """Fill the store with a year that ends now: ten days, simulated and judged once, put down over and over."""
-    configuration = load(config)
-    span_ms = SIMULATED_DAYS * DAY_MS
-    start_ms = time.time_ns() // 1_000_000 - 365 * DAY_MS
+def ten_days(config: Path, start_ms: int) -> tuple[Batch, Advanced]:
+    """Return ten simulated days and what the rules make of them."""
     days = simulate(start_ms, SIMULATED_DAYS, 1)
     batch = Batch(days.series, days.series_index, days.taken_ms, days.at_ms, days.value)
-    judged = advance(settings_of(configuration), None, batch, start_ms + span_ms)
-    history = History.open(configuration.store, now_ms=start_ms)
+    return batch, advance(settings_of(load(config)), None, batch, start_ms + SIMULATED_DAYS * DAY_MS)
+
+
+def fill_year(config: Path) -> None:
+    """Fill the store with a year that ends now: ten days, simulated and judged once, put down over and over."""
+    span_ms = SIMULATED_DAYS * DAY_MS
+    start_ms = time.time_ns() // 1_000_000 - 365 * DAY_MS
+    batch, judged = ten_days(config, start_ms)
+    history = History.open(load(config).store, now_ms=start_ms)
     for number in range(365 // SIMULATED_DAYS):
         later_ms = number * span_ms
         part = replace(batch, taken_ms=batch.taken_ms + later_ms, at_ms=batch.at_ms + later_ms)
