@@ -5,13 +5,13 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
 
-.PHONY: install uninstall documents demo test check bench advice-trial fuzz audit mutants streams lock clean
+.PHONY: install uninstall documents demo test check bench advice-trial fuzz audit mutants streams kills soak crash-states lock clean
 
 demo: $(VENV)/run.stamp
 	$(BIN)/dewlid demo
 
 test: $(VENV)/test.stamp
-	.ci/system-packages mosquitto mosquitto-clients socat chromium
+	.ci/system-packages mosquitto mosquitto-clients socat chromium strace
 	$(BIN)/python -m pytest -n 2 --dist worksteal $(PYTEST_ARGS)
 
 check: $(VENV)/test.stamp
@@ -36,6 +36,12 @@ streams: $(VENV)/test.stamp
 # The whole daemon, killed N times at random instants: `make kills N=10000 SEED=3`.
 kills: $(VENV)/test.stamp
 	KILLS=$(or $(N),1000) KILL_SEED=$(or $(SEED),8) $(BIN)/python -m pytest -q tests/faults/test_kills.py
+
+# N states that a power cut could leave of the disk, each opened and lived on: `make crash-states N=5000 SEED=7`; from 1,500 on
+# every prefix of the recorded calls is among them. Ten a second.
+crash-states: $(VENV)/test.stamp
+	.ci/system-packages strace
+	$(BIN)/python tests/faults/crash_states.py --states $(or $(N),5000) $(if $(SEED),--seed $(SEED))
 
 # DAYS simulated days of faults and kills from one seed, every invariant checked: `make soak SEED=7 DAYS=3650`.
 soak: $(VENV)/test.stamp

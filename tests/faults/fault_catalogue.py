@@ -105,6 +105,13 @@ FAULTS: tuple[Fault, ...] = (
               "a_recovery_that_is_cut_off_anywhere_goes_on_and_is_told_in_the_end",
               "a_store_that_is_deleted_or_moved_while_it_is_used_is_written_back",
               "damage_that_a_start_does_not_meet_is_found_beside_the_watching_and_the_next_start_recovers"))),
+    Fault("D23", "the power fails", "states built from the recorded system calls of commit, checkpoint, backup, upgrade, recovery,"
+          " restore and words: what was not synced is lost, reordered or torn",
+          "what was told is known, or the keeper is told that memory was lost; what is owed is told; no word is lost", "R S H Q",
+          tuple(f"{_FAULTS}test_power_cuts.py::test_{name}" for name in (
+              "after_a_power_cut_nothing_told_is_unknown_nothing_owed_is_lost_and_lost_memory_is_told",
+              "the_calls_that_were_recorded_make_up_the_disk_to_the_byte",
+              "a_store_that_does_not_wait_for_the_disk_is_found_out"))),
     Fault("D08", "the spool belongs to another user", "missing or foreign folder", "named with its remedy", "S",
           (f"{_DAEMON}store/test_spool.py::test_a_missing_folder_is_named_with_its_remedy",)),
     Fault("D09", "slow disk", "each sync delayed by 0.4 s", "records come later, nothing else; the watchdog is fed", "S",
