@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
 
-.PHONY: install uninstall documents demo test check bench advice-trial fuzz audit mutants streams kills soak crash-states lock clean
+.PHONY: install uninstall documents demo test check bench advice-trial matrix fuzz audit mutants streams kills soak crash-states lock clean
 
 demo: $(VENV)/run.stamp
 	$(BIN)/dewlid demo
@@ -21,6 +21,11 @@ check: $(VENV)/test.stamp
 # search; about ten seconds a chamber and core. CHAMBERS=24 in each of three worlds, SEED=7 repeats, ONLY=nodes:lid-ajar:7 shows one.
 advice-trial: $(VENV)/test.stamp
 	$(BIN)/python tests/yard/yard_trial.py --chambers $(or $(CHAMBERS),24) $(if $(SEED),--seed $(SEED)) $(if $(ONLY),--only $(ONLY))
+
+# Every letter of the decision table, for all rooms, sizes, gardens and sets of devices: does one contradict itself? Ten minutes;
+# EVERY=97 reads one of so many.
+matrix: $(VENV)/test.stamp
+	$(BIN)/python tests/properties/decision_matrix.py --every $(or $(EVERY),1)
 
 # Speed and cost beside limits and peers, one table, also as JSON; under ten minutes, on a machine that does nothing else.
 # PARTS="start idle" runs some of them, IDLE_S=600 measures ten minutes of idling.

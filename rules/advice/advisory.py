@@ -254,7 +254,7 @@ class _Talk:
         return Asked(
             device=first.device, change=first.change, amount=first.amount, unit=first.unit,
             reason=reason_of_plan(wanted, situation, self.steady), cautions=list(cautions_of(wanted, self.chamber)),
-            actions=list(wanted.actions), never=list(wanted.never),
+            actions=list(wanted.actions), never=[row.text for row in wanted.never],
             case=None if wanted.cause is None else wanted.cause.case, urgency=urgency,
             act_within_s=self._within_s(wanted),
             look_again_s=min(wait_s, URGENT_LOOK_S) if urgency == "wake" else wait_s,

@@ -147,6 +147,8 @@ def _temperatures(
     free = room_c + SELF_LIFT_K
     rest = np.clip(here_c + moving * 0.7 / draws[:, COOLING], free - 0.5, here_c + 12.0)
     setpoint, heater = knobs.get("setpoint"), chamber.devices.heater
+    if heater is None and situation.temperature_slope_k_h is not None and moving == 0.0:
+        return here_c, here_c.copy(), here_c.copy()  # held by what is not known: the sun, a lamp, the room below
     if heater is None or knobs.get("heater_plugged", 1.0) == 0.0:
         return np.where(np.abs(here_c - free) < 6.0, np.where(moving == 0.0, here_c, rest), free), here_c.copy(), here_c.copy()
     most = np.maximum(free + draws[:, LIFT], rest)

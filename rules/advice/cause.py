@@ -81,6 +81,16 @@ class Cause:
     setpoint_c: float | None = None
     temperature_c: float | None = None
 
+    @property
+    def never(self) -> tuple[practice.Never, ...]:
+        """What the cell warns of, as far as the facts bear it out."""
+        return tuple(row for row in self.cell.never if self.facts.issuperset(row.when))
+
+    @property
+    def forbidden(self) -> frozenset[str]:
+        """What is not to be advised in this cell, whatever it would do."""
+        return frozenset().union(*(row.against for row in self.never if not row.about_order))
+
 
 def young(situation: Situation, chamber: Chamber) -> bool:
     """Return whether the garden is small enough to have no reserve (below 200 ml, or of unknown size)."""
@@ -153,7 +163,7 @@ def reason_of(
     facts = _device_facts(chamber, knobs) | _heater_facts(
         thermostat, situation, goal, knobs.get("setpoint"), heater_sound
     )
-    facts |= _air_facts(situation, goal, floor) | _state_facts(chamber, situation, standing, goal, wet)
+    facts |= _air_facts(situation, goal, floor) | _state_facts(chamber, situation, standing, goal, wet, known)
     if mist_useless:
         facts |= {"mist-useless"}
     cell = practice.cell_of(temperature, humidity, wet)
@@ -271,7 +281,7 @@ def _air_facts(situation: Situation, goal: Goal, floor: float | None) -> set[str
 
 
 def _state_facts(
-    chamber: Chamber, situation: Situation, standing: Mapping[str, Standing], goal: Goal, wet: bool
+    chamber: Chamber, situation: Situation, standing: Mapping[str, Standing], goal: Goal, wet: bool, known: bool
 ) -> set[str]:
     t, rh, lid = situation.temperature_c, situation.relative_humidity_pct, situation.lid_temperature_c
     founding = size_class(garden_ml(situation, chamber)) == "A"
@@ -289,6 +299,8 @@ def _state_facts(
         "lid-wet-odd": wet and lid is not None and t is not None and t - lid > 6.0,
     }
     facts = {name for name, holds in checks.items() if holds}
+    if not known:
+        facts.add("lid-unknown")
     if not goal.dryness_matters:
         facts.add("dry-on-purpose")
     if _stands(standing, "heater-failed"):

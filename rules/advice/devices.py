@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import ceil, floor
 
 from rules.advice.cause import Cause
 from rules.settings import Chamber
@@ -23,6 +24,13 @@ class Move:
     unit: str
     effort: float
     text: str
+
+    @property
+    def does(self) -> frozenset[str]:
+        """What it is to a keeper: the change of its device, and that a mister which gives less still gives something."""
+        act = ACTS[self.act]
+        still = {f"{act.device}:on"} if self.value else set()
+        return frozenset({f"{act.device}:{act.change}"} | still)
 
     @property
     def watts_share(self) -> bool:
@@ -46,13 +54,17 @@ def moves_for(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, fl
     }[act.knob]
     found = sized(step, chamber, cause, knobs)
     limit = step.at_most
-    return [move for move in found if limit is None or abs(move.delta) <= limit + 1e-9]
+    return [
+        move for move in found if (limit is None or abs(move.delta) <= limit + 1e-9) and cause.forbidden.isdisjoint(move.does)
+    ]
 
 
 def allowed(step: Step, cause: Cause) -> bool:
     """Return whether the facts call for this step and none of them forbids it."""
     act, facts = ACTS[step.act], cause.facts
     if "dry-on-purpose" in facts and act.device in ("mister", "water", "garden") and act.change in ("more", "close"):
+        return False
+    if f"{act.device}:{act.change}" in cause.forbidden:
         return False
     needed = set(step.when) | set(act.needs)
     return needed <= facts and not (set(act.bars) & facts)
@@ -131,7 +143,8 @@ def _fan_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, f
     out = []
     for value in values:
         if value != now:
-            text = "Switch the fan off" if value == 0 else f"Run the fan {value:g} min per hour instead of {now:g}"
+            less = "Switch the fan off" if value == 0 else f"Turn the fan down from {now:g} to {value:g} min per hour"
+            text = f"Run the fan {value:g} min per hour instead of {now:g}" if direction > 0 else less
             out.append(_move(step, value - now, value, abs(value - now), "min/h", text, abs(value - now) / 30.0))
     return out
 
@@ -140,25 +153,52 @@ def _mister_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str
     mister = chamber.devices.mister
     if mister is None:
         return []
-    now, direction = knobs.get("mister", 0.0), ACTS[step.act].direction
+    now, direction, dose = knobs.get("mister", 0.0), ACTS[step.act].direction, mister.ml_per_press or LEAST_DOSE_ML
     base = max(0.2, chamber.air_ml / 8000.0)
-    more = [now + base * m for m in (0.5, 1.0, 2.0, 4.0, 8.0)]
-    values = [v for v in more if v <= mister.max_ml_per_day] if direction > 0 else [now * s for s in (0.75, 0.5, 0.25, 0.0)]
-    out = []
-    for raw in values:
-        value = round(raw, 1)
-        if abs(value - now) >= 0.05:
-            text = _mist_text(now, value, mister.ml_per_press)
-            out.append(_move(step, value - now, value, abs(round(value - now, 1)), "ml/d", text, min(1.0,
-                abs(value - now) / (8 * base))))
-    return out
+    wanted = [now + base * m for m in (0.5, 1.0, 2.0, 4.0, 8.0)] if direction > 0 else [now * s for s in (0.75, 0.5, 0.25, 0.0)]
+    values = dict.fromkeys(_dosed(raw, dose, direction) for raw in wanted)
+    return [
+        _move(step, value - now, value, abs(round(value - now, 2)), "ml/d", _mist_text(now, value, mister.ml_per_press),
+              min(1.0, abs(value - now) / (8 * base)))
+        for value in values
+        if direction * (value - now) >= 0.05 and value <= mister.max_ml_per_day
+    ]  # fmt: skip
+
+
+LEAST_DOSE_ML = 0.5
+"""The least that a keeper gives at a time where no press is known: about one press of a small sprayer; own estimate."""
+DAYS_BETWEEN = (2, 3, 4, 7)
+"""The intervals of what is too little for every day: such as a keeper can remember."""
+
+
+def _dosed(ml_per_day: float, dose_ml: float, direction: int) -> float:
+    """Return the nearest amount that can be given: whole doses a day, or one dose every few days, never past the direction."""
+    if ml_per_day >= dose_ml:
+        doses = ml_per_day / dose_ml
+        return round((ceil(doses - 1e-9) if direction > 0 else floor(doses + 1e-9)) * dose_ml, 2)
+    rungs = [0.0, *(dose_ml / days for days in reversed(DAYS_BETWEEN)), dose_ml]
+    return round(rungs[min(range(len(rungs)), key=lambda rung: abs(rungs[rung] - ml_per_day))], 3)
 
 
 def _mist_text(now: float, value: float, ml_per_press: float | None) -> str:
     if value == 0:
         return "Stop misting"
-    presses = "" if ml_per_press is None else f" (about {max(1, round(value / ml_per_press))} presses)"
-    return f"Mist the walls, never the garden, with {value:g} ml a day{presses} instead of {now:g} ml"
+    then, before = _dose_text(value, ml_per_press), _dose_text(now, ml_per_press)
+    return f"Mist the walls, never the garden, with {then} instead of {before}"
+
+
+def _dose_text(ml_per_day: float, ml_per_press: float | None) -> str:
+    """Return an amount as a keeper gives it, in whole doses; what was told otherwise in ml a day."""
+    dose = ml_per_press or LEAST_DOSE_ML
+    for days in (1, *DAYS_BETWEEN):
+        count = round(ml_per_day * days / dose)
+        if count < 1 or (days > 1 and count > 1) or abs(count * dose - ml_per_day * days) > 0.01 * days:
+            continue
+        often = "a day" if days == 1 else f"every {days} days"
+        if ml_per_press is None:
+            return f"{count * dose:g} ml {often}"
+        return f"{count} {'press' if count == 1 else 'presses'} {often} ({count * dose:g} ml)"
+    return f"{ml_per_day:g} ml a day"
 
 
 def _foam_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, float]) -> list[Move]:

@@ -31,7 +31,7 @@ class Urgent:
     acts: tuple[str, ...]
     words: Mapping[str, str]
     moves: tuple[Move, ...] = ()
-    never: tuple[str, ...]
+    never: tuple[practice.Never, ...]
     notes: tuple[str, ...]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from rules.advice.balance import by_night, present_of
@@ -19,7 +19,7 @@ from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS, Action
 from rules.trade import practice
 from rules.trade.alarm_kinds import ALARMS
-from rules.trade.practice import ACTS, Step
+from rules.trade.practice import ACTS, Never, Step
 
 CHECK_AGAIN_MS = 12 * HOUR_MS
 HEATER_SOUND_MS = 7 * DAY_MS
@@ -28,7 +28,11 @@ HEATER_SOUND_MS = 7 * DAY_MS
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """An advisory without its life: what to do, why it was chosen and what was searched."""
+    """An advisory without its life: what to do, why it was chosen and what was searched.
+
+    One that warns of what it advises cannot be made: what only says what comes first is left unsaid (`fitting`), and what its
+    cell forbids is never searched (`rules.advice.devices.allowed`).
+    """
 
     branch: str
     cause: Cause | None
@@ -37,15 +41,37 @@ class Plan:
     moves: tuple[Move, ...] = ()
     forecasts: tuple[Forecast, ...] = ()
     solution: Solution | None = None
-    never: tuple[str, ...] = ()
+    never: tuple[Never, ...] = ()
     knobs: Mapping[str, float] | None = None
     notes: tuple[str, ...] = ()
     """Sentences of an emergency that stand in the reason."""
+
+    def __post_init__(self) -> None:
+        """Refuse a plan that contradicts itself; raises ValueError."""
+        against = [row.text for row in self.never if not row.against.isdisjoint(_does(self.acts, self.moves))]
+        if against:
+            raise ValueError(f"a plan to {' and '.join(self.acts)} must not say: {' '.join(against)}")
+
+    @property
+    def leaves_it(self) -> bool:
+        """Whether it says that nothing is to be done."""
+        return all(action.change == "hold" for action in self.actions)
 
     @property
     def keys(self) -> list[str]:
         """Return what is to be changed, without amounts: what must not flap."""
         return [f"{action.device}:{action.change}" for action in self.actions]
+
+
+def _does(acts: Sequence[str], moves: Sequence[Move]) -> frozenset[str]:
+    """Return all that a keeper would call doing this (`device:change`)."""
+    return frozenset({f"{ACTS[act].device}:{ACTS[act].change}" for act in acts}.union(*(move.does for move in moves)))
+
+
+def fitting(rows: Sequence[Never], acts: Sequence[str], moves: Sequence[Move] = ()) -> tuple[Never, ...]:
+    """Return the warnings that can be said beside these acts."""
+    does = _does(acts, moves)
+    return tuple(row for row in rows if row.against.isdisjoint(does))
 
 
 def model_of(chamber: Chamber, state: AdviceState) -> ChamberModel:
@@ -106,7 +132,7 @@ def without_search(
         return _urgent(cause, heat(cause, state, situation))
     if cause.thermostat == "unplugged" and left_out(state, situation):
         acts = ("leave-out", "warm-place") if cause.temperature == "low" else ("leave-out",)
-        return _plain("left-out", cause, acts, ("Do not try it once more as it is.",))
+        return _plain("left-out", cause, acts, Never("Do not try it once more as it is."))
     if cause.thermostat == "unplugged":
         return _plugged(cause, plug_in(chamber, state, situation, cause, standing))
     special = _special(cause, state, situation, standing)
@@ -118,7 +144,7 @@ def without_search(
     again = turn_up(chamber, situation, cause) if not climate_stands(standing) else None
     if again is not None:
         return Plan(branch="turn-up", cause=cause, actions=(_action_of(again),), acts=(again.act,), moves=(again,),
-            never=("Do not wait until it is cold.",))
+            never=(Never("Do not wait until it is cold."),))
     if situation.relative_humidity_pct is None or situation.saturated:
         return _without_humidity(chamber, state, situation, cause)
     return None if cause.cell.number == 9 or _can_wait(cause, situation) else cause
@@ -139,8 +165,8 @@ def _action_of(move: Move) -> Action:
     return Action(row.device, row.change, round(move.amount, 2), move.unit, move.text)
 
 
-def _plain(branch: str, cause: Cause | None, acts: tuple[str, ...], never: tuple[str, ...] = ()) -> Plan:
-    return Plan(branch=branch, cause=cause, actions=tuple(_action(act) for act in acts), acts=acts, never=never)
+def _plain(branch: str, cause: Cause | None, acts: tuple[str, ...], never: Never) -> Plan:
+    return Plan(branch=branch, cause=cause, actions=tuple(_action(act) for act in acts), acts=acts, never=(never,))
 
 
 def _blind(situation: Situation, standing: Mapping[str, Standing]) -> Plan | None:
@@ -151,7 +177,7 @@ def _blind(situation: Situation, standing: Mapping[str, Standing]) -> Plan | Non
     text = f"Check the probe{' ' if named else ''}{' and '.join(named)}: cable, power, water on it"
     return Plan(
         branch="probe", cause=None, actions=(_action("check-probe", text),), acts=("check-probe",),
-        never=("Change nothing at heater, vents or mister on the strength of a probe that is not believed.",),
+        never=(Never("Change nothing at heater, vents or mister on the strength of a probe that is not believed."),),
     )
 
 
@@ -164,8 +190,8 @@ def _urgent(cause: Cause, urgent: Urgent | None) -> Plan | None:
             sized[act].unit if act in sized else None, urgent.words.get(act, ACTS[act].text)) for act in urgent.acts
     )
     return Plan(
-        branch=urgent.branch, cause=cause, actions=actions, acts=urgent.acts, moves=urgent.moves, never=urgent.never,
-        notes=urgent.notes,
+        branch=urgent.branch, cause=cause, actions=actions, acts=urgent.acts, moves=urgent.moves,
+        never=fitting(urgent.never, urgent.acts, urgent.moves), notes=urgent.notes,
     )
 
 
@@ -174,16 +200,17 @@ def _special(
 ) -> Plan | None:
     active = {row.alarm for row in standing.values() if row.condition == "active"}
     if "probes-swapped" in active and not _asked_lately(state, "check-swap", situation.at_ms):
-        never = ("Change nothing at heat, water or vents on figures that may be the room's.",)
+        never = Never("Change nothing at heat, water or vents on figures that may be the room's.")
         return _plain("probes-swapped", cause, ("check-swap",), never)
     if "lid-open" in active and "visiting" not in cause.facts:
         acts = ("check-lid", "warm-now") if "lethal-cold" in cause.facts else ("check-lid",)
-        return _plain("lid-open", cause, acts, ("Do not mist or heat against an open lid.",))
+        return _plain("lid-open", cause, acts, Never("Do not mist or heat against an open lid.", practice.MIST | practice.HEAT))
     looked = "visiting" in cause.facts or _asked_lately(state, "check-lid", situation.at_ms)
     if "moisture-lost" in active and not looked and "lethal-cold" not in cause.facts:
-        return _plain("moisture-lost", cause, ("check-lid",), ("Do not mist or wet anything before you have looked.",))
+        never = Never("Do not mist or wet anything before you have looked.", practice.WATER)
+        return _plain("moisture-lost", cause, ("check-lid",), never)
     if "mister-stuck" in active:
-        return _plain("mister-stuck", cause, ("stop-water", "check-lid"), ("No mains plug with wet hands.",))
+        return _plain("mister-stuck", cause, ("stop-water", "check-lid"), Never("No mains plug with wet hands."))
     return None
 
 
@@ -194,7 +221,10 @@ def _plugged(cause: Cause, move: Move | None) -> Plan | None:
     return Plan(
         branch="plug-in", cause=cause, acts=("plug-in", *also),
         actions=(Action("heater", "more", None, None, move.text), *(_action(act) for act in also)), moves=(move,),
-        never=("Do not leave it alone before you have seen the temperature hold.", "Do not turn it up to catch up faster."),
+        never=(
+            Never("Do not leave it alone before you have seen the temperature hold."),
+            Never("Do not turn it up to catch up faster."),
+        ),
     )
 
 
@@ -216,7 +246,9 @@ def _without_humidity(chamber: Chamber, state: AdviceState, situation: Situation
     return Plan(
         branch="no-humidity", cause=cause, actions=actions[:MOST_ACTIONS], moves=tuple(moves),
         acts=(tuple(m.act for m in moves) + tuple(acts))[:MOST_ACTIONS],
-        never=("Do not mist, dry or air the box by a humidity figure that is not believed.",),
+        never=(
+            Never("Do not mist, dry or air the box by a humidity figure that is not believed.", practice.AIR | practice.WATER),
+        ),
     )
 
 
@@ -299,17 +331,18 @@ def _assembled(
         chosen = _leave_be(cause)
     if not chosen:
         return None
-    used_acts = {act for act, _ in chosen}
+    acts = tuple(act for act, _ in chosen)
     return Plan(
-        branch="cell", cause=cause, actions=tuple(action for _, action in chosen), acts=tuple(act for act, _ in chosen),
-        moves=moves, forecasts=solution.forecasts, solution=solution, knobs=knobs,
-        never=tuple(text for text in cause.cell.never if not ("heat-up" in used_acts and text in practice.AGAINST_HEAT)),
+        branch="cell", cause=cause, actions=tuple(action for _, action in chosen), acts=acts, moves=moves,
+        forecasts=solution.forecasts, solution=solution, knobs=knobs, never=fitting(cause.never, acts, moves),
     )
 
 
 def _leave_be(cause: Cause) -> list[tuple[str, Action]]:
-    """Return the advice to do nothing where that is the right thing: humid air under a dry lid."""
-    if cause.cell.number != 11:
+    """Return the advice to do nothing where that is the right thing: humid air under a lid that is known to be dry."""
+    if cause.cell.number != 11 or not cause.lid_known:
         return []
-    text = "Leave it as it is: humid air under a dry lid is what the garden likes"
+    text = (
+        "Leave it as it is: it is more humid than your band, but humid air under a dry lid is what the garden likes"
+    )
     return [("mist-less", Action("water", "hold", None, None, text))]

@@ -128,8 +128,8 @@ def explain(
         runner_up=None if solution is None or solution.runner_up is None else _weighed(solution.runner_up),
         nothing_done=None if solution is None else _weighed(solution.idle),
         advice=() if wanted is None else tuple(action.text for action in wanted.actions),
-        never=() if wanted is None else wanted.never, reason=_reason(wanted, situation, steady, standing),
-        sources=_sources(wanted, cause),
+        never=() if wanted is None else tuple(row.text for row in wanted.never),
+        reason=_reason(wanted, situation, steady, standing), sources=_sources(wanted, cause),
     )
 
 

@@ -25,11 +25,11 @@ SWING_PER_U = 2.0 * sqrt(3.0)
 LITTLE_HELP_SHARE = 0.7
 """A winner that leaves more than this share of the fault is called no help: the structure has to change; judgement."""
 UNMET = {
-    "temperature-high": ("it stays too warm", "a cooler room, shade, or a smaller heater"),
-    "temperature-low": ("it stays too cool", "a warmer room, foam on lid and sides, or a stronger heater at the side"),
-    "humidity-low": ("it stays too dry", "a larger water buffer (more wet clay), tighter openings, or moister room air"),
-    "humidity-high": ("it stays very humid", "less wet ground, or drier room air"),
-    "lid-dew": ("the lid stays wet", "a warmer lid: thicker foam, a second pane, or a warmer room"),
+    "temperature-high": ("too warm", "a cooler room, shade, or a smaller heater"),
+    "temperature-low": ("too cool", "a warmer room, foam on lid and sides, or a stronger heater at the side"),
+    "humidity-low": ("too dry", "a larger water buffer (more wet clay), tighter openings, or moister room air"),
+    "humidity-high": ("very humid", "less wet ground, or drier room air"),
+    "lid-dew": ("wet", "a warmer lid: thicker foam, a second pane, or a warmer room"),
 }
 _BRANCH = {
     "heat": "Heat comes first, whatever the humidity says.",
@@ -92,11 +92,21 @@ def _climate(situation: Situation) -> str:
 def _why(plan: Plan, cause: Cause, situation: Situation) -> list[str]:
     parts = []
     if plan.branch == "cell":
-        parts.append(_sentence(practice.CASES[cause.case].diagnosis if cause.case else cause.cell.meaning))
+        parts.append(_sentence(_diagnosis(plan, cause)))
         parts += _numbers(cause, situation)
     if plan.branch in ("heat", "heater-failed", "cold") and situation.room_temperature_c is not None:
         parts.append(f"The room is at {situation.room_temperature_c:.1f} °C.")
     return parts + list(plan.notes)
+
+
+def _diagnosis(plan: Plan, cause: Cause) -> str:
+    """Return what it is. Humid air is what the garden likes only where the lid is known to be dry and nothing is to change."""
+    if cause.case:
+        return practice.CASES[cause.case].diagnosis
+    if cause.cell.number != 11 or (cause.lid_known and not plan.moves):
+        return cause.cell.meaning
+    lid = "its lid is dry, so there is no haste" if cause.lid_known else "whether its lid is dry is not known"
+    return f"more humid than its band, and {lid}"
 
 
 def _sentence(text: str) -> str:
@@ -134,23 +144,33 @@ def _then(rest: Forecast, lid_known: bool, now: Situation) -> str:
 def beyond_devices(plan: Plan) -> bool:
     """Return whether hardly anything that is at hand helps: something would have to be rebuilt or carried elsewhere."""
     solution = plan.solution
-    if solution is None or solution.feasible or not solution.unmet:
+    if solution is None or solution.feasible or not solution.unmet or plan.leaves_it:
         return False
     return solution.winner.violation >= LITTLE_HELP_SHARE * solution.idle.violation
 
 
 def _missed(plan: Plan) -> list[str]:
     """Return that a first step is not all, and, where hardly anything helps, what would have to be rebuilt."""
-    solution = plan.solution
-    if solution is None or solution.feasible:
+    solution, cause = plan.solution, plan.cause
+    if solution is None or solution.feasible or cause is None or plan.leaves_it:
         return []
     if not solution.unmet:
         return ["The size is not sure yet, so this is a first step: look again before more."]
-    what = " and ".join(UNMET[name][0] for name in solution.unmet)
-    if not beyond_devices(plan):
+    stays = _standing_misses(cause)
+    what = " and ".join(
+        f"{'the lid' if name == 'lid-dew' else 'it'} {'stays' if name in stays else 'may get'} {UNMET[name][0]}"
+        for name in solution.unmet
+    )  # fmt: skip
+    if not beyond_devices(plan) or stays.isdisjoint(solution.unmet):
         return [f"This is a first step: by itself {what}."]
-    means = "; ".join(dict.fromkeys(UNMET[name][1] for name in solution.unmet))
+    means = "; ".join(dict.fromkeys(UNMET[name][1] for name in solution.unmet if name in stays))
     return [f"Your devices cannot repair this: {what}. What would: {means}."]
+
+
+def _standing_misses(cause: Cause) -> set[str]:
+    """Return which limits are missed now: only of those can it be said that it stays so."""
+    missed = {f"temperature-{cause.temperature}", f"humidity-{cause.humidity}"}
+    return missed | ({"lid-dew"} if cause.lid_wet else set())
 
 
 def lacking_of(plan: Plan, situation: Situation) -> tuple[str, ...]:
@@ -159,7 +179,8 @@ def lacking_of(plan: Plan, situation: Situation) -> tuple[str, ...]:
     if situation.room_temperature_c is None and not any("room" in text for text in out):
         out.append("no room probe: what venting would do is not known")
     if plan.cause is not None and not plan.cause.lid_known and not any("lid" in text for text in out):
-        out.append("no lid temperature: whether the lid is wet is not known")
+        unknown = "how long it takes to dry" if plan.cause.lid_wet else "whether the lid is wet"
+        out.append(f"no lid temperature: {unknown} is not known")
     return tuple(out)
 
 

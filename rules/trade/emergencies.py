@@ -5,7 +5,7 @@ The acts themselves stand in `rules.trade.practice`. A row without a source is c
 
 from __future__ import annotations
 
-from rules.trade.practice import NO_COVER_HOT, NO_MIST_HOT, Step, steps
+from rules.trade.practice import AIR, NO_COVER_HOT, NO_MIST_HOT, Never, Step, steps
 
 HEAT_BRANCH: dict[str, tuple[Step, ...]] = {
     "runaway": steps("stop-heater", "fan-now", "air-now", Step("move-box", when=("lethal-heat",))),
@@ -15,9 +15,10 @@ HEAT_BRANCH: dict[str, tuple[Step, ...]] = {
 }
 """What comes first at 32 degC or above, or when the heater runs away, by its cause and whatever the humidity says: drying
 takes hours, heat minutes. Carrying a garden comes last: it tears. Common practice, no source."""
-HEAT_NEVER: tuple[str, ...] = (NO_COVER_HOT, NO_MIST_HOT, "Do not wait for a second reading: this goes on by itself.")
-WAVE_NEVER: tuple[str, ...] = (
-    NO_COVER_HOT, NO_MIST_HOT, "Do not open windows or run a fan into the box while the air outside it is warmer.",
+HEAT_NEVER = (NO_COVER_HOT, NO_MIST_HOT, Never("Do not wait for a second reading: this goes on by itself."))
+WAVE_NEVER = (
+    NO_COVER_HOT, NO_MIST_HOT,
+    Never("Do not open windows or run a fan into the box while the air outside it is warmer.", AIR, about_order=True),
 )
 
 COLD_BRANCH: dict[str, tuple[Step, ...]] = {
@@ -28,10 +29,10 @@ COLD_BRANCH: dict[str, tuple[Step, ...]] = {
 }
 """What comes first in the cold, by what the heater does: dead or pulled out, on all the time and too weak, or not there.
 Common practice, no source."""
-COLD_NEVER: tuple[str, ...] = (
-    "No candle, camping stove or other open flame near the box, and no hot pack inside it.",
-    "Do not put heat under the box, and do not cover its vents or its mat.",
-    "Do not air the box: it cools.",
+COLD_NEVER = (
+    Never("No candle, camping stove or other open flame near the box, and no hot pack inside it."),
+    Never("Do not put heat under the box, and do not cover its vents or its mat."),
+    Never("Do not air the box: it cools.", AIR),
 )
 COLD_ORDER = "With several boxes take the smallest garden first: it bears least."
 """Judgement."""

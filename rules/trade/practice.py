@@ -34,6 +34,8 @@ class Act:
 # `effort` orders means that would do the same: water and openings before devices, a touch before a rebuild.
 ACTS: dict[str, Act] = {
     "check-lid": Act("lid", "check", "Check that the lid is shut and every tube and plug is in place", bars=("visiting",)),
+    "look-lid": Act("lid", "check", "Look whether there is water on the inside of the lid; if there is, wipe it dry",
+        needs=("lid-unknown",)),
     "check-heater": Act(
         "heater", "check",
         "Check the heat: plug, breaker or residual-current device, thermostat set as you think and its probe in place, mat "
@@ -148,6 +150,17 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
+class Never:
+    """What a letter warns of. `against`: what it forbids (`device:change`); `when`: the facts on which it holds."""
+
+    text: str
+    against: frozenset[str] = frozenset()
+    when: tuple[str, ...] = ()
+    about_order: bool = False
+    """It only says what comes first, so it bars nothing and is left unsaid once what it warns of is among the actions."""
+
+
+@dataclass(frozen=True, slots=True)
 class Cell:
     """One cell of the decision table: what is going on, what to do in which order, what never."""
 
@@ -157,7 +170,7 @@ class Cell:
     lid_wet: bool
     meaning: str
     order: tuple[Step, ...]
-    never: tuple[str, ...]
+    never: tuple[Never, ...]
     source: str = CP
 
 
@@ -165,14 +178,18 @@ def steps(*names: str | Step) -> tuple[Step, ...]:
     return tuple(name if isinstance(name, Step) else Step(name) for name in names)
 
 
-_NO_FIRST_HEAT = "Do not heat first: warming alone dries the air further."
-AGAINST_HEAT = (_NO_FIRST_HEAT,)
-"""What is left unsaid once heat is among the actions, because closing and wetting came first."""
-_NO_FAN_COLD = "Do not run the fan or air the box to fix this: it cools."
-_NO_SPRAY = "Never spray the garden."
-_NO_SETPOINT = "Do not turn the heat up to dry the lid: in a wet box it makes the lid wetter."
-NO_MIST_HOT = "Do not mist: the humidity comes back by itself as the air cools."
-NO_COVER_HOT = "Do not put foam on the box while it is too warm."
+MIST = frozenset({"mister:more", "mister:on"})
+"""`mister:on`: it still gives something, if less than before."""
+WATER = MIST | {"water:more"}
+AIR = frozenset({"fan:more", "vent:open"})
+FOAM = frozenset({"lid:insulate"})
+HEAT = frozenset({"heater:more"})
+_NO_FIRST_HEAT = Never("Do not heat first: warming alone dries the air further.", HEAT, about_order=True)
+_NO_FAN_COLD = Never("Do not air the box or run the fan more to fix this: it cools.", AIR)
+_NO_SPRAY = Never("Never spray the garden.")
+_NO_SETPOINT = Never("Do not turn the heat up to dry the lid: in a wet box it makes the lid wetter.", HEAT)
+NO_MIST_HOT = Never("Do not mist: the humidity comes back by itself as the air cools.", MIST)
+NO_COVER_HOT = Never("Do not put foam on the box while it is too warm.", FOAM)
 _FEEL_MAT = Step("feel-mat", when=("heater-doubt",))
 _COOL_ROOM = Step("cool-room", when=("room-warm",))
 CELLS: tuple[Cell, ...] = (
@@ -202,13 +219,14 @@ CELLS: tuple[Cell, ...] = (
         steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "wipe-lid",
             "close-vents",
                "mist-less", Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
-        (_NO_FAN_COLD, "Do not turn the heat up without foam on the lid: heat alone puts more water on it."),
+        (_NO_FAN_COLD, Never("Do not turn the heat up without foam on the lid: heat alone puts more water on it.", HEAT,
+            about_order=True)),
     ),
     Cell(
         5, "low", "high", False, "damp only because it is cool",
         steps(Step("check-heater", when=("heater-suspect",)), Step("heat-up", at_most=1.0), "mist-less", "insulate-lid",
                Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
-        ("Do not dry it by venting: that cools it further.",),
+        (Never("Do not dry it by venting: that cools it further.", AIR),),
     ),
     Cell(
         6, "low", "high", True, "a cold night on a wet box",
@@ -222,13 +240,14 @@ CELLS: tuple[Cell, ...] = (
         steps(Step("find-leak", when=("mist-useless",)), Step("check-lid", when=("sudden",)), "water", "close-vents",
             "fan-less", Step("cover-garden"), Step("heat-down", when=("warm-side",), at_most=1.0),
                Step("humidify-room", when=("dry-air",)), Step("mist-more", when=("all-shut", "watered")), "insulate-lid"),
-        (_NO_SPRAY, "Do not air it or run the fan: the room's air is drier than the chamber needs."),
+        (_NO_SPRAY, Never("Do not air it or run the fan more: the room's air is drier than the chamber needs.", AIR,
+            when=("dry-air",))),
     ),
     Cell(
         8, "ok", "low", True, "the cold lid takes the water, or the humidity probe reads low",
         steps(Step("check-probe", when=("lid-wet-odd",)), "insulate-lid", "close-vents", "fan-less", "water", "move-mat",
             "wipe-lid"),
-        (_NO_SPRAY, "Do not add water first: it only ends on the lid."),
+        (_NO_SPRAY, Never("Do not add water first: it only ends on the lid.", WATER, about_order=True)),
     ),
     Cell(9, "ok", "ok", False, "all is well", (), ()),
     Cell(
@@ -242,9 +261,10 @@ CELLS: tuple[Cell, ...] = (
     # dry, small fan steps come last, so that the band that the alarm is about can be reached. It is never urgent.
     Cell(
         11, "ok", "high", False, "humid air and a dry lid: the garden likes it",
-        steps(Step("check-probe", when=("saturated",)), "mist-less", Step("open-vents", when=("floor-dries",), at_most=1),
-            "wet-less", Step("fan-more", when=("floor-dries",), at_most=2.0)),
-        ("Do not chase it down to 80 %: ants put their garden where it is most humid.",),
+        steps("look-lid", Step("check-probe", when=("saturated",)), "mist-less",
+            Step("open-vents", when=("floor-dries",), at_most=1), "wet-less",
+            Step("fan-more", when=("floor-dries",), at_most=2.0)),
+        (Never("Do not chase it down to 80 %: ants put their garden where it is most humid."),),
         "Roces & Kleineidam 2000, Insectes Sociaux 47:348-350: gardens are moved to 98 %RH when it is offered",
     ),
     Cell(
@@ -258,7 +278,8 @@ CELLS: tuple[Cell, ...] = (
     Cell(
         13, "high", "low", False, "dry because it is too warm: heater too strong, a lamp, or the sun",
         steps(_FEEL_MAT, _COOL_ROOM, "heat-down", "water", "close-vents", "fan-less"),
-        (NO_MIST_HOT, "Do not close vents while it is above 30 °C.", NO_COVER_HOT),
+        (NO_MIST_HOT, Never("Do not close vents while it is above 30 °C.", frozenset({"vent:close"}), when=("very-hot",)),
+            NO_COVER_HOT),
     ),
     Cell(
         14, "high", "low", True, "a probe beside the mat (hot, reads dry), or a strong heater under a cold lid",
@@ -275,22 +296,22 @@ CELLS: tuple[Cell, ...] = (
         16, "high", "ok", True, "a hot wet box in a cool room",
         steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler", "floor-dries")),
             Step("fan-more", when=("room-cooler", "floor-dries")), "wipe-lid", "mist-less", _COOL_ROOM),
-        (NO_COVER_HOT, "Do not mist; the lid stays wet until the water has left."),
+        (NO_COVER_HOT, Never("Do not mist; the lid stays wet until the water has left.", MIST)),
     ),
     Cell(
         17, "high", "high", False, "hot and humid: a heatwave, or a heater that runs away",
         steps(_FEEL_MAT, "heat-down", Step("fan-more", when=("room-cooler",)), Step("open-vents", when=("room-cooler",)),
             "mist-less", Step("shade-box", when=("room-warm",))),
         (
-            "Do not run the fan if the room is warmer than the chamber: it heats.", NO_COVER_HOT,
-            "No water: nothing evaporates into this air.",
+            Never("Do not run the fan if the room is warmer than the chamber: it heats.", AIR, about_order=True),
+            NO_COVER_HOT, Never("No water: nothing evaporates into this air.", WATER),
         ),
     ),
     Cell(
         18, "high", "high", True, "a heater that runs away under wet ground",
         steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler",)), Step("fan-more", when=("room-cooler",)),
             "wipe-lid", "mist-less", "check-heater", Step("shade-box", when=("room-warm",))),
-        ("Never put foam on it now.", NO_MIST_HOT),
+        (Never("Never put foam on it now.", FOAM), NO_MIST_HOT),
     ),
 )
 
