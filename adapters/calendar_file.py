@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 import tempfile
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
@@ -160,7 +161,10 @@ def unfold(text: str) -> str:
 def _read(path: Path) -> str | None:
     """Return what stands there, None: nothing; a file that is not ours is never overwritten."""
     try:
-        if path.stat().st_size > _LARGEST_BYTES:
+        status = path.stat()
+        if not stat.S_ISREG(status.st_mode):
+            raise CalendarRefused(f"{path} is a folder, pipe or device, so it is left alone. Name a file.")
+        if status.st_size > _LARGEST_BYTES:
             raise CalendarRefused(f"{path} is too large to be a calendar of dewlid's, so it is left alone. Name another file.")
         raw = path.read_bytes()
     except FileNotFoundError:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import os
 import re
+import stat
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -117,6 +118,8 @@ def read_recording(path: str | os.PathLike[str], probes: Collection[str] | None 
     Raises RecordingUnreadable. The form is told by the first character: `[` SenML, `{` JSON Lines, anything else CSV.
     """
     try:
+        if not stat.S_ISREG(Path(path).stat().st_mode):
+            raise RecordingUnreadable(f"{path}: is a folder, pipe or device; name the file with the readings itself")
         with Path(path).open("rb") as file:
             form = _form(file.read(4096))
             file.seek(0)
@@ -128,7 +131,9 @@ def read_recording(path: str | os.PathLike[str], probes: Collection[str] | None 
             else:
                 _read_senml(file.read(_LARGEST_PACK), gathered)
     except OSError as error:
-        raise RecordingUnreadable(f"{path}: {error.strerror}") from error
+        raise RecordingUnreadable(f"{path}: {error.strerror}; name a file that is there and that you may read") from error
+    except ValueError as error:
+        raise RecordingUnreadable(f"{path!r} is no file name: it holds a NUL character") from error
     return gathered.recording()
 
 

@@ -115,6 +115,8 @@ def _told(error: Exception) -> int:
     if status is ExitStatus.INTERNAL:
         traceback.print_exc()
     else:
+        if isinstance(error, OSError) and error.filename is not None:
+            error = OSError(f"{error.filename}: {error.strerror}; look at its path, owner and mode")
         print(f"dewlid: {error}" if "\n" not in str(error) else str(error), file=sys.stderr)
     return status
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from adapters.calendar_file import CalendarRefused
 from adapters.errors import AdapterError
+from daemon.config.edit import EditRefused
 from daemon.config.file import ConfigurationError
+from daemon.desk.closed_loop import LineRefused
+from daemon.desk.replay import NothingToReplay, RecordingUnreadable
 from daemon.exit_status import ExitStatus
-from daemon.report.writing import PageNotWritten
+from daemon.report.writing import NotWritten
 from daemon.store.errors import HistoryError
 from daemon.store.spool import SpoolError, WordError
 
@@ -14,13 +18,20 @@ def status_of(error: BaseException) -> ExitStatus:
     """Return the exit status for an error; INTERNAL when it is a bug of ours."""
     if isinstance(error, HistoryError):
         return ExitStatus.TRY_AGAIN if error.passing else ExitStatus.INPUT_OUTPUT
-    for kind, status in (
-        (ConfigurationError, ExitStatus.CONFIGURATION),
-        (SpoolError, ExitStatus.CANNOT_CREATE),
-        (PageNotWritten, ExitStatus.CANNOT_CREATE),
-        (WordError, ExitStatus.DATA),
-        (AdapterError, ExitStatus.UNAVAILABLE),
-    ):
-        if isinstance(error, kind):
-            return status
-    return ExitStatus.INTERNAL
+    return next((status for kind, status in _STATUS.items() if isinstance(error, kind)), ExitStatus.INTERNAL)
+
+
+_STATUS: dict[type[BaseException], ExitStatus] = {
+    EditRefused: ExitStatus.USAGE,
+    WordError: ExitStatus.DATA,
+    LineRefused: ExitStatus.DATA,
+    NothingToReplay: ExitStatus.DATA,
+    RecordingUnreadable: ExitStatus.NO_INPUT,
+    SpoolError: ExitStatus.CANNOT_CREATE,
+    NotWritten: ExitStatus.CANNOT_CREATE,
+    CalendarRefused: ExitStatus.CANNOT_CREATE,
+    AdapterError: ExitStatus.UNAVAILABLE,
+    ConfigurationError: ExitStatus.CONFIGURATION,
+    OSError: ExitStatus.INPUT_OUTPUT,
+}
+"""What is named first holds: a refused calendar is an adapter's error too."""

@@ -9,7 +9,9 @@ from pathlib import Path
 
 from daemon.desk.options import config_argument, load_config
 from daemon.exit_status import ExitStatus
+from daemon.report.writing import NotWritten
 from daemon.store.backup import back_up, fault_of
+from daemon.store.errors import HistoryError
 from daemon.store.reader import HistoryReader
 
 
@@ -27,12 +29,14 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Copy or verify; 74 when the copy is not whole."""
+    """Copy or verify; 65 when the copy is not whole; raises NotWritten."""
     if args.verify is not None:
-        fault = fault_of(Path(args.verify)) if Path(args.verify).is_file() else "there is no such file"
-        if fault:
+        if not Path(args.verify).is_file():
+            print(f"dewlid: {args.verify}: there is no such file", file=sys.stderr)
+            return ExitStatus.NO_INPUT
+        if fault := fault_of(Path(args.verify)):
             print(f"dewlid: {args.verify}: not whole: {fault}", file=sys.stderr)
-            return ExitStatus.INPUT_OUTPUT
+            return ExitStatus.DATA
         print(f"{args.verify}: whole")
         return ExitStatus.OK
     if args.keep < 1:
@@ -41,7 +45,12 @@ def run(args: argparse.Namespace) -> int:
     store = load_config(args).store
     HistoryReader(store).close()  # tells in words when there is no store yet
     folder = Path(args.to).absolute() if args.to else store.parent / "backups"
-    made = back_up(store, folder, now_ms=round(time.time() * 1000), keep=args.keep)
+    try:
+        made = back_up(store, folder, now_ms=round(time.time() * 1000), keep=args.keep)
+    except HistoryError as error:
+        if folder.is_dir():
+            raise
+        raise NotWritten(f"--to {folder}: this folder cannot be made; name one that you may write") from error
     print(f"{made}: {made.stat().st_size / 1e6:.1f} MB, verified")
     print(f"To go back to it, with the daemon stopped: dewlid restore {made}")
     return ExitStatus.OK

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
 
 from daemon.config.settings import settings_of
 from daemon.desk.export import quarter_hours, readings
 from daemon.desk.options import config_argument, load_config, since_ms
+from daemon.report.writing import NotWritten
 from daemon.store.reader import FAR_MS, HistoryReader
 
 
@@ -29,7 +29,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Export; 73 when the file cannot be written."""
+    """Export; raises NotWritten."""
     configuration = load_config(args)
     zone = settings_of(configuration).zone
     begin_ms = since_ms(args.since, zone) if args.since else 0
@@ -47,7 +47,6 @@ def run(args: argparse.Namespace) -> int:
                     count += 1
                     file.write(f"{line}\n")
         except OSError as error:
-            print(f"dewlid: --out {args.out}: {error.strerror}; name a new file in a folder of your own", file=sys.stderr)
-            return 73
+            raise NotWritten(f"--out {args.out}: {error.strerror}; name a new file in a folder of your own") from error
     print(f"{args.out}: {count} lines")
     return 0

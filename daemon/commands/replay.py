@@ -15,9 +15,9 @@ from adapters.wording.line import broken, line_of
 from daemon.config.configuration import Configuration
 from daemon.config.settings import settings_of
 from daemon.delivery.owed import is_bookkeeping
-from daemon.desk.closed_loop import LARGEST_LINE, LineRefused, Loop
-from daemon.desk.options import load_config, since_ms
-from daemon.desk.replay import NothingToReplay, RecordingUnreadable, Stream, from_files, from_store, replayed
+from daemon.desk.closed_loop import LARGEST_LINE, Loop
+from daemon.desk.options import config_and_files, load_config, since_ms, take_config_from_files
+from daemon.desk.replay import Stream, from_files, from_store, replayed
 from daemon.exit_status import ExitStatus
 from daemon.fit.learner import Learner
 from daemon.screen.progress import Progress
@@ -35,8 +35,7 @@ def add(parser: argparse.ArgumentParser) -> None:
         " own store. Nothing is sent and nothing is stored. With - as the only FILE, a simulator closes the loop through"
         " standard input (JSON Lines; see DEVELOPERS.md)."
     )
-    parser.add_argument("config", nargs="?", metavar="CONFIG", help="path of the config file")
-    parser.add_argument("files", nargs="*", metavar="FILE", help="recorded readings; several files are put in order of time")
+    config_and_files(parser, "recorded readings; several files are put in order of time")
     parser.add_argument("--store", action="store_true", help="replay what the daemon has recorded, instead of files")
     parser.add_argument("--since", metavar="WHEN", help="with --store: tell only what happened since; 7d, or 2026-05-31T22:30")
     parser.add_argument("--batch", metavar="N", type=_batch, default=0, help="readings in one slice, or all; the same is told")
@@ -54,21 +53,17 @@ def _batch(text: str) -> int | None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Replay and print; 66 when a file cannot be read, 65 when there is nothing to replay."""
+    """Replay and print; raises RecordingUnreadable, NothingToReplay and LineRefused."""
+    take_config_from_files(args)
     configuration = load_config(args)
     settings = settings_of(configuration)
     if args.store == bool(args.files) or (args.since and not args.store):
         return _told("name the FILEs to replay, or say --store (with or without --since) for what the daemon recorded", 64)
     if "-" in args.files or args.learn:
         return _closed_loop(args, settings)
-    try:
-        if not args.store:
-            return _from_files(args, settings)
-        return _from_store(args, configuration, settings)
-    except RecordingUnreadable as error:
-        return _told(str(error), ExitStatus.NO_INPUT)
-    except NothingToReplay as error:
-        return _told(str(error), ExitStatus.DATA)
+    if not args.store:
+        return _from_files(args, settings)
+    return _from_store(args, configuration, settings)
 
 
 def _told(text: str, status: int) -> int:
@@ -80,15 +75,12 @@ def _closed_loop(args: argparse.Namespace, settings: Settings) -> int:
     """Judge what comes on standard input, instant by instant, until it ends; 65 at a line that cannot be taken."""
     if args.files != ["-"] or not args.json:
         return _told("standard input is read alone and answered in JSON: dewlid replay CONFIG - --json [--learn]", 64)
-    try:
-        with closing(Learner(settings)) if args.learn else nullcontext() as learner:
-            loop = Loop(settings, learner)
-            for instant in loop.closed(iter(lambda: sys.stdin.buffer.readline(LARGEST_LINE + 2), b"")):
-                for event in instant.events:
-                    print(json_text(event.as_json()))
-                print(json_text({"closed": rfc3339(instant.at_ms)}), flush=True)
-    except LineRefused as error:
-        return _told(str(error), ExitStatus.DATA)
+    with closing(Learner(settings)) if args.learn else nullcontext() as learner:
+        loop = Loop(settings, learner)
+        for instant in loop.closed(iter(lambda: sys.stdin.buffer.readline(LARGEST_LINE + 2), b"")):
+            for event in instant.events:
+                print(json_text(event.as_json()))
+            print(json_text({"closed": rfc3339(instant.at_ms)}), flush=True)
     if loop.unjudged:
         waiting = f"standard input ended: {loop.unjudged} readings and words behind the last instant were not judged"
         return _told(f'{waiting}; end with {{"now": TIME}}, TIME later than all of them', ExitStatus.DATA)

@@ -15,9 +15,17 @@ from typing import Any
 from daemon.config.configuration import load, load_text
 from daemon.config.edit import EditRefused, edited, read_value, write_with_backup, written
 from daemon.config.settings import settings_of
-from daemon.desk.options import config_path, duration_ms, quiet_logs, since_ms
-from daemon.desk.replay import NothingToReplay, RecordingUnreadable, Stream, from_files, from_store
+from daemon.desk.options import (
+    config_and_files,
+    config_path,
+    duration_ms,
+    quiet_logs,
+    since_ms,
+    take_config_from_files,
+)
+from daemon.desk.replay import Stream, from_files, from_store
 from daemon.desk.tuning import Figures, Record, figures, suggestions
+from daemon.report.writing import NotWritten
 from daemon.screen.progress import Progress
 from daemon.store.reader import HistoryReader
 from rules.settings import Settings
@@ -36,8 +44,7 @@ def add(parser: argparse.ArgumentParser) -> None:
         "Example: dewlid tune dewlid.toml --set chamber.tank-1.humidity.high=92"
         " --set chamber.tank-1.humidity.on_delay=15min"
     )
-    parser.add_argument("config", nargs="?", metavar="CONFIG", help="path of the config file")
-    parser.add_argument("files", nargs="*", metavar="FILE", help="recorded readings; absent: the daemon's store")
+    config_and_files(parser, "recorded readings; absent: the daemon's store")
     parser.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="a key of the config and what to try")
     parser.add_argument("--since", metavar="WHEN", help="with the store: look only so far back; 30d, or 2026-05-31T22:30")
     parser.add_argument("--suggest", action="store_true", help="search deadbands and delays, and try what is found")
@@ -50,22 +57,10 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Compare and print; 65 when there is nothing to compare with, 64 for a key that cannot be set."""
+    """Compare and print; raises EditRefused, RecordingUnreadable, NothingToReplay and NotWritten."""
     quiet_logs()
-    try:
-        return _tuned(args, config_path(args))
-    except EditRefused as error:
-        print(f"dewlid: {error}", file=sys.stderr)
-        return 64
-    except RecordingUnreadable as error:
-        print(f"dewlid: {error}", file=sys.stderr)
-        return 66
-    except NothingToReplay as error:
-        print(f"dewlid: {error}", file=sys.stderr)
-        return 65
-
-
-def _tuned(args: argparse.Namespace, path: Path) -> int:
+    take_config_from_files(args)
+    path = config_path(args)
     configuration = load(path)
     present = settings_of(configuration)
     values = dict(_asked(each) for each in args.set)
@@ -182,5 +177,5 @@ def _write(path: Path, text: str) -> None:
     try:
         kept = write_with_backup(path, text, round(time.time() * 1000))
     except OSError as error:
-        raise EditRefused(f"{path}: cannot be written: {error.strerror}; nothing was changed") from error
+        raise NotWritten(f"{path}: cannot be written: {error.strerror}; nothing was changed") from error
     print(f"\n{path} is written; the former file is {kept}. A running daemon takes it with: systemctl reload dewlid")

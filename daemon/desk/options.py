@@ -20,14 +20,30 @@ _UNIT_MS = {"s": 1_000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
 
 
 def config_argument(parser: argparse.ArgumentParser) -> None:
-    """Let the config be the first argument, as in `dewlid run CONFIG`."""
-    parser.add_argument("config", nargs="?", metavar="CONFIG", help="path of the config file")
+    """Let the config be the only argument, as in `dewlid run CONFIG`, or be given by `--config` as everywhere."""
+    parser.add_argument("config", nargs="?", metavar="CONFIG", default=argparse.SUPPRESS, help="path of the config file")
+    parser.add_argument("--config", metavar="CONFIG", help="the same, as other commands take it")
 
 
 def config_option(parser: argparse.ArgumentParser) -> None:
     """Let the config be given by `--config`, for commands whose arguments are something else."""
     parser.add_argument("--config", metavar="CONFIG", help="path of the config file")
     parser.set_defaults(config_may_lead=True)
+
+
+def config_and_files(parser: argparse.ArgumentParser, files: str) -> None:
+    """Let the config be the first of several arguments; with `--config` all are files (`take_config_from_files`)."""
+    parser.add_argument("first", nargs="?", metavar="CONFIG", help="path of the config file; with --config a FILE")
+    parser.add_argument("files", nargs="*", metavar="FILE", help=files)
+    parser.add_argument("--config", metavar="CONFIG", help="the same, as other commands take it")
+
+
+def take_config_from_files(args: argparse.Namespace) -> None:
+    """Take the first of the arguments as the config, or as a file where `--config` is given."""
+    if args.config is None:
+        args.config = args.first
+    elif args.first is not None:
+        args.files.insert(0, args.first)
 
 
 def target_arguments(parser: argparse.ArgumentParser) -> None:

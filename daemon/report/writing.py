@@ -8,14 +8,16 @@ from contextlib import suppress
 from pathlib import Path
 
 
-class PageNotWritten(Exception):
-    """A page could not be written; the text says where, why and what to do."""
+class NotWritten(Exception):
+    """A file for the keeper could not be written; the text says where, why and what to do."""
 
 
 def write_whole(path: Path, text: str) -> Path:
     """Write a file beside its place, then move it there; readable by all, as a web server needs. Returns the path."""
     if path.is_dir():
-        raise PageNotWritten(f"{path} is a folder: name a file in it, such as {path / 'report.html'}")
+        raise NotWritten(f"{path} is a folder: name a file in it, such as {path / 'report.html'}")
+    if path.exists() and not path.is_file():
+        raise NotWritten(f"{path} is a device or pipe, which would be lost: name a file")
     try:
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".new")
         try:
@@ -28,7 +30,7 @@ def write_whole(path: Path, text: str) -> Path:
                 Path(name).unlink()
             raise
     except OSError as error:
-        raise PageNotWritten(
+        raise NotWritten(
             f"{path} cannot be written: {error.strerror or error}; the folder must exist and belong to the user that runs this"
         ) from error
     return path

@@ -24,7 +24,7 @@ from daemon.report.looks import document
 from daemon.report.page import cards, care_lines, care_sentence, head
 from daemon.report.svg import Scale, points
 from daemon.report.verdict import Verdict, verdicts, whole
-from daemon.report.writing import PageNotWritten, write_whole
+from daemon.report.writing import NotWritten, write_whole
 from daemon.watch.engine import Engine
 from daemon.watch.inbox import Inbox
 from daemon.watch.timetable import Polling
@@ -191,7 +191,7 @@ class StatusPage:
         while (now := self._waiting.get()) is not None:
             try:
                 write_whole(self._path, status_page(now))
-            except PageNotWritten as error:
+            except NotWritten as error:
                 if str(error) != self._trouble:
                     _log.error("the status page cannot be written", reason=str(error))
                 self._trouble = str(error)

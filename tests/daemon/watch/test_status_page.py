@@ -23,7 +23,7 @@ from daemon.config.configuration import load
 from daemon.config.file import ConfigurationError
 from daemon.config.settings import settings_of
 from daemon.report.record import read_record
-from daemon.report.writing import PageNotWritten, write_whole
+from daemon.report.writing import NotWritten, write_whole
 from daemon.watch.status_page import Present, StatusPage, present_of, status_page
 from rules.terms.events import DAY_MS, HOUR_MS
 
@@ -97,7 +97,7 @@ def test_a_folder_that_cannot_be_written_stops_nothing_and_is_told(now: Present,
     folder = tmp_path / "later"
     page = StatusPage(folder / "index.html")
     page.show(now)
-    with pytest.raises(PageNotWritten, match="the folder must exist"):
+    with pytest.raises(NotWritten, match="the folder must exist"):
         write_whole(folder / "index.html", "")
     folder.mkdir()
 
