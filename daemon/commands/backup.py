@@ -29,14 +29,14 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Copy or verify; 65 when the copy is not whole; raises NotWritten."""
+    """Copy or verify; 74 when the copy is not whole; raises NotWritten."""
     if args.verify is not None:
         if not Path(args.verify).is_file():
             print(f"dewlid: {args.verify}: there is no such file", file=sys.stderr)
             return ExitStatus.NO_INPUT
         if fault := fault_of(Path(args.verify)):
             print(f"dewlid: {args.verify}: not whole: {fault}", file=sys.stderr)
-            return ExitStatus.DATA
+            return ExitStatus.INPUT_OUTPUT
         print(f"{args.verify}: whole")
         return ExitStatus.OK
     if args.keep < 1:

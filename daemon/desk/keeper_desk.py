@@ -19,6 +19,7 @@ from daemon.config.configuration import Configuration
 from daemon.config.settings import settings_of
 from daemon.desk.doubt import ask
 from daemon.desk.options import load_config, moment_ms, say
+from daemon.store import word_faults
 from daemon.store.errors import HistoryError
 from daemon.store.reader import HistoryReader
 from daemon.store.spool import WordError
@@ -75,11 +76,7 @@ class Desk:
         try:
             return WORD.validate_python({key: value for key, value in body.items() if value is not None})
         except ValidationError as error:
-            first = error.errors(include_url=False)[0]
-            found = repr(first["input"])
-            found = f"{found[:40]}... ({len(found)} characters)" if len(found) > 60 else found
-            wanted = f"{first['msg'][0].lower()}{first['msg'][1:]}"
-            raise WordError(f"{first['loc'][-1]}: found {found}; {wanted}. Nothing was taken down.") from error
+            raise WordError(f"{word_faults.told(error, by_key=False)}. Nothing was taken down.") from error
 
 
 class KeeperDesk(Desk):

@@ -18,6 +18,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from daemon.store import word_faults
 from daemon.store.belonging import belong, hand_over
 from rules.terms.words import WORD, ModelFitted, Word
 
@@ -202,9 +203,7 @@ def checked_word(body: dict[str, Any]) -> Word:
     try:
         word = WORD.validate_python(body)
     except ValidationError as error:
-        first = error.errors(include_url=False, include_input=False)[0]
-        place = ".".join(str(part) for part in first["loc"] if part != body.get("word"))
-        raise WordError(f"{place}: {first['msg']}" if place else first["msg"]) from error
+        raise WordError(word_faults.told(error, by_key=True)) from error
     if isinstance(word, ModelFitted):
         raise WordError("model-fitted is a word of the daemon, not of the keeper")
     return word

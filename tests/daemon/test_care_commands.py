@@ -157,7 +157,7 @@ def test_a_sight_is_answered_at_once_and_the_daemon_says_the_same(shelf: Shelf, 
         (("care", "done", "leaves", "--at", "2027-05-03T18:00"), "lies in the future"),
         (("care", "done", "leaves", "--at", "soon"), "write it like"),
         (("care", "done", "water", "--amount", "nan"), "amount: found nan"),
-        (("garden", "nest", "--fill", "1.7"), "fill: found 1.7; input should be less than or equal to 1"),
+        (("garden", "nest", "--fill", "1.7"), "share of the basin: found 1.7; allowed is at most 1"),
         (("garden", "tip", "--ml", "5"), "is a waste chamber"),
         (("garden", "attic"), "Chambers: food, nest, tip"),
         (("note", "nest", "a\x1b[2Jb"), "U+001B at place 2"),
@@ -214,7 +214,7 @@ def test_a_foreign_file_is_no_calendar_to_write(shelf: Shelf, capsys: pytest.Cap
     target = shelf.folder / "letters.txt"
     target.write_text("mine")
     with at(NOON):
-        assert shelf.say("calendar", str(target)) == 69
+        assert shelf.say("calendar", str(target)) == 73
     assert "is left alone" in capsys.readouterr().err
     assert target.read_text() == "mine"
 

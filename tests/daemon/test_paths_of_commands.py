@@ -23,7 +23,7 @@ WRITES = {
 READS = {
     "replay": (("replay", "--config", "CONFIG", "PATH"), (65, 66)),
     "tune": (("tune", "--config", "CONFIG", "PATH", "--set", "telling.daily_digest=false"), (65, 66)),
-    "verify": (("backup", "--verify", "PATH"), (65, 66)),
+    "verify": (("backup", "--verify", "PATH"), (66, 74)),
     "restore": (("restore", "--config", "CONFIG", "PATH"), (65, 66, 74)),
     "run": (("run", "--config", "PATH"), (78,)),
     "check": (("check", "PATH"), (78,)),

@@ -126,8 +126,8 @@ def test_the_chambers_are_fitted_daily_only_when_asked() -> None:
         ({"now": "2026-03-28T11:00:00Z"}, "everything before 2026-03-28T12:01:00Z is judged already"),
         (WARM | {"time": "2026-03-28T12:00:59Z"}, "everything before 2026-03-28T12:01:00Z is judged already"),
         ({"time": "2026-03-28T12:02:00Z", "word": "done"}, '"word" is \'done\'; it must be an object'),
-        ({"time": "2026-03-28T12:02:00Z", "word": {"word": "dance"}}, "does not match any of the expected tags"),
-        ({"time": "2026-03-28T12:02:00Z", "word": {"word": "visit", "chamber": "a", "for_ms": -1}}, "for_ms: Input should be"),
+        ({"time": "2026-03-28T12:02:00Z", "word": {"word": "dance"}}, "no such word; allowed: 'acknowledge'"),
+        ({"time": "2026-03-28T12:02:00Z", "word": {"word": "visit", "chamber": "a", "for_ms": -1}}, "for_ms: found"),
         (
             {"time": "2026-03-28T12:02:00Z", "word": {"word": "model-fitted", "chamber": "big-nest", "model": {}}},
             "model-fitted is a word of the daemon",
