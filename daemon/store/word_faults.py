@@ -18,7 +18,7 @@ _LIMITS = {"greater_than": ("gt", "more than"), "greater_than_equal": ("ge", "at
            "less_than_equal": ("le", "at most")}  # fmt: skip
 _WANTED = {
     "string_pattern_mismatch": "allowed are lower-case letters, digits and hyphens, such as tank-1",
-    "finite_number": "wanted is a number", "literal_error": "allowed is {expected}",
+    "finite_number": "wanted is a finite number", "literal_error": "allowed is {expected}",
     "string_too_long": "at most {max_length} characters are allowed", "string_too_short": "it must not be empty",
     "too_long": "at most {max_length} are allowed",
 }  # fmt: skip
