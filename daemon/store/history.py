@@ -29,9 +29,9 @@ from daemon.store.errors import HistoryError, history_error, senseless, tells_of
 from daemon.store.migrations import STEPS, Step
 from daemon.store.opening import Opened, opened
 from daemon.store.outbox_rows import Receipt
-from daemon.store.recovery import Recovery, told
+from daemon.store.recovery import RECOVERED, Recovery, told
 from daemon.store.retention import roll_up
-from rules.terms.events import Batch, Event
+from rules.terms.events import Batch, Event, SystemEvent
 from rules.terms.quantities import Quantity
 
 _AGAIN_S = 10.0
@@ -191,7 +191,7 @@ class History:
         except BaseException:
             self._series, self._seq, self._last_reading = held
             raise
-        if self.recovery is not None and events:
+        if self.recovery is not None and any(isinstance(each, SystemEvent) and each.what == RECOVERED for each in events):
             told(self._path)
             self.recovery = None
         return self._seq

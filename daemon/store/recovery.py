@@ -27,6 +27,8 @@ from daemon.store.belonging import write_beside
 from daemon.store.doubt import clear, found_damaged
 from daemon.store.examination import fault_at_sight
 
+RECOVERED = "store-recovered"
+"""The event that tells the keeper: once it is recorded, the note goes."""
 _NOTE = ".recovering"
 _SMALLEST = 100  # bytes of the header alone; the database library takes what is shorter for a new file
 

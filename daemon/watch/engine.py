@@ -20,6 +20,7 @@ from daemon.delivery.delivery import Delivery
 from daemon.delivery.owed import Receipt, notice_events, owed_by
 from daemon.store.errors import HistoryError
 from daemon.store.history import History
+from daemon.store.recovery import RECOVERED, Recovery
 from daemon.store.spool import Spoken, Spool
 from daemon.watch.chamber_states import ChamberStates, owed_removals
 from daemon.watch.inbox import Inbox, Taken
@@ -93,6 +94,7 @@ class Engine:
         self._to_tell: list[tuple[str, str]] = [("memory-lost", MEMORY_LOST)] if begin.memory_lost else []
         self._receipts: list[Receipt] = []
         self._trouble = ""
+        self._recovery: Recovery | None = None
         self._expecting_ms = 0
         self._looked_ms = -MINUTE_MS
         self._states = ChamberStates()
@@ -104,6 +106,8 @@ class Engine:
         """Called after the clock was set."""
         self.noticed: Callable[[Sequence[Event], int], None] = lambda events, now_ms: None
         """Called with the events of a turn that gave any; it must not take long."""
+        self.opened: Callable[[], None] = lambda: None
+        """Called when a store that could not be used is open again."""
         self.beat = 0
         """Number of the last heartbeat that went through inbox, rules and store."""
 
@@ -217,6 +221,10 @@ class Engine:
         return [*([pause] if pause else []), *taken.items, *(each.word for each in words)]
 
     def _told(self, now_ms: int) -> list[Event]:
+        recovery = self._history.recovery
+        if recovery is not None and recovery is not self._recovery:
+            self._recovery = recovery
+            self.tell(RECOVERED, recovery.text)
         with self._lock:
             to_tell, self._to_tell = self._to_tell, []
         told = (told_events(f"{self._origin()}.daemon.{n}", what, text, now_ms) for n, (what, text) in enumerate(to_tell))
@@ -273,6 +281,7 @@ class Engine:
         if self._trouble:
             _log.warning("the store works again")
             self._trouble = ""
+            self.opened()
             self.tell("record-back", "The record is written again; what was kept in memory meanwhile now stands in it.")
         if any(not owed.retained for owed in held.owed):
             self._expecting_ms = now_ms + _EXPECTING_MS

@@ -113,6 +113,10 @@ class Running:
             _log.warning("recovering the store", doing=doing)
         self.stage, self._patience_s = doing, time.monotonic() + within_s
 
+    def _examine_doubted(self, history: History) -> None:
+        if history.in_doubt:
+            threading.Thread(target=self._examine, args=(history.path,), name="examination", daemon=True).start()
+
     def _examine(self, path: Path) -> None:
         """Look through the whole store beside the watching; where it is damaged, the next start goes on from a backup."""
         try:
@@ -147,10 +151,8 @@ class Running:
                     self._engine.go_on_without_store(history.absent, self._clock.wall_ms())
                 if self._unheard:
                     self._engine.tell("words-unheard", f"Your words cannot be taken: {self._unheard}")
-                if history.recovery is not None:
-                    self._engine.tell("store-recovered", history.recovery.text)
-                if history.in_doubt:
-                    threading.Thread(target=self._examine, args=(path,), name="examination", daemon=True).start()
+                self._engine.opened = partial(self._examine_doubted, history)
+                self._engine.opened()
                 self._opened.set()
                 self._engine.run(self._stopping, self._delivered)
         except Exception as failure:

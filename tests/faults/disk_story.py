@@ -130,8 +130,6 @@ class Life:
         self.delivery = Delivery({"near": Ear("near", True), "far": Ear("far", far)}, self.store, clock.wall_ms)
         self.engine.delivery = self.delivery
         self.delivery.start()
-        if self.history.recovery is not None:
-            self.engine.tell("store-recovered", self.history.recovery.text)
 
     def turns(self, count: int, temperature_c: float, words: Sequence[str] = ()) -> None:
         for number in range(count):

@@ -16,6 +16,7 @@ from daemon.store.doubt import doubt
 from daemon.store.errors import HistoryError
 from daemon.store.examination import examine, fault_at_sight
 from daemon.store.history import History
+from daemon.store.recovery import RECOVERED
 from rules.terms.events import Batch, Reading, SystemEvent
 
 NOW = 1_800_000_000_000
@@ -162,8 +163,10 @@ def test_a_recovery_that_is_cut_off_anywhere_goes_on_and_is_told_in_the_end(stor
         assert history.last_state() == (b'{"n": 79}', 80)
         history.close()
         told = History.open(path, now_ms=NOW + 120_000)
-        assert told.recovery is not None, "it stays to be told until an event was recorded"
+        assert told.recovery is not None
         told.record(Batch(), [event(9000)], b"{}")
+        assert told.recovery is not None, "it stays to be told until just that was recorded"
+        told.record(Batch(), [SystemEvent(id="r", at_ms=NOW, chamber=None, what=RECOVERED, text=told.recovery.text)], b"{}")
         told.close()
         last = History.open(path, now_ms=NOW + 180_000)
         assert last.recovery is None

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from daemon.clock import StreamClock
 from daemon.config.configuration import load_text
 from daemon.config.settings import settings_of
+from daemon.store.backup import back_up
 from daemon.store.errors import HistoryError
 from daemon.store.history import History
 from daemon.store.spool import Spool
@@ -280,6 +281,33 @@ def test_any_other_trouble_of_the_store_ends_the_engine(bench: Bench) -> None:
     bench.history._connection.execute("DROP TABLE batch")
     with pytest.raises(HistoryError):
         bench.live(60, 25.0)
+
+
+def test_a_store_that_comes_back_damaged_while_it_watches_is_recovered_examined_and_told(bench: Bench) -> None:
+    bench.live(60, 25.0)
+    path = bench.history.path
+    back_up(path, path.parent / "backups", now_ms=bench.clock.wall)
+    bench.history.close()
+    path.write_bytes(b"no database" * 1_000)
+    lock = path.with_name(f"{path.name}.lock")
+    lock.unlink()
+    lock.mkdir()  # nobody can open it
+    bench.history = History.open_or_later(path, now_ms=bench.clock.wall)
+    engine = Engine(bench.setting, bench.history, bench.inbox, bench.spool, bench.begin)
+    opened: list[bool] = []
+    engine.opened = lambda: opened.append(bench.history.in_doubt)
+    bench.engine = engine
+    bench.live(60, 25.0)
+    assert "Is a directory" in engine.trouble
+    assert opened == []
+    lock.rmdir()
+    bench.history._again_s = 0.0
+    bench.live(30, 25.0)
+    assert engine.trouble == ""
+    assert len(opened) == 1
+    told = [json.loads(str(row[0])) for row in bench.rows("SELECT body FROM event WHERE kind = 'system'")]
+    assert [each["what"] for each in told if "rec" in each["what"]] == ["record-lost", "record-back", "store-recovered"]
+    assert bench.history.recovery is None, "the keeper has been told"
 
 
 def test_what_the_daemon_has_to_say_is_recorded_and_owed(bench: Bench) -> None:
