@@ -12,6 +12,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from adapters.errors import SecretUnreadable
+from adapters.regular_file import NotRegular, checked_path
 from adapters.secrets_file import SecretFile, readable_path
 from rules.settings import Section
 
@@ -103,7 +104,7 @@ def reason_of(error: Exception, broker: Broker) -> tuple[Literal["rejected", "do
         return "rejected", str(error)
     if isinstance(error, socket.gaierror):
         return "down", f"the name {broker.host} is not known ({error.strerror})"
-    if isinstance(error, FileNotFoundError | PermissionError):
+    if isinstance(error, FileNotFoundError | PermissionError | IsADirectoryError | NotRegular):
         return "rejected", f"ca_file or client_certificate_file cannot be read ({error.strerror})"
     if isinstance(error, ConnectionRefusedError):
         return "down", f"nothing listens on {where}; is the broker running?"
@@ -118,11 +119,11 @@ def reason_of(error: Exception, broker: Broker) -> tuple[Literal["rejected", "do
 def tls_context(broker: Broker) -> ssl.SSLContext:
     """Return how the broker's certificate is checked and ours is shown; raises SessionRejected for unusable files."""
     try:
-        context = ssl.create_default_context(cafile=broker.ca_file)
+        context = ssl.create_default_context(cafile=broker.ca_file and checked_path(broker.ca_file))
         context.minimum_version = ssl.TLSVersion.TLSv1_2
         if broker.client_certificate_file and broker.client_key_file:
             key = readable_path(broker.client_key_file)
-            context.load_cert_chain(broker.client_certificate_file, key, "")
+            context.load_cert_chain(checked_path(broker.client_certificate_file), key, "")
     except ssl.SSLError as error:
         raise SessionRejected(f"ca_file, client_certificate_file or client_key_file is no usable PEM file ({error})") from error
     return context

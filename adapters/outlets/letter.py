@@ -27,6 +27,7 @@ from adapters.errors import OutletBarred, OutletRefused, OutletUnreachable, Secr
 from adapters.outlets.illustration import CONTENT_ID, Illustration, Illustrator
 from adapters.outlets.mail_log_in import LogIn, failure
 from adapters.outlets.outlet import Owed
+from adapters.regular_file import NotRegular, checked_path
 from adapters.secrets_file import SecretFile
 from adapters.wording.figures import ascii_only, clean
 from adapters.wording.letter import Letter, compose
@@ -186,7 +187,7 @@ class MailSender:
 
     def _connect(self) -> smtplib.SMTP:
         outlet = self._outlet
-        context = ssl.create_default_context(cafile=outlet.ca_file)
+        context = ssl.create_default_context(cafile=outlet.ca_file and checked_path(outlet.ca_file))
         context.minimum_version = ssl.TLSVersion.TLSv1_2
         name = socket.gethostname()
         ours = name if "." in name else "[127.0.0.1]"  # no look-up, which may hang
@@ -236,7 +237,7 @@ class MailSender:
             )
         if isinstance(error, ssl.SSLError):
             return OutletBarred(f"{where}: encryption failed ({error.reason}); check port and security")
-        if isinstance(error, FileNotFoundError | PermissionError):
+        if isinstance(error, FileNotFoundError | PermissionError | IsADirectoryError | NotRegular):
             return OutletBarred(f"ca_file cannot be read ({error.strerror})")
         if isinstance(error, ConnectionRefusedError):
             usual = "usual are 465 with tls and 587 with starttls"

@@ -19,6 +19,7 @@ from adapters.errors import ProbeError, ProbeGarbled, ProbeImplausible, ProbeUnr
 from adapters.probes.source import Failure, Gate, Intake, Sample, tallies
 from adapters.pulse import Pulse
 from adapters.recorded import BadRow, Row, row_of
+from adapters.regular_file import open_regular
 from rules.settings import Probe
 from rules.terms.quantities import Quantity
 
@@ -85,7 +86,7 @@ class RecordedFileSource:
         """Return the last readings that stand in the file."""
         try:
             size = self._path.stat().st_size
-            with self._path.open("rb") as file:
+            with open_regular(self._path) as file:
                 file.seek(max(0, size - _TAIL))
                 lines = file.read(_TAIL).splitlines()
         except OSError as error:
@@ -141,7 +142,7 @@ class RecordedFileSource:
 
     def _opened(self) -> BinaryIO | None:
         try:
-            return self._path.open("rb")
+            return open_regular(self._path)
         except FileNotFoundError:
             return None
 
