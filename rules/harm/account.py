@@ -107,7 +107,9 @@ class Walker:
         columns = ([getattr(one, name) for one in filled] for name in ("value", "edge", "trend_per_h", "end"))
         value, edge, trend, end = (np.array(column, float) for column in columns)
         garden, outside = self.garden, np.flatnonzero(self.row.worse * (value - edge) > 0)
-        end_beyond = outside[-1] + 1 if len(outside) else 0
+        rows = {place: row for row, place in enumerate(outside.tolist())}
+        end_beyond = max(rows, default=-1) + 1
+        value, edge, trend, end = value[outside], edge[outside], trend[outside], end[outside]
         mean, early = (
             courses(garden.kind, garden.size, value, edge, trend * steeper, end, garden.shift)
             for steeper in (1.0, 1.0 + 2.0 * TREND_U_SHARE)
@@ -115,7 +117,7 @@ class Walker:
         for place, (look, told) in enumerate(zip(filled, looks, strict=True)):
             if place >= end_beyond and not self.account.awake:
                 return
-            self._look(look, look is not told, place, mean, early)
+            self._look(look, look is not told, rows.get(place), mean, early)
 
     def _filled(self, looks: list[Look]) -> list[Look]:
         """Return the looks with the last course carried on where nothing is seen."""
@@ -132,37 +134,39 @@ class Walker:
             filled.append(look)
         return filled
 
-    def _look(self, look: Look, unseen: bool, place: int, mean: Courses, early: Courses) -> None:
-        account, outside = self.account, mean.rate_per_h[place] > 0
+    def _look(self, look: Look, unseen: bool, row: int | None, mean: Courses, early: Courses) -> None:
+        """Take one look; `row`: its place among the courses, which only those beyond the band have."""
+        account, rate_per_h = self.account, 0.0 if row is None else mean.rate_per_h[row]
+        outside = rate_per_h > 0
         if math.isnan(look.value) or not (outside or account.awake):
             return
         passed_h = min(look.at_ms - account.at_ms, round(HEAL_H * HOUR_MS)) / HOUR_MS
         if account.outside:
-            account.used = min(account.used + passed_h * (account.rate_per_h + mean.rate_per_h[place]) / 2.0, MOST_USED)
+            account.used = min(account.used + passed_h * (account.rate_per_h + rate_per_h) / 2.0, MOST_USED)
         elif outside:
             account.used = used_at(account, look.at_ms)
         if account.outside or outside:
             account.at_ms = look.at_ms
-        account.outside, account.rate_per_h = outside, mean.rate_per_h[place]
+        account.outside, account.rate_per_h = outside, rate_per_h
         if not unseen:
             account.value, account.shown, account.edge = look.value, look.shown, look.edge
             account.trend_per_h, account.seen_ms = look.trend_per_h, look.at_ms
             account.end = None if math.isnan(look.end) else look.end
-        if outside:
+        if outside and row is not None:
             account.inside_since_ms = None
-            account.judged = self._harm(look, unseen, place, mean, early)
+            account.judged = self._harm(look, unseen, row, mean, early)
             self._step(look, account.judged)
         else:
             account.judged = None
             self._inside(look.at_ms)
         self.judged.append((look.index, account.judged))
 
-    def _harm(self, look: Look, unseen: bool, place: int, mean: Courses, early: Courses) -> Harm:
+    def _harm(self, look: Look, unseen: bool, course: int, mean: Courses, early: Courses) -> Harm:
         row, used, shift = self.row, self.account.used, self.garden.shift
-        left_s, early_s = (_seconds(course.left_h(place, used)) for course in (mean, early))
-        away = look.trend_per_h > 0 and row.worse * (early.worst[place] + shift - row.anchor) > 0
-        consequence = row.consequence(mean.soon[place] + shift, self.garden.size)
-        acute = row.wakes and mean.rate_per_h[place] * ACUTE_H > 1.0
+        left_s, early_s = (_seconds(each.left_h(course, used)) for each in (mean, early))
+        away = look.trend_per_h > 0 and row.worse * (early.worst[course] + shift - row.anchor) > 0
+        consequence = row.consequence(mean.soon[course] + shift, self.garden.size)
+        acute = row.wakes and mean.rate_per_h[course] * ACUTE_H > 1.0
         return Harm(self.garden.kind, round(used, 4), left_s, early_s, consequence, acute, away, unseen)
 
     def _step(self, look: Look, harm: Harm) -> None:
