@@ -12,19 +12,21 @@ from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.hysteresis import CLEAR, OUTSIDE, Delays
 from rules.climate.judging import Heard
 from rules.climate.memory import ProbeMemory
-from rules.climate.quality import GOOD, NOT_EVALUATED, SUSPECT, fresh_for_ms
+from rules.climate.quality import GOOD, NOT_EVALUATED, SUSPECT, TESTS, fresh_for_ms
 from rules.climate.view import View, failing_test
 from rules.climate.windows import newest_at
-from rules.terms.events import MINUTE_MS, rfc3339
+from rules.terms.events import HOUR_MS, MINUTE_MS, rfc3339
 from rules.trade.garden_sizes import size_class
 
+BEGINS_MS = 6 * HOUR_MS
+"""A probe that begins in an extreme, such as a frost, is given so long to wander there before it is blamed: own estimate."""
 SPATIAL_ALLOWANCE = {"air_temperature": 0.5, "relative_humidity": 4.0}  # between two spots of one box: proposal of our own
 
 _WORDS = {  # why it is not believed, and what would make it believed again
     "gross-range": ("says what it cannot measure", "a reading that it can measure"),
     "sentinel": ("says its own error value", "a reading that is none; look at its plug and cable"),
     "flat-line": ("has said exactly the same for hours: frozen", "any other reading; switch it off and on"),
-    "saturated": ("is stuck at its top: wet or buried", "readings below 97 %RH, or a second probe that says the same"),
+    "saturated": ("leapt to its top and stays: wet or buried", "readings below 97 %RH, or a second probe that says the same"),
     "wetted": ("was soaked and still reads high", "ten minutes below 97 %RH, or a second probe that says the same"),
     "domain": ("jumped to what a fungus shelf hardly is", "an hour of readings that move there, or a second probe that agrees"),
     "spike": ("jumps", "two readings in a row that agree"),
@@ -86,14 +88,21 @@ def _ages(view: View, memory: ProbeMemory, heard: list[Heard]) -> tuple[NDArray[
 
 
 def _returning(view: View, memory: ProbeMemory, heard: list[Heard]) -> NDArray[np.bool_]:
-    """Return where the newest sample is the first after a gap: nothing is wrong with it, it only stands alone yet."""
+    """Return where the newest sample is the first after a gap, or an extreme in which the probe began: nothing is wrong with
+    it, it only stands alone yet."""
     alone, doubted = np.zeros(len(view.at_ms), bool), np.zeros(len(view.at_ms), bool)
+    begins = view.at_ms - memory.since_ms < BEGINS_MS
     for quantity, after in memory.series.items():
         item = next((one for one in heard if one.quantity == quantity), None)
-        flag = np.full(len(view.at_ms), (item.before if item else after).flag)
+        before = item.before if item else after
+        flag, extreme = np.full(len(view.at_ms), before.flag), np.full(len(view.at_ms), before.test == "domain")
         if item is not None:
             where = newest_at(item.judged.at_ms, view.at_ms)
-            flag = np.where(where >= 0, item.judged.flag[np.maximum(where, 0)], flag)
+            newest = np.maximum(where, 0)
+            flag = np.where(where >= 0, item.judged.flag[newest], flag)
+            extreme = np.where(where >= 0, item.judged.test[newest] == TESTS.index("domain"), extreme)
+        unborn = extreme & begins & (_last(view, before.good_ms, memory, item, only_good=True) <= memory.since_ms)
+        flag = np.where(unborn, NOT_EVALUATED, flag)
         alone |= flag == NOT_EVALUATED
         doubted |= flag >= SUSPECT
     return alone & ~doubted

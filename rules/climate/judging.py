@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.climate.memory import ProbeMemory, Series
-from rules.climate.quality import GOOD, Flat, Judged, Stillness, judge, may_stand_ms, stillness
+from rules.climate.quality import GOOD, Flat, Judged, judge
+from rules.climate.stillness import Stillness, may_stand_ms, remembered, stillness
 from rules.climate.windows import newest_at
 from rules.settings import Settings
 from rules.terms.quantities import FACTS, Quantity
@@ -54,16 +55,23 @@ def hear(
     fresh = {quantity: _newer(memory.series.get(quantity, Series()), column) for quantity, column in columns.items()}
     fresh = {quantity: column for quantity, column in fresh.items() if len(column.value)}
     interval_ms = settings.probes[probe].interval
-    own = {name: stillness(memory.series.get(name, Series()), column.taken_ms, column.value) for name, column in fresh.items()}
+    own = {
+        name: stillness(
+            memory.series.get(name, Series()), column.taken_ms, column.value, interval_ms, name == "relative_humidity"
+        )
+        for name, column in fresh.items()
+    }
     flat = _flat(memory, fresh, own, interval_ms)
+    air_c = _air_at_humidity(memory, fresh)
     heard = []
     for quantity, column in fresh.items():
         before = memory.series.get(quantity, Series())
         second = _nearest((seconds or {}).get(quantity, ()), column)
-        after, judged = judge(before, quantity, column.taken_ms, column.value, interval_ms, flat[quantity], second)
+        after, judged = judge(before, quantity, column.taken_ms, column.value, interval_ms, flat[quantity], second, air_c)
         after.measured_ms = int(column.at_ms[-1])
         after.same_since_ms, after.calm_for_ms = int(own[quantity].since_ms[-1]), int(own[quantity].calm_for_ms[-1])
-        after.grain_m = int(own[quantity].grain_m[-1])
+        after.grain_m, after.moves = int(own[quantity].grain_m[-1]), int(own[quantity].moves[-1])
+        after.stood_min, after.stood_min2 = int(own[quantity].stood_min[-1]), int(own[quantity].stood_min2[-1])
         correction = memory.corrections.get(quantity)
         gain, offset = (correction.gain, correction.offset) if correction else (1.0, 0.0)
         judged = _corrected(judged, quantity, gain, offset)
@@ -82,42 +90,50 @@ def _newer(memory: Series, column: Column) -> Column:
     return column if keep.all() else Column(column.taken_ms[keep], column.at_ms[keep], column.value[keep])
 
 
+def _air_at_humidity(memory: ProbeMemory, columns: Mapping[Quantity, Column]) -> Floats | None:
+    """Return the temperature that the probe itself said last at each of its humidities; None: it never said any."""
+    before, column = memory.series.get("air_temperature"), columns.get("air_temperature")
+    if "relative_humidity" not in columns or (before is None and column is None):
+        return None
+    at_ms = columns["relative_humidity"].taken_ms
+    last = np.full(len(at_ms), np.nan if before is None or before.last_raw is None else before.last_raw)
+    if column is None:
+        return last
+    where = newest_at(column.taken_ms, at_ms)
+    return np.where(where >= 0, column.value[np.maximum(where, 0)], last)
+
+
 def _flat(
     memory: ProbeMemory, columns: Mapping[Quantity, Column], own: Mapping[Quantity, Stillness], interval_ms: int
-) -> dict[Quantity, Flat | None]:
-    """How long the whole probe has said exactly the same: one wandering quantity proves that the probe lives."""
-    if not all(name in own or name in memory.series for name in _PAIR):
-        return dict.fromkeys(columns, None)
-    result: dict[Quantity, Flat | None] = {}
+) -> dict[Quantity, Flat]:
+    """How long the whole probe has said exactly the same: one wandering quantity proves that the probe lives, but a humidity
+    that stands at its top proves nothing."""
+    result: dict[Quantity, Flat] = {}
     for quantity, column in columns.items():
-        if quantity not in _PAIR:
-            result[quantity] = None
-            continue
-        temperature, humidity = (_still_at(memory, columns, own, name, column.taken_ms) for name in _PAIR)
-        since = np.maximum(temperature.since_ms, humidity.since_ms)
-        result[quantity] = Flat(since, may_stand_ms(temperature, humidity, interval_ms))
+        alone, partner = own[quantity], _PARTNER.get(quantity)
+        other = None if partner is None else _still_at(memory, columns, own, partner, column.taken_ms)
+        humid = quantity == "relative_humidity"
+        may = may_stand_ms(None, alone, interval_ms) if humid else may_stand_ms(alone, None, interval_ms)
+        since = np.where(alone.at_top, column.taken_ms, alone.since_ms)
+        if other is not None:
+            both = may_stand_ms(other, alone, interval_ms) if humid else may_stand_ms(alone, other, interval_ms)
+            may = np.where(other.at_top, may, both)
+            since = np.where(other.at_top, since, np.maximum(since, other.since_ms))
+        result[quantity] = Flat(since, may)
     return result
 
 
-_PAIR: tuple[Quantity, Quantity] = ("air_temperature", "relative_humidity")
+_PARTNER: dict[Quantity, Quantity] = {"air_temperature": "relative_humidity", "relative_humidity": "air_temperature"}
 
 
 def _still_at(
     memory: ProbeMemory, columns: Mapping[Quantity, Column], own: Mapping[Quantity, Stillness], name: Quantity, at_ms: Instants
-) -> Stillness:
-    """Return the stillness of a series at other instants than its own: as its newest sample there left it."""
-    before = memory.series.get(name, Series())
-    since = at_ms if before.same_since_ms is None else np.full(len(at_ms), before.same_since_ms)
-    calm, grain = np.full(len(at_ms), before.calm_for_ms), np.full(len(at_ms), before.grain_m)
-    if name not in own:
-        return Stillness(since, calm, grain)
-    where = newest_at(columns[name].taken_ms, at_ms)
-    known, place, still = where >= 0, np.maximum(where, 0), own[name]
-    return Stillness(
-        np.where(known, still.since_ms[place], since),
-        np.where(known, still.calm_for_ms[place], calm),
-        np.where(known, still.grain_m[place], grain),
-    )
+) -> Stillness | None:
+    """Return the stillness of a series at other instants than its own; None: the probe never said it."""
+    if name not in own and name not in memory.series:
+        return None
+    before = remembered(memory.series.get(name, Series()), at_ms, name == "relative_humidity")
+    return own[name].at(newest_at(columns[name].taken_ms, at_ms), before) if name in own else before
 
 
 @dataclass(frozen=True, slots=True)

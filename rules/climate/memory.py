@@ -25,14 +25,27 @@ class Series:
     measured_ms: int | None = None
     same_since_ms: int | None = None
     calm_for_ms: int = 0
-    """The longest that it said exactly the same and then moved again by itself: what is calm for it, two days at most."""
+    """The longest that it said exactly the same and then moved again by itself: what is calm for it, a week at most."""
     grain_m: int = 5_000
     """What all its values so far are multiples of, in thousandths: its resolution."""
+    moves: int = 0
+    """How often it moved, how many minutes it stood before each move in all, and the sum of their squares."""
+    stood_min: int = 0
+    stood_min2: int = 0
     beyond_since_ms: int | None = None
     """Since when it has said what no fungus shelf is; None: it does not."""
     beyond_raw: float | None = None
     beyond_believed: bool = False
+    slowest_ms: int | None = None
+    """Where its dew point was least, were it to rise by so much an hour; and whether the newest one ran ahead of that."""
+    slowest_c: float = 0.0
+    leapt: bool = False
     top_since_ms: int | None = None
+    top_least_ms: int | None = None
+    """The same since it reads its top."""
+    top_least_c: float = 0.0
+    soaked: bool = False
+    """It came to its top, or stays there, as no air does."""
     wet_until_ms: int | None = None
     flag: int = 2
     test: str = ""

@@ -16,12 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.climate.memory import Series
+from rules.physics.vapour import dew_point_c_or_nan
 from rules.terms.events import HOUR_MS, MINUTE_MS
 from rules.terms.quantities import FACTS, Quantity
 
 Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
-Mark = Callable[[NDArray[np.bool_], int, str], None]
+Bools = NDArray[np.bool_]
+Mark = Callable[[Bools, int, str], None]
 
 GOOD, NOT_EVALUATED, SUSPECT, FAIL = 1, 2, 3, 4
 NAMES = {GOOD: "good", NOT_EVALUATED: "suspect", SUSPECT: "suspect", FAIL: "fail"}
@@ -49,9 +51,14 @@ SENTINELS = {  # what common digital probes say when they have nothing to say: c
 }
 SATURATED_PCT = 99.0
 SATURATED_AFTER_MS = 30 * MINUTE_MS
+LEAP_K, LEAP_K_PER_H = 1.5, 4.0
+"""A dew point that comes to the top ran ahead of any air if it rose by more than this and so much an hour: own estimate."""
+WARMED_K, WARMED_K_PER_H = 2.5, 1.0
+"""So a probe is found that stands at its top while it warms. Over half a year outdoor air at its top ran 1.6 K ahead of 1 K/h,
+2.4 K in steps of 1 K and 2 %RH (FMI station, TRH-database)."""
 DRY_AGAIN_PCT = 97.0
 WETTED_AT_MOST_MS = 3 * HOUR_MS
-MOST_STEP = {"air_temperature": 12.0, "relative_humidity": 45.0, "surface_temperature": 20.0}
+MOST_STEP = {"air_temperature": 16.0, "relative_humidity": 45.0, "surface_temperature": 20.0}
 """However long the time between two samples, the air of a box moves no further at once; own estimate."""
 BEYOND_BELIEVED_MS = HOUR_MS
 """An extreme that a probe jumped to is believed when it has wandered there for so long: a broken one stands. Own estimate."""
@@ -70,6 +77,14 @@ class Judged:
     test: NDArray[np.int8]
 
 
+@dataclass(frozen=True, slots=True)
+class Flat:
+    """A whole probe per sample: since when it has said the same, and how long it may."""
+
+    since_ms: Instants
+    may_for_ms: Instants
+
+
 def fresh_for_ms(interval_ms: int) -> int:
     """Return how long a reading stands for the present: three intervals, at least two minutes."""
     return max(3 * interval_ms, 2 * MINUTE_MS)
@@ -82,18 +97,20 @@ def judge(
     raw: NDArray[np.float64],
     interval_ms: int,
     flat: Flat | None,
-    second: NDArray[np.float64] | None = None,
+    second: Floats | None = None,
+    air_c: Floats | None = None,
 ) -> tuple[Series, Judged]:
     """Return the series' memory after these samples and their flags.
 
     `flat`: how long the whole probe has said exactly the same, and how long it may; None: no such test. `second`: what another
-    probe of the place said last, per sample (NaN: nothing fresh); it bears out what is extreme.
+    probe of the place said last, per sample (NaN: nothing fresh); it bears out what is extreme. `air_c`: the temperature that
+    a humidity probe itself said last, per sample; None: it has none.
     """
     count = len(raw)
     flag = np.full(count, GOOD, np.int8)
     test = np.zeros(count, np.int8)
 
-    def mark(where: NDArray[np.bool_], grade: int, name: str) -> None:
+    def mark(where: Bools, grade: int, name: str) -> None:
         if not where.any():
             return
         where = where & (flag < grade) if grade != NOT_EVALUATED else where & (flag == GOOD)
@@ -103,17 +120,19 @@ def judge(
     memory = replace(memory)
     facts = FACTS[quantity]
     raw = np.where(np.isfinite(raw), raw, np.nan)
-    borne_out = np.zeros(count, bool) if second is None else np.abs(raw - second) <= AGREE[quantity]
+    second = np.full(count, np.nan) if second is None else second
+    borne_out = np.abs(raw - second) <= AGREE[quantity]
     beyond = (raw < facts.domain_low) | (raw > facts.domain_high)
     if beyond.any() or memory.beyond_since_ms is not None:
         mark(_unled(memory, quantity, at_ms, raw, beyond, interval_ms) & ~borne_out, SUSPECT, "domain")
     _neighbours(memory, quantity, at_ms, raw, interval_ms, mark)
     if quantity == "relative_humidity":
-        _wet(memory, at_ms, raw, borne_out, mark)
+        alone = np.isnan(second)
+        dew_c = np.full(count, np.nan) if air_c is None else _own_dew_point_c(air_c, raw)
+        leaps = alone if air_c is None else alone & _leaping(memory, at_ms, dew_c)
+        _wet(memory, at_ms, raw, dew_c, borne_out, leaps, ~borne_out & ~alone, mark)
     if flat is not None:
         age = at_ms - flat.since_ms
-        if quantity == "relative_humidity":
-            age = np.where(raw >= SATURATED_PCT, 0, age)
         mark(age >= flat.may_for_ms, SUSPECT, "flat-line")
         mark(age >= FLAT_FAIL_AFTER * flat.may_for_ms, FAIL, "flat-line")
     sentinel = np.zeros(count, bool)
@@ -148,9 +167,7 @@ def _step_limit(quantity: Quantity, gap_ms: Instants) -> Floats:
     return np.minimum(SPIKE[quantity] * np.maximum(gap_ms / MINUTE_MS, 1.0), MOST_STEP[quantity])
 
 
-def _unled(
-    memory: Series, quantity: Quantity, at_ms: Instants, raw: Floats, beyond: NDArray[np.bool_], interval_ms: int
-) -> NDArray[np.bool_]:
+def _unled(memory: Series, quantity: Quantity, at_ms: Instants, raw: Floats, beyond: Bools, interval_ms: int) -> Bools:
     """Return where an extreme is not believed: it was jumped to, and it has not wandered there for an hour yet."""
     doubted = np.zeros(len(raw), bool)
     before_ms, before = memory.last_ms, memory.last_raw
@@ -178,10 +195,40 @@ def _shifted(at_ms: Instants, value: Floats, before_ms: int | None, before: floa
     return np.concatenate(([first_ms], at_ms[:-1])), np.concatenate(([first], value[:-1]))
 
 
-def _wet(memory: Series, at_ms: Instants, raw: Floats, borne_out: NDArray[np.bool_], mark: Mark) -> None:
-    """Saturation: at its top for half an hour a probe is wet or engulfed, and for a while after it still reads high.
+def _own_dew_point_c(air_c: Floats, humidity_pct: Floats) -> Floats:
+    facts = FACTS["air_temperature"]
+    air_c = np.where((air_c >= facts.gross_low) & (air_c <= facts.gross_high), air_c, np.nan)
+    return dew_point_c_or_nan(air_c, np.clip(humidity_pct, FACTS["relative_humidity"].gross_low, 100.0))
 
-    Where a second probe says the same it is the air that is wet."""
+
+def _leaping(memory: Series, at_ms: Instants, dew_c: Floats) -> Bools:
+    """Return where the dew point has run ahead of what air does, twice in a row: a soaked probe reads its top at once, air
+    comes there step by step, and cooling air without any rise of its dew point."""
+    count = len(dew_c)
+    if memory.slowest_ms is not None:
+        at_ms, dew_c = np.concatenate(([memory.slowest_ms], at_ms)), np.concatenate(([memory.slowest_c], dew_c))
+    lead = dew_c - LEAP_K_PER_H * (at_ms / HOUR_MS)
+    if not np.isnan(lead).all():
+        least = int(np.nanargmin(lead))
+        memory.slowest_ms, memory.slowest_c = int(at_ms[least]), float(dew_c[least])
+    ahead = np.concatenate(([memory.leapt], (lead - np.fmin.accumulate(lead) > LEAP_K)[-count:]))
+    memory.leapt = bool(ahead[-1])
+    twice: Bools = ahead[1:] & ahead[:-1]
+    return twice
+
+
+def _wet(
+    memory: Series,
+    at_ms: Instants,
+    raw: Floats,
+    dew_c: Floats,
+    borne_out: Bools,
+    leaps: Bools,
+    contradicted: Bools,
+    mark: Mark,
+) -> None:
+    """Saturation: half an hour at its top a probe is wet or engulfed if it leapt there, went on to say so while the air warmed,
+    or a second probe contradicts it, and for a while after it still reads high. Else it is the air that is wet."""
     if not (raw >= SATURATED_PCT).any() and memory.top_since_ms is None and memory.wet_until_ms is None:
         return
     saturated = np.zeros(len(raw), bool)
@@ -189,11 +236,12 @@ def _wet(memory: Series, at_ms: Instants, raw: Floats, borne_out: NDArray[np.boo
     for index, (instant, value) in enumerate(zip(at_ms.tolist(), raw.tolist(), strict=True)):
         if value >= SATURATED_PCT:
             memory.top_since_ms = instant if memory.top_since_ms is None else memory.top_since_ms
-            if instant - memory.top_since_ms >= SATURATED_AFTER_MS:
+            memory.soaked = memory.soaked or bool(leaps[index]) or _warming(memory, instant, float(dew_c[index]))
+            if (memory.soaked or contradicted[index]) and instant - memory.top_since_ms >= SATURATED_AFTER_MS:
                 saturated[index] = True
                 memory.wet_until_ms = instant + WETTED_AT_MOST_MS
             continue
-        memory.top_since_ms = None
+        memory.top_since_ms, memory.top_least_ms, memory.soaked = None, None, False
         if memory.wet_until_ms is not None and value < DRY_AGAIN_PCT:
             # Ten more minutes after it has come down: polymer films give water back slowly.
             memory.wet_until_ms = min(memory.wet_until_ms, instant + 10 * MINUTE_MS)
@@ -204,6 +252,18 @@ def _wet(memory: Series, at_ms: Instants, raw: Floats, borne_out: NDArray[np.boo
                 memory.wet_until_ms = None
     mark(wetted & ~borne_out, SUSPECT, "wetted")
     mark(saturated & ~borne_out, FAIL, "saturated")
+
+
+def _warming(memory: Series, instant: int, dew_c: float) -> bool:
+    """Return whether a probe at its top has gone on to say so while it warmed: air dries by that."""
+    if np.isnan(dew_c):
+        return False
+    if memory.top_least_ms is not None:
+        ahead = dew_c - memory.top_least_c - WARMED_K_PER_H * (instant - memory.top_least_ms) / HOUR_MS
+        if ahead > 0:
+            return ahead > WARMED_K
+    memory.top_least_ms, memory.top_least_c = instant, dew_c
+    return False
 
 
 def _remember(
@@ -221,61 +281,3 @@ def _remember(
 
 def _finite(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
-
-
-# ---------------------------------------------------------------- the probe that stands still
-
-
-@dataclass(frozen=True, slots=True)
-class Stillness:
-    """One series per sample: since when it has said the same, and its calm and resolution as learned until then."""
-
-    since_ms: Instants
-    calm_for_ms: Instants
-    grain_m: Instants
-
-
-@dataclass(frozen=True, slots=True)
-class Flat:
-    """A whole probe per sample: since when it has said the same, and how long it may."""
-
-    since_ms: Instants
-    may_for_ms: Instants
-
-
-def stillness(memory: Series, at_ms: Instants, raw: Floats) -> Stillness:
-    """Return how long the series has been exactly the same, its longest calm and its resolution, per sample."""
-    before = memory.last_raw
-    changed = np.empty(len(raw), bool)
-    changed[0] = before is None or raw[0] != before
-    np.not_equal(raw[1:], raw[:-1], out=changed[1:])
-    start = np.where(changed, at_ms, 0)
-    first_ms = memory.same_since_ms if memory.same_since_ms is not None else int(at_ms[0])
-    if not changed[0]:
-        start[0] = first_ms
-    since = np.maximum.accumulate(start)
-    ended = np.where(changed, at_ms - np.concatenate(([first_ms], since[:-1])), 0)
-    calm = np.maximum.accumulate(np.maximum(np.where(ended <= CALM_AT_MOST_MS, ended, 0), memory.calm_for_ms))
-    grains = np.rint(np.where(np.abs(raw) < 1e6, raw, 0.0) * 1000.0).astype(np.int64)
-    grain = np.gcd.accumulate(np.concatenate(([memory.grain_m], grains)))[1:]
-    return Stillness(since, calm, grain)
-
-
-CALM_AT_MOST_MS = 48 * HOUR_MS
-FLAT_SAMPLES = 12
-
-
-def may_stand_ms(temperature: Stillness, humidity: Stillness, interval_ms: int) -> Instants:
-    """Return how long a probe may say exactly the same: by its resolution, its own calm so far, and in samples.
-
-    By resolution: what air in a house did within five months, thinned and rounded (TRH-database, room and wall): it stood
-    for 7 h in steps of 0.1 K and 0.1 %RH, 19 h in 0.1 K and 1 %RH, 35 h in 1 K and 1 %RH, 95 h in 1 K and 5 %RH.
-    A probe that is read often and has never stood long is doubted much sooner: after four times its own calm.
-    """
-    coarse_t, coarse_h = temperature.grain_m >= 500, humidity.grain_m >= 1_000
-    hours = np.where(humidity.grain_m >= 5_000, 96, np.where(coarse_t & coarse_h, 36, np.where(coarse_t | coarse_h, 20, 8)))
-    calm = np.minimum(temperature.calm_for_ms, humidity.calm_for_ms)
-    by_calm = np.maximum(4 * np.maximum(calm, FLAT_SAMPLES * interval_ms), hours * HOUR_MS // 4)
-    may = np.minimum(hours * HOUR_MS, by_calm)
-    longest: Instants = np.maximum(np.maximum(may, calm), FLAT_SAMPLES * interval_ms)
-    return longest

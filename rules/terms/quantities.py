@@ -16,7 +16,7 @@ class QuantityFacts:
 
     `gross_low`/`gross_high` bound what a working probe can say (outside: fail); `domain_low`/`domain_high` bound what a
     fungus shelf can be (outside: suspect). Sources: RH gross range WMO CBS ET-AWS-1 Doc. 9(2) 2002 (0 to 104 %); the
-    temperature gross range is the span that common digital probes share, common practice, no source.
+    temperature gross range is the span that common digital probes share, from memory of their data sheets (-40 to 85 degC).
     """
 
     unit: str
@@ -30,9 +30,9 @@ class QuantityFacts:
 
 
 FACTS: dict[Quantity, QuantityFacts] = {
-    "air_temperature": QuantityFacts("degC", "Cel", "air temperature", -20.0, 60.0, 5.0, 45.0, 1),
+    "air_temperature": QuantityFacts("degC", "Cel", "air temperature", -40.0, 80.0, 5.0, 45.0, 1),
     "relative_humidity": QuantityFacts("%RH", "%RH", "relative humidity", 1.0, 104.0, 15.0, 104.0, 0),
-    "surface_temperature": QuantityFacts("degC", "Cel", "surface temperature", -20.0, 80.0, 5.0, 75.0, 1),
+    "surface_temperature": QuantityFacts("degC", "Cel", "surface temperature", -40.0, 80.0, 5.0, 75.0, 1),
 }
 
 _TO_CELSIUS: dict[str, Callable[[float], float]] = {

@@ -49,7 +49,7 @@ def test_a_real_step_is_believed_at_its_second_sample() -> None:
 @pytest.mark.parametrize(
     ("quantity", "value", "test"),
     [
-        ("air_temperature", -30.0, "gross-range"),
+        ("air_temperature", -40.1, "gross-range"),
         ("air_temperature", 85.0, "sentinel"),
         ("air_temperature", -127.0, "sentinel"),
         ("relative_humidity", 104.5, "gross-range"),
@@ -94,12 +94,55 @@ def frozen(minutes: int, temperature: np.ndarray, humidity: np.ndarray):
 
 
 def test_a_probe_that_says_exactly_the_same_for_hours_is_doubted_then_failed() -> None:
-    count = 7 * 60
-    told = frozen(count, np.full(count, 25.3), np.full(count, 81.2))
-    flags = told["air_temperature"].flag
+    moving, count = 20, 20 + 7 * 60
+    temperature, humidity = np.full(count, 25.3), np.full(count, 81.2)
+    temperature[:moving] -= np.arange(moving) % 2 * 0.1  # it has shown that it moves
+    flags = frozen(count, temperature, humidity)["air_temperature"].flag[moving:]
     assert (flags[1:120] == GOOD).all()
     assert (flags[121:359] == SUSPECT).all()
     assert (flags[361:] == FAIL).all()
+
+
+def test_a_probe_that_never_moved_is_doubted_after_two_days() -> None:
+    count = 49 * 60
+    flags = frozen(count, np.full(count, 25.3), np.full(count, 81.2))["air_temperature"].flag
+    assert (flags[1 : 48 * 60] == GOOD).all()
+    assert (flags[48 * 60 :] == SUSPECT).all()
+
+
+def wet(temperature: list[float], humidity: list[float]) -> np.ndarray:
+    """Return the flags of the humidity of a probe that tells both each minute."""
+    return frozen(len(humidity), np.array(temperature), np.array(humidity))["relative_humidity"].flag
+
+
+def test_air_that_comes_to_its_top_as_air_does_is_believed_there() -> None:
+    """A night in a greenhouse or a cave: it cools, at a steady dew point, until it is full of water."""
+    cooling = [16.0 - minute / 60 for minute in range(360)]
+    humidity = [min(100.0, 80.0 + minute / 8) for minute in range(360)]
+    assert (wet(cooling, humidity)[1:] == GOOD).all()
+
+
+def test_a_probe_that_leaps_to_its_top_is_failed_after_half_an_hour() -> None:
+    flags = wet([25.0 + minute % 2 / 10 for minute in range(120)], [80.0] * 60 + [100.0] * 60)
+    assert (flags[62:90] == GOOD).all()
+    assert (flags[90:] == FAIL).all()
+
+
+def test_a_probe_that_reads_its_top_while_the_air_warms_is_failed() -> None:
+    warming = [12.0] * 60 + [12.0 + 5.0 * minute / 60 for minute in range(60)]
+    flags = wet(warming, [99.2 + minute % 3 / 10 for minute in range(120)])
+    assert (flags[1:95] == GOOD).all()
+    assert (flags[-10:] == FAIL).all()
+
+
+def test_a_thermometer_alone_that_freezes_is_found_after_a_day_and_a_lid_too() -> None:
+    at_ms = np.arange(48 * 60, dtype=np.int64) * MINUTE_MS
+    for quantity in ("air_temperature", "surface_temperature"):
+        values = 22.0 + np.round(2.0 * np.sin(np.arange(len(at_ms)) / 200.0), 1)
+        values[600:] = values[599]
+        _, heard = hear(settings_of("one"), "one", ProbeMemory(0), {quantity: Column(at_ms, at_ms, values)})
+        doubted = np.flatnonzero(heard[0].judged.test == TESTS.index("flat-line"))
+        assert 600 + 4 * 60 < doubted[0] < 600 + 31 * 60
 
 
 def rounded_house(step_k: float, step_pct: float, every_h: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -281,7 +324,7 @@ def test_what_a_thermometer_says_when_it_has_nothing_to_say_is_failed(value: flo
     assert tests[-1] in ("sentinel", "gross-range")
 
 
-@pytest.mark.parametrize("value", [84.9, -19.9])
+@pytest.mark.parametrize("value", [84.9, -39.9])
 def test_near_an_error_value_there_are_values(value: float) -> None:
     _, tests = judged([value, value, value], "surface_temperature" if value > 60 else "air_temperature")
     assert "sentinel" not in tests

@@ -1,0 +1,120 @@
+"""A probe that stands still: how long it has said exactly the same, and how long such a probe may."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.climate.memory import Series
+from rules.climate.quality import SATURATED_PCT, fresh_for_ms
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
+
+Floats = NDArray[np.float64]
+Instants = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+CALM_AT_MOST_MS = 7 * DAY_MS
+"""Longer stands teach nothing: coarse probes in caves stand for days, but one that stands longer may have been frozen."""
+FLAT_SAMPLES = 12
+LEARNED_AFTER = 12
+"""After so many moves it is known how often a probe moves."""
+NEWBORN_MS = 2 * DAY_MS
+"""Before that it may stand so long, and three times as long as by its resolution: a cave or a box over salt is calm from the
+first reading on. Own estimate."""
+STANDS_AT_MOST = 6
+"""So many times as long as it is wont to stand, as one finds it at any time: at random, that is once in 160 000 stands."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stillness:
+    """One series per sample: since when it has said the same, and what was learned of it until then: its longest calm, its
+    resolution, how often it moved and how long it stood in between; and whether it is a humidity at its top."""
+
+    since_ms: Instants
+    calm_for_ms: Instants
+    grain_m: Instants
+    moves: Instants
+    stood_min: Instants
+    stood_min2: Instants
+    at_top: Bools
+
+    def at(self, where: NDArray[np.intp], before: Stillness) -> Stillness:
+        """Return it at other instants: as its newest sample there (by index; below 0: the one before all) left it."""
+        known, place = where >= 0, np.maximum(where, 0)
+        return Stillness(*(np.where(known, getattr(self, name)[place], getattr(before, name)) for name in Stillness.__slots__))
+
+
+def remembered(memory: Series, at_ms: Instants, humidity: bool) -> Stillness:
+    """Return how a series stood at its last sample, for each of these instants."""
+    count = len(at_ms)
+    since = at_ms if memory.same_since_ms is None else np.full(count, memory.same_since_ms)
+    learned = (memory.calm_for_ms, memory.grain_m, memory.moves, memory.stood_min, memory.stood_min2)
+    calm, grain, moves, stood, stood2 = (np.full(count, one) for one in learned)
+    top = humidity and memory.last_raw is not None and memory.last_raw >= SATURATED_PCT
+    return Stillness(since, calm, grain, moves, stood, stood2, np.full(count, top))
+
+
+def stillness(memory: Series, at_ms: Instants, raw: Floats, interval_ms: int, humidity: bool) -> Stillness:
+    """Return how long the series has been exactly the same, and what is learned of it, per sample.
+
+    After a gap it begins anew: nobody knows what it did meanwhile.
+    """
+    before_ms = int(at_ms[0]) if memory.last_ms is None else memory.last_ms
+    gap = np.diff(at_ms, prepend=before_ms) > fresh_for_ms(interval_ms)
+    changed = np.diff(raw, prepend=np.nan if memory.last_raw is None else memory.last_raw) != 0.0
+    first_ms = int(at_ms[0]) if memory.same_since_ms is None else memory.same_since_ms
+    since = np.maximum.accumulate(np.concatenate(([first_ms], np.where(changed | gap, at_ms, 0))))
+    moved = changed & ~gap & (since[:-1] < at_ms)
+    stood = np.where(moved, at_ms - since[:-1], 0)
+    calm = np.maximum.accumulate(np.maximum(np.where(stood <= CALM_AT_MOST_MS, stood, 0), memory.calm_for_ms))
+    grains = np.rint(np.where(np.abs(raw) < 1e6, raw, 0.0) * 1000.0).astype(np.int64)
+    grain = np.gcd.accumulate(np.concatenate(([memory.grain_m], grains)))[1:]
+    minutes = np.minimum(stood, CALM_AT_MOST_MS) // MINUTE_MS
+    return Stillness(
+        since[1:],
+        calm,
+        grain,
+        memory.moves + np.cumsum(moved),
+        memory.stood_min + np.cumsum(minutes),
+        memory.stood_min2 + np.cumsum(minutes**2),
+        raw >= (SATURATED_PCT if humidity else np.inf),
+    )
+
+
+def may_stand_ms(temperature: Stillness | None, humidity: Stillness | None, interval_ms: int) -> Instants:
+    """Return how long a probe of one or both quantities may say exactly the same: by its resolution, in samples, by its own
+    calm so far, and by how often it moves.
+
+    By resolution: what air in and around a house did within five months, thinned and rounded (TRH-database, room, wall and
+    outdoors). Both together stood for 8 h in steps of 0.1 K and 0.1 %RH, 19 h in 0.1 K and 1 %RH, 35 h in 1 K and 1 %RH, 95 h
+    in 1 K and 5 %RH; temperature alone 28 h in 0.1 K and 160 h in 1 K, humidity alone 24 h in 0.1, 47 h in 1 and 178 h in
+    5 %RH. A probe that is read often and has never stood long is doubted much sooner: after four times its own calm.
+    """
+    known = [one for one in (temperature, humidity) if one is not None]
+    hours = _hours_of_resolution(temperature, humidity)
+    never = np.iinfo(np.int64).max // 16
+    calm = np.minimum.reduce([np.where(one.moves > 0, one.calm_for_ms, never) for one in known])
+    calm = np.where(calm < never, calm, 0)
+    wont = np.minimum.reduce(
+        [np.where(one.moves > 0, one.stood_min2 * MINUTE_MS // np.maximum(one.stood_min, 1), never) for one in known]
+    )
+    learned = np.maximum.reduce([one.moves for one in known]) >= LEARNED_AFTER
+    by_calm = np.maximum(4 * np.maximum(calm, FLAT_SAMPLES * interval_ms), hours * HOUR_MS // 4)
+    by_habit = STANDS_AT_MOST * np.maximum(wont - interval_ms // 2, 0)
+    may = np.where(
+        learned, np.maximum(np.minimum(hours * HOUR_MS, by_calm), by_habit), np.maximum(3 * hours * HOUR_MS, NEWBORN_MS)
+    )
+    longest: Instants = np.maximum(np.maximum(may, calm), FLAT_SAMPLES * interval_ms)
+    return longest
+
+
+def _hours_of_resolution(temperature: Stillness | None, humidity: Stillness | None) -> Instants:
+    if humidity is None:
+        assert temperature is not None
+        return np.where(temperature.grain_m >= 500, 168, 30)
+    if temperature is None:
+        return np.where(humidity.grain_m >= 2_000, 178, np.where(humidity.grain_m >= 1_000, 60, 24))
+    coarse_t, coarse_h = temperature.grain_m >= 500, humidity.grain_m >= 1_000
+    return np.where(humidity.grain_m >= 5_000, 96, np.where(coarse_t & coarse_h, 36, np.where(coarse_t | coarse_h, 20, 8)))

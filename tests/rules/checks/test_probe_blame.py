@@ -1,0 +1,100 @@
+"""Healthy probes are hardly ever blamed, broken ones are found in time: on air that nothing was tuned to (`healthy_air`)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from healthy_air import (
+    LOGGERS,
+    MADE,
+    START_MS,
+    Air,
+    Logger,
+    blames,
+    days_of,
+    fungus_box,
+    measured,
+    office,
+    raised,
+    told,
+    with_gaps,
+)
+
+HOUR_MS, MINUTE_MS = 3_600_000, 60_000
+
+
+def test_healthy_probes_are_blamed_less_than_once_in_five_months() -> None:
+    """Over all kinds of air, resolutions and intervals, with gaps in all of them; the made ones in twos."""
+    recordings = [
+        (name, logger, with_gaps(logger.hear(make(np.random.default_rng(7), days_of(logger), every)), np.random.default_rng(8)))
+        for name, make in MADE.items()
+        for logger in LOGGERS
+        for every in [min(logger.interval_s, 900)]
+    ]
+    recordings += [(name, one, one.hear(air)) for name, air in measured().items() for one in LOGGERS if one.interval_s == 3600]
+    blamed = {(name, logger): blames(logger, air) for name, logger, air in recordings}
+    months = sum((air.at_ms[-1] - air.at_ms[0]) / (30 * 24 * HOUR_MS) for _, _, air in recordings)
+    assert sum(blamed.values()) < 0.2 * months, {key: count for key, count in blamed.items() if count}
+    for kind in ("office", "salt_box", "bathroom", "fungus_box", "room"):
+        assert not any(count for (name, _), count in blamed.items() if name == kind), kind
+
+
+MINUTELY = Logger(60, 0.1, 0.1)
+
+
+def broken(kind: str, air: Air, at: int, draw: np.random.Generator) -> Air:
+    """Return what the probe says when it breaks at this sample."""
+    temperature, humidity, keep = air.temperature_c.copy(), air.humidity_pct.copy(), np.ones(len(air.at_ms), bool)
+    if kind == "stuck":
+        temperature[at:], humidity[at:] = temperature[at - 1], humidity[at - 1]
+    elif kind == "saturated":
+        humidity[at:] = 100.0
+    elif kind == "spiky":
+        hit = at + np.flatnonzero(draw.random(len(air.at_ms) - at) < 0.05)
+        temperature[hit] += draw.choice((-15.0, 18.0), len(hit))
+    elif kind == "silent":
+        keep[at:] = False
+    return Air(air.at_ms[keep], temperature[keep], humidity[keep])
+
+
+@pytest.mark.parametrize(
+    ("air", "kind", "logger", "says", "within_min"),
+    [
+        (
+            fungus_box,
+            "stuck",
+            MINUTELY,
+            "probe-fault",
+            8 * 60,
+        ),  # four times its own calm so far, at most 8 h in such fine steps
+        (office, "stuck", MINUTELY, "probe-fault", 8 * 60),
+        (fungus_box, "stuck", Logger(900, 0.5, 1.0), "probe-fault", 40 * 60),
+        (office, "stuck", Logger(3600, 0.1, 0.1), "probe-fault", 16 * 60),
+        (fungus_box, "saturated", MINUTELY, "probe-fault", 36),
+        (office, "saturated", MINUTELY, "probe-fault", 36),
+        (fungus_box, "saturated", Logger(900, 0.5, 1.0), "probe-fault", 120),
+        (office, "saturated", Logger(3600, 0.1, 1.0), "probe-fault", 4 * 60),
+        (fungus_box, "spiky", MINUTELY, "spike", 120),
+        (office, "spiky", Logger(900, 0.5, 1.0), "spike", 20 * 60),
+        (fungus_box, "silent", MINUTELY, "probe-stale", 5),
+        (fungus_box, "silent", Logger(900, 0.5, 1.0), "probe-stale", 61),
+        (office, "silent", Logger(3600, 0.1, 0.1), "probe-stale", 4 * 60 + 1),
+    ],
+)
+def test_a_probe_that_breaks_is_found_within_its_time(air, kind: str, logger: Logger, says: str, within_min: int) -> None:
+    """Some days of health, then the fault; the neighbour in the room goes on, so that the stream does."""
+    days = 4.0 if kind == "stuck" else 1.6
+    draw = np.random.default_rng(3)
+    healthy = logger.hear(air(draw, days, min(logger.interval_s, 900)))
+    at = len(healthy.at_ms) // 2
+    begun_ms = int(healthy.at_ms[at])
+    room = Logger(300, 0.1, 0.1)
+    neighbour = room.hear(office(np.random.default_rng(4), days, 300))
+    events = told({"nest-air": (logger, broken(kind, healthy, at, draw))}, {"loft-air": (room, neighbour)})
+    if says == "spike":
+        found = [e.at_ms for e in events if e.kind == "quality" and e.test == "spike" and e.at_ms >= begun_ms]
+    else:
+        found = [at_ms for at_ms, probe in raised(events, says) if probe == "nest-air" and at_ms >= begun_ms]
+    assert found
+    assert found[0] <= begun_ms + within_min * MINUTE_MS
+    assert not [at_ms for at_ms, _ in raised(events, "probe-fault") if START_MS < at_ms < begun_ms]
