@@ -169,8 +169,8 @@ _SYSTEM_STEPS = {
     "outlet-refused": ("Correct what is named below; this message is not tried again as it is.", _LOOK),
     "store-recovered": ("Look at the disk: a damaged file is often the first sign that it fails.", _LOOK),
     "record-lost": (
-        "Look at the disk of the server today: full, worn out, or no longer writable. A memory card that fails wants a new one"
-        " and the newest backup.", _LOOK,
+        "Look at the disk of the server today: full, worn out, read-only, or its folder another user's. A memory card"
+        " that fails wants to be replaced, and the newest backup put back.", _LOOK,
     ),
     "words-unheard": ("See who owns the folder named below; until then dewlid hears no answer of yours.", _LOOK),
     "backup-failed": ("Make room on the disk, or see who owns the folder named below.", _LOOK),

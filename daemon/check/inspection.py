@@ -29,16 +29,17 @@ from daemon.config.file import ConfigText
 from daemon.config.settings import settings_of
 from daemon.delivery.owed import owed_by
 from daemon.store.backup import fault_of
+from daemon.store.retention import COPIES, SHORTEST_MS, most_bytes
 from daemon.watch.assembly import Line, feeds_of, lines_of, outlets_of
 from daemon.watch.engine import told_events
+from rules.terms.events import DAY_MS
 from rules.terms.quantities import FACTS
 
 _MOST_WAIT_S = 120.0
 _READING_BYTES = 55
 """What one stored reading takes, measured over 40 000 of them."""
-_COPIES = 6
-"""The store and its five newest backups."""
-_BESIDES_MIB = 100
+_BESIDES_MIB = 15
+"""What events, words and quarters of an hour take in the store."""
 _CONNECT_S = 10.0
 
 _MEANS = {
@@ -122,23 +123,31 @@ def _page(folder: Path) -> Finding:
     )
 
 
+def _a_day_mib(configuration: Configuration) -> float:
+    """Return what a day's single readings take in the store."""
+    readings = sum(len(probe.quantities) * DAY_MS / probe.interval for probe in configuration.probe.values())
+    return _READING_BYTES * readings / 2**20
+
+
 def needed_mib(configuration: Configuration) -> int:
-    """Return how much the store and its backups will take once single readings are as old as they are kept."""
-    kept_ms = configuration.site.keep_readings
-    readings = sum(len(probe.quantities) * kept_ms / probe.interval for probe in configuration.probe.values())
-    return _BESIDES_MIB + round(_COPIES * _READING_BYTES * readings / 2**20)
+    """Return how much the store will take once single readings are as old as they are kept."""
+    return _BESIDES_MIB + round(_a_day_mib(configuration) * configuration.site.keep_readings / DAY_MS)
 
 
 def _space(configuration: Configuration) -> Finding:
-    needed, store = needed_mib(configuration), configuration.store
-    files = (store, *(store.parent / "backups").glob("*.sqlite3"))
-    free_mib = shutil.disk_usage(_existing(configuration.state_folder)).free // 2**20
-    taken_mib = sum(path.stat().st_size for path in files if path.exists()) // 2**20
-    if free_mib + taken_mib >= needed:
-        return Finding("ok", "disk", f"{free_mib} MiB are free; the record and its backups will take about {needed} MiB in all")
+    needed, store, site = needed_mib(configuration), configuration.store, configuration.site
+    most = most_bytes(store, site.record_gb) // 2**20
+    free = shutil.disk_usage(_existing(configuration.state_folder)).free // 2**20
+    in_all = f"the record will take about {needed} MiB, with its backups {COPIES * needed} MiB"
+    if needed <= most:
+        return Finding("ok", "disk", f"{free} MiB are free; {in_all} in all, and may take {most} MiB by itself")
+    days = max(SHORTEST_MS / DAY_MS, (most - _BESIDES_MIB) / _a_day_mib(configuration))
     return Finding(
-        "warning", "disk", f"only {free_mib} MiB are free", f"the record and its backups will take about {needed} MiB in all",
-        "free some space, or keep single readings for a shorter time: keep_readings in [site]",
+        "warning", "disk", f"{free} MiB are free, and the record may take {most} MiB; {in_all}",
+        f"the oldest single readings are dropped first: about {days:.0f} days of them stay instead of"
+        f" {site.keep_readings / DAY_MS:.0f}, and what is older is kept as minimum, mean and maximum of a quarter of an hour",
+        "free some space, allow more (record_gb in [site]), read the probes less often (interval),"
+        " or set keep_readings in [site] to what fits",
     )
 
 

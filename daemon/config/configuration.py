@@ -39,6 +39,10 @@ class SiteTable(Site):
     """Least level that is logged."""
     keep_readings: DurationMs = Field(default=90 * DAY_MS, ge=2 * DAY_MS)
     """How long every single reading is kept; older ones become minimum, mean and maximum of a quarter of an hour."""
+    record_gb: Annotated[float, Field(ge=0.001, le=100_000)] | None = None
+    """How large the record itself may become, GB, its backups not counted; absent: a seventh of what the disk has room for with
+    a tenth of it left free. Beyond that, single readings become quarters of an hour earlier than `keep_readings` says, the
+    oldest first; those of the last two days stay."""
     calendar_file: Annotated[str, Field(pattern=r"^/[^\x00]*\.ics$", max_length=1024)] | None = None
     """File that the care plan is written to every hour, as an iCalendar file (RFC 5545), in a folder that dewlid may write;
     absent: none."""

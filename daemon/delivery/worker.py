@@ -59,6 +59,7 @@ class Worker:
         self._session = 0
         self._schedule = Schedule(outlet.retry_s, pace)
         self._told_down = False
+        self._unread = ""
         self._told_refusal_s = -1e9
         self._busy_since_s: float | None = None
         self._beat: tuple[Owed, float] | None = None
@@ -142,8 +143,11 @@ class Worker:
             return self._pause_s(self._schedule.rests_until_s)
         try:
             due, next_s = self._due()
+            self._unread = ""
         except HistoryError as error:
-            _log.error("outbox cannot be read", outlet=self._name, error=str(error))
+            if str(error) != self._unread:  # a dying card is not filled with its own obituary
+                _log.error("outbox cannot be read", outlet=self._name, error=str(error))
+            self._unread = str(error)
             self._close_reader()
             due, next_s = self._offered(), time.monotonic() + self._pace.store_s
         for number, message in enumerate(due):

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from daemon.store.belonging import hand_over
 from daemon.store.doubt import doubt
-from daemon.store.errors import HistoryError, history_error
+from daemon.store.errors import HistoryError, file_error, history_error
 from daemon.store.migrations import APPLICATION_ID, STEPS, version_of
 
 SUFFIX = ".backup.sqlite3"
@@ -114,7 +114,7 @@ def _copy(source: Path, target: Path, progress: Progress = no_progress) -> None:
     except sqlite3.Error as error:
         raise history_error(target, "writing a backup", error) from error
     except OSError as error:
-        raise HistoryError(f"{target}: writing a backup failed: {error.strerror}; check the folder and its owner") from error
+        raise file_error(target, "writing a backup", error) from error
 
 
 def _put(unfinished: Path, target: Path) -> None:

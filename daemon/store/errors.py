@@ -3,6 +3,7 @@ program with exit status 74."""
 
 from __future__ import annotations
 
+import errno
 import sqlite3
 from pathlib import Path
 
@@ -12,14 +13,18 @@ _REMEDIES = {
     "SQLITE_FULL": "the disk is full: free some space; nothing that was stored is lost",
     "SQLITE_BUSY": _LOCKED,
     "SQLITE_LOCKED": _LOCKED,
-    "SQLITE_READONLY": "it may not be written: give the folder to the user that runs dewlid",
-    "SQLITE_CANTOPEN": "it cannot be opened: check that the folder exists and who owns it",
+    "SQLITE_READONLY": "it may not be written: a disk that turned read-only by itself is failing and wants to be replaced; else"
+    " give the folder to the user that runs dewlid",
+    "SQLITE_CANTOPEN": "the folder must exist and belong to the user that runs dewlid",
     "SQLITE_IOERR": "the disk reports an error: if it is failing, restore the newest backup elsewhere",
     "SQLITE_CORRUPT": f"the file is damaged: {_DAMAGED}",
     "SQLITE_NOTADB": f"the file is no database: {_DAMAGED}",
     "SQLITE_CONSTRAINT": f"its rows contradict each other, so the file is damaged: {_DAMAGED}",
 }
 
+_OF_FILES = {
+    errno.ENOSPC: "SQLITE_FULL", errno.EDQUOT: "SQLITE_FULL", errno.EIO: "SQLITE_IOERR", errno.EROFS: "SQLITE_READONLY",
+}  # fmt: skip
 _OF_THE_DISK = tuple(f"SQLITE_{name}" for name in ("FULL", "BUSY", "LOCKED", "READONLY", "CANTOPEN", "IOERR", "PERM"))
 _OF_DAMAGE = ("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_CONSTRAINT")
 
@@ -43,6 +48,12 @@ def history_error(path: Path, doing: str, error: sqlite3.Error) -> HistoryError:
     passing = known in ("SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED")
     text = f"{path}: {doing} failed: {error} ({name or type(error).__name__}); {remedy}"
     return HistoryError(text, passing=passing, stops=not name.startswith(_OF_THE_DISK))
+
+
+def file_error(path: Path, doing: str, error: OSError) -> HistoryError:
+    """Return what the keeper should read for an error with a file or folder; the caller raises it `from` that error."""
+    remedy = _REMEDIES[_OF_FILES.get(error.errno or 0, "SQLITE_CANTOPEN")]
+    return HistoryError(f"{error.filename or path}: {doing} failed: {error.strerror}; {remedy}")
 
 
 def senseless(path: Path, error: Exception) -> HistoryError:

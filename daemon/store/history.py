@@ -30,7 +30,7 @@ from daemon.store.migrations import STEPS, Step
 from daemon.store.opening import Opened, opened
 from daemon.store.outbox_rows import Receipt
 from daemon.store.recovery import RECOVERED, Recovery, told
-from daemon.store.retention import roll_up
+from daemon.store.retention import roll_up, used_bytes
 from rules.terms.events import Batch, Event, SystemEvent
 from rules.terms.quantities import Quantity
 
@@ -244,6 +244,14 @@ class History:
 
         self._transaction("rolling up old readings", write)
         return count
+
+    @property
+    def used_bytes(self) -> int:
+        """How much of the file holds something. Raises HistoryError."""
+        try:
+            return used_bytes(self._db())
+        except sqlite3.Error as error:
+            raise self._failed("measuring the store", error) from error
 
     def _write_events(self, events: Sequence[Event]) -> set[str]:
         """Write the new ones and return the ids that were known: told again after a restart, they owe nothing more."""

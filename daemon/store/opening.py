@@ -15,7 +15,7 @@ from daemon.store.backup import Progress, back_up, restore
 from daemon.store.batch_rows import lenient_text
 from daemon.store.belonging import belong
 from daemon.store.doubt import clear, is_doubted
-from daemon.store.errors import HistoryError, history_error
+from daemon.store.errors import HistoryError, file_error, history_error
 from daemon.store.migrations import Step, migrate, refuse_foreign_or_newer
 from daemon.store.recovery import Recovery, recovered, told
 
@@ -50,8 +50,7 @@ def opened(path: Path, backups: Path, now_ms: int, steps: Sequence[Step], progre
         raise history_error(path, "opening the store", error) from error
     except OSError as error:
         lock.close()
-        text = f"{error.filename or path}: {error.strerror}; look at the disk and at who owns the folder"
-        raise HistoryError(text) from error
+        raise file_error(path, "opening the store", error) from error
     except BaseException:
         lock.close()
         raise
@@ -65,9 +64,7 @@ def _locked(path: Path) -> FileIO:
         if os.geteuid() == 0:
             belong(lock.fileno(), path.parent)
     except OSError as error:
-        raise HistoryError(
-            f"{lock_path}: {error.strerror}; the folder of the store must exist and belong to the user that runs dewlid"
-        ) from error
+        raise file_error(lock_path, "opening the store", error) from error
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:

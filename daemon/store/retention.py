@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
+from pathlib import Path
 
-from rules.terms.events import MINUTE_MS
+from rules.terms.events import DAY_MS, MINUTE_MS
 
 QUARTER_HOUR_MS = 15 * MINUTE_MS
+SHORTEST_MS = 2 * DAY_MS
+"""However little room there is, the single readings of two days stay: models and charts are made from them."""
+COPIES = 7
+"""The store, its five newest backups, and the one that is being made."""
+_LEFT_FREE = 0.1
 
 # The last batch that may go: taken before the cut, not the newest (it carries the running numbers), not
 # after the last state (a restart needs the rest).
@@ -32,6 +39,27 @@ _DROP = (
        AND seq NOT IN (SELECT batch FROM item)""",
     "UPDATE batch SET readings = 0 WHERE seq <= ?1 AND last_reading <= ?2 AND readings > 0",
 )
+
+
+def most_bytes(store: Path, wanted_gb: float | None) -> int:
+    """Return how large the store may become: as the config wants it, else what the disk has room for beside its backups."""
+    if wanted_gb is not None:
+        return round(wanted_gb * 1e9)
+    disk = shutil.disk_usage(next(place for place in store.parents if place.exists()))
+    room = disk.free + taken_bytes(store) - _LEFT_FREE * disk.total
+    return max(0, round(room / COPIES))
+
+
+def taken_bytes(store: Path) -> int:
+    """Return what the store and its backups take at present."""
+    files = (store, *(store.parent / "backups").glob("*.sqlite3"))
+    return sum(path.stat().st_size for path in files if path.exists())
+
+
+def used_bytes(connection: sqlite3.Connection) -> int:
+    """Return how much of the file holds something; a file never shrinks, what is free in it is used again."""
+    pages, free, size = (_number(connection, f"PRAGMA {name}") for name in ("page_count", "freelist_count", "page_size"))
+    return (pages - free) * size
 
 
 def roll_up(connection: sqlite3.Connection, before_ms: int, most: int) -> int:

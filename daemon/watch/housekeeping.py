@@ -9,9 +9,11 @@ from pathlib import Path
 
 import structlog
 
+from daemon.config.configuration import SiteTable
 from daemon.store.backup import back_up
 from daemon.store.errors import HistoryError
 from daemon.store.history import History
+from daemon.store.retention import SHORTEST_MS, most_bytes
 from daemon.watch.engine import Engine
 from daemon.watch.inbox import Inbox
 from daemon.watch.timetable import Polling
@@ -23,7 +25,7 @@ _ROLL_UP_ROWS = 20_000
 _log = structlog.get_logger(__name__)
 
 
-def keep_house(polling: Polling, engine: Engine, history: History, inbox: Inbox, zone: tzinfo, keep_ms: int) -> None:
+def keep_house(polling: Polling, engine: Engine, history: History, inbox: Inbox, zone: tzinfo, site: SiteTable) -> None:
     """Have the chores asked for at their local times, and done in the engine's thread or beside it; again after a reload."""
 
     def backup(now_ms: int) -> None:
@@ -32,6 +34,8 @@ def keep_house(polling: Polling, engine: Engine, history: History, inbox: Inbox,
 
     def roll_up(now_ms: int) -> None:
         try:
+            crowded = history.used_bytes > most_bytes(history.path, site.record_gb)
+            keep_ms = SHORTEST_MS if crowded else site.keep_readings
             if history.roll_up(now_ms - keep_ms, _ROLL_UP_ROWS) == _ROLL_UP_ROWS:
                 inbox.chore("roll-up")  # the rest another time, so that no reading waits long
         except HistoryError as error:

@@ -18,7 +18,7 @@ from adapters.errors import SecretUnreadable
 from adapters.probes.source import Source
 from adapters.wording.counting import counted
 from daemon.clock import StreamClock, SystemClock
-from daemon.config.configuration import Configuration
+from daemon.config.configuration import Configuration, SiteTable
 from daemon.config.file import ConfigFault, ConfigurationError
 from daemon.config.settings import settings_of
 from daemon.delivery.delivery import Delivery
@@ -70,7 +70,7 @@ class Running:
         self._polling: Polling | None = None
         self._inbox: Inbox
         self._engine: Engine
-        self._keep_house: Callable[[tzinfo, int], None]
+        self._keep_house: Callable[[tzinfo, SiteTable], None]
         self._beats = 0
         self._lost: dict[str, int] = {}
         self._page: StatusPage | None = None
@@ -144,7 +144,7 @@ class Running:
                 self._polling = Polling(self._inbox)
                 self._keep_house = partial(keep_house, self._polling, self._engine, history, self._inbox)
                 self._engine.stepped = lambda step_ms: self._polling.resume() if self._polling else None
-                self._keep_house(setting.settings.zone, self._configuration.site.keep_readings)
+                self._keep_house(setting.settings.zone, self._configuration.site)
                 keep_learning(self._polling, self._engine, self._inbox, self._configuration, setting.settings)
                 self._keep_page(self._configuration, setting.settings)
                 if history.absent is not None:
@@ -176,7 +176,7 @@ class Running:
         self._connect(configuration)
         self._hear_words(configuration)
         self._engine.reconfigure(setting)
-        self._keep_house(setting.settings.zone, configuration.site.keep_readings)
+        self._keep_house(setting.settings.zone, configuration.site)
         if self._polling is not None:
             keep_learning(self._polling, self._engine, self._inbox, configuration, setting.settings)
         self._keep_page(configuration, setting.settings)

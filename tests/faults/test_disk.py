@@ -201,7 +201,8 @@ History.open(Path(sys.argv[1]) / "store.sqlite3", now_ms=0)
 def test_a_folder_that_cannot_be_written_is_named_with_what_to_do(tmp_path: Path) -> None:
     done = inside(f"mount --bind {tmp_path} {tmp_path} && mount -o remount,ro,bind {tmp_path}", READ_ONLY, tmp_path)
     assert done.returncode == 1
-    assert "Read-only file system; the folder of the store must exist and belong to the user that runs dewlid" in done.stderr
+    assert "Read-only file system; it may not be written: a disk that turned read-only by itself is failing" in done.stderr
+    assert "give the folder to the user that runs dewlid" in done.stderr
 
 
 @pytest.mark.skipif(shutil.which("strace") is None, reason="strace is not installed: it makes system calls fail")

@@ -88,18 +88,37 @@ def test_who_reads_fahrenheit_reads_it_here_too() -> None:
     assert reading_told("relative_humidity", 64.0, Style("degF", UTC)) == "relative humidity 64 %"
 
 
-@pytest.mark.parametrize(("kept", "interval", "grade"), [("90d", "30s", "ok"), ("365000d", "1s", "warning")])
-def test_the_disk_must_hold_what_the_probes_will_fill(tmp_path: Path, kept: str, interval: str, grade: str) -> None:
-    """Two quantities every 30 s are 518 400 readings of 55 bytes in 90 days: 27 MiB, and five backups of them."""
-    path = tmp_path / "dewlid.toml"
-    text = CONFIG.format(folder=tmp_path, port="/dev/ttyX0", zone="UTC").replace('interval = "30s"', f'interval = "{interval}"')
-    path.write_text(text.replace("[site]", f'[site]\nkeep_readings = "{kept}"'))
+def of_disk(folder: Path, site: str, interval: str = "30s") -> tuple[Configuration, Finding]:
+    path = folder / "dewlid.toml"
+    text = CONFIG.format(folder=folder, port="/dev/ttyX0", zone="UTC").replace('interval = "30s"', f'interval = "{interval}"')
+    path.write_text(text.replace("[site]", f"[site]\n{site}"))
     configuration = load(path)
-    if kept == "90d":
-        assert needed_mib(configuration) == pytest.approx(100 + 6 * 27, abs=3)
     [disk] = [finding for finding in of_machine(configuration) if finding.what == "disk"]
-    assert disk.grade == grade
-    assert grade == "ok" or "keep_readings" in disk.remedy
+    return configuration, disk
+
+
+def test_the_disk_must_hold_what_the_probes_will_fill(tmp_path: Path) -> None:
+    """Two quantities every 30 s are 518 400 readings of 55 bytes in 90 days: 27 MiB; the store, five backups, and one in the
+    making.
+    """
+    configuration, disk = of_disk(tmp_path, 'keep_readings = "90d"')
+    assert needed_mib(configuration) == pytest.approx(15 + 27, abs=1)
+    assert disk.grade == "ok"
+    assert f"about {needed_mib(configuration)} MiB, with its backups {7 * needed_mib(configuration)} MiB" in disk.found
+
+
+@pytest.mark.parametrize("site", ['keep_readings = "365000d"', 'keep_readings = "300d"\nrecord_gb = 0.05'])
+def test_what_does_not_fit_is_told_with_what_is_dropped_first(tmp_path: Path, site: str) -> None:
+    _, disk = of_disk(tmp_path, site, "1s" if "365000d" in site else "30s")
+    assert disk.grade == "warning"
+    assert "the oldest single readings are dropped first" in disk.means
+    assert "record_gb" in disk.remedy
+
+
+def test_how_many_days_fit_is_told(tmp_path: Path) -> None:
+    """5760 readings of 55 bytes a day are 0.302 MiB; of 47 MiB (0.05 GB), less 15 MiB for all else, 106 days of them fit."""
+    _, disk = of_disk(tmp_path, 'keep_readings = "300d"\nrecord_gb = 0.05')
+    assert "about 106 days of them stay instead of 300" in disk.means
 
 
 def test_a_broker_that_is_away_is_no_matter_of_cables(tmp_path: Path) -> None:

@@ -7,10 +7,11 @@ from datetime import UTC
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from daemon.clock import StreamClock, SystemClock
-from daemon.config.configuration import load_text
+from daemon.config.configuration import SiteTable, load_text
 from daemon.config.settings import settings_of
 from daemon.store.backup import fault_of
 from daemon.store.history import History
@@ -34,7 +35,7 @@ columns = { air_temperature = 1 }
 
 
 class House:
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, site: SiteTable) -> None:
         configuration = load_text(CONFIG)
         clock = SystemClock()
         self.folder = folder
@@ -45,7 +46,7 @@ class House:
         setting = Setting(settings_of(configuration), {})
         self.engine = Engine(setting, self.history, self.inbox, spool, resume(setting.settings, self.history))
         self.polling = Polling(self.inbox)
-        keep_house(self.polling, self.engine, self.history, self.inbox, UTC, 90 * DAY_MS)
+        keep_house(self.polling, self.engine, self.history, self.inbox, UTC, site)
         self.now_ms = clock.wall_ms()
 
     def count(self) -> int:
@@ -54,7 +55,7 @@ class House:
 
 @pytest.fixture
 def house(tmp_path: Path) -> Iterator[House]:
-    result = House(tmp_path)
+    result = House(tmp_path, SiteTable())
     yield result
     result.history.close()
 
@@ -94,3 +95,26 @@ def test_old_readings_are_rolled_up_piece_by_piece_and_young_ones_stay(house: Ho
     assert turns == 3
     total = house.history._connection.execute("SELECT sum(count) FROM quarter_hour").fetchone()[0]
     assert total == 100
+
+
+def test_nine_months_on_a_small_disk_stay_within_their_room_and_cost_only_the_oldest_single_readings(tmp_path: Path) -> None:
+    house = House(tmp_path, SiteTable(record_gb=0.003))
+    each_day, begin_ms = 2_000, house.now_ms - 270 * DAY_MS
+    largest = 0
+    for day in range(270):
+        instants_ms = begin_ms + day * DAY_MS + np.arange(each_day, dtype=np.int64) * (DAY_MS // each_day)
+        series, codes = (("air", "air_temperature"),), np.zeros(each_day, np.int32)
+        house.history.record(Batch(series, codes, instants_ms, instants_ms, 25.0 + instants_ms % 7))
+        if day % 10 == 9:
+            house.engine.turn(last=True)
+            house.inbox.chore("roll-up")
+            while house.engine.turn() < 0.01:
+                pass
+        largest = max(largest, house.history.path.stat().st_size)
+    store = house.history._db()
+    [[oldest_ms, single]] = store.execute("SELECT min(taken_ms), count(*) FROM reading")
+    [[folded]] = store.execute("SELECT sum(count) FROM quarter_hour")
+    house.history.close()
+    assert largest < 3.6e6  # ten days are recorded between two times of making room here
+    assert single + folded == 270 * each_day
+    assert 3 * DAY_MS < house.now_ms - oldest_ms < 89 * DAY_MS
