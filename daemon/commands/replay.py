@@ -21,7 +21,7 @@ from daemon.desk.replay import Stream, from_files, from_store, replayed
 from daemon.exit_status import ExitStatus
 from daemon.fit.learner import Learner
 from daemon.screen.progress import Progress
-from daemon.store.history import json_text
+from daemon.store.batch_rows import json_text
 from daemon.store.reader import HistoryReader
 from rules.settings import Settings
 from rules.terms.events import rfc3339

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from adapters.outlets.outlet import Owed
-from daemon.store.history import json_text
+from daemon.store.batch_rows import json_text
 from rules.terms.events import (
     AdviceEvent,
     AlarmEvent,

@@ -17,7 +17,7 @@ from adapters.wording.payload import (
     event_payload,
     place_level,
 )
-from daemon.store.history import json_text
+from daemon.store.batch_rows import json_text
 from daemon.store.outbox_rows import LIMIT, Receipt, Waiting
 from rules.climate.situation import Situation
 from rules.settings import Settings

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
@@ -221,3 +222,23 @@ def _join(parts: Sequence[Batch]) -> Batch:
         items=tuple(item for part in parts for item in part.items),
         clock_step_ms=parts[0].clock_step_ms,
     )
+
+
+def json_text(body: Any) -> str:
+    """Return compact JSON text; a float that is no number becomes null, which is how the unknown is
+    written.
+    """
+    try:
+        return json.dumps(body, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    except ValueError:
+        return json.dumps(_without_nan(body), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
+
+def _without_nan(body: Any) -> Any:
+    if isinstance(body, dict):
+        return {key: _without_nan(value) for key, value in body.items()}
+    if isinstance(body, list | tuple):
+        return [_without_nan(value) for value in body]
+    if isinstance(body, float) and not (-1.8e308 < body < 1.8e308):
+        return None
+    return body

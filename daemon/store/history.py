@@ -9,7 +9,6 @@ at any instant loses all of them or none.
 
 from __future__ import annotations
 
-import json
 import sqlite3
 import time
 import zlib
@@ -18,22 +17,23 @@ from contextlib import closing
 from functools import partial
 from io import FileIO
 from pathlib import Path
-from typing import Any
+from typing import TypeVar
 
 from adapters.outlets.outlet import Owed
 from daemon.store import outbox_rows
 from daemon.store.backup import Progress, flush, no_progress
-from daemon.store.batch_rows import batches, item_row, last_taken_ms, reading_rows
+from daemon.store.batch_rows import batches, item_row, json_text, last_taken_ms, reading_rows
 from daemon.store.doubt import doubt
 from daemon.store.errors import HistoryError, history_error, senseless, tells_of_damage
 from daemon.store.migrations import STEPS, Step
 from daemon.store.opening import Opened, opened
 from daemon.store.outbox_rows import Receipt
 from daemon.store.recovery import RECOVERED, Recovery, told
-from daemon.store.retention import roll_up, used_bytes
+from daemon.store.retention import roll_up
 from rules.terms.events import Batch, Event, SystemEvent
 from rules.terms.quantities import Quantity
 
+_Measured = TypeVar("_Measured")
 _AGAIN_S = 10.0
 """How seldom a store that could not be opened is tried again."""
 _INSERT_EVENT = "INSERT OR IGNORE INTO event (id, at_ms, kind, chamber, body) VALUES (?, ?, ?, ?, ?)"
@@ -245,11 +245,10 @@ class History:
         self._transaction("rolling up old readings", write)
         return count
 
-    @property
-    def used_bytes(self) -> int:
-        """How much of the file holds something. Raises HistoryError."""
+    def measured(self, measure: Callable[[sqlite3.Connection], _Measured]) -> _Measured:
+        """Return what a look at the tables finds. Raises HistoryError."""
         try:
-            return used_bytes(self._db())
+            return measure(self._db())
         except sqlite3.Error as error:
             raise self._failed("measuring the store", error) from error
 
@@ -390,23 +389,3 @@ def last_state(connection: sqlite3.Connection) -> tuple[bytes, int] | None:
         return None if row is None else (zlib.decompress(row[0]), int(row[1]))
     except zlib.error:
         return None  # damaged
-
-
-def json_text(body: Any) -> str:
-    """Return compact JSON text; a float that is no number becomes null, which is how the unknown is
-    written.
-    """
-    try:
-        return json.dumps(body, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-    except ValueError:
-        return json.dumps(_without_nan(body), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-
-
-def _without_nan(body: Any) -> Any:
-    if isinstance(body, dict):
-        return {key: _without_nan(value) for key, value in body.items()}
-    if isinstance(body, list | tuple):
-        return [_without_nan(value) for value in body]
-    if isinstance(body, float) and not (-1.8e308 < body < 1.8e308):
-        return None
-    return body

@@ -62,6 +62,12 @@ def used_bytes(connection: sqlite3.Connection) -> int:
     return (pages - free) * size
 
 
+def oldest_ms(connection: sqlite3.Connection) -> int | None:
+    """Return when the oldest single reading was taken."""
+    row = connection.execute("SELECT taken_ms FROM reading ORDER BY seq LIMIT 1").fetchone()
+    return None if row is None else int(row[0])
+
+
 def roll_up(connection: sqlite3.Connection, before_ms: int, most: int) -> int:
     """Fold at most `most` readings, inside the caller's transaction; returns how many."""
     last_batch = _number(connection, _LAST_BATCH, before_ms)

@@ -44,8 +44,7 @@ from daemon.config.configuration import load_text, validated
 from daemon.config.file import ConfigurationError, dotted, parse_config
 from daemon.config.settings import settings_of
 from daemon.config.toml_lines import KeyPath, line_map, syntax_fault
-from daemon.store.batch_rows import item_of
-from daemon.store.history import json_text
+from daemon.store.batch_rows import item_of, json_text
 from daemon.store.spool import Spool
 from rules.settings import Settings
 from rules.terms.events import DAY_MS, MINUTE_MS, Batch, LetterEvent, Reading, event_of

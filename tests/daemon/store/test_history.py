@@ -20,9 +20,9 @@ from hypothesis import strategies as st
 from adapters.outlets.outlet import Owed
 from daemon.store import outbox_rows
 from daemon.store.backup import back_up, read_only
-from daemon.store.batch_rows import joined
+from daemon.store.batch_rows import joined, json_text
 from daemon.store.errors import HistoryError
-from daemon.store.history import History, json_text
+from daemon.store.history import History
 from daemon.store.outbox_rows import Receipt
 from daemon.store.reader import HistoryReader
 from rules.terms.events import Batch, MediumFault, ProbeFault, Reading, SystemEvent
