@@ -109,15 +109,14 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _told(error: Exception) -> int:
     """Say what went wrong in words where the trouble is known, as a traceback where it is a bug of ours."""
-    from daemon.trouble import status_of  # only now: it needs every part that has an error of its own
+    from daemon.trouble import status_of, text_of  # only now: it needs every part that has an error of its own
 
     status = status_of(error)
     if status is ExitStatus.INTERNAL:
         traceback.print_exc()
     else:
-        if isinstance(error, OSError) and error.filename is not None:
-            error = OSError(f"{error.filename}: {error.strerror}; look at its path, owner and mode")
-        print(f"dewlid: {error}" if "\n" not in str(error) else str(error), file=sys.stderr)
+        text = text_of(error)
+        print(f"dewlid: {text}" if "\n" not in text else text, file=sys.stderr)
     return status
 
 

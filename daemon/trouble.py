@@ -1,4 +1,4 @@
-"""Which exit status belongs to which error."""
+"""Which exit status belongs to which error, and what is said of it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from daemon.desk.closed_loop import LineRefused
 from daemon.desk.replay import NothingToReplay, RecordingUnreadable
 from daemon.exit_status import ExitStatus
 from daemon.report.writing import NotWritten
-from daemon.store.errors import HistoryError
+from daemon.store.errors import TO_BE_LET_IN, HistoryError
 from daemon.store.spool import SpoolError, WordError
 
 
@@ -19,6 +19,14 @@ def status_of(error: BaseException) -> ExitStatus:
     if isinstance(error, HistoryError):
         return ExitStatus.TRY_AGAIN if error.passing else ExitStatus.INPUT_OUTPUT
     return next((status for kind, status in _STATUS.items() if isinstance(error, kind)), ExitStatus.INTERNAL)
+
+
+def text_of(error: BaseException) -> str:
+    """Return what is said of an error that is none of our bugs."""
+    if not isinstance(error, OSError) or error.filename is None:
+        return str(error)
+    to_do = TO_BE_LET_IN if isinstance(error, PermissionError) else "look at its path, owner and mode"
+    return f"{error.filename}: {error.strerror}; {to_do}"
 
 
 _STATUS: dict[type[BaseException], ExitStatus] = {

@@ -29,6 +29,8 @@ from daemon.config.file import ConfigText
 from daemon.config.settings import settings_of
 from daemon.delivery.owed import owed_by
 from daemon.store.backup import fault_of
+from daemon.store.errors import HistoryError
+from daemon.store.reader import is_there
 from daemon.store.retention import COPIES, SHORTEST_MS, most_bytes
 from daemon.watch.assembly import Line, feeds_of, lines_of, outlets_of
 from daemon.watch.engine import told_events
@@ -99,7 +101,7 @@ def _secret(what: str, source: str) -> Finding:
 
 
 def _existing(folder: Path) -> Path:
-    return next(place for place in (folder, *folder.parents) if place.exists())
+    return next(place for place in (folder, *folder.parents) if os.access(place, os.F_OK))
 
 
 def _folder(folder: Path) -> Finding:
@@ -152,8 +154,11 @@ def _space(configuration: Configuration) -> Finding:
 
 
 def _store(path: Path) -> Finding:
-    if not path.exists():
-        return Finding("ok", "store", f"{path} will be made at the first start")
+    try:
+        if not is_there(path):
+            return Finding("ok", "store", f"{path} will be made at the first start")
+    except HistoryError as error:
+        return Finding("fault", "store", str(error), "its record cannot be looked at")
     if (fault := fault_of(path)) is None:
         return Finding("ok", "store", f"{path} is whole (SQLite {sqlite3.sqlite_version})")
     return Finding(

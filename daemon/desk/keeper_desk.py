@@ -21,7 +21,7 @@ from daemon.desk.doubt import ask
 from daemon.desk.options import load_config, moment_ms, say
 from daemon.store import word_faults
 from daemon.store.errors import HistoryError
-from daemon.store.reader import HistoryReader
+from daemon.store.reader import HistoryReader, is_there
 from daemon.store.spool import WordError
 from rules.keeper.refusal import KEPT
 from rules.settings import Settings
@@ -44,7 +44,7 @@ class Desk:
 
     def stored(self) -> EngineState | None:
         """Return the state that the daemon has now: its newest recorded one, and what was recorded after it; None: none yet."""
-        if not self.configuration.store.exists():
+        if not is_there(self.configuration.store):
             return None
         with HistoryReader(self.configuration.store) as reader:
             row = reader.last_state()

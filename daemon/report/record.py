@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from daemon.report.curves import Curve, curves
 from daemon.store.batch_rows import batches, joined, last_taken_ms
 from daemon.store.errors import HistoryError
-from daemon.store.reader import HistoryReader
+from daemon.store.reader import HistoryReader, is_there
 from rules.climate.situation import Situation
 from rules.settings import Settings
 from rules.terms.events import DAY_MS, AlarmEvent, AnyEvent, Batch, event_of
@@ -62,7 +62,7 @@ def read_record(
     A store that does not exist yet is an empty one. Raises HistoryError for one that cannot be read.
     """
     only = tuple(chambers) or tuple(settings.chambers)
-    if not store.exists():
+    if not is_there(store):
         state = advance(settings, None, Batch(), now_ms).state
         return _record(None, settings, state, None, now_ms, for_ms, until_ms, only, pictures)
     with closing(HistoryReader(store)) as reader, reader.failures_told():

@@ -7,6 +7,8 @@ import errno
 import sqlite3
 from pathlib import Path
 
+TO_BE_LET_IN = "run it as the user of dewlid (sudo -u dewlid), or join the group: sudo usermod -aG dewlid $USER, log in again"
+"""What whoever is not allowed to look or to speak can do."""
 _LOCKED = "another program holds the file locked: close it"
 _DAMAGED = "restart dewlid, it sets the file aside and goes on from the newest good backup"
 _REMEDIES = {

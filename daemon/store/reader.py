@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.store.batch_rows import Columns, batches, lenient_text, series_names
-from daemon.store.errors import HistoryError, history_error
+from daemon.store.errors import TO_BE_LET_IN, HistoryError, history_error
 from daemon.store.history import last_state
 from daemon.store.migrations import refuse_foreign_or_newer, version_of
 from rules.terms.events import Batch
@@ -49,12 +49,23 @@ class QuarterHours:
     maximum: NDArray[np.float64]
 
 
+def is_there(path: Path) -> bool:
+    """Return whether there is a store; raises HistoryError where this user may not even look."""
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError as error:
+        raise HistoryError(f"{path}: {error.strerror}; {TO_BE_LET_IN}") from error
+    return True
+
+
 class HistoryReader:
     """A read-only connection, for the thread that opened it."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        if not path.exists():
+        if not is_there(path):
             raise HistoryError(f"{path}: there is no store yet; it is made by `dewlid run`")
         with self.failures_told():
             self.connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)

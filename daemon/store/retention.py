@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
 from pathlib import Path
@@ -45,15 +46,16 @@ def most_bytes(store: Path, wanted_gb: float | None) -> int:
     """Return how large the store may become: as the config wants it, else what the disk has room for beside its backups."""
     if wanted_gb is not None:
         return round(wanted_gb * 1e9)
-    disk = shutil.disk_usage(next(place for place in store.parents if place.exists()))
+    disk = shutil.disk_usage(next(place for place in store.parents if os.access(place, os.F_OK)))
     room = disk.free + taken_bytes(store) - _LEFT_FREE * disk.total
     return max(0, round(room / COPIES))
 
 
 def taken_bytes(store: Path) -> int:
     """Return what the store and its backups take at present."""
-    files = (store, *(store.parent / "backups").glob("*.sqlite3"))
-    return sum(path.stat().st_size for path in files if path.exists())
+    backups = store.parent / "backups"
+    files = (store, *(backups.glob("*.sqlite3") if os.access(backups, os.R_OK | os.X_OK) else ()))
+    return sum(path.stat().st_size for path in files if os.access(path, os.F_OK))
 
 
 def used_bytes(connection: sqlite3.Connection) -> int:

@@ -16,12 +16,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import structlog
 from pydantic import ValidationError
 
 from daemon.store import word_faults
 from daemon.store.belonging import belong, hand_over
+from daemon.store.errors import TO_BE_LET_IN
 from rules.terms.words import WORD, ModelFitted, Word
 
+_log = structlog.get_logger(__name__)
 LARGEST_BYTES = 64 * 1024
 MOST_WAITING = 1_000
 _BELL = "bell"
@@ -90,7 +93,7 @@ class Spool:
             with contextlib.suppress(OSError):
                 unfinished.unlink()
             raise SpoolError(
-                f"{self.folder}: {error.strerror}; run this command as the user of dewlid or as a member of its group"
+                f"{self.folder}: {error.strerror}; {TO_BE_LET_IN}"
             ) from error
         self._ring()
         return word_id
@@ -139,7 +142,12 @@ class Spool:
         aside."""
         words: list[Spoken] = []
         refused: list[Refused] = []
-        for file in sorted(self.folder.glob(f"*{_SUFFIX}"))[:MOST_WAITING]:
+        try:
+            files = sorted(self.folder.glob(f"*{_SUFFIX}"))[:MOST_WAITING]
+        except OSError as error:  # the watch goes on; that no words can be taken was told at the start
+            _log.error("the spool cannot be looked into", reason=error.strerror)
+            files = []
+        for file in files:
             try:
                 words.append(Spoken(file, checked_word({**_parsed(_octets(file)), "taken_ms": taken_ms})))
             except FileNotFoundError:

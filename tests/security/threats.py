@@ -114,6 +114,7 @@ THREATS = (
          "daemon/config/test_configuration.py::test_a_missing_file_a_loop_of_links_and_a_nul_are_told",
          "daemon/store/test_spool.py::test_a_fifo_a_link_and_a_folder_neither_hang_nor_pass",
          "adapters/test_secrets_file.py::test_missing_file_folder_and_pipe_are_refused_at_once",
+         "adapters/test_regular_file.py::test_check_ends_whatever_stands_where_files_should",
          "security/test_no_way_round.py::test_a_credential_cannot_name_a_path"),
     ),
     Threat(
