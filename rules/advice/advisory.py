@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Literal
 
+from rules.advice.again import is_again, searched_at
 from rules.advice.cause import Cause, Standing, goal_of
 from rules.advice.contradiction import overturned
 from rules.advice.devices import Move
@@ -79,14 +80,16 @@ def consider(
         return state, events
     found = None if situation.visiting and not _hot(situation) else without_search(chamber, state, talk.steady, standing)
     before, state = state, noticed_fading(chamber, state, situation, standing)
-    if isinstance(found, Cause) and talk.search_is_idle(before, found):
+    now = searched_at(before, talk.steady, found, standing) if isinstance(found, Cause) else None
+    if now is not None and isinstance(found, Cause) and (talk.search_is_idle(before, found) or is_again(state.searched, now)):
         return talk.reminded(state, events), events
     wanted = searched(chamber, before, talk.steady, found) if isinstance(found, Cause) else found
     if not _stands(wanted, standing):
         return talk.closed(state, events), events
     if wanted is None or _hushed(state, wanted, situation):
-        return talk.reminded(state, events), events
-    return talk.told(state, wanted, events), events
+        return talk.reminded(replace(state, searched=now if wanted is None else None), events), events
+    state, said = talk.told(state, wanted, events), len(events)
+    return replace(state, searched=None if events[said:] else now), events
 
 
 def changed_ms(state: AdviceState, changes: Sequence[DeviceChange]) -> int | None:

@@ -106,7 +106,7 @@ def fitted(state: AdviceState, model: Mapping[str, Any]) -> AdviceState:
         model_from_json(dict(model))
     except ValueError:
         return state
-    return replace(state, model=dict(model))
+    return replace(state, model=dict(model), searched=None)
 
 
 def calibrated(state: AdviceState, at_ms: int) -> AdviceState:

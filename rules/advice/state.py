@@ -102,6 +102,18 @@ class Gain:
 
 
 @dataclass
+class Searched:
+    """What decided over the last search: what was told, the cause, what else holds, and figures with how far each may move."""
+
+    at_ms: int
+    told: str
+    cause: str
+    holds: list[str] = field(default_factory=list)
+    figures: list[float | None] = field(default_factory=list)
+    moves: list[float] = field(default_factory=list)
+
+
+@dataclass
 class AdviceState:
     """All that `rules.advice.advisory` hands to its next call for one chamber."""
 
@@ -128,5 +140,7 @@ class AdviceState:
     repeated_ms: dict[str, int] = field(default_factory=dict)
     """When a plan without a sized change was last told, by its actions: not again for half a day."""
     metrology_until_ms: int | None = None
+    searched: Searched | None = None
+    """The last search that told nothing new; None: there was none since something was said, done or learned."""
     quiet_until_ms: int | None = None
     """After a withdrawal or a verdict: no new advisory before this, so that nothing flaps. Heat is never held back."""

@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.climate.hours import hours_with
-from rules.climate.memory import Hour
 from rules.climate.thermostat import (
     BELOW_K,
     FAULT_K,
@@ -64,23 +63,23 @@ def _full(like: Floats, value: float | None) -> Floats:
 def _usual_swing(view: View, wanted: NDArray[np.bool_]) -> tuple[Floats, ...]:
     found = np.full((4, len(view.at_ms)), np.nan)
     if wanted.any():
-        hours = hours_with(view, "temperature_c", view.temperature.value)
         number = view.at_ms // HOUR_MS
         for hour in np.unique(number[wanted]).tolist():
-            swing = _usual(view, hours, hour * HOUR_MS)
+            swing = _usual(view, hour)
             found[:, wanted & (number == hour)] = np.array(
                 [[swing.mean_c], [swing.peak_c], [swing.trough_c], [swing.range_k]]
             )
     return tuple(found)
 
 
-def _usual(view: View, hours: dict[str, Hour], at_ms: int) -> Usual:
+def _usual(view: View, hour: int) -> Usual:
     assert view.heater is not None
-    return usual(hours, at_ms, view.heater.since_ms) if view.heater.thermostat else Usual()
+    if hour not in view.usual:
+        hours = hours_with(view, "temperature_c", view.temperature.value)
+        view.usual[hour] = usual(hours, hour * HOUR_MS, view.heater.since_ms) if view.heater.thermostat else Usual()
+    return view.usual[hour]
 
 
 def usual_at(view: View, at_ms: int) -> Usual:
     """Return the usual swing of a heated chamber at one instant."""
-    if view.heater is None:
-        return Usual()
-    return _usual(view, hours_with(view, "temperature_c", view.temperature.value), at_ms)
+    return Usual() if view.heater is None else _usual(view, at_ms // HOUR_MS)

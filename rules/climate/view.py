@@ -25,7 +25,7 @@ from rules.climate.judging import (
 from rules.climate.lid_course import condensate_g_m2, lagged_lid_c
 from rules.climate.memory import Hour, Night, PlaceMemory, ProbeMemory
 from rules.climate.quality import GOOD, TESTS
-from rules.climate.thermostat import ToldHeater, told_heater
+from rules.climate.thermostat import ToldHeater, Usual, told_heater
 from rules.climate.windows import Recent, Signal, passed_since, recent
 from rules.keeper.devices import lid_now
 from rules.keeper.state import KeeperState, garden_ml
@@ -72,6 +72,8 @@ class View:
     room_recent: Signal | None
     hours: dict[str, dict[str, Hour]] = field(default_factory=dict)
     """Whole hours of the figures that were asked for (`rules.climate.hours`)."""
+    usual: dict[int, Usual] = field(default_factory=dict)
+    """The usual swing before the hours that were asked for, by number of the hour (`rules.climate.heating`)."""
 
     @property
     def heater(self) -> ToldHeater | None:
