@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
 
-.PHONY: install uninstall documents demo test check bench advice-trial matrix fuzz audit mutants streams kills soak crash-states lock clean
+.PHONY: install uninstall documents demo test check bench advice-trial matrix fuzz audit mutants streams kills day soak crash-states lock clean
 
 demo: $(VENV)/run.stamp
 	$(BIN)/dewlid demo
@@ -40,7 +40,11 @@ streams: $(VENV)/test.stamp
 
 # The whole daemon, killed N times at random instants: `make kills N=10000 SEED=3`.
 kills: $(VENV)/test.stamp
-	KILLS=$(or $(N),1000) KILL_SEED=$(or $(SEED),8) $(BIN)/python -m pytest -q tests/faults/test_kills.py
+	KILLS=$(or $(N),1000) KILL_SEED=$(or $(SEED),8) $(BIN)/python -m pytest -q -k killed tests/faults/test_kills.py
+
+# The whole daemon for DAYS, in which its record grows and its memory, open files and threads do not; a minute a day.
+day: $(VENV)/test.stamp
+	WATCH_DAYS=$(or $(DAYS),1) $(BIN)/python -m pytest -q -k record_grows tests/faults/test_kills.py
 
 # N states that a power cut could leave of the disk, each opened and lived on: `make crash-states N=5000 SEED=7`; from 1,500 on
 # every prefix of the recorded calls is among them. Ten a second.

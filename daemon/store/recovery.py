@@ -45,14 +45,14 @@ class Recovery:
     @property
     def text(self) -> str:
         """What the keeper should read."""
-        kept = f" The damaged file is kept as {self.set_aside}." if self.set_aside else ""
         goes_on = (
-            f"dewlid goes on from the backup {self.restored_from}; what was recorded after it"
-            f" {'is only in the damaged file' if self.set_aside else 'is lost'}"
+            f"Now dewlid goes on from the backup {self.restored_from}; what was recorded after it"
+            f" {'is only in the damaged file' if self.set_aside else 'is lost'}."
             if self.restored_from
-            else "there was no good backup, so dewlid starts with an empty store: alarms that still stand will be raised again"
+            else "There was no good backup, so dewlid starts with an empty store: alarms that still stand are raised again."
         )
-        return f"The store was damaged ({self.found}).{kept} {goes_on[0].upper()}{goes_on[1:]}."
+        kept = f" The damaged file is kept as {self.set_aside}: delete it when you miss nothing, it takes room."
+        return f"The store was damaged ({self.found}). {goes_on}{kept if self.set_aside else ''}"
 
 
 # ---------------------------------------------------------------- what counts as damage

@@ -1,9 +1,9 @@
 """The whole daemon is killed at random instants while readings and words flow; afterwards everything must have been told.
 
-`KILLS` in the environment says how many (200); `KILL_SEED` which. The daemon, its store, a serial line, a broker and a mail
-server are real; only the clock is turned faster. Checked: each event that was heard was recorded before; recorded rows never
-change; the record, gone through again by the rules, gives the same events; each was published and each letter mailed, none
-under another id; every word was taken exactly once.
+`KILLS` in the environment says how many (200); `KILL_SEED` which; `WATCH_DAYS` how long it watches unharmed (0.1).
+The daemon, its store, a serial line, a broker and a mail server are real; only the clock is turned faster. Checked: each event
+that was heard was recorded before; recorded rows never change; the record, gone through again by the rules, gives the same
+events; each was published and each letter mailed, none under another id; every word was taken exactly once.
 """
 
 from __future__ import annotations
@@ -40,6 +40,7 @@ from rules.turn.advance import advance
 
 KILLS = int(os.environ.get("KILLS", "200"))
 SEED = int(os.environ.get("KILL_SEED", "8"))
+WATCH_DAYS = float(os.environ.get("WATCH_DAYS", "0.1"))
 SPEED = 1_500
 
 CONFIG = """
@@ -307,6 +308,39 @@ def test_killed_at_any_instant_it_loses_changes_and_invents_nothing(
     assert house.rows("PRAGMA integrity_check") == [("ok",)]
     same_as_recorded(house, events)
     all_told(house, events, box)
+
+
+def used(process: int) -> tuple[int, int, int]:
+    """Return the resident kB, open files and threads of a process."""
+    folder = Path(f"/proc/{process}")
+    return (
+        int((folder / "statm").read_text().split()[1]) * 4,
+        len(list((folder / "fd").iterdir())),
+        len(list((folder / "task").iterdir())),
+    )
+
+
+def test_while_the_record_grows_memory_open_files_and_threads_do_not(
+    shelf: tuple[Shelf, Any], wait_until: Callable[..., Any], capsys: pytest.CaptureFixture[str]
+) -> None:
+    house, _ = shelf
+    chance = random.Random(SEED)
+    process = house.start()
+    wait_until(lambda: house.store.exists() and house.rows("PRAGMA user_version") != [(0,)], "the store")
+    found, grown = [], []
+    for _ in range(40):
+        house.disturb(chance)
+        time.sleep(WATCH_DAYS * 86_400 / SPEED / 40)
+        found.append(used(process))
+        grown.append(house.rows("SELECT count(*) FROM reading")[0][0])
+    assert house.end(process, signal.SIGTERM) == 0
+    with capsys.disabled():
+        print(f"\n{WATCH_DAYS:g} days: kB, files, threads {found[9::10]}; readings {grown[9::10]}")
+    early, late = found[10:20], found[30:]
+    assert grown[9] < grown[19] < grown[29] < grown[39]
+    assert max(kb for kb, _, _ in late) <= 1.1 * max(kb for kb, _, _ in early)
+    assert min(files for _, files, _ in late) <= min(files for _, files, _ in early)
+    assert min(threads for _, _, threads in late) <= min(threads for _, _, threads in early)
 
 
 def same_as_recorded(house: Shelf, events: dict[str, dict[str, Any]]) -> None:
