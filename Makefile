@@ -34,9 +34,11 @@ bench: $(VENV)/test.stamp
 	$(BIN)/python tests/benchmarks/bench.py $(PARTS) $(if $(IDLE_S),--idle-s $(IDLE_S))
 
 # N streams in which everything happens that can, each cut elsewhere: the same events, ids and state? `make streams N=5000 SEED=7`;
-# it also shows what of the alarm table and of the readers of standing alarms they reach. A second a stream.
+# it also shows what of the alarm table and of the readers of standing alarms they reach. A second a stream. Then as many small
+# streams of the test suite.
 streams: $(VENV)/test.stamp
 	$(BIN)/python tests/properties/stream_trial.py --streams $(or $(N),500) $(if $(SEED),--seed $(SEED))
+	CUT_STREAMS=$(or $(N),500) $(BIN)/python -m pytest -q -k any_cutting tests/properties/test_cut_invariance.py
 
 # The whole daemon, killed N times at random instants: `make kills N=10000 SEED=3`.
 kills: $(VENV)/test.stamp

@@ -42,7 +42,7 @@ def quality_events(settings: Settings, heard: Heard, origin: str) -> tuple[Serie
         value = float(judged.value[index])
         events.append(
             QualityEvent(
-                id=f"{origin}.{heard.probe}.{heard.quantity}.quality.{memory.events}",
+                id=f"{origin}.{heard.probe}.{heard.quantity}.quality.{at_ms}.{memory.events}",
                 at_ms=at_ms,
                 chamber=place if place in settings.chambers else None,
                 probe=heard.probe,

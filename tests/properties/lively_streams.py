@@ -158,7 +158,7 @@ class _World:
                 self._drift(step)
                 now_ms += step
             now_ms = self._gap(entries, now_ms)
-        return entries, now_ms + draw.choice((1, 3 * MINUTE_MS, 9 * HOUR_MS))
+        return entries, now_ms + draw.choice((1, 1, 3 * MINUTE_MS, 3 * MINUTE_MS, HOUR_MS, 9 * HOUR_MS))
 
     def _begin_episode(self, settings: Settings, now_ms: int, step_ms: int) -> None:
         draw = self._draw
@@ -211,7 +211,9 @@ class _World:
         draw = self._draw
         if self._calm and draw.random() < 0.8:
             return now_ms
-        gap_ms = draw.choice((0, 0, 0, 5 * MINUTE_MS, HOUR_MS, 8 * HOUR_MS, 30 * HOUR_MS))
+        # Seldom a long one: each of its silent minutes is looked at, and costs.
+        long_ms = draw.choice((8 * HOUR_MS, 30 * HOUR_MS)) if draw.random() < 0.15 else HOUR_MS
+        gap_ms = draw.choice((0, 0, 0, 5 * MINUTE_MS, long_ms))
         if gap_ms and draw.random() < 0.4:
             entries.append(Pause(now_ms + gap_ms, now_ms))
         return now_ms + gap_ms
