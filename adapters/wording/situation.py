@@ -59,7 +59,7 @@ def situation(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
     now_ms = letter.at_ms
     parts = [
         section("", [_opening(letter, alarms, style)]),
-        section("Do this first", _to_do(letter, alarms, advice, style)),
+        section("Do this first", _to_do(letter, alarms, settings, style)),
         section("What is happening", [text(line) for line in _happening(alarms, settings, style, now_ms)]),
         section("What is left", [text(line) for line in _left(alarms, style, now_ms) + _next_marks(letter, settings, style)]),
         section("How it is now", points(as_it_is(letter, settings, style))),
@@ -68,15 +68,19 @@ def situation(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
         section("How sure", _how_sure(about, alarms, advice, style)),
         section("Why", [text(style.text(clean(line, 1500))) for line in _why(alarms, advice, style, now_ms)]),
         section("Look again", _look_again(advice, style, now_ms)),
-        section("Your answer", _quiet(letter, alarms, advice)),
+        section("Your answer", _quiet(letter, alarms, settings)),
         section("Take care", points([style.text(clean(line)) for line in (advice.cautions if advice else ())])),
     ]
     return [part for part in parts if part is not None]
 
 
 def standing_advice(about: Sequence[News]) -> AdviceEvent | None:
-    """Return the advice that a letter gives; what is said of one that was carried out and judged is none."""
-    return next((event for event in of_kind(about, AdviceEvent) if event.status != "verified"), None)
+    """Return the advice that a letter gives first; what is said of one that was carried out and judged is none."""
+    return next(iter(_asked(about)), None)
+
+
+def _asked(about: Sequence[News]) -> list[AdviceEvent]:
+    return [event for event in of_kind(about, AdviceEvent) if event.status != "verified"]
 
 
 def _came_of(about: Sequence[News], style: Style) -> list[str]:
@@ -123,8 +127,13 @@ _FORESEEN_H = 12.0
 
 def _next_marks(letter: LetterEvent, settings: Settings, style: Style) -> list[str]:
     """Return when each chamber that an alarm of heat or cold is about passes its next mark, by its newest value and pace."""
-    told = []
+    told, advice = [], standing_advice(letter.about)
+    if advice is not None and _age_s(advice, letter.at_ms) < _OLD_S:
+        told = _reaches(advice, settings, style, letter.at_ms)
+    foreseen = {reach.chamber for reach in advice.reaches} if advice is not None and told else set()
     for figures in letter.present:
+        if figures.chamber in foreseen:
+            continue
         kinds = {
             kind for one in of_kind(letter.about, AlarmEvent)
             if one.open and one.chamber == figures.chamber and (kind := ALARMS[one.alarm].harm) in ("heat", "cold")
@@ -143,6 +152,17 @@ def _next_marks(letter: LetterEvent, settings: Settings, style: Style) -> list[s
     return told
 
 
+def _reaches(advice: AdviceEvent, settings: Settings, style: Style, now_ms: int) -> list[str]:
+    """Return when each chamber passes its marks if no heat comes, the first chamber at the head."""
+    lines: dict[str, list[str]] = {}
+    found_ms = advice.found_ms or advice.at_ms
+    for reach in advice.reaches:
+        at, early, late = (style.clock(found_ms + ms, now_ms) for ms in (reach.after_ms, reach.early_ms, reach.late_ms))
+        said = f"{style.quantity(reach.mark_c, 'degC')} at about {at} (between {early} and {late})"
+        lines.setdefault(title_of(settings, reach.chamber), []).append(said)
+    return [f"Without heat {place} is at {' and at '.join(said)}." for place, said in lines.items()]
+
+
 def _opening(letter: LetterEvent, alarms: Sequence[AlarmEvent], style: Style) -> Block | None:
     to = {
         "second": "You get this letter because this still stands and the keeper has not acknowledged it.",
@@ -157,8 +177,12 @@ def _opening(letter: LetterEvent, alarms: Sequence[AlarmEvent], style: Style) ->
     return text(said) if said else None
 
 
-def _to_do(letter: LetterEvent, alarms: list[AlarmEvent], advice: AdviceEvent | None, style: Style) -> list[Block]:
-    lines = [style.text(_ended(clean(action.text))) for action in (advice.actions if advice else ())]
+def _to_do(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings, style: Style) -> list[Block]:
+    asked, advice = _asked(letter.about), standing_advice(letter.about)
+    lines = [
+        (f"{title_of(settings, one.chamber)}: " if len(asked) > 1 else "") + style.text(_ended(clean(action.text)))
+        for one in asked for action in one.actions
+    ]  # fmt: skip
     if not lines:
         lines = list(dict.fromkeys(first_step(alarm) for alarm in alarms))[:3]
     blocks = steps(lines)
@@ -264,18 +288,21 @@ def _prediction(row: Prediction, rest_s: float, style: Style) -> str:
     return f"After {span(rest_s)} I expect {temperature} (± {off}) and {humidity}."
 
 
-def _quiet(letter: LetterEvent, alarms: list[AlarmEvent], advice: AdviceEvent | None) -> list[Block]:
+def _quiet(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings) -> list[Block]:
     standing = [alarm for alarm in shown(alarms) if alarm.open]
     blocks: list[Block] = []
-    if advice is not None and advice.actions:
-        blocks += command("When you have done it, type on the server:", commands.done(advice.name))
+    names = [one.name for one in _asked(letter.about) if one.actions]
+    if names:
+        blocks.append(text("When you have done it, type on the server:"))
+        blocks += [Block("command", commands.done(name)) for name in names]
     if standing:
         blocks.append(text("You have seen it, and need no reminder:"))
         blocks += [Block("command", commands.acknowledge(alarm)) for alarm in standing[:3]]
     if standing and not any(alarm.level == "harmful" for alarm in standing):  # what does harm cannot be shelved
         blocks += command("Quiet for four hours (harm still comes through):", commands.shelve(standing[0]))
     if standing and letter.chamber:
-        blocks += command("All the numbers behind this:", commands.why(letter.chamber))
+        of = letter.chamber if letter.chamber in settings.chambers else standing[0].chamber or letter.chamber
+        blocks += command("All the numbers behind this:", commands.why(of))
     return blocks
 
 

@@ -54,10 +54,10 @@ MATERIAL_SHARE = 0.6
 """An amount that differs by more than this share is a material change."""
 QUIET_AFTER_MS = 30 * MINUTE_MS
 _NOTHING_TO_DO: dict[str, Any] = {
-    "actions": [], "cautions": [], "never": [], "device": None, "change": None, "amount": None, "unit": None,
+    "actions": [], "cautions": [], "never": [], "reaches": [], "device": None, "change": None, "amount": None, "unit": None,
     "act_within_s": None, "look_again_s": None,
 }
-EMERGENCIES = ("heat", "heater-failed", "cold")
+EMERGENCIES = ("heat", "heater-failed", "cold", "together")
 STORED_K = 1.0
 """What an unplugged mat still gives off may warm the box by so much; own estimate."""
 COOLS_K_H = 2.0
@@ -84,6 +84,8 @@ def consider(
     if now is not None and isinstance(found, Cause) and (talk.search_is_idle(before, found) or is_again(state.searched, now)):
         return talk.reminded(state, events), events
     wanted = searched(chamber, before, talk.steady, found) if isinstance(found, Cause) else found
+    if wanted is not None and wanted.follows:
+        return talk.led(state, events), events
     if not _stands(wanted, standing):
         return talk.closed(state, events), events
     if wanted is None or _hushed(state, wanted, situation):
@@ -155,7 +157,8 @@ class _Talk:
         self.situation, self.standing, self.origin = situation, standing, origin
         self.at_ms = situation.at_ms
         sudden = any(ALARMS[row.alarm].sudden and row.condition == "active" for row in standing.values())
-        self.steady = situation if sudden else steadied(chamber, situation)  # what is sudden is judged by the moment
+        # What is sudden, or moves several at once, is judged by the moment.
+        self.steady = situation if sudden or situation.besides else steadied(chamber, situation)
 
     # ------------------------------------------------------------ what is told
 
@@ -202,6 +205,8 @@ class _Talk:
             return True
         if URGENCY.index(urgency) > URGENCY.index(now.urgency) or (wanted.branch == "heat") != (now.branch == "heat"):
             return True
+        if "together" in (wanted.branch, now.branch) and wanted.branch != now.branch:
+            return True
         if wanted.branch in EMERGENCIES and self._turned_lethal(now):
             return True
         if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS:
@@ -223,8 +228,8 @@ class _Talk:
 
     def _urgency(self, branch: str) -> Priority:
         """Return the highest priority among the alarms that this answers; a runaway wakes whatever they say."""
-        if branch == "heat":
-            return "wake"
+        if branch in ("heat", "warming"):
+            return "wake" if branch == "heat" else "today"
         found = [row.priority for row in self.standing.values() if row.condition == "active" and row.priority in URGENCY]
         least: Priority = "morning" if branch == "turn-up" else "today"
         return URGENCY[max((URGENCY.index(name) for name in found), default=URGENCY.index(least))]
@@ -257,7 +262,7 @@ class _Talk:
         return Asked(
             device=first.device, change=first.change, amount=first.amount, unit=first.unit,
             reason=reason_of_plan(wanted, situation, self.steady), cautions=list(cautions_of(wanted, self.chamber)),
-            actions=list(wanted.actions), never=[row.text for row in wanted.never],
+            actions=list(wanted.actions), never=[row.text for row in wanted.never], reaches=list(wanted.reaches),
             case=None if wanted.cause is None else wanted.cause.case, urgency=urgency,
             act_within_s=self._within_s(wanted),
             look_again_s=min(wait_s, URGENT_LOOK_S) if urgency == "wake" else wait_s,
@@ -278,6 +283,7 @@ class _Talk:
         assert state.open is not None
         unit = self.settings.site.temperature_unit
         body: dict[str, Any] = vars(state.open.event) | changed
+        body["reaches"] = tuple(body["reaches"])
         body["actions"] = tuple(replace(row, text=in_keepers_unit(row.text, unit)) for row in body["actions"])
         for key in ("cautions", "never", "lacking"):
             body[key] = tuple(in_keepers_unit(text, unit) for text in body[key])
@@ -337,6 +343,15 @@ class _Talk:
         headline = "All is back in its band: nothing more to do" if back else "Advice withdrawn: its reason no longer stands"
         state = self._say(state, status, events, headline=headline, reason=reason, **_NOTHING_TO_DO)
         return replace(state, open=None, last=now, quiet_until_ms=self.at_ms + QUIET_AFTER_MS)
+
+    def led(self, state: AdviceState, events: list[AdviceEvent]) -> AdviceState:
+        """Return the state after another chamber of the room began to tell it for all."""
+        now = state.open
+        if now is None or now.done_ms is not None:
+            return state
+        text = "Withdrawn: it is told for all boxes of the room together"
+        state = self._say(state, "withdrawn", events, headline=text, reason=self._state_text(), **_NOTHING_TO_DO)
+        return replace(state, open=None, last=now)
 
     def _back(self) -> bool:
         goal, s = goal_of(self.chamber, self.situation), self.situation

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import exp, log
 from typing import Literal
@@ -11,14 +11,17 @@ from rules.advice.cause import Cause, Standing
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.model import COOLING, ChamberModel
 from rules.advice.state import AdviceState
-from rules.climate.situation import Situation
+from rules.climate.situation import Beside, Situation
 from rules.climate.thermostat import FALLS_K_H
 from rules.settings import Chamber
-from rules.terms.events import DAY_MS
+from rules.terms.events import DAY_MS, HOUR_MS, Reach
 from rules.trade import emergencies, practice
+from rules.trade.alarm_kinds import ALARMS
 from rules.trade.practice import ACTS, Step
 
 MOST_ACTIONS = 2
+FALLS_ON_H = 2.0
+"""So long a room that gets colder is taken to go on doing so; judgement."""
 MARKS_C = (15.0, 10.0)
 """Marks to which the time is told: growth has long stopped; it kills (Mueller et al. 2011; 15 degC is judgement)."""
 
@@ -27,18 +30,21 @@ MARKS_C = (15.0, 10.0)
 class Urgent:
     """What comes first: acts in order, words that take the place of an act's own, sized moves, what never, what to know."""
 
-    branch: Literal["heat", "heater-failed", "cold"]
+    branch: Literal["heat", "heater-failed", "cold", "together", "warming"]
     acts: tuple[str, ...]
     words: Mapping[str, str]
     moves: tuple[Move, ...] = ()
     never: tuple[practice.Never, ...]
     notes: tuple[str, ...]
+    reaches: tuple[Reach, ...] = ()
+    limits_harm: bool = False
+    follows: bool = False
 
 
 # ---------------------------------------------------------------- heat
 
 
-def heat(cause: Cause, state: AdviceState, situation: Situation) -> Urgent | None:
+def heat(cause: Cause, state: AdviceState, situation: Situation, model: ChamberModel) -> Urgent | None:
     """Return what lethal heat or a runaway asks for; None where it was unplugged and cools: there is nothing more to do."""
     t, slope = situation.temperature_c or 0.0, situation.temperature_slope_k_h or 0.0
     if cause.thermostat == "unplugged" and slope <= FALLS_K_H:
@@ -52,8 +58,15 @@ def heat(cause: Cause, state: AdviceState, situation: Situation) -> Urgent | Non
             "Is the mat really hot, and the garden's air with it?")
         if t < practice.HEAT_FIRST_C:
             acts.insert(1, "compare-probe")
-    never = emergencies.WAVE_NEVER if kind == "heat-wave" else emergencies.HEAT_NEVER
-    return Urgent(branch="heat", acts=_one_a_device(acts), words=words, never=never, notes=notes)
+    if kind != "heat-wave":
+        return Urgent(branch="heat", acts=_one_a_device(acts), words=words, never=emergencies.HEAT_NEVER, notes=notes)
+    besides = [beside for beside in situation.besides if beside.harm == "heat"]
+    if besides:
+        notes = (*notes, f"{len(besides) + 1} boxes get hot together: what helps one helps all, the smallest garden first.")
+    return Urgent(
+        branch="heat", acts=_one_a_device(acts), words=words, never=emergencies.WAVE_NEVER, notes=notes, limits_harm=True,
+        follows=_follows(besides, situation, model),
+    )
 
 
 def _kind_of_heat(cause: Cause, situation: Situation) -> str:
@@ -105,6 +118,9 @@ def cold_comes_first(cause: Cause, situation: Situation, standing: Mapping[str, 
         return False
     if cause.thermostat == "warming" and t > practice.LETHAL_COLD_C:
         return False  # the heat is back; more of it does not come faster
+    not_rising = (situation.temperature_slope_k_h or 0.0) < -FALLS_K_H
+    if cause.temperature == "low" and not_rising and any(beside.harm == "cold" for beside in situation.besides):
+        return True  # one cause for several: no cell of one of them answers it
     if _failed(standing) or (cause.temperature == "low" and cause.thermostat == "dead"):
         return True
     dry_side = cause.humidity != "high" and not cause.lid_wet
@@ -118,14 +134,33 @@ def _failed(standing: Mapping[str, Standing]) -> bool:
     return any(row.alarm == "heater-failed" and row.condition == "active" for row in standing.values())
 
 
+def warming(
+    cause: Cause, situation: Situation, standing: Mapping[str, Standing], model: ChamberModel, before: str
+) -> Urgent | None:
+    """Return what is left to say where the heat is back after it had failed, as the branch `before` told: let it come."""
+    if before not in ("heater-failed", "cold", "together", "warming") or cause.temperature != "low":
+        return None
+    slope = situation.temperature_slope_k_h or 0.0
+    if cause.thermostat != "warming" and slope < (FALLS_K_H if before == "warming" else -FALLS_K_H):
+        return None
+    if not any(ALARMS[row.alarm].harm == "cold" and row.condition == "active" for row in standing.values()):
+        return None
+    besides = [beside for beside in situation.besides if beside.harm == "cold"]
+    return Urgent(
+        branch="warming", acts=("let-warm",), words={}, never=emergencies.WARMING_NEVER, notes=(emergencies.WARM_BACK,),
+        follows=_follows(besides, situation, model),
+    )
+
+
 def cold(
     cause: Cause, situation: Situation, standing: Mapping[str, Standing], chamber: Chamber, knobs: Mapping[str, float],
     model: ChamberModel,
 ) -> Urgent:
     """Return what the cold asks for, by what the heater does; one that failed is looked at before it is called weak."""
-    kind = {None: "no-heat", "at-limit": "at-limit"}.get(cause.thermostat, "dead")
+    besides = [beside for beside in situation.besides if beside.harm == "cold"]
+    kind = {None: "no-heat", "at-limit": "at-limit"}.get(cause.thermostat, "power" if besides else "dead")
     if kind == "at-limit" and _failed(standing) and "heater-suspect" in cause.facts:
-        kind = "dead"
+        kind = "power" if besides else "dead"
     acts, moves = [], []
     for step in emergencies.COLD_BRANCH[kind]:
         if not allowed(step, cause):
@@ -137,15 +172,44 @@ def cold(
         acts.append(step.act)
     chosen = _one_a_device(acts)
     words = {"close-vents": f"{moves[0].text}; leave it a pinhole to breathe"} if moves else {}
-    branch: Literal["heater-failed", "cold"] = "heater-failed" if kind == "dead" else "cold"
+    order = _in_order(besides, situation, chamber, model)
+    if besides:
+        words |= {act: _ordered_text(act, order) for act in ("warm-now", "warm-place", "wrap-bottle") if act in chosen}
+    branch: Literal["heater-failed", "cold", "together"] = "heater-failed" if kind == "dead" else "cold"
+    branch = "together" if besides else branch
     return Urgent(
         branch=branch, acts=chosen, words=words, moves=tuple(move for move in moves if move.act in chosen),
-        never=emergencies.COLD_NEVER, notes=_why_cold(kind, cause, situation, model),
+        never=emergencies.COLD_NEVER, notes=_why_cold(kind, cause, situation, len(order)),
+        reaches=_reaches(kind, situation, order), follows=_follows(besides, situation, model),
     )
 
 
-def _why_cold(kind: str, cause: Cause, situation: Situation, model: ChamberModel) -> tuple[str, ...]:
+def _tau_h(model: ChamberModel) -> float:
+    return 1.0 / model.value(COOLING)
+
+
+def _follows(besides: Sequence[Beside], situation: Situation, model: ChamberModel) -> bool:
+    """Return whether another chamber tells it for all: the one with the smallest heat store."""
+    return any((one.time_constant_h, one.chamber) < (_tau_h(model), situation.chamber) for one in besides)
+
+
+def _in_order(besides: Sequence[Beside], situation: Situation, chamber: Chamber, model: ChamberModel) -> list[Beside]:
+    """Return all chambers that get cold, this one included: the one that is cold first at the head."""
+    spread = exp(model.covariance[COOLING][COOLING] ** 0.5)
+    title = chamber.title or situation.chamber
+    mine = Beside(situation.chamber, title, "cold", situation.temperature_c, _tau_h(model), spread)
+    return sorted([mine, *besides], key=lambda one: (one.time_constant_h, one.chamber))
+
+
+def _ordered_text(act: str, order: Sequence[Beside]) -> str:
+    names, text = ", then ".join(one.title for one in order), ACTS[act].text
+    return f"One box after the other, first {names}: {text[0].lower()}{text[1:]}"
+
+
+def _why_cold(kind: str, cause: Cause, situation: Situation, boxes: int) -> tuple[str, ...]:
     said = {
+        "power": f"{boxes} boxes lose their heat together: that is no fault of one heater but a power cut, or a breaker, strip "
+        "or timer that they share.",
         "at-limit": "The heater is on all the time and cannot do more: keep its heat in, or help it with a warmer place.",
         "no-heat": "Nothing heats this chamber: it follows the room.",
         "dead": "The temperature falls towards the room's, as it does when the heat has stopped.",
@@ -153,37 +217,46 @@ def _why_cold(kind: str, cause: Cause, situation: Situation, model: ChamberModel
     if kind == "dead" and not (situation.temperature_slope_k_h or 0.0) < 0.0:
         said = "It is far below what the thermostat is set to, and no heat is seen to come."
     lethal = "lethal-cold" in cause.facts
-    parts = [said, *_time_to_marks(kind, situation, model)]
-    if "room-no-warmer" in cause.facts:
+    parts, t, room = [said], situation.temperature_c, situation.room_temperature_c
+    if boxes > 1 and kind != "power":
+        parts.append(f"{boxes} boxes get cold together: the room is the cause.")
+    if kind != "at-limit" and t is not None and room is not None and room <= t - 1.0:
+        falls = ", and the room falls too" if (situation.room_slope_k_h or 0.0) < FALLS_K_H else ""
+        parts.append(f"Without heat it ends near the room's {room:.0f} °C{falls}.")
+    if "room-no-warmer" in cause.facts and boxes == 1:
         parts.append("The room is as cold as the chamber: the room is the cause.")
     if kind == "dead" and lethal:
         parts.append("If the lights are out too, it is a power cut.")
-    return (*parts, *((emergencies.COLD_ORDER, emergencies.WARM_BACK) if lethal else ()))
+    if boxes > 1:
+        parts.append("The box with the smallest store of heat comes first: it is cold first.")
+    order = () if boxes > 1 else (emergencies.COLD_ORDER,)
+    return (*parts, *((*order, emergencies.WARM_BACK) if lethal else ()))
 
 
-def _time_to_marks(kind: str, situation: Situation, model: ChamberModel) -> list[str]:
-    """Return where it ends without heat, and when it passes the marks on its way: an exponential to the room's temperature."""
-    t, room = situation.temperature_c, situation.room_temperature_c
-    if t is None or room is None or kind == "at-limit" or room > t - 1.0:
-        return []
-    spread = exp(model.covariance[COOLING][COOLING] ** 0.5)
-    tau_h = 1.0 / model.value(COOLING)
-    hours = {mark: tau_h * log((t - room) / (mark - room)) for mark in MARKS_C if room + 0.3 < mark < t}
-    reached = [
-        f"{mark:.0f} °C in about {_hours(left)} ({_hours(left / spread)} to {_hours(left * spread)})"
-        for mark, left in hours.items()
-    ]
-    end = f"Without heat it ends near the room's {room:.0f} °C"
-    return [f"{end}: it reaches {' and '.join(reached)}." if reached else f"{end}."]
+def _reaches(kind: str, situation: Situation, order: Sequence[Beside]) -> tuple[Reach, ...]:
+    """Return when each chamber passes the marks on its way without heat: an exponential to the room's temperature.
 
-
-def _hours(hours: float) -> str:
-    return f"{max(5, round(hours * 12) * 5)} min" if hours < 1.5 else f"{hours:.0f} h"
+    A room that falls itself is taken as cold as it will be when the chamber's own time constant is over.
+    """
+    room, slope = situation.room_temperature_c, situation.room_slope_k_h
+    if room is None or kind == "at-limit":
+        return ()
+    found = []
+    for one in order:
+        t, tau_h = one.temperature_c, one.time_constant_h
+        end = room + min(slope or 0.0, 0.0) * min(tau_h, FALLS_ON_H)
+        for mark in MARKS_C if t is not None else ():
+            if t is not None and end + 0.3 < mark < t:
+                hours = tau_h * log((t - end) / (mark - end))
+                ms = [round(hours * factor * HOUR_MS) for factor in (1.0, 1.0 / one.spread, one.spread)]
+                found.append(Reach(one.chamber, mark, *ms))
+    return tuple(found)
 
 
 def _one_a_device(acts: list[str]) -> tuple[str, ...]:
     """Return the first acts in order, one for each device: a device gets at most one change per message."""
     out: dict[str, str] = {}
     for act in acts:
-        out.setdefault("vent" if ACTS[act].device == "fan" else ACTS[act].device, act)
+        device = "power" if act == "check-power" else ACTS[act].device
+        out.setdefault("vent" if device == "fan" else device, act)
     return tuple(out.values())[:MOST_ACTIONS]

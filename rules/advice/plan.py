@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from rules.advice.balance import by_night, present_of
 from rules.advice.cause import Cause, Standing, goal_of, heat_comes_first, reason_of, thermostat_of
 from rules.advice.devices import Move, allowed, moves_for
-from rules.advice.emergency import MOST_ACTIONS, Urgent, cold, cold_comes_first, heat
+from rules.advice.emergency import MOST_ACTIONS, Urgent, cold, cold_comes_first, heat, warming
 from rules.advice.model import ChamberModel, model_from_json, prior_model
 from rules.advice.search import Forecast, Solution, solve
 from rules.advice.set_point import left_out, plug_in, turn_up
@@ -16,7 +16,7 @@ from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
 from rules.keeper.devices import heater_since_ms, present_knobs
 from rules.settings import Chamber
-from rules.terms.events import DAY_MS, HOUR_MS, Action
+from rules.terms.events import DAY_MS, HOUR_MS, Action, Reach
 from rules.trade import practice
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.practice import ACTS, Never, Step
@@ -45,6 +45,11 @@ class Plan:
     knobs: Mapping[str, float] | None = None
     notes: tuple[str, ...] = ()
     """Sentences of an emergency that stand in the reason."""
+    reaches: tuple[Reach, ...] = ()
+    limits_harm: bool = False
+    """Whether the cause is out of reach of what is at hand."""
+    follows: bool = False
+    """Whether another chamber of the room tells it for this one too."""
 
     def __post_init__(self) -> None:
         """Refuse a plan that contradicts itself; raises ValueError."""
@@ -129,7 +134,7 @@ def without_search(
         return _blind(situation, standing)
     cause = cause_of(chamber, state, situation, standing)
     if heat_comes_first(situation, standing, cause.thermostat, cause.goal):
-        return _urgent(cause, heat(cause, state, situation))
+        return _urgent(cause, heat(cause, state, situation, model_of(chamber, state)))
     if cause.thermostat == "unplugged" and left_out(state, situation):
         acts = ("leave-out", "warm-place") if cause.temperature == "low" else ("leave-out",)
         return _plain("left-out", cause, acts, Never("Do not try it once more as it is."))
@@ -138,6 +143,10 @@ def without_search(
     special = _special(cause, state, situation, standing)
     if special is not None:
         return special
+    last = state.open or state.last
+    back = warming(cause, situation, standing, model_of(chamber, state), "" if last is None else last.branch)
+    if back is not None:
+        return _urgent(cause, back)
     if cold_comes_first(cause, situation, standing):
         knobs = present_knobs(chamber, situation.changes)
         return _urgent(cause, cold(cause, situation, standing, chamber, knobs, model_of(chamber, state)))
@@ -192,6 +201,7 @@ def _urgent(cause: Cause, urgent: Urgent | None) -> Plan | None:
     return Plan(
         branch=urgent.branch, cause=cause, actions=actions, acts=urgent.acts, moves=urgent.moves,
         never=fitting(urgent.never, urgent.acts, urgent.moves), notes=urgent.notes,
+        reaches=urgent.reaches, limits_harm=urgent.limits_harm, follows=urgent.follows,
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from rules.terms.events import Action, Priority, answer_name
+from rules.terms.events import Action, Priority, Reach, answer_name
 
 
 @dataclass
@@ -46,6 +46,7 @@ class Asked:
     cautions: list[str] = field(default_factory=list)
     actions: list[Action] = field(default_factory=list)
     never: list[str] = field(default_factory=list)
+    reaches: list[Reach] = field(default_factory=list)
     case: str | None = None
     urgency: Priority = "today"
     act_within_s: int | None = None

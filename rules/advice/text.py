@@ -94,7 +94,7 @@ def _why(plan: Plan, cause: Cause, situation: Situation) -> list[str]:
     if plan.branch == "cell":
         parts.append(_sentence(_diagnosis(plan, cause)))
         parts += _numbers(cause, situation)
-    if plan.branch in ("heat", "heater-failed", "cold") and situation.room_temperature_c is not None:
+    if plan.branch in ("heat", "heater-failed", "cold", "together") and situation.room_temperature_c is not None:
         parts.append(f"The room is at {situation.room_temperature_c:.1f} °C.")
     return parts + list(plan.notes)
 
@@ -144,8 +144,10 @@ def _then(rest: Forecast, lid_known: bool, now: Situation) -> str:
 def beyond_devices(plan: Plan) -> bool:
     """Return whether hardly anything that is at hand helps: something would have to be rebuilt or carried elsewhere."""
     solution = plan.solution
-    if solution is None or solution.feasible or not solution.unmet or plan.leaves_it:
+    if plan.leaves_it:
         return False
+    if solution is None or solution.feasible or not solution.unmet:
+        return plan.limits_harm
     return solution.winner.violation >= LITTLE_HELP_SHARE * solution.idle.violation
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from rules.keeper.state import DeviceChange
 from rules.terms.condition_changes import Harm
@@ -18,6 +19,20 @@ class Swing:
     drift: float
     """Between the hours' own means: small while it swings about one place."""
     hours: int
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """Another chamber of the room that gets hot or cold at the same time."""
+
+    chamber: str
+    title: str
+    harm: Literal["heat", "cold"]
+    temperature_c: float | None
+    time_constant_h: float
+    """In which its lead over the room falls to 37 %: the smaller, the sooner it is cold."""
+    spread: float
+    """Factor of the time constant's uncertainty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,5 +92,7 @@ class Situation:
     """The humidity probe is at its top and not to be believed as air humidity."""
     harm: tuple[Harm, ...] = ()
     """What is used up of what such a garden bears, by kind of harm; what is healing has no time left. An own estimate."""
+    besides: tuple[Beside, ...] = ()
+    """The chambers of the room that get hot or cold with it: one cause moves them all."""
     lacking: tuple[str, ...] = ()
     """What is missing for a full judgement, in words: `no room probe`, `humidity probe not believed`, ..."""

@@ -10,6 +10,7 @@ from rules.alarms.state import record_key
 from rules.climate.course import Presents
 from rules.settings import Settings
 from rules.telling.policy import ASKING, is_sent
+from rules.telling.quiet_hours import quiet_until_ms
 from rules.telling.state import Heard, Owed, Sent, Sort, TellingState, Thread, When
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, CareEvent, Figures, LetterEvent, News
 from rules.trade.alarm_kinds import ALARMS
@@ -19,6 +20,8 @@ AGAIN_FOR_MS = 6 * HOUR_MS
 """A situation that comes back within this goes on in the same thread."""
 NEXT_WITHIN_MS = HOUR_MS
 """One more sign of what was told less than this ago, with the same thing to do, goes with the next letter; judgement."""
+SAME_WITHIN_MS = 30 * MINUTE_MS
+"""The same harm to the same chamber told less than this ago, no graver since and no mark crossed, does so too; judgement."""
 FLOOD_COUNT, FLOOD_WINDOW_MS = 3, 10 * MINUTE_MS
 """More letters than this within so long become one summary. Own judgement."""
 CALM_LETTERS = 4
@@ -78,7 +81,7 @@ class Desk:
         """Tell the second address of alarms that nobody has acknowledged."""
         thread = self._thread(f"situation.{place}", at_ms)
         thread.second = True
-        about = self._ordered([heard.latest for heard in self.unanswered(place)]) + self._advice(place)
+        about = self._ordered([heard.latest for heard in self.unanswered(place)]) + self.state.asked(place)
         self.write(f"situation.{place}", "escalation", place, about, at_ms, to="second", urgent=True)
 
     def unanswered(self, place: str) -> list[Heard]:
@@ -150,7 +153,7 @@ class Desk:
                 heard.told, heard.told_ms, heard.told_priority = True, at_ms, owed.priority
             for event in owed.about:
                 if isinstance(event, AdviceEvent) and owed.sort != "all-clear":
-                    self.state.advice_sent[owed.place] = event
+                    self.state.advice_sent[event.chamber or "site"] = event
 
     # ------------------------------------------------------------ what goes together
 
@@ -176,11 +179,16 @@ class Desk:
 
     def _is_enough(self, group: Group, at_ms: int) -> bool:
         """Whether the place has had its letters of the day, and this one is no worse than the last."""
-        thread, advice = self.state.threads.get(f"situation.{group.place}"), self.state.advice.get(group.place)
+        thread = self.state.threads.get(f"situation.{group.place}")
         if thread is None or group.sort not in _SORTS[:4] or self._is_worse(group, thread, at_ms):
             return False
-        most = 1 if thread.beyond_devices and (advice is None or advice.beyond_devices) else CALM_LETTERS
-        return sum(told_ms > at_ms - DAY_MS for told_ms in thread.calm_ms) >= most
+        if self._beyond(group.place, thread):
+            return thread.told_ms is not None and thread.told_ms > at_ms - DAY_MS
+        return sum(told_ms > at_ms - DAY_MS for told_ms in thread.calm_ms) >= CALM_LETTERS
+
+    def _beyond(self, place: str, thread: Thread) -> bool:
+        """Whether it was told that what is at hand cannot repair it, and nothing else is advised since."""
+        return thread.beyond_devices and all(advice.beyond_devices for advice in self.state.asked(place))
 
     def _is_worse(self, group: Group, thread: Thread, at_ms: int) -> bool:
         """Whether something began, got worse, or may wake, as the last letters of its place did not say."""
@@ -188,25 +196,40 @@ class Desk:
             return True
         items = [self.state.owed[key] for key in group.keys]
         alarms = [event for owed in items for event in owed.about if isinstance(event, AlarmEvent)]
-        worse = any(alarm.change in ("worsened", "escalated") or alarm.level == "harmful" for alarm in alarms)
-        ranks = [rank(owed.priority) for owed in items]
-        return worse or max(ranks) > thread.rank or max(ranks) == rank("wake")
+        most = max(rank(owed.priority) for owed in items)
+        if most > thread.rank or any(alarm.worse == "mark" for alarm in alarms):
+            return True
+        if self._beyond(group.place, thread):
+            return False
+        return most == rank("wake") or any(
+            alarm.change in ("worsened", "escalated") or alarm.level == "harmful" for alarm in alarms
+        )
 
     def _can_wait(self, group: Group, at_ms: int) -> bool:
         """Whether it is one more sign of what the last letter told: no worse, no harm, and the same advice stands."""
         state, items = self.state, [self.state.owed[key] for key in group.keys]
-        thread, advice = state.threads.get(f"situation.{group.place}"), state.advice.get(group.place)
-        if group.sort != "situation" or thread is None or not thread.open or thread.told_ms is None or advice is None:
+        thread, advice = state.threads.get(f"situation.{group.place}"), state.asked(group.place)
+        if group.sort not in ("situation", "escalation") or thread is None or not thread.open or thread.told_ms is None:
             return False
-        if at_ms - thread.told_ms >= NEXT_WITHIN_MS or not is_sent(state, advice):
+        if not advice or at_ms - thread.told_ms >= NEXT_WITHIN_MS or not all(is_sent(state, one) for one in advice):
             return False
-        if any(at_ms - owed.at_ms >= NEXT_WITHIN_MS for owed in items):
+        graver = max(rank(owed.priority) for owed in items) > thread.rank
+        if graver or any(at_ms - owed.at_ms >= NEXT_WITHIN_MS for owed in items):
             return False
-        worst = max(rank(owed.priority) for owed in items)
-        events = [event for owed in items for event in owed.about]
-        return worst <= thread.rank and all(
-            isinstance(event, AlarmEvent) and (event.level == "outside" or event.change == "returned") for event in events
-        )
+        alarms = [event for owed in items for event in owed.about if isinstance(event, AlarmEvent)]
+        if len(alarms) < sum(len(owed.about) for owed in items):
+            return False
+        if at_ms - thread.told_ms < SAME_WITHIN_MS and all(self._was_told(event, group.place) for event in alarms):
+            return True
+        return group.sort == "situation" and all(event.level == "outside" or event.change == "returned" for event in alarms)
+
+    def _was_told(self, alarm: AlarmEvent, place: str) -> bool:
+        """Whether a letter of the place has told of the same harm to the same chamber, and no mark is crossed since."""
+        told = {
+            (heard.latest.chamber, ALARMS[heard.latest.alarm].harm) for heard in self.state.heard.values()
+            if heard.place == place and heard.told and heard.open
+        }  # fmt: skip
+        return alarm.change != "raised" and alarm.worse != "mark" and (alarm.chamber, ALARMS[alarm.alarm].harm) in told
 
     def _group(self, place: str, kind: str) -> Group | None:
         mine = {key: owed for key, owed in self.state.owed.items() if owed.place == place and _class(owed) == kind}
@@ -235,7 +258,8 @@ class Desk:
         self._settle(key, group, at_ms)
         if key.startswith("situation."):
             self.state.verified.pop(group.place, None)
-        night = group.sort in ("situation", "escalation") and group.wakes
+        quiet = quiet_until_ms(at_ms, self.settings.telling, self.settings.zone) is not None
+        night = group.sort in ("situation", "escalation") and (group.wakes or quiet)  # what can wait for the morning has waited
         self.state.sent.append(Sent(at_ms))
         urgent = night or (group.sort == "reminder" and group.wakes)
         self.write(key, group.sort, group.place, about, at_ms, urgent=urgent, to=to)
@@ -294,7 +318,7 @@ class Desk:
         if group.sort == "reminder":
             news = self._ordered([heard.latest for heard in self.unanswered(group.place)]) + news
         if group.sort in ("escalation", "situation", "reminder") and not any(isinstance(event, AdviceEvent) for event in news):
-            news += self._advice(group.place)
+            news += self.state.asked(group.place)
         if group.sort in ("care", "system"):
             return news
         verified = self.state.verified.get(group.place)
@@ -314,10 +338,6 @@ class Desk:
             )
         ]
         return self._ordered(here)
-
-    def _advice(self, place: str) -> list[News]:
-        advice = self.state.advice.get(place)
-        return [] if advice is None else [advice]
 
     @staticmethod
     def _ordered(events: Iterable[News]) -> list[News]:

@@ -19,6 +19,7 @@ from rules.terms.events import (
     WordEvent,
 )
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.emergencies import TOGETHER_FOR_MS
 from rules.trade.urgency import rank
 
 CHATTER_QUIET_FOR_MS = 6 * HOUR_MS
@@ -84,6 +85,7 @@ def _alarm(settings: Settings, state: TellingState, event: AlarmEvent) -> None:
         _overtake(state, event)
     if event.change == "raised":
         _count_raise(state, key, heard, event.at_ms)
+    _share(settings, state, heard, event.at_ms)
     if event.change in _OVER:
         _over(settings, state, key, heard, event)
     elif not heard.shown or event.change == "acknowledged":
@@ -109,11 +111,42 @@ def _update(heard: Heard, event: AlarmEvent) -> None:
         heard.chattering = True
 
 
+def _share(settings: Settings, state: TellingState, heard: Heard, at_ms: int) -> None:
+    """One cause, one letter: what moves several chambers of a room the same way at once is told of the room from then on."""
+    room = _moving_room(settings, heard)
+    if not room or heard.room or not heard.open:
+        return
+    harm = ALARMS[heard.latest.alarm].harm
+    same = {
+        key: one for key, one in state.heard.items()
+        if one.open and _moving_room(settings, one) == room and ALARMS[one.latest.alarm].harm == harm
+        and abs((one.latest.since_ms or 0) - (heard.latest.since_ms or 0)) <= TOGETHER_FOR_MS
+    }  # fmt: skip
+    chambers = {one.latest.chamber for one in same.values()}
+    if len(chambers) < 2:
+        return
+    for one in same.values():
+        one.room = room
+    for key, owed in state.owed.items():
+        if owed.alarm in same or (owed.place in chambers and key.startswith("advice/")):
+            owed.place = room
+    for chamber in chambers:
+        thread = state.threads.get(f"situation.{chamber}")
+        if thread is not None and not any(one.place == chamber and one.told and one.open for one in state.heard.values()):
+            thread.open, thread.closed_ms = False, at_ms
+
+
+def _moving_room(settings: Settings, heard: Heard) -> str:
+    """Return the room whose weather or power may be behind heat or cold of a chamber; empty: it is no such alarm."""
+    kind, chamber = ALARMS[heard.latest.alarm], settings.chambers.get(heard.latest.chamber or "")
+    return chamber.room if chamber is not None and chamber.room and kind.room_moves and kind.harm in ("heat", "cold") else ""
+
+
 def _count_raise(state: TellingState, key: str, heard: Heard, at_ms: int) -> None:
     state.raises[key] = state.raises.get(key, 0) + 1
     if heard.raised_ms is not None and at_ms - heard.raised_ms >= CHATTER_QUIET_FOR_MS:
         heard.chattering = False
-    heard.raised_ms, heard.letter_value, heard.letter_value_ms = at_ms, None, None
+    heard.raised_ms, heard.letter_value, heard.letter_value_ms, heard.room = at_ms, None, None, ""
 
 
 def _standing(settings: Settings, state: TellingState, key: str, heard: Heard, event: AlarmEvent) -> None:
@@ -138,13 +171,13 @@ def _standing(settings: Settings, state: TellingState, key: str, heard: Heard, e
 
 def _overtake(state: TellingState, alarm: AlarmEvent) -> None:
     """Let go of advice from before this alarm that it speaks against: no letter carries both. What is advised now follows."""
-    place = alarm.chamber or "site"
-    advice = state.advice.get(place)
+    chamber = alarm.chamber or "site"
+    advice = state.advice.get(chamber)
     if advice is not None and _speaks_against(alarm, advice):
-        del state.advice[place]
-    owed = state.owed.get(f"advice/{place}")
+        del state.advice[chamber]
+    owed = state.owed.get(f"advice/{chamber}")
     if owed is not None and owed.sort != "all-clear" and _speaks_against(alarm, owed.about[0]):
-        del state.owed[f"advice/{place}"]
+        del state.owed[f"advice/{chamber}"]
         state.line(owed.about[0])
 
 
@@ -181,15 +214,15 @@ def _over(settings: Settings, state: TellingState, key: str, heard: Heard, event
 
 
 def _advice(settings: Settings, state: TellingState, event: AdviceEvent) -> None:
-    place = event.chamber or "site"
+    chamber = event.chamber or "site"
     if event.status in ASKING:
-        state.advice[place] = event
-        _advise(settings, state, place, event)
+        state.advice[chamber] = event
+        _advise(settings, state, chamber, event)
     elif event.status in ("resolved", "withdrawn"):
-        state.advice.pop(place, None)
-        _advice_over(settings, state, place, event)
+        state.advice.pop(chamber, None)
+        _advice_over(settings, state, chamber, event)
     else:
-        _verified(state, place, event)
+        _verified(state, chamber, event)
 
 
 def is_sent(state: TellingState, advice: AdviceEvent) -> bool:
@@ -203,18 +236,18 @@ def is_sent(state: TellingState, advice: AdviceEvent) -> bool:
     )
 
 
-def _verified(state: TellingState, place: str, event: AdviceEvent) -> None:
+def _verified(state: TellingState, chamber: str, event: AdviceEvent) -> None:
     """What was done has been judged: that advisory is over, and the next letter says what came of it."""
     state.line(event)
-    state.verified[place] = event
-    state.advice.pop(place, None)
-    state.advice_sent.pop(place, None)
-    state.owed.pop(f"advice/{place}", None)
+    state.verified[state.home(chamber)] = event
+    state.advice.pop(chamber, None)
+    state.advice_sent.pop(chamber, None)
+    state.owed.pop(f"advice/{chamber}", None)
 
 
-def _advise(settings: Settings, state: TellingState, place: str, event: AdviceEvent) -> None:
-    key = f"advice/{place}"
-    when = when_told(settings, event.urgency, event.at_ms)
+def _advise(settings: Settings, state: TellingState, chamber: str, event: AdviceEvent) -> None:
+    key, place = f"advice/{chamber}", state.home(chamber)
+    when = _advice_when(settings, state, place, event)
     thread = state.threads.get(f"situation.{place}")
     recent = thread is not None and thread.news_ms is not None and event.at_ms - thread.news_ms < ADVICE_CALM_FOR_MS
     owed = state.owed.get(key)
@@ -231,16 +264,32 @@ def _advise(settings: Settings, state: TellingState, place: str, event: AdviceEv
         owe(state, key, Owed(place, "situation", event.urgency, "next" if calm else when, event.at_ms, [event]))
 
 
-def _advice_over(settings: Settings, state: TellingState, place: str, event: AdviceEvent) -> None:
-    unsent = state.owed.pop(f"advice/{place}", None)
-    if state.advice_sent.pop(place, None) is None:
+def _advice_when(settings: Settings, state: TellingState, place: str, event: AdviceEvent) -> When:
+    """Return when advice is told: as soon as an alarm that was told there and that it answers would be."""
+    pressing = [
+        one.latest for one in state.heard.values()
+        if one.place == place and one.told and one.shown and one.latest.priority == "today"
+    ]
+    if event.urgency == "today" and any(_told_at(settings, alarm, event.at_ms) == "now" for alarm in pressing):
+        return "now"
+    return when_told(settings, event.urgency, event.at_ms)
+
+
+def _told_at(settings: Settings, alarm: AlarmEvent, at_ms: int) -> When:
+    left_s = None if alarm.seconds_left is None else alarm.seconds_left - (at_ms - alarm.at_ms) / 1000
+    return when_told(settings, alarm.priority, at_ms, alarm=alarm.alarm, seconds_left=left_s)
+
+
+def _advice_over(settings: Settings, state: TellingState, chamber: str, event: AdviceEvent) -> None:
+    unsent, place = state.owed.pop(f"advice/{chamber}", None), state.home(chamber)
+    if state.advice_sent.pop(chamber, None) is None:
         if unsent is not None:
             state.line(event)
         return
     thread = state.threads.get(f"situation.{place}")
     alone = thread is not None and thread.open and not any(one.place == place and one.told for one in state.heard.values())
     when = when_told(settings, "today", event.at_ms) if alone else "digest"
-    owe(state, f"advice/{place}", Owed(place, "all-clear", "today", when, event.at_ms, [event]))
+    owe(state, f"advice/{chamber}", Owed(place, "all-clear", "today", when, event.at_ms, [event]))
 
 
 def _care(settings: Settings, state: TellingState, event: CareEvent) -> None:
@@ -264,10 +313,11 @@ def _system(settings: Settings, state: TellingState, event: SystemEvent) -> None
 
 def _word(state: TellingState, event: WordEvent) -> None:
     """What was advised is done: that is an answer, though the alarm stands until its figure is right."""
-    thread = state.threads.get(f"situation.{event.chamber}")
+    place = state.home(event.chamber)
+    thread = state.threads.get(f"situation.{place}")
     if event.word == "advice-done" and event.accepted and thread is not None:
         thread.answered_ms = event.at_ms
-        state.owed.pop(f"remind/{event.chamber}", None)
+        state.owed.pop(f"remind/{place}", None)
 
 
 def _quality(state: TellingState, event: QualityEvent) -> None:

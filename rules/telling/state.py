@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from rules.terms.events import AdviceEvent, AlarmEvent, News, Priority, QualityEvent, Stored
+from rules.trade.urgency import rank
 
 LINES_KEPT = 200
 Sort = Literal["situation", "escalation", "reminder", "all-clear", "summary", "digest", "care", "system"]
@@ -36,11 +37,13 @@ class Heard:
     letter_value: float | None = None
     """Its value in the last letter of this occurrence, and when that was read."""
     letter_value_ms: int | None = None
+    room: str = ""
+    """The room whose air or power moves it along with other chambers: all of them are told as one; empty: it stands alone."""
 
     @property
     def place(self) -> str:
-        """Where it is."""
-        return self.latest.chamber or "site"
+        """Where it is told of."""
+        return self.room or self.latest.chamber or "site"
 
     @property
     def open(self) -> bool:
@@ -158,6 +161,16 @@ class TellingState:
             raises=dict(self.raises),
             quality=dict(self.quality),
         )
+
+    def home(self, chamber: str | None) -> str:
+        """Return the place under which news of a chamber are told now: its room's while that moves it."""
+        rooms = (heard.room for heard in self.heard.values() if heard.room and heard.open and heard.latest.chamber == chamber)
+        return next(rooms, chamber or "site")
+
+    def asked(self, place: str) -> list[AdviceEvent]:
+        """Return the standing advice of a place, the most urgent first."""
+        found = [advice for chamber, advice in self.advice.items() if self.home(chamber) == place]
+        return sorted(found, key=lambda advice: (-rank(advice.urgency), advice.chamber or ""))
 
     def line(self, *events: News) -> None:
         """Keep events for the next digests, the latest ones when there are too many."""

@@ -234,6 +234,17 @@ class Prediction:
     dew_margin_u_k: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """When a chamber passes a mark if nothing comes to help: from when the advice was found, likely, at the earliest, late."""
+
+    chamber: str
+    mark_c: float
+    after_ms: int
+    early_ms: int
+    late_ms: int
+
+
 def answer_name(advisory: str, revision: int) -> str:
     """Return what the keeper calls one wording of an advisory when saying that it is done: `nest-2`, then `nest-2.2`."""
     return advisory if revision == 1 else f"{advisory}.{revision}"
@@ -257,6 +268,7 @@ class AdviceEvent(Event):
     actions: tuple[Action, ...] = ()
     never: tuple[str, ...] = ()
     predictions: tuple[Prediction, ...] = ()
+    reaches: tuple[Reach, ...] = ()
     case: str | None = None
     urgency: Priority = "today"
     act_within_s: int | None = None

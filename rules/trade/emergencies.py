@@ -5,7 +5,12 @@ The acts themselves stand in `rules.trade.practice`. A row without a source is c
 
 from __future__ import annotations
 
-from rules.trade.practice import AIR, NO_COVER_HOT, NO_MIST_HOT, Never, Step, steps
+from rules.terms.events import HOUR_MS
+from rules.trade.practice import AIR, HEAT, NO_COVER_HOT, NO_MIST_HOT, Never, Step, steps
+
+TOGETHER_FOR_MS = 3 * HOUR_MS
+"""Chambers of one room that get cold or hot within this of each other have one cause: a small box is hours ahead of a large
+one; own judgement."""
 
 HEAT_BRANCH: dict[str, tuple[Step, ...]] = {
     "runaway": steps("stop-heater", "fan-now", "air-now", Step("move-box", when=("lethal-heat",))),
@@ -23,16 +28,21 @@ WAVE_NEVER = (
 
 COLD_BRANCH: dict[str, tuple[Step, ...]] = {
     "dead": steps("check-heater", Step("warm-now", when=("lethal-cold",)), "warm-place"),
+    "power": steps("check-power", Step("warm-now", when=("lethal-cold",)), "warm-place"),
     "at-limit": steps(Step("warm-place", when=("lethal-cold",)), Step("wrap-bottle", when=("lethal-cold",)), "close-vents",
         "wrap-box", "warm-place"),
     "no-heat": steps("warm-place", Step("wrap-bottle", when=("lethal-cold",)), "wrap-box"),
 }
-"""What comes first in the cold, by what the heater does: dead or pulled out, on all the time and too weak, or not there.
-Common practice, no source."""
+"""What comes first in the cold, by what the heater does: dead or pulled out, without power along with others, on all
+the time and too weak, or not there. Common practice, no source."""
 COLD_NEVER = (
     Never("No candle, camping stove or other open flame near the box, and no hot pack inside it."),
     Never("Do not put heat under the box, and do not cover its vents or its mat."),
     Never("Do not air the box: it cools.", AIR),
+)
+WARMING_NEVER = (
+    Never("Do not turn it up to catch up faster.", HEAT),
+    Never("Do not wipe or air the box now: the lid dries as it warms, and airing cools it.", AIR),
 )
 COLD_ORDER = "With several boxes take the smallest garden first: it bears least."
 """Judgement."""

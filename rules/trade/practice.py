@@ -115,6 +115,13 @@ ACTS: dict[str, Act] = {
         "room", "more",
         "Warm the room, or carry the box, level and slowly, to the warmest room you have, off the floor",
     ),
+    "let-warm": Act("heater", "hold", "The heat is back: leave the box as it is and look again in an hour"),
+    "check-power": Act(
+        "room", "check",
+        "See whether the power is out: the lights, a breaker or residual-current device that has tripped, the strip or timer "
+        "that the heaters share",
+        needs=("heater",),
+    ),
     "warm-now": Act(
         "room", "more",
         "Carry the box, level and slowly, to the warmest room: off the floor, blankets round the sides, a gap left for air; "

@@ -211,7 +211,7 @@ def _stretch(settings: Settings, state: EngineState, stretch: Stretch) -> list[E
         settings, state.care, heard, at_ms, stretch.until_ms, state.origin, Climate(state.places)
     )
     events += cared
-    events += advise(settings, state, perceived.views, before, told)
+    events += advise(settings, state, perceived.views, before, told, presents)
     for name, place in state.places.items():  # rooms too, and places that were silent
         state.places[name] = replace(place, hours=pruned(place.hours, stretch.until_ms))
     return _told(settings, state, events, at_ms, stretch.until_ms, presents)

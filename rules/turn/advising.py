@@ -10,6 +10,7 @@ import numpy as np
 from rules.advice import advisory
 from rules.advice.steady import LEAST_HOURS
 from rules.alarms import alarms
+from rules.climate.course import Presents
 from rules.climate.hours import Climate, Hourly, swing_of
 from rules.climate.situate import situation_at, situations_at
 from rules.climate.situation import Situation
@@ -17,6 +18,7 @@ from rules.climate.view import View
 from rules.settings import Settings
 from rules.terms.events import HOUR_MS, AlarmEvent, Event
 from rules.turn.state import EngineState
+from rules.turn.together import Together
 
 SWING_MS = 3 * HOUR_MS
 """A mat's thermostat switches within half an hour to two hours: three hold a whole swing; own estimate."""
@@ -29,11 +31,14 @@ def advise(
     views: dict[str, View],
     before: dict[str, dict[str, alarms.AlarmRecord]],
     told: Sequence[Event],
+    presents: Presents,
 ) -> list[Event]:
     """Let each chamber's adviser look wherever an alarm turned or ten minutes have passed."""
     events: list[Event] = []
+    turned = [event for event in told if isinstance(event, AlarmEvent)]
+    together = Together(settings, state, presents, before, turned)
     for name, view in views.items():
-        mine = [event for event in told if isinstance(event, AlarmEvent) and event.chamber == name]
+        mine = [event for event in turned if event.chamber == name]
         adviser, set_ = state.advice.get(name, advisory.AdviceState()), state.keeper.devices.get(name, ())
         owes = advisory.owes(adviser, settings.chambers[name], set_)
         if not mine and not before[name] and not owes:
@@ -46,7 +51,7 @@ def advise(
             if not stands and not owes:
                 continue
             situation = situations.get(index) or situation_at(view, index, settings.pressure_pa)
-            situation = for_adviser(state, situation, adviser)
+            situation = for_adviser(state, situation, adviser, together)
             adviser, spoken = advisory.consider(settings, name, adviser, situation, stands, state.origin)
             owes = advisory.owes(adviser, settings.chambers[name], set_)
             events += spoken
@@ -54,8 +59,9 @@ def advise(
     return events
 
 
-def for_adviser(state: EngineState, situation: Situation, adviser: advisory.AdviceState) -> Situation:
-    """Return the situation with the settings as told, and with the swings of the last hours since one was changed."""
+def for_adviser(state: EngineState, situation: Situation, adviser: advisory.AdviceState, together: Together) -> Situation:
+    """Return the situation with the settings as told, the swings of the last hours since one was changed, and the chambers
+    that are moved with it."""
     climate, changes = Climate(state.places), tuple(state.keeper.devices.get(situation.chamber, ()))
     changed_ms = advisory.changed_ms(adviser, changes)
     since_ms = situation.at_ms - SWING_MS if changed_ms is None else max(changed_ms, situation.at_ms - SWING_MS)
@@ -65,7 +71,7 @@ def for_adviser(state: EngineState, situation: Situation, adviser: advisory.Advi
     settling = changed_ms is not None and (humidity is None or humidity.hours < LEAST_HOURS)
     return replace(
         situation, changes=changes, temperature_swing=temperature, humidity_swing=humidity, margin_swing=margin,
-        settling=settling,
+        settling=settling, besides=together.besides(situation.chamber, situation.at_ms),
     )
 
 

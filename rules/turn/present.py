@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from rules.advice.state import AdviceState
+from rules.alarms import alarms
+from rules.climate.course import Presents
 from rules.climate.situation import Situation
 from rules.settings import Settings
 from rules.turn.advising import for_adviser
 from rules.turn.state import EngineState
+from rules.turn.together import Together
 
 
 def present(settings: Settings, state: EngineState) -> dict[str, Situation]:
@@ -19,4 +22,6 @@ def advised_on(settings: Settings, state: EngineState, chamber: str) -> Situatio
     """Return a chamber's present as its adviser would look at it: with the swings of the last hours and the settings told."""
     situation = present(settings, state).get(chamber)
     adviser = state.advice.get(chamber, AdviceState())
-    return None if situation is None else for_adviser(state, situation, adviser)
+    standing = {name: alarms.standing(state.alarms, name) for name in settings.chambers}
+    together = Together(settings, state, Presents(state.places), standing)
+    return None if situation is None else for_adviser(state, situation, adviser, together)

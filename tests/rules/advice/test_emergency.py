@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass, field, replace
 
@@ -89,9 +90,14 @@ def test_lethal_cold_is_answered_with_a_warm_place_never_with_foam_or_a_step(cas
 
 def test_without_heat_the_time_to_the_marks_is_told():
     event = told(situation(22.0, 79.0, 6.0, 60.0, temperature_slope_k_h=-3.0), box(), "heater-failed")
-    assert "ends near the room's 6 °C: it reaches 15 °C in about" in event.reason and "and 10 °C in about" in event.reason
+    assert "ends near the room's 6 °C." in event.reason
+    (first, second) = event.reaches
+    assert (first.chamber, first.mark_c, second.mark_c) == ("north", 15.0, 10.0)
+    assert 0 < first.early_ms < first.after_ms < first.late_ms and first.after_ms < second.after_ms
+    # Newton's law of cooling: from 16 K above the room's 6 degC, 9 K are left after tau ln(16/9), 4 K after tau ln(16/4).
+    assert second.after_ms / first.after_ms == pytest.approx(math.log(16 / 4) / math.log(16 / 9), rel=1e-3)
     mild = told(situation(22.0, 79.0, 17.0, 60.0, temperature_slope_k_h=-3.0), box(), "heater-failed")
-    assert "ends near the room's 17 °C." in mild.reason and "15 °C" not in mild.reason
+    assert "ends near the room's 17 °C." in mild.reason and mild.reaches == ()
 
 
 def test_a_room_as_cold_as_the_chamber_is_named_and_warmed():

@@ -1,0 +1,72 @@
+"""Which chambers of one room get hot or cold at the same time: a power cut, a cold room, a heat wave have one cause."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import exp
+from typing import Literal
+
+from rules.advice.model import COOLING
+from rules.advice.plan import model_of
+from rules.advice.state import AdviceState
+from rules.alarms.state import AlarmRecord
+from rules.climate.course import Presents
+from rules.climate.situation import Beside
+from rules.keeper.devices import told_knobs
+from rules.settings import Settings
+from rules.terms.events import AlarmEvent
+from rules.trade.alarm_kinds import ALARMS
+from rules.trade.emergencies import TOGETHER_FOR_MS
+from rules.turn.state import EngineState
+
+_Moved = dict[Literal["heat", "cold"], int]
+"""Since when it is too hot or too cold, where its room may be behind that."""
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """What stands in every chamber along one stretch, as far as several of a room may share it."""
+
+    settings: Settings
+    state: EngineState
+    presents: Presents
+    before: Mapping[str, Mapping[str, AlarmRecord]]
+    told: Sequence[AlarmEvent] = ()
+
+    def besides(self, chamber: str, at_ms: int) -> tuple[Beside, ...]:
+        """Return the other chambers of a chamber's room that are moved with it at an instant."""
+        room, mine = self.settings.chambers[chamber].room, self._moved(chamber, at_ms)
+        if not room or not mine:
+            return ()
+        return tuple(
+            self._beside(other, harm, at_ms)
+            for other, entry in self.settings.chambers.items() if other != chamber and entry.room == room
+            for harm, since_ms in self._moved(other, at_ms).items()
+            if harm in mine and abs(mine[harm] - since_ms) <= TOGETHER_FOR_MS
+        )
+
+    def _moved(self, chamber: str, at_ms: int) -> _Moved:
+        rows: dict[str, AlarmRecord | AlarmEvent] = dict(self.before.get(chamber, {}))
+        rows |= {
+            event.alarm: event for event in self.told
+            if event.chamber == chamber and event.at_ms <= at_ms and event.probe is None
+        }
+        active = [row for row in rows.values() if row.condition == "active" and row.since_ms is not None]
+        out_of_plug = told_knobs(self.state.keeper.devices.get(chamber, ())).get("heater_plugged", 1.0) == 0.0
+        if out_of_plug or any(row.alarm == "heater-runaway" for row in active):
+            return {}
+        found: _Moved = {}
+        for row in active:
+            kind, since_ms = ALARMS[row.alarm], row.since_ms or 0
+            if kind.room_moves and (kind.harm == "heat" or kind.harm == "cold"):
+                found[kind.harm] = min(since_ms, found.get(kind.harm, since_ms))
+        return found
+
+    def _beside(self, chamber: str, harm: Literal["heat", "cold"], at_ms: int) -> Beside:
+        entry, figures = self.settings.chambers[chamber], self.presents.figures(chamber, at_ms)
+        model = model_of(entry, self.state.advice.get(chamber, AdviceState()))
+        return Beside(
+            chamber, entry.title or chamber, harm, None if figures is None else figures.temperature_c,
+            1.0 / model.value(COOLING), exp(model.covariance[COOLING][COOLING] ** 0.5),
+        )

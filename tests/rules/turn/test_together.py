@@ -1,0 +1,123 @@
+"""A power cut and a heat wave have one cause: one letter about the room, whatever the number of its boxes.
+
+The courses are drawn by hand: each box fades to its room by Newton's law of cooling with a time constant of its own. Marks:
+10 degC after Mueller et al. 2011, the others judgement of our own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+
+from rules.settings import Chamber, Devices, Garden, Heater, Probe, Room, Settings, Site, Telling
+from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent, Batch, Event, LetterEvent
+from rules.turn.advance import advance, dump_state, load_state
+
+EVENING_MS = 1_763_755_200_000  # 2025-11-21T20:00:00Z
+STEP_MS = 60_000
+TAU_H = {"small": 2.5, "middle": 4.0, "big": 8.0}
+ML = {"small": 90.0, "middle": 400.0, "big": 4000.0}
+AIR_ML = {"small": 2000.0, "middle": 6000.0, "big": 20_000.0}
+Course = Callable[[str, float], float]
+
+
+def shelf(heater: bool = True) -> Settings:
+    devices = Devices(heater=Heater(setpoint_c=25.5)) if heater else Devices()
+    return Settings(
+        site=Site(), zone=ZoneInfo("UTC"), rooms={"study": Room()}, telling=Telling(),
+        probes={name: Probe(place=name, interval=STEP_MS) for name in TAU_H} | {"wall": Probe(place="study", interval=STEP_MS)},
+        chambers={
+            name: Chamber(title=f"{name.title()} nest", room="study", air_ml=AIR_ML[name], garden=Garden(volume_ml=ML[name]),
+                devices=devices) for name in TAU_H
+        },
+    )  # fmt: skip
+
+
+def readings(hours: float, box: Course, room: Callable[[float], float]) -> Batch:
+    at_ms = np.arange(EVENING_MS - 8 * HOUR_MS, EVENING_MS + round(hours * HOUR_MS), STEP_MS)
+    since_h = (at_ms - EVENING_MS) / HOUR_MS
+    given, ripple = {}, 0.06 * np.sin(at_ms / 3.1e4)
+    for name in TAU_H:
+        given[(name, "air_temperature")] = np.array([box(name, hour) for hour in since_h]) + ripple
+        given[(name, "relative_humidity")] = 80.0 + 8.0 * ripple
+    given[("wall", "air_temperature")] = np.array([room(hour) for hour in since_h]) + ripple
+    given[("wall", "relative_humidity")] = 50.0 + 8.0 * ripple
+    return Batch(
+        series=tuple(given), series_index=np.tile(np.arange(len(given), dtype=np.int32), len(at_ms)),
+        taken_ms=np.repeat(at_ms, len(given)), at_ms=np.repeat(at_ms, len(given)),
+        value=np.round(np.column_stack(list(given.values())), 2).ravel(),
+    )
+
+
+def cut_room(hour: float) -> float:
+    return 4.0 + 15.0 * math.exp(-max(hour, 0.0) / 5.0)
+
+
+def cut_box(name: str, hour: float) -> float:
+    """Newton's law of cooling behind a room that fades itself: the difference of two exponentials."""
+    tau, hour = TAU_H[name], max(hour, 0.0)
+    share = 15.0 * 5.0 / (5.0 - tau)
+    return 4.0 + share * math.exp(-hour / 5.0) + (21.5 - share) * math.exp(-hour / tau)
+
+
+def letters(events: list[Event]) -> list[LetterEvent]:
+    kept = ("situation", "escalation", "reminder")
+    return [event for event in events if isinstance(event, LetterEvent) and event.sort in kept and event.to == "keeper"]
+
+
+@pytest.fixture(scope="module", params=[True, False])
+def power_cut(request: pytest.FixtureRequest) -> list[Event]:
+    batch = readings(11.0, cut_box, cut_room)
+    return advance(shelf(request.param), None, batch, int(batch.taken_ms[-1]) + 1).events
+
+
+def test_a_power_cut_is_told_of_the_room_with_the_boxes_in_order(power_cut: list[Event]) -> None:
+    told = letters(power_cut)
+    assert {letter.chamber for letter in told[1:]} == {"study"}
+    advice = [event for letter in told for event in letter.about if isinstance(event, AdviceEvent)]
+    asked = next(event for event in advice if "3 boxes" in event.reason)
+    assert "first Small nest, then Middle nest, then Big nest" in " ".join(action.text for action in asked.actions)
+    assert "power cut" in asked.reason or "room is the cause" in asked.reason
+    assert [reach.chamber for reach in asked.reaches if reach.mark_c == 15.0] == ["small", "middle", "big"]
+
+
+def test_one_advisory_speaks_for_all_boxes(power_cut: list[Event]) -> None:
+    begun = max(event.at_ms for event in power_cut if isinstance(event, AlarmEvent) and event.change == "raised"
+                and event.alarm == "temperature-low")  # fmt: skip
+    after = [event for event in power_cut if isinstance(event, AdviceEvent) and event.at_ms > begun and event.actions]
+    assert {event.chamber for event in after} == {"small"}
+
+
+def test_each_box_at_each_mark_is_still_told_within_half_an_hour(power_cut: list[Event]) -> None:
+    urgent = [letter for letter in letters(power_cut) if letter.urgent]
+    for name in TAU_H:
+        for mark in (15.0, 12.0, 10.0):
+            minutes = [minute for minute in range(11 * 60 - 30) if cut_box(name, minute / 60) < mark - 0.1]
+            if minutes:
+                at_ms = EVENING_MS + minutes[0] * STEP_MS
+                assert any(-10 * STEP_MS <= letter.at_ms - at_ms <= 30 * STEP_MS for letter in urgent), (name, mark)
+
+
+def test_a_power_cut_of_three_boxes_brings_hardly_more_letters_than_its_marks(power_cut: list[Event]) -> None:
+    told = letters(power_cut)
+    assert len([letter for letter in told if letter.sort != "reminder"]) <= 16  # 9 marks, 3 turns to urgent, the beginning
+    assert len(told) <= 30
+
+
+def test_a_cut_of_the_stream_changes_nothing_of_what_several_boxes_share() -> None:
+    settings, batch = shelf(), readings(4.0, cut_box, cut_room)
+    whole = advance(settings, None, batch, int(batch.taken_ms[-1]) + 1)
+    state, events, ends = None, [], np.unique(batch.taken_ms)
+    for begin, end in zip(ends[::37], [*ends[37::37], ends[-1] + 1], strict=False):
+        mine = (batch.taken_ms >= begin) & (batch.taken_ms < end)
+        part = Batch(
+            series=batch.series, series_index=batch.series_index[mine], taken_ms=batch.taken_ms[mine], at_ms=batch.at_ms[mine],
+            value=batch.value[mine],
+        )  # fmt: skip
+        done = advance(settings, state, part, int(end))
+        state, events = load_state(dump_state(done.state)), [*events, *done.events]
+    assert [event.as_json() for event in events] == [event.as_json() for event in whole.events]
