@@ -55,6 +55,8 @@ class Present:
     factor: Array
     lid_offset_k: Array
     source_pa_h: Array
+    wetted: Array
+    """The evaporation that water on dry ground gives back, 1/h: what geometry says, or what is seen where that is more."""
     rest_c: Array
     free_c: Array
     most_c: Array
@@ -107,10 +109,10 @@ def present_of(model: ChamberModel, chamber: Chamber, situation: Situation, knob
     factor = _factor(situation, chamber, here_c, room_c)
     offset = NORMAL[:, 8] * 0.7 * _known(situation.u_dew_margin_k, 0.6)
     rest, free, most = _temperatures(draws, chamber, situation, here_c, room_c, knobs)
-    draws, weight, source = _tied(model, draws, situation, chamber, knobs, (here_c, vapour, room_c, room_pa, factor))
+    draws, weight, source, wetted = _tied(model, draws, situation, chamber, knobs, (here_c, vapour, room_c, room_pa, factor))
     heater = chamber.devices.heater
     return Present(
-        draws, weight, here_c, vapour, room_c, room_pa, factor, offset, source, rest, free, most,
+        draws, weight, here_c, vapour, room_c, room_pa, factor, offset, source, wetted, rest, free, most,
         heater is not None and heater.thermostat, chamber.air_ml / 1e6, dict(knobs),
     )
 
@@ -174,8 +176,8 @@ def _loss_rate(draws: Array, vents: Array, fan_share: Array) -> Array:
 def _tied(
     model: ChamberModel, draws: Array, situation: Situation, chamber: Chamber, knobs: Mapping[str, float],
     now: tuple[Array, Array, Array, Array, Array],
-) -> tuple[Array, Array, Array]:
-    """Return draws whose evaporation explains the present balance, their weights, and the source that is left unexplained."""
+) -> tuple[Array, Array, Array, Array]:
+    """Return draws whose evaporation explains the present balance, their weights, the source that is left, `Present.wetted`."""
     here_c, vapour, room_c, room_pa, factor = now
     saturation = e_s(here_c)
     slope_pct_h = float(np.clip(_known(situation.humidity_slope_pct_h, 0.0), -8.0, 8.0)) * (0.5 + 0.3 * NORMAL[:, 11])
@@ -194,7 +196,7 @@ def _tied(
     misfit = (np.log(tied[:, EVAPORATION]) - centre) / max(spread, 0.3)
     weight = np.exp(-0.5 * np.minimum(misfit**2, 60.0)) + 1e-6
     source = needed - mist - tied[:, EVAPORATION] * room_to_rise
-    return tied, weight / weight.sum(), source
+    return tied, weight / weight.sum(), source, np.maximum(tied[:, EVAPORATION], np.exp(centre))
 
 
 def by_night(present: Present, fall_k: float) -> Present:
@@ -244,7 +246,10 @@ def _terms(present: Present, setting: Setting) -> _Terms:
     m = present.model
     return _Terms(
         loss=_rates(present, setting),
-        gain=m[:, EVAPORATION] * setting.wetness[:, None],
+        gain=np.where(
+            setting.wetness[:, None] > 1.0, m[:, EVAPORATION] + present.wetted * (setting.wetness[:, None] - 1.0),
+            m[:, EVAPORATION] * setting.wetness[:, None],
+        ),
         lid=np.broadcast_to(m[:, LID], (len(setting.vents), len(m))),
         mist=mist_rate(setting.mist_ml_d[:, None], present.volume_m3, m) + present.source_pa_h,
         factor=lid_factor_with_foam(present.factor[None, :], present.knobs.get("foam", 0.0), setting.foam_mm[:, None]),

@@ -87,6 +87,12 @@ class Cause:
         return tuple(row for row in self.cell.never if self.facts.issuperset(row.when))
 
     @property
+    def thirsty(self) -> bool:
+        """Whether water leads: it is dry under a dry lid, and would be so at the right temperature too."""
+        star = self.humidity_at_target_pct
+        return self.humidity == "low" and not self.lid_wet and (star is None or star < self.goal.low_pct)
+
+    @property
     def forbidden(self) -> frozenset[str]:
         """What is not to be advised in this cell, whatever it would do."""
         return frozenset().union(*(row.against for row in self.never if not row.about_order))

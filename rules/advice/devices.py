@@ -221,5 +221,5 @@ def _water_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str,
     return [
         _move(step, now * (factor - 1.0), now * factor, amount, "ml",
               f"Fill the drinker and wet the clay granules along the wall with {amount:g} ml, away from the garden", share)
-        for factor, amount, share in ((1.4, ml, 0.1), (1.8, 2.0 * ml, 0.25))
+        for factor, amount, share in ((1.4, ml, 0.1), (1.8, 2.0 * ml, 0.25))[: 2 if cause.thirsty else 1]
     ]

@@ -10,7 +10,7 @@ from rules.advice.cause import Cause, Standing, goal_of, heat_comes_first, reaso
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent, cold, cold_comes_first, heat, warming
 from rules.advice.model import ChamberModel, model_from_json, prior_model
-from rules.advice.search import Forecast, Solution, solve
+from rules.advice.search import HELPS_SHARE, Forecast, Miss, Solution, foremost, solve, standing_misses
 from rules.advice.set_point import left_out, plug_in, turn_up
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
@@ -22,6 +22,8 @@ from rules.trade.alarm_kinds import ALARMS
 from rules.trade.practice import ACTS, Never, Step
 
 CHECK_AGAIN_MS = 12 * HOUR_MS
+HALF_WAY = 0.5
+"""Where devices take away less than this share of the worst miss, the letter also asks for what would; judgement."""
 HEATER_SOUND_MS = 7 * DAY_MS
 """So long a heater that the keeper has looked at is not suspected again for being weak; judgement."""
 
@@ -281,8 +283,14 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     rank = {step.act: place for place, step in enumerate(cause.cell.order)}
     gains = {name: gain.mean for name, gain in state.gains.items()}
     room = MOST_ACTIONS - (1 if lead else 0)
-    solution = solve(present, cause, moves, rank, gains, room, companions(cause, knobs, chamber))
-    return _assembled(cause, state, steps, lead, solution, knobs, situation.at_ms)
+    together = companions(cause, knobs, chamber)
+    worst = foremost(cause, float(present.temperature_c[0]), situation.relative_humidity_pct or 0.0)
+    solution = solve(present, cause, moves, rank, gains, room, together, worst)
+    aid = None if solution.moved >= HALF_WAY else _aid(worst, cause, state, situation.at_ms)
+    heat = worst in ("temperature-high", "temperature-low")
+    if aid is not None and lead is None and heat and len(solution.winner.moves) == MOST_ACTIONS:
+        solution = solve(present, cause, moves, rank, gains, MOST_ACTIONS - 1, together, worst)
+    return _assembled(cause, state, steps, lead or aid, solution, knobs, situation.at_ms)
 
 
 def companions(cause: Cause, knobs: Mapping[str, float], chamber: Chamber) -> dict[str, frozenset[str]]:
@@ -308,6 +316,14 @@ def _leading_check(steps: list[Step], state: AdviceState, at_ms: int) -> str | N
     return None
 
 
+def _aid(worst: Miss | None, cause: Cause, state: AdviceState, at_ms: int) -> str | None:
+    """Return what else moves the worst miss where no device here does: the first that was not asked for lately."""
+    if worst is None:
+        return None
+    held = (step.act for step in practice.AIDS[worst] if allowed(step, cause) and not _asked_lately(state, step.act, at_ms))
+    return next(held, None)
+
+
 def _asked_lately(state: AdviceState, act: str, at_ms: int) -> bool:
     return at_ms - state.checked_ms.get(act, -CHECK_AGAIN_MS) < CHECK_AGAIN_MS
 
@@ -315,6 +331,7 @@ def _asked_lately(state: AdviceState, act: str, at_ms: int) -> bool:
 def findable_keys(state: AdviceState, cause: Cause, at_ms: int) -> set[str]:
     """Return all keys that a search in this cell may find: not what waits for its effect or was asked for lately."""
     acts = {step.act: ACTS[step.act] for step in cause.cell.order if allowed(step, cause)}
+    acts |= {step.act: ACTS[step.act] for order in practice.AIDS.values() for step in order if allowed(step, cause)}
     return {action.device + ":" + action.change for _, action in _leave_be(cause)} | {
         f"{act.device}:{act.change}"
         for name, act in acts.items()
@@ -326,12 +343,14 @@ def _assembled(
     cause: Cause, state: AdviceState, steps: list[Step], lead: str | None, solution: Solution,
     knobs: Mapping[str, float], at_ms: int,
 ) -> Plan | None:
-    rank = {step.act: place for place, step in enumerate(steps)}
-    moves = tuple(sorted(solution.winner.moves, key=lambda move: rank[move.act]))
-    chosen: list[tuple[str, Action]] = [(lead, _action(lead))] if lead else []
-    chosen += [(move.act, _action_of(move)) for move in moves]
+    moves = solution.winner.moves
+    chosen = [(move.act, _action_of(move)) for move in moves]
+    if lead and len(chosen) < MOST_ACTIONS:
+        later = solution.moved >= HELPS_SHARE and ACTS[lead].change in ("more", "less")
+        chosen.insert(len(chosen) if later else 0, (lead, _action(lead)))
     used = {action.device for _, action in chosen}
-    for step in steps:
+    unmet = [name for name in solution.unmet if name in standing_misses(cause)]
+    for step in [*steps, *(step for name in unmet for step in practice.AIDS[name] if allowed(step, cause))]:
         act = ACTS[step.act]
         asked = _asked_lately(state, step.act, at_ms)
         if len(chosen) < MOST_ACTIONS and act.knob == "none" and act.device not in used and not asked:

@@ -7,18 +7,22 @@ good enough, the best step in the right direction is taken, and what stands in t
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, product
+from typing import Literal
 
 import numpy as np
 
-from rules.advice.balance import COURSE_H, Outcome, Present, Setting, at_rest, course
+from rules.advice.balance import COURSE_H, Outcome, Present, Setting, at_rest, course, e_s
 from rules.advice.cause import Cause, Goal
 from rules.advice.devices import Move
 from rules.advice.model import Array
+from rules.physics.saturation import saturation_temperatures
 
 SURE = 0.7
 """How many of the draws must agree before a change counts as one that will do; judgement."""
+HELPS_SHARE = 0.1
+"""The least share of the worst miss that a change must take away to count as one that helps; judgement."""
 WORSE_AT_MOST = 0.08
 """Share of draws in which a change may bring a quantity past its harmful limit on the way; judgement."""
 
@@ -59,6 +63,40 @@ class Solution:
     unmet: tuple[str, ...]
     searched: int
     refused: int
+    worst: Miss | None = None
+    """What does most harm now."""
+    moved: float = 1.0
+    """The share of that which the winner takes away, by its forecast at rest."""
+
+
+Miss = Literal["temperature-high", "temperature-low", "humidity-low", "humidity-high", "lid-dew"]
+
+
+def foremost(cause: Cause, temperature_c: float, humidity_pct: float) -> Miss | None:
+    """Return which miss does most harm now: the one that is furthest on its way from the band to its harmful limit.
+
+    A humid chamber or a wet lid has no such limit and comes after heat, cold and dryness; what is dry only because it is hot is
+    judged by what it would be at the right temperature.
+    """
+    goal, shares = cause.goal, dict[Miss, float]()
+    if cause.temperature == "high":
+        shares["temperature-high"] = (temperature_c - goal.high_c) / max(goal.harmful_high_c - goal.high_c, 0.1)
+    if cause.temperature == "low":
+        shares["temperature-low"] = (goal.low_c - temperature_c) / max(goal.low_c - goal.harmful_low_c, 0.1)
+    star = cause.humidity_at_target_pct
+    if cause.temperature == "high" and star is not None:
+        humidity_pct = star
+    if cause.humidity == "low" and humidity_pct < goal.low_pct:
+        shares["humidity-low"] = (goal.low_pct - humidity_pct) / max(goal.low_pct - goal.harmful_low_pct, 0.1)
+    if shares:
+        return max(shares, key=lambda name: shares[name])
+    return "lid-dew" if cause.lid_wet else "humidity-high" if cause.humidity == "high" else None
+
+
+def standing_misses(cause: Cause) -> set[str]:
+    """Return which limits are missed now: only of those can it be said that it stays so, or that something else would help."""
+    missed = {f"temperature-{cause.temperature}", f"humidity-{cause.humidity}"}
+    return missed | ({"lid-dew"} if cause.lid_wet else set())
 
 
 def combos(moves: Sequence[Move], most: int) -> list[tuple[Move, ...]]:
@@ -94,15 +132,18 @@ def setting_of(
     return Setting(heat, power, levels["vents"], levels["fan"] / 60.0, levels["mister"], levels["foam"], wet)
 
 
-def _violation(goal: Goal, outcome: Outcome, margin_matters: bool) -> Array:
-    """Return how far outside the band, in units of a clear miss (1 K, 5 points, 0.7 K); shape (candidates, draws)."""
+def _misses(goal: Goal, outcome: Outcome, margin_matters: bool) -> dict[Miss, Array]:
+    """Return how far outside the band, in units of a clear miss (1 K, 5 points, 0.7 K); each of shape (candidates, draws)."""
     t, rh = outcome.temperature_c, outcome.humidity_pct
     inside_k, inside_pct = goal.inside_k, goal.inside_pct
-    heat = np.maximum(t - (goal.high_c - inside_k), 0.0) * 1.3 + np.maximum(goal.low_c + inside_k - t, 0.0)
-    dry = np.maximum(goal.low_pct + inside_pct - rh, 0.0) / 5.0 if goal.dryness_matters else np.zeros_like(rh)
-    damp = np.maximum(rh - (goal.high_pct - inside_pct), 0.0) / 8.0
-    drip = np.maximum(goal.margin_k + 0.2 - outcome.margin_k, 0.0) / 0.7 if margin_matters else np.zeros_like(rh)
-    return np.asarray(heat + dry + damp + drip)
+    drip = np.maximum(goal.margin_k + 0.2 - outcome.margin_k, 0.0) / 0.7
+    return {
+        "temperature-high": np.maximum(t - (goal.high_c - inside_k), 0.0) * 1.3,
+        "temperature-low": np.maximum(goal.low_c + inside_k - t, 0.0),
+        "humidity-low": np.maximum(goal.low_pct + inside_pct - rh, 0.0) / 5.0 * float(goal.dryness_matters),
+        "humidity-high": np.maximum(rh - (goal.high_pct - inside_pct), 0.0) / 8.0,
+        "lid-dew": drip if margin_matters else np.zeros_like(drip),
+    }
 
 
 def _off_target(goal: Goal, outcome: Outcome) -> Array:
@@ -121,24 +162,52 @@ def _harm(goal: Goal, outcome: Outcome) -> Array:
 
 def solve(
     present: Present, cause: Cause, moves: Sequence[Move], rank: Mapping[str, int], gains: Mapping[str, float], most: int = 2,
-    companions: Mapping[str, frozenset[str]] | None = None,
+    companions: Mapping[str, frozenset[str]] | None = None, worst: Miss | None = None,
 ) -> Solution:
     """Return the smallest robust change among `moves`.
 
     `rank`: the place of each act in the cell's order. `companions`: acts that are taken only together with one of others.
+    `worst`: what does most harm now; what does not move it towards its band is taken only where nothing does.
     """
     candidates = [combo for combo in combos(moves, most) if _accompanied(combo, companions or {})]
     rest = at_rest(present, setting_of(candidates, present.knobs, gains))
     goal, weight = cause.goal, present.weight
-    violation = _violation(goal, rest, cause.lid_known)
+    misses = _misses(goal, rest, cause.lid_known)
+    violation = np.sum(list(misses.values()), axis=0)
     in_band = (violation <= 1e-9) @ weight
     left, pull = violation @ weight, _off_target(goal, rest) @ weight
     effort = np.array([_effort(moves_, rank) for moves_ in candidates])
     score = left + 0.05 * pull + 0.06 * effort
     enough = in_band >= max(SURE, float(in_band.max()) - 0.12)
     score = np.where(enough, 0.05 * pull + 0.06 * effort - 10.0, score)
+    moved = np.ones(len(candidates))
+    if worst is not None:
+        now = _misses(goal, _seen(present), cause.lid_known)[worst] @ weight
+        moved = 1.0 - (misses[worst] @ weight) / np.maximum(now, 1e-9)
+        score = np.where(moved >= min(HELPS_SHARE, float(moved.max())) - 1e-6, score, score + 100.0)
+    if cause.thirsty:
+        waters = np.array([any(move.act == "water" for move in combo) for combo in candidates])
+        score = np.where(waters, score, score + 1000.0)
     order = [int(place) for place in np.argsort(score, kind="stable")]
-    return _chosen(present, cause, candidates, gains, rest, order, (in_band, left, effort))
+    found = _chosen(present, cause, candidates, gains, rest, order, (in_band, left, effort))
+    alone = {combo[0]: float(share) for combo, share in zip(candidates, moved, strict=True) if len(combo) == 1}
+    taken = float(moved[candidates.index(found.winner.moves)])
+    return replace(found, winner=_ordered(found.winner, rank, alone), worst=worst, moved=taken)
+
+
+def _ordered(winner: Candidate, rank: Mapping[str, int], alone: Mapping[Move, float]) -> Candidate:
+    """Return the winner with that move first which takes most of the worst miss away by itself, the others by their rank."""
+    best = max(winner.moves, key=lambda move: (alone.get(move, 0.0), -rank[move.act]), default=None)
+    leads = best if best is not None and HELPS_SHARE <= alone.get(best, 0.0) < 1.0 + 1e-9 else None
+    return replace(winner, moves=tuple(sorted(winner.moves, key=lambda move: (move is not leads, rank[move.act]))))
+
+
+def _seen(present: Present) -> Outcome:
+    """Return what is seen now, in the shape of a candidate's outcome."""
+    humidity = 100.0 * present.vapour_pa / e_s(present.temperature_c)
+    lid_c = present.room_c + present.factor * (present.temperature_c - present.room_c) + present.lid_offset_k
+    margin = lid_c - saturation_temperatures(np.maximum(present.vapour_pa, 50.0))
+    return Outcome(present.temperature_c[None, :], humidity[None, :], margin[None, :])
 
 
 _DAMPENS = {"water": 1, "mister": 1, "vents": -1, "fan": -1}

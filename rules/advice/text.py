@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from math import sqrt
 from typing import Literal
 
 from rules.advice.balance import STRUCTURE_SHARE
 from rules.advice.cause import Cause
 from rules.advice.plan import Plan
-from rules.advice.search import Forecast
+from rules.advice.search import HELPS_SHARE, Forecast, standing_misses
 from rules.climate.situation import Situation
 from rules.settings import Chamber
 from rules.terms.events import HOUR_MS, Prediction
@@ -31,6 +32,7 @@ UNMET = {
     "humidity-high": ("very humid", "less wet ground, or drier room air"),
     "lid-dew": ("wet", "a warmer lid: thicker foam, a second pane, or a warmer room"),
 }
+OTHER_WAY = {"temperature-high": "cooler", "temperature-low": "warmer", "humidity-low": "moister"}
 _BRANCH = {
     "heat": "Heat comes first, whatever the humidity says.",
     "probes-swapped": "A heated box with wet ground is no colder and no drier than the room that it stands in, but for an hour"
@@ -158,21 +160,23 @@ def _missed(plan: Plan) -> list[str]:
         return []
     if not solution.unmet:
         return ["The size is not sure yet, so this is a first step: look again before more."]
-    stays = _standing_misses(cause)
-    what = " and ".join(
-        f"{'the lid' if name == 'lid-dew' else 'it'} {'stays' if name in stays else 'may get'} {UNMET[name][0]}"
-        for name in solution.unmet
-    )  # fmt: skip
-    if not beyond_devices(plan) or stays.isdisjoint(solution.unmet):
+    stays, what = standing_misses(cause), _what(cause, solution.unmet)
+    worst, beyond = solution.worst, beyond_devices(plan) and not stays.isdisjoint(solution.unmet)
+    if worst is not None and worst in OTHER_WAY and solution.moved < HELPS_SHARE and not beyond:
+        return [f"Nothing that can be set here makes it {OTHER_WAY[worst]}: {what}. What would: {UNMET[worst][1]}."]
+    if not beyond:
         return [f"This is a first step: by itself {what}."]
     means = "; ".join(dict.fromkeys(UNMET[name][1] for name in solution.unmet if name in stays))
     return [f"Your devices cannot repair this: {what}. What would: {means}."]
 
 
-def _standing_misses(cause: Cause) -> set[str]:
-    """Return which limits are missed now: only of those can it be said that it stays so."""
-    missed = {f"temperature-{cause.temperature}", f"humidity-{cause.humidity}"}
-    return missed | ({"lid-dew"} if cause.lid_wet else set())
+def _what(cause: Cause, misses: Sequence[str]) -> str:
+    """Return what is still missed, in words."""
+    stays = standing_misses(cause)
+    return " and ".join(
+        f"{'the lid' if name == 'lid-dew' else 'it'} {'stays' if name in stays else 'may get'} {UNMET[name][0]}"
+        for name in misses
+    )  # fmt: skip
 
 
 def lacking_of(plan: Plan, situation: Situation) -> tuple[str, ...]:

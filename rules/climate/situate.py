@@ -126,7 +126,7 @@ def _lacking(view: View, index: int, temperature: float | None, humidity: float 
     if humidity is None:
         lacks.append("humidity probe is stuck at its top" if saturated else "no believed humidity")
     if np.isnan(view.room_temperature[index]):
-        lacks.append("no room temperature: the lid is unknown")
+        lacks.append("no room temperature: how warm the lid is, is not known")
     if np.isnan(view.room_humidity[index]):
         lacks.append("no room humidity: what venting would do is unknown")
     return tuple(lacks)

@@ -322,6 +322,14 @@ CELLS: tuple[Cell, ...] = (
     ),
 )
 
+AIDS: dict[str, tuple[Step, ...]] = {
+    "temperature-high": steps(_FEEL_MAT, "cool-room"),
+    "temperature-low": steps(Step("check-heater", when=("heater-suspect",)), "warm-room"),
+    "humidity-low": steps(Step("find-leak", when=("mist-useless",)), "humidify-room"),
+    "humidity-high": (), "lid-dew": (),
+}
+"""What moves each miss where no device at hand does, by how much cannot be said."""
+
 HEAT_FIRST_C = 32.0
 """Heat comes first at and above this; harm within about an hour. Judgement: at 30 degC growth is
 clearly reduced, at 37 degC there is none."""

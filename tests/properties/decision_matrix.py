@@ -57,7 +57,8 @@ def heater_of(kind: str, temperature_c: float) -> Heater | None:
 def seen(t: float, rh: float, wet: bool, room: tuple[float | None, float | None], garden_ml: float) -> Situation:
     """Return the situation with its lid put where it is wet or dry; without a room probe it is not known."""
     if room[0] is None:
-        return situation(t, rh, None, None, garden_ml=garden_ml)
+        lacking = ("no room temperature: how warm the lid is, is not known",)
+        return situation(t, rh, None, None, garden_ml=garden_ml, lacking=lacking)
     lid_c = dew_point_c(t, rh) + MARGIN_K[wet]
     return situation(t, rh, *room, garden_ml=garden_ml, lid_temperature_c=lid_c, dew_margin_k=MARGIN_K[wet],
         probability_wet=float(wet))

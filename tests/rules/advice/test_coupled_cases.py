@@ -386,12 +386,12 @@ HEAT_FAILS_AT_H = 0.25
 @pytest.mark.parametrize("done_h", [None, 0.22])
 def test_failing_heat_is_not_told_beside_the_advice_from_before_it_to_turn_the_heat_down(done_h):
     def course(hour):
-        return max(26.0 - 8.0 * max(0.0, hour - HEAT_FAILS_AT_H), 21.0), 62.0, 21.0, 45.0
+        return max(28.6 - 14.0 * max(0.0, hour - HEAT_FAILS_AT_H), 21.0), 62.0, 21.0, 45.0
 
     words = []
     if done_h is not None:
         words = [AdviceDone(taken_ms=START_MS + round(done_h * 60) * MINUTE_MS, word_id="w1", advisory="north-1")]
-    chamber = Chamber(devices=devices(vents=Vents(count=0), fan=None), garden=Garden(volume_ml=500.0))
+    chamber = Chamber(devices=devices(setpoint_c=28.5, vents=Vents(count=0), fan=None), garden=Garden(volume_ml=500.0))
     events = advance(settings_of(chamber), None, Batch.of(readings(course, 0, 70), words), START_MS + 70 * MINUTE_MS).events
     assert "heater less" in acts(advice(events)[0])
     letter = next(
