@@ -51,12 +51,20 @@ def flush(path: Path) -> None:
         os.close(handle)
 
 
+def read_only_uri(path: Path) -> str:
+    """Return how the store is opened without being able to change it, also by a member of the group.
+
+    Where no log lies beside it nobody writes it; who may not write the folder cannot make one and reads the file as it lies.
+    """
+    at_rest = not os.access(path.with_name(f"{path.name}-wal"), os.F_OK) and not os.access(path.parent, os.W_OK)
+    return f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if at_rest else ''}"
+
+
 @contextmanager
 def read_only(path: Path) -> Iterator[sqlite3.Connection]:
     """Open the store without being able to change it; raises HistoryError for every failure inside."""
     try:
-        uri = f"{path.absolute().as_uri()}?mode=ro"
-        with closing(sqlite3.connect(uri, uri=True, isolation_level=None)) as connection:
+        with closing(sqlite3.connect(read_only_uri(path), uri=True, isolation_level=None)) as connection:
             connection.execute("PRAGMA busy_timeout = 5000")
             yield connection
     except sqlite3.Error as error:
@@ -107,6 +115,8 @@ def _copy(source: Path, target: Path, progress: Progress = no_progress) -> None:
         if not target.parent.is_dir():
             target.parent.mkdir(parents=True)
             hand_over(target.parent, 0o750)
+        if os.geteuid() and not os.access(target.parent, os.W_OK | os.X_OK):
+            raise HistoryError(f"{target.parent}: this user may not write there; type it with sudo")
         target.unlink(missing_ok=True)
         with read_only(source) as connection, closing(sqlite3.connect(target)) as copy:
             connection.backup(copy, pages=_PAGES if progress is not no_progress else -1, progress=told)

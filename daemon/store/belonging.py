@@ -9,15 +9,17 @@ _MODE = 0o640
 
 
 def belong(descriptor: int, folder: Path, mode: int = _MODE) -> None:
-    """Give the open file to the owner of its folder; where only root may, to the folder's group, which then may read it.
+    """Give the open file to the owner of its folder; where only root may, let the folder's group do what its owner may.
 
-    Raises OSError when the owner of the folder could not read it.
+    The owner of the folder is one of that group, and could not use it otherwise. Raises OSError when he will not be able to.
     """
     theirs, ours = folder.stat(), os.fstat(descriptor)
     if os.geteuid() == 0:
         os.fchown(descriptor, theirs.st_uid, theirs.st_gid)
-    elif ours.st_uid != theirs.st_uid and ours.st_gid != theirs.st_gid:
-        os.fchown(descriptor, -1, theirs.st_gid)
+    elif ours.st_uid != theirs.st_uid:
+        if ours.st_gid != theirs.st_gid:
+            os.fchown(descriptor, -1, theirs.st_gid)
+        mode |= (mode & 0o700) >> 3
     if os.geteuid() in (0, ours.st_uid):
         os.fchmod(descriptor, mode)
 

@@ -61,8 +61,7 @@ def _locked(path: Path) -> FileIO:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         lock = os.fdopen(os.open(lock_path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o640), "rb+", buffering=0)
-        if os.geteuid() == 0:
-            belong(lock.fileno(), path.parent)
+        belong(lock.fileno(), path.parent, 0o660)  # a member of the group may take it too, to restore a backup
     except OSError as error:
         raise file_error(lock_path, "opening the store", error) from error
     try:

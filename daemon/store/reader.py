@@ -16,6 +16,7 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.store.backup import read_only_uri
 from daemon.store.batch_rows import Columns, batches, lenient_text, series_names
 from daemon.store.errors import TO_BE_LET_IN, HistoryError, history_error
 from daemon.store.history import last_state
@@ -68,7 +69,7 @@ class HistoryReader:
         if not is_there(path):
             raise HistoryError(f"{path}: there is no store yet; it is made by `dewlid run`")
         with self.failures_told():
-            self.connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
+            self.connection = sqlite3.connect(read_only_uri(path), uri=True, isolation_level=None)
         try:
             with self.failures_told():
                 self._look()

@@ -70,7 +70,7 @@ class Spool:
                     hand_over(place, 0o770)  # whatever the umask is
             with contextlib.suppress(FileExistsError):
                 os.mkfifo(self.folder / _BELL)
-                hand_over(self.folder / _BELL, 0o660)
+            hand_over(self.folder / _BELL, 0o660)  # also one that an older program made
         except OSError as error:
             raise SpoolError(f"{error.filename}: {error.strerror}; the folder must belong to the user of dewlid") from error
 

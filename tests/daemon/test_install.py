@@ -38,7 +38,7 @@ to = ["a@example.org"]
 
 def make(target: str, folder: Path) -> str:
     command = ["make", "--no-print-directory", target, f"DESTDIR={folder}", f"PYTHON={sys.executable}"]
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True)
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, umask=0o077)  # as some roots have it
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
 
@@ -77,6 +77,15 @@ def test_the_installed_program_runs_without_the_source(laid_out: Path) -> None:
         text=True,
     )
     assert packages.stdout.startswith(str(laid_out)), packages.stderr
+
+
+def test_the_service_s_own_user_can_read_all_of_it_whatever_the_umask_of_root_is(laid_out: Path) -> None:
+    new = laid_out / "opt/dewlid/.venv"
+    laid = [new.resolve(), *new.resolve().rglob("*"), *(laid_out / "usr").rglob("*"), *(laid_out / "opt/dewlid").glob("*")]
+    wanted = {path: 0o055 if path.is_dir() else 0o044 for path in laid if not path.is_symlink()}
+    wanted[new / "bin/dewlid"] = 0o055
+    assert len(wanted) > 1000
+    assert [path for path, bits in wanted.items() if path.stat().st_mode & bits != bits] == []
 
 
 def test_its_script_names_the_place_where_it_will_be(laid_out: Path) -> None:

@@ -28,6 +28,7 @@ _RULES, _MONTHS, _POINTS = "tests/rules/", "tests/simulation/test_months.py::", 
 _MONTHS_TEST = f"{_MONTHS}test_months_of_faults_lose_invent_and_contradict_nothing"
 _BLOW = f"{_POINTS}test_a_blow_at_a_crash_point_loses_and_invents_nothing"
 _HISTORY, _ENGINE, _LIVE = f"{_DAEMON}store/test_history.py::", f"{_DAEMON}watch/test_engine.py::", f"{_DAEMON}watch/test_daemon.py::"
+_BELONGING = f"{_DAEMON}store/test_belonging.py::"
 _SCHEDULE = f"{_DAEMON}delivery/test_schedule.py::"
 _DELIVERY, _DISK, _PROCESS = f"{_DAEMON}delivery/test_delivery.py::", f"{_FAULTS}test_disk.py::", f"{_FAULTS}test_process.py::"
 _ITSELF = f"{_FAULTS}test_it_tells_on_itself.py::"
@@ -116,6 +117,13 @@ FAULTS: tuple[Fault, ...] = (
           (f"{_DAEMON}store/test_spool.py::test_a_missing_folder_is_named_with_its_remedy",)),
     Fault("D29", "somebody without rights to the folder", "another user; mode 0", "every command says so and what to do", "C",
           (f"{_DAEMON}test_stranger.py::test_a_command_names_the_folder_and_what_to_do",)),
+    Fault("D30", "root or a keeper with a tight umask copies, restores, speaks, installs", "children of other users, umask 077",
+          "all of it is of use to the service", "S",
+          (f"{_BELONGING}test_what_root_or_a_keeper_backs_up_and_restores_is_the_service_s_to_use",
+           f"{_BELONGING}test_a_word_of_root_or_of_a_keeper_is_heard_at_once_whatever_the_umask",
+           f"{_BELONGING}test_a_word_that_the_service_could_not_read_is_not_called_noted",
+           f"{_BELONGING}test_a_keeper_reads_a_store_at_rest_in_a_folder_that_only_the_service_may_write",
+           f"{_DAEMON}test_install.py::test_the_service_s_own_user_can_read_all_of_it_whatever_the_umask_of_root_is")),
     Fault("D09", "slow disk", "each sync delayed by 0.4 s", "records come later, nothing else; the watchdog is fed", "S",
           (f"{_PROCESS}test_a_slow_disk_delays_records_and_nothing_else",)),
     Fault("D10", "an outsider locks the store", "BEGIN IMMEDIATE and EXCLUSIVE in another connection",
