@@ -21,7 +21,7 @@ SYSTEM_TITLES = {
     "outlet-down": "Messages wait",
     "outlet-refused": "Message refused",
     "outlet-back": "Messages flow again",
-    "store-recovered": "Record was damaged",
+    "store-recovered": "Record was damaged or gone",
     "record-lost": "Record cannot be written",
     "record-back": "Record is written again",
     "words-unheard": "Your words are not taken",
@@ -167,7 +167,7 @@ _SYSTEM_STEPS = {
     "correction-ignored": ("Calibrate the probe that is named below anew, or replace it.", ""),
     "outlet-down": ("Check the mail account or the broker named below. Nothing is lost: the messages wait.", _LOOK),
     "outlet-refused": ("Correct what is named below; this message is not tried again as it is.", _LOOK),
-    "store-recovered": ("Look at the disk: a damaged file is often the first sign that it fails.", _LOOK),
+    "store-recovered": ("Look at the disk: a file that is damaged or gone is often the first sign that it fails.", _LOOK),
     "record-lost": (
         "Look at the disk of the server today: full, worn out, read-only, or its folder another user's. A memory card"
         " that fails wants to be replaced, and the newest backup put back.", _LOOK,

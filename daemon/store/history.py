@@ -28,7 +28,7 @@ from daemon.store.errors import HistoryError, history_error, senseless, tells_of
 from daemon.store.migrations import STEPS, Step
 from daemon.store.opening import Opened, opened
 from daemon.store.outbox_rows import Receipt
-from daemon.store.recovery import RECOVERED, Recovery, told
+from daemon.store.recovery import RECOVERED, Recovery, note_written_back, told
 from daemon.store.retention import roll_up
 from rules.terms.events import Batch, Event, SystemEvent
 from rules.terms.quantities import Quantity
@@ -330,6 +330,7 @@ class History:
             flush(unfinished)
             unfinished.replace(path)
             flush(path.parent)
+            note_written_back(path)
         except (sqlite3.Error, OSError) as error:
             return HistoryError(f"{moved}, and cannot be written back ({error})", stops=True)
         return HistoryError(f"{moved}; it was written back, and dewlid starts again", stops=True)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 from daemon.store.backup import (
@@ -41,10 +41,14 @@ class Recovery:
     set_aside: Path | None
     restored_from: Path | None
     found: str
+    written_back: bool = False
+    """It was moved or deleted while it was in use, and written back whole from the open file."""
 
     @property
     def text(self) -> str:
         """What the keeper should read."""
+        if self.written_back:
+            return f"The store {self.found}. It was still open and was written back: nothing is missing. Find out who did that."
         goes_on = (
             f"Now dewlid goes on from the backup {self.restored_from}; what was recorded after it"
             f" {'is only in the damaged file' if self.set_aside else 'is lost'}."
@@ -79,6 +83,7 @@ class Note:
     set_aside: str = ""
     restored_from: str = ""
     done: bool = False
+    written_back: bool = False
 
     @staticmethod
     def of(store: Path) -> Path:
@@ -93,13 +98,14 @@ class Note:
             return None
         try:
             said = json.loads(place.read_text(encoding="utf-8"))
-            return cls(place, str(said["found"]), str(said["set_aside"]), str(said["restored_from"]), bool(said["done"]))
+            told = str(said["found"]), str(said["set_aside"]), str(said["restored_from"])
+            return cls(place, *told, bool(said["done"]), bool(said.get("written_back")))
         except (ValueError, KeyError, TypeError):
             return cls(place, "a recovery was cut off")
 
     def write(self) -> None:
         """Make the note durable."""
-        body = {"found": self.found, "set_aside": self.set_aside, "restored_from": self.restored_from, "done": self.done}
+        body = {slot.name: getattr(self, slot.name) for slot in fields(self) if slot.name != "path"}
         unfinished = self.path.with_name(f".{self.path.name}.unfinished")
         write_beside(unfinished, json.dumps(body))
         flush(unfinished)
@@ -109,7 +115,7 @@ class Note:
     def recovery(self) -> Recovery:
         """Return what the keeper is told."""
         aside = self.path.parent / self.set_aside if self.set_aside else None
-        return Recovery(aside, Path(self.restored_from) if self.restored_from else None, self.found)
+        return Recovery(aside, Path(self.restored_from) if self.restored_from else None, self.found, self.written_back)
 
 
 def recovered(path: Path, backups: Path, now_ms: int, progress: Progress = no_progress) -> Recovery | None:
@@ -156,6 +162,11 @@ def newest_good(path: Path, folder: Path, progress: Progress = no_progress) -> P
         if fault_of(each, progress) is None:
             return each
     return None
+
+
+def note_written_back(path: Path) -> None:
+    """Have the next start tell the keeper that the store was away."""
+    Note(Note.of(path), "was moved or deleted while dewlid used it", done=True, written_back=True).write()
 
 
 def told(path: Path) -> None:

@@ -232,4 +232,14 @@ THREATS = (
          "rules/terms/test_words.py::test_an_instant_that_no_calendar_has_is_refused",
          "rules/terms/test_words.py::test_every_text_of_every_word_is_bounded"),
     ),
+    Threat(
+        "S22", "the record deleted, moved, replaced, cut or damaged so that it forgets; its disk made full or read-only",
+        "what is open is written back, another file is never overwritten, a start goes on from the newest good backup;"
+        " without a disk it watches from memory; each of these is told to the keeper",
+        ("daemon/store/test_recovery.py::test_a_store_that_is_deleted_or_moved_while_it_is_used_is_written_back",
+         "daemon/store/test_recovery.py::test_another_file_in_the_place_of_the_store_is_not_overwritten",
+         "daemon/store/test_recovery.py::test_a_store_that_lost_all_or_its_end_goes_on_from_the_backup_and_says_so",
+         "daemon/watch/test_engine.py::test_a_store_that_comes_back_damaged_while_it_watches_is_recovered_examined_and_told",
+         "faults/test_dying_disk.py::test_a_start_without_a_store_watches_tells_and_catches_up"),
+    ),
 )  # fmt: skip
