@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,9 +13,11 @@ from rules.climate.hysteresis import CLEAR, OUTSIDE, Delays
 from rules.climate.judging import Heard
 from rules.climate.memory import ProbeMemory
 from rules.climate.quality import GOOD, NOT_EVALUATED, SUSPECT, TESTS, fresh_for_ms
+from rules.climate.twins import DRIFTED, shifts
 from rules.climate.view import View, failing_test
 from rules.climate.windows import newest_at
 from rules.terms.events import HOUR_MS, MINUTE_MS, rfc3339
+from rules.terms.quantities import Quantity
 from rules.trade.garden_sizes import size_class
 
 BEGINS_MS = 6 * HOUR_MS
@@ -151,7 +153,8 @@ def _words(  # type: ignore[no-untyped-def]
 
 
 def disagreement(view: View) -> Iterator[Verdict]:
-    """Two probes in one place that differ by more than both may err, for half an hour."""
+    """Two probes in one place that differ by more than both may err, for half an hour and three samples, or one that has
+    drifted away from the others."""
     names = view.settings.probes_at(view.place)
     if len(names) < 2:
         return
@@ -160,8 +163,10 @@ def disagreement(view: View) -> Iterator[Verdict]:
     limit_h = _both_err([p.accuracy_humidity_pct for p in probes]) + SPATIAL_ALLOWANCE["relative_humidity"]
     apart_t = view.temperature.most - view.temperature.least
     apart_h = view.humidity.most - view.humidity.least
-    bad = (apart_t > limit_t) | (apart_h > limit_h)
-    calm = ~((apart_t > 0.8 * limit_t) | (apart_h > 0.8 * limit_h))
+    moved = {quantity: shifts(view, quantity) for quantity in DRIFTED}
+    drift = np.fmax.reduce([np.abs(one) / DRIFTED[quantity] for quantity, by in moved.items() for one in by.values()])
+    bad = (apart_t > limit_t) | (apart_h > limit_h) | (drift > 1.0)
+    calm = ~((apart_t > 0.8 * limit_t) | (apart_h > 0.8 * limit_h) | (drift > 0.8))
     zone = np.where(bad, OUTSIDE, np.where(calm, CLEAR, 1)).astype(np.int8)
 
     def facts(index: int) -> Facts:
@@ -169,10 +174,30 @@ def disagreement(view: View) -> Iterator[Verdict]:
             f"they differ by {apart_t[index]:.1f} K and {apart_h[index]:.0f} %RH;"
             f" {limit_t:.1f} K and {limit_h:.0f} %RH would be within their errors"
         )
+        if drift[index] > 1.0:
+            because = _drifted(view, moved, index)
         return Facts(number(float(apart_h[index])), round(float(limit_h), 1), "%RH", None, because)
 
-    delays = Delays(30 * MINUTE_MS, 30 * MINUTE_MS, 30 * MINUTE_MS, 30 * MINUTE_MS)
+    wait = max(30 * MINUTE_MS, 3 * max(probe.interval for probe in probes))
+    delays = Delays(wait, wait, wait, wait)
     yield Verdict("probes-disagree", zone, view.credit_ms, delays, facts)
+
+
+def _drifted(view: View, moved: Mapping[Quantity, Mapping[str, NDArray[np.float64]]], index: int) -> str:
+    """Say which probe has drifted, as far as a third one or a salt check tells."""
+    quantity = max(moved, key=lambda one: max(np.abs(np.nan_to_num(by[index])) / DRIFTED[one] for by in moved[one].values()))
+    by = {name: float(np.nan_to_num(shift[index])) for name, shift in moved[quantity].items()}
+    checked = {name: view.probes[name].corrections.get(quantity) for name in by}
+    unit = "K" if quantity == "air_temperature" else "%RH"
+    name = max(by, key=lambda one: abs(by[one]))
+    if len(by) > 2:
+        return f"{name} has drifted by {by[name]:+.1f} {unit} away from the others since its first two weeks"
+    one, other = sorted(by, key=lambda one: made.at_ms if (made := checked[one]) else -1)
+    if checked[other] is not None:
+        why = f"{other} was checked later, so look at {one} first"
+    else:
+        why = "one of them is wrong: check both over wet salt (75 %RH)"
+    return f"{one} has drifted by {by[one]:+.1f} {unit} from {other} since their first two weeks; {why}"
 
 
 def _both_err(accuracies: list[float]) -> float:

@@ -147,6 +147,8 @@ class PlaceMemory:
     nights: list[Night] = field(default_factory=list)
     evening: Evening | None = None
     guesses: dict[str, Guesses] = field(default_factory=dict)
+    twins: dict[str, Twin] = field(default_factory=dict)
+    """By quantity and probe, where several hang in one place."""
     harm: dict[HarmKind, Account] = field(default_factory=dict)
     """How much of what its garden bears is used up, by kind of harm; absent: nothing."""
     lid_print: str = ""
@@ -212,6 +214,18 @@ class Guesses:
             self.slot, self.zone, [*self.told], [*self.due_ms], [*self.guess_m], [*self.was_m], [*self.error2],
             [*self.stay_error2],
         )  # fmt: skip
+
+
+@dataclass
+class Twin:
+    """How a probe differs from the others of its place: today so far, and the means of its first and of its last days."""
+
+    day: int = -1
+    count: int = 0
+    total_m: int = 0
+    first_m: list[int] = field(default_factory=list)
+    lately_m: list[int] = field(default_factory=list)
+    corrected_ms: int = 0
 
 
 @dataclass

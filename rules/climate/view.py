@@ -134,7 +134,8 @@ def look(
         np.where(humidity.counts, dew_point, np.nan),
     )
     guesses = {key: old.copied() for key, old in memory.guesses.items()}
-    memory = replace(memory, tail=tail, walks=dict(memory.walks), guesses=guesses, harm=dict(memory.harm))
+    twins = {key: replace(old) for key, old in memory.twins.items()}
+    memory = replace(memory, tail=tail, walks=dict(memory.walks), guesses=guesses, twins=twins, harm=dict(memory.harm))
     lid_c, estimate, measured = _lid(settings, place, memory, probes, keeper, heard, at_ms, temperature.value, around)
     return View(
         settings=settings,

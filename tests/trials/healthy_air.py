@@ -245,7 +245,7 @@ def told(probes: dict[str, tuple[Logger, Air]], room: dict[str, tuple[Logger, Ai
 def _settings(probes: dict[str, tuple[str, Logger, Air]], room: bool) -> Settings:
     return Settings(
         site=Site(), zone=UTC, rooms={"loft": Room()} if room else {},
-        chambers={"nest": Chamber(room="loft" if room else None)},
+        chambers={name: Chamber(room="loft" if room else None) for name in {place for place, *_ in probes.values()} - {"loft"}},
         probes={name: Probe(place=place, interval=1000 * log.interval_s) for name, (place, log, _) in probes.items()},
         telling=Telling(),
     )  # fmt: skip
