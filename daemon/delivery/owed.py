@@ -31,15 +31,18 @@ _ENDS = ("returned", "closed", "unknown")
 
 
 def owed_by(
-    events: Sequence[Event], outlets: Mapping[str, AnyOutlet], settings: Settings, *, skip: Collection[str] = ()
+    events: Sequence[Event], outlets: Mapping[str, AnyOutlet], settings: Settings, *, trouble: Notice | None = None
 ) -> list[Owed]:
     """Return what the outlets owe for these events: MQTT all of them and the states after them, mail the letters, the
-    console what its settings say. Outlets in `skip` owe nothing (they are the trouble that is told)."""
+    console what its settings say. The outlet whose `trouble` they tell owes nothing, but for the addresses not refused."""
     owed: list[Owed] = []
     for event in events:
         for name, outlet in outlets.items():
-            if name not in skip:
+            if trouble is None or name != trouble.outlet:
                 owed += _owed(name, outlet, event, settings)
+            elif trouble.refused and isinstance(outlet, MailOutlet) and isinstance(event, LetterEvent):
+                everybody = dict.fromkeys([*outlet.to, *outlet.second, *outlet.stand_in])
+                owed += _mailed(name, event, [address for address in everybody if address != trouble.refused])
     return owed
 
 
@@ -47,7 +50,7 @@ def _owed(name: str, outlet: AnyOutlet, event: Event, settings: Settings) -> lis
     if isinstance(outlet, MqttOutlet):
         return _published(name, event, settings)
     if isinstance(outlet, MailOutlet):
-        return _mailed(name, outlet, event) if isinstance(event, LetterEvent) else []
+        return _mailed(name, event, outlet.addresses(event.to)) if isinstance(event, LetterEvent) else []
     wanted = isinstance(outlet, ConsoleOutlet) and event.kind in outlet.tell and not is_bookkeeping(event)
     return [_message(name, event, json_text(event.as_json()))] if wanted else []
 
@@ -73,9 +76,9 @@ def _published(name: str, event: Event, settings: Settings) -> list[Owed]:
     return owed
 
 
-def _mailed(name: str, outlet: MailOutlet, event: LetterEvent) -> list[Owed]:
+def _mailed(name: str, event: LetterEvent, addresses: Sequence[str]) -> list[Owed]:
     payload = json_text(event.as_json())
-    return [_message(name, event, payload, recipient=address) for address in outlet.addresses(event.to)]
+    return [_message(name, event, payload, recipient=address) for address in addresses]
 
 
 def _message(name: str, event: Event, payload: str, *, topic: str = "", recipient: str = "") -> Owed:
@@ -144,10 +147,12 @@ class Notice:
     detail: str
     for_s: float
     waiting: int
+    refused: str = ""
+    """The one address that is refused, where the others may be well."""
 
 
 def notice_events(notice: Notice, at_ms: int) -> list[Event]:
-    """Return the events that tell of an outlet's trouble: record them with `owed_by(..., skip={notice.outlet})`.
+    """Return the events that tell of an outlet's trouble: record them with `owed_by(..., trouble=notice)`.
 
     Trouble is also a letter; that it is over is not.
     """

@@ -275,7 +275,7 @@ class Worker:
                 self._receipt(Receipt(row.row, "refused", detail))
         if time.monotonic() - self._told_refusal_s > self._pace.refusal_told_s:
             self._told_refusal_s = time.monotonic()
-            self._say("outlet-refused", detail)
+            self._say("outlet-refused", detail, rows[0].owed.recipient)
 
     def _failed(self, rows: Sequence[Waiting], detail: str, failure: Failure) -> None:
         now_s = time.monotonic()
@@ -305,9 +305,9 @@ class Worker:
             self.health = replace(self.health, state="down", since_s=time.monotonic() - self.busy_s, detail=detail)
             self._say("outlet-down", detail)
 
-    def _say(self, what: Literal["outlet-down", "outlet-refused", "outlet-back"], detail: str) -> None:
+    def _say(self, what: Literal["outlet-down", "outlet-refused", "outlet-back"], detail: str, refused: str = "") -> None:
         for_s = time.monotonic() - self.health.since_s
-        self._notice(Notice(self._name, what, detail.rstrip("."), for_s, self.health.waiting))
+        self._notice(Notice(self._name, what, detail.rstrip("."), for_s, self.health.waiting, refused))
 
 
 def _grouped(rows: Sequence[Waiting], now_ms: int) -> list[list[Waiting]]:

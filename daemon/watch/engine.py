@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import structlog
@@ -17,7 +17,7 @@ from adapters.outlets import AnyOutlet
 from adapters.outlets.outlet import Owed
 from adapters.wording.payload import heartbeat_payload
 from daemon.delivery.delivery import Delivery
-from daemon.delivery.owed import Receipt, notice_events, owed_by
+from daemon.delivery.owed import Notice, Receipt, notice_events, owed_by
 from daemon.store.errors import HistoryError
 from daemon.store.history import History
 from daemon.store.recovery import RECOVERED, Recovery
@@ -237,7 +237,7 @@ class Engine:
         """Have the other outlets tell of one that is in trouble."""
         for notice in self.delivery.notices() if self.delivery else ():
             _log.warning("outlet trouble", outlet=notice.outlet, what=notice.what, detail=notice.detail)
-            self._hold_events(notice_events(notice, now_ms), skip={notice.outlet})
+            self._hold_events(notice_events(notice, now_ms), notice)
 
     def _publish(self, advanced: Advanced, now_ms: int) -> None:
         """Owe the states of chambers that turned or moved."""
@@ -256,11 +256,11 @@ class Engine:
         while held.readings > _MOST_HELD and len(held.batches) > 1 and not held.batches[0].items:
             held.readings -= len(held.batches.pop(0).value)  # the disk has been full for long: what is oldest goes
 
-    def _hold_events(self, events: Sequence[Event], skip: Collection[str] = ()) -> None:
+    def _hold_events(self, events: Sequence[Event], trouble: Notice | None = None) -> None:
         for event in events:
             _log.info("event", id=event.id, kind=event.kind, chamber=event.chamber)
         self._held.events += events
-        self._held.owed += owed_by(events, self._setting.outlets, self._setting.settings, skip=skip)
+        self._held.owed += owed_by(events, self._setting.outlets, self._setting.settings, trouble=trouble)
 
     def _record(self, now_ms: int, last: bool) -> None:
         held = self._held

@@ -306,6 +306,16 @@ def test_what_came_past_the_store_is_not_lost_behind_one_that_fails(history, del
     wait_until(lambda: sorted(outlet.taken) == ["e7", "e8", "e9"])
 
 
+def test_a_notice_of_a_refused_letter_names_its_address(history, deliver, mail_server, wait_until):
+    settings, box = mail_server("tls")
+    box.answers = {"rcpt": {"gone@example.org": "550 5.1.1 no such mailbox"}}
+    history.record(Batch(), owed=[replace(letter(1, urgent=True), recipient="gone@example.org"), letter(2, urgent=False)])
+    delivery = deliver({"mail": MailSender(settings, WATCH)})
+    (notice,) = wait_until(delivery.notices)
+    assert (notice.what, notice.refused) == ("outlet-refused", "gone@example.org")
+    wait_until(lambda: len(box.letters) == 1)
+
+
 def test_one_address_that_is_put_off_holds_back_no_other_letter(history, deliver, mail_server, wait_until):
     settings, box = mail_server("tls")
     box.answers = {"rcpt": {"second@example.org": "450 4.2.1 greylisted"}}
@@ -430,7 +440,7 @@ def test_when_mail_does_not_let_us_in_mqtt_says_so_and_the_letters_wait(
         delivery.wake()
         (notice,) = wait_until(delivery.notices)
         events = notice_events(notice, NOW)
-        history.record(Batch(), events, owed=owed_by(events, outlets, WATCH, skip={notice.outlet}))
+        history.record(Batch(), events, owed=owed_by(events, outlets, WATCH, trouble=notice))
         delivery.wake()
         wait_until(lambda: any("refuses user or password: 535" in line for line in listener.lines))
     assert box.letters == []

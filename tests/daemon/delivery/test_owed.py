@@ -154,12 +154,22 @@ def test_a_chamber_s_state_is_owed_to_mqtt_and_removed_when_the_chamber_is_gone(
 def test_an_outlet_s_trouble_is_told_by_the_others_only():
     notice = Notice("post", "outlet-refused", "mail server x refuses user or password: 535", 60.0, 2)
     events = notice_events(notice, NOW)
-    assert {each.outlet for each in owed_by(events, OUTLETS, WATCH, skip={"post"})} == {"home", "screen"}
+    assert {each.outlet for each in owed_by(events, OUTLETS, WATCH, trouble=notice)} == {"home", "screen"}
     assert "535. 2 messages wait." in events[0].text
     assert compose(event_of(json.loads(json.dumps(events[1].as_json()))), WATCH).subject.startswith("Message refused")
     back = notice_events(Notice("post", "outlet-back", "", 7200.0, 0), NOW)
     assert [event.kind for event in back] == ["system"]
     assert "works again after 2 hours" in back[0].text
+
+
+def test_a_refused_address_is_told_to_the_others_of_its_outlet():
+    addresses = {"to": ["gone@example.org", "k@example.org"], "second": ["s@example.org"]}
+    only = {"post": OUTLETS["post"].model_copy(update=addresses)}
+    text = "mail server x does not take letters for gone@example.org: 550 no such mailbox"
+    notice = Notice("post", "outlet-refused", text, 0.0, 0, refused="gone@example.org")
+    owed = owed_by(notice_events(notice, NOW), only, WATCH, trouble=notice)
+    assert [each.recipient for each in owed] == ["k@example.org", "s@example.org"]
+    assert "550 no such mailbox" in owed[0].payload
 
 
 def test_many_old_letters_become_one_with_the_newest_word_on_each_alarm():
