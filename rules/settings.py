@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import time, tzinfo
 from functools import cached_property
 from hashlib import blake2b
-from typing import Annotated, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import ConfigDict, Field, model_validator
 
@@ -18,6 +18,8 @@ from rules.terms.setting_forms import ClockTime as ClockTime
 from rules.terms.setting_forms import DurationMs as DurationMs
 from rules.terms.setting_forms import Section as Section
 from rules.terms.words import Name
+from rules.trade.garden_sizes import DRYNESS, Dryness, dryness_of
+from rules.trade.profiles import Genus, Role, SpeciesGroup, profile_of
 from rules.trade.routine import CarePlan
 
 # ---------------------------------------------------------------- bands
@@ -41,6 +43,9 @@ class ByTime(Section):
 class Band(Section):
     """Two levels with hysteresis and delays in observed time."""
 
+    FOLLOWS: ClassVar[frozenset[str]] = frozenset()
+    """Edges that make room for the others where the keeper did not write them."""
+
     low: float | None
     high: float | None
     harmful_low: float | None
@@ -56,7 +61,7 @@ class Band(Section):
     @model_validator(mode="after")
     def _ordered(self) -> Band:
         def below(lower: str, upper: str, gap: float) -> None:
-            a, b = getattr(self, lower), getattr(self, upper)
+            a, b = (None if name in self.FOLLOWS - self.model_fields_set else getattr(self, name) for name in (lower, upper))
             if a is not None and b is not None and not a + gap <= b:
                 raise ValueError(
                     f"{lower} = {a:g} and {upper} = {b:g} are too close: {upper} must be at least {gap:g} above {lower}"
@@ -70,8 +75,9 @@ class Band(Section):
 
 
 class TemperatureBand(Band):
-    """Air temperature, degC. Defaults: tropical Atta and Acromyrmex, common practice, no source; 30 degC: growth clearly
-    reduced (Cazin, Wiemer & Howard 1989); 20 degC: stagnation (Mueller et al. 2011)."""
+    """Air temperature, degC. Defaults: a garden of tropical Atta and Acromyrmex, common practice, no source; 30 degC: growth
+    clearly reduced (Cazin, Wiemer & Howard 1989); 20 degC: stagnation (Mueller et al. 2011). Other species groups, food and
+    waste chambers have their own (`species_group`, `role`)."""
 
     low: float | None = Field(default=24.0, ge=5, le=40, json_schema_extra={"unit": "degC"})
     """Lower edge of the band."""
@@ -94,14 +100,18 @@ class TemperatureBand(Band):
 
 
 class HumidityBand(Band):
-    """Relative humidity of the chamber's air, %RH over liquid water. Defaults: common practice, no source."""
+    """Relative humidity of the chamber's air, %RH over liquid water. Defaults: a garden of unknown size, common practice, no
+    source. Food and waste chambers have their own (`role`): no lower edge."""
 
-    low: float | None = Field(default=70.0, ge=0, le=100, json_schema_extra={"unit": "%RH"})
-    """Lower edge of the band."""
+    FOLLOWS = frozenset({"low", "harmful_low"})
+
+    low: float | None = Field(default=70.0, ge=0, le=100, json_schema_extra={"unit": "%RH", "default_words": "by size"})
+    """Lower edge of the band. Absent: by the garden's size 80 below 20 ml, 75 below 200 ml or not known, 70 below 2 l, 60
+    above. Above the temperature band it rises, since warm air dries more at the same humidity."""
     high: float | None = Field(default=90.0, ge=0, le=104, json_schema_extra={"unit": "%RH"})
     """Upper edge of the band. Above it with a dry lid is information, with a wet lid an alarm."""
-    harmful_low: float | None = Field(default=60.0, ge=0, le=100, json_schema_extra={"unit": "%RH"})
-    """Below this the garden loses water fast."""
+    harmful_low: float | None = Field(default=60.0, ge=0, le=100, json_schema_extra={"unit": "%RH", "default_words": "by size"})
+    """Below this the garden loses water fast. Absent: 60 for a garden below 2 l, 50 above."""
     harmful_high: float | None = Field(default=None, ge=0, le=104, json_schema_extra={"unit": "%RH"})
     """Usually absent: humid air is not the harm, liquid water is."""
     deadband: float = Field(default=3.0, ge=0.5, le=20, json_schema_extra={"unit": "%RH"})
@@ -114,6 +124,17 @@ class HumidityBand(Band):
     """The same for the harmful level."""
     target: float | None = Field(default=None, ge=0, le=100, json_schema_extra={"unit": "%RH"})
     """What advice aims at; absent: 85 % for a young garden, 80 % for a grown one."""
+
+    def sized(self, dryness: Dryness) -> HumidityBand:
+        """Return the band with the edges that the keeper did not write as a garden of this size has them."""
+        own, low, harmful = self.model_fields_set, self.low, self.harmful_low
+        if "low" not in own:
+            least = 0.0 if "harmful_low" not in own or harmful is None else harmful + self.deadband
+            most = 100.0 if self.high is None else self.high - 2.5 * self.deadband
+            low = min(max(dryness.low_pct, least), most)
+        if "harmful_low" not in own and low is not None:
+            harmful = min(dryness.harmful_pct, low - self.deadband)
+        return self.model_copy(update={"low": low, "harmful_low": harmful})
 
 
 class LidDewBand(Section):
@@ -226,12 +247,16 @@ class Chamber(Section):
     """How mails call it; absent: its id."""
     room: Name | None = None
     """The room that it stands in, whose probes tell what venting would do."""
-    role: Literal["fungus", "food", "waste"] = "fungus"
-    """Food and waste chambers are ventilated and drier on purpose: their own defaults, no dryness alarm."""
+    role: Role = "fungus"
+    """What it is for. `food`: 16 to 32 degC, at most 85 %RH. `waste`: 10 to 32 degC, at most 70 %RH, told when it stays damp
+    for half a day. Neither is ever told to be too dry."""
     colony: Name | None = None
     """The colony that it belongs to, for the care plan; absent: its own id."""
-    genus: Literal["Atta", "Acromyrmex"] = "Atta"
-    """Genus of the colony: growth and space plan differ."""
+    genus: Genus = "Atta"
+    """Genus of the colony: founding, growth and space plan differ."""
+    species_group: SpeciesGroup = "tropical"
+    """Where its species is at home, for the temperature that its garden wants: `tropical` 24 to 28 degC; `northern` (Atta
+    texana) 22 to 28; `southern` (Acromyrmex heyeri, lundii, ambiguus) 21 to 27; `highland` (Acromyrmex) 20 to 26."""
     air_ml: float = Field(default=8000.0, gt=50, le=2_000_000, json_schema_extra={"unit": "ml"})
     """Volume of the chamber's air."""
     temperature: TemperatureBand = TemperatureBand()
@@ -242,6 +267,30 @@ class Chamber(Section):
     garden: Garden = Garden()
     two_probes: Literal["median", "worse"] = "median"
     """With several believed probes: judge their median, or the one that is worse."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _by_profile(cls, written: Any) -> Any:
+        """Fill in what its role and species group want, key by key, where the keeper wrote nothing."""
+        if not isinstance(written, dict):
+            return written
+        profile = profile_of(*(written.get(key, cls.model_fields[key].default) for key in ("role", "genus", "species_group")))
+        filled = {}
+        for key, wanted in (("temperature", profile.temperature), ("humidity", profile.humidity)):
+            own = written.get(key, {})
+            own = own.model_dump(include=own.model_fields_set) if isinstance(own, Band) else own
+            if wanted and isinstance(own, dict):
+                filled[key] = wanted | own
+        return written | filled
+
+    def humidity_for(self, garden_ml: float | None) -> HumidityBand:
+        """Return the humidity band for a garden of this size: an edge that the keeper did not write follows the size."""
+        return self.humidity_by_size[dryness_of(garden_ml)] if self.role == "fungus" else self.humidity
+
+    @cached_property
+    def humidity_by_size(self) -> dict[Dryness, HumidityBand]:
+        """The humidity band for every row of the table of dryness."""
+        return {dryness: self.humidity.sized(dryness) for dryness in DRYNESS.values()}
 
 
 class Room(Section):

@@ -33,6 +33,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     option("--time-zone", metavar="ZONE", help="IANA name, such as Europe/Lisbon; default: this machine's")
     option("--altitude", metavar="M", type=float, help="height above the sea, m")
     option("--genus", choices=("Atta", "Acromyrmex"), help="genus of the colony")
+    option("--species-group", choices=("tropical", "northern", "southern", "highland"), help="where its species is at home")
     option("--age", metavar="MONTHS", type=int, help="age of the colony in months, roughly")
     option("--lid", choices=("acrylic", "polycarbonate", "glass", "pet"), help="material of the lid")
     option("--heater", metavar="W", type=float, help="power of the heater, W; 0: none")
@@ -131,7 +132,8 @@ def _target(args: argparse.Namespace) -> Path:
 def _answers(args: argparse.Namespace) -> Answers:
     more = {"security": args.mail_security, "ca_file": args.mail_ca}
     return Answers(
-        site=args.site, time_zone=args.time_zone, altitude_m=args.altitude, genus=args.genus, months=args.age, lid=args.lid,
+        site=args.site, time_zone=args.time_zone, altitude_m=args.altitude, genus=args.genus,
+        group=args.species_group, months=args.age, lid=args.lid,
         heater_w=args.heater, places=args.place, ports=None if args.port is None else [one for one in args.port if one != "-"],
         addresses=args.addresses, listen_s=args.listen, broker=_broker(args), mail_to=args.mail, mail_host=args.mail_host,
         mail_user=args.mail_user, mail_password_file=args.mail_password_file,

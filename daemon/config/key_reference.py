@@ -130,6 +130,8 @@ def _is_duration(shape: Mapping[str, Any]) -> bool:
 def _default(field: FieldInfo, shape: Mapping[str, Any]) -> str:
     if field.is_required():
         return "required"
+    if "default_words" in shape:
+        return str(shape["default_words"])
     value = field.get_default(call_default_factory=True)
     if value is None or value == {} or value is PydanticUndefined:
         return "absent"

@@ -15,6 +15,7 @@ from daemon.store.batch_rows import batches, joined, last_taken_ms
 from daemon.store.errors import HistoryError
 from daemon.store.reader import HistoryReader, is_there
 from rules.climate.situation import Situation
+from rules.keeper.state import sized
 from rules.settings import Settings
 from rules.terms.events import DAY_MS, AlarmEvent, AnyEvent, Batch, event_of
 from rules.turn.advance import EngineState, advance, load_state
@@ -104,8 +105,9 @@ def _record(
         events = [event_of(body) for body in reader.events(since_ms, until_ms)]
         earlier = [event_of(body) for body in reader.events(since_ms - _EARLIER_MS, since_ms, kinds=["alarm"])]
     return Record(
-        settings=settings, state=state, situations=present(settings, state) if newest_ms is not None else {}, since_ms=since_ms,
-        until_ms=until_ms, now_ms=now_ms, newest_ms=newest_ms, chambers=only, curves=drawn, events=tuple(events),
+        settings=sized(settings, state.keeper), state=state,
+        situations=present(settings, state) if newest_ms is not None else {}, since_ms=since_ms, until_ms=until_ms,
+        now_ms=now_ms, newest_ms=newest_ms, chambers=only, curves=drawn, events=tuple(events),
         alarm_events=tuple(event for event in [*earlier, *events] if isinstance(event, AlarmEvent)),
     )  # fmt: skip
 

@@ -140,9 +140,10 @@ def figures_sentence(settings: Settings, name: str, situation: Situation | None,
     if situation is None:
         return "No probe measures here." if not settings.probes_at(name) else "No reading yet."
     chamber = settings.chambers[name]
+    humidity = chamber.humidity_for(chamber.garden.volume_ml if situation.garden_ml is None else situation.garden_ml)
     parts = [
         _against(situation.temperature_c, chamber.temperature.low, chamber.temperature.high, style, "degC"),
-        _against(situation.relative_humidity_pct, chamber.humidity.low, chamber.humidity.high, style, "%RH"),
+        _against(situation.relative_humidity_pct, humidity.low, humidity.high, style, "%RH"),
         _lid(situation.dew_margin_k, chamber.lid_dew.caution_margin_k, style),
     ]
     return " ".join(["; ".join(part for part in parts if part) + ".", *harm_sentences(situation.harm)])

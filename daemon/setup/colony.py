@@ -1,15 +1,14 @@
 """What a first config says of a chamber, from genus and age of its colony: rules of thumb that the keeper corrects.
 
-Garden volume by age: Atta fed indoors about a litre after 8 to 14 months, Acromyrmex slower and smaller; size classes and
-dryness limits by size: common practice, no source.
+Garden volume by age: Atta fed indoors about a litre after 8 to 14 months, Acromyrmex slower and smaller: common practice, no
+source. What a garden of that size wants is not written into the config: it follows the size as it grows.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
-Genus = Literal["Atta", "Acromyrmex"]
+from rules.trade.profiles import Genus
 
 _MONTHS: dict[Genus, tuple[int, int, int]] = {"Atta": (4, 9, 18), "Acromyrmex": (6, 14, 30)}
 """Below these ages a colony counts as founding, young, growing; above the last as grown."""
@@ -23,17 +22,15 @@ class Stage:
     garden_ml: float
     air_ml: float
     covered: bool
-    humidity_low: float
-    humidity_harmful_low: float
     heater_w: float
     note: str
 
 
 STAGES: tuple[Stage, ...] = (
-    Stage("founding", 10, 800, True, 80, 70, 3, "a founding garden dries out within hours: a narrow band, and told early"),
-    Stage("young", 100, 2500, False, 75, 62, 5, "a young garden dries sooner than a grown one"),
-    Stage("growing", 800, 8000, False, 70, 60, 12, "a garden of this size bears a dry day"),
-    Stage("grown", 4000, 15000, False, 66, 55, 25, "a large garden keeps its own climate for a while"),
+    Stage("founding", 10, 800, True, 3, "a founding garden dries out within hours: a narrow band, and told early"),
+    Stage("young", 100, 2500, False, 5, "a young garden dries sooner than a grown one"),
+    Stage("growing", 800, 8000, False, 12, "a garden of this size bears a dry day"),
+    Stage("grown", 4000, 15000, False, 25, "a large garden keeps its own climate for a while"),
 )
 
 

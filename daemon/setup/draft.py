@@ -10,8 +10,9 @@ from datetime import UTC
 from typing import Any
 
 from adapters.wording.figures import Style
-from daemon.setup.colony import Genus, Stage
+from daemon.setup.colony import Stage
 from rules.terms.quantities import FACTS, Quantity
+from rules.trade.profiles import Genus, SpeciesGroup
 
 _STYLE = Style("degC", UTC)
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
@@ -42,6 +43,7 @@ class ChamberDraft:
 
     name: str
     genus: Genus
+    group: SpeciesGroup
     stage: Stage
     months: int
     lid: str
@@ -134,19 +136,13 @@ def _chamber(draft: Draft, one: ChamberDraft) -> str:
     stage, place = one.stage, f"chamber.{one.name}"
     about = f"# {one.genus}, about {one.months} months old, so its garden counts as {stage.name}: {stage.note}.\n"
     head = _lines(
-        place, {"room": draft.room, "genus": one.genus, "air_ml": stage.air_ml}, {"air_ml": "air in the chamber: correct it"}
+        place, {"room": draft.room, "genus": one.genus, "species_group": one.group, "air_ml": stage.air_ml},
+        {"species_group": "decides the temperature it wants", "air_ml": "air in the chamber: correct it"},
+    )  # fmt: skip
+    bands = (
+        "# The bands follow the species group and the size of the garden; figures of your own win:"
+        f"\n# [{place}.humidity]   low = 75.0   (all keys: dewlid keys chamber.humidity)\n"
     )
-    bands = [
-        _lines(
-            f"{place}.temperature", {"low": 24.0, "high": 28.0, "harmful_low": 20.0, "harmful_high": 30.0},
-            {"low": "degC; from here on you are told", "harmful_low": "from here on the garden suffers"},
-        ),
-        _lines(
-            f"{place}.humidity",
-            {"low": float(stage.humidity_low), "high": 92.0, "harmful_low": float(stage.humidity_harmful_low)},
-            {"low": "%RH; by the size of the garden", "high": "above it with a wet lid: too humid"},
-        ),
-    ]  # fmt: skip
     lid = _lines(f"{place}.lid", {"material": one.lid, "thickness_mm": 3.0}, {"thickness_mm": "measure it: it decides on dew"})
     garden = _lines(
         f"{place}.garden", {"volume_ml": float(stage.garden_ml), "covered": stage.covered or None},
@@ -156,7 +152,7 @@ def _chamber(draft: Draft, one: ChamberDraft) -> str:
         f"{place}.devices.heater", {"watts": float(one.heater_w), "mount": "side"}, {"watts": "advised about, never switched"}
     )
     mister = _lines(f"{place}.devices.mister", {"ml_per_press": 1.0}, {"ml_per_press": "weigh ten presses of your sprayer"})
-    return "\n".join([about + head, *bands, lid, garden, *([heater] if one.heater_w else []), mister])
+    return "\n".join([about + head, bands, lid, garden, *([heater] if one.heater_w else []), mister])
 
 
 def _probe(one: FoundProbe, names: set[str]) -> str:

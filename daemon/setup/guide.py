@@ -20,9 +20,10 @@ from adapters.topic_survey import BrokerUnheard
 from daemon.clock import local_zone
 from daemon.config.configuration import load_text
 from daemon.setup import search
-from daemon.setup.colony import Genus, stage_of
+from daemon.setup.colony import stage_of
 from daemon.setup.draft import ChamberDraft, Draft, FoundProbe, config_text, slug
 from daemon.store.spool import WordError
+from rules.trade.profiles import Genus, SpeciesGroup, groups_of
 
 
 @dataclass(slots=True)
@@ -33,6 +34,7 @@ class Answers:
     time_zone: str | None = None
     altitude_m: float | None = None
     genus: Genus | None = None
+    group: SpeciesGroup | None = None
     months: int | None = None
     lid: str | None = None
     heater_w: float | None = None
@@ -146,13 +148,15 @@ class Guide:
         for name in dict.fromkeys(one.place for one in draft.probes if one.place != draft.room):
             self._say(f"\nAbout the chamber {name}:")
             genus = self.ask("  genus: Atta or Acromyrmex", "Atta", _one_of("Atta", "Acromyrmex"), given.genus)
+            homes = groups_of(genus)
+            group = self.ask(f"  its species is {', '.join(homes[:-1])} or {homes[-1]}", homes[0], _one_of(*homes), given.group)
             months = self.ask("  age of the colony in months, roughly", "12", _whole(0, 600), given.months)
             stage = stage_of(genus, months)
             lid = self.ask("  its lid is of acrylic, polycarbonate, glass or pet", "acrylic",
                            _one_of("acrylic", "polycarbonate", "glass", "pet"), given.lid)  # fmt: skip
             usual = f"{stage.heater_w:g}"
             watts = self.ask("  its heat mat or heater, W as printed on it (0: none)", usual, _number(0, 500), given.heater_w)
-            draft.chambers.append(ChamberDraft(name, genus, stage, months, lid, watts))
+            draft.chambers.append(ChamberDraft(name, genus, group, stage, months, lid, watts))
 
     # ------------------------------------------------------------ how the keeper is told
 

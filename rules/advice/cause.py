@@ -15,6 +15,7 @@ from rules.physics.vapour import saturation_vapour_pressure_pa
 from rules.settings import Chamber
 from rules.terms.events import Condition, Level, Priority
 from rules.trade import practice
+from rules.trade.airy_chambers import AIRY_CELLS
 from rules.trade.garden_sizes import size_class
 from rules.trade.practice import Band, Cell
 
@@ -110,7 +111,7 @@ def garden_ml(situation: Situation, chamber: Chamber) -> float | None:
 
 def goal_of(chamber: Chamber, situation: Situation) -> Goal:
     """Return the aim and its band; an edge that the keeper left open is set where nothing reaches it."""
-    heat, damp = chamber.temperature, chamber.humidity
+    heat, damp = chamber.temperature, chamber.humidity_for(garden_ml(situation, chamber))
     low_c, high_c = _edge(heat.low, 0.0), _edge(heat.high, 45.0)
     low_pct, high_pct = _edge(damp.low, 0.0), min(_edge(damp.high, 100.0), 100.0)
     aim_c = min(max(_edge(heat.target, (low_c + high_c) / 2), low_c + 0.3), high_c - 0.3)
@@ -163,7 +164,7 @@ def reason_of(
     goal = goal_of(chamber, situation)
     temperature = _temperature_band(goal, chamber, situation, standing)
     humidity = _humidity_band(goal, chamber, situation, standing)
-    wet, known = _lid(situation, standing, lid_was_wet)
+    wet, known = _lid(situation, standing, lid_was_wet) if goal.dryness_matters else (False, False)
     star, floor = humidity_at_target_pct(situation, goal.temperature_c), humidity_floor_pct(situation)
     thermostat = thermostat_of(chamber, situation, knobs, heater_since_ms)
     facts = _device_facts(chamber, knobs) | _heater_facts(
@@ -172,7 +173,11 @@ def reason_of(
     facts |= _air_facts(situation, goal, floor) | _state_facts(chamber, situation, standing, goal, wet, known)
     if mist_useless:
         facts |= {"mist-useless"}
-    cell = practice.cell_of(temperature, humidity, wet)
+    if goal.dryness_matters:
+        cell = practice.cell_of(temperature, humidity, wet)
+    else:
+        damp = temperature == "ok" and humidity == "high"
+        cell = AIRY_CELLS[chamber.role] if damp else practice.cell_of(temperature, "ok", False)
     case = _case(cell, facts, goal, situation, star, floor, standing)
     return Cause(
         goal=goal, temperature=temperature, humidity=humidity, lid_wet=wet, lid_known=known, cell=cell,
@@ -198,8 +203,8 @@ def _humidity_band(goal: Goal, chamber: Chamber, situation: Situation, standing:
     value, back = situation.relative_humidity_pct, 0.0 if situation.by_mean else chamber.humidity.deadband
     if value is None:
         return "ok"
-    high_edge = goal.high_pct - (back if _stands(standing, "humidity-high", "mister-stuck") else 0.0)
-    low_edge = goal.low_pct + (back if _stands(standing, "humidity-low") else 0.0)
+    high_edge = goal.high_pct - (back if _stands(standing, "humidity-high", "damp", "mister-stuck") else 0.0)
+    low_edge = goal.low_pct + (back if _stands(standing, "humidity-low") else 0.0)  # dry by warmth alone: cooling answers it
     if value < low_edge and goal.dryness_matters:
         return "low"  # food and waste chambers are dry on purpose: workers choose the driest place for waste
     return "high" if value > high_edge else "ok"

@@ -18,6 +18,7 @@ from rules.keeper.devices import present_knobs
 from rules.settings import Settings
 from rules.terms.condition_changes import Harm
 from rules.trade import practice
+from rules.trade.coupled_cases import CASES
 
 _UNITS = {
     "exchange": "1/h over k", "vent": "1/h over k, each", "fan": "1/h over k, running", "evaporation": "1/h over k",
@@ -168,7 +169,7 @@ def _lacking(wanted: Plan | None, situation: Situation) -> tuple[str, ...]:
 
 
 def _case(cause: Cause | None) -> str | None:
-    return None if cause is None or cause.case is None else f"{cause.case}: {practice.CASES[cause.case].diagnosis}"
+    return None if cause is None or cause.case is None else f"{cause.case}: {CASES[cause.case].diagnosis}"
 
 
 def _weighed(candidate: Candidate) -> Weighed:

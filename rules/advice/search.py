@@ -265,7 +265,7 @@ def _unmet(goal: Goal, rest: Forecast, margin_matters: bool) -> tuple[str, ...]:
     misses = {
         "temperature-high": rest.temperature_c > goal.high_c, "temperature-low": rest.temperature_c < goal.low_c,
         "humidity-low": goal.dryness_matters and rest.humidity_pct < goal.low_pct,
-        "humidity-high": rest.humidity_pct > goal.high_pct,
-        "lid-dew": margin_matters and rest.margin_k < goal.margin_k,
+        "humidity-high" if goal.dryness_matters else "damp": rest.humidity_pct > goal.high_pct,
+        "lid-dew": goal.dryness_matters and margin_matters and rest.margin_k < goal.margin_k,
     }
     return tuple(name for name, missed in misses.items() if missed)

@@ -8,13 +8,14 @@ from math import sqrt
 from typing import Literal
 
 from rules.advice.balance import STRUCTURE_SHARE
-from rules.advice.cause import Cause
+from rules.advice.cause import Cause, garden_ml
 from rules.advice.plan import Plan
 from rules.advice.search import HELPS_SHARE, Forecast, standing_misses
 from rules.climate.situation import Situation
 from rules.settings import Chamber
 from rules.terms.events import HOUR_MS, Prediction
 from rules.trade import practice
+from rules.trade.coupled_cases import CASES
 from rules.trade.garden_sizes import size_class
 
 TOLD_H = (1.0, 6.0, 24.0)
@@ -30,6 +31,7 @@ UNMET = {
     "temperature-low": ("too cool", "a warmer room, foam on lid and sides, or a stronger heater at the side"),
     "humidity-low": ("too dry", "a larger water buffer (more wet clay), tighter openings, or moister room air"),
     "humidity-high": ("very humid", "less wet ground, or drier room air"),
+    "damp": ("damp", "nothing wet left in it, or drier room air"),
     "lid-dew": ("wet", "a warmer lid: thicker foam, a second pane, or a warmer room"),
 }
 OTHER_WAY = {"temperature-high": "cooler", "temperature-low": "warmer", "humidity-low": "moister"}
@@ -82,7 +84,8 @@ def _now(cause: Cause | None, moment: Situation, situation: Situation) -> str:
         said += f", on average of the last {swing.hours} hours {_climate(situation)}"
     if cause is not None:
         goal = cause.goal
-        said += f" (wanted {goal.low_c:g} to {goal.high_c:g} °C, {goal.low_pct:g} to {goal.high_pct:g} %RH)"
+        damp = f"{goal.low_pct:g} to {goal.high_pct:g}" if goal.dryness_matters else f"at most {goal.high_pct:g}"
+        said += f" (wanted {goal.low_c:g} to {goal.high_c:g} °C, {damp} %RH)"
     return said + "."
 
 
@@ -104,7 +107,7 @@ def _why(plan: Plan, cause: Cause, situation: Situation) -> list[str]:
 def _diagnosis(plan: Plan, cause: Cause) -> str:
     """Return what it is. Humid air is what the garden likes only where the lid is known to be dry and nothing is to change."""
     if cause.case:
-        return practice.CASES[cause.case].diagnosis
+        return CASES[cause.case].diagnosis
     if cause.cell.number != 11 or (cause.lid_known and not plan.moves):
         return cause.cell.meaning
     lid = "its lid is dry, so there is no haste" if cause.lid_known else "whether its lid is dry is not known"
@@ -244,16 +247,23 @@ def _joined(by_draws: float, of_probe: float, then: float, now: float | None, di
 def act_within_s(situation: Situation, chamber: Chamber) -> int | None:
     """Return how soon to act where no alarm says it, by temperature and garden size; judgement, no published exposure times."""
     t, rh = situation.temperature_c, situation.relative_humidity_pct
-    small = size_class(situation.garden_ml if situation.garden_ml is not None else chamber.garden.volume_ml) in ("A", "B")
-    if t is not None and t >= 30.0:
+    size_ml = garden_ml(situation, chamber)
+    small, damp = size_class(size_ml) in "AB", chamber.humidity_for(size_ml)
+    if t is not None and t >= practice.VERY_HOT_C:
         return 900 if t >= practice.HEAT_FIRST_C else 2 * 3600
     if t is not None and t <= practice.LETHAL_COLD_C:
         return 3600 if small else 2 * 3600
-    if chamber.role == "fungus" and rh is not None and rh < 60.0:
-        return 3600 if small else 3 * 3600
-    if chamber.role == "fungus" and rh is not None and rh < 70.0:
+    if chamber.role == "fungus" and rh is not None and damp.low is not None and rh < damp.low:
+        if damp.harmful_low is not None and rh < damp.harmful_low:
+            return 3600 if small else 3 * 3600
         return 3 * 3600 if small else 8 * 3600
-    return 24 * 3600 if t is not None and (t < 22.0 or t > 28.0) else None
+    band = chamber.temperature
+    beyond = t is not None and (t < _or(band.low, -99.0) - 2.0 or t > _or(band.high, 99.0))
+    return 24 * 3600 if beyond else None
+
+
+def _or(edge: float | None, otherwise: float) -> float:
+    return otherwise if edge is None else edge
 
 
 _NUMBER = r"[-+]?\d+(?:\.\d+)?"

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from rules.terms.condition_changes import Harm
 from rules.terms.events import Level, Priority
 from rules.trade.alarm_kinds import ALARMS
-from rules.trade.bearable import BEARABLE, CLASSES, Consequence, HarmKind
+from rules.trade.bearable import BEARABLE, Consequence, HarmKind
+from rules.trade.garden_sizes import CLASSES
 from rules.trade.urgency import BANDS_H, HOUR_S, PRIORITIES, rank, urgency
 
 

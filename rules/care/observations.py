@@ -6,19 +6,17 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeGuard
 
+from rules.climate.dryness import dry_deficit_pa
 from rules.climate.hours import ClimateMemory, Hours
 from rules.settings import Chamber
 from rules.terms.events import HOUR_MS, Priority
 from rules.trade.garden_sizes import size_class
 from rules.trade.symptoms import SYMPTOMS, Proof, Symptom
 
-# By size class A to E: below this humidity, or above this vapour pressure deficit, a garden of that size loses water
-# faster than its ants bring it, if it lasts for so many hours; common practice, no source (the deficit is that of the
-# humidity edge at 26 degC, Magnus form).
-DRY_EDGE_PCT = {"A": 80.0, "B": 75.0, "C": 70.0, "D": 60.0, "E": 60.0}
-DRY_DEFICIT_PA = {"A": 670.0, "B": 840.0, "C": 1010.0, "D": 1340.0, "E": 1340.0}
 DRY_HOURS = {"A": 3, "B": 6, "C": 8, "D": 8, "E": 8}
-HOT_C, WARM_C, COLD_C, HUMID_PCT = 30.0, 28.0, 20.0, 90.0
+"""So long a garden of that size must have been too dry before that explains what is seen; common practice, no source."""
+HOT_H, WARM_H, COLD_H, WET_LID_H, HUMID_H = 1, 2, 6, 4, 24
+"""The same for heat above the harmful edge, warmth above the band, cold, a lid below the dew point and humid air; judgement."""
 _RANK: tuple[Priority, ...] = ("wake", "today", "morning", "digest")
 
 
@@ -49,13 +47,6 @@ def unknown_words(seen: Sequence[str]) -> list[str]:
     return [word for word in seen if word not in SYMPTOMS]
 
 
-def dry_edge_pct(chamber: Chamber, garden_ml: float | None) -> float:
-    """Return the humidity below which this garden dries: the keeper's own band if set, else by size class, %RH."""
-    if "low" in chamber.humidity.model_fields_set and chamber.humidity.low is not None:
-        return chamber.humidity.low
-    return DRY_EDGE_PCT[size_class(garden_ml)]
-
-
 @dataclass(frozen=True, slots=True)
 class Questions:
     """The questions that may be asked about one chamber at one instant."""
@@ -70,8 +61,8 @@ class Questions:
         """Return what the history says to this question."""
         asked: dict[Proof, Callable[[], Proven]] = {
             "dry": self._dry,
-            "hot": lambda: self._above(self.chamber.temperature.harmful_high or HOT_C, 72, 1),
-            "warm": lambda: self._above(self.chamber.temperature.high or WARM_C, 24, 2),
+            "hot": lambda: self._above(self.chamber.temperature.harmful_high, 72, HOT_H),
+            "warm": lambda: self._above(self.chamber.temperature.high, 24, WARM_H),
             "cold": self._cold,
             "wet-lid": self._wet_lid,
             "humid": self._humid,
@@ -79,31 +70,34 @@ class Questions:
         return asked[proof]()
 
     def _dry(self) -> Proven:
-        size = size_class(self.garden_ml)
-        edge_pct = dry_edge_pct(self.chamber, self.garden_ml)
+        edge_pct, needed_h = self.chamber.humidity_for(self.garden_ml).low, DRY_HOURS[size_class(self.garden_ml)]
+        if edge_pct is None:
+            return Proven(False, "no dryness is told of this chamber")
         hours = self.memory.hours(self.name, "relative_humidity_pct", 48 * HOUR_MS, self.at_ms)
         if not _seen(hours):
             return Proven(None, "the humidity of the last 48 h is not known")
         below = hours.hours_below(edge_pct)
         line = f"RH was below {edge_pct:g} % for {below} h of the last {_span(hours, 48)} (lowest {hours.least():.0f} %)"
-        if below >= DRY_HOURS[size]:
+        if below >= needed_h:
             return Proven(True, line, over=bool((hours.mean[-2:] >= edge_pct + 2.0).all()))
-        return self._dry_by_deficit(size) or Proven(False, line)
+        return self._dry_by_deficit(dry_deficit_pa(edge_pct, self.chamber.temperature), needed_h) or Proven(False, line)
 
-    def _dry_by_deficit(self, size: str) -> Proven | None:
+    def _dry_by_deficit(self, limit_pa: float, needed_h: int) -> Proven | None:
         """Warm air dries at a humidity that looks right: the deficit shows it."""
         hours = self.memory.hours(self.name, "vapour_pressure_deficit_pa", 48 * HOUR_MS, self.at_ms)
-        if not _seen(hours) or (above := hours.hours_above(DRY_DEFICIT_PA[size])) < DRY_HOURS[size]:
+        if not _seen(hours) or (above := hours.hours_above(limit_pa)) < needed_h:
             return None
-        limit_kpa = DRY_DEFICIT_PA[size] / 1000
+        limit_kpa = limit_pa / 1000
         return Proven(
             True,
             f"RH looks right, but the air was warm: its vapour pressure deficit was above {limit_kpa:.2f} kPa for"
             f" {above} h of the last {_span(hours, 48)}",
-            over=bool((hours.mean[-2:] <= DRY_DEFICIT_PA[size]).all()),
+            over=bool((hours.mean[-2:] <= limit_pa).all()),
         )
 
-    def _above(self, limit_c: float, last_h: int, at_least_h: int) -> Proven:
+    def _above(self, limit_c: float | None, last_h: int, at_least_h: int) -> Proven:
+        if limit_c is None:
+            return Proven(False, "no warmth is told of this chamber")
         hours = self.memory.hours(self.name, "temperature_c", last_h * HOUR_MS, self.at_ms)
         if not _seen(hours):
             return Proven(None, f"the temperature of the last {last_h} h is not known")
@@ -113,14 +107,16 @@ class Questions:
         return Proven(above >= at_least_h, f"{line} (highest {hours.most():.1f} degC)", over)
 
     def _cold(self) -> Proven:
-        limit_c = self.chamber.temperature.harmful_low or COLD_C
+        limit_c = self.chamber.temperature.harmful_low
+        if limit_c is None:
+            return Proven(False, "no cold is told of this chamber")
         hours = self.memory.hours(self.name, "temperature_c", 48 * HOUR_MS, self.at_ms)
         if not _seen(hours):
             return Proven(None, "the temperature of the last 48 h is not known")
         below = hours.hours_below(limit_c)
         line = f"the air was below {limit_c:g} degC for {below} h of the last {_span(hours, 48)}"
         over = bool((hours.mean[-2:] >= limit_c + 0.5).all())
-        return Proven(below >= 6, f"{line} (lowest {hours.least():.1f} degC)", over)
+        return Proven(below >= COLD_H, f"{line} (lowest {hours.least():.1f} degC)", over)
 
     def _wet_lid(self) -> Proven:
         hours = self.memory.hours(self.name, "dew_margin_k", 24 * HOUR_MS, self.at_ms)
@@ -128,16 +124,18 @@ class Questions:
             return Proven(None, "whether the lid was wet is not known (no lid or room probe)")
         below = hours.hours_below(0.0)
         line = f"the lid was below the dew point for {below} h of the last {_span(hours, 24)}"
-        return Proven(below >= 4, f"{line} (margin down to {hours.least():.1f} K)")
+        return Proven(below >= WET_LID_H, f"{line} (margin down to {hours.least():.1f} K)")
 
     def _humid(self) -> Proven:
-        limit_pct = self.chamber.humidity.high or HUMID_PCT
+        limit_pct = self.chamber.humidity.high
+        if limit_pct is None:
+            return Proven(False, "no dampness is told of this chamber")
         hours = self.memory.hours(self.name, "relative_humidity_pct", 48 * HOUR_MS, self.at_ms)
         if not _seen(hours):
             return Proven(None, "the humidity of the last 48 h is not known")
         above = hours.hours_above(limit_pct)
         line = f"RH was above {limit_pct:g} % for {above} h of the last {_span(hours, 48)}"
-        return Proven(above >= 24, f"{line} (highest {hours.most():.0f} %)")
+        return Proven(above >= HUMID_H, f"{line} (highest {hours.most():.0f} %)")
 
 
 def _span(hours: Hours, last_h: int) -> str:

@@ -30,7 +30,7 @@ CHECKS: tuple[Check, ...] = (
     Check(heat.runaway, ("heater-runaway",)),
     Check(heat.failed, ("heater-failed",)),
     Check(bands.dryness, ("humidity-low",)),
-    Check(bands.dampness, ("humidity-high",)),
+    Check(bands.dampness, ("humidity-high", "damp")),
     Check(lid_open.check, ("lid-open",)),
     Check(moisture_lost.check, ("moisture-lost",)),
     Check(lid_dew.check, ("lid-dew",)),

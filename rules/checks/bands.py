@@ -1,19 +1,21 @@
 """Temperature and humidity against the keeper's bands.
 
-Dryness is judged by the vapour pressure deficit and the garden's size behind the keeper's humidity edge; air above the band
-with a dry lid is no alarm, since humid air is not the harm and liquid water is (Roces & Kleineidam 2000: workers place fungus
-at 98 % RH).
+Dryness is judged by the humidity edge for the garden's size, raised by warmth, and by what drinks a garden of that size empty;
+air above the band with a dry lid is no alarm, since humid air is not the harm and liquid water is (Roces & Kleineidam 2000:
+workers place fungus at 98 % RH).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import tzinfo
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rules.checks.verdict import Facts, Verdict, number
+from rules.climate.dryness import dries_like_pct, raised_by_warmth_pct
 from rules.climate.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, Delays, Worsening, zones
 from rules.climate.view import View
 from rules.climate.windows import TREND_OVER_MS
@@ -21,13 +23,9 @@ from rules.settings import Band
 from rules.terms.events import MINUTE_MS
 from rules.terms.local_time import local_ms
 from rules.trade.bearable import BEARABLE, HarmKind
-from rules.trade.garden_sizes import size_class
+from rules.trade.garden_sizes import DRIES_AT_C, dryness_of
 
 Floats = NDArray[np.float64]
-
-# Vapour pressure deficit, Pa, at which a dry chamber becomes harmful, by garden size class: the small dry fastest. After the
-# ordering of bare-sphere water loss (estimate of our own, factor 2); class limits are common practice, no source.
-HARMFUL_DEFICIT_PA = {"A": 1010.0, "B": 1340.0, "C": 1680.0, "D": 2000.0, "E": 2000.0}
 
 DAY_MS = 24 * 60 * MINUTE_MS
 
@@ -95,7 +93,9 @@ def gets_worse(view: View, kind: HarmKind) -> Worsening:
     return lambda: row.worse * signal.slope_k_h(view.at_ms, TREND_OVER_MS) > row.noise_h
 
 
-def _facts(view: View, value: Floats, edge: Floats | float, harmful: float | None, unit: str, upper: bool):  # type: ignore[no-untyped-def]
+def _facts(
+    view: View, value: Floats, edge: Floats | float, harmful: float | None, unit: str, upper: bool
+) -> Callable[[int], Facts]:
     def facts(index: int) -> Facts:
         limit = float(edge if isinstance(edge, float) else edge[index])
         now = float(value[index])
@@ -116,29 +116,41 @@ def _facts(view: View, value: Floats, edge: Floats | float, harmful: float | Non
     return facts
 
 
-def dryness(view: View) -> Iterator[Verdict]:
-    """Too dry: below the keeper's edge; harmful below the harmful edge or where the air drinks too fast for this garden."""
+def dry_limit(view: View) -> Floats | float | None:
+    """Return the humidity below which the chamber is too dry, at each instant; None: it is never told to be."""
     assert view.chamber is not None
-    band = view.chamber.humidity
-    edge = limits(view, band, "low")
-    if view.chamber.role != "fungus" or edge is None:
+    edge = limits(view, view.humidity_band, "low") if view.chamber.role == "fungus" else None
+    return None if edge is None else raised_by_warmth_pct(edge, view.chamber.temperature, view.temperature.value)
+
+
+def dryness(view: View) -> Iterator[Verdict]:
+    """Too dry: below the edge; harmful below the harmful edge, or where the air drinks too fast for this garden."""
+    assert view.chamber is not None
+    band, edge = view.humidity_band, dry_limit(view)
+    if edge is None:
         return
     value = view.humidity.least if view.chamber.two_probes == "worse" else view.humidity.value
     zone = zones(value, edge, band.harmful_low, band.deadband, upper=False)
-    thirsty = view.vapour_deficit_pa > HARMFUL_DEFICIT_PA[size_class(view.garden_ml)]
-    zone[(zone >= OUTSIDE) & thirsty] = HARM
+    like = dries_like_pct(view.vapour_deficit_pa)
+    zone[(like < dryness_of(view.garden_ml).drunk_pct) & (zone >= OUTSIDE)] = HARM
+    told = _facts(view, value, edge, band.harmful_low, "%RH", False)
+
+    def facts(index: int) -> Facts:
+        found, as_if = told(index), float(like[index])
+        if not as_if < float(value[index]) - 2.0:
+            return found
+        return replace(found, because=f"{found.because}; so warm, it dries like {as_if:.0f} %RH at {DRIES_AT_C:.0f} degC")
+
     yield Verdict(
-        "humidity-low",
-        zone,
-        view.credit_humidity_ms,
-        delays_of(band),
-        _facts(view, value, edge, band.harmful_low, "%RH", False),
-        worsening=gets_worse(view, "dryness"),
+        "humidity-low", zone, view.credit_humidity_ms, delays_of(band), facts, worsening=gets_worse(view, "dryness")
     )
 
 
 def dampness(view: View) -> Iterator[Verdict]:
-    """Too humid: above the edge while the lid is wet or nobody knows; with a lid known to be dry it is no alarm."""
+    """Too humid: above the edge while the lid is wet or nobody knows; with a lid known to be dry it is no alarm.
+
+    Where no garden grows the lid is no question: leaves and waste must not stay damp.
+    """
     assert view.chamber is not None
     band = view.chamber.humidity
     edge = limits(view, band, "high")
@@ -152,7 +164,7 @@ def dampness(view: View) -> Iterator[Verdict]:
         zone[dry & (zone >= EDGE) & (zone < HARM)] = CLEAR
         zone[(view.margin > lid.caution_margin_k) & (zone == OUTSIDE)] = EDGE
     yield Verdict(
-        "humidity-high",
+        "humidity-high" if view.chamber.role == "fungus" else "damp",
         zone,
         view.credit_humidity_ms,
         delays_of(band),

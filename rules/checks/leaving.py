@@ -39,7 +39,7 @@ def check(view: View) -> Iterator[Verdict]:
         return
     band = view.chamber.temperature
     yield _one(view, "temperature-leaving", band, view.recent.temperature, view.temperature.value, view.credit_ms, "degC")
-    wet = view.chamber.humidity
+    wet = view.humidity_band
     yield _one(view, "humidity-leaving", wet, view.recent.humidity, view.humidity.value, view.credit_humidity_ms, "%RH")
 
 

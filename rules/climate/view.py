@@ -30,7 +30,7 @@ from rules.climate.windows import Recent, Signal, passed_since, recent
 from rules.keeper.devices import lid_now
 from rules.keeper.state import KeeperState, garden_ml
 from rules.physics import lid_factor, vapour
-from rules.settings import Chamber, Settings
+from rules.settings import Chamber, HumidityBand, Settings
 from rules.terms.events import MINUTE_MS
 from rules.terms.quantities import Quantity
 
@@ -89,6 +89,12 @@ class View:
     def garden_ml(self) -> float | None:
         """The size of the chamber's garden; None: not known, or no chamber."""
         return None if self.chamber is None else garden_ml(self.keeper, self.place, self.chamber)
+
+    @property
+    def humidity_band(self) -> HumidityBand:
+        """The chamber's humidity band for the size that its garden has now."""
+        assert self.chamber is not None
+        return self.chamber.humidity_for(self.garden_ml)
 
     def passed_ms(self) -> Instants:
         """Return how long after the one before each instant is."""

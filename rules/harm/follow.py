@@ -9,21 +9,19 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.checks.bands import limits
+from rules.checks.bands import dry_limit, limits
+from rules.climate.dryness import dries_like_pct
 from rules.climate.memory import Account
 from rules.climate.view import View
 from rules.climate.windows import TREND_OVER_MS, Signal, passed_since
 from rules.harm.account import EVERY_MS, Garden, Look, Step, Walker
 from rules.harm.course import Floats
 from rules.physics.condensate import drip_load_g_m2
-from rules.physics.vapour import saturation_vapour_pressure_pa, saturation_vapour_pressure_pa_or_nan, vapour_pressure_pa_or_nan
+from rules.physics.vapour import saturation_vapour_pressure_pa_or_nan, vapour_pressure_pa_or_nan
 from rules.settings import Band, Chamber
 from rules.terms.condition_changes import Harm
 from rules.trade.bearable import BEARABLE, HarmKind
-from rules.trade.garden_sizes import size_class
-
-DRIES_AT_C = 26.0
-"""Dryness is told as the humidity that would dry as fast at this temperature."""
+from rules.trade.garden_sizes import dryness_of, size_class
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,21 +103,16 @@ def _thermal(view: View, chamber: Chamber, where: Where, side: Literal["low", "h
 
 
 def _dryness(view: View, chamber: Chamber, where: Where) -> _Course | None:
-    edge = limits(view, chamber.humidity, "low")
-    if chamber.role != "fungus" or edge is None:
+    edge = dry_limit(view)
+    if edge is None:
         return None
     shown = (view.humidity.least if chamber.two_probes == "worse" else view.humidity.value)[where]
     full = saturation_vapour_pressure_pa_or_nan(view.temperature.value[where])
     room = vapour_pressure_pa_or_nan(view.room_temperature[where], view.room_humidity[where])
     trend = _trend(view, where, view.recent.humidity, "dryness")
-    end = np.where(np.isnan(room), 0.0, np.clip(_dries_like(full - room), 0.0, 100.0))
-    value, edge_now = (_dries_like(full * (1.0 - figure / 100.0)) for figure in (shown, _of(edge, where)))
-    return _Course(value, shown, edge_now, trend, end, _shift("dryness", chamber.humidity, "low"))
-
-
-def _dries_like(deficit_pa: Floats) -> Floats:
-    """Return the humidity, %RH, that leaves such a deficit at the temperature that dryness is told for."""
-    return 100.0 * (1.0 - deficit_pa / saturation_vapour_pressure_pa(DRIES_AT_C))
+    end = np.where(np.isnan(room), 0.0, np.clip(dries_like_pct(full - room), 0.0, 100.0))
+    value, edge_now = (dries_like_pct(full * (1.0 - figure / 100.0)) for figure in (shown, _of(edge, where)))
+    return _Course(value, shown, edge_now, trend, end, _shift_of_dryness(view))
 
 
 def _water(view: View, chamber: Chamber, where: Where) -> _Course | None:
@@ -142,6 +135,12 @@ def _trend(view: View, where: Where, signal: Signal, kind: HarmKind) -> Floats:
 
 def _of(edge: Floats | float, where: Where) -> Floats:
     return edge[where] if isinstance(edge, np.ndarray) else np.full(len(where), edge)
+
+
+def _shift_of_dryness(view: View) -> float:
+    """Return how far the keeper's own harmful edge lies below that of this size of garden."""
+    own = view.humidity_band.harmful_low
+    return 0.0 if own is None else dryness_of(view.garden_ml).harmful_pct - own
 
 
 def _shift(kind: HarmKind, band: Band, side: Literal["low", "high"]) -> float:

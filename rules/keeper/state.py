@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from rules.settings import Chamber
+from rules.settings import Chamber, Settings
 
 
 @dataclass
@@ -76,3 +76,12 @@ def colony_ml(state: KeeperState, chambers: Mapping[str, Chamber], members: Iter
     sizes = [garden_ml(state, name, chambers[name]) for name in members if chambers[name].role == "fungus"]
     known = [size for size in sizes if size is not None]
     return sum(known) if known else None
+
+
+def sized(settings: Settings, state: KeeperState) -> Settings:
+    """Return the settings with each humidity band as the size of its garden has it now."""
+    chambers = {
+        name: chamber.model_copy(update={"humidity": chamber.humidity_for(garden_ml(state, name, chamber))})
+        for name, chamber in settings.chambers.items()
+    }
+    return settings.model_copy(update={"chambers": chambers})

@@ -214,7 +214,7 @@ class AlarmEvent(Event):
 class Action:
     """One thing to change: `device` by `amount` `unit` in the direction `change`, in words in `text`."""
 
-    device: Literal["heater", "fan", "mister", "vent", "lid", "room", "probe", "water", "garden"]
+    device: Literal["heater", "fan", "mister", "vent", "lid", "room", "probe", "water", "garden", "waste", "leaves"]
     change: Literal["more", "less", "hold", "open", "close", "stop", "insulate", "wipe", "move", "check"]
     amount: float | None
     unit: str | None

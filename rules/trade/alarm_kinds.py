@@ -133,6 +133,14 @@ ALARMS: dict[str, AlarmKind] = {
         answered="climate", wakes_at_night=False, quiet_on_visit=True, explained_by=("mister-stuck", "lid-dew"),
         room_moves=True, blinds=False, forbids=_MORE_WATER, sudden=False, latch="harmful",
     ),
+    "damp": AlarmKind(  # food and waste chambers
+        label="damp", sentence="{place} is damp",
+        first_step="Clear out what is wet: waste, old leaf. Then let more air into this chamber, not into the fungus chamber.",
+        subject="climate", consequence="minor", figure="relative_humidity_pct", edge=("humidity", "high"), continuous=True,
+        harm=None, bears=(Bears("harmful", "minor", (24, 24, 24, 24, 24)), Bears("outside", "minor", (24, 24, 24, 24, 24))),
+        answered="climate", wakes_at_night=False, quiet_on_visit=True, explained_by=("mister-stuck",),
+        room_moves=True, blinds=False, forbids=_MORE_WATER, sudden=False, latch="harmful",
+    ),
     "lid-dew": AlarmKind(
         label="lid is wet", sentence="{place}: its lid is wet",
         first_step="Look at the lid. If drops hang over the garden, wipe it dry.",

@@ -15,11 +15,10 @@ from bisect import bisect_left
 from dataclasses import dataclass
 from typing import Literal
 
-from rules.trade.garden_sizes import SizeClass
+from rules.trade.garden_sizes import CLASSES, SizeClass
 
 HarmKind = Literal["heat", "cold", "dryness", "water"]
 Consequence = Literal["minor", "serious", "severe"]
-CLASSES = "ABCDE"
 HEAL_H = 24.0
 """Time in which a garden inside its band gets over 63 % of what it bore; judgement of our own."""
 

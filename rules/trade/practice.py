@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 Knob = Literal["heater", "vents", "fan", "mister", "foam", "water", "none"]
-Device = Literal["heater", "fan", "mister", "vent", "lid", "room", "probe", "water", "garden"]
+Device = Literal["heater", "fan", "mister", "vent", "lid", "room", "probe", "water", "garden", "waste", "leaves"]
 Change = Literal["more", "less", "hold", "open", "close", "stop", "insulate", "wipe", "move", "check"]
 Band = Literal["low", "ok", "high"]
 CP = "common practice, no source"
@@ -144,6 +144,8 @@ ACTS: dict[str, Act] = {
     ),
     "find-leak": Act("lid", "check", "Look for the leak: a gap, a tube end, an open plug where dry air gets in"),
     "stop-water": Act("mister", "stop", "Stop all misting", needs=("mister",)),
+    "clear-waste": Act("waste", "move", "Clear the waste, gloves and mask on, and wipe its chamber dry"),
+    "clear-leaves": Act("leaves", "move", "Take out old and wet leaf, and wipe the food chamber dry"),
 }
 
 
@@ -326,7 +328,7 @@ AIDS: dict[str, tuple[Step, ...]] = {
     "temperature-high": steps(_FEEL_MAT, "cool-room"),
     "temperature-low": steps(Step("check-heater", when=("heater-suspect",)), "warm-room"),
     "humidity-low": steps(Step("find-leak", when=("mist-useless",)), "humidify-room"),
-    "humidity-high": (), "lid-dew": (),
+    "humidity-high": (), "damp": (), "lid-dew": (),
 }
 """What moves each miss where no device at hand does, by how much cannot be said."""
 
@@ -365,6 +367,7 @@ ELECTRIC = (
 HOT_SURFACE = "The mat may be hot: touch its edge with the back of the hand; never cover, fold or bury it."
 KEEP_CLEAR = "Keep foam off the heater, the lamp and the vents."
 BARRIER = "Ants climb out within seconds: look at the escape barrier before the lid moves."
+MOULDS = "Old waste carries mould spores: wash your hands, and freeze it for three days before it is thrown away."
 NO_FOG = "No fogger in a small box: one second of it is too much."
 LOW_VOLTAGE = "A heater needs its own thermostat and a cut-out; dewlid watches and advises, it is no safety device."
 
@@ -377,6 +380,8 @@ CAUTIONS: dict[str, tuple[str, ...]] = {
     "water": (),
     "probe": (BARRIER,),
     "garden": (BARRIER,),
+    "waste": (BARRIER, MOULDS),
+    "leaves": (BARRIER,),
     "room": (),
 }
 """What must be said along with an act on a device; general safety, local codes come first."""
@@ -388,45 +393,3 @@ def cell_of(temperature: Band, humidity: Band, lid_wet: bool) -> Cell:
         if (cell.temperature, cell.humidity, cell.lid_wet) == (temperature, humidity, lid_wet):
             return cell
     raise LookupError(f"the decision table has no cell for temperature {temperature}, humidity {humidity}, lid wet {lid_wet}")
-
-
-@dataclass(frozen=True, slots=True)
-class Case:
-    """A coupled case by its id: what it is called and what it says to the keeper."""
-
-    id: str
-    diagnosis: str
-    first: str
-
-
-CASES: dict[str, Case] = {
-    row.id: row
-    for row in (
-        Case("C1", "dry only because it is hot", "lower the temperature; the humidity follows"),
-        Case("C2", "damp only because it is cool", "raise the temperature; the humidity follows"),
-        Case("C3",
-            "winter air: what comes in from the room parches the chamber",
-            "less fan and fewer openings; moisten the room's air"),
-        Case("C4", "summer air: the room is too humid to dry the chamber",
-            "no fan for drying; dry or cool the room, foam on the lid, less wet ground"),
-        Case("C5", "a cold lid: the room cools it below the dew point", "foam on the lid before dusk"),
-        Case("C6",
-            "the heater works harder as the room cools, and that dries the air", "foam instead of more heat; mat at the side"),
-        Case("C7",
-            "the mat below pumps the ground dry and the water up to the lid",
-            "move the mat to the side; wet the granules again"),
-        Case("C8", "the lid was opened or is ajar", "look at the lid and the barrier"),
-        Case("C9", "the heat has failed: it falls towards the room's temperature", "plug, breaker, thermostat"),
-        Case("C10", "the heater runs away", "unplug it"),
-        Case("C11", "the humidity probe is wet or buried", "clean it or move it; until then nothing is said of humidity"),
-        Case("C12", "the room itself warms: heatwave or sun", "cool the room; the heater can do no more"),
-        Case("C13", "misting does not last: the surfaces are dry or air leaks", "wet clay, not mist; find the leak"),
-        Case("C14", "humid at the probe, yet the garden looks dry",
-            "move the probe to garden height; shield the inflow (Bollazzi & Roces 2007)"),
-        Case("C15", "several boxes of one room move together", "it is the room: one measure, not one for each box"),
-        Case("C16", "a step after a calibration or a new probe", "nothing: let a day pass before trends are judged"),
-        Case("C17",
-            "the heater runs at its limit and does not reach its set point", "foam, or a warmer room; not a higher set point"),
-        Case("C18", "more heat is wanted while the lid is wet", "foam on the lid first, heat with it"),
-    )
-}

@@ -17,9 +17,9 @@ from pydantic import AfterValidator, Field, model_validator
 
 from rules.terms.events import DAY_MS, HOUR_MS, Priority
 from rules.terms.setting_forms import ClockTime, DurationMs, Section
+from rules.trade.garden_sizes import CLASSES
 
 PRACTICE = "common practice, no source"
-CLASSES = "ABCDE"
 Scope = Literal["colony", "chamber", "site"]
 Need = Literal["heater", "mister", "probe"]
 Evidence = Literal["dry", "wet-lid", "mould", "damp-waste"]

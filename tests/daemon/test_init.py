@@ -22,6 +22,7 @@ from adapters import line_survey
 from adapters.line_forms import form_of
 from daemon.config.configuration import load
 from daemon.setup.colony import stage_of
+from rules.settings import Chamber
 
 ROOT = Path(__file__).parents[2]
 
@@ -161,7 +162,7 @@ def test_what_is_no_text_is_tried_at_every_speed(serial_pair: Any) -> None:
 
 
 def test_a_young_colony_is_told_of_dryness_sooner() -> None:
-    lows = [stage_of("Atta", months).humidity_low for months in (1, 6, 12, 60)]
+    lows = [Chamber().humidity_for(stage_of("Atta", months).garden_ml).low for months in (1, 6, 12, 60)]
     assert lows == sorted(lows, reverse=True)
     assert stage_of("Acromyrmex", 10).garden_ml < stage_of("Atta", 10).garden_ml
 
@@ -177,7 +178,8 @@ def test_a_probe_on_a_line_is_found_shown_live_and_written(serial_pair: Any, tal
     assert done.returncode == 0, done.stderr
     assert "air temperature 25.3 °C, relative humidity 83 %" in done.stdout
     configuration = load(out)
-    assert configuration.chamber["tank-1"].humidity.low == 75.0
+    tank = configuration.chamber["tank-1"]
+    assert (tank.humidity_for(tank.garden.volume_ml).low, tank.species_group) == (75.0, "tropical")
     assert configuration.site.time_zone == "Europe/Lisbon"
     assert configuration.probe["tank-1-air"].model_dump()["port"] == line.near
     assert out.stat().st_mode & 0o777 == 0o640
@@ -187,7 +189,8 @@ def test_a_probe_on_a_line_is_found_shown_live_and_written(serial_pair: Any, tal
 def test_the_same_by_answers_typed_and_a_wrong_one_is_asked_again(serial_pair: Any, talking: Any, tmp_path: Path) -> None:
     line = serial_pair()
     talking(line, ["25.1;84;ok"])
-    answers = ["North shelf", "Europe/Lisbn", "Europe/Berlin", "-", "Nest 1", "nest-1", "acro", "3", "glass", "0", "-", "y"]
+    answers = ["North shelf", "Europe/Lisbn", "Europe/Berlin", "-", "Nest 1", "nest-1"]
+    answers += ["acro", "north", "south", "3", "glass", "0", "-", "y"]
     out = tmp_path / "dewlid.toml"
     done = init("--port", line.near, "--out", str(out), answers="\n".join(answers) + "\n", home=tmp_path, zone="UTC")
     assert done.returncode == 0, done.stderr
@@ -196,6 +199,8 @@ def test_the_same_by_answers_typed_and_a_wrong_one_is_asked_again(serial_pair: A
     configuration = load(out)
     assert configuration.site.name == "North shelf"
     assert configuration.chamber["nest-1"].genus == "Acromyrmex"
+    assert configuration.chamber["nest-1"].temperature.high == 27.0  # southern
+    assert '"north" is none of tropical, southern, highland' in done.stdout
     assert configuration.chamber["nest-1"].devices.heater is None
     assert "Only the size of the numbers told which is which" in out.read_text()
 
@@ -217,7 +222,7 @@ def test_no_answer_writes_nothing(serial_pair: Any, talking: Any, tmp_path: Path
     line = serial_pair()
     talking(line, ["T=25.31 RH=83.2"])
     out = tmp_path / "dewlid.toml"
-    done = init("--port", line.near, "--out", str(out), answers="\n" * 8 + "no\n", home=tmp_path)
+    done = init("--port", line.near, "--out", str(out), answers="\n" * 9 + "no\n", home=tmp_path)
     assert (done.returncode, out.exists()) == (0, False), done.stdout
     assert "Nothing was written." in done.stdout
 

@@ -34,6 +34,9 @@ state_folder = "{folder}"
 title = "Nest"
 room = "study"
 
+[chamber.nest.garden]
+volume_ml = 500
+
 [chamber.nest.devices.heater]
 watts = 15
 thermostat = true

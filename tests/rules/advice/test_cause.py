@@ -104,5 +104,5 @@ def test_mist_that_did_not_last_twice_is_case_13():
 
 def test_a_heater_at_its_limit_below_its_set_point_is_case_17():
     chamber = Chamber(devices=devices(setpoint_c=26.0))
-    cause = reason(situation(23.0, 72.0, 16.0, 45.0, factor=0.7), chamber)
+    cause = reason(situation(23.0, 77.0, 16.0, 45.0, factor=0.7), chamber)
     assert cause.case == "C17" and "heater-at-limit" in cause.facts

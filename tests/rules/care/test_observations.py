@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rules.care.observations import Answer, Questions, dry_edge_pct, interpret
+from rules.care.observations import Answer, Questions, interpret
 from rules.climate.hours import Hourly, Hours
 from rules.settings import Chamber, HumidityBand
 from rules.terms.events import HOUR_MS
@@ -54,7 +54,7 @@ def test_a_dry_edge_is_read_against_the_hours_below_the_keepers_own_limit() -> N
 # Edges by size class: common practice, no source.
 @pytest.mark.parametrize(("garden_ml", "edge"), [(5.0, 80.0), (50.0, 75.0), (None, 75.0), (500.0, 70.0), (5_000.0, 60.0)])
 def test_the_smaller_the_garden_the_higher_the_limit_of_dryness(garden_ml: float | None, edge: float) -> None:
-    assert dry_edge_pct(Chamber(), garden_ml) == edge
+    assert Chamber().humidity_for(garden_ml).low == edge
 
 
 def test_the_same_air_is_dry_for_a_small_garden_and_not_for_a_large_one() -> None:
@@ -64,9 +64,10 @@ def test_the_same_air_is_dry_for_a_small_garden_and_not_for_a_large_one() -> Non
 
 
 def test_warm_air_dries_at_a_humidity_that_looks_right() -> None:
-    # 76 %RH at 31 degC: deficit 24 % of 4493 Pa (Magnus form) = 1078 Pa, above the 840 Pa that 75 % means at 26 degC.
+    # 76 %RH at 31 degC: deficit 24 % of 4493 Pa (Magnus form) = 1078 Pa, above the 946 Pa that 75 % means at 28 degC,
+    # the warm edge of the band: 25 % of 3784 Pa.
     past = Past(relative_humidity_pct=[76.0] * 48, vapour_pressure_deficit_pa=[1078.0] * 48)
-    assert "vapour pressure deficit was above 0.84 kPa for 48 h" in answer("dry-edge", past=past).text
+    assert "vapour pressure deficit was above 0.95 kPa for 48 h" in answer("dry-edge", past=past).text
 
 
 def test_dryness_that_is_over_asks_for_no_more_change() -> None:

@@ -136,7 +136,7 @@ def priority_when_dry(*sizes: dict[str, object]) -> tuple[str, list[tuple[bool, 
     said = []
     for hour, keys in enumerate(sizes, 1):
         said += answers(shelf.say(hour * HOUR_MS, GardenSize, **keys))
-    dry = shelf.heat(3 * DAY_MS, 26.0, 66.0, minutes=90)
+    dry = shelf.heat(3 * DAY_MS, 26.0, 58.0, minutes=90)  # dry for a garden of every size
     return next(one.priority for one in dry if one.kind == "alarm" and one.alarm == "humidity-low"), said
 
 

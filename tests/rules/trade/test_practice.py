@@ -5,8 +5,9 @@ from itertools import product
 import pytest
 
 from rules.trade import practice
+from rules.trade.coupled_cases import CASES
 from rules.trade.emergencies import COLD_BRANCH, COLD_NEVER, HEAT_BRANCH
-from rules.trade.practice import ACTS, CASES, CAUTIONS, CELLS, cell_of
+from rules.trade.practice import ACTS, CAUTIONS, CELLS, cell_of
 
 # Every fact that rules.advice.cause can find; a step that asks for another one would never be taken.
 FACTS = {

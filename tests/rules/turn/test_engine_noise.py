@@ -175,7 +175,7 @@ def test_a_year_with_a_leap_day_is_quiet_and_has_a_digest_every_local_day() -> N
     day = -np.cos(2.0 * np.pi * hours / 24.0)
     room = 20.5 + season + 0.8 * day + rng.normal(0.0, 0.05, len(hours))
     engine.live(
-        25.5 + 0.2 * season + 0.2 * day + rng.normal(0.0, 0.05, len(hours)), 76.0 + day + rng.normal(0.0, 0.3, len(hours)),
+        25.5 + 0.2 * season + 0.2 * day + rng.normal(0.0, 0.05, len(hours)), 77.5 + day + rng.normal(0.0, 0.3, len(hours)),
         room=room, room_humidity=50.0 + rng.normal(0.0, 0.5, len(hours)),
     )
     days = [datetime.fromtimestamp(e.at_ms / 1000, zone) for e in engine.events if _is_digest(e)]
