@@ -58,6 +58,7 @@ class Worker:
         self._sent: dict[str, tuple[int, float]] = {}
         self._session = 0
         self._schedule = Schedule(outlet.retry_s, pace)
+        self._past: set[tuple[str, str]] = set()
         self._told_down = False
         self._unread = ""
         self._told_refusal_s = -1e9
@@ -192,6 +193,7 @@ class Worker:
             rows = waiting(self._reader.connection, self._name, most=most + len(self._done))
             count = counts(self._reader.connection).get(self._name, (0, 0, None))[0]
         self._done &= {row.row for row in rows}
+        self._recorded_since(rows)
         self.health = replace(self.health, waiting=count - len(self._done))
         now_s, now_ms = time.monotonic(), self._wall_ms()
         rows = [row for row in rows if row.row not in self._done and row.owed.not_before_ms <= now_ms]
@@ -199,6 +201,16 @@ class Worker:
             return [*self._offered(), *([row] for row in states + rows)], float("inf")
         ready = _grouped(self._schedule.due(rows, now_s), now_ms)
         return [*self._offered(), *([row] for row in states), *ready], self._schedule.next_s(rows, now_s)
+
+    def _recorded_since(self, rows: Sequence[Waiting]) -> None:
+        """What came past the store and stands in it now was told already, or is told from there: never both."""
+        here = {(row.owed.event_id, row.owed.recipient): row.row for row in rows}
+        for told in self._past & here.keys():
+            self._past.discard(told)
+            self._done.add(here[told])
+            self._receipt(Receipt(here[told], "taken"))
+        for owed in [each for each in self._direct if (each.event_id, each.recipient) in here]:
+            self._direct.remove(owed)
 
     def _offered(self) -> list[list[Waiting]]:
         """Return what came past the store and may be tried; the rest stays."""
@@ -249,6 +261,8 @@ class Worker:
         for row in rows:
             if row.owed.retained:
                 self._sent[row.owed.topic] = (row.row, time.monotonic())
+            elif row.row == _DIRECT:
+                self._past.add((row.owed.event_id, row.owed.recipient))
             elif row.row >= 0:
                 self._done.add(row.row)
                 self._receipt(Receipt(row.row, "taken"))

@@ -243,6 +243,17 @@ def test_messages_are_delivered_past_a_store_that_cannot_be_written(history, del
     assert delivery.receipts() == []
 
 
+def test_what_was_delivered_past_the_store_is_not_told_again_when_it_is_recorded(history, deliver, wait_until):
+    outlet = MemoryOutlet()
+    delivery = deliver({"memory": outlet})
+    delivery.offer([message(7), message(8)])
+    wait_until(lambda: outlet.taken == ["e7", "e8"])
+    history.record(Batch(), owed=[message(7), message(8), message(9)])
+    delivery.wake()
+    wait_until(lambda: settled(history, delivery))
+    assert outlet.taken == ["e7", "e8", "e9"]
+
+
 def test_messages_are_delivered_past_a_store_that_cannot_even_be_read(tmp_path, wait_until):
     outlet = MemoryOutlet()
     delivery = Delivery({"memory": outlet}, tmp_path / "missing.sqlite3", lambda: NOW, pace=HURRY)
