@@ -1,7 +1,8 @@
 """A band will be left within two hours, told only while such forecasts have lately been better than "it stays as it is".
 
 Every ten minutes the slope of half an hour is drawn on for an hour, damped; an hour later that guess is held against what came.
-Only when the last two dozen guesses beat persistence clearly may the next one be told.
+Only when the last two dozen guesses beat persistence clearly, and what was so expected of this band, told or not, has mostly
+come true, is the next one told.
 """
 
 from __future__ import annotations
@@ -31,6 +32,10 @@ REMEMBERED = 24
 NEEDED = 12
 CLEARLY_BETTER = 0.64  # mean squared error against persistence: 0.8 of its root
 WARN_HOURS = 2.0
+MOSTLY = 0.7
+"""So many of the last expectations must have come true, and so likely must it be, by the guesses' spread, this time."""
+EXPECTED = 12
+SPREADS = 0.52 * 2.0**0.5  # the 70th percentile of a normal law, whose spread grows from one hour to two
 
 
 def check(view: View) -> Iterator[Verdict]:
@@ -119,14 +124,18 @@ def _guess(
     turns = zip(at_ms.tolist(), thousandths(now).tolist(), thousandths(now + slope * DAMPING).tolist(), strict=True)
     for row, (instant, real, guess) in enumerate(turns):
         if not seen[row]:
-            record.waiting.clear()
+            record.forget()
             continue
         record.settle(instant, real)
+        record.hold(instant, not low[row] < now[row] < high[row])
         if slopes[row]:
             record.waiting.append((instant + AHEAD_MS, guess, real))
         if hours[row] <= WARN_HOURS and record.trusted():
             error = record.error()
-            if error <= abs(ahead[row] - now[row]) / 2:  # the edge must stand clear of the forecast's own error
+            apart = abs(ahead[row] - now[row])
+            beyond = abs(slope[row]) * DAMPING * WARN_HOURS - apart
+            # The edge must stand clear of the forecast's own error, and be passed by more than that.
+            if error <= apart / 2 and beyond >= SPREADS * error and record.expect(instant):
                 steps[row] = OUTSIDE
                 warnings.append((row, [float(hours[row]), float(ahead[row]), error]))
     record.keep(guesses)
@@ -140,6 +149,25 @@ class _Record:
         self.waiting = deque(zip(guesses.due_ms, guesses.guess_m, guesses.was_m, strict=True))
         self.error2 = deque(guesses.error2, REMEMBERED)
         self.stay_error2 = deque(guesses.stay_error2, REMEMBERED)
+        self.leaves_by_ms = guesses.leaves_by_ms
+        self.came = deque(guesses.came, EXPECTED)
+
+    def forget(self) -> None:
+        """Drop what waits: the figure is not seen."""
+        self.waiting.clear()
+        self.leaves_by_ms = None
+
+    def expect(self, at_ms: int) -> bool:
+        """Expect the band to be left in time, and return whether what was expected before has mostly come true."""
+        if self.leaves_by_ms is None:
+            self.leaves_by_ms = at_ms + round(WARN_HOURS * HOUR_MS)
+        return sum(self.came) >= MOSTLY * (len(self.came) + 1)
+
+    def hold(self, at_ms: int, left: bool) -> None:
+        """Hold what is expected against what came."""
+        if self.leaves_by_ms is not None and (left or at_ms > self.leaves_by_ms):
+            self.came.append(int(left))
+            self.leaves_by_ms = None
 
     def settle(self, at_ms: int, real_m: int) -> None:
         """Hold the guesses that are due against what came; one whose hour was missed is dropped."""
@@ -161,3 +189,4 @@ class _Record:
         """Write it all back."""
         guesses.due_ms, guesses.guess_m, guesses.was_m = ([row[column] for row in self.waiting] for column in range(3))
         guesses.error2, guesses.stay_error2 = [*self.error2], [*self.stay_error2]
+        guesses.leaves_by_ms, guesses.came = self.leaves_by_ms, [*self.came]

@@ -207,12 +207,15 @@ class Guesses:
     was_m: list[int] = field(default_factory=list)
     error2: list[int] = field(default_factory=list)
     stay_error2: list[int] = field(default_factory=list)
+    leaves_by_ms: int | None = None
+    """By when the band should have been left that was last expected to be, told or not; and whether the last ones came true."""
+    came: list[int] = field(default_factory=list)
 
     def copied(self) -> Guesses:
         """Return a copy whose lists are its own."""
         return Guesses(
             self.slot, self.zone, [*self.told], [*self.due_ms], [*self.guess_m], [*self.was_m], [*self.error2],
-            [*self.stay_error2],
+            [*self.stay_error2], self.leaves_by_ms, [*self.came],
         )  # fmt: skip
 
 

@@ -310,9 +310,9 @@ def test_c15_two_boxes_of_one_room_that_move_together_are_one_letter(later_min):
 
 
 def swinging(offset_pct: float | None) -> list[Event]:
-    """Three days of a slow swing whose ends are forecast; after a day and a half the probe is corrected by this much."""
+    """Three days of a slow swing out of the band on both sides; after a day and a half the probe is corrected by this much."""
     def course(hour):
-        return 25.6, 79.0 + 6.0 * sin(hour * 0.785), 22.5, 50.0
+        return 25.6, 80.0 + 16.0 * sin(hour * 0.785), 22.5, 50.0
 
     words = [] if offset_pct is None else [
         Calibrated(
