@@ -19,6 +19,7 @@ from adapters.outlets.outlet import Owed
 from daemon.clock import StreamClock
 from daemon.config.configuration import load_text
 from daemon.config.settings import settings_of
+from daemon.delivery import schedule as delivery_schedule
 from daemon.delivery import worker as delivery_worker
 from daemon.delivery.delivery import Delivery
 from daemon.store.errors import HistoryError
@@ -352,14 +353,14 @@ class World:
 
     @contextmanager
     def _hand_turned(self) -> Iterator[None]:
-        before = delivery_worker.time, delivery_worker.random, engine.PAUSE_MS
+        before = delivery_worker.time, delivery_schedule.random, engine.PAUSE_MS
         delivery_worker.time = SimpleNamespace(monotonic=self.clock.monotonic)  # type: ignore[assignment]
-        delivery_worker.random = random.Random(self.seed)  # type: ignore[assignment]
+        delivery_schedule.random = random.Random(self.seed)  # type: ignore[assignment]
         engine.PAUSE_MS = PAUSE_MS  # type: ignore[misc]
         try:
             yield
         finally:
-            delivery_worker.time, delivery_worker.random, engine.PAUSE_MS = before  # type: ignore[misc]
+            delivery_worker.time, delivery_schedule.random, engine.PAUSE_MS = before  # type: ignore[misc]
 
     def _down_ms(self) -> int:
         return self.chance.choice((2, 5, 30, 120, 600, 600, 3 * 3600, 9 * 3600)) * SECOND_MS
