@@ -200,7 +200,7 @@ class _Talk:
 
     def _material(self, now: OpenAdvice, wanted: Plan) -> bool:
         """Return whether the plan differs so much from what was told that it must be told again."""
-        urgency = self._urgency(wanted.branch)
+        urgency = self._urgency(wanted.branch, wanted.wakes)
         if wanted.keys != now.keys and self._opposed(now):
             return True
         if URGENCY.index(urgency) > URGENCY.index(now.urgency) or (wanted.branch == "heat") != (now.branch == "heat"):
@@ -226,10 +226,12 @@ class _Talk:
         t, before = self.situation.temperature_c, now.start_c
         return t is not None and before is not None and t <= practice.LETHAL_COLD_C < before
 
-    def _urgency(self, branch: str) -> Priority:
+    def _urgency(self, branch: str, wakes: bool = False) -> Priority:
         """Return the highest priority among the alarms that this answers; a runaway wakes whatever they say."""
-        if branch in ("heat", "warming"):
-            return "wake" if branch == "heat" else "today"
+        if branch == "heat" or wakes:
+            return "wake"
+        if branch == "warming":
+            return "today"
         found = [row.priority for row in self.standing.values() if row.condition == "active" and row.priority in URGENCY]
         least: Priority = "morning" if branch == "turn-up" else "today"
         return URGENCY[max((URGENCY.index(name) for name in found), default=URGENCY.index(least))]
@@ -258,7 +260,7 @@ class _Talk:
 
     def _event(self, wanted: Plan, wait_s: int) -> Asked:
         """Return what the event says beside its predictions."""
-        situation, first, urgency = self.situation, wanted.actions[0], self._urgency(wanted.branch)
+        situation, first, urgency = self.situation, wanted.actions[0], self._urgency(wanted.branch, wanted.wakes)
         return Asked(
             device=first.device, change=first.change, amount=first.amount, unit=first.unit,
             reason=reason_of_plan(wanted, situation, self.steady), cautions=list(cautions_of(wanted, self.chamber)),

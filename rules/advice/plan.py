@@ -9,9 +9,9 @@ from rules.advice.balance import by_night, present_of
 from rules.advice.cause import Cause, Standing, goal_of, heat_comes_first, reason_of, thermostat_of
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent, cold, cold_comes_first, heat, warming
-from rules.advice.model import ChamberModel, model_from_json, prior_model
+from rules.advice.model import COOLING, ChamberModel, model_from_json, prior_model
 from rules.advice.search import HELPS_SHARE, Forecast, Miss, Solution, foremost, solve, standing_misses
-from rules.advice.set_point import left_out, plug_in, turn_up
+from rules.advice.set_point import cold_by_morning, left_out, plug_in, turn_up
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
 from rules.keeper.devices import heater_since_ms, present_knobs
@@ -52,6 +52,8 @@ class Plan:
     """Whether the cause is out of reach of what is at hand."""
     follows: bool = False
     """Whether another chamber of the room tells it for this one too."""
+    wakes: bool = False
+    """Whether it cannot wait for the morning, though no alarm says so yet."""
 
     def __post_init__(self) -> None:
         """Refuse a plan that contradicts itself; raises ValueError."""
@@ -141,7 +143,9 @@ def without_search(
         acts = ("leave-out", "warm-place") if cause.temperature == "low" else ("leave-out",)
         return _plain("left-out", cause, acts, Never("Do not try it once more as it is."))
     if cause.thermostat == "unplugged":
-        return _plugged(cause, plug_in(chamber, state, situation, cause, standing))
+        time_constant_h = 1.0 / model_of(chamber, state).value(COOLING)
+        soon = cold_by_morning(situation, cause.goal.harmful_low_c, time_constant_h)
+        return _plugged(cause, plug_in(chamber, state, situation, cause, standing), soon)
     special = _special(cause, state, situation, standing)
     if special is not None:
         return special
@@ -226,12 +230,12 @@ def _special(
     return None
 
 
-def _plugged(cause: Cause, move: Move | None) -> Plan | None:
+def _plugged(cause: Cause, move: Move | None, soon: bool) -> Plan | None:
     if move is None:
         return None
     also = ("warm-now",) if "lethal-cold" in cause.facts else ()
     return Plan(
-        branch="plug-in", cause=cause, acts=("plug-in", *also),
+        branch="plug-in", cause=cause, acts=("plug-in", *also), wakes=soon,
         actions=(Action("heater", "more", None, None, move.text), *(_action(act) for act in also)), moves=(move,),
         never=(
             Never("Do not leave it alone before you have seen the temperature hold."),

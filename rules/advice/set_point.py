@@ -7,6 +7,7 @@ dial; where it is not known, the aim itself is told, so that it is known from th
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from math import log
 
 from rules.advice.cause import Cause, Goal, Standing
 from rules.advice.devices import Move, dial
@@ -24,6 +25,8 @@ PLUG_IN_BELOW_K = 0.5
 """How far above the aim an unplugged heater's chamber may still be when it is plugged in again: the deadband."""
 LEFT_OUT_MS = 12 * HOUR_MS
 """So long a heater that ran away twice is not advised again: a night to get another one; judgement."""
+NIGHT_H = 8.0
+"""Hours for which nobody looks: what is harmfully cold before they are over is told now."""
 LOWERED_K = 0.4
 """So far below what it was, or below the aim, a set point counts as lowered; own estimate."""
 ROOM_COOLER_K = 1.0
@@ -43,6 +46,14 @@ def plug_in(
     if "thermostat" not in cause.facts:
         return _by_power(state, room_c, goal, present_knobs(chamber, situation.changes).get("watts", 1.0))
     return _by_set_point(state, situation, goal, present_knobs(chamber, situation.changes).get("setpoint"))
+
+
+def cold_by_morning(situation: Situation, harmful_low_c: float, time_constant_h: float) -> bool:
+    """Return whether a chamber whose heater is unplugged is harmfully cold within a night: Newton's law of cooling."""
+    t, room_c = situation.temperature_c, situation.room_temperature_c
+    if t is None or room_c is None or room_c >= harmful_low_c:
+        return False
+    return t <= harmful_low_c or time_constant_h * log((t - room_c) / (harmful_low_c - room_c)) < NIGHT_H
 
 
 def left_out(state: AdviceState, situation: Situation) -> bool:

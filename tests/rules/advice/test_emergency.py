@@ -219,6 +219,14 @@ def test_plugging_in_again_is_judged_by_the_highest_temperature_since():
     assert "8 K past its set point" in events[-1].headline and "only then" in events[-1].headline
 
 
+@pytest.mark.parametrize(("room_c", "urgency"), [(12.0, "wake"), (22.0, "today")])
+def test_plugging_in_again_waits_for_no_morning_where_the_box_would_be_cold_by_then(room_c, urgency):
+    chamber = box()
+    adviser = run_away(chamber, Adviser(), 0.0)
+    _, events = asked(later(situation(25.4, 78.0, room_c, 45.0), 1.5), chamber, adviser)
+    assert "Plug the heater in again" in events[-1].headline and events[-1].urgency == urgency
+
+
 def test_the_same_urgent_steps_twice_within_a_day_are_not_simply_repeated():
     chamber = box()
     state = run_away(chamber, Adviser(), 0.0)
