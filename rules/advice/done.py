@@ -9,6 +9,7 @@ from typing import Any
 from rules.advice.model import model_from_json
 from rules.advice.set_point import LOWERED_K, lowered_k
 from rules.advice.state import AdviceState, OpenAdvice, ToldMove
+from rules.climate.situation import Situation
 from rules.keeper.devices import told_knobs
 from rules.keeper.state import DeviceChange
 from rules.settings import Chamber
@@ -40,11 +41,13 @@ def told_as(state: AdviceState, name: str) -> OpenAdvice | None:
 
 
 def done(
-    state: AdviceState, told: OpenAdvice, amount: float | None, at_ms: int, now_c: float | None = None, vents: int = 0
+    state: AdviceState, told: OpenAdvice, amount: float | None, at_ms: int, now_c: float | None = None, vents: int = 0,
+    steady: Situation | None = None,
 ) -> tuple[AdviceState, list[DeviceChange]]:
     """Return the state in which what was told is done, scaled by the amount that it really was, and the settings since then.
 
-    `now_c`: the chamber's temperature then, if it is known. `vents`: how many there are; aired in an emergency, all are open.
+    `now_c`: the chamber's temperature then, if it is known; `steady`: its means over the heater's swing then.
+    `vents`: how many there are; aired in an emergency, all are open.
     """
     shares, stopped = _shares(told, amount), "heater:stop" in told.keys
     plugged = any(move.act == "plug-in" for move in told.moves)
@@ -60,6 +63,10 @@ def done(
         told, earlier=others, done_ms=at_ms, done_c=now_c, done_share=shares[0] if shares else 1.0,
         look_again_ms=at_ms + wait_ms,
     )
+    if steady is not None:
+        booked = replace(
+            booked, begun_c=steady.temperature_c, begun_pct=steady.relative_humidity_pct, begun_margin_k=steady.dew_margin_k
+        )
     judged = {move.knob: at_ms + practice.WAIT_S[move.knob] * 1000 for move in told.moves}
     state = replace(state, judge_from_ms=state.judge_from_ms | judged)
     if stopped:

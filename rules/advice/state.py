@@ -82,6 +82,10 @@ class OpenAdvice:
     done_ms: int | None = None
     done_c: float | None = None
     """The temperature when it was done."""
+    begun_c: float | None = None
+    """The mean over the swing when it was done, from which its effect is judged; None: not known, then from the telling on."""
+    begun_pct: float | None = None
+    begun_margin_k: float | None = None
     done_share: float = 1.0
     reminders: int = 0
     earlier: list[OpenAdvice] = field(default_factory=list)

@@ -50,18 +50,19 @@ def judge(item: OpenAdvice, situation: Situation, calibrated: bool = False) -> V
     if forecast is None or not item.moves:
         return Verdict("cannot tell", None, None, _then_and_now(item, situation))
     options = []
-    for name, start, then, now, u, unit in (
-        ("temperature", item.start_c, forecast.temperature_c, situation.temperature_c, forecast.temperature_u_k, "K"),
-        ("humidity", item.start_pct, forecast.humidity_pct, situation.relative_humidity_pct, forecast.humidity_u_pct, "points"),
-        ("margin", item.start_margin_k, forecast.margin_k, situation.dew_margin_k, 0.3, "K"),
+    for name, start, begun, then, now, unit in (
+        ("temperature", item.start_c, item.begun_c, forecast.temperature_c, situation.temperature_c, "K"),
+        ("humidity", item.start_pct, item.begun_pct, forecast.humidity_pct, situation.relative_humidity_pct, "points"),
+        ("margin", item.start_margin_k, item.begun_margin_k, forecast.margin_k, situation.dew_margin_k, "K"),
     ):
         if start is not None and now is not None:
             wanted = (then - start) * item.done_share
-            options.append((abs(wanted) / _NOISE[name], name, wanted, now - start, sqrt(u * u + _NOISE[name] ** 2), unit))
+            got = now - (start if begun is None else begun)  # what went on before it was done is not its effect
+            options.append((abs(wanted) / _NOISE[name], name, wanted, got, unit))
     own = [option for option in options if option[1] == _OWN.get(item.moves[0].knob, "humidity") and option[0] >= 2.0]
     if not options or max(options)[0] < 2.0:
         return Verdict("cannot tell", None, None, "The expected change was too small to be told from the probes' noise.")
-    _, name, wanted, got, _, unit = max(own or options)
+    _, name, wanted, got, unit = max(own or options)
     share, u_share = got / wanted, _NOISE[name] * sqrt(2.0) / abs(wanted)
     because = f"Expected {wanted:+.1f} {unit} of {name}, seen {got:+.1f} {unit}."
     bounds: tuple[tuple[float, Said], ...] = ((0.2, "no effect"), (0.6, "too little"), (1.7, "works"))
@@ -73,7 +74,7 @@ def _then_and_now(item: OpenAdvice, situation: Situation) -> str:
     """Return what was and what is, for advice that predicted no figure (a check, heat that had to be stopped)."""
     if item.start_c is None or situation.temperature_c is None:
         return "There was no figure to compare with."
-    if item.done_c is not None and item.branch == "heat":
+    if item.done_c is not None:
         return f"It was {item.done_c:.1f} °C when this was done and is {situation.temperature_c:.1f} °C now."
     return f"It was {item.start_c:.1f} °C when this was advised and is {situation.temperature_c:.1f} °C now."
 

@@ -209,5 +209,7 @@ def _heats_on(seen: Evidence, aim: Floats) -> NDArray[np.bool_]:
     cooler = (over_room > ROOM_LIFT_K) & (~(seen.room_c >= aim - 0.5) | (over_room > SURE_LIFT_K) | by_itself)
     alone = np.where(np.isnan(seen.room_c), slope >= RISES_K_H, cooler)
     guessed = np.isnan(aim) & ~((slope >= RISES_K_H) | (t > seen.high_c + FAULT_K))
-    by_air = alone & (slope > FALLS_K_H) & ~guessed
+    # A large box is warmer than a room that cools in the evening for hours without any heat; then it falls, if only slowly.
+    keeps_up = slope > np.fmax(FALLS_K_H, -over_room / (2.0 * SLOWEST_H))
+    by_air = alone & keeps_up & ~guessed
     return np.where(np.isnan(seen.mat_c), by_air, (seen.mat_c > t + HOT_MAT_K) & (slope > FALLS_K_H))

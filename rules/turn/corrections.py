@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from rules.advice import advisory
+from rules.advice.steady import steadied
 from rules.advice.text import in_keepers_unit
 from rules.climate.hours import Climate
 from rules.climate.memory import Correction, PlaceMemory
@@ -18,6 +19,7 @@ from rules.settings import Settings
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, Event, SystemEvent, WordEvent
 from rules.terms.quantities import QUANTITIES, Quantity
 from rules.terms.words import AdviceDone, Calibrated, LidMeasured, LidSeen, ModelFitted, Visit, Word
+from rules.turn.present import advised_on
 from rules.turn.state import EngineState
 
 NEAR_MS = 30 * MINUTE_MS
@@ -49,7 +51,9 @@ def _done(settings: Settings, state: EngineState, word: AdviceDone, at_ms: int) 
             seen = state.places[name].present
             now_c = None if seen is None else seen.temperature_c
             vents = settings.chambers[name].devices.vents.count
-            state.advice[name], changes = advisory.done(adviser, told, word.amount, at_ms, now_c, vents)
+            looked_at = advised_on(settings, state, name)
+            steady = None if looked_at is None else steadied(settings.chambers[name], looked_at)
+            state.advice[name], changes = advisory.done(adviser, told, word.amount, at_ms, now_c, vents, steady)
             state.keeper = changed(state.keeper, name, changes)
             text = in_keepers_unit(advisory.booked_text(told, word.amount), settings.site.temperature_unit)
             return answer(state.origin, word, True, text, name)

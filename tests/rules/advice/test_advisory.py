@@ -12,7 +12,7 @@ from rules.climate.situation import Situation
 from rules.keeper.devices import lid_now, told_knobs
 from rules.keeper.state import KeeperState
 from rules.settings import Chamber, Heater, Lid, Site, Vents
-from rules.terms.events import AdviceEvent, Priority, answer_name
+from rules.terms.events import HOUR_MS, AdviceEvent, Priority, answer_name
 
 STATE = TypeAdapter(AdviceState)
 
@@ -100,7 +100,7 @@ def follow(
     """Say that it is done; the situation handed back knows how the devices are set since then."""
     told = told_as(state, answer_name(event.advisory, event.revision))
     assert told is not None
-    state, changes = done(state, told, amount, now.at_ms, now.temperature_c)
+    state, changes = done(state, told, amount, now.at_ms, now.temperature_c, steady=now)
     return state, replace(now, changes=(*now.changes, *changes))
 
 
@@ -111,6 +111,20 @@ def test_what_resolves_is_told_once_and_then_there_is_silence():
     state, events = advise(good, chamber, state)
     assert [event.status for event in events] == ["resolved"] and state.open is None
     assert advise(later(good, 1.0), chamber, state)[1] == []
+
+
+def test_what_was_done_is_judged_from_when_it_was_done():
+    """It dried on by 8 points between the letter and the keeper's hand; that is no fault of what was done."""
+    chamber = Chamber(devices=devices())
+    state, events = advise(dry(), chamber)
+    state, now = follow(state, events[0], dry(3.0, relative_humidity_pct=54.0))
+    told = state.open
+    assert told is not None
+    rise_pct = told.forecasts[-1].humidity_pct - told.start_pct
+    after_h = (told.look_again_ms - now.at_ms) / HOUR_MS
+    state, events = advise(later(now, after_h, relative_humidity_pct=54.0 + rise_pct), chamber, state)
+    verified = next(event for event in events if event.status == "verified")
+    assert "no effect" not in verified.headline.lower() and f"seen {rise_pct:+.1f} points" in verified.reason
 
 
 def test_an_alarm_that_vanishes_out_of_band_withdraws_its_advice():

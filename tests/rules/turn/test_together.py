@@ -18,7 +18,7 @@ from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent, Batch, Event, L
 from rules.turn.advance import advance, dump_state, load_state
 
 EVENING_MS = 1_763_755_200_000  # 2025-11-21T20:00:00Z
-STEP_MS = 60_000
+STEP_MS, EVERY_MS = 60_000, 300_000
 TAU_H = {"small": 2.5, "middle": 4.0, "big": 8.0}
 ML = {"small": 90.0, "middle": 400.0, "big": 4000.0}
 AIR_ML = {"small": 2000.0, "middle": 6000.0, "big": 20_000.0}
@@ -29,7 +29,7 @@ def shelf(heater: bool = True) -> Settings:
     devices = Devices(heater=Heater(setpoint_c=25.5)) if heater else Devices()
     return Settings(
         site=Site(), zone=ZoneInfo("UTC"), rooms={"study": Room()}, telling=Telling(),
-        probes={name: Probe(place=name, interval=STEP_MS) for name in TAU_H} | {"wall": Probe(place="study", interval=STEP_MS)},
+        probes={name: Probe(place="study" if name == "wall" else name, interval=EVERY_MS) for name in (*TAU_H, "wall")},
         chambers={
             name: Chamber(title=f"{name.title()} nest", room="study", air_ml=AIR_ML[name], garden=Garden(volume_ml=ML[name]),
                 devices=devices) for name in TAU_H
@@ -37,8 +37,8 @@ def shelf(heater: bool = True) -> Settings:
     )  # fmt: skip
 
 
-def readings(hours: float, box: Course, room: Callable[[float], float]) -> Batch:
-    at_ms = np.arange(EVENING_MS - 8 * HOUR_MS, EVENING_MS + round(hours * HOUR_MS), STEP_MS)
+def readings(hours: float, box: Course, room: Callable[[float], float], step_ms: int = STEP_MS) -> Batch:
+    at_ms = np.arange(EVENING_MS - 8 * HOUR_MS, EVENING_MS + round(hours * HOUR_MS), step_ms)
     since_h = (at_ms - EVENING_MS) / HOUR_MS
     given, ripple = {}, 0.06 * np.sin(at_ms / 3.1e4)
     for name in TAU_H:
@@ -106,6 +106,32 @@ def test_a_power_cut_of_three_boxes_brings_hardly_more_letters_than_its_marks(po
     told = letters(power_cut)
     assert len([letter for letter in told if letter.sort != "reminder"]) <= 16  # 9 marks, 3 turns to urgent, the beginning
     assert len(told) <= 30
+
+
+def wave_room(hour: float) -> float:
+    hour = max(hour, 0.0)
+    heat = min(hour / 36.0, 1.0)
+    return 23.0 + 8.0 * heat + (2.0 + 3.0 * heat) * math.sin((hour + 10.5) / 24.0 * 2.0 * math.pi)
+
+
+def wave_box() -> Course:
+    """Each box follows its room behind its time constant, in steps of a minute; its thermostat holds it at 25.5 from below."""
+    courses: dict[str, list[float]] = {}
+    for name, tau_h in (TAU_H | {"big": 6.0}).items():
+        course = [25.5]
+        for minute in range(96 * 60):
+            course.append(course[-1] + (max(wave_room(minute / 60.0) + 0.8, 25.5) - course[-1]) / (tau_h * 60.0))
+        courses[name] = course
+    return lambda name, hour: courses[name][max(round(hour * 60.0), 0)]
+
+
+def test_a_heat_wave_is_told_of_the_room_once_and_then_only_at_its_marks() -> None:
+    batch = readings(92.0, wave_box(), wave_room, step_ms=5 * STEP_MS)
+    events = advance(shelf(), None, batch, int(batch.taken_ms[-1]) + 1).events
+    last_day = [letter for letter in letters(events) if letter.at_ms > EVENING_MS + 68 * HOUR_MS]
+    after_ms = last_day[0].at_ms
+    marks = [event for event in events if isinstance(event, AlarmEvent) and event.worse == "mark" and event.at_ms >= after_ms]
+    assert marks and len(last_day) <= len(marks) + 3, [(letter.at_ms, letter.sort) for letter in last_day]
 
 
 def test_a_cut_of_the_stream_changes_nothing_of_what_several_boxes_share() -> None:
