@@ -136,7 +136,7 @@ def _numbers(cause: Cause, situation: Situation) -> list[str]:
 
 
 def _then(rest: Forecast, lid_known: bool, now: Situation) -> str:
-    own_k, own_pct, _ = _own_uncertainties(now)
+    own_k, own_pct, _ = _own_uncertainties(now, rest.after_h)
     u_k = _joined(rest.temperature_u_k, own_k, rest.temperature_c, now.temperature_c, 2)
     u_pct = _joined(rest.humidity_u_pct, own_pct, rest.humidity_pct, now.relative_humidity_pct, 1)
     margin = f", the lid {rest.margin_k:+.1f} K from the dew point" if lid_known else ""
@@ -214,27 +214,29 @@ def predictions_of(plan: Plan, situation: Situation) -> tuple[Prediction, ...]:
     if plan.cause is None:
         return ()
     known = plan.cause.lid_known
-    own_k, own_pct, own_margin_k = _own_uncertainties(situation)
-    return tuple(
-        Prediction(
-            after_ms=round(row.after_h * HOUR_MS), temperature_c=round(row.temperature_c, 2),
-            temperature_u_k=_joined(row.temperature_u_k, own_k, row.temperature_c, situation.temperature_c, 2),
-            relative_humidity_pct=round(row.humidity_pct, 1),
-            relative_humidity_u_pct=_joined(row.humidity_u_pct, own_pct, row.humidity_pct, situation.relative_humidity_pct, 1),
-            dew_margin_k=round(row.margin_k, 2) if known else None,
-            dew_margin_u_k=_joined(row.margin_u_k, own_margin_k, row.margin_k, situation.dew_margin_k, 2) if known else None,
-        )
-        for row in plan.forecasts
-        if row.after_h in TOLD_H
+    return tuple(_prediction(row, situation, known) for row in plan.forecasts if row.after_h in TOLD_H)
+
+
+def _prediction(row: Forecast, now: Situation, lid_known: bool) -> Prediction:
+    own_k, own_pct, own_margin_k = _own_uncertainties(now, row.after_h)
+    return Prediction(
+        after_ms=round(row.after_h * HOUR_MS), temperature_c=round(row.temperature_c, 2),
+        temperature_u_k=_joined(row.temperature_u_k, own_k, row.temperature_c, now.temperature_c, 2),
+        relative_humidity_pct=round(row.humidity_pct, 1),
+        relative_humidity_u_pct=_joined(row.humidity_u_pct, own_pct, row.humidity_pct, now.relative_humidity_pct, 1),
+        dew_margin_k=round(row.margin_k, 2) if lid_known else None,
+        dew_margin_u_k=_joined(row.margin_u_k, own_margin_k, row.margin_k, now.dew_margin_k, 2) if lid_known else None,
     )
 
 
-def _own_uncertainties(situation: Situation) -> tuple[float, float, float]:
-    """Return what a reading may differ by from the mean that is predicted: the probe's error, and the heater's swing."""
+def _own_uncertainties(situation: Situation, after_h: float) -> tuple[float, float, float]:
+    """Return what a reading may differ by from the mean that is predicted: the probe's error, the heater's swing, and how far
+    the chamber moved by itself within such a time."""
     swings = (situation.temperature_swing, situation.humidity_swing, situation.margin_swing)
     moved = [(swing.most - swing.least) / SWING_PER_U if situation.by_mean and swing is not None else 0.0 for swing in swings]
     probes = (situation.u_temperature_k or 0.0, situation.u_relative_humidity_pct or 0.0, 0.0)
-    own_k, own_pct, own_margin_k = (sqrt(u**2 + swing**2) for u, swing in zip(probes, moved, strict=True))
+    past = [moves.within(after_h) for moves in situation.moves] or [0.0, 0.0, 0.0]
+    own_k, own_pct, own_margin_k = (sqrt(sum(u**2 for u in parts)) for parts in zip(probes, moved, past, strict=True))
     return own_k, own_pct, own_margin_k
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.climate.memory import Hour, PlaceMemory
+from rules.climate.past_moves import Moves, moves_of
 from rules.climate.situation import Swing
 from rules.climate.view import View
 from rules.climate.windows import thousandths
@@ -80,6 +81,7 @@ class Climate:
 
     def __init__(self, places: Mapping[str, PlaceMemory]) -> None:
         self._places = places
+        self._moves: dict[tuple[str, int], tuple[Moves, ...]] = {}
 
     def hours(self, chamber: str, quantity: Hourly, last_ms: int, at_ms: int) -> Hours | None:
         """Return the whole hours that ended within `last_ms` before `at_ms`; None: nothing is remembered of them."""
@@ -89,10 +91,23 @@ class Climate:
         found = hours_between(table, first, end)
         return found if found.known else None
 
+    def moves(self, chamber: str, at_ms: int) -> tuple[Moves, ...]:
+        """Return how far the figures of `SWINGING` moved by themselves in the five days before this hour."""
+        hour, tables = at_ms // HOUR_MS, self._places[chamber].hours if chamber in self._places else {}
+        if (chamber, hour) not in self._moves:
+            self._moves[chamber, hour] = tuple(
+                moves_of(hours_between(tables.get(name, {}), hour - KEPT_MS // HOUR_MS, hour).mean, assumed)
+                for name, assumed in zip(SWINGING, ASSUMED, strict=True)
+            )
+        return self._moves[chamber, hour]
+
 
 Hourly = Literal[
     "temperature_c", "relative_humidity_pct", "vapour_pressure_deficit_pa", "dew_margin_k", "dew_point_c", "room_dew_point_c",
 ]
+SWINGING: tuple[Hourly, ...] = ("temperature_c", "relative_humidity_pct", "dew_margin_k")
+ASSUMED = ((0.4, 0.8, 1.0), (2.0, 4.0, 5.0), (0.4, 0.7, 1.0))
+"""How far each moves within 1, 6 and 24 hours (K, points, K; standard uncertainty) before its own days tell; own estimate."""
 
 
 @dataclass(frozen=True, slots=True)

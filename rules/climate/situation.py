@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from rules.climate.past_moves import Moves
 from rules.keeper.state import DeviceChange
 from rules.terms.condition_changes import Harm
 
@@ -77,6 +78,8 @@ class Situation:
     """Over the last whole hours since a setting was changed; None: too few of them are known."""
     humidity_swing: Swing | None = None
     margin_swing: Swing | None = None
+    moves: tuple[Moves, ...] = ()
+    """How far temperature, humidity and margin moved by themselves over the last days; empty: not asked for."""
     settling: bool = False
     """Something was changed so short a time ago that the swing since is not known."""
     by_mean: bool = False

@@ -11,7 +11,7 @@ from rules.advice import advisory
 from rules.advice.steady import LEAST_HOURS
 from rules.alarms import alarms
 from rules.climate.course import Presents
-from rules.climate.hours import Climate, Hourly, swing_of
+from rules.climate.hours import SWINGING, Climate, swing_of
 from rules.climate.situate import situation_at, situations_at
 from rules.climate.situation import Situation
 from rules.climate.view import View
@@ -22,7 +22,6 @@ from rules.turn.together import Together
 
 SWING_MS = 3 * HOUR_MS
 """A mat's thermostat switches within half an hour to two hours: three hold a whole swing; own estimate."""
-_SWINGING: tuple[Hourly, ...] = ("temperature_c", "relative_humidity_pct", "dew_margin_k")
 
 
 def advise(
@@ -36,7 +35,7 @@ def advise(
     """Let each chamber's adviser look wherever an alarm turned or ten minutes have passed."""
     events: list[Event] = []
     turned = [event for event in told if isinstance(event, AlarmEvent)]
-    together = Together(settings, state, presents, before, turned)
+    together, climate = Together(settings, state, presents, before, turned), Climate(state.places)
     for name, view in views.items():
         mine = [event for event in turned if event.chamber == name]
         adviser, set_ = state.advice.get(name, advisory.AdviceState()), state.keeper.devices.get(name, ())
@@ -51,7 +50,7 @@ def advise(
             if not stands and not owes:
                 continue
             situation = situations.get(index) or situation_at(view, index, settings.pressure_pa)
-            situation = for_adviser(state, situation, adviser, together)
+            situation = for_adviser(state, situation, adviser, together, climate)
             adviser, spoken = advisory.consider(settings, name, adviser, situation, stands, state.origin)
             owes = advisory.owes(adviser, settings.chambers[name], set_)
             events += spoken
@@ -59,18 +58,21 @@ def advise(
     return events
 
 
-def for_adviser(state: EngineState, situation: Situation, adviser: advisory.AdviceState, together: Together) -> Situation:
+def for_adviser(
+    state: EngineState, situation: Situation, adviser: advisory.AdviceState, together: Together, climate: Climate
+) -> Situation:
     """Return the situation with the settings as told, the swings of the last hours since one was changed, and the chambers
     that are moved with it."""
-    climate, changes = Climate(state.places), tuple(state.keeper.devices.get(situation.chamber, ()))
+    changes = tuple(state.keeper.devices.get(situation.chamber, ()))
     changed_ms = advisory.changed_ms(adviser, changes)
     since_ms = situation.at_ms - SWING_MS if changed_ms is None else max(changed_ms, situation.at_ms - SWING_MS)
     temperature, humidity, margin = (
-        swing_of(climate.hours(situation.chamber, name, situation.at_ms - since_ms, situation.at_ms)) for name in _SWINGING
+        swing_of(climate.hours(situation.chamber, name, situation.at_ms - since_ms, situation.at_ms)) for name in SWINGING
     )
     settling = changed_ms is not None and (humidity is None or humidity.hours < LEAST_HOURS)
     return replace(
         situation, changes=changes, temperature_swing=temperature, humidity_swing=humidity, margin_swing=margin,
+        moves=climate.moves(situation.chamber, situation.at_ms),
         settling=settling, besides=together.besides(situation.chamber, situation.at_ms),
     )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from rules.advice.state import AdviceState
 from rules.alarms import alarms
 from rules.climate.course import Presents
+from rules.climate.hours import Climate
 from rules.climate.situation import Situation
 from rules.settings import Settings
 from rules.turn.advising import for_adviser
@@ -24,4 +25,4 @@ def advised_on(settings: Settings, state: EngineState, chamber: str) -> Situatio
     adviser = state.advice.get(chamber, AdviceState())
     standing = {name: alarms.standing(state.alarms, name) for name in settings.chambers}
     together = Together(settings, state, Presents(state.places), standing)
-    return None if situation is None else for_adviser(state, situation, adviser, together)
+    return None if situation is None else for_adviser(state, situation, adviser, together, Climate(state.places))
