@@ -319,7 +319,7 @@ def test_what_is_booked_is_what_the_letter_asked_for_though_the_advice_has_moved
     assert (read.name, read.device, read.amount) == ("nest-1", "heater", 2.5)
     shelf.live(45, 29.9, 64.0)
     assert shelf.state is not None and shelf.state.advice["nest"].open is not None
-    assert (shelf.state.advice["nest"].open.name, shelf.state.advice["nest"].open.amounts) == ("nest-1.2", [4.0])
+    assert (shelf.state.advice["nest"].open.name, shelf.state.advice["nest"].open.amounts) == ("nest-1.2", [0.0, 4.0])
     assert "Booked: Turn the heater's thermostat down from 28 to 25.5 °C." in shelf.say("done", "nest-1")
     assert shelf.heard() == [("advice-done", True)]
     assert told_knobs(shelf.state.keeper.devices["nest"]) == {"setpoint": 25.5}
