@@ -98,3 +98,13 @@ def test_a_probe_that_breaks_is_found_within_its_time(air, kind: str, logger: Lo
     assert found
     assert found[0] <= begun_ms + within_min * MINUTE_MS
     assert not [at_ms for at_ms, _ in raised(events, "probe-fault") if START_MS < at_ms < begun_ms]
+
+
+@pytest.mark.parametrize("logger", [MINUTELY, Logger(3600, 0.5, 1.0)])
+@pytest.mark.parametrize("gap_h", [2, 9])
+def test_a_probe_that_comes_back_after_a_gap_is_not_blamed_at_its_first_reading(logger: Logger, gap_h: int) -> None:
+    air = logger.hear(fungus_box(np.random.default_rng(6), 1.2, min(logger.interval_s, 900)))
+    begin_ms = START_MS + 14 * HOUR_MS
+    kept = (air.at_ms < begin_ms) | (air.at_ms >= begin_ms + gap_h * HOUR_MS)
+    heard = Air(air.at_ms[kept], air.temperature_c[kept], air.humidity_pct[kept])
+    assert not raised(told({"nest-air": (logger, heard)}), "probe-fault")
