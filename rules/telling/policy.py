@@ -265,12 +265,14 @@ def _advise(settings: Settings, state: TellingState, chamber: str, event: Advice
 
 
 def _advice_when(settings: Settings, state: TellingState, place: str, event: AdviceEvent) -> When:
-    """Return when advice is told: as soon as an alarm that was told there and that it answers would be."""
+    """Return when advice is told: the first to an alarm of the place as soon as that alarm would be, another one later."""
+    thread = state.threads.get(f"situation.{place}")
+    first = (event.chamber or "site") not in state.advice_sent or thread is None or not thread.open
     pressing = [
         one.latest for one in state.heard.values()
         if one.place == place and one.told and one.shown and one.latest.priority == "today"
     ]
-    if event.urgency == "today" and any(_told_at(settings, alarm, event.at_ms) == "now" for alarm in pressing):
+    if event.urgency == "today" and first and any(_told_at(settings, alarm, event.at_ms) == "now" for alarm in pressing):
         return "now"
     return when_told(settings, event.urgency, event.at_ms)
 

@@ -118,6 +118,14 @@ def test_a_power_cut_overnight_is_told_at_every_mark_and_never_said_to_get_bette
     assert first < crossed_ms(power_cut, 20.0, 11.0)
 
 
+@pytest.mark.parametrize(("garden_ml", "most"), [(20.0, 1), (90.0, 1), (400.0, 1), (4000.0, 0)])
+def test_mild_dryness_at_night_is_told_once_where_it_will_not_last_till_the_morning(garden_ml: float, most: int) -> None:
+    events = lived(shelf(garden_ml), 14.0, lambda _: 25.5, humidity=lambda hour: max(80.0 - 8.0 * max(hour - 3.0, 0.0), 68.0))
+    night = (EVENING_MS + round(3.5 * HOUR_MS), EVENING_MS + round(11.5 * HOUR_MS))  # quiet hours from 22:30 to 06:30
+    told = [event for event in events if isinstance(event, LetterEvent) and night[0] <= event.at_ms < night[1]]
+    assert len(told) <= most and all(letter.urgent for letter in told)
+
+
 def test_a_mat_that_sticks_is_told_on_its_way_to_43_degrees() -> None:
     def stuck(hour: float) -> float:
         return 25.5 + 18.0 * (1.0 - math.exp(-hour / 2.5))
