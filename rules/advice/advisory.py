@@ -88,7 +88,7 @@ def consider(
         return talk.led(state, events), events
     if not _stands(wanted, standing):
         return talk.closed(state, events), events
-    if wanted is None or _hushed(state, wanted, situation):
+    if wanted is None or _hushed(state, wanted, situation, standing):
         return talk.reminded(replace(state, searched=now if wanted is None else None), events), events
     state, said = talk.told(state, wanted, events), len(events)
     return replace(state, searched=None if events[said:] else now), events
@@ -136,13 +136,15 @@ def _at_work(chamber: Chamber, state: AdviceState, situation: Situation, standin
     return not heat_first(chamber, state, situation, standing)
 
 
-def _hushed(state: AdviceState, wanted: Plan, situation: Situation) -> bool:
+def _hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Mapping[str, Standing]) -> bool:
     """Return whether a plan must wait because something was just closed."""
     if wanted.branch == "heat" or state.open is not None:
         return False
     told_ms = state.repeated_ms.get(" ".join(wanted.keys))
     once = not wanted.moves or wanted.branch == "turn-up"
-    again = once and told_ms is not None and situation.at_ms - told_ms < REPEAT_AFTER_MS
+    wakes = wanted.branch in EMERGENCIES and any(row.priority == "wake" for row in standing.values())
+    again_ms = HOUR_MS if wakes else REPEAT_AFTER_MS  # who has done it, and it still gets lethal, needs more than the alarm
+    again = once and told_ms is not None and situation.at_ms - told_ms < again_ms
     return again or (state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms)
 
 

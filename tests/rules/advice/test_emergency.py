@@ -134,6 +134,17 @@ def test_a_heater_that_failed_is_looked_at_once_before_it_is_called_weak():
     assert acts(events[-1])[0] == "vent close"
 
 
+def test_what_was_done_against_the_cold_and_did_not_help_is_not_left_without_a_word_for_half_a_day():
+    chamber, now = box(), situation(17.0, 79.0, 8.0, 60.0, temperature_slope_k_h=-2.5)
+    adviser = done(asked(now, chamber, None, "heater-failed")[0], now)
+    given = []
+    for quarter in range(1, 13):
+        t = 17.0 - 2.0 * quarter / 4
+        adviser, events = asked(later(now, quarter / 4, temperature_c=t), chamber, adviser, "heater-failed")
+        given += [quarter for event in events if event.status in ("given", "updated")]
+    assert given and given[0] <= 8
+
+
 def test_a_heater_that_warms_up_again_is_left_to_it():
     _, events = asked(situation(17.0, 79.0, 10.0, 60.0, temperature_slope_k_h=3.0), box())
     assert not {"heater check", "heater more", "room more"} & {name for event in events for name in acts(event)}
