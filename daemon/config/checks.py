@@ -115,6 +115,8 @@ def _time_zone(config: ConfigText) -> Iterator[ConfigFault]:
 def _read_twice(probes: Mapping[str, Any], config: ConfigText) -> Iterator[ConfigFault]:
     seen: dict[str, str] = {}
     for name, row in probes.items():
+        if "name_in_file" in row:  # in a file of several probes each reads the rows of its own name
+            row = {**row, "name_in_file": row["name_in_file"] or name}
         connection = repr(sorted((key, value) for key, value in row.items() if key not in _ABOUT_THE_PLACE))
         if connection in seen:
             path: KeyPath = ("probe", name)

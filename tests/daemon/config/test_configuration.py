@@ -136,6 +136,16 @@ def test_a_mistake_is_told_at_its_line_with_what_is_allowed(lines: list[str], to
     assert told in fault
 
 
+def test_two_probes_of_one_recorded_file_are_taken_unless_they_read_the_same_rows() -> None:
+    def two(name: str) -> str:
+        row = ['kind = "recorded-file"', 'place = "tank-1"', 'path = "/x/log.csv"', 'quantities = ["air_temperature"]']
+        return with_lines("[probe.b]", *row, "[probe.c]", *row, *([f'name_in_file = "{name}"'] if name else []))
+
+    load_text(two(""), "f.toml")
+    load_text(two("other"), "f.toml")
+    assert "reads the very same as probe b" in faults(two("b"))[0]
+
+
 def test_many_mistakes_are_told_in_one_run_in_the_order_of_their_lines() -> None:
     found = faults(with_lines(
         "[site]", "altitude_m = 9000", 'nmae = "x"', '[chamber.tank-2]', 'room = "studdy"', "[chamber.tank-2.lid]", 'material = "x"',
