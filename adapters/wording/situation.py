@@ -183,6 +183,9 @@ def _to_do(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings, st
         (f"{title_of(settings, one.chamber)}: " if len(asked) > 1 else "") + style.text(_ended(clean(action.text)))
         for one in asked for action in one.actions
     ]  # fmt: skip
+    if not lines and letter.chamber in settings.rooms and {alarm.chamber for alarm in alarms} - {letter.chamber}:
+        # What was asked for all boxes is done: no step for one of them answers it.
+        lines = ["Go and look at every box named below, the worst one first: what was done so far is not enough."]
     if not lines:
         lines = list(dict.fromkeys(first_step(alarm) for alarm in alarms))[:3]
     blocks = steps(lines)

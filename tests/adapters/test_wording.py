@@ -17,7 +17,7 @@ from adapters.wording.alarm_sentences import sentence
 from adapters.wording.figures import Style, ascii_only, clean, span
 from adapters.wording.letter import LONGEST_SUBJECT, compose
 from adapters.wording.line import line_of
-from rules.settings import Chamber, Probe, Settings, Site, Telling
+from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
 from rules.terms.events import (
     Action,
     AdviceEvent,
@@ -334,6 +334,16 @@ def test_the_time_to_the_next_mark_is_told_by_the_newest_value_and_pace(slope_k_
     now = Figures("big-nest", NOW, 17.0, 80.0, None, slope_k_h)
     body = " ".join(compose(told(letter("reminder", COLDER, present=(now,))), watch()).text.split())
     assert said in body and ("At the pace of now" in body) == bool(said)
+
+
+def test_a_letter_of_a_room_without_advice_asks_for_no_look_at_one_heater():
+    cold = (COLDER, replace(COLDER, id="other", chamber="small-nest"))
+    settings = watch().model_copy(update={"rooms": {"study": Room()}})
+    of_room, of_box = (
+        compose(told(letter("escalation", *cold, chamber=place)), settings).text for place in ("study", "big-nest")
+    )
+    assert "every box named below, the worst one first" in " ".join(of_room.split())
+    assert "every box" not in of_box
 
 
 def test_what_does_harm_is_not_offered_to_be_shelved():
