@@ -124,10 +124,10 @@ def recovered(path: Path, backups: Path, now_ms: int, progress: Progress = no_pr
     Calls `progress` with what it does, again and again while it does it: a large store takes minutes.
     """
     note = Note.read(path)
-    if note is None:
+    if note is None or note.done:  # what was recovered may be damaged again before the keeper has been told
         found = _gone(path, backups) or (path.exists() and (fault_at_sight(path) or found_damaged(path))) or None
         if found is None:
-            return None
+            return None if note is None else note.recovery()
         note = Note(Note.of(path), found, name_aside(path, now_ms=now_ms).name if path.exists() else "")
         note.write()
     if not note.done:
