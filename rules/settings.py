@@ -238,6 +238,9 @@ class Garden(Section):
     """Volume of the basin that the garden stands in; lets `--fill` be a share."""
     covered: bool = False
     """Whether a small cover stands over a small garden."""
+    founding: bool = False
+    """A queen without workers. Atta is fed nothing until they are there (about nine weeks), so no food, waste or weekly look is
+    asked for; Acromyrmex takes a few small pieces of leaf. Ends by itself at 20 ml of garden."""
 
 
 class Chamber(Section):
@@ -308,8 +311,8 @@ class Probe(Section):
 
     place: Name
     """Id of the chamber or room that it measures."""
-    role: Literal["air", "lid", "substrate", "heater-surface"] = "air"
-    """What it measures there."""
+    role: Literal["air", "lid", "heater-surface"] = "air"
+    """What it measures there: the air, the lid's inner side, or the heat mat: whether it heats, is dead or burns."""
     interval: DurationMs = Field(default=30 * SECOND_MS, ge=SECOND_MS, le=HOUR_MS)
     """How often it is read, or sends. Three intervals without a good reading: stale."""
     accuracy_temperature_k: float = Field(default=0.3, gt=0, le=10, json_schema_extra={"unit": "K"})

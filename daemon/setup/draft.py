@@ -145,9 +145,16 @@ def _chamber(draft: Draft, one: ChamberDraft) -> str:
     )
     lid = _lines(f"{place}.lid", {"material": one.lid, "thickness_mm": 3.0}, {"thickness_mm": "measure it: it decides on dew"})
     garden = _lines(
-        f"{place}.garden", {"volume_ml": float(stage.garden_ml), "covered": stage.covered or None},
-        {"volume_ml": f"a guess by age; later: dewlid garden {one.name} --ml ..."},
-    )
+        f"{place}.garden",
+        {
+            "volume_ml": float(stage.garden_ml), "covered": stage.covered or None,
+            "founding": True if stage.covered and one.months < 3 else None,
+        },
+        {
+            "founding": "no workers yet: remove the line when the first have come",
+            "volume_ml": f"a guess by age; later: dewlid garden {one.name} --ml ...",
+        },
+    )  # fmt: skip
     heater = _lines(
         f"{place}.devices.heater", {"watts": float(one.heater_w), "mount": "side"}, {"watts": "advised about, never switched"}
     )

@@ -131,6 +131,7 @@ def _vent_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, 
         noun = "vent" if count == 1 else "vents"
         verb = "Open" if direction > 0 else "Close"
         text = f"{verb} {count} {noun} ({value} of {chamber.devices.vents.count} then open)"
+        text += "" if value else "; leave a pinhole: the box must breathe"
         out.append(_move(step, value - now, value, count, "openings", text, 0.2 * count))
     return out[:4]
 

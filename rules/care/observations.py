@@ -195,6 +195,7 @@ def _led(symptom: Symptom, questions: Questions, vent_elsewhere: str | None, dis
     parts.append(f"Most likely: {because}." if not symptom.calm else f"This is no cause for worry: {because}.")
     parts.append(f"First: {first.replace('{elsewhere}', where)}.")
     parts.append(f"{symptom.never[0].upper()}{symptom.never[1:]}." if symptom.never else "")
+    parts.append(f"{symptom.ask}." if symptom.ask else "")
     return " ".join(part for part in parts if part)
 
 

@@ -13,7 +13,7 @@ from rules.settings import Chamber, Settings
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.terms.local_time import instant_ms, local_day
 from rules.trade.garden_sizes import size_class
-from rules.trade.routine import TASKS, TaskFacts, interval_ms, settings_of
+from rules.trade.routine import CLAUSTRAL_OFF, TASKS, TaskFacts, interval_ms, settings_of
 
 SITE = "site"
 
@@ -81,8 +81,17 @@ def size_at(settings: Settings, keeper: KeeperState, subject: Subject) -> str:
 
 def every_ms(settings: Settings, keeper: KeeperState, subject: Subject, from_ms: int) -> int | None:
     """Return the interval of a task that starts to count at an instant; None: it does not come due by interval."""
+    if subject.task in CLAUSTRAL_OFF and _founds(settings, keeper, subject):
+        return None
     month = local_day(from_ms, settings.zone).month
     return interval_ms(settings.care, subject.task, size_at(settings, keeper, subject), month, subject.colonies)
+
+
+def _founds(settings: Settings, keeper: KeeperState, subject: Subject) -> bool:
+    """Return whether an Atta queen founds there, shut in with her fungus."""
+    founding = [name for name in subject.members if settings.chambers[name].garden.founding]
+    sizes = [garden_ml(keeper, name, settings.chambers[name]) for name in founding if settings.chambers[name].genus == "Atta"]
+    return any(size is None or size_class(size) == "A" for size in sizes)
 
 
 def due_after(settings: Settings, task: str, from_ms: int, interval: int) -> int:

@@ -74,7 +74,8 @@ ACTS: dict[str, Act] = {
         "lid", "insulate", "Lay foam on the lid", "foam", 1, needs=("can-insulate",), bars=("hot",), effort=1.4,
         source="warmer inner surface: ISO 6946 and ISO 13788 temperature factor",
     ),
-    "wipe-lid": Act("lid", "wipe", "Wipe the lid dry and tilt it towards a wall without garden", needs=("lid-wet",)),
+    "wipe-lid": Act("lid", "wipe", "Wipe the lid dry and tilt it towards a wall without garden", needs=("lid-wet",),
+        bars=("founding",)),  # a founding box stays shut
     "cover-garden": Act(
         "garden", "close",
             "Cover the small garden with a small upturned tub, a gap left for the ants", needs=("founding", "bare"),

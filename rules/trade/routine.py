@@ -111,7 +111,7 @@ TASKS: dict[str, TaskFacts] = {
     "sugar-water": TaskFacts(
         "offer a little sugar water",
         "colony",
-        (4, 4, 7, 7, 7),
+        (None, None, 7, 7, 7),  # in a small garden it sours and drowns workers
         Late(7 * 24, "digest", "digest"),
         None,
         "optional and tiny: workers drink sap from cut leaves, larvae live on the fungus",
@@ -225,7 +225,7 @@ TASKS: dict[str, TaskFacts] = {
         _all(270),
         Late(30 * 24, "digest", "digest"),
         None,
-        "in melting ice, or beside a second probe",
+        "beside a second probe; in melting ice only within a sealed bag, since water ruins a humidity probe",
         needs="probe",
     ),
     "heater-check": TaskFacts(
@@ -256,7 +256,7 @@ TASKS: dict[str, TaskFacts] = {
     "garden-look": TaskFacts(
         "look for queen and brood, enter the garden's size, take a photo",
         "colony",
-        (7, 7, 7, 14, 30),
+        (None, 7, 7, 14, 30),
         Late(7 * 24, "digest", "digest"),
         None,
         "no digging; `dewlid garden CHAMBER --fill 0.25` keeps growth and limits true",
@@ -344,6 +344,11 @@ def interval_ms(care: dict[str, CareTask], task: str, size: str, month: int, col
         return None
     factor = colonies_factor(colonies) if facts.scope == "site" else 1.0
     return _rounded(round(every_ms * factor * season_factor(facts, settings, month)))
+
+
+CLAUSTRAL_OFF = frozenset({"leaves", "water", "sugar-water", "uneaten-leaf", "waste", "arena", "garden-look", "rewet"})
+"""What is not done while an Atta queen founds: she takes no food from outside until the first workers come, in the 8th to 9th
+week (Atta sexdens: Mota Filho et al. 2021, IJAIR 9:352). Acromyrmex queens forage meanwhile: common practice, no source."""
 
 
 def season_factor(facts: TaskFacts, settings: CareTask, month: int) -> float:

@@ -38,6 +38,8 @@ class Symptom:
     grown: Priority = "digest"
     calm: bool = False
     suffers: bool = False
+    ask: str = ""
+    """When to ask whom, where first aid does not end it."""
 
 
 _COOL = "lower the thermostat by 1 K, and unplug the heater if the air is above 30 degC"
@@ -143,6 +145,84 @@ SYMPTOMS: dict[str, Symptom] = {
         "ants", "one plant is refused suddenly",
         "delayed rejection: from about 10 h after it was built in, for 9 to 18 weeks (Herz et al. 2008; Saverschek 2010)",
         "change the plant, and throw that batch away if the garden suffers too", "do not force it on them", suffers=True,
+    ),
+    # First aid. Common practice, no source, where a row names none.
+    "escape": Symptom(
+        "ants", "ants are outside", "a gap, a tube end, a bridge of leaf, or a barrier that dust or damp has defeated",
+        "shut every opening, take away what bridges the barrier, collect them with a soft brush or a damp tissue, put them back"
+        " into the food chamber, and renew the barrier before night",
+        "no insect spray in this room, ever", (_HOT, _DRY), "today", "today",
+        ask="Found outdoors, or a queen among them: report it to your plant-health authority as your local rules say",
+    ),
+    "suspected-poison": Symptom(
+        "ants", "many ants die or cramp within days of a new leaf, or of spray or paint in the room",
+        "poison: treated leaf shows after one to three days (own estimate), and grooming spreads it (one fungicide killed all"
+        " treated workers: seen at second hand)",
+        "take out all leaf of the last three days, offer untreated leaf and water, and air the room, not the fungus chamber",
+        "do not feed that plant again to any colony", (_HOT,), "today", "today", suffers=True,
+        ask="Ask who grew or sold the plant what it was treated with; keep a bag of it in the freezer",
+    ),
+    "garden-collapsed": Symptom(
+        "fungus", "the garden has fallen in or lies in pieces",
+        "a shock, too much water, or more garden than workers can hold; they build it up again from what is healthy",
+        "leave it lying, take out what floats in water, cover it with a small tub with a gap, and keep the box still and dark",
+        "do not pile it up by hand", (_HOT, _DRY, Cause("wet-lid", "drops from the lid", "wipe the lid and insulate it")),
+        "today", "today", suffers=True,
+        ask="Less than a walnut of healthy garden left: ask a keeper of the same species for a piece of fungus",
+    ),
+    "trembling-workers": Symptom(
+        "ants", "workers tremble, stagger or lie on their backs", "poison, or heat",
+        "treat it as a poison: take out all leaf of the last three days and offer untreated leaf and water",
+        "no sugar water and no spray as a remedy", (_HOT,),
+        "today", "today", suffers=True,
+        ask="More of them tomorrow: ask an entomologist or a keeper of many colonies, with a photograph",
+    ),
+    "dead-workers": Symptom(
+        "ants", "more dead workers than usual", "old age in a large colony; else heat, dryness, hunger or poison",
+        "count them for three days; look at water, leaves and the temperature at the garden", "do not open the garden to look",
+        (_HOT, _DRY, _COLD), "today", "morning", suffers=True,
+        ask="More than a tenth of the workers within a week: ask an entomologist or a keeper of many colonies",
+    ),
+    "grey-garden": Symptom(
+        "fungus", "greyish garden", "old garden at its bottom is grey-brown; grey that spreads from above is mould on wet leaf",
+        "take out uneaten leaf, offer less and drier leaf for three days, and look again", "no fungicide",
+        (Cause("humid", "wet leaf in very humid air", "take out uneaten leaf, and stop misting for a day"), _COLD),
+        "today", "morning", suffers=True,
+    ),
+    "white-tufts": Symptom(
+        "fungus", "white tufts on the garden", "new growth: short, even, snow-white tufts where fresh leaf was built in; a"
+        " mould is long-haired, stands on one spot and turns grey or green",
+        "photograph it and look again tomorrow", "do not take it out before you know", calm=True,
+    ),
+    "mites": Symptom(
+        "ants", "mites", "harmless ones live in waste and old leaf; those that sit on ants in numbers come with damp waste",
+        "clear the waste today and every second day, and let its chamber dry",
+        "no mite powder, no spray and no predatory mites into the fungus chamber", (), "today", "morning",
+        ask="Mites on the queen or on most workers: ask an entomologist with a photograph",
+    ),
+    "springtails": Symptom(
+        "waste", "springtails", "they eat mould on damp waste and do no harm to the garden",
+        "nothing; clear the waste as usual", "do not dry the fungus chamber for them", calm=True,
+    ),
+    "flies": Symptom(
+        "waste", "small flies", "fruit flies and fungus gnats breed in wet waste and leftover fruit",
+        "clear waste and fruit today, let the waste chamber dry, and put fine mesh before the vents",
+        "no fly strip, spray or plug-in in the room", (), "morning", "morning",
+    ),
+    "queen-not-seen": Symptom(
+        "ants", "queen not seen", "she sits deep in the garden: as long as there is brood she is there",
+        "look for eggs and larvae through the wall for three weeks", "do not dig for her", calm=True,
+        ask="No brood at all for six weeks (eggs take about a week, larvae three more): ask a keeper of the same species",
+    ),
+    "brood-not-seen": Symptom(
+        "ants", "no brood seen", "it lies within the garden; cold or hunger stops it for weeks",
+        "look again through the wall in a week, at what the ants carry", "do not dig in the garden", (_HOT, _COLD, _DRY),
+        "morning", "morning",
+        ask="None for six weeks: ask a keeper of the same species",
+    ),
+    "satiated": Symptom(
+        "ants", "leaves lie, ants rest, the garden looks well", "they have enough",
+        "offer half as much tomorrow, and take out what lies for a day", "do not change the climate for it", calm=True,
     ),
     "brown-from-below": Symptom(
         "fungus", "browning from below, the rest healthy", "ordinary ageing: old garden is discarded below",

@@ -21,7 +21,7 @@ def days(task: str, size: str, month: int = 5, colonies: int = 1, care: dict[str
     [
         ("leaves", (1, 1, 1, 0.5, 1 / 3)),
         ("water", (1, 1, 1, 1, 1)),
-        ("sugar-water", (4, 4, 7, 7, 7)),
+        ("sugar-water", (None, None, 7, 7, 7)),
         ("waste", (14, 14, 7, 3, 2)),
         ("barrier-check", (7, 7, 7, 3, 3)),
         ("humidity-check", (90, 90, 90, 90, 90)),
