@@ -17,13 +17,15 @@ from adapters.recorded import BadRow, instant_ms, reading_of
 from daemon.fit.learner import Learner
 from daemon.store.spool import WordError, checked_word
 from rules.settings import Settings
-from rules.terms.events import Batch, Event, Reading, rfc3339
+from rules.terms.events import DAY_MS, Batch, Event, Reading, rfc3339
 from rules.terms.words import Word
 from rules.turn.advance import advance
 from rules.turn.state import EngineState
 
 LINE_FORMS = '{"time","probe","quantity","value","unit"}, {"time","word":{...}} or {"now": time}'
 LARGEST_LINE = 64 * 1024
+LONGEST_GAP_MS = 366 * DAY_MS
+"""A wrong year between two lines would be gone through day by day, digest by digest."""
 
 
 class LineRefused(ValueError):
@@ -47,6 +49,7 @@ class Loop:
         self._readings: list[Reading] = []
         self._words: list[Word] = []
         self._closed_ms = 0
+        self._newest_ms: int | None = None
 
     def closed(self, lines: Iterable[bytes]) -> Iterator[Closed]:
         """Take lines and yield what each instant gave; raises LineRefused at the first line that cannot be taken."""
@@ -87,6 +90,12 @@ class Loop:
                 f'"{key}" is {rfc3339(at_ms)}, but everything before {rfc3339(self._closed_ms)} is judged already;'
                 " give what was measured or said before an instant ahead of it"
             )
+        if self._newest_ms is not None and abs(at_ms - self._newest_ms) > LONGEST_GAP_MS:
+            raise BadRow(
+                f'"{key}" is {rfc3339(at_ms)}, more than a year from {rfc3339(self._newest_ms)} in a line before: is it right?'
+                " Where so long a silence is meant, step through it with instants"
+            )
+        self._newest_ms = max(at_ms, self._newest_ms or 0)
         return at_ms
 
     def _judged(self, now_ms: int) -> Closed:

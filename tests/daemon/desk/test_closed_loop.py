@@ -125,6 +125,8 @@ def test_the_chambers_are_fitted_daily_only_when_asked() -> None:
         (WARM | {"time": "2026-03-28T12:00:00"}, "says no offset from UTC; add Z or +01:00"),
         ({"now": "2026-03-28T11:00:00Z"}, "everything before 2026-03-28T12:01:00Z is judged already"),
         (WARM | {"time": "2026-03-28T12:00:59Z"}, "everything before 2026-03-28T12:01:00Z is judged already"),
+        (WARM | {"time": "2027-03-30T12:02:00Z"}, "more than a year from 2026-03-28T12:01:00Z in a line before"),
+        ({"now": "2126-03-28T12:02:00Z"}, "is it right"),
         ({"time": "2026-03-28T12:02:00Z", "word": "done"}, '"word" is \'done\'; it must be an object'),
         ({"time": "2026-03-28T12:02:00Z", "word": {"word": "dance"}}, "no such word; allowed: 'acknowledge'"),
         ({"time": "2026-03-28T12:02:00Z", "word": {"word": "visit", "chamber": "a", "for_ms": -1}}, "for_ms: found"),
