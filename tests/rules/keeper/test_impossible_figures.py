@@ -142,6 +142,6 @@ def test_the_bounds_hold_wherever_a_working_probe_may_read() -> None:
     for quantity in ("air_temperature", "surface_temperature"):
         assert why_no_correction(quantity, 1.0, 10.0, 5.0) is None
         assert "10.1 K" in (why_no_correction(quantity, 1.0, 10.1, 5.0) or "")
-    # A slope alone: 1.2 times 60 degC is 12 K more.
-    assert "+12 K" in (why_no_correction("air_temperature", 1.2, 0.0, 0.1) or "")
+    # A slope alone: 1.2 times 80 degC is 16 K more.
+    assert "+16 K" in (why_no_correction("air_temperature", 1.2, 0.0, 0.1) or "")
     assert "broken" in (why_no_correction("relative_humidity", 1.0, -31.0, 0.1) or "")
