@@ -198,7 +198,17 @@ def _in_order(besides: Sequence[Beside], situation: Situation, chamber: Chamber,
     spread = exp(model.covariance[COOLING][COOLING] ** 0.5)
     title = chamber.title or situation.chamber
     mine = Beside(situation.chamber, title, "cold", situation.temperature_c, _tau_h(model), spread)
-    return sorted([mine, *besides], key=lambda one: (one.time_constant_h, one.chamber))
+    return sorted([mine, *besides], key=lambda one: (*_how_late(one, situation), one.time_constant_h, one.chamber))
+
+
+def _how_late(one: Beside, situation: Situation) -> tuple[int, float]:
+    """Return how many marks a chamber has left, and the hours until the next at the room of now: once warmed, it can wait."""
+    t, room = one.temperature_c, situation.room_temperature_c
+    ahead = [mark for mark in MARKS_C if t is None or mark < t]
+    if t is None or not ahead:
+        return len(ahead), 0.0
+    end = ahead[0] - 1.0 if room is None else min(room, ahead[0] - 1.0)
+    return len(ahead), one.time_constant_h * log((t - end) / (ahead[0] - end))
 
 
 def _ordered_text(act: str, order: Sequence[Beside]) -> str:
@@ -228,7 +238,7 @@ def _why_cold(kind: str, cause: Cause, situation: Situation, boxes: int) -> tupl
     if kind == "dead" and lethal:
         parts.append("If the lights are out too, it is a power cut.")
     if boxes > 1:
-        parts.append("The box with the smallest store of heat comes first: it is cold first.")
+        parts.append("The box that is cold first comes first.")
     order = () if boxes > 1 else (emergencies.COLD_ORDER,)
     return (*parts, *((*order, emergencies.WARM_BACK) if lethal else ()))
 

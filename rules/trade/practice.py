@@ -116,7 +116,7 @@ ACTS: dict[str, Act] = {
         "room", "more",
         "Warm the room, or carry the box, level and slowly, to the warmest room you have, off the floor",
     ),
-    "let-warm": Act("heater", "hold", "The heat is back: leave the box as it is and look again in an hour"),
+    "let-warm": Act("heater", "hold", "It gets warmer again: leave the box as it is and look again in an hour"),
     "check-power": Act(
         "room", "check",
         "See whether the power is out: the lights, a breaker or residual-current device that has tripped, the strip or timer "

@@ -12,7 +12,7 @@ from advice_scenes import alarms, devices, later, settings_of, situation
 from rules.advice.advisory import AdviceState, consider, owes
 from rules.advice.advisory import done as book
 from rules.advice.state import OpenAdvice
-from rules.climate.situation import Situation
+from rules.climate.situation import Beside, Situation
 from rules.keeper.devices import told_knobs
 from rules.keeper.state import DeviceChange
 from rules.settings import Chamber, Vents
@@ -132,6 +132,16 @@ def test_a_heater_that_failed_is_looked_at_once_before_it_is_called_weak():
     state = done(state, later(now, 1.0))
     _, events = asked(later(now, 2.0), chamber, state, "heater-failed")
     assert acts(events[-1])[0] == "vent close"
+
+
+def test_a_box_that_was_warmed_comes_after_one_that_is_colder_by_now():
+    chamber = box()
+    beside = Beside("south", "South nest", "cold", 12.6, 9.0, 1.5)
+    now = situation(21.0, 79.0, 7.0, 60.0, temperature_slope_k_h=-3.0, besides=(beside,))
+    event = told(now, chamber, "heater-failed")
+    assert "first South nest, then north" in " ".join(action.text for action in event.actions)
+    warm = replace(now, besides=(replace(beside, temperature_c=24.5),))
+    assert "first north, then South nest" in " ".join(action.text for action in told(warm, chamber, "heater-failed").actions)
 
 
 def test_what_was_done_against_the_cold_and_did_not_help_is_not_left_without_a_word_for_half_a_day():
