@@ -21,6 +21,8 @@ from rules.physics.saturation import saturation_temperatures
 
 SURE = 0.7
 """How many of the draws must agree before a change counts as one that will do; judgement."""
+DRY_AIR_OUT = frozenset({"close-vents", "fan-less"})
+"""What goes with water where the room's air dries the chamber: how much wetting gives is known least of all."""
 HELPS_SHARE = 0.1
 """The least share of the worst miss that a change must take away to count as one that helps; judgement."""
 WORSE_AT_MOST = 0.08
@@ -186,8 +188,8 @@ def solve(
         moved = 1.0 - (misses[worst] @ weight) / np.maximum(now, 1e-9)
         score = np.where(moved >= min(HELPS_SHARE, float(moved.max())) - 1e-6, score, score + 100.0)
     if cause.thirsty:
-        waters = np.array([any(move.act == "water" for move in combo) for combo in candidates])
-        score = np.where(waters, score, score + 1000.0)
+        score += 1000.0 * _lacks(candidates, frozenset({"water"}))
+        score += 500.0 * _lacks(candidates, DRY_AIR_OUT) * ("dry-air" in cause.facts)
     order = [int(place) for place in np.argsort(score, kind="stable")]
     found = _chosen(present, cause, candidates, gains, rest, order, (in_band, left, effort))
     alone = {combo[0]: float(share) for combo, share in zip(candidates, moved, strict=True) if len(combo) == 1}
@@ -200,6 +202,11 @@ def _ordered(winner: Candidate, rank: Mapping[str, int], alone: Mapping[Move, fl
     best = max(winner.moves, key=lambda move: (alone.get(move, 0.0), -rank[move.act]), default=None)
     leads = best if best is not None and HELPS_SHARE <= alone.get(best, 0.0) < 1.0 + 1e-9 else None
     return replace(winner, moves=tuple(sorted(winner.moves, key=lambda move: (move is not leads, rank[move.act]))))
+
+
+def _lacks(candidates: Sequence[tuple[Move, ...]], acts: frozenset[str]) -> Array:
+    """Return which candidates do none of these acts."""
+    return np.array([acts.isdisjoint(move.act for move in combo) for combo in candidates], dtype=np.float64)
 
 
 def _seen(present: Present) -> Outcome:
