@@ -176,22 +176,24 @@ def _away(settings: Settings, heard: Heard, word: Away) -> tuple[None, str]:
         return None, "You are back: alarms and routine come to you again, and no absence is planned."
     if word.to_ms <= word.taken_ms:
         raise Refused(f"The absence ended at {ends}, in the past. Allowed: an end to come.")
-    _cut_short(heard.state, word)
-    apart = [one for one in heard.state.absences if one.ends <= word.from_ms or one.begins >= word.to_ms]
+    known = [_cut_short(one, word) for one in heard.state.absences]
+    apart = [one for one in known if one.ends <= word.from_ms or one.begins >= word.to_ms]
     if len(apart) >= _KEPT_AWAY:
         raise Refused(f"{_KEPT_AWAY} absences are planned already. Allowed: {_KEPT_AWAY} at once.")
-    _call_off(heard, [one for one in heard.state.absences if one not in apart])
+    heard.state.absences, replaced = known, [one for one in known if one not in apart]
+    _call_off(heard, replaced)
     absence = Absence(word.from_ms, word.to_ms, max(word.taken_ms, word.from_ms - DAY_MS))
     heard.state.absences = sorted([*heard.state.absences, absence], key=lambda one: one.begins)
     sent = f"The stand-in's checklist goes out {time_words(absence.checklist, settings.zone)}"
-    return None, f"Away from {begins} to {ends}. {sent}; alarms go to the stand-in meanwhile."
+    spans = (f"from {time_words(one.begins, settings.zone)} to {time_words(one.ends, settings.zone)}" for one in replaced)
+    instead = f" This replaces the absence {' and that '.join(spans)}." if replaced else ""
+    return None, f"Away from {begins} to {ends}. {sent}; alarms go to the stand-in meanwhile.{instead}"
 
 
-def _cut_short(state: KeeperState, word: Away) -> None:
+def _cut_short(one: Absence, word: Away) -> Absence:
     """Let an absence that has begun last until the next one that is told begins: nobody comes back for a day between."""
-    for place, one in enumerate(state.absences):
-        if one.stage == "begun" and word.taken_ms < word.from_ms < one.ends:
-            state.absences[place] = replace(one, ends=word.from_ms)
+    begun_before = one.stage == "begun" and word.taken_ms < word.from_ms < one.ends
+    return replace(one, ends=word.from_ms) if begun_before else one
 
 
 def _call_off(heard: Heard, dropped: Sequence[Absence]) -> None:

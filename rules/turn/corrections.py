@@ -27,7 +27,7 @@ NEAR_MS = 30 * MINUTE_MS
 
 def apply_word(settings: Settings, state: EngineState, word: Word, at_ms: int) -> list[WordEvent]:
     """Change what the state believes of the world by one word; words of others (keeper, alarms, care) are not for here."""
-    if isinstance(word, Visit):  # the keeper's room answers
+    if isinstance(word, Visit) and word.for_ms > 0:  # the keeper's room answers; one that is over explains no fall before it
         state.places[word.chamber] = replace(state.places[word.chamber], fell_from_m=None)
     if isinstance(word, AdviceDone):
         return [_done(settings, state, word, at_ms)]

@@ -118,6 +118,26 @@ def test_one_that_begins_before_the_running_one_ends_goes_on_from_it_without_a_g
     assert shelf.turned() == [(0.5, "away-begun"), (12, "away-ended")]
 
 
+def test_an_absence_too_many_is_refused_and_leaves_the_running_one_as_long_as_it_was() -> None:
+    shelf = Shelf()
+    shelf.say(HOUR_MS, Away, **absence(0.5, 7))
+    for number in range(7):
+        shelf.say(2 * HOUR_MS + number, Away, **absence(20 + 3 * number, 21 + 3 * number))
+    shelf.until(DAY_MS)
+    (accepted, said), *_ = answers(shelf.say(2 * DAY_MS, Away, **absence(3, 4)))
+    assert not accepted and "8 absences are planned already" in said
+    shelf.until(10 * DAY_MS)
+    assert shelf.turned() == [(0.5, "away-begun"), (7, "away-ended")]
+
+
+def test_what_an_absence_replaces_is_told() -> None:
+    shelf = Shelf()
+    shelf.say(HOUR_MS, Away, **absence(4, 7))
+    ((accepted, said),) = answers(shelf.say(2 * HOUR_MS, Away, **absence(5, 6)))
+    assert accepted and "This replaces the absence from " in said
+    assert [(one.begins, one.ends) for one in shelf.state.keeper.absences] == [tuple(absence(5, 6).values())]
+
+
 def test_a_step_of_the_clock_leaves_the_days_of_an_absence_where_the_calendar_has_them() -> None:
     shelf = Shelf()
     shelf.say(HOUR_MS, Away, **absence(3, 7))
