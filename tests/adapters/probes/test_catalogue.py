@@ -65,3 +65,9 @@ def test_unknown_kind_is_refused_with_the_list():
 def test_every_key_has_its_line_of_documentation(kind):
     assert [name for name in kind.model_fields if not lines_of_keys(kind).get(name)] == []
     assert kind.__doc__
+
+
+def test_every_kind_names_its_medium_and_no_two_kinds_share_one() -> None:
+    media = [TypeAdapter(AnyProbe).validate_python(keys).medium for keys in EXAMPLES]
+    assert all(media)
+    assert len(set(media)) == len(media)
