@@ -17,6 +17,7 @@ import time
 import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import suppress
+from copy import deepcopy
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -445,7 +446,7 @@ def state_changed(data: bytes) -> None:
     for at in range(0, min(len(data), 30) - 2, 3):
         places = list(_places(document))
         holder, key = places[int.from_bytes(data[at : at + 2], "big") % len(places)]
-        holder[key] = ODD[data[at + 2] % len(ODD)]
+        holder[key] = deepcopy(ODD[data[at + 2] % len(ODD)])  # its own: a shared list could come to hold itself
     state(json.dumps(document).encode())
 
 
