@@ -85,7 +85,7 @@ def standing(accounts: Mapping[HarmKind, Account], at_ms: int) -> tuple[Harm, ..
     """Return what is used up in each account at an instant at or after its last look; what is healing has no time left."""
     return tuple(
         replace(account.judged or Harm(kind, 0.0, None, None, "minor", False, False), used=round(used, 4))
-        for kind in BEARABLE  # their order in the state depends on how the stream was cut
+        for kind in BEARABLE
         if (account := accounts.get(kind)) is not None and (used := used_at(account, at_ms)) >= WORTH_TELLING
     )
 

@@ -75,6 +75,8 @@ def follow(view: View) -> dict[HarmKind, Followed]:
         walker.walk(looks)
         view.memory.harm[kind] = walker.account
         found[kind] = Followed(tuple(walker.steps), tuple(walker.judged), account.judged)
+    accounts = view.memory.harm  # in one order, whichever woke first in this stretch: the same state however it is cut
+    view.memory.harm = {kind: accounts[kind] for kind in BEARABLE if kind in accounts}
     return found
 
 
