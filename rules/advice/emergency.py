@@ -12,7 +12,7 @@ from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.model import COOLING, ChamberModel
 from rules.advice.state import AdviceState
 from rules.climate.situation import Beside, Situation
-from rules.climate.thermostat import FALLS_K_H
+from rules.climate.thermostat import FALLS_K_H, ROOM_LIFT_K
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS, Reach
 from rules.trade import emergencies, practice
@@ -76,8 +76,13 @@ def _kind_of_heat(cause: Cause, situation: Situation) -> str:
     if cause.thermostat == "unknown" and situation.room_temperature_c is None:
         return "not-known"
     room, held = situation.room_temperature_c, cause.setpoint_c or cause.goal.temperature_c
-    warm_room = room is not None and room >= held - 0.5
+    warm_room = (room is not None and room >= held - 0.5) or _holds_the_days_heat(situation)
     return "heat-wave" if cause.thermostat is None or (cause.thermostat == "resting" and warm_room) else "runaway"
+
+
+def _holds_the_days_heat(situation: Situation) -> bool:
+    t, room_high_c = situation.temperature_c, situation.room_high_c
+    return t is not None and room_high_c is not None and t <= room_high_c + ROOM_LIFT_K
 
 
 def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
@@ -90,7 +95,8 @@ def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
         )
     if kind == "heat-wave":
         off = "" if cause.thermostat is None else ": the heater has long switched off, unplugging it changes nothing"
-        return (f"It is the room, the sun or a lamp that heats{off}.",)
+        cooler = "room-cooler" in cause.facts and _holds_the_days_heat(situation)
+        return (f"{'It still holds the heat of its room' if cooler else 'It is the room, the sun or a lamp that heats'}{off}.",)
     setpoint = cause.setpoint_c
     said = "It heats on although it is warm enough."
     if setpoint is not None and cause.thermostat == "stuck":

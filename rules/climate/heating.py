@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import astuple, fields, replace
+
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.climate.hours import hours_with
+from rules.climate.hours import hours_between, hours_with
 from rules.climate.thermostat import (
     BELOW_K,
     FAULT_K,
+    LOOKED_BACK_HOURS,
     UNKNOWN,
     Evidence,
     Usual,
@@ -44,13 +47,13 @@ def _unusual(view: View) -> NDArray[np.bool_]:
 def _evidence(view: View, unusual: NDArray[np.bool_]) -> Evidence:
     assert view.chamber is not None and view.heater is not None
     band, unknown = view.chamber.temperature, np.full(len(view.at_ms), np.nan)
-    mean, peak, trough, range_k = _usual_swing(view, unusual)
+    mean, peak, trough, range_k, trend, room_high = _usual_swing(view, unusual)
     return Evidence(
         air_c=view.temperature.value, slope_k_h=view.recent.temperature.slope_k_h(view.at_ms, QUARTER_MS),
         room_c=view.room_temperature,
         room_slope_k_h=unknown if view.room_recent is None else view.room_recent.slope_k_h(view.at_ms, QUARTER_MS),
         mat_c=view.mat, setpoint_c=_full(unknown, view.heater.setpoint_c), usual_c=mean, peak_c=peak, trough_c=trough,
-        range_k=range_k,
+        range_k=range_k, trend_k_h=trend, room_high_c=room_high,
         high_c=_full(unknown, band.high), low_c=_full(unknown, band.low),
         since_ms=unknown if view.heater.since_ms is None else (view.at_ms - view.heater.since_ms).astype(np.float64),
     )
@@ -61,14 +64,11 @@ def _full(like: Floats, value: float | None) -> Floats:
 
 
 def _usual_swing(view: View, wanted: NDArray[np.bool_]) -> tuple[Floats, ...]:
-    found = np.full((4, len(view.at_ms)), np.nan)
+    found = np.full((len(fields(Usual)), len(view.at_ms)), np.nan)
     if wanted.any():
         number = view.at_ms // HOUR_MS
         for hour in np.unique(number[wanted]).tolist():
-            swing = _usual(view, hour)
-            found[:, wanted & (number == hour)] = np.array(
-                [[swing.mean_c], [swing.peak_c], [swing.trough_c], [swing.range_k]]
-            )
+            found[:, wanted & (number == hour)] = np.array(astuple(_usual(view, hour)))[:, None]
     return tuple(found)
 
 
@@ -76,7 +76,12 @@ def _usual(view: View, hour: int) -> Usual:
     assert view.heater is not None
     if hour not in view.usual:
         hours = hours_with(view, "temperature_c", view.temperature.value)
-        view.usual[hour] = usual(hours, hour * HOUR_MS, view.heater.since_ms) if view.heater.thermostat else Usual()
+        swing = usual(hours, hour * HOUR_MS, view.heater.since_ms) if view.heater.thermostat else Usual()
+        last = hours_between(hours, hour - 2, hour).mean
+        room_high_c = hours_between(view.room_hours, hour - LOOKED_BACK_HOURS, hour).most()
+        view.usual[hour] = replace(
+            swing, trend_k_h=float(last[1] - last[0]), room_high_c=float("nan") if room_high_c is None else room_high_c
+        )
     return view.usual[hour]
 
 

@@ -98,6 +98,8 @@ def _situation(view: View, index: int, row: int, slopes: _Slopes, u_t: float, pr
         usual_peak_c=known(swing.peak_c),
         usual_trough_c=known(swing.trough_c),
         usual_range_k=known(swing.range_k),
+        hourly_trend_k_h=known(swing.trend_k_h),
+        room_high_c=known(swing.room_high_c),
         temperature_read_ms=read_ms(view.temperature.read_ms[index]),
         humidity_read_ms=read_ms(view.humidity.read_ms[index]),
         visiting=view.visiting,

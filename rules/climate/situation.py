@@ -74,6 +74,10 @@ class Situation:
     usual_trough_c: float | None = None
     usual_range_k: float | None = None
     """How far the air swings within an hour: more than a little means that the thermostat switches."""
+    hourly_trend_k_h: float | None = None
+    """From the mean of the hour before last to that of the last one."""
+    room_high_c: float | None = None
+    """The highest of the room in the last day; of a heated chamber only."""
     temperature_swing: Swing | None = None
     """Over the last whole hours since a setting was changed; None: too few of them are known."""
     humidity_swing: Swing | None = None

@@ -40,8 +40,9 @@ CYCLES_K = 0.7
 """Air that swings by more within an hour is switched by a thermostat; a heater at its limit holds it still."""
 NO_LIFT_K = 2.0
 """A heater that lifts a cold chamber by less over its room gives no heat that counts."""
-SLOWEST_H = 7.0
-"""Without heat a box loses at least one part in seven of its lead over the room per hour: time constants of 1 to 6 h."""
+SLOWEST_H, SLOW_BOX_H = 7.0, 12.0
+"""Without heat a box loses at least one part in seven of its lead over the room per hour: time constants of 1 to 6 h. The
+second for one that a hot room has warmed through, with litres of wet ground: it lags longest."""
 HOT_MAT_K, COLD_MAT_K = 6.0, 1.5
 """A mat that heats is warmer than the air by more than the first; one that is off comes below the second."""
 FALLS_K_H, RISES_K_H = -0.5, 2.0
@@ -83,6 +84,10 @@ class Usual:
     peak_c: float = float("nan")
     trough_c: float = float("nan")
     range_k: float = float("nan")
+    trend_k_h: float = float("nan")
+    """From the mean of the hour before last to that of the last one: it tells a slow fall from a probe's noise."""
+    room_high_c: float = float("nan")
+    """The highest of the room in the last day."""
 
 
 NEEDED_HOURS, LOOKED_BACK_HOURS, STEADY_K = 2, 24, 1.0
@@ -122,6 +127,8 @@ class Evidence:
     peak_c: Floats
     trough_c: Floats
     range_k: Floats
+    trend_k_h: Floats
+    room_high_c: Floats
     high_c: Floats
     """Upper edge of the band."""
     low_c: Floats
@@ -170,7 +177,7 @@ def _judged(seen: Evidence) -> NDArray[np.int8]:
         state[np.isnan(aim) & (over_room < 1.0) & (t > seen.high_c - 1.0)] = RESTING
         too_warm = t > ceiling_c(seen)
         cooling = (seen.slope_k_h <= FALLS_K_H) | ((seen.since_ms < COOLS_WITHIN_MS) & (seen.slope_k_h < RISES_K_H))
-        state[too_warm & cooling] = RESTING
+        state[too_warm & (cooling | holds_heat(seen))] = RESTING
         state[too_warm & _heats_on(seen, aim) & ~cooling] = STUCK
     state[np.isnan(t)] = UNKNOWN
     return state
@@ -189,6 +196,11 @@ def ceiling_c(seen: Evidence) -> Floats:
     peak = np.minimum(seen.peak_c + SWING_K, np.where(np.isnan(seen.high_c), np.inf, seen.high_c + 1.0))
     fault = aim + np.where(np.isnan(peak) & (seen.slope_k_h > -FALLS_K_H), FAULT_UNSEEN_K, FAULT_K)
     return np.fmax(np.where(np.isnan(aim), seen.high_c + 0.5, fault), np.where(np.isnan(peak), -np.inf, peak))
+
+
+def holds_heat(seen: Evidence) -> NDArray[np.bool_]:
+    """Return where the heat of the room's last day explains how warm it is: without heat it falls, over hours."""
+    return seen.air_c <= seen.room_high_c + ROOM_LIFT_K
 
 
 def _gives_nothing(seen: Evidence) -> NDArray[np.bool_]:
@@ -210,6 +222,7 @@ def _heats_on(seen: Evidence, aim: Floats) -> NDArray[np.bool_]:
     alone = np.where(np.isnan(seen.room_c), slope >= RISES_K_H, cooler)
     guessed = np.isnan(aim) & ~((slope >= RISES_K_H) | (t > seen.high_c + FAULT_K))
     # A large box is warmer than a room that cools in the evening for hours without any heat; then it falls, if only slowly.
-    keeps_up = slope > np.fmax(FALLS_K_H, -over_room / (2.0 * SLOWEST_H))
+    by_slope = slope > np.fmax(FALLS_K_H, -over_room / (2.0 * SLOWEST_H))
+    keeps_up = np.where(holds_heat(seen), seen.trend_k_h > -over_room / (2.0 * SLOW_BOX_H), by_slope) | (slope >= RISES_K_H)
     by_air = alone & keeps_up & ~guessed
     return np.where(np.isnan(seen.mat_c), by_air, (seen.mat_c > t + HOT_MAT_K) & (slope > FALLS_K_H))

@@ -70,6 +70,8 @@ class View:
     keeper: KeeperState
     room_nights: tuple[Night, ...]
     room_recent: Signal | None
+    room_hours: Mapping[str, Hour]
+    """The whole hours of the room's temperature, this stretch included."""
     hours: dict[str, dict[str, Hour]] = field(default_factory=dict)
     """Whole hours of the figures that were asked for (`rules.climate.hours`)."""
     usual: dict[int, Usual] = field(default_factory=dict)
@@ -110,6 +112,7 @@ class Around:
     room_humidity: Floats
     room_nights: tuple[Night, ...] = ()
     room_recent: Signal | None = None
+    room_hours: Mapping[str, Hour] = field(default_factory=dict)
     faults: Mapping[str, tuple[tuple[int, str], ...]] = field(default_factory=dict)
     changed_ms: int | None = None
     """When anything was last changed at the chamber, as the keeper said."""
@@ -171,6 +174,7 @@ def look(
         keeper=keeper,
         room_nights=around.room_nights,
         room_recent=around.room_recent,
+        room_hours=around.room_hours,
     )
 
 

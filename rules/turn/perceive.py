@@ -188,6 +188,7 @@ def _view(
         room_h,
         rooms.nights_of(state, room) if room else (),
         rooms.recent_of(state, room) if room else None,
+        state.places[room].hours.get("temperature_c", {}) if room else {},
         faults,
         changed_ms(state.advice.get(place, AdviceState()), state.keeper.devices.get(place, ())),
     )

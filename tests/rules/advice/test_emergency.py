@@ -181,6 +181,15 @@ def test_a_heat_wave_is_not_answered_at_the_heater_that_has_long_switched_off():
     assert "long switched off" in event.reason
 
 
+def test_a_box_that_lags_a_hot_day_into_the_cool_of_the_night_is_aired_not_unplugged():
+    night = situation(33.0, 79.0, 27.0, 60.0, temperature_slope_k_h=-0.3, room_high_c=36.0, hourly_trend_k_h=-0.5)
+    event = told(night, box(fan=None), *HOT_PLAIN)
+    assert "heater stop" not in acts(event) and acts(event)[0] == "vent open"
+    assert "still holds the heat of its room" in event.reason
+    stuck = told(replace(night, hourly_trend_k_h=0.4, temperature_slope_k_h=0.4), box(), *HOT_PLAIN)
+    assert acts(stuck)[0] == "heater stop"
+
+
 def test_without_a_room_probe_the_mat_is_felt_before_its_set_point_is_touched():
     event = told(situation(29.0, 75.0, None, None), box())
     assert acts(event)[0] == "heater check" and "Feel the mat" in event.headline and "heater less" not in acts(event)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from itertools import islice
 from math import pi, sin
+from random import Random
 
 import pytest
 from heated_box import NOON_MS, HeatedBox, advanced, always, chamber, played, readings, settings_of
 
-from rules.terms.events import AlarmEvent, Batch, Event
+from rules.settings import Probe
+from rules.terms.events import MINUTE_MS, AlarmEvent, Batch, Event
 from rules.terms.words import AdviceDone
 from rules.turn.advance import advance
 
@@ -71,6 +73,38 @@ def test_a_weak_heater_in_a_cold_week_is_not_reported_broken_while_it_holds_what
     box = HeatedBox(watts=6.0, room_c=always(17.0), start_c=23.3)
     assert 22.5 < [air for air, _, _ in box.minutes(20.0)][-1] < 24.0
     assert heater_alarms(box, 20.0) == []
+
+
+def heat_wave(hour: float) -> float:
+    """Three days that get hot: from 23 degC to days of 36 and nights of 26."""
+    heat = min(hour / 36.0, 1.0)
+    return 23.0 + 8.0 * heat + (2.0 + 3.0 * heat) * sin(2 * pi * (hour + 2.5) / 24.0)
+
+
+def wave_alarms(litres: float, seed: int, stuck_from_h: float = 99.0) -> tuple[list[float], float]:
+    """Return when a box with so many litres of wet ground was said to run away in a heat wave, by a probe that speaks every
+    five minutes and scatters by 0.1 K; and by how much it is warmer than its room at most in the last two days."""
+    noise, settings = Random(seed), settings_of(chamber())
+    settings = settings.model_copy(
+        update={"probes": {name: Probe(place=probe.place, interval=5 * MINUTE_MS) for name, probe in settings.probes.items()}}
+    )
+    box = HeatedBox(watts=30.0, air_j_k=9000.0, inside_j_k=4000.0 * litres, inside_w_k=5.0, loss_w_k=1.35, mat_w_k=1.2,
+        room_c=heat_wave, stuck=lambda hour: hour > stuck_from_h)
+    course = [(air + noise.gauss(0.0, 0.1), mat, room) for air, mat, room in box.minutes(80.0)]
+    spoken = [reading for reading in readings(settings, course) if (reading.at_ms // MINUTE_MS) % 5 == 0]
+    events = advance(settings, None, Batch.of(spoken), NOON_MS + 80 * HOUR_MS).events
+    return raised(events, "heater-runaway"), max(air - room for air, _, room in course[32 * 60 :])
+
+
+@pytest.mark.parametrize("litres", [6.0, 10.0])
+def test_a_large_box_that_a_heat_wave_has_warmed_through_is_no_runaway_in_the_cool_of_the_night(litres):
+    told, lead_k = wave_alarms(litres, seed=3)
+    assert lead_k > 4.0 and told == []
+
+
+def test_a_mat_that_sticks_in_a_heat_wave_is_still_told():
+    told, _ = wave_alarms(6.0, seed=3, stuck_from_h=60.0)
+    assert told and 60.0 < told[0] < 64.0
 
 
 # ---------------------------------------------------------------- a fault is told
