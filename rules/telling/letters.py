@@ -105,7 +105,7 @@ class Desk:
             asked = [event for event in about if isinstance(event, AdviceEvent) and event.status in ASKING]
             self.state.advice_sent |= {event.chamber or "site": event for event in asked}
         thread.ordinal += 1
-        thread.told_ms = at_ms
+        thread.told_ms = thread.told_ms if to == "second" else at_ms
         about = [self._as_now(event, sort, at_ms) for event in about]
         if key.startswith("situation."):
             about = [self._beside_the_last(event, to) if isinstance(event, AlarmEvent) else event for event in about]
@@ -291,8 +291,12 @@ class Desk:
             graver = max(rank(self.state.owed[name].priority) for name in group.keys)
             news = [event for name in group.keys for event in self.state.owed[name].about]
             worse = any(isinstance(event, AlarmEvent) and event.change == "worsened" for event in news)
-            if thread.news_ms is None or graver > thread.rank or worse:  # the same gravity does not start the reminders anew
+            if thread.news_ms is None or graver > thread.rank:  # the same gravity does not start the reminders anew
                 thread.news_ms, thread.reminders, thread.rank, thread.answered_ms = at_ms, 0, graver, None
+            elif worse:  # this letter is the reminder: the next one comes no sooner after it than after a reminder
+                most = len(self.settings.telling.wake_remind if group.wakes else self.settings.telling.today_remind)
+                thread.news_ms, thread.answered_ms = at_ms, None
+                thread.reminders = min(thread.reminders, max(most - 1, 0))
         self.marked(group.keys, at_ms)
 
     def _thread(self, key: str, at_ms: int) -> Thread:

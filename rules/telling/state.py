@@ -87,7 +87,7 @@ class Thread:
     """Gravity of the news that started the reminders."""
     second: bool = False
     told_ms: int | None = None
-    """When its last letter was written."""
+    """When its last letter to the keeper was written."""
     calm_ms: list[int] = field(default_factory=list)
     """When its last letters were written that were no worse than the one before."""
     beyond_devices: bool = False

@@ -123,7 +123,7 @@ def _reminders(desk: Desk) -> Iterable[Due]:
         alarms = desk.unanswered(place)
         wakes = [heard for heard in alarms if heard.latest.priority == "wake"]
         offsets = telling.wake_remind if wakes else telling.today_remind
-        calm_ms = _calm_until_ms(thread, offsets, telling)
+        calm_ms = _calm_until_ms(thread, [0, *offsets], telling)
         if alarms and thread.news_ms is not None and thread.reminders < len(offsets):
             raw_ms = max(thread.news_ms + offsets[thread.reminders], calm_ms, desk.state.seen_ms)
             due_ms = raw_ms if wakes else awake_ms(raw_ms, telling, settings.zone)
@@ -134,8 +134,10 @@ def _reminders(desk: Desk) -> Iterable[Due]:
 
 
 def _calm_until_ms(thread: Thread, offsets: Sequence[int], telling: Telling) -> int:
-    """Return until when nobody is reminded: a letter has just told of it, or what was advised is done and needs its time."""
-    told = 0 if thread.told_ms is None or not offsets else thread.told_ms + offsets[0]
+    """Return until when nobody is reminded: the last letter about the trouble is no older than the one before would be, or what
+    was advised is done and needs its time."""
+    step = thread.reminders
+    told = 0 if thread.told_ms is None or step + 1 >= len(offsets) else thread.told_ms + offsets[step + 1] - offsets[step]
     answered = 0 if thread.answered_ms is None else thread.answered_ms + telling.second_after
     return max(told, answered)
 

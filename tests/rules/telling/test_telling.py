@@ -350,7 +350,7 @@ def test_what_was_advised_and_is_done_gets_its_time_before_anybody_is_reminded()
     letters = letters_of(alarm(when, priority="wake"), done(at("10 08:20")), until=when + 6 * HOUR_MS)
     assert brief(letters) == [
         ("10 08:00", "situation", "keeper"), ("10 08:15", "reminder", "keeper"),
-        ("10 10:20", "escalation", "second"), ("10 10:20", "reminder", "keeper"), ("10 12:00", "reminder", "keeper"),
+        ("10 10:20", "escalation", "second"), ("10 10:20", "reminder", "keeper"), ("10 13:20", "reminder", "keeper"),
     ]
 
 
@@ -369,11 +369,22 @@ def test_no_reminder_follows_on_the_heels_of_a_letter() -> None:
     when = at("10 08:00")
     letters = letters_of(
         alarm(when, priority="wake"), alarm(at("10 08:59"), "raised", name="humidity-low", priority="wake"),
-        until=when + 80 * MINUTE_MS,
+        until=when + 2 * HOUR_MS,
     )
     assert brief(letters) == [
         ("10 08:00", "situation", "keeper"), ("10 08:15", "reminder", "keeper"), ("10 08:59", "situation", "keeper"),
-        ("10 09:14", "reminder", "keeper"),
+        ("10 09:44", "reminder", "keeper"),
+    ]
+
+
+def test_the_letter_of_each_mark_is_its_own_reminder() -> None:
+    when = at("10 08:00")
+    marks = [alarm(at(f"10 {clock}"), "worsened", priority="wake", level="harmful") for clock in ("08:50", "10:30", "11:10")]
+    letters = letters_of(alarm(when, priority="wake", level="harmful"), *marks, until=when + 10 * HOUR_MS)
+    assert [row for row in brief(letters) if row[2] == "keeper"] == [
+        ("10 08:00", "situation", "keeper"), ("10 08:15", "reminder", "keeper"), ("10 08:50", "escalation", "keeper"),
+        ("10 09:50", "reminder", "keeper"), ("10 10:30", "escalation", "keeper"), ("10 11:10", "escalation", "keeper"),
+        ("10 15:10", "reminder", "keeper"),
     ]
 
 
