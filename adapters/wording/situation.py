@@ -66,7 +66,7 @@ def situation(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
         section("Since my last letter", [text(line) for line in _came_of(about, style)]),
         section("Do not", points([style.text(clean(line)) for line in (advice.never if advice else ())])),
         section("How sure", _how_sure(about, alarms, advice, style)),
-        section("Why", [text(style.text(clean(line, 1500))) for line in _why(alarms, advice, style, now_ms)]),
+        section("Why", [text(style.text(clean(line, 1500))) for line in _why(letter, alarms, advice, style)]),
         section("Look again", _look_again(advice, style, now_ms)),
         section("Your answer", _quiet(letter, alarms, settings)),
         section("Take care", points([style.text(clean(line)) for line in (advice.cautions if advice else ())])),
@@ -228,7 +228,11 @@ def doubt(event: QualityEvent, style: Style) -> str:
     return f"{said}: {_ended(detail)}" if detail else f"{said} (test: {clean(event.test, 40).replace('-', ' ')})."
 
 
-def _why(alarms: list[AlarmEvent], advice: AdviceEvent | None, style: Style, now_ms: int) -> list[str]:
+def _why(letter: LetterEvent, alarms: list[AlarmEvent], advice: AdviceEvent | None, style: Style) -> list[str]:
+    """Return the reasons; a reminder has none: they stand in the letter that it reminds of, and were those of then."""
+    now_ms = letter.at_ms
+    if letter.sort == "reminder":
+        return []
     if advice is not None and advice.reason:
         return [_as_it_was(advice, style, now_ms)]
     return [_ended(f"{_seen(alarm, style, now_ms)}: {alarm.reason}") for alarm in alarms if alarm.reason]

@@ -353,10 +353,17 @@ def test_what_does_harm_is_not_offered_to_be_shelved():
 
 def test_reasons_found_long_ago_are_told_as_past_and_their_predictions_no_longer():
     old = replace(ADVICE, found_ms=NOW - 2 * HOUR, status="reminded")
-    body = " ".join(compose(told(letter("reminder", HARMFUL, old)), watch()).text.split())
+    body = " ".join(compose(told(letter("escalation", HARMFUL, old)), watch()).text.split())
     assert "What I found at 01:10 CET: It was 29.4 °C and 66 % humidity" in body
     assert "The room was at 21.0 °C" in body
     assert "I expect 27.4" not in body
+
+
+def test_a_reminder_repeats_no_reasons_of_then():
+    old = replace(ADVICE, found_ms=NOW - 2 * HOUR, status="reminded")
+    for about in ((HARMFUL, old), (replace(HARMFUL, reason="30.6 °C, falling by 0.1 K per hour"),)):
+        body = compose(told(letter("reminder", *about)), watch()).text
+        assert "WHY" not in body and "It was" not in body and "falling" not in body
 
 
 def test_a_weekly_digest_says_when_the_next_one_is_missed():
