@@ -6,7 +6,7 @@ and what came of it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Literal
 
@@ -14,7 +14,7 @@ from rules.advice.again import is_again, searched_at
 from rules.advice.cause import Cause, Standing, goal_of
 from rules.advice.contradiction import overturned
 from rules.advice.devices import Move
-from rules.advice.done import booked_text, calibrated, done, fitted, owes, told_as, wordings
+from rules.advice.done import booked_text, calibrated, changed_ms, done, fitted, owes, told_as, wordings
 from rules.advice.plan import Plan, climate_stands, findable_keys, heat_first, probes_stand, searched, without_search
 from rules.advice.search import Forecast
 from rules.advice.state import AdviceState, Asked, OpenAdvice, ToldForecast, ToldMove
@@ -29,10 +29,10 @@ from rules.advice.text import (
     predictions_of,
     reason_of_plan,
 )
+from rules.advice.tried import counted, in_vain_text, is_next_try
 from rules.advice.verification import judge, learned, noticed_fading, verdict_text
 from rules.climate.situation import Situation
 from rules.keeper.devices import told_knobs
-from rules.keeper.state import DeviceChange
 from rules.settings import Chamber, Settings
 from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, Prediction, Priority
 from rules.trade import practice
@@ -76,6 +76,7 @@ def consider(
     talk = _Talk(settings, chamber, chamber_id, situation, standing, origin)
     if state.open is not None and state.open.done_ms is not None:
         state = talk.after_done(state, events)
+    talk.next_try = is_next_try(state, situation, standing)
     if _at_work(chamber, state, situation, standing):
         return state, events
     found = None if situation.visiting and not _hot(situation) else without_search(chamber, state, talk.steady, standing)
@@ -92,12 +93,6 @@ def consider(
         return talk.reminded(replace(state, searched=now if wanted is None else None), events), events
     state, said = talk.told(state, wanted, events), len(events)
     return replace(state, searched=None if events[said:] else now), events
-
-
-def changed_ms(state: AdviceState, changes: Sequence[DeviceChange]) -> int | None:
-    """Return when something was last changed at the chamber: what was before tells nothing of what is."""
-    done = [item.done_ms for item in (state.open, state.last) if item is not None and item.done_ms is not None]
-    return max([*done, *(change.at_ms for change in changes)], default=None)
 
 
 def _stands(wanted: Plan | None, standing: Mapping[str, Standing]) -> bool:
@@ -157,7 +152,7 @@ class _Talk:
     ) -> None:
         self.settings, self.chamber, self.chamber_id = settings, chamber, chamber_id
         self.situation, self.standing, self.origin = situation, standing, origin
-        self.at_ms = situation.at_ms
+        self.at_ms, self.next_try = situation.at_ms, False
         sudden = any(ALARMS[row.alarm].sudden and row.condition == "active" for row in standing.values())
         # What is sudden, or moves several at once, is judged by the moment.
         self.steady = situation if sudden or situation.besides else steadied(chamber, situation)
@@ -175,7 +170,7 @@ class _Talk:
             state = self._say(state, "withdrawn", events, headline=text, reason=self._state_text(), **_NOTHING_TO_DO)
         counter = state.counter + 1 if fresh else state.counter
         advisory = f"{self.chamber_id}-{counter}" if fresh or now is None else now.advisory
-        opened = self._opened(advisory, wanted, now if not fresh else None)
+        opened = self._opened(advisory, wanted, now if not fresh else None, in_vain_text(state, wanted, self.standing))
         state = replace(
             state, counter=counter, open=opened, last=now if fresh and now is not None else state.last,
             checked_ms=state.checked_ms | {act: self.at_ms for act in wanted.acts if practice.ACTS[act].knob == "none"},
@@ -236,14 +231,15 @@ class _Talk:
             return "today"
         found = [row.priority for row in self.standing.values() if row.condition == "active" and row.priority in URGENCY]
         least: Priority = "morning" if branch == "turn-up" else "today"
-        return URGENCY[max((URGENCY.index(name) for name in found), default=URGENCY.index(least))]
+        most = URGENCY[max((URGENCY.index(name) for name in found), default=URGENCY.index(least))]
+        return "today" if most == "wake" and branch == "cell" and self.next_try else most
 
-    def _opened(self, advisory: str, wanted: Plan, before: OpenAdvice | None) -> OpenAdvice:
+    def _opened(self, advisory: str, wanted: Plan, before: OpenAdvice | None, in_vain: str) -> OpenAdvice:
         situation, cause = self.steady, wanted.cause
         wait_s = max([practice.WAIT_S[practice.ACTS[act].knob] for act in wanted.acts], default=1800)
         if wanted.branch in ("heat", "lid-open"):
             wait_s = 900
-        event = self._event(wanted, wait_s)
+        event = self._event(wanted, wait_s, in_vain)
         amounts, earlier = [action.amount or 0.0 for action in wanted.actions], [] if before is None else before.earlier
         if before is not None:
             again = (before.keys, before.amounts) == (wanted.keys, amounts)  # only its urgency is another
@@ -260,17 +256,19 @@ class _Talk:
             room_start_c=situation.room_temperature_c, earlier=earlier,
         )
 
-    def _event(self, wanted: Plan, wait_s: int) -> Asked:
+    def _event(self, wanted: Plan, wait_s: int, in_vain: str) -> Asked:
         """Return what the event says beside its predictions."""
         situation, first, urgency = self.situation, wanted.actions[0], self._urgency(wanted.branch, wanted.wakes)
         return Asked(
             device=first.device, change=first.change, amount=first.amount, unit=first.unit,
-            reason=reason_of_plan(wanted, situation, self.steady), cautions=list(cautions_of(wanted, self.chamber)),
-            actions=list(wanted.actions), never=[row.text for row in wanted.never], reaches=list(wanted.reaches),
+            reason=f"{reason_of_plan(wanted, situation, self.steady)}{in_vain}",
+            cautions=list(cautions_of(wanted, self.chamber)), actions=list(wanted.actions),
+            never=[row.text for row in wanted.never], reaches=list(wanted.reaches),
             case=None if wanted.cause is None else wanted.cause.case, urgency=urgency,
             act_within_s=self._within_s(wanted),
             look_again_s=min(wait_s, URGENT_LOOK_S) if urgency == "wake" else wait_s,
-            lacking=list(lacking_of(wanted, situation)), headline=headline_of(wanted), beyond_devices=beyond_devices(wanted),
+            lacking=list(lacking_of(wanted, situation)), headline=headline_of(wanted),
+            beyond_devices=beyond_devices(wanted) or bool(in_vain),
         )
 
     def _within_s(self, wanted: Plan) -> int | None:
@@ -379,7 +377,7 @@ class _Talk:
         if now is None or now.done_ms is None or self.at_ms < now.look_again_ms:
             return state
         verdict = judge(now, self.steady, state.metrology_until_ms is not None and state.metrology_until_ms > self.at_ms)
-        state = learned(state, now, verdict)
+        state = counted(learned(state, now, verdict), verdict)
         state = self._say(
             state, "verified", events, headline=verdict_text(now, verdict), reason=verdict.because, **_NOTHING_TO_DO,
         )

@@ -20,6 +20,12 @@ WETTEST = 2.0
 """Ground is never remembered as wetter than this against the first day: granules dry again, and only the next step counts."""
 
 
+def changed_ms(state: AdviceState, changes: Sequence[DeviceChange]) -> int | None:
+    """Return when something was last changed at the chamber: what was before tells nothing of what is."""
+    done = [item.done_ms for item in (state.open, state.last) if item is not None and item.done_ms is not None]
+    return max([*done, *(change.at_ms for change in changes)], default=None)
+
+
 def owes(state: AdviceState, chamber: Chamber, changes: Sequence[DeviceChange]) -> bool:
     """Return whether the adviser must be asked although nothing stands and nothing is open: a heater waits to be plugged in
     or turned up again."""

@@ -134,6 +134,8 @@ class AdviceState:
     checked_ms: dict[str, int] = field(default_factory=dict)
     """When a check (of heater, probe, lid) was last asked for."""
     mist_failures: int = 0
+    in_vain_ms: list[int] = field(default_factory=list)
+    """When the last steps in a row were done that had no effect."""
     faded_ms: int | None = None
     """Up to when the quiet lasted in which it was last dry again at once: counted once."""
     stopped_c: float | None = None

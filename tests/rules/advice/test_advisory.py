@@ -192,6 +192,32 @@ def test_no_effect_says_where_to_look_and_lowers_the_gain():
     assert [event.status for event in events] == ["verified", "given"]  # and what is still wrong gets its next step
 
 
+def tries(count: int, falls_pct: float = 0.0) -> list[AdviceEvent]:
+    """Return what is advised of harmful dryness that stays as it is, or falls at last, whatever was done so many times."""
+    now, chamber, state = situation(25.5, 35.0, 20.0, 30.0), Chamber(devices=devices(setpoint_c=25.5)), AdviceState()
+    dry = {"humidity-low": standing("humidity-low", priority="wake", level="harmful", since_ms=now.at_ms)}
+    told = []
+    for number in range(count + 1):
+        now = replace(now, relative_humidity_pct=35.0 - (falls_pct if number == count else 0.0))
+        state, events = consider(settings_of(chamber), "north", state, now, dry, "test")
+        told += [event for event in events if event.status == "given"]
+        assert state.open is not None
+        state, changes = done(state, state.open, None, now.at_ms + HOUR_MS // 4, now.temperature_c, steady=now)
+        now = later(now, 13.0, changes=(*now.changes, *changes))
+    return told
+
+
+def test_the_next_try_against_what_gets_no_worse_wakes_nobody():
+    assert [event.urgency for event in tries(1)] == ["wake", "today"]
+    assert [event.urgency for event in tries(1, falls_pct=6.0)] == ["wake", "wake"]
+
+
+def test_what_two_steps_did_nothing_about_is_said_to_need_something_else():
+    third = tries(2)[-1]
+    assert third.beyond_devices and "What was done so far had no effect" in third.reason
+    assert "tighter openings" in third.reason
+
+
 def test_after_a_calibration_before_and_after_are_not_compared():
     chamber = Chamber(devices=devices(setpoint_c=29.0))
     now = situation(29.0, 72.0, 21.0, 45.0)

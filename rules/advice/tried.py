@@ -1,0 +1,58 @@
+"""What was done before and did not help: the next try wakes nobody while it gets no worse, and what is in vain is said."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from rules.advice.cause import Standing
+from rules.advice.plan import Plan, climate_stands
+from rules.advice.state import AdviceState
+from rules.advice.text import UNMET, beyond_devices
+from rules.advice.verification import Verdict
+from rules.climate.situation import Situation
+from rules.trade.alarm_kinds import ALARMS
+
+IN_VAIN = 2
+"""So many steps in a row without effect mean that what is at hand does not repair it; judgement."""
+WORSE_K, WORSE_PCT = 0.5, 4.0
+"""What lies so far beyond the value of the last try is worse: a little more than a probe's noise."""
+
+
+def is_next_try(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether all that would wake stood when the last step was done, and is no worse than when that was advised."""
+    last, s = state.last, situation
+    if last is None or last.done_ms is None:
+        return False
+    waking = [row for row in standing.values() if row.condition == "active" and row.priority == "wake"]
+    if not all(row.since_ms is not None and row.since_ms <= last.done_ms for row in waking):
+        return False
+    worse = {
+        "heat": _moved(last.start_c, s.temperature_c, 1.0) > WORSE_K,
+        "cold": _moved(last.start_c, s.temperature_c, -1.0) > WORSE_K,
+        "dryness": _moved(last.start_pct, s.relative_humidity_pct, -1.0) > WORSE_PCT,
+    }
+    return not any(worse.get(ALARMS[row.alarm].harm or "", True) for row in waking)
+
+
+def _moved(then: float | None, now: float | None, worse: float) -> float:
+    return float("inf") if then is None or now is None else worse * (now - then)
+
+
+def counted(state: AdviceState, verdict: Verdict) -> AdviceState:
+    """Return the state after a verdict: with one more step in vain, or with none where something helped."""
+    if verdict.said == "cannot tell":
+        return state
+    done = [] if state.open is None or state.open.done_ms is None else [state.open.done_ms]
+    return replace(state, in_vain_ms=[*state.in_vain_ms, *done][-IN_VAIN:] if verdict.said == "no effect" else [])
+
+
+def in_vain_text(state: AdviceState, wanted: Plan, standing: Mapping[str, Standing]) -> str:
+    """Return that what was done so far did not help, and what would; empty where that is not known or said anyway."""
+    worst = None if wanted.solution is None else wanted.solution.worst
+    since_ms = [row.since_ms for row in climate_stands(standing) if row.since_ms is not None]
+    if worst is None or beyond_devices(wanted) or not since_ms:
+        return ""
+    if sum(done_ms >= min(since_ms) for done_ms in state.in_vain_ms) < IN_VAIN:
+        return ""  # what was done against an earlier trouble says nothing of this one
+    return f" What was done so far had no effect: this is not repaired from here. What would: {UNMET[worst][1]}."
