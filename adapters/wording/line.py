@@ -12,7 +12,8 @@ from rules.settings import Settings
 from rules.terms.events import AdviceEvent, AlarmEvent, CareEvent, Event, QualityEvent, SystemEvent, WordEvent
 
 _CHANGES = {
-    "acknowledged": "Seen", "shelved": "Quiet", "unshelved": "No longer quiet", "escalated": "Worse", "worsened": "Worse",
+    "acknowledged": "Seen", "shelved": "Quiet", "unshelved": "No longer quiet", "unacknowledged": "No longer seen",
+    "escalated": "Worse", "worsened": "Worse",
     "eased": "Easing",
     "held": "Not seen any more", "resumed": "Seen again", "stale": "Stands for long", "chattering": "Comes and goes",
     "recovering": "Recovering", "relapsed": "Outside again", "suppressed": "Has another cause",

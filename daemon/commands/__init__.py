@@ -26,6 +26,7 @@ GROUPS: dict[str, dict[str, str]] = {
         "visit": "announce work in a chamber: lid and humidity are quiet meanwhile",
         "out-of-service": "take a probe out of use for a time, or put it back",
         "away": "hand the shelf over to a stand-in for a while",
+        "undo": "take back what you said by mistake, with what followed from it",
     },
     "to tell what you see and do": {
         "note": "note what you saw in a chamber, and hear what it means",

@@ -7,6 +7,7 @@ import json
 from time import sleep
 from typing import Any
 
+from daemon.desk.doubt import yes_option
 from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import config_option
 from daemon.desk.salt_check import Soaked, compared, correction_of, past_moment, soak_of, soaked, word_of
@@ -40,6 +41,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--wait", action="store_true", help="wait until the readings are at rest")
     parser.add_argument("--dry-run", action="store_true", help="tell what would be corrected, and correct nothing")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
+    yes_option(parser)
     parser.set_defaults(run=run)
 
 

@@ -9,12 +9,17 @@ from rules.advice.done import told_as
 from rules.keeper.presence import size_ml
 from rules.keeper.state import garden_ml
 from rules.settings import Settings
-from rules.terms.words import AdviceDone, CareDone, GardenSize, Word
+from rules.terms.quantities import Quantity
+from rules.terms.words import AdviceDone, Calibrated, CareDone, GardenSize, Word
 from rules.trade.garden_sizes import volume_words
 from rules.turn.state import EngineState
 
 FAR = 5.0
 """So many times the usual, or a part of it so small, is doubted: a garden doubles in two months at most. Own estimate."""
+
+
+_MEANT: dict[Quantity, float] = {"air_temperature": 25.0, "relative_humidity": 80.0, "surface_temperature": 25.0}
+"""Where a correction is looked at: in the middle of what a garden wants."""
 
 
 def yes_option(parser: argparse.ArgumentParser) -> None:
@@ -37,8 +42,11 @@ def _beside_the_usual(settings: Settings, state: EngineState, word: Word) -> tup
     """Return what a figure is compared with, the figure, the usual one and their unit; None where nothing is known."""
     if isinstance(word, GardenSize) and word.chamber in settings.chambers:
         chamber = settings.chambers[word.chamber]
-        before = garden_ml(state.keeper, word.chamber, chamber)
-        return None if before is None else ("the size that is known", size_ml(word, chamber.garden.basin_ml), before, "ml")
+        before, basin_ml = garden_ml(state.keeper, word.chamber, chamber), chamber.garden.basin_ml
+        now_ml = size_ml(word, basin_ml)
+        if before is not None:
+            return "the size that is known", now_ml, before, "ml"
+        return None if basin_ml is None or now_ml < basin_ml * FAR else ("what its basin holds", now_ml, basin_ml, "ml")
     if isinstance(word, AdviceDone) and word.amount is not None:
         for adviser in state.advice.values():
             told = told_as(adviser, word.advisory)
@@ -49,4 +57,10 @@ def _beside_the_usual(settings: Settings, state: EngineState, word: Word) -> tup
             place, name = key.split("/")
             if name == word.task and task.amount and word.chamber in (None, place) and word.unit in (None, task.unit):
                 return "what it was last time", word.amount, task.amount, task.unit or ""
+    if isinstance(word, Calibrated) and word.probe in settings.probes:
+        probe, at = settings.probes[word.probe], _MEANT[word.quantity]
+        usual = probe.accuracy_humidity_pct if word.quantity == "relative_humidity" else probe.accuracy_temperature_k
+        moved = abs((word.gain - 1) * at + word.offset)
+        unit = "%RH" if word.quantity == "relative_humidity" else "K"
+        return None if moved < usual * FAR else ("what the probe may be off by", moved, usual, unit)
     return None

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import re
+import secrets
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any
@@ -133,10 +134,14 @@ class KeeperDesk(Desk):
     # ------------------------------------------------------------ speaking
 
     def speak(self, *words: dict[str, Any]) -> str:
-        """Let the rules answer, raise WordError if they refuse, hand the words to the daemon and return the answers."""
+        """Let the rules answer, raise WordError if they refuse, hand the words to the daemon and return the answers.
+
+        The ids of what is said at once begin alike (`daemon.desk.undoing`).
+        """
         answers = [answer for number, word in enumerate(words) for answer in self.tried(word, number)[0]]
-        for word in words:
-            say(self.configuration, word)
+        together = secrets.token_hex(8)
+        for number, word in enumerate(words):
+            say(self.configuration, word, together if len(words) == 1 else f"{together}_{number}")
         return "\n".join(dict.fromkeys(answers))
 
     def tried(self, word: dict[str, Any], number: int = 0) -> tuple[list[str], list[Event]]:
@@ -150,10 +155,10 @@ class KeeperDesk(Desk):
         mine = [event for event in events if isinstance(event, WordEvent) and event.id.endswith(f".word.tried-{number}")]
         for event in mine:
             if not event.accepted:
-                raise WordError(self._told(event.text))
+                raise WordError(self.in_words(event.text))
         if not self.sure:
             ask(self.settings, before, spoken)
-        return [self._told(event.text) for event in mine], events
+        return [self.in_words(event.text) for event in mine], events
 
     def try_on(self, words: Sequence[Word]) -> list[Event]:
         """Advance the desk's own state by words and return the events."""
@@ -161,7 +166,7 @@ class KeeperDesk(Desk):
         self.state, self.now_ms = advanced.state, self.now_ms + 1
         return advanced.events
 
-    def _told(self, text: str) -> str:
+    def in_words(self, text: str) -> str:
         """Return an answer of the rules with its instants in local time and without its code for scripts."""
         text = re.sub(r"^[a-z]+(?:_[a-z]+)+: ", "", text).removesuffix(KEPT)
         text = _INSTANT.sub(lambda match: self.local(round(datetime.fromisoformat(match[0]).timestamp() * 1000)), text)

@@ -112,6 +112,7 @@ def since_ms(text: str, zone: tzinfo) -> int:
         raise WordError(f'--since: "{text}" is neither a span such as 7d nor a time such as 2026-05-31T22:30') from error
 
 
-def say(configuration: Configuration, word: dict[str, Any]) -> str:
+def say(configuration: Configuration, word: dict[str, Any], word_id: str | None = None) -> str:
     """Hand a keeper's word to the daemon and return the word's id; raises WordError or SpoolError."""
-    return Spool(configuration.spool_folder).leave(word, by=os.environ.get("SUDO_USER") or os.environ.get("USER") or "keeper")
+    by = os.environ.get("SUDO_USER") or os.environ.get("USER") or "keeper"
+    return Spool(configuration.spool_folder).leave(word, by=by, word_id=word_id)

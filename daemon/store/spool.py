@@ -156,6 +156,14 @@ class Spool:
                 refused.append(self._refuse(file, str(error)))
         return words, refused
 
+    def not_taken(self) -> list[dict[str, Any]]:
+        """Return the words that wait, oldest first; nothing is moved, and what is no word is left to the daemon."""
+        bodies = []
+        for file in sorted(self.folder.glob(f"*{_SUFFIX}")):
+            with contextlib.suppress(OSError, WordError):
+                bodies.append(_parsed(_octets(file)))
+        return bodies
+
     def done(self, spoken: list[Spoken]) -> None:
         """Remove the files of words that are recorded. A file that stays is harmless: a word is taken
         once by its id."""

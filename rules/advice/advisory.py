@@ -14,7 +14,18 @@ from rules.advice.again import is_again, searched_at
 from rules.advice.cause import Cause, Standing, goal_of
 from rules.advice.contradiction import overturned
 from rules.advice.devices import Move
-from rules.advice.done import booked_text, calibrated, changed_ms, done, fitted, owes, told_as, wordings
+from rules.advice.done import (
+    booked_text,
+    calibrated,
+    changed_ms,
+    done,
+    fitted,
+    owes,
+    remembered,
+    taken_back,
+    told_as,
+    wordings,
+)  # fmt: skip
 from rules.advice.plan import Plan, climate_stands, findable_keys, heat_first, probes_stand, searched, without_search
 from rules.advice.search import Forecast
 from rules.advice.state import AdviceState, Asked, OpenAdvice, ToldForecast, ToldMove
@@ -39,7 +50,8 @@ from rules.trade import practice
 from rules.trade.alarm_kinds import ALARMS
 
 __all__ = [
-    "AdviceState", "Standing", "booked_text", "calibrated", "changed_ms", "consider", "done", "fitted", "owes", "told_as",
+    "AdviceState", "Standing", "booked_text", "calibrated", "changed_ms", "consider", "done", "fitted", "owes", "remembered",
+    "taken_back", "told_as",
     "wordings",
 ]  # fmt: skip
 WORDINGS_KEPT = 8

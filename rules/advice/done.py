@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from rules.advice.model import model_from_json
 from rules.advice.set_point import LOWERED_K, lowered_k
-from rules.advice.state import AdviceState, OpenAdvice, ToldMove
+from rules.advice.state import AdviceState, BeforeDone, OpenAdvice, ToldMove
 from rules.climate.situation import Situation
 from rules.keeper.devices import told_knobs
 from rules.keeper.state import DeviceChange
@@ -82,6 +82,51 @@ def done(
         state = replace(state, heater_seen_ms=at_ms)
     is_open = state.open is not None and _same(state.open, told)
     return replace(state, open=booked) if is_open else replace(state, last=booked), changes
+
+
+def remembered(state: AdviceState, told: OpenAdvice, word_id: str, at_ms: int, known: Collection[str]) -> AdviceState:
+    """Return the state that still knows what held before `told` is done; of words that are not `known` any more it forgets."""
+    before = BeforeDone(
+        word_id, told.advisory, at_ms, told.look_again_ms, [move.knob for move in told.moves], state.gains, state.judge_from_ms,
+        state.mist_failures, state.stopped_c, state.heater_seen_ms,
+    )  # fmt: skip
+    return replace(state, before_done=[*(one for one in state.before_done if one.word_id in known), before])
+
+
+def taken_back(state: AdviceState, word_id: str) -> AdviceState:
+    """Return the state as if the keeper had not said that an advisory is done; one that knows nothing of it stays.
+
+    What later doings of the same devices taught goes too: it was learned on top of what was never done.
+    """
+    before = next((one for one in state.before_done if one.word_id == word_id), None)
+    if before is None:
+        return state
+    others = {knob: one for knob, one in state.gains.items() if knob not in before.knobs}
+    gains = others | {knob: before.gains[knob] for knob in before.knobs if knob in before.gains}
+    judge = {knob: at_ms for knob, at_ms in state.judge_from_ms.items() if knob not in before.knobs}
+    judge |= {knob: before.judge_from_ms[knob] for knob in before.knobs if knob in before.judge_from_ms}
+    stopped = before.done_ms in state.stopped_at_ms
+    looked = state.heater_seen_ms == before.done_ms
+    return replace(
+        state, open=_not_done(state.open, before), last=_not_done(state.last, before), gains=gains, judge_from_ms=judge,
+        mist_failures=before.mist_failures if "mister" in before.knobs else state.mist_failures,
+        stopped_c=before.stopped_c if stopped else state.stopped_c,
+        stopped_at_ms=[at_ms for at_ms in state.stopped_at_ms if at_ms != before.done_ms],
+        in_vain_ms=[at_ms for at_ms in state.in_vain_ms if at_ms != before.done_ms],
+        heater_seen_ms=before.heater_seen_ms if looked else state.heater_seen_ms,
+        before_done=[one for one in state.before_done if one is not before], searched=None, quiet_until_ms=None,
+    )
+
+
+def _not_done(item: OpenAdvice | None, before: BeforeDone) -> OpenAdvice | None:
+    """Return an advisory as it was told last, not done."""
+    if item is None or item.advisory != before.advisory or item.done_ms is None:
+        return item
+    *earlier, newest = sorted((item, *item.earlier), key=lambda told: told.event.revision)
+    return replace(
+        newest, earlier=[replace(told, earlier=[]) for told in earlier], done_ms=None, done_c=None, done_share=1.0,
+        begun_c=None, begun_pct=None, begun_margin_k=None, look_again_ms=before.look_again_ms,
+    )
 
 
 def _same(one: OpenAdvice, other: OpenAdvice) -> bool:

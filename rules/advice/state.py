@@ -119,6 +119,22 @@ class Searched:
 
 
 @dataclass
+class BeforeDone:
+    """What held before the keeper said that an advisory was done: it holds again once that is taken back."""
+
+    word_id: str
+    advisory: str
+    done_ms: int
+    look_again_ms: int
+    knobs: list[str] = field(default_factory=list)
+    gains: dict[str, Gain] = field(default_factory=dict)
+    judge_from_ms: dict[str, int] = field(default_factory=dict)
+    mist_failures: int = 0
+    stopped_c: float | None = None
+    heater_seen_ms: int | None = None
+
+
+@dataclass
 class AdviceState:
     """All that `rules.advice.advisory` hands to its next call for one chamber."""
 
@@ -147,6 +163,8 @@ class AdviceState:
     repeated_ms: dict[str, int] = field(default_factory=dict)
     """When a plan without a sized change was last told, by its actions: not again for half a day."""
     metrology_until_ms: int | None = None
+    before_done: list[BeforeDone] = field(default_factory=list)
+    """Of the last words that can be taken back, the oldest first."""
     searched: Searched | None = None
     """The last search that told nothing new; None: there was none since something was said, done or learned."""
     quiet_until_ms: int | None = None

@@ -8,7 +8,7 @@ from rules.alarms.walk import Cue
 from rules.keeper.refusal import answer
 from rules.settings import Settings
 from rules.terms.events import rfc3339
-from rules.terms.words import Acknowledge, Shelve, Unshelve, Word
+from rules.terms.words import Acknowledge, Shelve, TakeBack, Unshelve, Word
 from rules.trade.alarm_kinds import ALARMS
 
 _REFUSALS = {
@@ -23,6 +23,19 @@ def hear(life: AlarmLife, word: Word) -> None:
     if isinstance(word, Acknowledge | Shelve | Unshelve):
         _about_an_alarm(life, word)
         life.settle(word.taken_ms)
+    elif isinstance(word, TakeBack):
+        _take_back(life, word)
+        life.settle(word.taken_ms)
+
+
+def _take_back(life: AlarmLife, word: TakeBack) -> None:
+    """Let an alarm be as unseen or as loud as if the word had not been said; the keeper's room answers."""
+    for key in sorted(life.state.records):
+        record = life.state.records[key]
+        if record.open and record.acknowledged and record.seen_by == word.said:
+            life.act(record, Cue(word.taken_ms, "unacknowledge"), f"by {word.by}")
+        if record.shelf_until_ms is not None and record.shelved_by == word.said:
+            life.act(record, Cue(word.taken_ms, "unshelve"), f"by {word.by}")
 
 
 def _answer(life: AlarmLife, word: Word, accepted: bool, text: str, chamber: str | None = None) -> None:
@@ -67,6 +80,10 @@ def _about_an_alarm(life: AlarmLife, word: Acknowledge | Shelve | Unshelve) -> N
         code = "" if row is None else row.refusal
         _answer(life, word, False, f"{code}: {_REFUSALS.get(code, 'it cannot be done now')} ({record.key})", word.chamber)
         return
+    if "acknowledge" in row.effects:
+        record.seen_by = word.word_id
+    elif "shelve" in row.effects:
+        record.shelved_by = word.word_id
     _answer(life, word, True, _taken(record, word, row.change is None), word.chamber)
 
 

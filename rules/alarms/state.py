@@ -34,6 +34,8 @@ class AlarmRecord:
     worst: Level | None = None
     """Highest level of the present or last occurrence: decides whether it latches."""
     acknowledged: bool = False
+    seen_by: str = ""
+    """The word that acknowledged it last, and below the one that shelved it."""
     latched: bool = False
     cause: str = ""
     """Why it is suppressed by design; empty: it is not."""
@@ -56,6 +58,7 @@ class AlarmRecord:
     """When it will be stale; None: it is stale already or does not stand."""
     stale: bool = False
     shelf_until_ms: int | None = None
+    shelved_by: str = ""
     raised_ms: int | None = None
     raised_before_ms: int | None = None
     chattering: bool = False

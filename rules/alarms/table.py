@@ -15,7 +15,7 @@ from rules.terms.events import Condition
 
 Trigger = Literal[
     "active", "harmful", "eased", "recovering", "relapsed", "normal", "held", "resumed", "unknown", "seen", "worse", "judged",
-    "acknowledge", "shelve", "unshelve", "shelf-over", "held-too-long", "stands-too-long", "removed",
+    "acknowledge", "unacknowledge", "shelve", "unshelve", "shelf-over", "held-too-long", "stands-too-long", "removed",
 ]
 Guard = Literal[
     "always", "higher", "lower", "edited", "latching", "unacknowledged", "latched", "harmful-now", "shelved", "known", "graver",
@@ -27,7 +27,7 @@ Effect = Literal[
 Change = Literal[
     "raised", "escalated", "eased", "recovering", "relapsed", "returned", "held", "resumed", "unknown", "acknowledged",
     "shelved", "unshelved", "suppressed", "unsuppressed", "stale", "chattering", "latched", "reset", "closed", "updated",
-    "worsened",
+    "worsened", "unacknowledged",
 ]
 
 CONDITIONS: tuple[Condition, ...] = get_args(Condition)
@@ -105,6 +105,7 @@ def _words(condition: Condition) -> list[Transition]:
     return [
         Transition(condition, "acknowledge", "latched", condition, "reset", ("unlatch",)),
         Transition(condition, "acknowledge", "always", condition, None, refusal="nothing_to_acknowledge"),
+        Transition(condition, "unacknowledge", "always", condition, None),
         Transition(condition, "shelve", "always", condition, "shelved", ("shelve",)),
         Transition(condition, "shelf-over", "always", condition, "unshelved", ("unshelve",)),
         Transition(condition, "removed", "known", "normal", "closed", ("unlatch", "unshelve", "close")),
@@ -117,6 +118,7 @@ def _words_while_it_stands(condition: Condition) -> list[Transition]:
         Transition(condition, "acknowledge", "unacknowledged", condition, "acknowledged", ("acknowledge", "unlatch")),
         Transition(condition, "acknowledge", "latched", condition, "reset", ("unlatch",)),
         Transition(condition, "acknowledge", "always", condition, None),
+        Transition(condition, "unacknowledge", "always", condition, "unacknowledged", ("drop-acknowledge",)),
         Transition(condition, "shelve", "harmful-now", condition, None, refusal="harmful_is_not_shelved"),
         Transition(condition, "shelve", "always", condition, "shelved", ("shelve",)),
         Transition(condition, "shelf-over", "always", condition, "unshelved", ("unshelve", "drop-acknowledge")),

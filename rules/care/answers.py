@@ -10,11 +10,12 @@ from rules.care.leaf_diary import one_sided, suspicion, written
 from rules.care.nest import vent_instead
 from rules.care.observations import interpret, unknown_words
 from rules.care.schedule import Subject, scheduled
-from rules.care.state import Note, TaskState
+from rules.care.state import Doing, Note, TaskState
 from rules.care.turn import Course
 from rules.keeper.refusal import KEPT, Refused, known_chamber
+from rules.keeper.said import known_ids
 from rules.terms.local_time import time_words
-from rules.terms.words import Calibrated, CareDone, GardenSize, LeavesGiven, Observation, Word
+from rules.terms.words import Calibrated, CareDone, GardenSize, LeavesGiven, Observation, TakeBack, Word
 from rules.trade.routine import TASKS
 from rules.trade.symptoms import SYMPTOMS
 
@@ -26,7 +27,7 @@ def take(course: Course, word: Word) -> None:
     """Take one word; those that are not about care are passed over."""
     takers = {
         CareDone: _care_done, Observation: _observation, LeavesGiven: _leaves, GardenSize: _garden_size,
-        Calibrated: _calibrated,
+        Calibrated: _calibrated, TakeBack: _take_back,
     }  # fmt: skip
     taker = takers.get(type(word))
     if taker is None:
@@ -88,6 +89,26 @@ def _care_done(course: Course, word: CareDone) -> None:
         _done(course, subject, word, word.at_ms, told_amount, given)
 
 
+def _take_back(course: Course, word: TakeBack) -> None:
+    """Let tasks, diary and sights be as if the word had not been said; the keeper's room answers."""
+    state = course.state
+    state.leaves = [line for line in state.leaves if line.word_id != word.said]
+    state.notes = [note for note in state.notes if note.word_id != word.said]
+    for doing in [one for one in state.doings if one.word_id == word.said]:
+        place = next(number for number, one in enumerate(state.doings) if one is doing)
+        later = next((n for n, one in enumerate(state.doings) if n > place and one.key == doing.key), None)
+        if later is not None:  # logged again since: that doing stands, and only what was before it changes
+            state.doings[later] = replace(doing, word_id=state.doings[later].word_id)
+        elif doing.key in state.tasks:
+            task = state.tasks[doing.key]
+            state.tasks[doing.key] = replace(
+                task, base_ms=doing.base_ms, done_ms=doing.done_ms, amount=doing.amount, unit=doing.unit, missed=doing.missed,
+                doings=task.doings - 1,
+            )
+        del state.doings[place]
+    course.replan(word.taken_ms)
+
+
 def _nowhere(course: Course, task: str, chamber: str | None) -> str:
     having = [subject.place for subject in course.subjects.values() if subject.task == task]
     where = f"Places that have it: {', '.join(having)}." if having else "No place of your config has it."
@@ -101,6 +122,9 @@ def _done(
     task = course.state.tasks.get(subject.key, TaskState(word.taken_ms))
     task = replace(task, doings=task.doings + 1)
     if task.done_ms is None or at_ms >= task.done_ms:
+        before = Doing(word.word_id, subject.key, task.base_ms, task.done_ms, task.amount, task.unit, task.missed)
+        known = known_ids(course.keeper)
+        course.state.doings = [*(one for one in course.state.doings if one.word_id in known), before]
         amount, unit = given or (None, None)
         ran_out = task.stage == 3 and task.done_ms is not None
         missed = task.missed + 1 if ran_out else 0 if task.stage < 2 else task.missed
@@ -131,7 +155,7 @@ def _observation(course: Course, word: Observation) -> None:
     course.word(word, word.chamber, True, f"Noted for {course.title(word.chamber)}: {_noted(word)}")
     if not word.seen:
         return
-    notes = [*course.state.notes, Note(word.chamber, word.at_ms, word.seen)]
+    notes = [*course.state.notes, Note(word.chamber, word.at_ms, word.seen, word.word_id)]
     course.state.notes = sorted(notes, key=lambda note: note.at_ms)[-_KEPT_NOTES:]
     elsewhere = vent_instead(course.settings.chambers, word.chamber)
     questions = course.questions(word.chamber, word.at_ms)

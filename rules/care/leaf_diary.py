@@ -29,11 +29,12 @@ class LeafEntry:
     plant: str
     place: str
     treated: bool | None
+    word_id: str = ""
 
 
 def written(diary: Sequence[LeafEntry], word: LeavesGiven) -> list[LeafEntry]:
     """Return the diary with one line more, in order of time; lines that can explain nothing any more are let go."""
-    line = LeafEntry(word.chamber, word.at_ms, word.plant, word.place, word.treated)
+    line = LeafEntry(word.chamber, word.at_ms, word.plant, word.place, word.treated, word.word_id)
     newest_ms = max([line.at_ms, *(entry.at_ms for entry in diary)])
     kept = [entry for entry in diary if entry.at_ms > newest_ms - KEPT_MS]
     return sorted([*kept, line], key=lambda entry: entry.at_ms)[-KEPT_LINES:]

@@ -34,12 +34,26 @@ class TaskState:
 
 
 @dataclass
+class Doing:
+    """What a task was like before a word logged it; it is so again once that is taken back."""
+
+    word_id: str
+    key: str
+    base_ms: int
+    done_ms: int | None
+    amount: float | None
+    unit: str | None
+    missed: int
+
+
+@dataclass
 class Note:
     """What was seen, without its text (the record keeps that)."""
 
     chamber: str
     at_ms: int
     seen: tuple[str, ...]
+    word_id: str = ""
 
 
 @dataclass
@@ -54,4 +68,6 @@ class CareState:
     tasks: dict[str, TaskState] = field(default_factory=dict)
     leaves: list[LeafEntry] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
+    doings: list[Doing] = field(default_factory=list)
+    """Of the last words that can be taken back, the oldest first."""
     words: int = 0

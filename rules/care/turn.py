@@ -40,7 +40,9 @@ class Course:
         self.origin = origin
         self.climate = climate
         self.events: list[CareEvent | WordEvent] = []
-        self.state = replace(state, tasks=dict(state.tasks), leaves=list(state.leaves), notes=list(state.notes))
+        self.state = replace(
+            state, tasks=dict(state.tasks), leaves=list(state.leaves), notes=list(state.notes), doings=list(state.doings)
+        )
 
     @cached_property
     def subjects(self) -> dict[str, Subject]:

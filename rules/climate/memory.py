@@ -64,6 +64,8 @@ class Correction:
     gain: float
     offset: float
     standard_uncertainty: float
+    word_id: str = ""
+    """The word that told it: a word that is taken back is found by it."""
 
 
 @dataclass
@@ -73,6 +75,8 @@ class ProbeMemory:
     since_ms: int
     series: dict[str, Series] = field(default_factory=dict)
     corrections: dict[str, Correction] = field(default_factory=dict)
+    former: dict[str, list[Correction]] = field(default_factory=dict)
+    """The corrections before the present one, the oldest first, as long as that may be taken back."""
     fault_ms: int | None = None
     fault: str = ""
     garbled_ms: int | None = None
@@ -120,6 +124,17 @@ class Evening:
 
 
 @dataclass
+class LidLesson:
+    """What was believed of a lid before a word of the keeper taught it."""
+
+    word_id: str
+    belief: FactorBelief | None
+    seen: str
+    seen_ms: int | None
+    condensate_g_m2: float
+
+
+@dataclass
 class PlaceMemory:
     """What is remembered of a chamber or a room."""
 
@@ -139,6 +154,8 @@ class PlaceMemory:
     tail: Tail = field(default_factory=Tail)
     walks: dict[str, Walk] = field(default_factory=dict)
     belief: FactorBelief | None = None
+    lessons: list[LidLesson] = field(default_factory=list)
+    """Of the last words about this lid that can be taken back, the oldest first."""
     visited_ms: int | None = None
     """When the chamber was last looked at while work in the tank went on."""
     fell_from_m: int | None = None

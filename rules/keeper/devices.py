@@ -62,6 +62,12 @@ def changed(state: KeeperState, name: str, changes: Sequence[DeviceChange]) -> K
     return replace(state, devices=state.devices | {name: kept}) if changes else state
 
 
+def without(state: KeeperState, word_id: str) -> KeeperState:
+    """Return the state without the changes of settings that one word told: what was told before them holds again."""
+    kept = {name: [one for one in changes if one.word_id != word_id] for name, changes in state.devices.items()}
+    return replace(state, devices=kept)
+
+
 def configured(settings: Settings, state: KeeperState, at_ms: int) -> KeeperState:
     """Return the state under an edited config: what is edited there overrides what was told before, what is gone is over."""
     now = {name: present_knobs(chamber, ()) for name, chamber in settings.chambers.items()}

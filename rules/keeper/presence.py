@@ -10,12 +10,13 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+from rules.keeper import said
 from rules.keeper.refusal import KEPT, Refused, answer, known_chamber, refuse_impossible
-from rules.keeper.state import Absence, GardenEntry, KeeperState, Until, garden_ml
+from rules.keeper.state import Absence, GardenEntry, KeeperState, Said, Until, garden_ml
 from rules.settings import Settings
 from rules.terms.events import DAY_MS, Item, SystemEvent, WordEvent, rfc3339
 from rules.terms.local_time import time_words
-from rules.terms.words import Away, GardenSize, OutOfService, Visit, Word
+from rules.terms.words import Away, GardenSize, OutOfService, TakeBack, Visit, Word
 from rules.trade.garden_sizes import size_class, volume_words
 
 _KEPT_ENTRIES, _KEPT_AWAY = 110, 8
@@ -40,9 +41,10 @@ class Heard:
 
 def borders(state: KeeperState, items: Iterable[Item]) -> Iterator[int]:
     """Yield the instants at which something that was told, or is told by these words, begins or ends by itself."""
-    for entry in (*state.visits.values(), *state.out_of_service.values()):
-        yield entry.until_ms
-    for absence in state.absences:
+    ending = (*state.visits.values(), *state.out_of_service.values(), *(one.until for one in state.said))
+    yield from (entry.until_ms for entry in ending if entry is not None)
+    aside = [absence for one in state.said for absence in one.absences]  # holds again where its word is taken back
+    for absence in (*state.absences, *aside):
         yield from (absence.checklist, absence.begins, absence.ends)
     for item in items:
         if isinstance(item, OutOfService | Visit):
@@ -56,16 +58,21 @@ def follow(settings: Settings, state: KeeperState, words: Sequence[Word], at_ms:
     heard = Heard(
         replace(
             state, visits=dict(state.visits), out_of_service=dict(state.out_of_service), absences=list(state.absences),
-            gardens=dict(state.gardens),
+            gardens=dict(state.gardens), said=list(state.said),
         )
     )  # fmt: skip
     for word in words:
         taker = _TAKERS.get(type(word))
         try:
             refuse_impossible(settings, word)
-            if taker is not None:
+            before = said.held(heard.state, word), heard.state.absences
+            if isinstance(word, TakeBack):
+                back = _take_back(heard, word)
+                heard.events.append(answer(origin, word, True, said.text_of(back), back.chamber, takes_back=back.word))
+            elif taker is not None:
                 chamber, text = taker(settings, heard, word)
                 heard.events.append(answer(origin, word, True, text, chamber))
+            heard.state.said = said.written(heard.state, word, *before)
             heard.words.append(word)
         except Refused as refusal:
             known = getattr(word, "chamber", None)
@@ -118,7 +125,7 @@ def _out_of_service(settings: Settings, heard: Heard, word: OutOfService) -> tup
         heard.state.out_of_service.pop(word.probe, None)
         return probe.place, f"probe {word.probe} is in service"
     until_ms = word.taken_ms + word.for_ms
-    heard.state.out_of_service[word.probe] = Until(until_ms, word.reason)
+    heard.state.out_of_service[word.probe] = Until(until_ms, word.reason, word.word_id)
     return probe.place, f"probe {word.probe} is out of service until {rfc3339(until_ms)}"
 
 
@@ -129,7 +136,7 @@ def _visit(settings: Settings, heard: Heard, word: Visit) -> tuple[str, str]:
         heard.state.visits.pop(word.chamber, None)
         return word.chamber, "the visit is over"
     until_ms = word.taken_ms + word.for_ms
-    heard.state.visits[word.chamber] = Until(until_ms)
+    heard.state.visits[word.chamber] = Until(until_ms, word_id=word.word_id)
     return word.chamber, f"lid and humidity are quiet until {rfc3339(until_ms)}; heat is not"
 
 
@@ -140,7 +147,8 @@ def _garden_size(settings: Settings, heard: Heard, word: GardenSize) -> tuple[st
         raise Refused(f"The chamber {word.chamber} is a {place.role} chamber; a garden stands in a fungus chamber.")
     now_ml = size_ml(word, place.garden.basin_ml)
     before = size_class(garden_ml(state, word.chamber, place))
-    entries = sorted([*state.gardens.get(word.chamber, []), GardenEntry(word.at_ms, now_ml)], key=lambda one: one.at_ms)
+    entry = GardenEntry(word.at_ms, now_ml, word.word_id)
+    entries = sorted([*state.gardens.get(word.chamber, []), entry], key=lambda one: one.at_ms)
     state.gardens[word.chamber] = entries[-_KEPT_ENTRIES:]
     now = size_class(garden_ml(state, word.chamber, place))
     changed = "" if now == before else f" Size class {before} becomes {now}: other limits and intervals."
@@ -182,7 +190,7 @@ def _away(settings: Settings, heard: Heard, word: Away) -> tuple[None, str]:
         raise Refused(f"{_KEPT_AWAY} absences are planned already. Allowed: {_KEPT_AWAY} at once.")
     heard.state.absences, replaced = known, [one for one in known if one not in apart]
     _call_off(heard, replaced)
-    absence = Absence(word.from_ms, word.to_ms, max(word.taken_ms, word.from_ms - DAY_MS))
+    absence = Absence(word.from_ms, word.to_ms, max(word.taken_ms, word.from_ms - DAY_MS), word_id=word.word_id)
     heard.state.absences = sorted([*heard.state.absences, absence], key=lambda one: one.begins)
     sent = f"The stand-in's checklist goes out {time_words(absence.checklist, settings.zone)}"
     spans = (f"from {time_words(one.begins, settings.zone)} to {time_words(one.ends, settings.zone)}" for one in replaced)
@@ -199,6 +207,29 @@ def _cut_short(one: Absence, word: Away) -> Absence:
 def _call_off(heard: Heard, dropped: Sequence[Absence]) -> None:
     heard.turns += [("ended", one) for one in dropped if one.stage == "begun"]
     heard.state.absences = [one for one in heard.state.absences if one not in dropped]
+
+
+def _take_back(heard: Heard, word: TakeBack) -> Said:
+    """Let what a word put aside hold again, as far as it would hold still; what others keep of the word they forget."""
+    state, back = heard.state, said.found(heard.state, word)
+    state.gardens = {
+        name: kept for name, entries in state.gardens.items() if (kept := [one for one in entries if one.word_id != word.said])
+    }
+    for entries in (state.visits, state.out_of_service):
+        for key in [key for key, entry in entries.items() if entry.word_id == word.said]:
+            del entries[key]
+    if back.until is not None and back.until.until_ms > word.taken_ms:
+        entries = state.visits if back.word == "visit" else state.out_of_service
+        entries.setdefault(back.subject, back.until)
+    _call_off(heard, [one for one in state.absences if one.word_id == word.said])
+    again = {one.word_id for one in back.absences}
+    going = [one for one in state.absences if one.word_id not in again]
+    for one in back.absences:
+        if one.ends > word.taken_ms and all(other.ends <= one.begins or other.begins >= one.ends for other in going):
+            going.append(one)
+    state.absences = sorted(going, key=lambda one: one.begins)
+    state.said = said.forgotten(state.said, back)
+    return back
 
 
 _TAKERS: dict[type, Callable[..., tuple[str | None, str]]] = {

@@ -25,10 +25,19 @@ class Refused(ValueError):
     """A word cannot be taken; the message says where, what was found, what is allowed."""
 
 
-def answer(origin: str, word: Word, accepted: bool, text: str, chamber: str | None = None) -> WordEvent:
+def answer(
+    origin: str, word: Word, accepted: bool, text: str, chamber: str | None = None, *, takes_back: str = ""
+) -> WordEvent:
     """Return the one answer to a word."""
-    ident = f"{origin}.word.{word.word_id}"
-    return WordEvent(id=ident, at_ms=word.taken_ms, chamber=chamber, word=word.word, accepted=accepted, text=text)
+    return WordEvent(
+        id=answer_id(origin, word.word_id), at_ms=word.taken_ms, chamber=chamber, word=word.word, accepted=accepted, text=text,
+        takes_back=takes_back,
+    )
+
+
+def answer_id(origin: str, word_id: str) -> str:
+    """Return the id of the answer to a word."""
+    return f"{origin}.word.{word_id}"
 
 
 def known_chamber(settings: Settings, name: str) -> None:

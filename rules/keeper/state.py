@@ -15,6 +15,8 @@ class Until:
 
     until_ms: int
     reason: str = ""
+    word_id: str = ""
+    """The word that told it, here and below: a word that is taken back is found by it."""
 
 
 @dataclass
@@ -26,6 +28,7 @@ class Absence:
     checklist: int
     """When the stand-in's checklist goes out."""
     stage: Literal["planned", "prepared", "begun"] = "planned"
+    word_id: str = ""
 
 
 @dataclass
@@ -34,6 +37,7 @@ class GardenEntry:
 
     at_ms: int
     garden_ml: float
+    word_id: str = ""
 
 
 @dataclass
@@ -43,6 +47,24 @@ class DeviceChange:
     at_ms: int
     knob: str
     value: float | None
+    word_id: str = ""
+
+
+@dataclass
+class Said:
+    """A word that was taken and may be taken back, with what it put aside in this room."""
+
+    word_id: str
+    taken_ms: int
+    word: str
+    by: str
+    chamber: str | None = None
+    subject: str = ""
+    """The chamber or probe that was visited or out of service."""
+    text: str = ""
+    """How it was answered; empty until its instant is over."""
+    until: Until | None = None
+    absences: list[Absence] = field(default_factory=list)
 
 
 @dataclass
@@ -56,6 +78,8 @@ class KeeperState:
     devices: dict[str, list[DeviceChange]] = field(default_factory=dict)
     configured: dict[str, dict[str, float]] = field(default_factory=dict)
     """The device settings of the config when it was last looked at: what is edited there overrides what was told before."""
+    said: list[Said] = field(default_factory=list)
+    """The last words that changed something, in order: these may be taken back."""
     turns: int = 0
     """How often an absence has begun or ended: numbers those events."""
 

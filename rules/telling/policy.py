@@ -320,6 +320,8 @@ def _word(state: TellingState, event: WordEvent) -> None:
     if event.word == "advice-done" and event.accepted and thread is not None:
         thread.answered_ms = event.at_ms
         state.owed.pop(f"remind/{place}", None)
+    elif event.takes_back == "advice-done" and event.accepted and thread is not None:
+        thread.answered_ms = None
 
 
 def _quality(state: TellingState, event: QualityEvent) -> None:

@@ -325,6 +325,8 @@ class WordEvent(Event):
     word: str
     accepted: bool
     text: str
+    takes_back: str = ""
+    """Of a word that takes another one back: what kind that one is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

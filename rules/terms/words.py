@@ -172,6 +172,13 @@ class Calibrated(Spoken):
     method: Annotated[Text, Harmless] = ""
 
 
+class TakeBack(Spoken):
+    """An earlier word of the keeper was a slip: it is taken back, with what followed from it."""
+
+    word: Literal["take-back"] = "take-back"
+    said: Annotated[str, Field(min_length=1, max_length=80), Harmless]
+
+
 class ModelFitted(Spoken):
     """The daemon's daily fit of a chamber's heat and moisture balance, as `rules.advice.model` wrote it down."""
 
@@ -182,7 +189,7 @@ class ModelFitted(Spoken):
 
 Word = (
     Acknowledge | Shelve | Unshelve | OutOfService | Visit | LidMeasured | LidSeen | AdviceDone | GardenSize
-    | CareDone | Observation | LeavesGiven | Away | Calibrated | ModelFitted
+    | CareDone | Observation | LeavesGiven | Away | Calibrated | TakeBack | ModelFitted
 )
 AnyWord = Annotated[Word, Field(discriminator="word")]
 WORD: TypeAdapter[Word] = TypeAdapter(AnyWord, config=ConfigDict(defer_build=True))

@@ -32,10 +32,12 @@ from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import AlarmEvent, Batch, Event, Item, Pause, SystemEvent
 from rules.terms.words import Spoken, Word
 from rules.turn.advising import advise
-from rules.turn.corrections import apply_word, ignore_impossible
+from rules.turn.calibration import ignore_impossible
+from rules.turn.corrections import apply_word
 from rules.turn.perceive import LEARN_EVERY_MS, perceive
 from rules.turn.present import present
 from rules.turn.state import EngineState, shifted
+from rules.turn.taken_back import journalled
 from rules.turn.upgrade import upgraded
 
 _STATE: TypeAdapter[EngineState] = TypeAdapter(Annotated[EngineState, BeforeValidator(upgraded)])
@@ -156,7 +158,7 @@ def _know_lids(settings: Settings, state: EngineState) -> None:
         lid = lid_now(state.keeper, name, chamber)
         memory, lid_print = state.places[name], lid.model_dump_json()
         if memory.lid_print != lid_print:
-            state.places[name] = replace(memory, belief=prior_factor(lid), lid_print=lid_print)
+            state.places[name] = replace(memory, belief=prior_factor(lid), lid_print=lid_print, lessons=[])
 
 
 def _once(state: EngineState, items: list[Item]) -> list[Item]:
@@ -211,6 +213,8 @@ def _stretch(settings: Settings, state: EngineState, stretch: Stretch) -> list[E
         settings, state.care, heard, at_ms, stretch.until_ms, state.origin, Climate(state.places)
     )
     events += cared
+    if spoken:
+        journalled(state, events)
     events += advise(settings, state, perceived.views, before, told, presents)
     for name, place in state.places.items():  # rooms too, and places that were silent
         state.places[name] = replace(place, hours=pruned(place.hours, stretch.until_ms))

@@ -1,4 +1,4 @@
-"""The keeper's words that change what is believed: what was done, corrections, the daily fit, and what the lid looked like."""
+"""The keeper's words that change what is believed: what was done, the daily fit, and what the lid looked like."""
 
 from __future__ import annotations
 
@@ -8,19 +8,21 @@ from rules.advice import advisory
 from rules.advice.steady import steadied
 from rules.advice.text import in_keepers_unit
 from rules.climate.hours import Climate
-from rules.climate.memory import Correction, PlaceMemory
+from rules.climate.memory import LidLesson, PlaceMemory
 from rules.climate.place_uncertainty import temperature_u_k
 from rules.keeper.devices import changed
-from rules.keeper.refusal import answer, why_no_correction
+from rules.keeper.refusal import answer
+from rules.keeper.said import known_ids
 from rules.physics.lid_factor import learn_from_measurement, learn_from_sighting
 from rules.physics.uncertainty import dew_margin_uncertainty_k, humidity_standard_uncertainty_pct
 from rules.physics.vapour import dew_point_c_or_nan
 from rules.settings import Settings
-from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, Event, SystemEvent, WordEvent
-from rules.terms.quantities import QUANTITIES, Quantity
-from rules.terms.words import AdviceDone, Calibrated, LidMeasured, LidSeen, ModelFitted, Visit, Word
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, WordEvent
+from rules.terms.words import AdviceDone, Calibrated, LidMeasured, LidSeen, ModelFitted, TakeBack, Visit, Word
+from rules.turn.calibration import calibrated
 from rules.turn.present import advised_on
 from rules.turn.state import EngineState
+from rules.turn.taken_back import taken_back
 
 NEAR_MS = 30 * MINUTE_MS
 
@@ -32,11 +34,13 @@ def apply_word(settings: Settings, state: EngineState, word: Word, at_ms: int) -
     if isinstance(word, AdviceDone):
         return [_done(settings, state, word, at_ms)]
     if isinstance(word, Calibrated):
-        return [_correct(settings, state, word, at_ms)]
+        return [calibrated(settings, state, word, at_ms)]
     if isinstance(word, LidMeasured | LidSeen):
         return [_lid(settings, state, word, at_ms)]
     if isinstance(word, ModelFitted):
         return [_fitted(settings, state, word)]
+    if isinstance(word, TakeBack):
+        taken_back(settings, state, word, at_ms)
     return []
 
 
@@ -53,8 +57,9 @@ def _done(settings: Settings, state: EngineState, word: AdviceDone, at_ms: int) 
             vents = settings.chambers[name].devices.vents.count
             looked_at = advised_on(settings, state, name)
             steady = None if looked_at is None else steadied(settings.chambers[name], looked_at)
+            adviser = advisory.remembered(adviser, told, word.word_id, at_ms, known_ids(state.keeper))
             state.advice[name], changes = advisory.done(adviser, told, word.amount, at_ms, now_c, vents, steady)
-            state.keeper = changed(state.keeper, name, changes)
+            state.keeper = changed(state.keeper, name, [replace(change, word_id=word.word_id) for change in changes])
             text = in_keepers_unit(advisory.booked_text(told, word.amount), settings.site.temperature_unit)
             return answer(state.origin, word, True, text, name)
     # In order of the chambers: that in which they came into the state depends on how the stream was cut.
@@ -71,60 +76,13 @@ def _fitted(settings: Settings, state: EngineState, word: ModelFitted) -> WordEv
     return answer(state.origin, word, accepted, "the daily fit of this chamber's model", word.chamber)
 
 
-def _correct(settings: Settings, state: EngineState, word: Calibrated, at_ms: int) -> WordEvent:
-    memory = state.probes.get(word.probe)
-    if memory is None:
-        known = ", ".join(sorted(settings.probes))
-        return answer(state.origin, word, False, f"there is no probe {word.probe!r}; there are: {known}")
-    corrections = dict(memory.corrections)
-    corrections[word.quantity] = Correction(at_ms, word.gain, word.offset, word.standard_uncertainty)
-    state.probes[word.probe] = replace(memory, corrections=corrections)
-    place = settings.probes[word.probe].place
-    state.places[place] = _restarted(state.places[place], word.quantity)
-    if place in settings.chambers:
-        state.advice[place] = advisory.calibrated(state.advice.get(place, advisory.AdviceState()), at_ms)
-    text = f"{word.probe} {word.quantity} is corrected from now on: times {word.gain:.4f}, plus {word.offset:+.2f}"
-    return answer(state.origin, word, True, text, place if place in settings.chambers else None)
-
-
-def ignore_impossible(settings: Settings, state: EngineState) -> list[Event]:
-    """Drop corrections that an older program took and no judgement survives, and tell of it."""
-    told: list[Event] = []
-    for probe, memory in state.probes.items():
-        why = {
-            name: why_no_correction(name, one.gain, one.offset, one.standard_uncertainty)
-            for name in QUANTITIES
-            if (one := memory.corrections.get(name)) is not None
-        }
-        if any(why.values()):
-            left = {str(name): memory.corrections[name] for name, reason in why.items() if reason is None}
-            state.probes[probe] = replace(memory, corrections=left)
-            reasons = " ".join(reason for reason in why.values() if reason is not None)
-            text = f"The correction of {probe} is ignored: its readings are taken as they come. {reasons}"
-            ident = f"{state.origin}.correction-ignored.{probe}"
-            told.append(SystemEvent(id=ident, at_ms=state.closed_ms, chamber=None, what="correction-ignored", text=text))
-    return told
-
-
-def _restarted(memory: PlaceMemory, quantity: Quantity) -> PlaceMemory:
-    """Return a place's memory without what was seen before the step of a correction: slopes and trends begin anew (C16)."""
-    nothing: list[int | None] = [None] * len(memory.tail.at_ms)
-    if quantity == "relative_humidity":
-        tail = replace(memory.tail, humidity_m=nothing, dew_point_mk=[*nothing])
-    elif quantity == "air_temperature":
-        tail = replace(memory.tail, temperature_mk=nothing, dew_point_mk=[*nothing])
-    else:
-        return memory
-    leaving = "humidity-leaving" if quantity == "relative_humidity" else "temperature-leaving"
-    return replace(memory, tail=tail, guesses={name: old for name, old in memory.guesses.items() if name != leaving})
-
-
 def _lid(settings: Settings, state: EngineState, word: LidMeasured | LidSeen, at_ms: int) -> WordEvent:
     """Sharpen the belief in the lid's factor with what the keeper measured or saw."""
     chamber = settings.chambers.get(word.chamber)
     if chamber is None:
         known = ", ".join(sorted(settings.chambers))
         return answer(state.origin, word, False, f"there is no chamber {word.chamber!r}; there are: {known}")
+    _remember(state, word)
     lately = isinstance(word, LidSeen) and at_ms - word.at_ms < DAY_MS
     if isinstance(word, LidSeen) and lately:
         _looked(state, word)
@@ -149,6 +107,14 @@ def _lid(settings: Settings, state: EngineState, word: LidMeasured | LidSeen, at
     state.places[word.chamber] = replace(memory, belief=after)
     was, now = (f"{belief.mean:.2f} give or take {belief.standard_deviation:.2f}" for belief in (before, after))
     return answer(state.origin, word, True, f"lid temperature factor {was} is now {now}", word.chamber)
+
+
+def _remember(state: EngineState, word: LidMeasured | LidSeen) -> None:
+    """Keep what was believed of the lid, as long as the word may be taken back."""
+    memory, known = state.places[word.chamber], known_ids(state.keeper)
+    lesson = LidLesson(word.word_id, memory.belief, memory.lid_seen, memory.lid_seen_ms, memory.condensate_g_m2)
+    lessons = [*(one for one in memory.lessons if one.word_id in known), lesson]
+    state.places[word.chamber] = replace(memory, lessons=lessons)
 
 
 def _looked(state: EngineState, word: LidSeen) -> None:

@@ -189,6 +189,18 @@ def test_waiting_looks_again_until_it_is_at_rest(bench: Bench, monkeypatch: pyte
     assert "air is corrected from now on" in told
 
 
+def test_a_correction_far_beyond_what_the_probe_may_be_off_by_is_asked_about(bench: Bench) -> None:
+    """Makers state 2 to 5 %RH (common practice, no source); the probe of this config says nothing of its own: 2 %RH."""
+    begin = datetime.fromtimestamp(bench.now_ms / 1000, ZONE)
+    bench.lie(12, 75.4 - 15.0)
+    salt = f"sodium-chloride@{begin:%Y-%m-%dT%H:%M}"
+    told = bench.say("--salt", salt, status=65)
+    assert "is far from what the probe may be off by, 2 %RH: sure?" in told
+    assert bench.spool.waiting(0) == ([], [])
+    assert "is corrected from now on" in bench.say("--salt", salt, "--yes")
+    assert bench.take_words() == 1
+
+
 def test_a_dry_run_corrects_nothing(bench: Bench) -> None:
     salt = bench.over("sodium-chloride", 12, from_pct=50.0)
     told = bench.say("--salt", salt, "--dry-run")

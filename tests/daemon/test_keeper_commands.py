@@ -433,3 +433,55 @@ def test_a_lid_is_not_taught_by_what_cannot_be(shelf: Shelf, words: tuple[str, .
     shelf.live(120, 26.0)
     assert said in shelf.say("lid", *words, status=65)
     assert shelf.spool.waiting(0) == ([], [])
+
+
+# ---------------------------------------------------------------- undo
+
+
+def test_undo_takes_the_last_word_back_and_list_shows_what_is_left(hot: Shelf) -> None:
+    assert "There is nothing to take back." in hot.say("undo", status=65)
+    hot.say("ack", "nest/temperature-high")
+    hot.turn()
+    hot.say("garden", "nest", "--ml", "600")
+    hot.turn()
+    listed = hot.say("undo", "--list")
+    garden, seen = "The garden of Nest holds 600 ml.", "nest/temperature-high, occurrence 1, is acknowledged."
+    assert listed.index(garden) < listed.index(seen)
+    told = hot.say("undo")
+    assert told.startswith('Taken back: "The garden of Nest holds 600 ml". The size before it holds again')
+    assert hot.heard() == [("take-back", True)]
+    assert hot.state is not None
+    assert hot.state.keeper.gardens == {}
+    assert 'nest/temperature-high, occurrence 1, is acknowledged". If it still stands, reminders' in hot.say("undo")
+    hot.turn()
+    assert [row["acknowledged"] for row in hot.listed()["alarms"]] == [False] * len(hot.listed()["alarms"])
+    assert "There is nothing to take back." in hot.say("undo", status=65)
+
+
+def test_undo_takes_back_all_that_one_command_said_and_may_name_an_older_one(hot: Shelf) -> None:
+    assert len(hot.listed()["alarms"]) > 1
+    hot.say("ack", "all")
+    hot.turn()
+    hot.say("visit", "nest")
+    hot.turn()
+    named = hot.say("undo", "--list").splitlines()[2].split()[1]
+    hot.say("undo", named)
+    assert set(hot.heard()) == {("take-back", True)}
+    assert not any(row["acknowledged"] for row in hot.listed()["alarms"])
+    assert set(hot.listed()["visits"]) == {"nest"}
+    assert "no word 'ffff' to take back" in hot.say("undo", "ffff", status=65)
+
+
+def test_what_the_daemon_has_not_heard_yet_is_taken_back_before_it_does_anything(hot: Shelf) -> None:
+    hot.say("visit", "nest")
+    hot.turn()
+    hot.say("garden", "nest", "--ml", "600")
+    hot.say("ack", "all")
+    assert "Not heard yet by the daemon: " in hot.say("undo", "--list")
+    assert "the daemon has not heard it yet" in hot.say("undo")
+    assert "the daemon has not heard it yet" in hot.say("undo")
+    assert "lid and humidity are quiet" in hot.say("undo").casefold()  # what it has heard comes last
+    assert all(accepted for _, accepted in hot.heard())
+    assert hot.state is not None
+    assert (hot.state.keeper.gardens, hot.state.keeper.visits, hot.state.keeper.said) == ({}, {}, [])
+    assert not any(row["acknowledged"] for row in hot.listed()["alarms"])

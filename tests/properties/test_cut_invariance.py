@@ -27,6 +27,7 @@ from rules.terms.words import (
     Observation,
     OutOfService,
     Shelve,
+    TakeBack,
     Visit,
 )
 from rules.turn.advance import dump_state, load_state
@@ -77,6 +78,8 @@ def a_word(draw, taken_ms: int, number: int):
                 CareDone(**common, chamber="north", task="water", at_ms=taken_ms),
                 Observation(**common, chamber="north", at_ms=taken_ms, seen=("dry-edge",)),
                 AdviceDone(**common, advisory="unknown.advice.1"),
+                TakeBack(**common, said=f"w{number - 1}"),
+                TakeBack(**common, said=f"w{number - 3}"),
                 Away(**common, from_ms=taken_ms + HOUR_MS, to_ms=taken_ms + 5 * HOUR_MS),
             ]
         )

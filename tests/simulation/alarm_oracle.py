@@ -32,8 +32,9 @@ LEGAL: dict[str, dict[str, str]] = {
 }
 STAYS = (
     "acknowledged", "shelved", "unshelved", "suppressed", "unsuppressed", "chattering", "latched", "reset", "updated",
+    "unacknowledged",
 )  # fmt: skip
-DROPS_ACKNOWLEDGEMENT = ("raised", "escalated", "worsened", "unshelved")
+DROPS_ACKNOWLEDGEMENT = ("raised", "escalated", "worsened", "unshelved", "unacknowledged")
 
 
 @dataclass

@@ -1,0 +1,58 @@
+"""What a word that is taken back had changed of what is believed of the world: that is as before it again.
+
+The keeper's room has taken the word back and answered; alarms and routine forget it by themselves.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from rules.advice import advisory
+from rules.climate.memory import PlaceMemory
+from rules.keeper.devices import without
+from rules.keeper.said import settled
+from rules.settings import Settings
+from rules.terms.events import Event
+from rules.terms.quantities import QUANTITIES
+from rules.terms.words import TakeBack
+from rules.turn.calibration import corrected
+from rules.turn.state import EngineState
+
+
+def taken_back(settings: Settings, state: EngineState, word: TakeBack, at_ms: int) -> None:
+    """Forget what was booked and learned, how a probe was corrected and a lid judged by the word that is taken back."""
+    state.keeper = without(state.keeper, word.said)
+    for name, adviser in state.advice.items():
+        state.advice[name] = advisory.taken_back(adviser, word.said)
+    for name in settings.chambers:
+        state.places[name] = _lid_before(state.places[name], word.said)
+    for probe in settings.probes:
+        for quantity in QUANTITIES:
+            memory = state.probes[probe]
+            now = memory.corrections.get(quantity)
+            made = [*memory.former.get(quantity, ()), *([] if now is None else [now])]
+            left = [one for one in made if one.word_id != word.said]
+            if len(left) < len(made):
+                corrected(settings, state, probe, quantity, left, at_ms)
+
+
+def _lid_before(memory: PlaceMemory, word_id: str) -> PlaceMemory:
+    """Return a place with its lid as it was believed to be before a word; the water that has settled since is there too."""
+    number = next((number for number, one in enumerate(memory.lessons) if one.word_id == word_id), None)
+    if number is None:
+        return memory
+    lesson = memory.lessons[number]
+    water = lesson.condensate_g_m2 if memory.lid_seen == "dry" and lesson.seen_ms != memory.lid_seen_ms else 0.0
+    return replace(
+        memory, belief=lesson.belief, lid_seen=lesson.seen, lid_seen_ms=lesson.seen_ms, lessons=memory.lessons[:number],
+        condensate_g_m2=memory.condensate_g_m2 + water,
+    )
+
+
+def journalled(state: EngineState, events: list[Event]) -> None:
+    """Let the keeper's room know how all rooms answered, and which words changed nothing."""
+    felt = {one.word_id for adviser in state.advice.values() for one in adviser.before_done}
+    felt |= {record.seen_by for record in state.alarms.records.values()}
+    told = [said for said in state.keeper.said if said.word in ("acknowledge", "advice-done")]
+    idle = {said.word_id for said in told if said.word_id not in felt}
+    state.keeper = settled(state.keeper, events, idle, state.origin)
