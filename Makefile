@@ -108,7 +108,7 @@ COMPILE := uv pip compile --universal --python-version 3.11 --generate-hashes --
 LOCK := $(COMPILE) pyproject.toml .ci/build-requirements.in
 lock:
 	$(LOCK) -o requirements.lock
-	$(LOCK) --extra test --extra report -o .ci/test-requirements.lock
+	$(LOCK) --extra test -o .ci/test-requirements.lock
 	$(COMPILE) pyproject.toml .ci/fuzz-requirements.in -c requirements.lock -o .ci/fuzz-requirements.lock
 	$(COMPILE) .ci/audit-requirements.in -o .ci/audit-requirements.lock
 	$(COMPILE) .ci/mutants-requirements.in -o .ci/mutants-requirements.lock

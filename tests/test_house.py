@@ -162,7 +162,7 @@ def test_the_packages_that_are_imported_are_ours(package: str) -> None:
 
 
 def test_the_daemon_imports_nothing_heavy() -> None:
-    heavy = ["matplotlib", "pandas", "scipy", "rich", "pymodbus", "jsonschema", "icalendar", "dns", "CoolProp", "pytest"]
+    heavy = ["resvg_py", "PIL", "pandas", "scipy", "rich", "pymodbus", "jsonschema", "icalendar", "dns", "CoolProp", "pytest"]
     script = (
         "import sys, daemon.cli, daemon.watch.daemon, daemon.watch.assembly, adapters.probes, adapters.outlets\n"
         "import rules.turn.advance\n"

@@ -9,6 +9,8 @@ from typing import Protocol
 from rules.terms.events import LetterEvent
 
 CONTENT_ID = "chart"
+WIDTH_PX = 400
+"""How wide a letter shows the picture: a phone scales it down so little that its words can still be read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,8 +24,8 @@ class Illustration:
         """Return the picture's place in the HTML of a letter, with the sentences for those who cannot see it."""
         if self.png is None:
             return ""
-        words = escape(" ".join(self.lines), quote=True)
-        return f'<p><img src="cid:{CONTENT_ID}@{domain}" alt="{words}" style="max-width:100%;height:auto"></p>'
+        words, style = escape(" ".join(self.lines), quote=True), "max-width:100%;height:auto"
+        return f'<p><img src="cid:{CONTENT_ID}@{domain}" alt="{words}" width="{WIDTH_PX}" style="{style}"></p>'
 
 
 class Illustrator(Protocol):

@@ -1,8 +1,7 @@
 """The picture of one chamber: temperature, humidity, dew point against lid, and what happened, on one time axis.
 
-Drawn by our own small SVG writer and not by matplotlib: it takes milliseconds, not seconds, needs no extra, follows the
-page's light or dark colours, and its words are real text. Each picture is drawn twice, for a wide and for a narrow screen, so
-that nothing is scaled down until it cannot be read.
+Drawn by our own small SVG writer: it takes milliseconds, follows the page's light or dark colours, and its words are real
+text. It is drawn for the width at which it is shown, so that nothing is scaled down until it cannot be read.
 """
 
 from __future__ import annotations
@@ -10,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from html import escape
 
 import numpy as np
 from numpy.typing import NDArray
@@ -99,9 +97,8 @@ def ticks(since_ms: int, until_ms: int, settings: Settings, width: float) -> tup
 
 def picture(
     settings: Settings, name: str, curve: Curve, lanes: list[Lane], since_ms: int, until_ms: int, style: Style, width: float,
-    words: tuple[str, str, str],
-) -> str:
-    """Return the SVG of one chamber; `words`: an id for this page, title and description for those who cannot see it."""
+) -> Drawing:
+    """Return the picture of one chamber."""
     chamber = settings.chambers[name]
     time = Scale(since_ms, until_ms, _LEFT, width - _RIGHT)
     drawing = Drawing(Frame(width, time, ticks(since_ms, until_ms, settings, width - _LEFT - _RIGHT), style))
@@ -111,12 +108,7 @@ def picture(
     _lid(drawing, curve, 112 * tall)
     _lanes(drawing, lanes, until_ms)
     drawing.axis()
-    key, title, description = words
-    return (
-        f'<svg viewBox="0 0 {width:g} {drawing.y:.0f}" width="{width:g}" height="{drawing.y:.0f}" role="img"'
-        f' aria-labelledby="{key}-t {key}-d"><title id="{key}-t">{escape(title)}</title>'
-        f'<desc id="{key}-d">{escape(description)}</desc>{"".join(drawing.parts)}</svg>'
-    )
+    return drawing
 
 
 # ---------------------------------------------------------------- panels

@@ -7,6 +7,7 @@ from html import escape
 import numpy as np
 
 from adapters.wording.figures import Style
+from daemon.report import svg
 from daemon.report.chamber_chart import picture
 from daemon.report.curves import Curve
 from daemon.report.figures import Row, Share, rows, shares
@@ -44,9 +45,9 @@ def _picture(record: Record, name: str, curve: Curve, happened: list[Lane], styl
     words = summary(curve, record.settings.chambers[name], record, style) + " The same figures stand in the table below."
     drawn = ""
     for kind, width in (("wide", WIDE), ("narrow", NARROW)):
-        spoken = (f"{name}-{kind}", title, words)
-        svg = picture(record.settings, name, curve, happened, record.since_ms, record.until_ms, style, width, spoken)
-        drawn += f'<div class="{kind}">{svg}</div>'
+        drawing = picture(record.settings, name, curve, happened, record.since_ms, record.until_ms, style, width)
+        spoken = svg.whole(width, drawing.y, "".join(drawing.parts), (f"{name}-{kind}", title, words))
+        drawn += f'<div class="{kind}">{spoken}</div>'
     return f"<figure>{drawn}</figure>"
 
 

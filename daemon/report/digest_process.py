@@ -13,12 +13,8 @@ import sys
 import threading
 import time
 from contextlib import suppress
-from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from daemon.report.record import Record
+from typing import Any
 
 LARGEST_MEMORY = 1 << 30
 _MOST_DRAWN = 6
@@ -46,10 +42,11 @@ def _end_with(parent: int) -> None:
 
 
 def answer(task: dict[str, Any]) -> dict[str, Any]:
-    """Return the figures in sentences, and the chart as PNG in base64; None where matplotlib is not installed."""
+    """Return the figures in sentences, and the chart as PNG in base64; None where nothing was seen."""
     from daemon.config.configuration import Configuration
     from daemon.config.settings import settings_of
     from daemon.report.chamber_part import summary
+    from daemon.report.digest_drawing import drawn
     from daemon.report.record import empty, read_record
     from daemon.report.verdict import style_of
 
@@ -64,21 +61,7 @@ def answer(task: dict[str, Any]) -> dict[str, Any]:
             lines.append(f"{title}: {summary(record.curves[name], settings.chambers[name], record, style_of(settings))}")
         elif settings.probes_at(name):
             lines.append(f"{title}: nothing believable was measured.")
-    return {"lines": lines, "png": _picture(record, seen[:_MOST_DRAWN], Path(task["store"]).parent) if seen else None}
-
-
-def _picture(record: Record, names: list[str], folder: Path) -> str | None:
-    os.environ["MPLBACKEND"] = "Agg"
-    os.environ.setdefault("MPLCONFIGDIR", str(folder / "chart-cache"))
-    try:
-        import matplotlib  # noqa: F401
-    except ImportError:
-        return None
-    from daemon.report.digest_drawing import drawn
-
-    picture = BytesIO()
-    drawn(record, names).savefig(picture, format="png", dpi=110)
-    return base64.b64encode(picture.getvalue()).decode()
+    return {"lines": lines, "png": base64.b64encode(drawn(record, seen[:_MOST_DRAWN])).decode() if seen else None}
 
 
 if __name__ == "__main__":

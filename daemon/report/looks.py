@@ -1,15 +1,43 @@
 """How our pages look: quiet colours of leaf, clay and water, in light, in dark and on paper; states by shape and word too."""
 
-STYLE = """
-:root{color-scheme:light dark;--ground:#f3f5f1;--sheet:#fff;--ink:#1b241f;--quiet:#54625a;--edge:#d3dbd4;--grid:#e3e8e3;
---well:#2c6e49;--look:#8a5a00;--act:#a3261c;--unseen:#56507a;--well-bg:#e7f2ea;--look-bg:#fbf0d9;--act-bg:#fbe4e0;
---unseen-bg:#ebe9f5;--temperature:#b0482a;--humidity:#0f7076;--dew:#1f5fb0;--lid:#7b5316;--band:#2c6e4921;--wet:#1f5fb066;--damp:#1f5fb022;
---advice:#2c6e49}
-@media (prefers-color-scheme:dark){:root{--ground:#121714;--sheet:#1b221e;--ink:#e5ece7;--quiet:#a3b2a9;--edge:#37433c;
---grid:#2a342e;--well:#7fcf9d;--look:#efc067;--act:#ff9a8c;--unseen:#b9b1ea;--well-bg:#183025;--look-bg:#352b14;
---act-bg:#3d1e1a;--unseen-bg:#29263d;--temperature:#f2936f;--humidity:#5cc4c9;--dew:#82b4ff;--lid:#dcae68;
---band:#7fcf9d24;--wet:#82b4ff66;--damp:#82b4ff26;--advice:#7fcf9d}}
-*{box-sizing:border-box}
+import re
+
+LIGHT = {
+    "ground": "#f3f5f1", "sheet": "#fff", "ink": "#1b241f", "quiet": "#54625a", "edge": "#d3dbd4", "grid": "#e3e8e3",
+    "well": "#2c6e49", "look": "#8a5a00", "act": "#a3261c", "unseen": "#56507a",
+    "well-bg": "#e7f2ea", "look-bg": "#fbf0d9", "act-bg": "#fbe4e0", "unseen-bg": "#ebe9f5",
+    "temperature": "#b0482a", "humidity": "#0f7076", "dew": "#1f5fb0", "lid": "#7b5316",
+    "band": "#2c6e4921", "wet": "#1f5fb066", "damp": "#1f5fb022", "advice": "#2c6e49",
+}  # fmt: skip
+DARK = {
+    "ground": "#121714", "sheet": "#1b221e", "ink": "#e5ece7", "quiet": "#a3b2a9", "edge": "#37433c", "grid": "#2a342e",
+    "well": "#7fcf9d", "look": "#efc067", "act": "#ff9a8c", "unseen": "#b9b1ea",
+    "well-bg": "#183025", "look-bg": "#352b14", "act-bg": "#3d1e1a", "unseen-bg": "#29263d",
+    "temperature": "#f2936f", "humidity": "#5cc4c9", "dew": "#82b4ff", "lid": "#dcae68",
+    "band": "#7fcf9d24", "wet": "#82b4ff66", "damp": "#82b4ff26", "advice": "#7fcf9d",
+}  # fmt: skip
+PAPER = LIGHT | {"ground": "#fff", "ink": "#000", "quiet": "#444", "edge": "#aaa", "grid": "#ddd"} | {
+    f"{grade}-bg": "#fff" for grade in ("well", "look", "act", "unseen")
+}
+
+CHART = """svg text{font:12px system-ui,sans-serif;fill:var(--ink)}
+svg .panel{font-weight:600;font-size:13px}svg .key,svg .tick{fill:var(--quiet);font-size:11.5px}svg .lane{font-size:11.5px}
+svg .title{font-weight:600;font-size:15px}svg .sheet{fill:var(--sheet)}
+svg .grid{stroke:var(--grid);fill:none}svg .band{fill:var(--band)}svg .wet{fill:var(--wet)}svg .damp{fill:var(--damp)}
+svg .harm{stroke:var(--act);stroke-dasharray:3 4;fill:none}svg .harmword{fill:var(--act);font-size:10.5px}
+svg path.temperature,svg path.humidity,svg path.dew,svg path.lid,svg path.room{fill:none;stroke-width:1.5;
+stroke-linejoin:round}
+svg path.temperature{stroke:var(--temperature)}svg path.humidity{stroke:var(--humidity)}
+svg path.dew{stroke:var(--dew);stroke-dasharray:5 2.5}svg path.lid{stroke:var(--lid);stroke-width:1.9}
+svg path.room{stroke:var(--quiet);stroke-width:1}
+svg .name{font-size:11.5px;font-weight:600;paint-order:stroke;stroke:var(--sheet);stroke-width:3px}
+svg text.temperature{fill:var(--temperature)}svg text.dew{fill:var(--dew)}svg text.lid{fill:var(--lid)}
+svg text.room{fill:var(--quiet)}
+svg .alarm{fill:var(--look)}svg .harmful{fill:var(--act)}svg .advice{fill:var(--advice)}svg .done{fill:var(--quiet)}
+"""
+"""How pictures look; the words, so that it is readable at any width, are never smaller than 10.5 px."""
+
+_PAGE = """*{box-sizing:border-box}
 body{margin:0;background:var(--ground);color:var(--ink);font:16px/1.45 system-ui,sans-serif;overflow-wrap:anywhere}
 main{max-width:800px;margin:0 auto;padding:12px 8px 40px}
 h1{font-size:1.55rem;line-height:1.25;margin:.2rem 0 .3rem}h2{font-size:1.2rem;margin:0 0 .6rem}
@@ -41,36 +69,38 @@ a{color:inherit}
 svg{display:block;max-width:100%;height:auto}
 figure{margin:.4rem 0}
 .narrow{display:none}
-svg text{font:12px system-ui,sans-serif;fill:var(--ink)}
-svg .panel{font-weight:650;font-size:13px}svg .key,svg .tick{fill:var(--quiet);font-size:11.5px}svg .lane{font-size:11.5px}
-svg .grid{stroke:var(--grid);fill:none}svg .band{fill:var(--band)}svg .wet{fill:var(--wet)}svg .damp{fill:var(--damp)}
-svg .harm{stroke:var(--act);stroke-dasharray:3 4;fill:none}svg .harmword{fill:var(--act);font-size:10.5px}
-svg path.temperature,svg path.humidity,svg path.dew,svg path.lid,svg path.room{fill:none;stroke-width:1.5;
-stroke-linejoin:round}
-svg path.temperature{stroke:var(--temperature)}svg path.humidity{stroke:var(--humidity)}
-svg path.dew{stroke:var(--dew);stroke-dasharray:5 2.5}svg path.lid{stroke:var(--lid);stroke-width:1.9}
-svg path.room{stroke:var(--quiet);stroke-width:1}
-svg .name{font-size:11.5px;font-weight:600;paint-order:stroke;stroke:var(--sheet);stroke-width:3px}
-svg text.temperature{fill:var(--temperature)}svg text.dew{fill:var(--dew)}svg text.lid{fill:var(--lid)}
-svg text.room{fill:var(--quiet)}
-svg .alarm{fill:var(--look)}svg .harmful{fill:var(--act)}svg .advice{fill:var(--advice)}svg .done{fill:var(--quiet)}
 svg .trend{fill:none;stroke:var(--mark);stroke-width:4;opacity:.75}.card svg[role]{margin:.1rem 0 .4rem}
 .bar{display:flex;height:14px;border-radius:4px;overflow:hidden;background:var(--grid);margin:.2rem 0 .1rem}
 .bar i{display:block;height:100%}.bar .in{background:var(--well)}.bar .lo{background:var(--dew)}
 .bar .hi{background:var(--temperature)}
 .shares{display:grid;gap:4px 16px;grid-template-columns:repeat(auto-fit,minmax(min(100%,220px),1fr))}
 @media (max-width:700px){.wide{display:none}.narrow{display:block}.sheet{padding:12px 7px}body{font-size:15.5px}}
-@media print{@page{size:A4;margin:13mm}
-:root{color-scheme:light;--ground:#fff;--sheet:#fff;--ink:#000;--quiet:#444;--edge:#aaa;--grid:#ddd;--well:#2c6e49;
---look:#8a5a00;--act:#a3261c;--unseen:#56507a;--well-bg:#fff;--look-bg:#fff;--act-bg:#fff;--unseen-bg:#fff;--temperature:#b0482a;
---humidity:#0f7076;--dew:#1f5fb0;--lid:#7b5316;--band:#2c6e4921;--wet:#1f5fb066;--damp:#1f5fb022;--advice:#2c6e49}
+"""
+_PRINT = """@page{size:A4;margin:13mm}
 body{font-size:9.5pt;line-height:1.35}th,td{padding:.1rem .4rem .1rem 0}summary{padding:.1rem 0}
 figure svg{max-width:88%}details{break-inside:avoid}
 main{max-width:none;padding:0}.wide{display:block}.narrow{display:none}
 .sheet{border:0;padding:0;margin:10pt 0}figure,.card,tr,.keep{break-inside:avoid}h2,h3{break-after:avoid}
 .chamber{break-before:page}details:not(.paper){display:none}
-details.paper::details-content{content-visibility:visible;display:block;block-size:auto}nav{display:none}*{-webkit-print-color-adjust:exact;print-color-adjust:exact}}
+details.paper::details-content{content-visibility:visible;display:block;block-size:auto}nav{display:none}*{-webkit-print-color-adjust:exact;print-color-adjust:exact}
 """
+
+
+def _declared(colours: dict[str, str]) -> str:
+    return ";".join(f"--{name}:{colour}" for name, colour in colours.items())
+
+
+STYLE = (
+    f"\n:root{{color-scheme:light dark;{_declared(LIGHT)}}}\n"
+    f"@media (prefers-color-scheme:dark){{:root{{{_declared(DARK)}}}}}\n{_PAGE}{CHART}"
+    f"@media print{{:root{{color-scheme:light;{_declared(PAPER)}}}{_PRINT}}}\n"
+)
+
+
+def chart_style(colours: dict[str, str]) -> str:
+    """Return how pictures look where nothing stands around them that names the colours."""
+    return re.sub(r"var\(--([\w-]+)\)", lambda found: colours[found[1]], CHART)
+
 
 SHAPES = {
     "well": '<circle cx="8" cy="8" r="7"/><path d="M4.5 8.3l2.4 2.4 4.6-5" stroke="var(--back)" stroke-width="2" fill="none"/>',

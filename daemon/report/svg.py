@@ -140,3 +140,19 @@ def text(x: float, y: float, words: str, style: str = "", anchor: str = "start")
 def rule(x1: float, y1: float, x2: float, y2: float, style: str) -> str:
     """Return a straight line."""
     return f'<path class="{style}" d="M{_number(x1)} {_number(y1)}L{_number(x2)} {_number(y2)}"/>'
+
+
+def group(x: float, y: float, parts: Sequence[str]) -> str:
+    """Return parts that are drawn from another corner."""
+    return f'<g transform="translate({_number(x)} {_number(y)})">{"".join(parts)}</g>'
+
+
+def whole(width: float, height: float, inside: str, words: tuple[str, str, str] | None = None) -> str:
+    """Return a picture; `words`: an id for its page, title and description for those who cannot see it."""
+    spoken = ""
+    if words is not None:
+        key, title, description = words
+        spoken = f' role="img" aria-labelledby="{key}-t {key}-d"'
+        inside = f'<title id="{key}-t">{escape(title)}</title><desc id="{key}-d">{escape(description)}</desc>{inside}'
+    size = f'viewBox="0 0 {width:g} {height:.0f}" width="{width:g}" height="{height:.0f}"'
+    return f'<svg xmlns="http://www.w3.org/2000/svg" {size}{spoken}>{inside}</svg>'

@@ -23,7 +23,7 @@ from daemon.config.configuration import Configuration
 from rules.terms.events import DAY_MS, LetterEvent
 
 LONGEST_S = 120.0
-"""On a slow machine the first chart builds a cache of fonts, which takes a while."""
+"""On a slow machine the figures of a week take a while."""
 _LARGEST_PNG = 2_000_000
 
 _log = structlog.get_logger(__name__)

@@ -53,7 +53,7 @@ def test_every_command_has_a_file_and_every_file_is_a_command() -> None:
 
 @pytest.mark.parametrize("arguments", [["--help"], ["--version"]])
 def test_help_and_version_need_none_of_the_libraries(arguments: list[str]) -> None:
-    heavy = "{'numpy', 'pydantic', 'structlog', 'apscheduler', 'paho', 'serial', 'sqlite3', 'matplotlib'}"
+    heavy = "{'numpy', 'pydantic', 'structlog', 'apscheduler', 'paho', 'serial', 'sqlite3', 'resvg_py'}"
     code = (
         "import sys\nfrom daemon import cli\n"
         f"try: cli.main({arguments!r})\nexcept SystemExit: pass\n"

@@ -342,7 +342,7 @@ def test_shown_text_is_short_and_without_user_and_password() -> None:
 
 
 def test_checking_a_config_needs_none_of_the_heavy_libraries() -> None:
-    code = "import sys, daemon.config.configuration as c; c.load(sys.argv[1]); print(sorted({'matplotlib', 'apscheduler', 'rich'} & set(sys.modules)))"
+    code = "import sys, daemon.config.configuration as c; c.load(sys.argv[1]); print(sorted({'resvg_py', 'apscheduler', 'rich'} & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", code, str(SAMPLES[0])], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import email
 import email.policy
 import json
+import re
 import subprocess
 import sys
 import threading
@@ -17,14 +18,19 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
-from matplotlib.image import imread
+from PIL import Image
 from shelf_store import fill, write_config
 
+from adapters.outlets.illustration import WIDTH_PX
 from adapters.outlets.letter import MailSender
 from adapters.outlets.outlet import Owed
 from daemon.config.configuration import Configuration, load
 from daemon.config.settings import settings_of
+from daemon.report.digest_drawing import drawn, png_of, whole
+from daemon.report.page import page
+from daemon.report.record import read_record
 from daemon.watch.digest_chart import DigestChart, mails
 from rules.terms.events import DAY_MS, LetterEvent
 
@@ -38,13 +44,6 @@ def _configuration(tmp_path_factory: pytest.TempPathFactory) -> Configuration:
     config = write_config(tmp_path_factory.mktemp("shelf"))
     fill(config, START_MS, 3)
     return load(config)
-
-
-@pytest.fixture(name="undrawn")
-def _undrawn(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The process finds no matplotlib, as where the extra is not installed."""
-    (tmp_path / "matplotlib.py").write_text("raise ImportError('not installed')\n")
-    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
 
 
 def digest(thread: str = "digest", ordinal: int = 1) -> LetterEvent:
@@ -82,9 +81,9 @@ def test_the_letter_carries_the_chart_inside_its_html_and_the_figures_in_its_tex
     assert picture.get_content_type() == "image/png"
     assert picture.get_content_disposition() == "inline"
     assert f'<img src="cid:{picture["Content-ID"].strip("<>")}" alt="Big nest: Temperature' in html.get_content()
-    shown = imread(BytesIO(picture.get_content()))
-    assert shown.shape[1] > 600
-    assert shown[..., :3].std() > 0.05  # something is drawn
+    shown = np.asarray(Image.open(BytesIO(picture.get_content())))
+    assert shown.shape[1] == 2 * WIDTH_PX
+    assert shown[..., :3].std() > 0.05 * 255  # something is drawn
     assert len(picture.get_content()) < 200_000
 
 
@@ -98,7 +97,6 @@ def test_day_and_week_are_of_their_own_length(configuration: Configuration) -> N
     assert day.png != week.png
 
 
-@pytest.mark.usefixtures("undrawn")
 def test_one_chart_serves_every_address(configuration: Configuration) -> None:
     chart = DigestChart(configuration)
     assert chart.illustrate(digest()) is chart.illustrate(digest())
@@ -108,14 +106,22 @@ def test_other_letters_are_not_illustrated(configuration: Configuration) -> None
     assert DigestChart(configuration).illustrate(replace(digest(), sort="situation")) is None
 
 
-@pytest.mark.usefixtures("undrawn")
-def test_without_the_extra_the_figures_go_alone(configuration: Configuration, mail_server: Any) -> None:
-    settings, box = mail_server()
-    MailSender(settings, settings_of(configuration), DigestChart(configuration)).send(owed(digest()))
-    plain, html = arrived(box).iter_parts()
-    assert "Big nest: Temperature" in plain.get_content()
-    assert html.get_content_type() == "text/html"
-    assert "<img" not in html.get_content()
+def test_a_server_without_fonts_draws_the_same_words(configuration: Configuration) -> None:
+    settings = settings_of(configuration)
+    record = read_record(configuration.store, settings, END_MS, DAY_MS, until_ms=END_MS)
+    picture = whole(record, ["big-nest"])
+    assert png_of(picture, skip_system_fonts=True) == drawn(record, ["big-nest"])
+    wordless = re.sub(r"<text.*?</text>", "", picture)
+    with_words, without = (np.asarray(Image.open(BytesIO(png_of(one, skip_system_fonts=True)))) for one in (picture, wordless))
+    title = (slice(20, 60), slice(0, 300))
+    assert (with_words[title] != without[title]).mean() > 0.02
+
+
+def test_the_picture_is_the_one_of_the_report(configuration: Configuration) -> None:
+    settings = settings_of(configuration)
+    record = read_record(configuration.store, settings, END_MS, DAY_MS, ["big-nest"], until_ms=END_MS)
+    curves = re.findall(r'<path class="(?:temperature|humidity|lid|dew)"', whole(record, ["big-nest"]))
+    assert curves == re.findall(r'<path class="(?:temperature|humidity|lid|dew)"', page(record).split('class="narrow"')[1])
 
 
 @pytest.mark.parametrize("program", ["exit 3", "echo not json", "kill -9 $$"])
@@ -158,7 +164,7 @@ def test_the_daemon_itself_never_loads_the_drawing_library(configuration: Config
         "from rules.terms.events import letter_of\n"
         "chart = DigestChart(Configuration.model_validate(json.loads(sys.argv[1])))\n"
         "assert chart.illustrate(letter_of(json.loads(sys.argv[2]))) is not None\n"
-        "print(sorted({'matplotlib', 'PIL'} & set(sys.modules)))"
+        "print(sorted({'resvg_py', 'font_source_sans_pro'} & set(sys.modules)))"
     )
     plain = configuration.model_dump(exclude={"telling"})
     arguments = [json.dumps(plain, default=str), json.dumps(digest().as_json())]
