@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as FutureTimeout
+from contextlib import suppress
 from typing import Any, Literal
 
 import paho.mqtt.client as mqtt
@@ -25,7 +26,7 @@ from paho.mqtt.properties import Properties
 from adapters.acknowledgements import Acknowledgements
 from adapters.broker import Broker as Broker
 from adapters.broker import SessionRejected, reason_of, tls_alert, tls_context, try_tls
-from adapters.errors import OutletUnreachable, SecretUnreadable
+from adapters.errors import OutletRefused, OutletUnreachable, SecretUnreadable
 from adapters.flock_client import LARGEST_PACKET, FlockClient
 from adapters.flock_client import Message as Message
 from adapters.mqtt_manners import Availability as Availability
@@ -355,7 +356,8 @@ class MqttSession:
     # ------------------------------------------------------------ small steps
 
     def _say_offline(self, availability: Availability, timeout_s: float) -> None:
-        self.publish(availability.topic, availability.gone, retain=True, timeout_s=timeout_s)
+        with suppress(OutletUnreachable, OutletRefused):  # the broker says it for us when the line is cut: it has our will
+            self.publish(availability.topic, availability.gone, retain=True, timeout_s=timeout_s)
 
     def _set_state(self, state: State, detail: str) -> None:
         with self._lock:

@@ -170,6 +170,7 @@ class MailSender:
         timer.daemon = True
         timer.start()
         try:
+            self._log_in.prepare()
             client = self._connect()
             try:
                 self._log_in.enter(client)
@@ -235,7 +236,7 @@ class MailSender:
             return OutletBarred(
                 f"{where}: its certificate is not accepted: {why}; check host, ca_file and this machine's clock"
             )
-        if isinstance(error, ssl.SSLError):
+        if isinstance(error, ssl.SSLError) and not isinstance(error, ssl.SSLEOFError | ssl.SSLZeroReturnError):
             return OutletBarred(f"{where}: encryption failed ({error.reason}); check port and security")
         if isinstance(error, FileNotFoundError | PermissionError | IsADirectoryError | NotRegular):
             return OutletBarred(f"ca_file cannot be read ({error.strerror})")

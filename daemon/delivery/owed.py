@@ -175,4 +175,5 @@ def _notice_text(notice: Notice) -> str:
         return f"The outlet {notice.outlet} works again after {span(notice.for_s)}."
     if notice.what == "outlet-refused":
         return f"The outlet {notice.outlet} refused a message: {notice.detail}.{waits}"
-    return f"The outlet {notice.outlet} has not worked for {span(notice.for_s)}: {notice.detail}.{waits}"
+    since = f"has not worked for {span(notice.for_s)}" if notice.for_s >= 60.0 else "does not work"
+    return f"The outlet {notice.outlet} {since}: {notice.detail}.{waits}"

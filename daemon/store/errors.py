@@ -33,7 +33,7 @@ _OF_DAMAGE = ("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_CONSTRAINT")
 
 class HistoryError(Exception):
     """The store cannot be used. `passing` says that the same call may succeed later (disk full, file locked);
-    `stops` that no watching goes on with it: the file is damaged, another's, or another dewlid uses it."""
+    `stops` that no watching goes on with it: the file is damaged, or another dewlid uses it."""
 
     def __init__(self, text: str, *, passing: bool = False, stops: bool = False) -> None:
         super().__init__(text)

@@ -72,14 +72,13 @@ def refuse_foreign_or_newer(connection: sqlite3.Connection, path: Path, steps: S
     mark = int(connection.execute("PRAGMA application_id").fetchone()[0])
     tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
     if mark != APPLICATION_ID and (mark or tables):
-        raise HistoryError(f"{path}: this is a database of another program; give dewlid a file of its own", stops=True)
+        raise HistoryError(f"{path}: this is a database of another program; give dewlid a file of its own")
     version = version_of(connection)
     if version > len(steps):
         raise HistoryError(
             f"{path}: the store was written by a newer dewlid (its tables have version {version}, this"
             f" program knows up to {len(steps)}); it was left untouched. Install the newer dewlid again, or restore a"
-            " backup that was made before the upgrade (they stand beside the store, named `before-version-…`)",
-            stops=True,
+            " backup that was made before the upgrade (they stand beside the store, named `before-version-…`)"
         )
 
 

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import stat
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -51,13 +52,18 @@ class QuarterHours:
 
 
 def is_there(path: Path) -> bool:
-    """Return whether there is a store; raises HistoryError where this user may not even look."""
+    """Return whether there is a store; raises HistoryError where this user may not even look, or for a pipe or device.
+
+    It looks and does not open: closing any handle of the file would let go of the locks that this process holds on it.
+    """
     try:
-        path.stat()
+        kind = path.stat().st_mode
     except (FileNotFoundError, NotADirectoryError):
         return False
     except OSError as error:
         raise HistoryError(f"{path}: {error.strerror}; {TO_BE_LET_IN}") from error
+    if stat.S_ISFIFO(kind) or stat.S_ISCHR(kind) or stat.S_ISSOCK(kind):
+        raise HistoryError(f"{path}: it is a pipe or a device, not a store; restart dewlid, it sets it aside")
     return True
 
 

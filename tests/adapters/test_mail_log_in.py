@@ -99,6 +99,44 @@ def test_a_server_that_echoes_the_log_in_puts_it_nowhere(mail_server, authority,
     assert not re.findall("|".join(what_nobody_may_read("ant", SECRET)), told)
 
 
+def a_server(authority, *lines):
+    """A server with TLS that says this at once, then hangs up; without lines it hangs up before the handshake."""
+    listening = socket.create_server(("127.0.0.1", 0))
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    authority.issue_cert("localhost").configure_cert(context)
+
+    def serve():
+        with suppress(OSError):
+            while True:
+                plain, _ = listening.accept()
+                if not lines:
+                    plain.close()
+                    continue
+                with context.wrap_socket(plain, server_side=True) as line:
+                    line.sendall(b"".join(lines))
+                    line.recv(999)
+
+    threading.Thread(target=serve, daemon=True).start()
+    return listening
+
+
+def test_a_server_that_greets_with_the_password_of_last_time_puts_it_nowhere(mail_server, authority):
+    listening = a_server(authority, b"554 5.7.1 go away " + SECRET.encode() + b"\r\n")
+    settings = mail_server.settings("tls", listening.getsockname()[1], password=SECRET)
+    with pytest.raises(OutletBarred, match="554") as caught:
+        MailSender(settings, SETTINGS).send(LETTER)
+    listening.close()
+    assert SECRET not in str(caught.value)
+
+
+def test_a_server_that_hangs_up_before_the_encryption_stands_is_tried_again_soon(mail_server, authority):
+    listening = a_server(authority)
+    settings = mail_server.settings("tls", listening.getsockname()[1], password=SECRET)
+    with pytest.raises(OutletUnreachable):
+        MailSender(settings, SETTINGS).send(LETTER)
+    listening.close()
+
+
 def what_nobody_may_read(user, secret):
     """Return what could be put together again: the password, and its Base64 at each of its three offsets, by sixes."""
     forms = [secret.replace("-", ""), *(b64encode(b"-" * shift + secret.encode()).decode()[4:-4] for shift in range(3))]

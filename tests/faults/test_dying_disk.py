@@ -33,7 +33,7 @@ tell = ["system", "letter", "alarm"]
 """
 # Runs in a mount namespace of its own: prepares the folder of the store, starts the daemon, repairs it when told to.
 INSIDE = """
-import os, signal, subprocess, sys, time
+import os, signal, sqlite3, subprocess, sys, time
 from pathlib import Path
 folder, harm = Path(sys.argv[1]), sys.argv[2]
 state = folder / "state"
@@ -48,6 +48,10 @@ if harm == "full":
             os.write(file, bytes(4096))
     except OSError:
         os.close(file)
+elif harm == "of another program":
+    other = sqlite3.connect(state / "dewlid.sqlite3")
+    other.executescript("CREATE TABLE precious (n INTEGER)")
+    other.close()
 else:
     run("mount", "-o", "remount,ro", str(state))
 with open(folder / "out", "ab") as out, open(folder / "log", "ab") as log:
@@ -56,6 +60,8 @@ while not (folder / "repair").exists() and daemon.poll() is None:
     time.sleep(0.05)
 if harm == "full":
     ballast.unlink(missing_ok=True)
+elif harm == "of another program":
+    (state / "dewlid.sqlite3").rename(state / "precious.sqlite3")
 else:
     run("mount", "-o", "remount,rw", str(state))
 while not (folder / "stop").exists() and daemon.poll() is None:
@@ -89,7 +95,10 @@ def card(tmp_path: Path) -> Iterator[Callable[[str], subprocess.Popen[bytes]]]:
             process.wait()
 
 
-@pytest.mark.parametrize(("harm", "why"), [("full", "full"), ("read-only", "Read-only file system")])
+@pytest.mark.parametrize(
+    ("harm", "why"),
+    [("full", "full"), ("read-only", "Read-only file system"), ("of another program", "a database of another program")],
+)
 def test_a_start_without_a_store_watches_tells_and_catches_up(
     card: Callable[[str], subprocess.Popen[bytes]], tmp_path: Path, wait_until: Callable[..., Any], harm: str, why: str
 ) -> None:

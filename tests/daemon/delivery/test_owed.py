@@ -157,6 +157,8 @@ def test_an_outlet_s_trouble_is_told_by_the_others_only():
     assert {each.outlet for each in owed_by(events, OUTLETS, WATCH, trouble=notice)} == {"home", "screen"}
     assert "535. 2 messages wait." in events[0].text
     assert compose(event_of(json.loads(json.dumps(events[1].as_json()))), WATCH).subject.startswith("Message refused")
+    at_once = notice_events(Notice("post", "outlet-down", "the certificate is not accepted", 0.4, 0), NOW)[0]
+    assert at_once.text == "The outlet post does not work: the certificate is not accepted."
     back = notice_events(Notice("post", "outlet-back", "", 7200.0, 0), NOW)
     assert [event.kind for event in back] == ["system"]
     assert "works again after 2 hours" in back[0].text

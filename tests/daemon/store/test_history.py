@@ -238,6 +238,12 @@ def test_the_store_cannot_be_written_by_another_thread(tmp_path):
     history.close()
 
 
+def test_a_pipe_in_the_store_s_place_is_refused_and_not_waited_for(tmp_path):
+    os.mkfifo(tmp_path / "dewlid.sqlite3")
+    with pytest.raises(HistoryError, match="a pipe or a device"):
+        HistoryReader(tmp_path / "dewlid.sqlite3")
+
+
 def test_a_reader_sees_what_is_committed_while_the_daemon_writes_and_after_it_stopped(tmp_path):
     history = History.open(tmp_path / "store.sqlite3", now_ms=NOW)
     reader = HistoryReader(history.path)
