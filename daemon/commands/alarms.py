@@ -17,6 +17,8 @@ from daemon.desk.alarm_targets import listing, standing_event
 from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import config_option
 from daemon.report.deadband_proposals import proposal
+from daemon.report.verdict import WORDS, verdicts, whole
+from rules.turn.present import present
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -48,7 +50,7 @@ def _proposals(desk: KeeperDesk, alarms: list[dict[str, Any]]) -> dict[str, str]
 
 
 def _as_text(desk: KeeperDesk, found: dict[str, Any]) -> str:
-    lines = [desk.silence] if desk.silence else []
+    lines = [desk.silence] if desk.silence else [_verdict(desk)]
     rows = found["alarms"]
     standing = [row for row in rows if row["condition"] in ("active", "held", "unknown") or row["latched"]]
     if not standing:
@@ -63,6 +65,13 @@ def _as_text(desk: KeeperDesk, found: dict[str, Any]) -> str:
     if any(not row["acknowledged"] and row["condition"] != "normal" for row in standing):
         lines.append("Seen them? `dewlid ack CHAMBER/ALARM` or `dewlid ack all` ends the reminders.")
     return "\n".join(lines)
+
+
+def _verdict(desk: KeeperDesk) -> str:
+    """Return the sentence that stands above every screen."""
+    told = verdicts(desk.settings, desk.state, present(desk.settings, desk.state), desk.now_ms, late=False)
+    state, said = whole(told, late=False, newest=desk.local(desk.state.closed_ms))
+    return f"{WORDS[state]}. {said}"
 
 
 def _alarm_lines(desk: KeeperDesk, row: dict[str, Any], proposed: str | None) -> list[str]:

@@ -15,6 +15,7 @@ from rules.terms.events import AlarmEvent, rfc3339
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.urgency import PRIORITIES
 from rules.turn.present import present
+from rules.turn.verdict import verdict_of
 
 
 def is_standing(record: AlarmRecord) -> bool:
@@ -80,6 +81,7 @@ def listing(desk: KeeperDesk, everything: bool) -> dict[str, Any]:
     return {
         "time": rfc3339(desk.now_ms),
         "recorded": None if desk.recorded_ms is None else rfc3339(desk.recorded_ms),
+        "verdicts": {name: verdict_of(desk.settings, desk.state, name, late=bool(desk.silence)).state for name in seen},
         "alarms": [_row(desk, record, seen.get(record.chamber or "")) for record in records],
         "shelved": {r.key: rfc3339(r.shelf_until_ms) for r in alarms.records.values() if r.shelf_until_ms is not None},
         "out_of_service": {probe: rfc3339(entry.until_ms) for probe, entry in keeper.out_of_service.items()},

@@ -192,7 +192,7 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
     keys = [key for key, owed in state.owed.items() if owed.when == "digest"]
     about = [event for key in sorted(keys) for event in state.owed[key].about]
     desk.marked(keys, at_ms)
-    about += [heard.latest for heard in state.heard.values() if heard.open and (heard.told or _moved_by_room(heard))]
+    about += [heard.latest for heard in state.heard.values() if heard.open and _stands(heard)]
     about += [heard.latched for heard in state.heard.values() if heard.latched is not None]
     if weekly:
         about += [heard.latest for heard in state.heard.values() if heard.latest.condition == "unknown" and not heard.told]
@@ -205,8 +205,12 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
     desk.write("weekly" if weekly else "digest", "digest", "site", about, at_ms, to="keeper")
 
 
+def _stands(heard: Heard) -> bool:
+    """Whether a digest says that it stands: also what is not told yet, or was told of another chamber of its room only."""
+    return heard.told or heard.shown or _moved_by_room(heard)
+
+
 def _moved_by_room(heard: Heard) -> bool:
-    """Whether it was not told because the same alarm of another chamber of its room was: it stands all the same."""
     return heard.latest.suppression == "by-design" and ALARMS[heard.latest.alarm].room_moves
 
 

@@ -2,50 +2,74 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import re
+import tempfile
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from pathlib import Path
 
+import time_machine
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from adapters.flock_client import Message
 from adapters.outlets import MqttOutlet
 from adapters.wording.letter import compose
+from daemon.cli import main
+from daemon.config.configuration import load
+from daemon.config.settings import settings_of
 from daemon.desk.live_table import table
 from daemon.desk.overview import as_text, sites
-from daemon.report.record import Record
+from daemon.report.page import page as report_page
+from daemon.report.record import read_record
 from daemon.report.verdict import GRADES, WORDS, verdicts
 from daemon.screen.terminal import Terminal, drawn
+from daemon.store.history import History
 from daemon.watch.chamber_states import ChamberStates
 from daemon.watch.status_page import present_of, status_page
 from rules.alarms.alarms import standing
-from rules.settings import Settings
 from rules.terms.events import Batch, LetterEvent, Reading
 from rules.terms.words import Acknowledge, Word
-from rules.turn.advance import Advanced, advance
+from rules.turn.advance import Advanced, advance, dump_state
 from rules.turn.present import present
-from rules.turn.verdict import State, verdict_of
+from rules.turn.verdict import STATES, State, verdict_of
 
 MINUTE_MS, HOUR_MS = 60_000, 3_600_000
-BEGIN_MS = 1_768_158_000_000  # 2026-01-11T19:00:00Z
+BEGIN_MS = 1_768_158_000_000  # 2026-01-12T04:00 in Tokyo, four hours before the digest
+GRADE_ORDER = list(dict.fromkeys(GRADES[one] for one in STATES))
 NESTS = tuple(f"nest-{number:02}" for number in range(1, 21))
 
 
-def rack(nests: tuple[str, ...]) -> Settings:
-    return Settings.model_validate({
-        "site": {"name": "rack"}, "zone": UTC, "rooms": {"cellar": {}}, "telling": {},
-        "chambers": {name: {"room": "cellar"} for name in nests},
-        "probes": {
-            "cellar-air": {"place": "cellar", "interval": "5min"},
-            **{f"{name}-air": {"place": name, "interval": "1min"} for name in nests},
-        },
-    })  # fmt: skip
+def rack(folder: Path, nests: Sequence[str], digest_at: str = "08:00") -> Path:
+    """Write a config of nests in one cellar, and return its path."""
+    parts = [
+        f'[site]\nname = "rack"\ntime_zone = "Asia/Tokyo"\nstate_folder = "{folder}"\n[room.cellar]',
+        '[broker.house]\nhost = "house.example"',
+        f'[telling]\ndigest_at = "{digest_at}"\n[outlet.house]\nkind = "mqtt"\nbroker = "house"',
+        *(f'[chamber.{name}]\nroom = "cellar"' for name in nests),
+        *(_PROBE.format(place=place, minutes=5 if place == "cellar" else 1) for place in ("cellar", *nests)),
+    ]
+    config = folder / "dewlid.toml"
+    config.write_text("\n".join(parts))
+    return config
 
 
-def lived(shelf: Settings, falls_k_h: dict[str, float], hours: int, words: Sequence[Word] = ()) -> Advanced:
-    readings = []
+_PROBE = """[probe.{place}-air]
+kind = "mqtt-topic"
+place = "{place}"
+broker = "house"
+topics = {{ air_temperature = "{place}/t", relative_humidity = "{place}/h" }}
+interval = "{minutes}min"
+"""
+
+
+def lived(config: Path, falls_k_h: dict[str, float], hours: int, words: Sequence[Word] = ()) -> Advanced:
+    """Live some hours in which nests cool, and record them as the daemon does."""
+    configuration = load(config)
+    shelf, history, readings = settings_of(configuration), History.open(configuration.store, now_ms=BEGIN_MS), []
     for minute in range(hours * 60):
         at_ms, breath = BEGIN_MS + minute * MINUTE_MS, minute % 3 / 50
         if minute % 5 == 0:
@@ -55,18 +79,22 @@ def lived(shelf: Settings, falls_k_h: dict[str, float], hours: int, words: Seque
             readings.append(Reading(at_ms, f"{name}-air", "air_temperature", round(max(value, 12.0) + breath, 2), at_ms))
             readings.append(Reading(at_ms, f"{name}-air", "relative_humidity", round(80.0 + 5 * breath, 2), at_ms))
     state, events, present_ = None, [], {}
-    for end_ms in (BEGIN_MS + hours * HOUR_MS // 2, BEGIN_MS + hours * HOUR_MS):
+    for end_ms in (BEGIN_MS + hours * HOUR_MS // 2, BEGIN_MS + hours * HOUR_MS + 1):
         begin_ms = 0 if state is None else state.closed_ms
         rows = [row for row in readings if begin_ms <= row.taken_ms < end_ms]
-        done = advance(shelf, state, Batch.of(rows, [word for word in words if begin_ms <= word.taken_ms < end_ms]), end_ms)
+        batch = Batch.of(rows, [word for word in words if begin_ms <= word.taken_ms < end_ms])
+        done = advance(shelf, state, batch, end_ms)
+        history.record(batch, done.events, dump_state(done.state), [])
         state, present_ = done.state, present_ | done.present
         events += done.events
+    history.close()
     assert state is not None
     return Advanced(state, events, present_)
 
 
-def faces(shelf: Settings, done: Advanced) -> dict[str, State]:
+def faces(config: Path, done: Advanced) -> dict[str, State]:
     """Return each chamber's state after asserting that every face tells it, and that none is greener than what stands."""
+    shelf = settings_of(load(config))
     state, now_ms = done.state, done.state.closed_ms
     found = {name: verdict_of(shelf, state, name).state for name in shelf.chambers}
     for name in shelf.chambers:
@@ -79,14 +107,15 @@ def faces(shelf: Settings, done: Advanced) -> dict[str, State]:
     page = status_page(present_of(shelf, state, now_ms))
     cards = re.findall(r'<article class="card (\w+)">.*?</svg>\s*([^<]+?)\s*<.*?class="headline">([^<]+)<', page, re.DOTALL)
     assert {title: (grade, word) for grade, word, title in cards} == {n: (GRADES[s], WORDS[s]) for n, s in found.items()}
-    record = Record(
-        settings=shelf, state=state, situations=present(shelf, state), since_ms=0, until_ms=now_ms, now_ms=now_ms,
-        newest_ms=now_ms, chambers=tuple(shelf.chambers), curves={}, events=(), alarm_events=(),
-    )  # fmt: skip
+    record = read_record(load(config).store, shelf, now_ms, 2 * HOUR_MS)
+    sections = report_page(record).split('<article class="card ')[1:]
+    assert [one.split('"')[0] for one in sections] == sorted((GRADES[one] for one in found.values()), key=GRADE_ORDER.index)
     terminal = Terminal(120, 200, colour=False, unicode=True, live=False)
     rows = [drawn(line, terminal) for line in table(record, terminal)]
     for name, one in found.items():
         assert any(re.match(rf"{name} +{WORDS[one]} ", row) for row in rows), (name, one, rows[:30])
+    assert said("alarms", config, now_ms).startswith(f"{WORDS[min(found.values(), key=STATES.index)]}. ")
+    assert json.loads(said("alarms", config, now_ms, "--json"))["verdicts"] == found
     owed = ChamberStates().owed(shelf, done, {"house": MqttOutlet(kind="mqtt", broker="house")}, set(), now_ms)
     published = {json.loads(one.payload)["chamber"]: json.loads(one.payload)["verdict"] for one in owed}
     assert published == found
@@ -96,29 +125,41 @@ def faces(shelf: Settings, done: Advanced) -> dict[str, State]:
     unwell = sum(one != "well" for one in found.values())
     assert ("all is well" in overview) == (unwell == 0)
     assert unwell == 0 or f"{unwell} chamber{'s' if unwell > 1 else ''} not well" in overview
+    for digest in (one for one in done.events if isinstance(one, LetterEvent) and one.sort == "digest"):
+        if digest.at_ms == now_ms - 1:
+            assert compose(digest, shelf).subject.startswith("All is well") == (unwell == 0), digest
     return found
 
 
-def test_no_nest_of_a_cooling_room_is_green() -> None:
+def said(command: str, config: Path, now_ms: int, *more: str) -> str:
+    """Return what a command prints, run at an instant."""
+    with time_machine.travel((now_ms + 100) / 1000, tick=False), contextlib.redirect_stdout(io.StringIO()) as told:
+        assert main([command, "--config", str(config), *more]) == 0
+    return told.getvalue()
+
+
+def test_no_nest_of_a_cooling_room_is_green(tmp_path: Path) -> None:
     """The reproduced rack: 19 of 20 nests with a standing alarm were shown as well, and the digest said "1 still stands"."""
-    shelf = rack(NESTS)
-    done = lived(shelf, {name: 0.9 + number / 100 for number, name in enumerate(NESTS)}, 14)
-    assert all(one != "well" for one in faces(shelf, done).values())
+    config = rack(tmp_path, NESTS)
+    done = lived(config, {name: 0.9 + number / 100 for number, name in enumerate(NESTS)}, 5)
+    assert all(one != "well" for one in faces(config, done).values())
     digest = [one for one in done.events if isinstance(one, LetterEvent) and one.sort == "digest"][-1]
     count = len([one for one in digest.about if one.kind == "alarm" and one.open])
     assert count >= len(NESTS)
-    assert compose(digest, shelf).subject == f"{count} still stand: rack"
+    assert compose(digest, settings_of(load(config))).subject == f"{count} still stand: rack"
 
 
-def test_what_is_seen_is_not_asked_for_again() -> None:
-    shelf = rack(NESTS[:1])
+def test_what_is_seen_is_not_asked_for_again(tmp_path: Path) -> None:
+    unseen, seen = (tmp_path / name for name in ("unseen", "seen"))
+    unseen.mkdir()
+    seen.mkdir()
     falls = {NESTS[0]: 1.0}
-    before = faces(shelf, lived(shelf, falls, 4))
+    before = faces(rack(unseen, NESTS[:1]), lived(rack(unseen, NESTS[:1]), falls, 4))
     words: list[Word] = [
         Acknowledge(taken_ms=BEGIN_MS + 4 * HOUR_MS - MINUTE_MS, word_id=f"w{alarm}", chamber=NESTS[0], alarm=alarm)
         for alarm in ("temperature-low", "lid-dew", "heater-failed", "lid-drip-tonight", "temperature-leaving")
     ]
-    after = faces(shelf, lived(shelf, falls, 4, words))
+    after = faces(rack(seen, NESTS[:1]), lived(rack(seen, NESTS[:1]), falls, 4, words))
     assert before[NESTS[0]] in ("act-now", "act-today", "watch")
     assert after[NESTS[0]] == "seen"
 
@@ -134,5 +175,6 @@ def test_all_faces_tell_the_same(falls_k_h: list[float], hours: int, acknowledge
             for name in nests
             for said_ms in [BEGIN_MS + hours * HOUR_MS - 20 * MINUTE_MS]
         ]
-    shelf = rack(nests)
-    faces(shelf, lived(shelf, dict(zip(nests, falls_k_h, strict=True)), hours, words))
+    with tempfile.TemporaryDirectory() as folder:
+        config = rack(Path(folder), nests, f"{4 + hours:02}:00")  # the digest is written in the last instant
+        faces(config, lived(config, dict(zip(nests, falls_k_h, strict=True)), hours, words))
