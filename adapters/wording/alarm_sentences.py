@@ -185,7 +185,7 @@ _THEN_S = 4 * 3600
 def account_then(alarm: AlarmEvent, style: Style, told_at_ms: int) -> str:
     """Return the account of harm as it was when it was last told, where it is not of now."""
     age_s = (told_at_ms - alarm.at_ms) / 1000
-    if alarm.harm_used is None or alarm.seconds_left is None or not alarm.open or not _FRESH_S < age_s < _THEN_S:
+    if not alarm.harm_used or alarm.seconds_left is None or not alarm.open or not _FRESH_S < age_s < _THEN_S:
         return ""
     what, end_ms = _BORNE[ALARMS[alarm.alarm].harm or "water"], alarm.at_ms + round(1000 * alarm.seconds_left)
     used = f"about {100 * alarm.harm_used:.0f} % of the {what} that such a garden bears was used up (an own estimate)"

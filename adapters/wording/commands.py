@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rules.terms.events import AlarmEvent, CareEvent
+
+MOST_SINGLE = 3
 
 
 def acknowledge(alarm: AlarmEvent) -> str:
     """Seen: no more reminders."""
     return f"dewlid ack {_alarm(alarm)}"
+
+
+def acknowledge_all(alarms: Sequence[AlarmEvent]) -> list[str]:
+    """Seen, all of it: alarm by alarm while these are few, else all of each chamber at once."""
+    places = list(dict.fromkeys(alarm.chamber or "site" for alarm in alarms))
+    if len(alarms) <= MOST_SINGLE or "site" in places:
+        return [acknowledge(alarm) for alarm in alarms]
+    return [f"dewlid ack {' '.join(places)}"]
 
 
 def shelve(alarm: AlarmEvent, for_text: str = "4h") -> str:

@@ -58,15 +58,17 @@ def situation(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
     alarms, advice = of_kind(about, AlarmEvent), standing_advice(about)
     now_ms = letter.at_ms
     parts = [
-        section("", [_opening(letter, alarms, style)]),
+        section("", [_opening(letter, alarms, settings, style)]),
         section("Do this first", _to_do(letter, alarms, settings, style)),
         section("What is happening", [text(line) for line in _happening(alarms, settings, style, now_ms)]),
-        section("What is left", [text(line) for line in _left(alarms, style, now_ms) + _next_marks(letter, settings, style)]),
+        section("What is left", [
+            text(line) for line in _left(alarms, settings, style, now_ms) + _next_marks(letter, settings, style)
+        ]),
         section("How it is now", points(as_it_is(letter, settings, style))),
         section("Since my last letter", [text(line) for line in _came_of(about, style)]),
         section("Do not", points([style.text(clean(line)) for line in (advice.never if advice else ())])),
         section("How sure", _how_sure(about, alarms, advice, style)),
-        section("Why", [text(style.text(clean(line, 1500))) for line in _why(letter, alarms, advice, style)]),
+        section("Why", [text(style.text(clean(line, 1500))) for line in _why(letter, alarms, advice, settings, style)]),
         section("Look again", _look_again(advice, style, now_ms)),
         section("Your answer", _quiet(letter, alarms, settings)),
         section("Take care", points([style.text(clean(line)) for line in (advice.cautions if advice else ())])),
@@ -96,9 +98,14 @@ def shown(alarms: Sequence[AlarmEvent]) -> list[AlarmEvent]:
 
 def _happening(alarms: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms: int) -> list[str]:
     """Return a sentence for each alarm; a figure that several share is told once."""
-    lines, known = [], set()
+    lines, known, told = [], set(), set()
     standing = {(alarm.chamber, alarm.alarm, alarm.probe): alarm for alarm in alarms if alarm.open}
+    several = len({alarm.chamber for alarm in alarms}) > 1
     for alarm in alarms:
+        kind = ALARMS[alarm.alarm].harm if alarm.alarm in ALARMS else None
+        if several and alarm.open and kind is not None and (alarm.chamber, kind) in told:
+            continue  # of several boxes each is told once
+        told.add((alarm.chamber, kind))
         figure = (alarm.chamber, alarm.value, alarm.unit, alarm.at_ms)
         shared = alarm.open and alarm.value is not None and figure in known
         known.add(figure)
@@ -112,13 +119,17 @@ def _happening(alarms: Sequence[AlarmEvent], settings: Settings, style: Style, n
     return lines
 
 
-def _left(alarms: Sequence[AlarmEvent], style: Style, now_ms: int) -> list[str]:
-    """Say once for each kind of harm how much of what a garden bears is used up."""
-    kinds = {
-        ALARMS[alarm.alarm].harm: told for alarm in reversed(alarms)
-        if (told := account_of(alarm, now_ms) or account_then(alarm, style, now_ms))
-    }  # fmt: skip
-    return list(reversed(kinds.values()))
+def _left(alarms: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms: int) -> list[str]:
+    """Say once for each kind of harm how much of what a garden bears is used up: of several boxes, of the worst one."""
+    several = len({alarm.chamber for alarm in alarms}) > 1
+    found: dict[str | None, tuple[float, str]] = {}
+    for alarm in alarms:
+        told = account_of(alarm, now_ms) or account_then(alarm, style, now_ms)
+        ends_ms = alarm.at_ms + 1000 * (alarm.seconds_left or 0.0)
+        kind = ALARMS[alarm.alarm].harm if alarm.alarm in ALARMS else None
+        if told and (kind not in found or ends_ms < found[kind][0]):
+            found[kind] = (ends_ms, f"{title_of(settings, alarm.chamber)}: {told[0].lower()}{told[1:]}" if several else told)
+    return [told for _, told in found.values()]
 
 
 _FORESEEN_H = 12.0
@@ -163,7 +174,7 @@ def _reaches(advice: AdviceEvent, settings: Settings, style: Style, now_ms: int)
     return [f"Without heat {place} is at {' and at '.join(said)}." for place, said in lines.items()]
 
 
-def _opening(letter: LetterEvent, alarms: Sequence[AlarmEvent], style: Style) -> Block | None:
+def _opening(letter: LetterEvent, alarms: Sequence[AlarmEvent], settings: Settings, style: Style) -> Block | None:
     to = {
         "second": "You get this letter because this still stands and the keeper has not acknowledged it.",
         "stand-in": "You look after the shelf while the keeper is away.",
@@ -172,7 +183,8 @@ def _opening(letter: LetterEvent, alarms: Sequence[AlarmEvent], style: Style) ->
     worse = next((alarm for alarm in alarms if alarm.change == "worsened" and alarm.at_ms == letter.at_ms), None)
     opening = "I can no longer see what I told you about." if lost else _OPENING.get(letter.sort, "")
     if worse is not None and letter.sort == "escalation" and not lost:
-        opening = f"This has become {worse_by(worse, style)}."
+        place = title_of(settings, worse.chamber) if worse.chamber != letter.chamber else "This"
+        opening = f"{place} has become {worse_by(worse, style)}."
     said = to or opening
     return text(said) if said else None
 
@@ -180,8 +192,8 @@ def _opening(letter: LetterEvent, alarms: Sequence[AlarmEvent], style: Style) ->
 def _to_do(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings, style: Style) -> list[Block]:
     asked, advice = _asked(letter.about), standing_advice(letter.about)
     lines = [
-        (f"{title_of(settings, one.chamber)}: " if len(asked) > 1 else "") + style.text(_ended(clean(action.text)))
-        for one in asked for action in one.actions
+        ("" if _speaks_for_itself(one, letter, asked) else f"{title_of(settings, one.chamber)}: ")
+        + style.text(_ended(clean(action.text))) for one in asked for action in one.actions
     ]  # fmt: skip
     if not lines and letter.chamber in settings.rooms and {alarm.chamber for alarm in alarms} - {letter.chamber}:
         # What was asked for all boxes is done: no step for one of them answers it.
@@ -193,6 +205,11 @@ def _to_do(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings, st
         left_s = (advice.act_within_s or 0) - _age_s(advice, letter.at_ms)
         blocks.append(text("Do it now." if letter.urgent or left_s < 60 else f"Do it within {span(left_s)}."))
     return blocks
+
+
+def _speaks_for_itself(advice: AdviceEvent, letter: LetterEvent, asked: Sequence[AdviceEvent]) -> bool:
+    """Whether a step needs no name of a box: it is for all of them, or the letter is about none but this."""
+    return len(asked) == 1 and (bool(advice.boxes) or letter.chamber in (None, advice.chamber))
 
 
 def _ended(line: str) -> str:
@@ -228,14 +245,18 @@ def doubt(event: QualityEvent, style: Style) -> str:
     return f"{said}: {_ended(detail)}" if detail else f"{said} (test: {clean(event.test, 40).replace('-', ' ')})."
 
 
-def _why(letter: LetterEvent, alarms: list[AlarmEvent], advice: AdviceEvent | None, style: Style) -> list[str]:
+def _why(
+    letter: LetterEvent, alarms: list[AlarmEvent], advice: AdviceEvent | None, settings: Settings, style: Style
+) -> list[str]:
     """Return the reasons; a reminder has none: they stand in the letter that it reminds of, and were those of then."""
     now_ms = letter.at_ms
     if letter.sort == "reminder":
         return []
     if advice is not None and advice.reason:
-        return [_as_it_was(advice, style, now_ms)]
-    return [_ended(f"{_seen(alarm, style, now_ms)}: {alarm.reason}") for alarm in alarms if alarm.reason]
+        whose = "" if advice.chamber == letter.chamber else f"{title_of(settings, advice.chamber)}: "
+        return [f"{whose}{_as_it_was(advice, style, now_ms)}"]
+    own = [alarm for alarm in alarms if alarm.suppression == "none" and alarm.change != "unsuppressed"]
+    return [_ended(f"{_seen(alarm, style, now_ms)}: {alarm.reason}") for alarm in own if alarm.reason]
 
 
 def _seen(alarm: AlarmEvent, style: Style, now_ms: int) -> str:
@@ -298,13 +319,14 @@ def _prediction(row: Prediction, rest_s: float, style: Style) -> str:
 def _quiet(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings) -> list[Block]:
     standing = [alarm for alarm in shown(alarms) if alarm.open]
     blocks: list[Block] = []
-    names = [one.name for one in _asked(letter.about) if one.actions]
-    if names:
-        blocks.append(text("When you have done it, type on the server:"))
-        blocks += [Block("command", commands.done(name)) for name in names]
+    asked = [one for one in _asked(letter.about) if one.actions]
+    if asked:
+        every = " at every box named" if any(one.boxes for one in asked) else ""
+        blocks.append(text(f"When you have done it{every}, type on the server:"))
+        blocks += [Block("command", commands.done(one.name)) for one in asked]
     if standing:
         blocks.append(text("You have seen it, and need no reminder:"))
-        blocks += [Block("command", commands.acknowledge(alarm)) for alarm in standing[:3]]
+        blocks += [Block("command", line) for line in commands.acknowledge_all(standing)]
     if standing and not any(alarm.level == "harmful" for alarm in standing):  # what does harm cannot be shelved
         blocks += command("Quiet for four hours (harm still comes through):", commands.shelve(standing[0]))
     if standing and letter.chamber:

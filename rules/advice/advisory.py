@@ -14,18 +14,7 @@ from rules.advice.again import is_again, searched_at
 from rules.advice.cause import Cause, Standing, goal_of
 from rules.advice.contradiction import overturned
 from rules.advice.devices import Move
-from rules.advice.done import (
-    booked_text,
-    calibrated,
-    changed_ms,
-    done,
-    fitted,
-    owes,
-    remembered,
-    taken_back,
-    told_as,
-    wordings,
-)  # fmt: skip
+from rules.advice.done import calibrated, changed_ms, done, fitted, owes, told_as, wordings
 from rules.advice.plan import Plan, climate_stands, findable_keys, heat_first, probes_stand, searched, without_search
 from rules.advice.search import Forecast
 from rules.advice.state import AdviceState, Asked, OpenAdvice, ToldForecast, ToldMove
@@ -50,9 +39,7 @@ from rules.trade import practice
 from rules.trade.alarm_kinds import ALARMS
 
 __all__ = [
-    "AdviceState", "Standing", "booked_text", "calibrated", "changed_ms", "consider", "done", "fitted", "owes", "remembered",
-    "taken_back", "told_as",
-    "wordings",
+    "AdviceState", "Standing", "calibrated", "changed_ms", "consider", "done", "fitted", "owes", "told_as", "wordings",
 ]  # fmt: skip
 WORDINGS_KEPT = 8
 
@@ -66,8 +53,8 @@ MATERIAL_SHARE = 0.6
 """An amount that differs by more than this share is a material change."""
 QUIET_AFTER_MS = 30 * MINUTE_MS
 _NOTHING_TO_DO: dict[str, Any] = {
-    "actions": [], "cautions": [], "never": [], "reaches": [], "device": None, "change": None, "amount": None, "unit": None,
-    "act_within_s": None, "look_again_s": None,
+    "actions": [], "cautions": [], "never": [], "reaches": [], "boxes": [], "device": None, "change": None, "amount": None,
+    "unit": None, "act_within_s": None, "look_again_s": None,
 }
 EMERGENCIES = ("heat", "heater-failed", "cold", "together")
 STORED_K = 1.0
@@ -275,7 +262,7 @@ class _Talk:
             device=first.device, change=first.change, amount=first.amount, unit=first.unit,
             reason=f"{reason_of_plan(wanted, situation, self.steady)}{in_vain}",
             cautions=list(cautions_of(wanted, self.chamber)), actions=list(wanted.actions),
-            never=[row.text for row in wanted.never], reaches=list(wanted.reaches),
+            never=[row.text for row in wanted.never], reaches=list(wanted.reaches), boxes=list(wanted.boxes),
             case=None if wanted.cause is None else wanted.cause.case, urgency=urgency,
             act_within_s=self._within_s(wanted),
             look_again_s=min(wait_s, URGENT_LOOK_S) if urgency == "wake" else wait_s,
@@ -297,7 +284,7 @@ class _Talk:
         assert state.open is not None
         unit = self.settings.site.temperature_unit
         body: dict[str, Any] = vars(state.open.event) | changed
-        body["reaches"] = tuple(body["reaches"])
+        body["reaches"], body["boxes"] = tuple(body["reaches"]), tuple(body["boxes"])
         body["actions"] = tuple(replace(row, text=in_keepers_unit(row.text, unit)) for row in body["actions"])
         for key in ("cautions", "never", "lacking"):
             body[key] = tuple(in_keepers_unit(text, unit) for text in body[key])

@@ -129,6 +129,11 @@ def _not_done(item: OpenAdvice | None, before: BeforeDone) -> OpenAdvice | None:
     )
 
 
+def done_along(told: OpenAdvice, at_ms: int, vents: int) -> list[DeviceChange]:
+    """Return the settings since then of another chamber that this was told for: of all that is asked of several, the vents."""
+    return [DeviceChange(at_ms, "vents", float(vents))] if vents and "vent:open" in told.keys else []
+
+
 def _same(one: OpenAdvice, other: OpenAdvice) -> bool:
     return one.advisory == other.advisory
 
@@ -152,10 +157,12 @@ def asked_text(told: OpenAdvice) -> str:
     return "; ".join(action.text for action in told.event.actions)
 
 
-def booked_text(told: OpenAdvice, amount: float | None) -> str:
-    """Return what is booked, in the words in which it was told."""
+def booked_text(told: OpenAdvice, amount: float | None, others: Sequence[str] = ()) -> str:
+    """Return what is booked, in the words in which it was told, and at which other chambers."""
+    along = f" Booked for {' and '.join(others)} too." if others else ""
     really = "" if amount is None or not told.moves else f" (really {amount:g} {told.moves[0].unit})"
-    return f"{told.name} is done; what it does will be compared with what was predicted. Booked: {asked_text(told)}{really}."
+    done = f"{told.name} is done; what it does will be compared with what was predicted."
+    return f"{done} Booked: {asked_text(told)}{really}.{along}"
 
 
 def fitted(state: AdviceState, model: Mapping[str, Any]) -> AdviceState:

@@ -37,6 +37,7 @@ class Urgent:
     never: tuple[practice.Never, ...]
     notes: tuple[str, ...]
     reaches: tuple[Reach, ...] = ()
+    boxes: tuple[str, ...] = ()
     limits_harm: bool = False
     follows: bool = False
 
@@ -65,7 +66,7 @@ def heat(cause: Cause, state: AdviceState, situation: Situation, model: ChamberM
         notes = (*notes, f"{len(besides) + 1} boxes get hot together: what helps one helps all, the smallest garden first.")
     return Urgent(
         branch="heat", acts=_one_a_device(acts), words=words, never=emergencies.WAVE_NEVER, notes=notes, limits_harm=True,
-        follows=_follows(besides, situation, model),
+        boxes=_boxes(situation, besides), follows=_follows(besides, situation, model),
     )
 
 
@@ -143,18 +144,19 @@ def _failed(standing: Mapping[str, Standing]) -> bool:
 def warming(
     cause: Cause, situation: Situation, standing: Mapping[str, Standing], model: ChamberModel, before: str
 ) -> Urgent | None:
-    """Return what is left to say where the heat is back after it had failed, as the branch `before` told: let it come."""
-    if before not in ("heater-failed", "cold", "together", "warming") or cause.temperature != "low":
+    """Return what is left to say where the heat is back after it had failed, here or in several boxes: let it come."""
+    besides = [beside for beside in situation.besides if beside.harm == "cold"]
+    told = before in ("heater-failed", "cold", "together", "warming") or besides or _failed(standing)
+    if not told or cause.temperature != "low":
         return None
     slope = situation.temperature_slope_k_h or 0.0
     if cause.thermostat != "warming" and slope < (FALLS_K_H if before == "warming" else -FALLS_K_H):
         return None
     if not any(ALARMS[row.alarm].harm == "cold" and row.condition == "active" for row in standing.values()):
         return None
-    besides = [beside for beside in situation.besides if beside.harm == "cold"]
     return Urgent(
         branch="warming", acts=("let-warm",), words={}, never=emergencies.WARMING_NEVER, notes=(emergencies.WARM_BACK,),
-        follows=_follows(besides, situation, model),
+        boxes=_boxes(situation, besides), follows=_follows(besides, situation, model),
     )
 
 
@@ -186,8 +188,14 @@ def cold(
     return Urgent(
         branch=branch, acts=chosen, words=words, moves=tuple(move for move in moves if move.act in chosen),
         never=emergencies.COLD_NEVER, notes=_why_cold(kind, cause, situation, len(order)),
-        reaches=_reaches(kind, situation, order), follows=_follows(besides, situation, model),
+        reaches=_reaches(kind, situation, order), boxes=_boxes(situation, order), follows=_follows(besides, situation, model),
     )
+
+
+def _boxes(situation: Situation, besides: Sequence[Beside]) -> tuple[str, ...]:
+    """Return the chambers that a plan speaks for, in this order; none where it is its own alone."""
+    names = [one.chamber for one in besides]
+    return () if not set(names) - {situation.chamber} else tuple(dict.fromkeys([*names, situation.chamber]))
 
 
 def _tau_h(model: ChamberModel) -> float:

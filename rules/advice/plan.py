@@ -48,6 +48,8 @@ class Plan:
     notes: tuple[str, ...] = ()
     """Sentences of an emergency that stand in the reason."""
     reaches: tuple[Reach, ...] = ()
+    boxes: tuple[str, ...] = ()
+    """The chambers that it speaks for, where one cause moves several."""
     limits_harm: bool = False
     """Whether the cause is out of reach of what is at hand."""
     follows: bool = False
@@ -207,7 +209,7 @@ def _urgent(cause: Cause, urgent: Urgent | None) -> Plan | None:
     return Plan(
         branch=urgent.branch, cause=cause, actions=actions, acts=urgent.acts, moves=urgent.moves,
         never=fitting(urgent.never, urgent.acts, urgent.moves), notes=urgent.notes,
-        reaches=urgent.reaches, limits_harm=urgent.limits_harm, follows=urgent.follows,
+        reaches=urgent.reaches, boxes=urgent.boxes, limits_harm=urgent.limits_harm, follows=urgent.follows,
     )
 
 

@@ -47,6 +47,7 @@ class Asked:
     actions: list[Action] = field(default_factory=list)
     never: list[str] = field(default_factory=list)
     reaches: list[Reach] = field(default_factory=list)
+    boxes: list[str] = field(default_factory=list)
     case: str | None = None
     urgency: Priority = "today"
     act_within_s: int | None = None

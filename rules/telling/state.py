@@ -163,9 +163,10 @@ class TellingState:
         )
 
     def home(self, chamber: str | None) -> str:
-        """Return the place under which news of a chamber are told now: its room's while that moves it."""
-        rooms = (heard.room for heard in self.heard.values() if heard.room and heard.open and heard.latest.chamber == chamber)
-        return next(rooms, chamber or "site")
+        """Return the place under which news of a chamber are told now: its room's while nothing of its own is graver."""
+        mine = [one for one in self.heard.values() if one.open and one.latest.chamber == chamber]
+        leads = max(mine, key=lambda one: (rank(one.latest.priority) if one.shown else -1, bool(one.room)), default=None)
+        return (chamber or "site") if leads is None else leads.place
 
     def asked(self, place: str) -> list[AdviceEvent]:
         """Return the standing advice of a place, the most urgent first."""

@@ -269,6 +269,8 @@ class AdviceEvent(Event):
     never: tuple[str, ...] = ()
     predictions: tuple[Prediction, ...] = ()
     reaches: tuple[Reach, ...] = ()
+    boxes: tuple[str, ...] = ()
+    """The chambers that all of it is to be done at; empty: its own alone."""
     case: str | None = None
     urgency: Priority = "today"
     act_within_s: int | None = None

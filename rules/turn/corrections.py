@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from rules.advice import advisory
+from rules.advice.done import booked_text, done_along, remembered
 from rules.advice.steady import steadied
 from rules.advice.text import in_keepers_unit
 from rules.climate.hours import Climate
@@ -57,10 +58,15 @@ def _done(settings: Settings, state: EngineState, word: AdviceDone, at_ms: int) 
             vents = settings.chambers[name].devices.vents.count
             looked_at = advised_on(settings, state, name)
             steady = None if looked_at is None else steadied(settings.chambers[name], looked_at)
-            adviser = advisory.remembered(adviser, told, word.word_id, at_ms, known_ids(state.keeper))
+            adviser = remembered(adviser, told, word.word_id, at_ms, known_ids(state.keeper))
             state.advice[name], changes = advisory.done(adviser, told, word.amount, at_ms, now_c, vents, steady)
             state.keeper = changed(state.keeper, name, [replace(change, word_id=word.word_id) for change in changes])
-            text = in_keepers_unit(advisory.booked_text(told, word.amount), settings.site.temperature_unit)
+            others = [other for other in told.event.boxes if other != name and other in settings.chambers]
+            for other in others:
+                along = done_along(told, at_ms, settings.chambers[other].devices.vents.count)
+                state.keeper = changed(state.keeper, other, [replace(change, word_id=word.word_id) for change in along])
+            titles = [settings.chambers[other].title or other for other in others]
+            text = in_keepers_unit(booked_text(told, word.amount, titles), settings.site.temperature_unit)
             return answer(state.origin, word, True, text, name)
     # In order of the chambers: that in which they came into the state depends on how the stream was cut.
     known = [told.name for _, adviser in sorted(state.advice.items()) for _, told in advisory.wordings(adviser)]

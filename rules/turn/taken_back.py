@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from rules.advice import advisory
+from rules.advice import done
 from rules.climate.memory import PlaceMemory
 from rules.keeper.devices import without
 from rules.keeper.said import settled
@@ -23,7 +23,7 @@ def taken_back(settings: Settings, state: EngineState, word: TakeBack, at_ms: in
     """Forget what was booked and learned, how a probe was corrected and a lid judged by the word that is taken back."""
     state.keeper = without(state.keeper, word.said)
     for name, adviser in state.advice.items():
-        state.advice[name] = advisory.taken_back(adviser, word.said)
+        state.advice[name] = done.taken_back(adviser, word.said)
     for name in settings.chambers:
         state.places[name] = _lid_before(state.places[name], word.said)
     for probe in settings.probes:

@@ -346,6 +346,22 @@ def test_a_letter_of_a_room_without_advice_asks_for_no_look_at_one_heater():
     assert "every box" not in of_box
 
 
+def test_a_letter_about_several_boxes_names_the_box_of_each_sentence_and_tells_each_harm_once():
+    settings = watch().model_copy(update={"rooms": {"study": Room()}})
+    crossed = replace(COLDER, change="worsened", worse="mark", mark=15.0, harm_used=0.05, seconds_left=20_000.0)
+    other = replace(COLDER, id="o", chamber="small-nest", value=9.0, harm_used=0.7, seconds_left=2_400.0)
+    about = (crossed, replace(FAILING, value=14.9), other, replace(other, id="p", alarm="heater-failed"))
+    step = replace(CHECK_THE_HEAT, chamber="small-nest", advisory="small-nest-3")
+    body = " ".join(compose(told(letter("escalation", *about, step, chamber="study")), settings).text.split())
+    assert body.startswith("Big nest has become worse since my last letter: it has fallen below 15.0 °C.")
+    assert body.count("Small nest, Österreich: ") >= 2 and "heat is failing" not in body
+    assert "Small nest, Österreich: about 70 % of the cold" in body and "about 5 %" not in body
+    assert "dewlid ack big-nest small-nest" in body and "dewlid done small-nest-3" in body
+    shared = replace(step, boxes=("small-nest", "big-nest"))
+    body = " ".join(compose(told(letter("escalation", *about, shared, chamber="study")), settings).text.split())
+    assert "When you have done it at every box named, type on the server" in body
+
+
 def test_what_does_harm_is_not_offered_to_be_shelved():
     assert "dewlid shelve" in compose(told(LETTERS["situation"]), watch()).text
     assert "dewlid shelve" not in compose(told(LETTERS["escalation"]), watch()).text

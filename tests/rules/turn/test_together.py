@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from rules.settings import Chamber, Devices, Garden, Heater, Probe, Room, Settings, Site, Telling
-from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent, Batch, Event, LetterEvent
+from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent, Batch, Event, LetterEvent, WordEvent
+from rules.terms.words import AdviceDone
 from rules.turn.advance import advance, dump_state, load_state
 
 EVENING_MS = 1_763_755_200_000  # 2025-11-21T20:00:00Z
@@ -106,6 +107,29 @@ def test_a_power_cut_of_three_boxes_brings_hardly_more_letters_than_its_marks(po
     told = letters(power_cut)
     assert len([letter for letter in told if letter.sort != "reminder"]) <= 16  # 9 marks, 3 turns to urgent, the beginning
     assert len(told) <= 30
+
+
+def test_when_the_power_is_back_no_box_is_told_to_do_more_than_to_let_it_warm() -> None:
+    def box(name: str, hour: float) -> float:
+        cold = cut_box(name, min(hour, 7.0))
+        return cold if hour < 7.0 else 25.5 - (25.5 - cold) * math.exp(-(hour - 7.0) / (TAU_H[name] / 2.0))
+
+    batch = readings(9.0, box, lambda hour: cut_room(min(hour, 7.0)))
+    events = advance(shelf(), None, batch, int(batch.taken_ms[-1]) + 1).events
+    back_ms = EVENING_MS + round(7.05 * HOUR_MS)
+    asked = [event for event in events if isinstance(event, AdviceEvent) and event.at_ms > back_ms and event.actions]
+    assert {action.text[:20] for event in asked for action in event.actions} == {"It gets warmer again"}
+    assert "falls towards" not in " ".join(event.reason for event in asked)
+
+
+def test_what_is_done_of_a_letter_about_all_boxes_is_booked_for_all() -> None:
+    batch = readings(4.0, cut_box, cut_room)
+    first = advance(shelf(), None, batch, int(batch.taken_ms[-1]) + 1)
+    told = first.state.advice["small"].open
+    assert told is not None and told.event.boxes == ["small", "middle", "big"]
+    word = AdviceDone(taken_ms=int(batch.taken_ms[-1]) + 2, word_id="w", advisory=told.name)
+    answers = advance(shelf(), first.state, Batch.of([], [word]), int(batch.taken_ms[-1]) + 3).events
+    assert "Booked for Middle nest and Big nest too." in next(event.text for event in answers if isinstance(event, WordEvent))
 
 
 def wave_room(hour: float) -> float:
