@@ -185,6 +185,9 @@ class Heater(Section):
     """Whether a thermostat of its own switches it."""
     setpoint_c: float | None = Field(default=None, ge=10, le=40, json_schema_extra={"unit": "degC"})
     """The thermostat's present set point, if known."""
+    cut_out_c: float | None = Field(default=None, ge=20, le=60, json_schema_extra={"unit": "degC"})
+    """At which temperature of the air an independent cut-out takes its power away; absent: there is none. A thermostat is
+    none: a cut-out has a probe and a contact of its own, and is wired by licensed practice."""
 
 
 class Fan(Section):
@@ -301,6 +304,17 @@ class Room(Section):
 
     title: Annotated[str, Field(min_length=1, max_length=60)] | None = None
     """How mails call it; absent: its id."""
+    coldest_c: float = Field(default=18.0, ge=-20, le=40, json_schema_extra={"unit": "degC"})
+    """How cold it gets in a year; absent: 18 degC, the least of a heated home (WHO Housing and health guidelines 2018)."""
+    warmest_c: float = Field(default=26.0, ge=-20, le=45, json_schema_extra={"unit": "degC"})
+    """How warm it gets in a year; absent: 26 degC, which a cooled building keeps (EN 16798-1 category II, from memory). Both
+    tell whether a heat mat that sticks would cook the garden."""
+
+    @model_validator(mode="after")
+    def _colder_first(self) -> Room:
+        if self.coldest_c > self.warmest_c:
+            raise ValueError(f"coldest_c = {self.coldest_c:g} is above warmest_c = {self.warmest_c:g}: exchange them")
+        return self
 
 
 # ---------------------------------------------------------------- probes, as far as the rules care

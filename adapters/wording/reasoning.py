@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from adapters.wording.alarm_sentences import label
 from adapters.wording.figures import Style
 from adapters.wording.harm import harm_lines
+from adapters.wording.mat import mat_found, mat_means, mat_remedy
 from adapters.wording.priority_words import PRIORITY_WORDS
 from rules.advice.reasoning import Figure, ModelFigure, Reasoning, Weighed
+from rules.physics.mat_ends import MatEnds
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +46,7 @@ def reasoning_text(told: Reasoning, probes: Sequence[SeriesSeen], style: Style, 
         ("How the devices answered so far (1: as the model says)", _joined(told.gains)),
         (f"Model of the chamber ({_source(told.model_source)})", [_parameter(row) for row in told.model]),
         ("", list(told.model_notes)),
+        ("The heat mat, if its thermostat sticks or it dies", _mat(told.mat, style)),
         ("What was weighed", _weighed(told, style)),
         ("Sources", list(told.sources)),
     ]
@@ -99,6 +102,13 @@ def _meaning(told: Reasoning) -> list[str]:
     cell = [] if told.cell is None else [f"{told.meaning} (number {told.cell} {which})"]
     case = [] if told.case is None else [f"case {told.case}"]
     return [*cell, *case, f"known of it: {', '.join(told.facts)}"] if cell or case or told.facts else []
+
+
+def _mat(ends: MatEnds | None, style: Style) -> list[str]:
+    if ends is None:
+        return []
+    remedy = mat_remedy(ends, style)
+    return [mat_found(ends, style), mat_means(ends, style), *([f"do: {remedy}"] if remedy else [])]
 
 
 def _joined(values: Mapping[str, float]) -> list[str]:

@@ -9,6 +9,7 @@ import time
 from adapters.wording.counting import counted
 from daemon.check import inspection
 from daemon.check.finding import print_findings
+from daemon.check.heaters import of_heaters
 from daemon.check.record import of_record, read_record
 from daemon.config.configuration import json_schema, read_and_validate
 from daemon.desk.options import config_argument, config_path, quiet_logs
@@ -19,8 +20,9 @@ from daemon.setup.handing_over import borrow_credentials
 def add(parser: argparse.ArgumentParser) -> None:
     """Say how the command is called."""
     parser.description = (
-        "Check the config, then try every probe and every outlet once. Each finding says what it means and"
-        " what to do. Ends with 0 when all is well, 78 when the config is wrong, 69 when a probe or outlet does not work."
+        "Check the config and whether a heat mat could cook its garden, then try every probe and every outlet once. Each"
+        " finding says what it means and what to do. Ends with 0 when all is well, 78 when the config is wrong, 69 when a probe"
+        " or outlet does not work."
     )
     config_argument(parser)
     parser.add_argument("--offline", action="store_true", help="only check the config; touch no probe and no outlet")
@@ -48,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
     quiet_logs()
     path = config_path(args)
     configuration, text = read_and_validate(path)
-    findings = inspection.of_config(configuration, text)
+    findings = inspection.of_config(configuration, text) + of_heaters(configuration)
     if not args.offline:
         borrow_credentials()
         record = read_record(configuration, time.time_ns() // 1_000_000)

@@ -36,6 +36,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     option("--species-group", choices=("tropical", "northern", "southern", "highland"), help="where its species is at home")
     option("--age", metavar="MONTHS", type=int, help="age of the colony in months, roughly")
     option("--lid", choices=("acrylic", "polycarbonate", "glass", "pet"), help="material of the lid")
+    option("--room-span", metavar="'A to B'", help="how cold and how warm the room gets in a year, degC (default: 18 to 26)")
     option("--heater", metavar="W", type=float, help="power of the heater, W; 0: none")
     option("--place", metavar="NAME", action="append", default=[],
            help='where the first, second, ... probe is: a chamber such as tank-1, "room", or "-"; may be repeated')  # fmt: skip
@@ -134,7 +135,8 @@ def _answers(args: argparse.Namespace) -> Answers:
     return Answers(
         site=args.site, time_zone=args.time_zone, altitude_m=args.altitude, genus=args.genus,
         group=args.species_group, months=args.age, lid=args.lid,
-        heater_w=args.heater, places=args.place, ports=None if args.port is None else [one for one in args.port if one != "-"],
+        heater_w=args.heater, room_span=args.room_span, places=args.place,
+        ports=None if args.port is None else [one for one in args.port if one != "-"],
         addresses=args.addresses, listen_s=args.listen, broker=_broker(args), mail_to=args.mail, mail_host=args.mail_host,
         mail_user=args.mail_user, mail_password_file=args.mail_password_file,
         mail_more=more, state_folder=args.state_folder, ask_nothing=args.yes,

@@ -22,15 +22,14 @@ class Stage:
     garden_ml: float
     air_ml: float
     covered: bool
-    heater_w: float
     note: str
 
 
 STAGES: tuple[Stage, ...] = (
-    Stage("founding", 10, 800, True, 3, "a founding garden dries out within hours: a narrow band, and told early"),
-    Stage("young", 100, 2500, False, 5, "a young garden dries sooner than a grown one"),
-    Stage("growing", 800, 8000, False, 12, "a garden of this size bears a dry day"),
-    Stage("grown", 4000, 15000, False, 25, "a large garden keeps its own climate for a while"),
+    Stage("founding", 10, 800, True, "a founding garden dries out within hours: a narrow band, and told early"),
+    Stage("young", 100, 2500, False, "a young garden dries sooner than a grown one"),
+    Stage("growing", 800, 8000, False, "a garden of this size bears a dry day"),
+    Stage("grown", 4000, 15000, False, "a large garden keeps its own climate for a while"),
 )
 
 

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import json
 import re
+import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC
 from typing import Any
 
 from adapters.wording.figures import Style
+from adapters.wording.mat import mat_doubt, mat_found, mat_means, mat_remedy
 from daemon.setup.colony import Stage
+from rules.physics.mat_ends import MatEnds, mat_ends
+from rules.settings import Chamber, Devices, Heater, Lid, Room
 from rules.terms.quantities import FACTS, Quantity
 from rules.trade.profiles import Genus, SpeciesGroup
 
-_STYLE = Style("degC", UTC)
+DEGREES = Style("degC", UTC)
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -33,7 +37,7 @@ class FoundProbe:
     @property
     def shown(self) -> str:
         """What it reads, in words."""
-        parts = [_STYLE.quantity(value, FACTS[quantity].unit) for quantity, value in self.values.items()]
+        parts = [DEGREES.quantity(value, FACTS[quantity].unit) for quantity, value in self.values.items()]
         return ", ".join(parts) or "nothing that looks like a climate"
 
 
@@ -49,6 +53,13 @@ class ChamberDraft:
     lid: str
     heater_w: float
 
+    def settings(self, heater_w: float) -> Chamber:
+        """Return the chamber with a heater of so many watts, as far as its config is known."""
+        return Chamber(
+            genus=self.genus, species_group=self.group, air_ml=self.stage.air_ml,
+            lid=Lid.model_validate({"material": self.lid}), devices=Devices(heater=Heater(watts=heater_w)),
+        )
+
 
 @dataclass(slots=True)
 class Draft:
@@ -60,11 +71,21 @@ class Draft:
     temperature_unit: str = "degC"
     state_folder: str | None = None
     room: str = "room"
+    coldest_c: float = Room().coldest_c
+    warmest_c: float = Room().warmest_c
     chambers: list[ChamberDraft] = field(default_factory=list)
     probes: list[FoundProbe] = field(default_factory=list)
     broker: dict[str, Any] | None = None
     publish: bool = False
     mail: dict[str, Any] | None = None
+
+
+def ends_of(draft: Draft, one: ChamberDraft, heater_w: float) -> MatEnds:
+    """Return where this chamber would end with a heater of so many watts that stays on."""
+    room = Room(coldest_c=draft.coldest_c, warmest_c=draft.warmest_c)
+    ends = mat_ends(one.settings(heater_w), room)
+    assert ends is not None
+    return ends
 
 
 def slug(text: str, otherwise: str) -> str:
@@ -129,7 +150,11 @@ def _room(draft: Draft) -> str:
     note = "" if seen else (
         "# No probe is in the room yet. With one, dewlid knows what airing would do and how cold the lid gets at night.\n"
     )  # fmt: skip
-    return f"{note}{_lines(f'room.{draft.room}', {})}"
+    span = {"coldest_c": draft.coldest_c, "warmest_c": draft.warmest_c}
+    return note + _lines(
+        f"room.{draft.room}", span,
+        {"coldest_c": "in a year; both tell whether a heat mat that", "warmest_c": "stays on would cook the garden"},
+    )  # fmt: skip
 
 
 def _chamber(draft: Draft, one: ChamberDraft) -> str:
@@ -155,11 +180,19 @@ def _chamber(draft: Draft, one: ChamberDraft) -> str:
             "volume_ml": f"a guess by age; later: dewlid garden {one.name} --ml ...",
         },
     )  # fmt: skip
-    heater = _lines(
-        f"{place}.devices.heater", {"watts": float(one.heater_w), "mount": "side"}, {"watts": "advised about, never switched"}
-    )
     mister = _lines(f"{place}.devices.mister", {"ml_per_press": 1.0}, {"ml_per_press": "weigh ten presses of your sprayer"})
-    return "\n".join([about + head, bands, lid, garden, *([heater] if one.heater_w else []), mister])
+    return "\n".join([about + head, bands, lid, garden, *([_heater(draft, one)] if one.heater_w else []), mister])
+
+
+def _heater(draft: Draft, one: ChamberDraft) -> str:
+    ends, table = ends_of(draft, one, one.heater_w), f"chamber.{one.name}.devices.heater"
+    remedy = mat_remedy(ends, DEGREES)
+    told = [f"{mat_found(ends, DEGREES)}.", f"{mat_means(ends, DEGREES)}."]
+    told += [f"{remedy}.", mat_doubt(ends)] if remedy else []
+    about = [line for text in told for line in textwrap.wrap(text[0].upper() + text[1:], 118)]
+    lines = _lines(table, {"watts": float(one.heater_w), "mount": "side"}, {"watts": "advised about, never switched"})
+    more = f"# cut_out_c = {ends.bear_c:.1f}                # remove the first # when the cut-out is there\n" if remedy else ""
+    return "".join(f"# {line}\n" for line in about) + lines + more
 
 
 def _probe(one: FoundProbe, names: set[str]) -> str:

@@ -9,7 +9,7 @@ import shutil
 import sys
 import zoneinfo
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -17,11 +17,12 @@ from typing import Any
 from adapters.broker import Broker
 from adapters.line_survey import ports
 from adapters.topic_survey import BrokerUnheard
+from adapters.wording.mat import mat_found, mat_remedy
 from daemon.clock import local_zone
 from daemon.config.configuration import load_text
 from daemon.setup import search
 from daemon.setup.colony import stage_of
-from daemon.setup.draft import ChamberDraft, Draft, FoundProbe, config_text, slug
+from daemon.setup.draft import DEGREES, ChamberDraft, Draft, FoundProbe, config_text, ends_of, slug
 from daemon.store.spool import WordError
 from rules.trade.profiles import Genus, SpeciesGroup, groups_of
 
@@ -37,6 +38,7 @@ class Answers:
     group: SpeciesGroup | None = None
     months: int | None = None
     lid: str | None = None
+    room_span: str | None = None
     heater_w: float | None = None
     places: list[str] = field(default_factory=list)
     ports: list[str] | None = None
@@ -145,6 +147,10 @@ class Guide:
 
     def _describe(self, draft: Draft) -> None:
         given = self._given
+        span = f"{draft.coldest_c:g} to {draft.warmest_c:g}"
+        draft.coldest_c, draft.warmest_c = self.ask(
+            "\nHow cold and how warm the room gets in a year, °C", span, _span, given.room_span
+        )
         for name in dict.fromkeys(one.place for one in draft.probes if one.place != draft.room):
             self._say(f"\nAbout the chamber {name}:")
             genus = self.ask("  genus: Atta or Acromyrmex", "Atta", _one_of("Atta", "Acromyrmex"), given.genus)
@@ -154,9 +160,18 @@ class Guide:
             stage = stage_of(genus, months)
             lid = self.ask("  its lid is of acrylic, polycarbonate, glass or pet", "acrylic",
                            _one_of("acrylic", "polycarbonate", "glass", "pet"), given.lid)  # fmt: skip
-            usual = f"{stage.heater_w:g}"
-            watts = self.ask("  its heat mat or heater, W as printed on it (0: none)", usual, _number(0, 500), given.heater_w)
-            draft.chambers.append(ChamberDraft(name, genus, group, stage, months, lid, watts))
+            one = ChamberDraft(name, genus, group, stage, months, lid, 0.0)
+            draft.chambers.append(replace(one, heater_w=self._heater(draft, one)))
+
+    def _heater(self, draft: Draft, one: ChamberDraft) -> float:
+        """Ask for the mat that is there, proposing the one that fits the box and its room; tell what it does if it sticks."""
+        fits = ends_of(draft, one, 1.0)
+        proposed = f"{fits.proposed_w:g}"
+        question = f"  its heat mat or heater, W as printed on it (0: none; {proposed} W would hold {fits.hold_c:g} °C)"
+        watts: float = self.ask(question, proposed, _number(0, 500), self._given.heater_w)
+        if watts > 0.0 and (remedy := mat_remedy(ends := ends_of(draft, one, watts), DEGREES)):
+            self._say(f"  Take care: {mat_found(ends, DEGREES)}.\n  So {remedy}.")
+        return watts
 
     # ------------------------------------------------------------ how the keeper is told
 
@@ -232,6 +247,15 @@ def _number(low: float, high: float) -> Callable[[str], float]:
 
 def _whole(low: int, high: int) -> Callable[[str], int]:
     return lambda text: int(_number(low, high)(text))
+
+
+def _span(text: str) -> tuple[float, float]:
+    low, _, high = text.partition(" to ")
+    accept = _number(-20, 45)
+    coldest, warmest = accept(low.strip()), accept(high.strip())
+    if coldest > min(warmest, 40.0):
+        raise ValueError('write the coldest first, such as "18 to 26"; the coldest is 40 at most')
+    return coldest, warmest
 
 
 def _one_of(*allowed: str) -> Callable[[str], Any]:

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from pydantic import TypeAdapter
 
 from rules.physics.lid_heat import FOAM_W_MK, heat_balance
+from rules.physics.mat_ends import LOSS_SPREAD, loss_w_k
 from rules.settings import Chamber, Lid
 
 Array = NDArray[np.float64]
@@ -78,13 +79,13 @@ def model_from_json(body: dict[str, Any]) -> ChamberModel:
 def prior_model(chamber: Chamber) -> ChamberModel:
     """Return what geometry alone says, before there is data; factors of two to three, stated as such.
 
-    Basis: 5 faces at about 3 W/m2K; evaporation bound 10 m/h at a film of 3 W/m2K, halved by self-cooling, over half the floor;
-    loose plastic boxes change their air 0.5 to 5 times an hour (common practice, no source); buffer 10 to 300.
+    Basis: heat loss by `rules.physics.mat_ends`; evaporation bound 10 m/h at a film of 3 W/m2K, halved by self-cooling, over
+    half the floor; loose plastic boxes change their air 0.5 to 5 times an hour (common practice, no source); buffer 10 to 300.
     """
     litres = chamber.air_ml / 1000.0
     floor_m2 = (litres / 1000.0) ** (2.0 / 3.0)
     volume_m3 = litres / 1000.0
-    conductance = 0.75 * (litres / 8.0) ** 0.67
+    conductance = loss_w_k(chamber.air_ml, chamber.lid)
     tau_h = 1.9 * (litres / 10.0) ** 0.3
     heater, fan = chamber.devices.heater, chamber.devices.fan
     watts = heater.watts if heater is not None else 6.0 * conductance
@@ -98,7 +99,7 @@ def prior_model(chamber: Chamber) -> ChamberModel:
 def _from_physical(median: tuple[float, ...], spread: tuple[float, ...], tau_h: float, lift_k: float) -> ChamberModel:
     buffer, buffer_spread = 50.0, 1.0
     mean = [log(value / buffer) for value in median] + [-log(tau_h), log(lift_k), log(buffer)]
-    covariance = np.diag([s * s for s in spread] + [0.4**2, 0.25**2, buffer_spread**2])
+    covariance = np.diag([s * s for s in spread] + [0.4**2, LOSS_SPREAD**2, buffer_spread**2])
     shared = np.array([1.0] * 5 + [0.0, 0.0, -1.0])
     full = covariance + buffer_spread**2 * np.outer(shared, shared)
     full[BUFFER, BUFFER] = buffer_spread**2

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
+from math import sqrt
 from typing import Any
 
 from rules.advice.cause import Cause, Standing
-from rules.advice.model import NAMES
+from rules.advice.model import LIFT, NAMES, ChamberModel
 from rules.advice.plan import Plan, cause_of, climate_stands, model_of, plan
 from rules.advice.search import Candidate
 from rules.advice.state import AdviceState
@@ -15,7 +16,8 @@ from rules.advice.steady import steadied
 from rules.advice.text import lacking_of, reason_of_plan
 from rules.climate.situation import Situation
 from rules.keeper.devices import present_knobs
-from rules.settings import Settings
+from rules.physics.mat_ends import MatEnds, mat_ends
+from rules.settings import Chamber, Room, Settings
 from rules.terms.condition_changes import Harm
 from rules.trade import practice
 from rules.trade.coupled_cases import CASES
@@ -89,6 +91,7 @@ class Reasoning:
     winner: Weighed | None
     runner_up: Weighed | None
     nothing_done: Weighed | None
+    mat: MatEnds | None
     advice: tuple[str, ...]
     never: tuple[str, ...]
     reason: str
@@ -128,6 +131,7 @@ def explain(
         unmet=() if solution is None else solution.unmet, winner=None if solution is None else _weighed(solution.winner),
         runner_up=None if solution is None or solution.runner_up is None else _weighed(solution.runner_up),
         nothing_done=None if solution is None else _weighed(solution.idle),
+        mat=_mat(settings, chamber, model),
         advice=() if wanted is None else tuple(action.text for action in wanted.actions),
         never=() if wanted is None else tuple(row.text for row in wanted.never),
         reason=_reason(wanted, situation, steady, standing), sources=_sources(wanted, cause),
@@ -162,6 +166,14 @@ def _derived(s: Situation, cause: Cause | None) -> tuple[Figure, ...]:
         ]),
         Figure("humidity floor by venting", floor, "%RH", None, "what the room's air would give in the chamber"),
     )
+
+
+def _mat(settings: Settings, chamber: Chamber, model: ChamberModel) -> MatEnds | None:
+    """Return where the heat mat ends: by its own course where the fit has found how far it lifts, else by the box's build."""
+    room = settings.rooms[chamber.room] if chamber.room is not None else Room()
+    known = model.source == "fitted" and model.identified.get("lift", False)
+    spread = sqrt(max(model.covariance[LIFT][LIFT], 0.0))
+    return mat_ends(chamber, room, lift_k=model.value(LIFT), spread=spread) if known else mat_ends(chamber, room)
 
 
 def _lacking(wanted: Plan | None, situation: Situation) -> tuple[str, ...]:

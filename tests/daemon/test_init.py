@@ -190,7 +190,7 @@ def test_the_same_by_answers_typed_and_a_wrong_one_is_asked_again(serial_pair: A
     line = serial_pair()
     talking(line, ["25.1;84;ok"])
     answers = ["North shelf", "Europe/Lisbn", "Europe/Berlin", "-", "Nest 1", "nest-1"]
-    answers += ["acro", "north", "south", "3", "glass", "0", "-", "y"]
+    answers += ["warm", "20 to 23", "acro", "north", "south", "3", "glass", "", "-", "y"]
     out = tmp_path / "dewlid.toml"
     done = init("--port", line.near, "--out", str(out), answers="\n".join(answers) + "\n", home=tmp_path, zone="UTC")
     assert done.returncode == 0, done.stderr
@@ -201,8 +201,34 @@ def test_the_same_by_answers_typed_and_a_wrong_one_is_asked_again(serial_pair: A
     assert configuration.chamber["nest-1"].genus == "Acromyrmex"
     assert configuration.chamber["nest-1"].temperature.high == 27.0  # southern
     assert '"north" is none of tropical, southern, highland' in done.stdout
-    assert configuration.chamber["nest-1"].devices.heater is None
+    assert '"warm" is not a number from -20 to 45' in done.stdout
+    # southern Acromyrmex, 21 to 29 degC; 0.8 l of air lose 0.16 W/K: 0.5 W hold it and end at 26 degC in the warmest room
+    heater = configuration.chamber["nest-1"].devices.heater
+    assert heater is not None
+    assert heater.watts == 0.5
+    assert "Take care" not in done.stdout
+    assert "left on it does no harm by itself" in out.read_text().lower()
     assert "Only the size of the numbers told which is which" in out.read_text()
+
+
+def test_a_mat_that_would_cook_the_garden_is_told_and_a_fitting_one_proposed(
+    serial_pair: Any, talking: Any, tmp_path: Path
+) -> None:
+    line, out = serial_pair(), tmp_path / "dewlid.toml"
+    talking(line, ["T=25.31 RH=83.2"])
+    options = ["--yes", "--port", line.near, "--broker", "-", "--out", str(out), "--age", "12", "--listen", "0.5"]
+    done = init(*options, "--heater", "12", home=tmp_path)  # what `init` itself proposed for this box until now
+    assert done.returncode == 0, done.stderr
+    # 8 l of air, bare plastic: 0.75 W/K, so 12 W lift by 16 K over the 26 degC of a room of which nothing was said
+    assert "Take care: a mat of 12 W that stays on ends near 42 °C (38 to 47 °C) in a room of 26 °C" in done.stdout
+    assert "fit an independent cut-out set at 30 °C" in done.stdout
+    assert "# cut_out_c = 30.0" in out.read_text()
+    done = init(*options, "--room-span", "20 to 24", home=tmp_path)
+    assert done.returncode == 0, done.stderr
+    heater = load(out).chamber["tank-1"].devices.heater
+    assert heater is not None
+    assert heater.watts == 3.0  # 4 K up to 24 degC
+    assert "Take care" not in done.stdout
 
 
 def test_an_older_config_is_never_lost(serial_pair: Any, talking: Any, tmp_path: Path) -> None:
@@ -222,7 +248,7 @@ def test_no_answer_writes_nothing(serial_pair: Any, talking: Any, tmp_path: Path
     line = serial_pair()
     talking(line, ["T=25.31 RH=83.2"])
     out = tmp_path / "dewlid.toml"
-    done = init("--port", line.near, "--out", str(out), answers="\n" * 9 + "no\n", home=tmp_path)
+    done = init("--port", line.near, "--out", str(out), answers="\n" * 10 + "no\n", home=tmp_path)
     assert (done.returncode, out.exists()) == (0, False), done.stdout
     assert "Nothing was written." in done.stdout
 

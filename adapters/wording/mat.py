@@ -1,0 +1,54 @@
+"""What a heat mat does when its thermostat sticks or when it dies, in plain words: for check, the guided start and why."""
+
+from __future__ import annotations
+
+from math import exp
+
+from adapters.wording.figures import Style
+from rules.physics.mat_ends import MatEnds
+
+
+def mat_found(ends: MatEnds, style: Style) -> str:
+    """Return where the box ends with this mat, stuck on and dead."""
+    low, high = ends.stuck_span_c
+    return style.text(
+        f"a mat of {ends.watts:g} W that stays on ends near {ends.stuck_c:.0f} °C ({low:.0f} to {high:.0f} °C) in a room of"
+        f" {ends.warmest_c:.0f} °C; dead, the box goes down to its room, {ends.coldest_c:.0f} °C at the coldest"
+    )
+
+
+def mat_means(ends: MatEnds, style: Style) -> str:
+    """Return what that is for the garden."""
+    if ends.safe_by_itself:
+        heat = "left on it does no harm by itself"
+    elif ends.guarded:
+        heat = f"its cut-out at {ends.cut_out_c:g} °C must end that: try it once a month"
+    else:
+        heat = f"a thermostat that sticks, or its probe fallen from its place, cooks the garden: {ends.bear_c:g} °C harm it"
+    weak = ends.held_c < ends.hold_c
+    held = f"; in the coldest room it holds no more than {ends.held_c:.0f} °C instead of {ends.hold_c:g} °C" if weak else ""
+    return style.text(heat + held)
+
+
+def mat_remedy(ends: MatEnds, style: Style) -> str:
+    """Return what to do about a mat that can do harm; empty when there is nothing to do."""
+    if ends.safe_by_itself or ends.guarded:
+        return ""
+    if ends.one_size_does_both:
+        sizes = f"{ends.needed_w:.1f} to {ends.safe_w:.1f} W"
+        safe = f"use a mat of {sizes}: it holds {ends.hold_c:g} °C and does no harm by itself; or"
+    else:
+        most = f"at most {ends.safe_w:.1f} W do no harm" if ends.safe_w >= 0.1 else "in the warmest room any mat does harm"
+        safe = f"no size of mat is enough, since {ends.hold_c:g} °C takes {ends.needed_w:.1f} W and {most}:"
+    return style.text(
+        f"{safe} fit an independent cut-out set at {ends.bear_c:g} °C, which is a second switch in the mat's supply with a"
+        " probe of its own at the garden's height, wired by licensed practice"
+    )
+
+
+def mat_doubt(ends: MatEnds) -> str:
+    """Return how sure the figures are, and how the keeper learns better ones."""
+    return (
+        f"These figures are estimates to a factor of {exp(ends.spread):.1f}: before ants move in, leave the mat on for a day"
+        " without its thermostat and read how far the box gets above its room."
+    )
