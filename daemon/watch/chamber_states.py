@@ -84,7 +84,7 @@ def _standing(state: EngineState, verdict: Verdict) -> tuple[str, ...]:
 
 def _advice(state: EngineState, chamber: str) -> Mapping[str, Any] | None:
     adviser = state.advice.get(chamber)
-    return None if adviser is None or adviser.open is None else vars(adviser.open.event) | {"advisory": adviser.open.advisory}
+    return None if adviser is None or adviser.open is None else vars(adviser.open.event) | {"advisory": adviser.open.name}
 
 
 def _worth_telling(old: _Told | None, new: _Told) -> bool:

@@ -153,7 +153,10 @@ def _read(body: object) -> object:
     if not isinstance(body, Mapping) or "time" not in body:
         return body
     times = {name: body[key] and instant_of(body[key]) for key, name in _INSTANTS.items() if key in body}
-    return {key: value for key, value in body.items() if key not in _INSTANTS} | times
+    plain = {key: value for key, value in body.items() if key not in _INSTANTS} | times
+    if body.get("revision", 1) > 1:  # JSON holds the name of the wording
+        plain["advisory"] = body["advisory"].removesuffix(f".{body['revision']}")
+    return plain
 
 
 _AnyEvent = TypeVar("_AnyEvent")
@@ -286,6 +289,11 @@ class AdviceEvent(Event):
     def name(self) -> str:
         """What `done` calls this wording."""
         return answer_name(self.advisory, self.revision)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the advice with its wording's name as `advisory`: whoever answers with what was handed over is booked for what
+        it asked."""
+        return Event.as_json(self) | {"advisory": self.name}
 
     @property
     def over(self) -> bool:
