@@ -91,6 +91,8 @@ class Usual:
 
 
 NEEDED_HOURS, LOOKED_BACK_HOURS, STEADY_K = 2, 24, 1.0
+LATELY_HOURS = 3
+"""A thermostat that was set lower, or whose dial lies, is seen to switch there after so many hours; own estimate."""
 
 
 def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None = None) -> Usual:
@@ -101,14 +103,19 @@ def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None = None) ->
     now = at_ms // HOUR_MS
     first = now - LOOKED_BACK_HOURS if since_ms is None else max(now - LOOKED_BACK_HOURS, since_ms // HOUR_MS + 1)
     rows = [hours[key] for key in map(str, range(first, now)) if key in hours]
-    if len(rows) < NEEDED_HOURS:
-        return Usual()
     figures = [(row.total / row.count, row.greatest, row.least, row.greatest - row.least) for row in rows]
+    if len(rows) < NEEDED_HOURS:
+        _, peak, trough, range_k = np.array(figures[0] if rows else (0.0,) * 4) / 1000.0  # one hour shows where it has turned
+        return Usual(peak_c=float(peak), trough_c=float(trough)) if range_k > CYCLES_K else Usual()
     low, middle, high = np.quantile(figures, (0.25, 0.5, 0.75), axis=0) / 1000.0
     steady = high[0] - low[0] <= STEADY_K
+    trough, range_k = float(low[2]), float(middle[3])
+    lately = np.array(figures[-LATELY_HOURS:]) / 1000.0
+    whole = len(rows) >= LATELY_HOURS and all(str(now - ago) in hours for ago in range(1, LATELY_HOURS + 1))
+    if whole and lately[:, 3].min() > CYCLES_K and np.ptp(lately[:, 0]) <= STEADY_K:  # it switches at another height now
+        trough, range_k = min(trough, float(lately[:, 2].min())), max(range_k, float(np.median(lately[:, 3])))
     return Usual(
-        mean_c=float(middle[0]) if steady else float("nan"),
-        peak_c=float(high[1]), trough_c=float(low[2]), range_k=float(middle[3]),
+        mean_c=float(middle[0]) if steady else float("nan"), peak_c=float(high[1]), trough_c=trough, range_k=range_k,
     )
 
 
@@ -167,8 +174,9 @@ def _judged(seen: Evidence) -> NDArray[np.int8]:
         state[(np.abs(t - aim) <= FAULT_K) & ~(seen.room_c >= aim - 0.5)] = REGULATING
         below = t < floor_c(seen)
         state[below & ~(over_room < NO_LIFT_K) & ~np.isnan(aim)] = AT_LIMIT
-        state[(state == AT_LIMIT) & (seen.range_k > CYCLES_K) & (t >= seen.trough_c - SWING_K)] = REGULATING  # its dial lies
-        state[below & _gives_nothing(seen)] = DEAD
+        cycles = (seen.range_k > CYCLES_K) & (t >= seen.trough_c - SWING_K)
+        state[(state == AT_LIMIT) & cycles] = REGULATING  # its dial lies
+        state[below & ~cycles & _gives_nothing(seen)] = DEAD
         rises = (seen.slope_k_h >= -FALLS_K_H) & ~(seen.slope_k_h - seen.room_slope_k_h < -FALLS_K_H)
         state[below & ((rises & ~(seen.mat_c < t + COLD_MAT_K)) | (seen.since_ms < WARMS_WITHIN_MS))] = WARMING
         above = t >= aim - BELOW_K
@@ -191,10 +199,14 @@ def floor_c(seen: Evidence) -> Floats:
 
 
 def ceiling_c(seen: Evidence) -> Floats:
-    """Return the temperature that a working thermostat does not let it pass: a usual peak counts up to 1 K above the band."""
+    """Return the temperature that a working thermostat does not let it pass.
+
+    A usual peak counts up to 1 K above the band, one of a cycle that was seen to turn for hours up to 2 K.
+    """
     aim = np.where(np.isnan(seen.setpoint_c), seen.usual_c, seen.setpoint_c)
-    peak = np.minimum(seen.peak_c + SWING_K, np.where(np.isnan(seen.high_c), np.inf, seen.high_c + 1.0))
-    fault = aim + np.where(np.isnan(peak) & (seen.slope_k_h > -FALLS_K_H), FAULT_UNSEEN_K, FAULT_K)
+    most = seen.high_c + np.where(seen.range_k > CYCLES_K, 2.0, 1.0)
+    peak = np.minimum(seen.peak_c + SWING_K, np.where(np.isnan(most), np.inf, most))
+    fault = aim + np.where(np.isnan(seen.range_k) & (seen.slope_k_h > -FALLS_K_H), FAULT_UNSEEN_K, FAULT_K)
     return np.fmax(np.where(np.isnan(aim), seen.high_c + 0.5, fault), np.where(np.isnan(peak), -np.inf, peak))
 
 

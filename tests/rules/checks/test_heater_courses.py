@@ -107,6 +107,25 @@ def test_a_mat_that_sticks_in_a_heat_wave_is_still_told():
     assert told and 60.0 < told[0] < 64.0
 
 
+def test_a_thermostat_that_somebody_turned_down_is_seen_to_switch_there_and_is_not_called_failed_at_each_rest():
+    box = HeatedBox(
+        width_k=1.0, watts=30.0, inside_j_k=2500.0, room_c=always(15.0), setpoint_c=lambda hour: 25.5 if hour < 8.0 else 21.0
+    )
+    course = [air for air, _, _ in box.minutes(30.0)]
+    assert max(course[900:]) - min(course[900:]) > 2.0 and min(course[900:]) < 20.5
+    told = [hour for name, hour in heater_alarms(box, 30.0) if name == "heater-failed"]
+    assert told and all(8.0 < hour < 12.5 for hour in told)
+
+
+@pytest.mark.parametrize(("width_k", "inside_j_k", "peak_c", "learned_h"), [(1.0, 800.0, 28.8, 1.0), (2.0, 1000.0, 29.6, 2.0)])
+def test_the_first_hours_of_wide_swings_show_how_high_they_go(width_k, inside_j_k, peak_c, learned_h):
+    """A box whose mat overshoots by 3.5 K was called a runaway an hour after the watch began."""
+    box = HeatedBox(width_k=width_k, watts=45.0, inside_j_k=inside_j_k, room_c=always(20.0), sensor_lag_s=300.0)
+    course = [air for air, _, _ in box.minutes(12.0)]
+    assert peak_c - 0.2 < max(course[60:]) < peak_c + 0.2
+    assert [row for row in heater_alarms(box, 12.0) if row[1] > learned_h] == []
+
+
 # ---------------------------------------------------------------- a fault is told
 
 
