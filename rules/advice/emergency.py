@@ -10,7 +10,7 @@ from typing import Literal
 from rules.advice.cause import Cause, Standing
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.model import COOLING, ChamberModel
-from rules.advice.state import AdviceState
+from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Beside, Situation
 from rules.climate.thermostat import FALLS_K_H, ROOM_LIFT_K
 from rules.settings import Chamber
@@ -22,6 +22,8 @@ from rules.trade.practice import ACTS, Step
 MOST_ACTIONS = 2
 FALLS_ON_H = 2.0
 """So long a room that gets colder is taken to go on doing so; judgement."""
+WARMS_K_H, WARMS_FROM_H = 0.3, 1.0
+"""A box whose heat is back gets warmer by more than this after the first hour; slower, it stays cold. Own estimate."""
 MARKS_C = (15.0, 10.0)
 """Marks to which the time is told: growth has long stopped; it kills (Mueller et al. 2011; 15 degC is judgement)."""
 
@@ -142,15 +144,25 @@ def _failed(standing: Mapping[str, Standing]) -> bool:
 
 
 def warming(
-    cause: Cause, situation: Situation, standing: Mapping[str, Standing], model: ChamberModel, before: str
+    cause: Cause, situation: Situation, standing: Mapping[str, Standing], model: ChamberModel, state: AdviceState
 ) -> Urgent | None:
-    """Return what is left to say where the heat is back after it had failed, here or in several boxes: let it come."""
+    """Return what is left to say where the heat is back after it had failed, here or in several boxes: let it come.
+
+    Once said it is not taken back at every rest of the heat, but only for as long as the box has really become warmer.
+    """
     besides = [beside for beside in situation.besides if beside.harm == "cold"]
-    told = before in ("heater-failed", "cold", "together", "warming") or besides or _failed(standing)
-    if not told or cause.temperature != "low":
+    last = state.open or state.last
+    before = last is not None and last.branch in ("heater-failed", "cold", "together", "warming")
+    if not (before or besides or _failed(standing)) or cause.temperature != "low":
         return None
-    slope = situation.temperature_slope_k_h or 0.0
-    if cause.thermostat != "warming" and slope < (FALLS_K_H if before == "warming" else -FALLS_K_H):
+    slope, said = situation.temperature_slope_k_h or 0.0, state.open
+    if said is None or said.branch != "warming":
+        least_k_h = -FALLS_K_H
+    elif _has_warmed(said, situation):
+        least_k_h = FALLS_K_H
+    else:
+        return None
+    if cause.thermostat != "warming" and slope < least_k_h:
         return None
     if not any(ALARMS[row.alarm].harm == "cold" and row.condition == "active" for row in standing.values()):
         return None
@@ -158,6 +170,12 @@ def warming(
         branch="warming", acts=("let-warm",), words={}, never=emergencies.WARMING_NEVER, notes=(emergencies.WARM_BACK,),
         boxes=_boxes(situation, besides), follows=_follows(besides, situation, model),
     )
+
+
+def _has_warmed(told: OpenAdvice, situation: Situation) -> bool:
+    """Return whether a box has kept pace since it was said to get warmer."""
+    t, hours = situation.temperature_c, (situation.at_ms - told.told_ms) / HOUR_MS
+    return t is None or told.start_c is None or t - told.start_c >= WARMS_K_H * (hours - WARMS_FROM_H)
 
 
 def cold(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from rules.advice.balance import by_night, present_of
 from rules.advice.cause import Cause, Standing, goal_of, heat_comes_first, reason_of, thermostat_of
 from rules.advice.devices import Move, allowed, moves_for
-from rules.advice.emergency import MOST_ACTIONS, Urgent, cold, cold_comes_first, heat, warming
+from rules.advice.emergency import MOST_ACTIONS, Urgent, cold, cold_comes_first, heat, stops_lately, warming
 from rules.advice.model import COOLING, ChamberModel, model_from_json, prior_model
 from rules.advice.search import HELPS_SHARE, Forecast, Miss, Solution, foremost, solve, standing_misses
 from rules.advice.set_point import cold_by_morning, left_out, plug_in, turn_up
@@ -147,12 +147,12 @@ def without_search(
     if cause.thermostat == "unplugged":
         time_constant_h = 1.0 / model_of(chamber, state).value(COOLING)
         soon = cold_by_morning(situation, cause.goal.harmful_low_c, time_constant_h)
-        return _plugged(cause, plug_in(chamber, state, situation, cause, standing), soon)
+        alone = stops_lately(state, situation.at_ms) < 2
+        return _plugged(cause, plug_in(chamber, state, situation, cause, standing), soon, alone=alone)
     special = _special(cause, state, situation, standing)
     if special is not None:
         return special
-    last = state.open or state.last
-    back = warming(cause, situation, standing, model_of(chamber, state), "" if last is None else last.branch)
+    back = warming(cause, situation, standing, model_of(chamber, state), state)
     if back is not None:
         return _urgent(cause, back)
     if cold_comes_first(cause, situation, standing):
@@ -232,10 +232,11 @@ def _special(
     return None
 
 
-def _plugged(cause: Cause, move: Move | None, soon: bool) -> Plan | None:
+def _plugged(cause: Cause, move: Move | None, soon: bool, *, alone: bool) -> Plan | None:
+    """Return how it is plugged in again; `alone`: it can be left alone with it, so that nothing else needs to warm the box."""
     if move is None:
         return None
-    also = ("warm-now",) if "lethal-cold" in cause.facts else ()
+    also = ("warm-now",) if "lethal-cold" in cause.facts else () if alone or cause.temperature != "low" else ("warm-place",)
     return Plan(
         branch="plug-in", cause=cause, acts=("plug-in", *also), wakes=soon,
         actions=(Action("heater", "more", None, None, move.text), *(_action(act) for act in also)), moves=(move,),

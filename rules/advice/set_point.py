@@ -74,13 +74,13 @@ def _by_set_point(state: AdviceState, situation: Situation, goal: Goal, setpoint
     if setpoint is not None:
         value = min(dial(setpoint), value if failed else max(dial(setpoint - lower), goal.low_c + goal.inside_k))
     delta = -lower if setpoint is None else value - setpoint
-    setting = f"its thermostat set to {value:g} °C" if delta or setpoint is None else "its thermostat as it was set"
+    setting = f"its thermostat set to {value:g} °C" + ("" if delta or setpoint is None else " as it was")
     setting += f" (or {lower:g} K lower, if its dial shows no figures)" if setpoint is None and lower else ""
     stay = "stay until you have seen it switch off once"
     if stops_lately(state, situation.at_ms) > 1:
         text = (
-            "Give the heater another thermostat: it ran away more than once within a day. Plug the heater in again only then, "
-            f"{setting}; {stay}"
+            f"Plug the heater in again, {setting}, but only with another thermostat, or while you sit beside it and pull the "
+            f"plug by hand at {goal.temperature_c + PLUG_IN_BELOW_K:g} °C: it ran away more than once within a day"
         )
     elif failed or setpoint is None:
         past = f"{reached - (setpoint or 0.0):.0f} K past its set point" if failed else f"the chamber to {reached:.0f} °C"
