@@ -85,12 +85,14 @@ def digest(letter: LetterEvent, settings: Settings, style: Style) -> list[Sectio
     alarms = of_kind(about, AlarmEvent)
     standing = [alarm for alarm in alarms if alarm.open]
     ended = [alarm for alarm in alarms if alarm not in standing]
-    advised = [event for event in of_kind(about, AdviceEvent) if event.headline or event.reason]
+    asked = [event for event in of_kind(about, AdviceEvent) if event.actions]
+    advised = [event for event in of_kind(about, AdviceEvent) if event not in asked and (event.headline or event.reason)]
     care = of_kind(about, CareEvent)
     due = [event for event in care if event.status in ("due", "overdue", "harmful-if-missed")]
     parts = [
         section("", [text(_digest_opening(standing, due, about))]),
         section("Still stands", points([sentence(alarm, settings, style, now_ms) for alarm in standing])),
+        section("Still to do", _to_do(asked, settings, style)),
         section("Advice", points([_advice_line(event, settings, style) for event in advised])),
         section("Due", points([care_line(event, settings, style) for event in due])),
         section("What happened", points([_past(alarm, settings, style, now_ms) for alarm in ended])),
@@ -100,6 +102,12 @@ def digest(letter: LetterEvent, settings: Settings, style: Style) -> list[Sectio
         section("This letter", [text(_heartbeat(settings))]),
     ]
     return [part for part in parts if part is not None]
+
+
+def _to_do(asked: Sequence[AdviceEvent], settings: Settings, style: Style) -> list[Block]:
+    lines = points([_advice_line(event, settings, style) for event in asked])
+    done = [Block("command", commands.done(event.name)) for event in asked]
+    return [*lines, text("When it is done, type on the server:"), *done] if done else []
 
 
 def _digest_opening(standing: list[AlarmEvent], due: list[CareEvent], about: Sequence[News]) -> str:

@@ -34,7 +34,7 @@ from rules.advice.verification import judge, learned, noticed_fading, verdict_te
 from rules.climate.situation import Situation
 from rules.keeper.devices import told_knobs
 from rules.settings import Chamber, Settings
-from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, Prediction, Priority
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, Prediction, Priority
 from rules.trade import practice
 from rules.trade.alarm_kinds import ALARMS
 
@@ -306,9 +306,10 @@ class _Talk:
         now = state.open
         if now is None or now.done_ms is not None or self._seen() or self._opposed(now):
             return state
-        steps = {"wake": self.settings.telling.wake_remind, "today": self.settings.telling.today_remind}.get(now.urgency,
-            [24 * HOUR_MS])
-        if now.reminders >= len(steps) or self.at_ms - now.told_ms < steps[now.reminders]:
+        steps = {"wake": self.settings.telling.wake_remind, "today": self.settings.telling.today_remind}.get(now.urgency, ())
+        over = now.reminders - len(steps)  # what harms and stays undone is said daily, in the digest, to the end
+        wait_ms = steps[now.reminders] if over < 0 else (steps[-1] if steps else 0) + (over + 1) * DAY_MS
+        if self.at_ms - now.told_ms < wait_ms or (over >= 1 and now.urgency not in ("wake", "today")):
             return state
         urgency = self._raised(now)
         event = replace(now.event, urgency=urgency)

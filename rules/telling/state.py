@@ -173,6 +173,15 @@ class TellingState:
         found = [advice for chamber, advice in self.advice.items() if self.home(chamber) == place]
         return sorted(found, key=lambda advice: (-rank(advice.urgency), advice.chamber or ""))
 
+    def undone(self) -> list[AdviceEvent]:
+        """Return the standing advice that nobody has said to have done since it was given."""
+        found = []
+        for chamber, advice in sorted(self.advice.items()):
+            thread = self.threads.get(f"situation.{self.home(chamber)}")
+            if thread is None or (thread.answered_ms or 0) < advice.at_ms:
+                found.append(advice)
+        return found
+
     def line(self, *events: News) -> None:
         """Keep events for the next digests, the latest ones when there are too many."""
         self.lines = [*self.lines, *events][-LINES_KEPT:]

@@ -194,6 +194,7 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
     desk.marked(keys, at_ms)
     about += [heard.latest for heard in state.heard.values() if heard.open and _stands(heard)]
     about += [heard.latched for heard in state.heard.values() if heard.latched is not None]
+    about += state.undone()
     if weekly:
         about += [heard.latest for heard in state.heard.values() if heard.latest.condition == "unknown" and not heard.told]
     about += [*state.quality.values(), *(state.week_lines if weekly else state.lines)]

@@ -142,6 +142,10 @@ def test_undone_advice_is_reminded_by_its_urgency_and_not_once_the_alarm_is_ackn
         state, events = advise(dry(quarter / 4), chamber, state, priority="today")
         hours += [quarter / 4 for event in events if event.status == "reminded"]
     assert hours == [6.0, 24.0]  # Telling.today_remind
+    for hour in range(30, 100):
+        state, events = advise(dry(float(hour)), chamber, state, priority="today")
+        hours += [hour for event in events if event.status == "reminded"]
+    assert hours[2:] == [48, 72, 96]  # as long as it stands and is not done
     fresh, _ = advise(dry(), chamber, None, priority="wake")
     seen = {
         name: standing(name, priority="wake", acknowledged=True) for name in alarms(dry(), chamber)

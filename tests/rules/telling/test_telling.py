@@ -722,6 +722,15 @@ def test_a_clock_that_jumps_over_three_days_sends_one_digest_and_one_that_jumps_
     assert [brief([one])[0][0] for one in letters] == ["16 08:00"]
 
 
+def test_what_was_advised_and_is_not_done_is_in_every_digest_until_it_is_said_to_be_done() -> None:
+    given = advice(at("10 12:00"), advisory="left-1")
+    word = WordEvent(id="w", at_ms=at("12 09:00"), chamber="left", word="advice-done", accepted=True, text="booked")
+    letters = all_letters(alarm(at("10 12:00")), given, word, until=at("14 09:00"))
+    assert [(one.at_ms, given in one.about) for one in letters if one.sort == "digest"] == [
+        (at("11 08:00"), True), (at("12 08:00"), True), (at("13 08:00"), False), (at("14 08:00"), False),
+    ]
+
+
 def test_the_weekly_digest_takes_the_place_of_the_daily_one_and_looks_back_on_the_week() -> None:
     told = [alarm(at("10 12:00")), alarm(at("10 13:00"), "returned")]
     events = [*told, alarm(at("12 23:00")), alarm(at("12 23:30"), "returned")]
