@@ -8,6 +8,7 @@ seen together. Inside a stretch all samples are judged at once; only where somet
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import groupby
 from operator import attrgetter
 from typing import Annotated
 
@@ -29,7 +30,7 @@ from rules.physics.lid_factor import prior_factor
 from rules.settings import Settings
 from rules.telling import telling
 from rules.terms.condition_changes import ConditionChange
-from rules.terms.events import AlarmEvent, Batch, Event, Item, Pause, SystemEvent
+from rules.terms.events import DAY_MS, AlarmEvent, Batch, Event, Item, Pause, SystemEvent
 from rules.terms.words import Spoken, Word
 from rules.turn.advising import advise
 from rules.turn.calibration import ignore_impossible
@@ -41,7 +42,9 @@ from rules.turn.taken_back import journalled
 from rules.turn.upgrade import upgraded
 
 _STATE: TypeAdapter[EngineState] = TypeAdapter(Annotated[EngineState, BeforeValidator(upgraded)])
-WORDS_KEPT = 500
+IDS_KEPT_FOR_MS = 90 * DAY_MS
+"""So long after a word last came in its id is remembered. A file that cannot be removed from the spool comes in every minute,
+and a word by MQTT may be minutes old: what has not come for so long comes no more (own estimate, with much to spare)."""
 
 __all__ = ["Advanced", "EngineState", "advance", "dump_state", "load_state"]
 
@@ -162,14 +165,16 @@ def _know_lids(settings: Settings, state: EngineState) -> None:
 
 
 def _once(state: EngineState, items: list[Item]) -> list[Item]:
-    """Drop words that were taken before: a word is taken once."""
-    fresh = []
-    for item in items:
-        if isinstance(item, Spoken):
-            if item.word_id in state.words_taken:
-                continue
-            state.words_taken = [*state.words_taken, item.word_id][-WORDS_KEPT:]
-        fresh.append(item)
+    """Drop words that were taken before: a word is taken once, for as long as it comes."""
+    fresh: list[Item] = []
+    for taken_ms, together in groupby(items, key=attrgetter("taken_ms")):
+        taken = dict(state.words_taken_ms)
+        for item in together:
+            if not isinstance(item, Spoken) or item.word_id not in taken:
+                fresh.append(item)
+            if isinstance(item, Spoken):
+                taken[item.word_id] = taken_ms
+        state.words_taken_ms = {name: last_ms for name, last_ms in taken.items() if taken_ms - last_ms <= IDS_KEPT_FOR_MS}
     return fresh
 
 

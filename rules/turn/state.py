@@ -36,10 +36,11 @@ class EngineState:
     care: CareState = field(default_factory=CareState)
     telling: TellingState = field(default_factory=TellingState)
     waiting: Waiting = field(default_factory=Waiting)
-    words_taken: list[str] = field(default_factory=list)
+    words_taken_ms: dict[str, int] = field(default_factory=dict)
+    """When each word last came in, by its id."""
     paused_ms: int | None = None
     config_print: str = ""
-    version: int = 2
+    version: int = 3
 
 
 def shifted(value: Any, step_ms: int, name: str = "") -> Any:

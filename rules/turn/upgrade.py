@@ -1,18 +1,23 @@
-"""Reads the state of an older program: what the keeper had told stood in several places there, and stands in one now."""
+"""Reads the state of an older program: what the keeper had told stood in several places there, ids of words had no time."""
 
 from __future__ import annotations
 
 from typing import Any
 
-VERSION = 2
+VERSION = 3
 
 
 def upgraded(body: Any) -> Any:
     """Return the state as this program keeps it; one of this version is handed back as it is; ValueError: it is no state."""
     try:
-        return body if body.get("version", 1) >= VERSION else body | {"keeper": _keeper(body), "version": VERSION}
+        version = body.get("version", 1)
+        if version >= VERSION:
+            return body
+        told = {} if version >= 2 else {"keeper": _keeper(body)}
+        taken = dict.fromkeys(body.get("words_taken", []), body["closed_ms"])
+        return body | told | {"words_taken_ms": taken, "version": VERSION}
     except (AttributeError, IndexError, KeyError, TypeError) as error:
-        raise ValueError(f"this is no state of version 1: {error!r}") from error
+        raise ValueError(f"this is no state of an older version: {error!r}") from error
 
 
 def _keeper(body: dict[str, Any]) -> dict[str, Any]:
