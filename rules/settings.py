@@ -14,6 +14,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import ConfigDict, Field, model_validator
 
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
+from rules.terms.quantities import Quantity
 from rules.terms.setting_forms import ClockTime as ClockTime
 from rules.terms.setting_forms import DurationMs as DurationMs
 from rules.terms.setting_forms import Section as Section
@@ -335,6 +336,12 @@ class Probe(Section):
     """Stated limits of error of its humidity."""
     calibration_due: DurationMs = 90 * DAY_MS
     """How long a salt check of its humidity holds."""
+
+    @property
+    def measured(self) -> frozenset[Quantity]:
+        """What it measures: each kind says it; here all that its role may."""
+        air: tuple[Quantity, ...] = ("air_temperature", "relative_humidity")
+        return frozenset(air if self.role == "air" else ("surface_temperature",))
 
     @property
     def medium(self) -> str:

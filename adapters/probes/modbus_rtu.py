@@ -98,7 +98,7 @@ class ModbusRtu(Probe):
     """How long the unit may take before it answers."""
 
     @property
-    def quantities(self) -> frozenset[Quantity]:
+    def measured(self) -> frozenset[Quantity]:
         """What this probe measures."""
         return frozenset(self.registers)
 
@@ -196,7 +196,7 @@ class ModbusRtuSource:
 
     def try_once(self, timeout_s: float) -> list[Sample | Failure]:
         """Ask every unit once."""
-        wanted = [(name, quantity) for name, probe in self._probes.items() for quantity in probe.quantities]
+        wanted = [(name, quantity) for name, probe in self._probes.items() for quantity in probe.measured]
         return try_source(self, wanted, timeout_s)
 
     def counts(self) -> dict[str, dict[str, int]]:

@@ -60,11 +60,11 @@ class MqttTopic(Probe):
         forms = (self.topics, self.json_pointers, self.senml_names)
         if sum(form is not None for form in forms) != 1 or (self.topic is None) != (self.topics is not None):
             raise ValueError("set either topics, or topic with json_pointers, or topic with senml_names")
-        check_units(self.units, self.quantities)
+        check_units(self.units, self.measured)
         return self
 
     @property
-    def quantities(self) -> frozenset[Quantity]:
+    def measured(self) -> frozenset[Quantity]:
         """What this probe measures."""
         return frozenset(self.topics or self.json_pointers or self.senml_names or ())
 
@@ -119,7 +119,7 @@ class MqttTopicSource:
 
     def try_once(self, timeout_s: float) -> list[Sample | Failure]:
         """Wait for one fresh message of each quantity."""
-        wanted = [(name, quantity) for name, probe in self._probes.items() for quantity in probe.quantities]
+        wanted = [(name, quantity) for name, probe in self._probes.items() for quantity in probe.measured]
         return [self._explained(answer) for answer in try_source(self, wanted, timeout_s)]
 
     def counts(self) -> dict[str, dict[str, int]]:

@@ -43,6 +43,11 @@ class RecordedFile(Probe):
     """How the file calls this probe; absent: its id here."""
 
     @property
+    def measured(self) -> frozenset[Quantity]:
+        """What this probe measures."""
+        return frozenset(self.quantities)
+
+    @property
     def medium(self) -> str:
         """The file that it shares with other probes."""
         return f"file {self.path}"
@@ -182,7 +187,7 @@ class RecordedFileSource:
                 raise
             return None
         name = self._names.get(probe)
-        if name is None or quantity not in self._probes[name].quantities:
+        if name is None or quantity not in self._probes[name].measured:
             self.other_lines += 1
             return None
         return Sample(name, quantity, value, at_ms)

@@ -74,11 +74,11 @@ class SerialText(Probe):
             raise ValueError(f"exactly one of {', '.join(forms)} must be set; found: {', '.join(given) or 'none'}")
         if self.delimiter is not None and self.columns is None:
             raise ValueError("delimiter belongs to columns, which is not set")
-        check_units(self.units, self.quantities)
+        check_units(self.units, self.measured)
         return self
 
     @property
-    def quantities(self) -> frozenset[Quantity]:
+    def measured(self) -> frozenset[Quantity]:
         """What this probe measures."""
         if self.pattern is not None:
             groups = bounded_pattern(self.pattern).groupindex
@@ -143,7 +143,7 @@ class SerialTextSource:
 
     def try_once(self, timeout_s: float) -> list[Sample | Failure]:
         """Wait for one line that each probe understands."""
-        wanted = [(name, quantity) for name, probe in self._probes.items() for quantity in probe.quantities]
+        wanted = [(name, quantity) for name, probe in self._probes.items() for quantity in probe.measured]
         return try_source(self, wanted, timeout_s)
 
     def counts(self) -> dict[str, dict[str, int]]:

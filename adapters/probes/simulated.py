@@ -32,7 +32,7 @@ class SimulatedChamber(Probe):
     """How many seconds of the shelf pass in one second. Delays of alarms stay in real time."""
 
     @property
-    def quantities(self) -> frozenset[Quantity]:
+    def measured(self) -> frozenset[Quantity]:
         """What this probe measures."""
         return frozenset(PROBES[self.measures][1])
 
@@ -73,7 +73,7 @@ class SimulatedSource:
 
     def try_once(self, timeout_s: float) -> list[Sample | Failure]:
         """Return what each probe shows at the beginning."""
-        wanted = [(name, quantity) for name, probe in self._probes.items() for quantity in probe.quantities]
+        wanted = [(name, quantity) for name, probe in self._probes.items() for quantity in probe.measured]
         return try_source(self, wanted, timeout_s)
 
     def counts(self) -> dict[str, dict[str, int]]:

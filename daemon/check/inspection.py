@@ -127,7 +127,7 @@ def _page(folder: Path) -> Finding:
 
 def _a_day_mib(configuration: Configuration) -> float:
     """Return what a day's single readings take in the store."""
-    readings = sum(len(probe.quantities) * DAY_MS / probe.interval for probe in configuration.probe.values())
+    readings = sum(len(probe.measured) * DAY_MS / probe.interval for probe in configuration.probe.values())
     return _READING_BYTES * readings / 2**20
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from rules.keeper import said
-from rules.keeper.refusal import KEPT, Refused, answer, known_chamber, refuse_impossible
+from rules.keeper.refusal import AHEAD_MS, KEPT, Refused, answer, known_chamber, refuse_impossible
 from rules.keeper.state import Absence, GardenEntry, KeeperState, Said, Until, garden_ml
 from rules.settings import Settings
 from rules.terms.events import DAY_MS, Item, SystemEvent, WordEvent, rfc3339
@@ -151,20 +151,27 @@ def _garden_size(settings: Settings, heard: Heard, word: GardenSize) -> tuple[st
     entries = sorted([*state.gardens.get(word.chamber, []), entry], key=lambda one: one.at_ms)
     state.gardens[word.chamber] = entries[-_KEPT_ENTRIES:]
     now = size_class(garden_ml(state, word.chamber, place))
+    title, newest = place.title or word.chamber, entries[-1]
+    if newest.at_ms > word.at_ms:
+        then, since = (time_words(instant, settings.zone) for instant in (word.at_ms, newest.at_ms))
+        noted = f"Noted for its growth: the garden of {title} held {volume_words(now_ml)} at {then}."
+        return word.chamber, f"{noted} What holds now is the newer entry of {since}: {volume_words(newest.garden_ml)}."
     changed = "" if now == before else f" Size class {before} becomes {now}: other limits and intervals."
-    return word.chamber, f"The garden of {place.title or word.chamber} holds {volume_words(now_ml)}.{changed}"
+    return word.chamber, f"The garden of {title} holds {volume_words(now_ml)}.{changed}"
 
 
 def size_ml(word: GardenSize, basin_ml: float | None) -> float:
     """Return the size that a word tells, ml; Refused for one that cannot be."""
+    if word.garden_ml is not None and word.fill is not None:
+        raise Refused("The size was given twice, in millilitres and as a share of the basin. Say one of them.")
     if word.garden_ml is not None:
         if not 0 < word.garden_ml <= _LARGEST_ML:
             raise Refused(f"A garden of {word.garden_ml:g} ml cannot be. Allowed: above 0 up to {_LARGEST_ML} ml.")
         return word.garden_ml
     if word.fill is None:
         raise Refused("The size is missing. Say millilitres, or the share of the basin from 0 to 1.")
-    if not 0 <= word.fill <= 1:
-        raise Refused(f"A fill of {word.fill:g} cannot be: it is the share of the basin. Allowed: 0 to 1, such as 0.25.")
+    if not 0 < word.fill <= 1:
+        raise Refused(f"A fill of {word.fill:g} cannot be: it is the share of the basin. Allowed: above 0 to 1, such as 0.25.")
     if basin_ml is None:
         raise Refused(
             f"The basin of {word.chamber} is not known, so a share of it says nothing. Say millilitres, or write"
@@ -174,34 +181,57 @@ def size_ml(word: GardenSize, basin_ml: float | None) -> float:
 
 
 def _away(settings: Settings, heard: Heard, word: Away) -> tuple[None, str]:
+    if word.to_ms == word.from_ms <= word.taken_ms + AHEAD_MS:
+        _call_off(heard, heard.state.absences)
+        return None, "You are back: alarms and routine come to you again, and no absence is planned."
+    _refuse_days(settings, word)
+    met = [one for one in heard.state.absences if one.begins < word.to_ms and word.from_ms < one.ends]
+    absence = _together(met, word)
+    if absence.ends - absence.begins > _LONGEST_AWAY_MS:
+        raise Refused(f"Joined with the absence {_spans(settings, met)} it lasts more than 120 days: hand the shelf over.")
+    if len(heard.state.absences) - len(met) >= _KEPT_AWAY:
+        raise Refused(f"{_KEPT_AWAY} absences are planned already. Allowed: {_KEPT_AWAY} at once.")
+    _call_off(heard, met)
+    heard.state.absences = sorted([*heard.state.absences, absence], key=lambda one: one.begins)
+    sent = f"The stand-in's checklist goes out {time_words(absence.checklist, settings.zone)}"
+    joined = _joined(settings, met, absence)
+    return None, f"Away {_spans(settings, [absence])}. {sent}; alarms go to the stand-in meanwhile.{joined}"
+
+
+def _refuse_days(settings: Settings, word: Away) -> None:
     begins, ends = (time_words(instant, settings.zone) for instant in (word.from_ms, word.to_ms))
     if word.to_ms < word.from_ms:
         raise Refused(f"The absence ends ({ends}) before it begins ({begins}).")
+    if word.to_ms == word.from_ms:
+        raise Refused(f"The absence ends when it begins ({ends}). Allowed: an end behind it; or, if you are back, both now.")
     if word.to_ms - word.from_ms > _LONGEST_AWAY_MS:
         raise Refused("An absence of more than 120 days is no holiday: hand the shelf over in the config instead.")
-    if word.to_ms == word.from_ms:
-        _call_off(heard, heard.state.absences)
-        return None, "You are back: alarms and routine come to you again, and no absence is planned."
     if word.to_ms <= word.taken_ms:
         raise Refused(f"The absence ended at {ends}, in the past. Allowed: an end to come.")
-    known = [_cut_short(one, word) for one in heard.state.absences]
-    apart = [one for one in known if one.ends <= word.from_ms or one.begins >= word.to_ms]
-    if len(apart) >= _KEPT_AWAY:
-        raise Refused(f"{_KEPT_AWAY} absences are planned already. Allowed: {_KEPT_AWAY} at once.")
-    heard.state.absences, replaced = known, [one for one in known if one not in apart]
-    _call_off(heard, replaced)
-    absence = Absence(word.from_ms, word.to_ms, max(word.taken_ms, word.from_ms - DAY_MS), word_id=word.word_id)
-    heard.state.absences = sorted([*heard.state.absences, absence], key=lambda one: one.begins)
-    sent = f"The stand-in's checklist goes out {time_words(absence.checklist, settings.zone)}"
-    spans = (f"from {time_words(one.begins, settings.zone)} to {time_words(one.ends, settings.zone)}" for one in replaced)
-    instead = f" This replaces the absence {' and that '.join(spans)}." if replaced else ""
-    return None, f"Away from {begins} to {ends}. {sent}; alarms go to the stand-in meanwhile.{instead}"
 
 
-def _cut_short(one: Absence, word: Away) -> Absence:
-    """Let an absence that has begun last until the next one that is told begins: nobody comes back for a day between."""
-    begun_before = one.stage == "begun" and word.taken_ms < word.from_ms < one.ends
-    return replace(one, ends=word.from_ms) if begun_before else one
+def _together(met: Sequence[Absence], word: Away) -> Absence:
+    """Return the absence that a word makes of those that it meets: one that lies within another is its correction, others are
+    joined; and nobody comes back for a day between an absence that has begun and the one that is told."""
+    corrects = any(one.begins <= word.from_ms and word.to_ms <= one.ends for one in met)
+    begins = min([word.from_ms, *(one.begins for one in met if one.stage == "begun" or not corrects)])
+    ends = word.to_ms if corrects else max([word.to_ms, *(one.ends for one in met)])
+    return Absence(begins, ends, max(word.taken_ms, begins - DAY_MS), word_id=word.word_id)
+
+
+def _joined(settings: Settings, met: Sequence[Absence], absence: Absence) -> str:
+    """Return what became of the absences that a new one met; empty where nothing is another than was known."""
+    others = [one for one in met if (one.begins, one.ends) != (absence.begins, absence.ends)]
+    if not others:
+        return ""
+    lost = any(one.begins < absence.begins or absence.ends < one.ends for one in others)
+    what = "This replaces" if lost else "In it is"
+    return f" {what} the absence {_spans(settings, others)}. If you meant other days: `dewlid undo`, then say them."
+
+
+def _spans(settings: Settings, absences: Sequence[Absence]) -> str:
+    zone = settings.zone
+    return " and that ".join(f"from {time_words(one.begins, zone)} to {time_words(one.ends, zone)}" for one in absences)
 
 
 def _call_off(heard: Heard, dropped: Sequence[Absence]) -> None:

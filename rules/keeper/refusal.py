@@ -10,7 +10,7 @@ from rules.terms.words import AdviceDone, Calibrated, CareDone, Word
 
 KEPT = " Nothing was changed by it; your words stand in the record."
 """How a refusal ends."""
-_AHEAD_MS = 2 * MINUTE_MS
+AHEAD_MS = 2 * MINUTE_MS
 """Two clocks may differ by so much; beyond it a time lies in the future."""
 _LONG_AGO_MS = 20 * 365 * DAY_MS
 """Longer ago than a colony lives (queens of *Atta* some 10 to 20 years, from memory): a slip of the pen."""
@@ -49,13 +49,17 @@ def known_chamber(settings: Settings, name: str) -> None:
 def refuse_impossible(settings: Settings, word: Word) -> None:
     """Refuse figures that cannot be, in whatever word: a time, an amount, a correction."""
     at_ms: int | None = getattr(word, "at_ms", None)
-    if at_ms is not None and not -_AHEAD_MS <= word.taken_ms - at_ms <= _LONG_AGO_MS:
+    if at_ms is not None and not -AHEAD_MS <= word.taken_ms - at_ms <= _LONG_AGO_MS:
         found, now = (time_words(instant, settings.zone) for instant in (at_ms, word.taken_ms))
         where = "in the future" if at_ms > word.taken_ms else "more than 20 years ago"
         raise Refused(f"The time {found} lies {where}; it is {now} now. Allowed: now or earlier, within 20 years.")
     if isinstance(word, AdviceDone | CareDone) and word.amount is not None and not 0 <= word.amount <= _MOST:
         raise Refused(f"The amount {word.amount:g} cannot be. Allowed: from zero up to {_MOST:.0f}.")
     if isinstance(word, Calibrated):
+        probe = settings.probes.get(word.probe)
+        if probe is not None and word.quantity not in probe.measured:
+            allowed = ", ".join(sorted(probe.measured))
+            raise Refused(f"The probe {word.probe} does not measure {word.quantity}. Allowed: {allowed}.")
         why = why_no_correction(word.quantity, word.gain, word.offset, word.standard_uncertainty)
         if why is not None:
             raise Refused(why)

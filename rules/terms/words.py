@@ -117,7 +117,7 @@ class GardenSize(Spoken):
     chamber: Name
     at_ms: Instant
     garden_ml: float | None = Field(default=None, gt=0, le=200_000)
-    fill: float | None = Field(default=None, ge=0, le=1)
+    fill: float | None = Field(default=None, gt=0, le=1)
 
 
 class CareDone(Spoken):

@@ -150,6 +150,26 @@ def test_a_sight_is_answered_at_once_and_the_daemon_says_the_same(shelf: Shelf, 
     assert ("observation", True) in {(event.word, event.accepted) for event in events if isinstance(event, WordEvent)}
 
 
+def test_the_absences_that_are_known_are_listed(shelf: Shelf, capsys: pytest.CaptureFixture[str]) -> None:
+    with at(NOON):
+        shelf.turn(NOON)
+        assert shelf.say("away") == 0
+        assert capsys.readouterr().out == "No absence is planned.\n"
+        assert shelf.say("away", "2027-05-03", "2027-05-09") == 0
+        shelf.turn(NOON + timedelta(seconds=1))
+    with at(NOON + timedelta(seconds=2)):
+        assert shelf.say("away", "2027-05-08", "2027-05-11") == 0
+        assert "In it is the absence from Mon 3 May 2027 00:00 to Sun 9 May 2027 23:59." in capsys.readouterr().out
+        assert shelf.say("away", "2027-06-01", "2027-06-02T09:00") == 0
+        shelf.turn(NOON + timedelta(seconds=3))
+        capsys.readouterr()
+        assert shelf.say("away") == 0
+        assert capsys.readouterr().out == (
+            "Away from Mon 3 May 2027 00:00 to Tue 11 May 2027 23:59: now, and alarms go to the stand-in.\n"
+            "Away from Tue 1 Jun 2027 00:00 to Wed 2 Jun 2027 09:00.\n"
+        )
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
@@ -166,7 +186,7 @@ def test_a_sight_is_answered_at_once_and_the_daemon_says_the_same(shelf: Shelf, 
         (("note",), "Say which chamber"),
         (("leaves", "nest", "rose\nBcc: x"), "U+000A at place 5"),
         (("away", "2027-06-10", "2027-06-01"), "before it begins"),
-        (("away",), "Say from when to when"),
+        (("away", "2027-06-10"), "Say from when to when"),
     ],
 )
 def test_bad_input_is_refused_at_once_by_name_and_nothing_is_spooled(

@@ -46,7 +46,8 @@ def test_every_kind_that_a_file_defines_is_in_the_union():
 def test_kind_is_chosen_by_its_name_and_makes_a_source(keys):
     probe = TypeAdapter(AnyProbe).validate_python(keys)
     assert probe.kind == keys["kind"]
-    assert set(probe.quantities) <= set(QUANTITIES)
+    assert probe.measured and probe.measured <= set(QUANTITIES)
+    assert type(probe).measured is not Probe.measured, "it must say itself what it measures"
     (source,) = sources({"air": probe}, {"home": MqttSession("home", Broker(host="127.0.0.1"))})
     assert source.name == probe.medium
     assert set(source.counts()) == {"air"}

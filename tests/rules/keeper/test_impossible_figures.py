@@ -145,3 +145,22 @@ def test_the_bounds_hold_wherever_a_working_probe_may_read() -> None:
     # A slope alone: 1.2 times 80 degC is 16 K more.
     assert "+16 K" in (why_no_correction("air_temperature", 1.2, 0.0, 0.1) or "")
     assert "broken" in (why_no_correction("relative_humidity", 1.0, -31.0, 0.1) or "")
+
+
+@pytest.mark.parametrize(
+    ("probe", "quantity", "allowed"),
+    [
+        ("air", "surface_temperature", "air_temperature, relative_humidity"), ("lid", "air_temperature", "surface_temperature"),
+        ("lid", "relative_humidity", "surface_temperature"),
+    ],
+)  # fmt: skip
+def test_a_correction_of_what_the_probe_does_not_measure_is_refused(
+    cold: bytes, probe: str, quantity: str, allowed: str
+) -> None:
+    word = Calibrated(
+        taken_ms=START_MS + 200 * MINUTE_MS, word_id="a", probe=probe, quantity=quantity, offset=0.1, gain=1.0,
+        standard_uncertainty=0.1,
+    )  # fmt: skip
+    state, answer = said(cold, word)
+    assert not answer.accepted and f"does not measure {quantity}. Allowed: {allowed}." in answer.text
+    assert state.probes[probe].corrections == {}

@@ -124,7 +124,7 @@ def test_an_absence_too_many_is_refused_and_leaves_the_running_one_as_long_as_it
     for number in range(7):
         shelf.say(2 * HOUR_MS + number, Away, **absence(20 + 3 * number, 21 + 3 * number))
     shelf.until(DAY_MS)
-    (accepted, said), *_ = answers(shelf.say(2 * DAY_MS, Away, **absence(3, 4)))
+    (accepted, said), *_ = answers(shelf.say(2 * DAY_MS, Away, **absence(8, 9)))
     assert not accepted and "8 absences are planned already" in said
     shelf.until(10 * DAY_MS)
     assert shelf.turned() == [(0.5, "away-begun"), (7, "away-ended")]
@@ -136,6 +136,52 @@ def test_what_an_absence_replaces_is_told() -> None:
     ((accepted, said),) = answers(shelf.say(2 * HOUR_MS, Away, **absence(5, 6)))
     assert accepted and "This replaces the absence from " in said
     assert [(one.begins, one.ends) for one in shelf.state.keeper.absences] == [tuple(absence(5, 6).values())]
+
+
+def test_two_absences_that_overlap_are_joined_in_whichever_order_they_are_told() -> None:
+    for first, second in (((4, 11), (9, 14)), ((9, 14), (4, 11)), ((9, 11), (4, 14))):
+        shelf = Shelf()
+        shelf.say(HOUR_MS, Away, **absence(*first))
+        ((accepted, said),) = answers(shelf.say(2 * HOUR_MS, Away, **absence(*second)))
+        assert accepted and "Away from Mon 3 May" in said and "to Thu 13 May" in said and "In it is the absence from" in said
+        shelf.until(20 * DAY_MS)
+        assert shelf.turned() == [(4, "away-begun"), (14, "away-ended")]
+        assert [one.at_ms for one in shelf.events if one.kind == "care" and one.task == "away"] == [START_MS + 3 * DAY_MS]
+
+
+def test_an_absence_between_two_others_makes_one_of_all_three() -> None:
+    shelf = Shelf()
+    for number, days in enumerate(((4, 6), (8, 10), (5, 9))):
+        shelf.say((number + 1) * HOUR_MS, Away, **absence(*days))
+    assert [(one.begins, one.ends) for one in shelf.state.keeper.absences] == [tuple(absence(4, 10).values())]
+
+
+def test_overlapping_absences_are_refused_where_they_would_last_too_long_together() -> None:
+    shelf = Shelf()
+    shelf.say(HOUR_MS, Away, **absence(4, 100))
+    ((accepted, said),) = answers(shelf.say(2 * HOUR_MS, Away, **absence(90, 130)))
+    assert not accepted and "more than 120 days" in said
+    assert [(one.begins, one.ends) for one in shelf.state.keeper.absences] == [tuple(absence(4, 100).values())]
+
+
+def test_one_that_shortens_the_running_absence_says_so() -> None:
+    shelf = Shelf()
+    shelf.say(HOUR_MS, Away, **absence(0.5, 9))
+    shelf.until(DAY_MS)
+    ((accepted, said), *_) = answers(shelf.say(2 * DAY_MS, Away, **absence(3, 4)))
+    assert accepted and "This replaces the absence from" in said
+    shelf.until(12 * DAY_MS)
+    assert shelf.turned() == [(0.5, "away-begun"), (4, "away-ended")]
+
+
+def test_an_absence_that_ends_when_it_begins_is_no_way_of_being_back_but_now() -> None:
+    shelf = Shelf()
+    shelf.say(HOUR_MS, Away, **absence(4, 7))
+    ((accepted, said),) = answers(shelf.say(2 * HOUR_MS, Away, **absence(5, 5)))
+    assert not accepted and "ends when it begins" in said
+    assert [(one.begins, one.ends) for one in shelf.state.keeper.absences] == [tuple(absence(4, 7).values())]
+    ((accepted, _),) = answers(shelf.say(3 * HOUR_MS, Away, **absence(0.125, 0.125)))
+    assert accepted and shelf.state.keeper.absences == []
 
 
 def test_a_step_of_the_clock_leaves_the_days_of_an_absence_where_the_calendar_has_them() -> None:
@@ -176,6 +222,15 @@ def test_of_two_sizes_the_one_that_was_seen_later_holds_for_everybody() -> None:
     assert priority_when_dry(first, older)[0] == priority_when_dry(first)[0]
 
 
+def test_a_size_of_before_the_newest_one_is_noted_and_the_newest_is_said_to_hold() -> None:
+    shelf = Shelf()
+    shelf.say(HOUR_MS, GardenSize, chamber="nest", garden_ml=400.0, at_ms=START_MS + MINUTE_MS)
+    ((accepted, said),) = answers(shelf.say(2 * HOUR_MS, GardenSize, chamber="nest", garden_ml=5.0, at_ms=START_MS))
+    assert accepted and "held 5 ml at " in said and "What holds now is the newer entry of " in said and "400 ml" in said
+    assert "Size class" not in said
+    assert [one.garden_ml for one in shelf.state.keeper.gardens["nest"]] == [5.0, 400.0]
+
+
 # ---------------------------------------------------------------- visits and probes out of service
 
 
@@ -200,6 +255,8 @@ def test_a_visit_and_a_probe_out_of_service_end_by_themselves_to_the_millisecond
         (OutOfService, {"probe": "forged", "for_ms": 1}, "allowed: air"),
         (GardenSize, {"chamber": "tip", "garden_ml": 5.0, "at_ms": START_MS}, "is a waste chamber"),
         (GardenSize, {"chamber": "nest", "fill": 0.5, "at_ms": START_MS}, "basin_ml"),
+        (GardenSize, {"chamber": "nest", "fill": 0.5, "garden_ml": 20.0, "at_ms": START_MS}, "given twice"),
+        (GardenSize, {"chamber": "nest", "garden_ml": 20.0, "at_ms": 0}, "more than 20 years ago"),
     ],
 )
 def test_a_refused_word_says_why_and_leaves_no_trace(kind: type[Word], keys: dict[str, object], said: str) -> None:
