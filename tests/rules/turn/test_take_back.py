@@ -89,7 +89,7 @@ class Course:
     @property
     def facts(self) -> EngineState:
         """The state without what only counts, or tells which words were taken."""
-        return replace(self.state, words_taken=[])
+        return replace(self.state, words_taken_ms={})
 
 
 HOT = ("temperature-high", "lid-dew", "heater-runaway")
@@ -317,3 +317,12 @@ def test_only_so_many_words_are_remembered(quiet: Course) -> None:
     assert quiet.state.keeper.said[0].word_id == "w5"
     assert len(quiet.state.care.doings) <= KEPT_WORDS + 1
     assert quiet.undo("w5").accepted
+
+
+def test_an_absence_that_another_was_joined_with_is_as_it_was_when_that_one_was_the_slip(quiet: Course) -> None:
+    first, last, end = (quiet.now_ms + days * DAY_MS for days in (4, 9, 14))
+    quiet.say(word(Away, "a", from_ms=first, to_ms=last))
+    quiet.say(word(Away, "b", from_ms=last - DAY_MS, to_ms=end))
+    assert [(one.begins, one.ends) for one in quiet.state.keeper.absences] == [(first, end)]
+    quiet.undo("b")
+    assert [(one.begins, one.ends) for one in quiet.state.keeper.absences] == [(first, last)]
