@@ -24,6 +24,8 @@ FALLS_ON_H = 2.0
 """So long a room that gets colder is taken to go on doing so; judgement."""
 WARMS_K_H, WARMS_FROM_H = 0.3, 1.0
 """A box whose heat is back gets warmer by more than this after the first hour; slower, it stays cold. Own estimate."""
+LEAD_K, SEEN_SPREAD = 2.0, 1.3
+"""Over so much of a lead the pace of a quarter of an hour tells how a box cools, within this factor; own estimates."""
 MARKS_C = (15.0, 10.0)
 """Marks to which the time is told: growth has long stopped; it kills (Mueller et al. 2011; 15 degC is judgement)."""
 
@@ -229,7 +231,8 @@ def _in_order(besides: Sequence[Beside], situation: Situation, chamber: Chamber,
     """Return all chambers that get cold, this one included: the one that is cold first at the head."""
     spread = exp(model.covariance[COOLING][COOLING] ** 0.5)
     title = chamber.title or situation.chamber
-    mine = Beside(situation.chamber, title, "cold", situation.temperature_c, _tau_h(model), spread)
+    slope = situation.temperature_slope_k_h
+    mine = Beside(situation.chamber, title, "cold", situation.temperature_c, _tau_h(model), spread, slope)
     return sorted([mine, *besides], key=lambda one: (*_how_late(one, situation), one.time_constant_h, one.chamber))
 
 
@@ -240,7 +243,19 @@ def _how_late(one: Beside, situation: Situation) -> tuple[int, float]:
     if t is None or not ahead:
         return len(ahead), 0.0
     end = ahead[0] - 1.0 if room is None else min(room, ahead[0] - 1.0)
-    return len(ahead), one.time_constant_h * log((t - end) / (ahead[0] - end))
+    return len(ahead), _cooling_h(one, room)[0] * log((t - end) / (ahead[0] - end))
+
+
+def _cooling_h(one: Beside, room_c: float | None) -> tuple[float, float, float]:
+    """Return the time constant with which a chamber cools, h, and between which ones it may lie.
+
+    Where it plainly falls, its own pace tells it: a box full of wet ground falls several times slower than its walls say.
+    """
+    tau_h, t, slope = one.time_constant_h, one.temperature_c, one.slope_k_h
+    if t is None or room_c is None or slope is None or slope > FALLS_K_H or t - room_c < LEAD_K:
+        return tau_h, tau_h / one.spread, tau_h * one.spread
+    seen_h = (t - room_c) / -slope
+    return seen_h, min(seen_h / SEEN_SPREAD, tau_h / one.spread), max(seen_h * SEEN_SPREAD, tau_h * one.spread)
 
 
 def _ordered_text(act: str, order: Sequence[Beside]) -> str:
@@ -285,12 +300,12 @@ def _reaches(kind: str, situation: Situation, order: Sequence[Beside]) -> tuple[
         return ()
     found = []
     for one in order:
-        t, tau_h = one.temperature_c, one.time_constant_h
+        t, (tau_h, early_h, late_h) = one.temperature_c, _cooling_h(one, room)
         end = room + min(slope or 0.0, 0.0) * min(tau_h, FALLS_ON_H)
         for mark in MARKS_C if t is not None else ():
             if t is not None and end + 0.3 < mark < t:
-                hours = tau_h * log((t - end) / (mark - end))
-                ms = [round(hours * factor * HOUR_MS) for factor in (1.0, 1.0 / one.spread, one.spread)]
+                share = log((t - end) / (mark - end))
+                ms = [round(hours * share * HOUR_MS) for hours in (tau_h, early_h, late_h)]
                 found.append(Reach(one.chamber, mark, *ms))
     return tuple(found)
 

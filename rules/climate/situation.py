@@ -34,6 +34,8 @@ class Beside:
     """In which its lead over the room falls to 37 %: the smaller, the sooner it is cold."""
     spread: float
     """Factor of the time constant's uncertainty."""
+    slope_k_h: float | None = None
+    """How fast its temperature moves."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -69,4 +69,5 @@ class Together:
         return Beside(
             chamber, entry.title or chamber, harm, None if figures is None else figures.temperature_c,
             1.0 / model.value(COOLING), exp(model.covariance[COOLING][COOLING] ** 0.5),
+            None if figures is None else figures.temperature_slope_k_h,
         )

@@ -100,6 +100,14 @@ def test_without_heat_the_time_to_the_marks_is_told():
     assert "ends near the room's 17 °C." in mild.reason and mild.reaches == ()
 
 
+def test_a_box_that_falls_slower_than_its_walls_say_is_told_by_its_own_pace():
+    """Newton: 16 K above its room and falling by 1.6 K/h its time constant is 10 h, so 15 degC comes after 10 ln(16/9) h."""
+    slow = told(situation(22.0, 79.0, 6.0, 60.0, temperature_slope_k_h=-1.6), box(), "heater-failed")
+    mark = slow.reaches[0]
+    assert mark.mark_c == 15.0 and mark.after_ms == pytest.approx(10.0 * math.log(16.0 / 9.0) * 3_600_000, rel=1e-3)
+    assert mark.early_ms < 0.5 * mark.after_ms  # the walls alone would let it fall much faster: that is told too
+
+
 def test_a_room_as_cold_as_the_chamber_is_named_and_warmed():
     event = told(situation(16.0, 79.0, 15.6, 60.0), box(heater=None))
     assert "room is the cause" in event.reason and "room more" in acts(event)
