@@ -28,6 +28,8 @@ CHATTER_WAKE_FOR_MS = HOUR_MS
 """The same where it would wake the keeper. Common practice, no source."""
 ADVICE_CALM_FOR_MS = HOUR_MS
 """Advice that turns to another device goes with the next letter when the last is younger than this and it need not wake."""
+ANSWERS_FOR_MS = HOUR_MS
+"""What is advised within this after the keeper said what is on the lid is the answer to it, and told at once."""
 ASKING = ("given", "updated", "reminded")
 """What an advisory says as long as it stands and is not done."""
 TOLD_AT_ONCE = frozenset({"memory-lost", "config-refused", "correction-ignored", "gap"})
@@ -266,6 +268,8 @@ def _advise(settings: Settings, state: TellingState, chamber: str, event: Advice
 
 def _advice_when(settings: Settings, state: TellingState, place: str, event: AdviceEvent) -> When:
     """Return when advice is told: the first to an alarm of the place as soon as that alarm would be, another one later."""
+    if event.at_ms - state.looked_ms.get(event.chamber or "", -ANSWERS_FOR_MS) < ANSWERS_FOR_MS:
+        return "now"
     thread = state.threads.get(f"situation.{place}")
     first = (event.chamber or "site") not in state.advice_sent or thread is None or not thread.open
     pressing = [
@@ -315,6 +319,8 @@ def _system(settings: Settings, state: TellingState, event: SystemEvent) -> None
 
 def _word(state: TellingState, event: WordEvent) -> None:
     """What was advised is done: that is an answer, though the alarm stands until its figure is right."""
+    if event.word == "lid-seen" and event.accepted and event.chamber is not None:
+        state.looked_ms[event.chamber] = event.at_ms
     place = state.home(event.chamber)
     thread = state.threads.get(f"situation.{place}")
     if event.word == "advice-done" and event.accepted and thread is not None:

@@ -119,6 +119,8 @@ class TellingState:
     verified: dict[str, Stored[AdviceEvent]] = field(default_factory=dict)
     """What came of the last advice that was done in each chamber, until a letter tells it."""
     threads: dict[str, Thread] = field(default_factory=dict)
+    looked_ms: dict[str, int] = field(default_factory=dict)
+    """When the keeper last said what is on a chamber's lid."""
     sent: list[Sent] = field(default_factory=list)
     summary_ms: int | None = None
     summaries: int = 0
@@ -154,6 +156,7 @@ class TellingState:
             advice=dict(self.advice),
             advice_sent=dict(self.advice_sent),
             verified=dict(self.verified),
+            looked_ms=dict(self.looked_ms),
             threads={key: replace(entry) for key, entry in self.threads.items()},
             sent=[replace(entry) for entry in self.sent],
             lines=list(self.lines),

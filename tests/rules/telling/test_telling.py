@@ -513,6 +513,13 @@ def test_advice_alone_is_told_by_its_urgency() -> None:
     assert [about(one) for one in digest] == [["given"]]
 
 
+def test_what_is_advised_on_a_look_at_the_lid_is_the_answer_to_it_and_waits_for_no_digest() -> None:
+    seen = WordEvent(id="w", at_ms=at("10 12:00"), chamber="left", word="lid-seen", accepted=True, text="noted: mist")
+    answers = [advice(at(when), urgency="morning", chamber=name) for when, name in (("10 12:25", "left"), ("10 13:25", "left"))]
+    assert [one.at_ms for one in letters_of(seen, answers[0])] == [at("10 12:25")]
+    assert letters_of(seen, answers[1]) == [] == letters_of(seen, advice(at("10 12:25"), urgency="morning", chamber="right"))
+
+
 def test_another_amount_is_no_news_but_another_device_is() -> None:
     when = at("10 12:00")
     same = advice(when + 2 * HOUR_MS, "updated")
