@@ -269,6 +269,7 @@ def _heater_facts(
         "at-limit": {"heater-at-limit", "heater-weak"}
         | (set() if sound or situation.mat_temperature_c is not None else {"heater-suspect"}),
     }.get(thermostat or "", set())
+    facts = facts | {"heater-seen"} if sound else facts
     if thermostat == "unknown" and t is not None and t < goal.low_c - 1.5 and not sound:
         facts = facts | {"heater-suspect"}
     if thermostat == "unknown" and setpoint_c is not None and t is not None and t > setpoint_c + FAULT_K:

@@ -189,6 +189,8 @@ def cold(
     kind = {None: "no-heat", "at-limit": "at-limit"}.get(cause.thermostat, "power" if besides else "dead")
     if kind == "at-limit" and _failed(standing) and "heater-suspect" in cause.facts:
         kind = "power" if besides else "dead"
+    if kind == "dead" and "heater-seen" in cause.facts and not (situation.temperature_slope_k_h or 0.0) <= FALLS_K_H:
+        kind = "at-limit"  # it was looked at, and the box falls no more: it heats, but too little
     acts, moves = [], []
     for step in emergencies.COLD_BRANCH[kind]:
         if not allowed(step, cause):
@@ -199,7 +201,7 @@ def cold(
             moves = moves_for(Step("close-vents"), chamber, cause, knobs)[-1:]
         acts.append(step.act)
     chosen = _one_a_device(acts)
-    words = {"close-vents": f"{moves[0].text}; leave it a pinhole to breathe"} if moves else {}
+    words = {"close-vents": moves[0].text} if moves else {}
     order = _in_order(besides, situation, chamber, model)
     if besides:
         words |= {act: _ordered_text(act, order) for act in ("warm-now", "warm-place", "wrap-bottle") if act in chosen}

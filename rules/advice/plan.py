@@ -13,6 +13,7 @@ from rules.advice.model import COOLING, ChamberModel, model_from_json, prior_mod
 from rules.advice.search import HELPS_SHARE, Forecast, Miss, Solution, foremost, solve, standing_misses
 from rules.advice.set_point import cold_by_morning, left_out, plug_in, turn_up
 from rules.advice.state import AdviceState
+from rules.advice.steady import LEAST_HOURS
 from rules.climate.situation import Situation
 from rules.keeper.devices import heater_since_ms, present_knobs
 from rules.settings import Chamber
@@ -24,6 +25,8 @@ from rules.trade.practice import ACTS, Never, Step
 CHECK_AGAIN_MS = 12 * HOUR_MS
 HALF_WAY = 0.5
 """Where devices take away less than this share of the worst miss, the letter also asks for what would; judgement."""
+UNSEEN_SWING_K = 1.0
+"""By more than this no set point is moved on a moment's figure before two hours have shown how wide it swings; judgement."""
 HEATER_SOUND_MS = 7 * DAY_MS
 """So long a heater that the keeper has looked at is not suspected again for being weak; judgement."""
 
@@ -283,6 +286,7 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     moves = [
         move for step in steps if not _waits(state, ACTS[step.act].knob, situation.at_ms)
         and not (lead and ACTS[lead].device == ACTS[step.act].device) for move in moves_for(step, chamber, cause, knobs)
+        if not (_may_be_a_peak(cause, situation) and move.knob == "heater" and abs(move.delta) > UNSEEN_SWING_K)
     ]
     present = present_of(model_of(chamber, state), chamber, situation, knobs)
     if "night-ahead" in cause.facts and (situation.dew_margin_k or 0.0) > 0.0:
@@ -298,6 +302,15 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     if aid is not None and lead is None and heat and len(solution.winner.moves) == MOST_ACTIONS:
         solution = solve(present, cause, moves, rank, gains, MOST_ACTIONS - 1, together, worst)
     return _assembled(cause, state, steps, lead or aid, solution, knobs, situation.at_ms)
+
+
+def _may_be_a_peak(cause: Cause, situation: Situation) -> bool:
+    """Return whether the mean may be right at this moment: its set point is, no swing is known yet and nothing is harmful."""
+    t, swing, goal = situation.temperature_c, situation.temperature_swing, cause.goal
+    if cause.setpoint_c is None or not goal.low_c <= cause.setpoint_c <= goal.high_c:
+        return False
+    harmful = t is None or not goal.harmful_low_c < t < goal.harmful_high_c
+    return (swing is None or swing.hours < LEAST_HOURS) and not harmful
 
 
 def companions(cause: Cause, knobs: Mapping[str, float], chamber: Chamber) -> dict[str, frozenset[str]]:

@@ -15,6 +15,8 @@ from rules.settings import Chamber
 DRIFT_K = 0.8
 DRIFT_PCT = 4.0
 """Hours whose means differ by more than this do not swing about one place: something is going on. Own estimate."""
+SWING_SHARE = 0.35
+"""Wide swings move the means of whole hours by up to a third of their width; a steady rise moves them by two. Own estimate."""
 BEYOND_K = 0.3
 BEYOND_PCT = 2.0
 """A moment that lies further outside the swing of the last hours is news; a little more than a probe's noise."""
@@ -43,7 +45,7 @@ def steadied(chamber: Chamber, situation: Situation) -> Situation:
 
 def _usual(swing: Swing, value: float, drift: float, beyond: float) -> bool:
     within = swing.least - beyond <= value <= swing.most + beyond
-    return swing.hours >= LEAST_HOURS and swing.drift <= drift and within
+    return swing.hours >= LEAST_HOURS and swing.drift <= max(drift, SWING_SHARE * (swing.most - swing.least)) and within
 
 
 def _harms(chamber: Chamber, temperature_c: float) -> bool:

@@ -15,7 +15,7 @@ from rules.advice.state import OpenAdvice
 from rules.climate.situation import Beside, Situation
 from rules.keeper.devices import told_knobs
 from rules.keeper.state import DeviceChange
-from rules.settings import Chamber, Vents
+from rules.settings import Chamber, Heater, Vents
 from rules.terms.events import AdviceEvent
 
 HOT_PLAIN = ("temperature-high",)
@@ -180,6 +180,17 @@ def test_a_box_that_was_said_to_warm_up_and_stands_still_in_the_cold_is_not_left
     assert "gets warmer again" in said[0][1]
     assert said[1][0] <= 3.0  # a weak heater that was looked at: its heat is kept in
     assert not any("gets warmer again" in headline for _, headline in said[1:])
+
+
+def test_a_heater_that_was_looked_at_and_holds_a_box_too_cool_is_weak_and_its_heat_is_kept_in():
+    """A mat without a thermostat was to be checked each half day of a cold week, with three vents open."""
+    chamber = box(None, heater=Heater(watts=1.0, thermostat=False), vents=Vents(count=3, open=3))
+    falls = situation(21.5, 85.0, 15.0, 60.0, temperature_slope_k_h=-2.0)
+    adviser, events = asked(falls, chamber, None, "heater-failed", "temperature-low")
+    assert acts(events[0])[0] == "heater check"
+    stands = later(situation(20.5, 85.0, 15.0, 60.0, temperature_slope_k_h=0.0), 2.0)
+    _, events = asked(stands, chamber, done(adviser, falls), "heater-failed", "temperature-low")
+    assert acts(events[-1]) == ["vent close", "garden insulate"]
 
 
 def test_a_heater_that_was_looked_at_is_not_suspected_again_for_a_week():

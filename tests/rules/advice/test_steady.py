@@ -41,6 +41,22 @@ def test_at_any_moment_of_the_swing_the_chamber_is_at_its_mean(temperature_c: fl
     assert plan(CHAMBER, AdviceState(), calm, alarms(now, CHAMBER)) is None
 
 
+def test_a_wide_swing_is_one_though_the_means_of_its_hours_differ() -> None:
+    """Between 21 and 28 degC within two hours: at each trough the set point was told to go up, at each peak down."""
+    wide = Swing(25.3, 21.0, 28.2, 1.8, 3)
+    assert steadied(CHAMBER, moment(21.2, 88.0, -3.0, temperature_swing=wide)).temperature_c == 25.3
+
+
+@pytest.mark.parametrize(("swing", "most_k"), [(None, 1.0), (Swing(29.0, 28.6, 29.3, 0.2, 3), 9.0)])
+def test_no_set_point_is_moved_far_before_it_is_known_how_wide_it_swings(swing: Swing | None, most_k: float) -> None:
+    chamber = CHAMBER.model_copy(update={"devices": devices(setpoint_c=26.5)})
+    now = situation(28.8, 72.0, 17.0, 50.0, temperature_slope_k_h=0.5, temperature_swing=swing)
+    wanted = plan(chamber, AdviceState(), now, alarms(now, chamber))
+    assert wanted is not None
+    lowered = [action.amount or 0.0 for action in wanted.actions if action.device == "heater"]
+    assert lowered and 0.0 < lowered[0] <= most_k and (swing is None or lowered[0] > 1.0)
+
+
 def test_judged_by_the_moment_the_same_box_was_dried_at_each_rest_of_its_heater() -> None:
     now = moment(24.3, 94.0, -3.0)
     assert plan(CHAMBER, AdviceState(), now, alarms(now, CHAMBER)) is not None
