@@ -82,6 +82,7 @@ class Climate:
     def __init__(self, places: Mapping[str, PlaceMemory]) -> None:
         self._places = places
         self._moves: dict[tuple[str, int], tuple[Moves, ...]] = {}
+        self._swings: dict[tuple[str, Hourly, int, int], Swing | None] = {}
 
     def hours(self, chamber: str, quantity: Hourly, last_ms: int, at_ms: int) -> Hours | None:
         """Return the whole hours that ended within `last_ms` before `at_ms`; None: nothing is remembered of them."""
@@ -90,6 +91,13 @@ class Climate:
         first, end = -(-(at_ms - last_ms) // HOUR_MS), at_ms // HOUR_MS
         found = hours_between(table, first, end)
         return found if found.known else None
+
+    def swing(self, chamber: str, quantity: Hourly, since_ms: int, at_ms: int) -> Swing | None:
+        """Return the swing over the whole hours of a span; None where not every one of them is known."""
+        key = chamber, quantity, -(-since_ms // HOUR_MS), at_ms // HOUR_MS
+        if key not in self._swings:
+            self._swings[key] = swing_of(self.hours(chamber, quantity, at_ms - since_ms, at_ms))
+        return self._swings[key]
 
     def moves(self, chamber: str, at_ms: int) -> tuple[Moves, ...]:
         """Return how far the figures of `SWINGING` moved by themselves in the five days before this hour."""

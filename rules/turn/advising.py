@@ -11,7 +11,7 @@ from rules.advice import advisory
 from rules.advice.steady import LEAST_HOURS
 from rules.alarms import alarms
 from rules.climate.course import Presents
-from rules.climate.hours import SWINGING, Climate, swing_of
+from rules.climate.hours import SWINGING, Climate
 from rules.climate.situate import situation_at, situations_at
 from rules.climate.situation import Situation
 from rules.climate.view import View
@@ -67,7 +67,7 @@ def for_adviser(
     changed_ms = advisory.changed_ms(adviser, changes)
     since_ms = situation.at_ms - SWING_MS if changed_ms is None else max(changed_ms, situation.at_ms - SWING_MS)
     temperature, humidity, margin = (
-        swing_of(climate.hours(situation.chamber, name, situation.at_ms - since_ms, situation.at_ms)) for name in SWINGING
+        climate.swing(situation.chamber, name, since_ms, situation.at_ms) for name in SWINGING
     )
     settling = changed_ms is not None and (humidity is None or humidity.hours < LEAST_HOURS)
     return replace(

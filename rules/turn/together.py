@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import exp
 from typing import Literal
 
@@ -33,11 +34,14 @@ class Together:
     presents: Presents
     before: Mapping[str, Mapping[str, AlarmRecord]]
     told: Sequence[AlarmEvent] = ()
+    _steps: dict[str, tuple[list[int], list[_Moved]]] = field(default_factory=dict)
+    """How each chamber is moved, from which instant on: worked out once along the stretch."""
 
     def besides(self, chamber: str, at_ms: int) -> tuple[Beside, ...]:
         """Return the other chambers of a chamber's room that are moved with it at an instant."""
-        room, mine = self.settings.chambers[chamber].room, self._moved(chamber, at_ms)
-        if not room or not mine:
+        room = self.settings.chambers[chamber].room
+        mine = self._moved(chamber, at_ms) if room else {}
+        if not mine:
             return ()
         return tuple(
             self._beside(other, harm, at_ms)
@@ -47,11 +51,19 @@ class Together:
         )
 
     def _moved(self, chamber: str, at_ms: int) -> _Moved:
-        rows: dict[str, AlarmRecord | AlarmEvent] = dict(self.before.get(chamber, {}))
-        rows |= {
-            event.alarm: event for event in self.told
-            if event.chamber == chamber and event.at_ms <= at_ms and event.probe is None
-        }
+        if chamber not in self._steps:
+            rows: dict[str, AlarmRecord | AlarmEvent] = dict(self.before.get(chamber, {}))
+            begins, moves = [], [self._moved_by(chamber, rows)]
+            for event in self.told:
+                if event.chamber == chamber and event.probe is None:
+                    rows[event.alarm] = event
+                    begins.append(event.at_ms)
+                    moves.append(self._moved_by(chamber, rows))
+            self._steps[chamber] = begins, moves
+        begins, moves = self._steps[chamber]
+        return moves[bisect_right(begins, at_ms)]
+
+    def _moved_by(self, chamber: str, rows: Mapping[str, AlarmRecord | AlarmEvent]) -> _Moved:
         active = [row for row in rows.values() if row.condition == "active" and row.since_ms is not None]
         out_of_plug = told_knobs(self.state.keeper.devices.get(chamber, ())).get("heater_plugged", 1.0) == 0.0
         if out_of_plug or any(row.alarm == "heater-runaway" for row in active):
