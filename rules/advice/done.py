@@ -26,6 +26,15 @@ def changed_ms(state: AdviceState, changes: Sequence[DeviceChange]) -> int | Non
     return max([*done, *(change.at_ms for change in changes)], default=None)
 
 
+def may_rest(state: AdviceState, at_ms: int) -> bool:
+    """Return whether the advice was told an hour ago and waits for the keeper, and is no emergency that still runs: where it
+    gets graver an alarm turns, and the adviser looks at once."""
+    now = state.open
+    if now is None or now.done_ms is not None or at_ms - now.told_ms < HOUR_MS:
+        return False
+    return now.branch == "cell" or now.urgency != "wake"
+
+
 def owes(state: AdviceState, chamber: Chamber, changes: Sequence[DeviceChange]) -> bool:
     """Return whether the adviser must be asked although nothing stands and nothing is open: a heater waits to be plugged in
     or turned up again."""

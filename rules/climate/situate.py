@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,42 +10,12 @@ from rules.climate.heating import usual_at
 from rules.climate.place_uncertainty import humidity_u_pct, margin_u_k, temperature_u_k
 from rules.climate.situation import Situation
 from rules.climate.view import View, failing_test
+from rules.climate.windows import Signal
 from rules.physics.moist_air import absolute_humidity_g_m3
 from rules.physics.uncertainty import dew_point_or_nan, dew_point_uncertainty_k, probability_wet
 from rules.terms.events import MINUTE_MS
 
-Floats = NDArray[np.float64]
-
 QUARTER_MS = 15 * MINUTE_MS
-
-
-@dataclass(frozen=True, slots=True)
-class _Slopes:
-    """What is worked out for many instants at once, because it costs little more than for one; NaN: not known."""
-
-    temperature_slope_k_h: Floats
-    humidity_slope_pct_h: Floats
-    room_slope_k_h: Floats
-
-
-def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
-    """Return what is known of a chamber at one of its instants."""
-    return situations_at(view, [index], pressure_pa)[0]
-
-
-def situations_at(view: View, indices: Sequence[int], pressure_pa: float) -> list[Situation]:
-    """Return what is known of a chamber at some of its instants."""
-    if not indices:
-        return []
-    where = np.array(indices)
-    at_ms, unknown = view.at_ms[where], np.full(len(where), np.nan)
-    slopes = _Slopes(
-        temperature_slope_k_h=view.recent.temperature.slope_k_h(at_ms, QUARTER_MS),
-        humidity_slope_pct_h=view.recent.humidity.slope_k_h(at_ms, QUARTER_MS),
-        room_slope_k_h=unknown if view.room_recent is None else view.room_recent.slope_k_h(at_ms, QUARTER_MS),
-    )
-    u_t = temperature_u_k(view.settings, view.probes, view.place)
-    return [_situation(view, index, row, slopes, u_t, pressure_pa) for row, index in enumerate(indices)]
 
 
 def read_ms(value: int) -> int | None:
@@ -56,7 +23,9 @@ def read_ms(value: int) -> int | None:
     return int(value) if value > NEVER_MS else None
 
 
-def _situation(view: View, index: int, row: int, slopes: _Slopes, u_t: float, pressure_pa: float) -> Situation:
+def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
+    """Return what is known of a chamber at one of its instants."""
+    at_ms, u_t = view.at_ms[index : index + 1], temperature_u_k(view.settings, view.probes, view.place)
     temperature, humidity = known(view.temperature.value[index]), known(view.humidity.value[index])
     margin = known(view.margin[index])
     u_h = float(humidity_u_pct(view.settings, view.probes, view.place, view.humidity.value[index]))
@@ -89,9 +58,9 @@ def _situation(view: View, index: int, row: int, slopes: _Slopes, u_t: float, pr
         u_relative_humidity_pct=u_h if humidity is not None else None,
         u_dew_point_k=u_dew,
         u_dew_margin_k=u_margin,
-        temperature_slope_k_h=known(slopes.temperature_slope_k_h[row]),
-        humidity_slope_pct_h=known(slopes.humidity_slope_pct_h[row]),
-        room_slope_k_h=known(slopes.room_slope_k_h[row]),
+        temperature_slope_k_h=_slope_k_h(view.recent.temperature, at_ms),
+        humidity_slope_pct_h=_slope_k_h(view.recent.humidity, at_ms),
+        room_slope_k_h=None if view.room_recent is None else _slope_k_h(view.room_recent, at_ms),
         garden_ml=view.garden_ml,
         mat_temperature_c=known(view.mat[index]),
         usual_c=known(swing.mean_c),
@@ -106,6 +75,10 @@ def _situation(view: View, index: int, row: int, slopes: _Slopes, u_t: float, pr
         saturated=saturated,
         lacking=_lacking(view, index, temperature, humidity, saturated),
     )
+
+
+def _slope_k_h(signal: Signal, at_ms: NDArray[np.int64]) -> float | None:
+    return known(signal.slope_k_h(at_ms, QUARTER_MS)[0])
 
 
 def known(value: float) -> float | None:

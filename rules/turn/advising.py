@@ -12,14 +12,17 @@ from rules.advice.steady import LEAST_HOURS
 from rules.alarms import alarms
 from rules.climate.course import Presents
 from rules.climate.hours import SWINGING, Climate
-from rules.climate.situate import situation_at, situations_at
+from rules.climate.situate import situation_at
 from rules.climate.situation import Situation
 from rules.climate.view import View
 from rules.settings import Settings
-from rules.terms.events import HOUR_MS, AlarmEvent, Event
+from rules.terms.events import HOUR_MS, MINUTE_MS, AlarmEvent, Event
 from rules.turn.state import EngineState
 from rules.turn.together import Together
 
+LOOK_MS, REST_MS = 10 * MINUTE_MS, 30 * MINUTE_MS
+"""How often an adviser looks, and how often once its advice is told and waits for the keeper (`advisory.may_rest`); own
+judgement: less often than a changed plan may be told."""
 SWING_MS = 3 * HOUR_MS
 """A mat's thermostat switches within half an hour to two hours: three hold a whole swing; own estimate."""
 
@@ -43,14 +46,12 @@ def advise(
         if not mine and not before[name] and not owes:
             continue
         standing = _told_standing(before[name])
-        occasions = _stood(view, mine, standing)
-        met = [index for index, stands in occasions if stands]
-        situations = dict(zip(met, situations_at(view, met, settings.pressure_pa), strict=True))
+        occasions, turned_ms = _stood(view, mine, standing), {event.at_ms for event in mine}
         for index, stands in occasions:
-            if not stands and not owes:
+            at_ms = int(view.at_ms[index])
+            if (not stands and not owes) or (advisory.may_rest(adviser, at_ms) and at_ms % REST_MS and at_ms not in turned_ms):
                 continue
-            situation = situations.get(index) or situation_at(view, index, settings.pressure_pa)
-            situation = for_adviser(state, situation, adviser, together, climate)
+            situation = for_adviser(state, situation_at(view, index, settings.pressure_pa), adviser, together, climate)
             adviser, spoken = advisory.consider(settings, name, adviser, situation, stands, state.origin)
             owes = advisory.owes(adviser, settings.chambers[name], set_)
             events += spoken
@@ -105,7 +106,7 @@ def _stood(
 
 def _occasions(view: View, mine: Sequence[AlarmEvent]) -> Iterable[int]:
     turned = np.flatnonzero(np.isin(view.at_ms, [event.at_ms for event in mine]))
-    grid = np.flatnonzero(view.at_ms % 600_000 == 0)
+    grid = np.flatnonzero(view.at_ms % LOOK_MS == 0)
     return np.union1d(turned, grid).tolist()  # type: ignore[no-any-return]
 
 
