@@ -217,7 +217,8 @@ class Vents(Section):
     count: int = Field(default=2, ge=0, le=50)
     """How many there are."""
     open: int = Field(default=0, ge=0, le=50)
-    """How many are open now. The fungus chamber's are closed by default."""
+    """How many are open now. The fungus chamber's are closed by default; a pinhole always stays, for the
+    garden breathes."""
 
 
 class Devices(Section):

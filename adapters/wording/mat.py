@@ -5,7 +5,12 @@ from __future__ import annotations
 from math import exp
 
 from adapters.wording.figures import Style
+from rules.climate.situation import MatDay
 from rules.physics.mat_ends import MatEnds
+
+STRONG_SHARE = 1.0 / 3.0
+"""A mat that rests for two thirds of a day whose box was no warmer than wanted has three times the power it needs; own
+estimate."""
 
 
 def mat_found(ends: MatEnds, style: Style) -> str:
@@ -52,3 +57,22 @@ def mat_doubt(ends: MatEnds) -> str:
         f"These figures are estimates to a factor of {exp(ends.spread):.1f}: before ants move in, leave the mat on for a day"
         " without its thermostat and read how far the box gets above its room."
     )
+
+
+def mat_day_told(day: MatDay | None, ends: MatEnds | None, style: Style) -> list[str]:
+    """Return what the mat's own probe proves of its last day: that it heats, never, by turns or all the time."""
+    if day is None or ends is None:
+        return []
+    span = f"between {day.least_c:.0f} and {day.most_c:.0f} °C, the air {day.air_c:.0f} °C on the mean"
+    cool, strong = day.air_c < ends.hold_c, day.share < STRONG_SHARE and not ends.safe_by_itself
+    told = {
+        "never": f"it gave no heat: {span}" + ("; see to plug, breaker and thermostat" if cool else ""),
+        "always": f"it heated all the time: {span}" + (
+            f"; it is too weak to hold {ends.hold_c:g} °C in this room: foam round the sides first, then a stronger mat" if cool
+            else "; it has nothing left for a colder night, or its thermostat does not switch"
+        ),
+        "by turns": f"it switches, on for at most {100.0 * day.share:.0f} % of the time: {span}" + (
+            "; it has at least three times the power that this took" if strong else ""
+        ),
+    }  # fmt: skip
+    return [style.text(told[day.heats])]

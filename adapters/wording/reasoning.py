@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from adapters.wording.alarm_sentences import label
 from adapters.wording.figures import Style
 from adapters.wording.harm import harm_lines
-from adapters.wording.mat import mat_found, mat_means, mat_remedy
+from adapters.wording.mat import mat_day_told, mat_found, mat_means, mat_remedy
 from adapters.wording.priority_words import PRIORITY_WORDS
 from rules.advice.reasoning import Figure, ModelFigure, Reasoning, Weighed
 from rules.physics.mat_ends import MatEnds
@@ -46,6 +46,7 @@ def reasoning_text(told: Reasoning, probes: Sequence[SeriesSeen], style: Style, 
         ("How the devices answered so far (1: as the model says)", _joined(told.gains)),
         (f"Model of the chamber ({_source(told.model_source)})", [_parameter(row) for row in told.model]),
         ("", list(told.model_notes)),
+        ("The heat mat in the last day, by its own probe", mat_day_told(told.mat_day, told.mat, style)),
         ("The heat mat, if its thermostat sticks or it dies", _mat(told.mat, style)),
         ("What was weighed", _weighed(told, style)),
         ("Sources", list(told.sources)),

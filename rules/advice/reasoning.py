@@ -14,7 +14,7 @@ from rules.advice.search import Candidate
 from rules.advice.state import AdviceState
 from rules.advice.steady import steadied
 from rules.advice.text import lacking_of, reason_of_plan
-from rules.climate.situation import Situation
+from rules.climate.situation import MatDay, Situation
 from rules.keeper.devices import present_knobs
 from rules.physics.mat_ends import MatEnds, mat_ends
 from rules.settings import Chamber, Room, Settings
@@ -92,6 +92,7 @@ class Reasoning:
     runner_up: Weighed | None
     nothing_done: Weighed | None
     mat: MatEnds | None
+    mat_day: MatDay | None
     advice: tuple[str, ...]
     never: tuple[str, ...]
     reason: str
@@ -131,7 +132,7 @@ def explain(
         unmet=() if solution is None else solution.unmet, winner=None if solution is None else _weighed(solution.winner),
         runner_up=None if solution is None or solution.runner_up is None else _weighed(solution.runner_up),
         nothing_done=None if solution is None else _weighed(solution.idle),
-        mat=_mat(settings, chamber, model),
+        mat=_mat(settings, chamber, model), mat_day=situation.mat_day,
         advice=() if wanted is None else tuple(action.text for action in wanted.actions),
         never=() if wanted is None else tuple(row.text for row in wanted.never),
         reason=_reason(wanted, situation, steady, standing), sources=_sources(wanted, cause),

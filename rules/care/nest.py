@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from rules.settings import Chamber
 
 ORDER = ("food", "fungus", "waste")
-"""Food and waste chambers are ventilated and drier on purpose; the fungus chamber's vents are closed by default.
-Common practice, no source; workers choose the driest place for waste (Ribeiro & Navas 2007, J. Insect Behav. 20:19)."""
+"""Food and waste chambers are ventilated and drier on purpose; the fungus chamber's vents are closed by default, but for what
+leaks. Common practice, no source; workers choose the driest place for waste (Ribeiro & Navas 2007, J. Insect Behav. 20:19)."""
 
 
 def colony_of(chambers: Mapping[str, Chamber], chamber: str) -> str:

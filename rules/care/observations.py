@@ -155,7 +155,7 @@ _OVER = (
     "leave the climate as it is, it has been right again for two hours; offer water and fresh leaves, and look again"
     " in two days"
 )
-_INSULATE = "insulate the lid from outside (never over a heater), then close the vents by one step"
+_INSULATE = "insulate the lid from outside (never over a heater), then close the vents by one step, but for a pinhole"
 
 
 def interpret(seen: Sequence[str], questions: Questions, vent_elsewhere: str | None) -> Answer | None:

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from rules.climate.memory import Hour, PlaceMemory
 from rules.climate.past_moves import Moves, moves_of
-from rules.climate.situation import Swing
+from rules.climate.situation import MatDay, Swing
+from rules.climate.thermostat import HOT_MAT_K
 from rules.climate.view import View
 from rules.climate.windows import thousandths
 from rules.physics.vapour import dew_point_c_or_nan
@@ -31,6 +32,8 @@ def hours_after(view: View) -> dict[str, dict[str, Hour]]:
     }
     if view.chamber is not None:
         figures["room_dew_point_c"] = dew_point_c_or_nan(view.room_temperature, view.room_humidity)
+        if view.settings.probes_at(view.place, "heater-surface"):
+            figures["mat_c"] = view.mat
     return {name: hours_with(view, name, value) for name, value in figures.items()}
 
 
@@ -112,8 +115,13 @@ class Climate:
 
 Hourly = Literal[
     "temperature_c", "relative_humidity_pct", "vapour_pressure_deficit_pa", "dew_margin_k", "dew_point_c", "room_dew_point_c",
+    "mat_c",
 ]
 SWINGING: tuple[Hourly, ...] = ("temperature_c", "relative_humidity_pct", "dew_margin_k")
+WHOLE_DAY_H = 23
+"""So many whole hours lie in the 24 before any instant."""
+SWITCHED_MAT_K = 2.0
+"""A mat whose temperature moves by more within most hours is switched; one that stays on follows its air. Own estimate."""
 ASSUMED = ((0.4, 0.8, 1.0), (2.0, 4.0, 5.0), (0.4, 0.7, 1.0))
 """How far each moves within 1, 6 and 24 hours (K, points, K; standard uncertainty) before its own days tell; own estimate."""
 
@@ -171,6 +179,18 @@ def swing_of(hours: Hours | None) -> Swing | None:
     return Swing(
         float(means.mean()), float(hours.lowest.min()), float(hours.highest.max()), float(means.max() - means.min()), len(means)
     )
+
+
+def mat_day(mat: Hours | None, air: Hours | None) -> MatDay | None:
+    """Return what the mat's own probe shows of a day, from the whole hours of mat and air; None where one is not known."""
+    hot, box = swing_of(mat), swing_of(air)
+    if mat is None or hot is None or box is None or hot.hours < WHOLE_DAY_H:
+        return None
+    lead, most = hot.mean - box.mean, hot.most - box.mean
+    if most <= HOT_MAT_K:
+        return MatDay("never", 0.0, hot.least, hot.most, box.mean)
+    turns = float(np.median(mat.highest - mat.lowest)) > SWITCHED_MAT_K
+    return MatDay("by turns" if turns else "always", min(lead / most, 1.0) if turns else 1.0, hot.least, hot.most, box.mean)
 
 
 class ClimateMemory(Protocol):

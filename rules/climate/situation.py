@@ -23,6 +23,19 @@ class Swing:
 
 
 @dataclass(frozen=True, slots=True)
+class MatDay:
+    """What a heat mat did in the last 24 whole hours, by its own probe and beside the chamber's air."""
+
+    heats: Literal["always", "by turns", "never"]
+    share: float
+    """Of the time in which it heats at most, 0 to 1: a mat that is switched often does not reach its full heat."""
+    least_c: float
+    most_c: float
+    air_c: float
+    """Mean of the chamber's air over the same hours."""
+
+
+@dataclass(frozen=True, slots=True)
 class Beside:
     """Another chamber of the room that gets hot or cold at the same time."""
 
@@ -84,6 +97,8 @@ class Situation:
     """Over the last whole hours since a setting was changed; None: too few of them are known."""
     humidity_swing: Swing | None = None
     margin_swing: Swing | None = None
+    mat_day: MatDay | None = None
+    """What the mat's own probe shows of its last day; None: it has none, or not every hour is known."""
     moves: tuple[Moves, ...] = ()
     """How far temperature, humidity and margin moved by themselves over the last days; empty: not asked for."""
     settling: bool = False

@@ -182,7 +182,7 @@ ALARMS: dict[str, AlarmKind] = {
     ),
     "moisture-lost": AlarmKind(
         label="losing moisture", sentence="{place} loses more moisture than it used to",
-        first_step="Look at the lid, the vents and every tube: is all shut? Then look at the water.",
+        first_step="Look at the lid, the vents and every tube: is all shut that you want shut? Then look at the water.",
         subject="lid", consequence="serious", figure="relative_humidity_pct", edge=None, continuous=False, harm=None,
         bears=(Bears("outside", "serious", (1, 3, 8, 12, 12)),),
         answered="climate", wakes_at_night=True, quiet_on_visit=True,

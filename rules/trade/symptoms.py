@@ -44,7 +44,7 @@ class Symptom:
 
 _COOL = "lower the thermostat by 1 K, and unplug the heater if the air is above 30 degC"
 _DRY_FIRST = (
-    "close the vents and gaps through which air flows in, re-wet the clay granules along the wall,"
+    "close gaps and all vents but a pinhole, since the box must breathe, re-wet the clay granules along the wall,"
     " and insulate the lid if it is wet"
 )
 _DRY = Cause("dry", "the garden is drying", _DRY_FIRST)

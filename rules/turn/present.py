@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from rules.advice.state import AdviceState
 from rules.alarms import alarms
 from rules.climate.course import Presents
-from rules.climate.hours import Climate
+from rules.climate.hours import Climate, Hourly, mat_day
 from rules.climate.situation import Situation
 from rules.settings import Settings
+from rules.terms.events import DAY_MS
 from rules.turn.advising import for_adviser
 from rules.turn.state import EngineState
 from rules.turn.together import Together
+
+_DAY_OF_A_MAT: tuple[Hourly, Hourly] = ("mat_c", "temperature_c")
 
 
 def present(settings: Settings, state: EngineState) -> dict[str, Situation]:
@@ -25,4 +30,8 @@ def advised_on(settings: Settings, state: EngineState, chamber: str) -> Situatio
     adviser = state.advice.get(chamber, AdviceState())
     standing = {name: alarms.standing(state.alarms, name) for name in settings.chambers}
     together = Together(settings, state, Presents(state.places), standing)
-    return None if situation is None else for_adviser(state, situation, adviser, together, Climate(state.places))
+    if situation is None:
+        return None
+    climate = Climate(state.places)
+    mat, air = (climate.hours(chamber, name, DAY_MS, situation.at_ms) for name in _DAY_OF_A_MAT)
+    return replace(for_adviser(state, situation, adviser, together, climate), mat_day=mat_day(mat, air))
