@@ -99,11 +99,12 @@ def shown(alarms: Sequence[AlarmEvent]) -> list[AlarmEvent]:
 def _happening(alarms: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms: int) -> list[str]:
     """Return a sentence for each alarm; a figure that several share is told once."""
     lines, known, told = [], set(), set()
-    standing = {(alarm.chamber, alarm.alarm, alarm.probe): alarm for alarm in alarms if alarm.open}
+    standing = _one_each(alarms)
     several = len({alarm.chamber for alarm in alarms}) > 1
     for alarm in alarms:
         kind = ALARMS[alarm.alarm].harm if alarm.alarm in ALARMS else None
-        if several and alarm.open and kind is not None and (alarm.chamber, kind) in told:
+        again = alarm.open and standing[_whose(alarm)] is not alarm
+        if again or (several and alarm.open and kind is not None and (alarm.chamber, kind) in told):
             continue  # of several boxes each is told once
         told.add((alarm.chamber, kind))
         figure = (alarm.chamber, alarm.value, alarm.unit, alarm.at_ms)
@@ -112,11 +113,20 @@ def _happening(alarms: Sequence[AlarmEvent], settings: Settings, style: Style, n
         bare = replace(alarm, value=None, level="outside", harm_used=None, seconds_left=None) if shared else alarm
         if alarm.condition != "normal":
             lines.append(sentence(bare, settings, style, now_ms, account=False))
-        elif (alarm.chamber, alarm.alarm, alarm.probe) in standing:
+        elif _whose(alarm) in standing:
             lines.append(over_before(alarm, settings, style, now_ms))
         else:
             lines.append(over(alarm, settings, style, now_ms))
     return lines
+
+
+def _whose(alarm: AlarmEvent) -> tuple[str | None, str, str | None, str | None]:
+    return alarm.chamber, alarm.alarm, alarm.probe, alarm.medium
+
+
+def _one_each(alarms: Sequence[AlarmEvent]) -> dict[tuple[str | None, str, str | None, str | None], AlarmEvent]:
+    """Return each alarm that stands once, though several of its events are told: the first of them."""
+    return {_whose(alarm): alarm for alarm in reversed(alarms) if alarm.open}
 
 
 def _left(alarms: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms: int) -> list[str]:
@@ -317,7 +327,7 @@ def _prediction(row: Prediction, rest_s: float, style: Style) -> str:
 
 
 def _quiet(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings) -> list[Block]:
-    standing = [alarm for alarm in shown(alarms) if alarm.open]
+    standing = [alarm for alarm in _one_each(alarms).values() if alarm in shown(alarms)][::-1]
     blocks: list[Block] = []
     asked = [one for one in _asked(letter.about) if one.actions]
     if asked:

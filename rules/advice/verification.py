@@ -75,8 +75,8 @@ def _then_and_now(item: OpenAdvice, situation: Situation) -> str:
     if item.start_c is None or situation.temperature_c is None:
         return "There was no figure to compare with."
     if item.done_c is not None:
-        return f"It was {item.done_c:.1f} °C when this was done and is {situation.temperature_c:.1f} °C now."
-    return f"It was {item.start_c:.1f} °C when this was advised and is {situation.temperature_c:.1f} °C now."
+        return f"It was {item.done_c:.1f} °C when this was done and {situation.temperature_c:.1f} °C when I looked again."
+    return f"It was {item.start_c:.1f} °C when this was advised and {situation.temperature_c:.1f} °C when I looked again."
 
 
 def _forecast_at(item: OpenAdvice, at_ms: int) -> ToldForecast | None:

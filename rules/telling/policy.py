@@ -63,7 +63,8 @@ def when_told(
     if priority != "today":
         return "digest"
     until_ms = quiet_until_ms(at_ms, settings.telling, settings.zone)
-    pressing = until_ms is not None and bool(alarm) and ALARMS[alarm].wakes_at_night and seconds_left is not None
+    # Where all is used up already nothing is lost by the morning; what is lethal wakes by its priority.
+    pressing = until_ms is not None and bool(alarm) and ALARMS[alarm].wakes_at_night and (seconds_left or 0.0) > 0.0
     if until_ms is None or (pressing and at_ms + (seconds_left or 0.0) * 1000 < until_ms):
         return "now"
     return "awake"

@@ -37,7 +37,7 @@ CASES: dict[str, Case] = {
         Case("C9", "the heat has failed: it falls towards the room's temperature", "plug, breaker, thermostat"),
         Case("C10", "the heater runs away", "unplug it"),
         Case("C11", "the humidity probe is wet or buried", "clean it or move it; until then nothing is said of humidity"),
-        Case("C12", "the room itself warms: heatwave or sun", "cool the room; the heater can do no more"),
+        Case("C12", "its heater rests: the room, the sun or stored heat warms it", "cool the room; the heater can do no more"),
         Case("C13", "misting does not last: the surfaces are dry or air leaks", "wet clay, not mist; find the leak"),
         Case("C14", "humid at the probe, yet the garden looks dry",
             "move the probe to garden height; shield the inflow (Bollazzi & Roces 2007)"),

@@ -101,7 +101,7 @@ ACTS: dict[str, Act] = {
     "move-box": Act("room", "move", "Carry the box to the coolest room you have, level and slowly, out of the sun"),
     "shade-box": Act(
         "room", "less",
-        "Take the sun and every lamp off the box; lay a wet cloth on the outside of one side wall, away from the garden and "
+        "Keep the sun and every lamp off the box; lay a wet cloth on the outside of one side wall, away from the garden and "
         "never on the lid, and let a fan blow on it from outside",
     ),
     "check-unplugged": Act(

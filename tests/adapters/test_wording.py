@@ -362,6 +362,13 @@ def test_a_letter_about_several_boxes_names_the_box_of_each_sentence_and_tells_e
     assert "When you have done it at every box named, type on the server" in body
 
 
+def test_an_alarm_of_which_two_events_are_told_is_told_once():
+    chattering = replace(LETTERS["situation"].about[0], id="c", change="chattering", reason="raised three times within 6 h")
+    alarms = [event for event in LETTERS["situation"].about if event.kind == "alarm"][:1]
+    body = compose(told(letter("situation", *alarms, replace(chattering, alarm=alarms[0].alarm))), watch()).text
+    assert body.count("dewlid ack") == 1 and " ".join(body.split()).count("Big nest is too warm") == 1
+
+
 def test_what_does_harm_is_not_offered_to_be_shelved():
     assert "dewlid shelve" in compose(told(LETTERS["situation"]), watch()).text
     assert "dewlid shelve" not in compose(told(LETTERS["escalation"]), watch()).text

@@ -308,6 +308,12 @@ def test_a_quiet_end_that_occurs_twice_is_the_first_one() -> None:
     assert quiet_until_ms(first + 45 * MINUTE_MS, telling, NEW_YORK) is None  # 01:15 for the second time
 
 
+def test_where_all_is_used_up_already_a_matter_of_the_day_waits_for_the_morning() -> None:
+    for left_s, when in ((2 * 3600.0, "10 01:00"), (0.0, "10 06:30")):
+        mild = alarm(at("10 01:00"), seconds_left=left_s, harm_used=1.0)
+        assert [row[0] for row in brief(letters_of(mild, until=at("10 07:00")))] == [when]
+
+
 # ---------------------------------------------------------------- reminders, second address, absence
 
 
