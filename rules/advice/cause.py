@@ -291,7 +291,7 @@ def _air_facts(situation: Situation, goal: Goal, floor: float | None) -> set[str
     if room is not None and t is not None:
         facts |= {"room-cooler"} if room < t - 1.0 else {"room-warm"}
         facts |= {"room-warm"} if room > goal.high_c - 1.0 else set()
-        facts |= {"room-cold"} if room < 15.0 else set()
+        facts |= {"room-cold"} if room < practice.LETHAL_COLD_C else set()
     return facts
 
 
@@ -326,7 +326,7 @@ def _state_facts(
 
 
 def heat_comes_first(
-    situation: Situation, standing: Mapping[str, Standing], thermostat: State | None = "unknown", goal: Goal | None = None
+    situation: Situation, standing: Mapping[str, Standing], thermostat: State | None, goal: Goal
 ) -> bool:
     """Return whether the heat branch holds: lethal, or a heater that heats on above the band, whatever the humidity says.
 
@@ -335,12 +335,11 @@ def heat_comes_first(
     t = situation.temperature_c
     if t is None:
         return False
-    high_c, aim_c = (28.0, 25.5) if goal is None else (goal.high_c, goal.temperature_c)
     if t >= practice.HEAT_FIRST_C:
         return True
     if _stands(standing, "heater-runaway") and thermostat != "unplugged":
-        return t > (aim_c + 0.5 if thermostat == "unknown" else high_c)
-    return thermostat == "stuck" and t > high_c and _stands(standing, "temperature-high")
+        return t > (goal.temperature_c + 0.5 if thermostat == "unknown" else goal.high_c)
+    return thermostat == "stuck" and t > goal.high_c and _stands(standing, "temperature-high")
 
 
 def _case(

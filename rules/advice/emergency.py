@@ -26,8 +26,8 @@ WARMS_K_H, WARMS_FROM_H = 0.3, 1.0
 """A box whose heat is back gets warmer by more than this after the first hour; slower, it stays cold. Own estimate."""
 LEAD_K, SEEN_SPREAD = 2.0, 1.3
 """Over so much of a lead the pace of a quarter of an hour tells how a box cools, within this factor; own estimates."""
-MARKS_C = (15.0, 10.0)
-"""Marks to which the time is told: growth has long stopped; it kills (Mueller et al. 2011; 15 degC is judgement)."""
+MARKS_C = (practice.LETHAL_COLD_C, 10.0)
+"""Marks to which the time is told: growth has long stopped (own estimate); it kills (Mueller et al. 2011)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

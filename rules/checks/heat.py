@@ -17,6 +17,7 @@ from rules.climate.hysteresis import CLEAR, EDGE, HARM, HARM_EDGE, OUTSIDE, UNSE
 from rules.climate.thermostat import AT_LIMIT, BELOW_K, DEAD, FALLS_K_H, FAST_K_H, STUCK, UNPLUGGED
 from rules.climate.view import View
 from rules.terms.events import MINUTE_MS
+from rules.trade.practice import LETHAL_COLD_C
 
 Floats = NDArray[np.float64]
 QUARTER_MS = 15 * MINUTE_MS
@@ -24,7 +25,6 @@ FALL_K_H = -2.0
 NO_TREND_K_H = 0.3
 COMES_BACK_K_H = 1.0
 FAILING_ABOVE_ROOM_K = 1.5
-STAGNATION_C = 15.0  # growth stops below; long stays harm (Mueller et al. 2011)
 BURNING_MAT_C = 60.0
 """A mat this hot burns a hand and its own glue, whatever the air says; common practice, no source."""
 RUNAWAY_DELAYS = Delays(12 * MINUTE_MS, 20 * MINUTE_MS, 2 * MINUTE_MS, 20 * MINUTE_MS)
@@ -89,7 +89,7 @@ def failed(view: View) -> Iterator[Verdict]:
     failing = _failing(view, chamber.temperature.low, state, slope)
     # Flat at the room's temperature is not over: it is over when it is warm again, or plainly warming.
     over_it = (value >= chamber.temperature.low) & (slope > FALLS_K_H) | (slope > -FALL_K_H / 2) | (state == UNPLUGGED)
-    cold_end = (value < STAGNATION_C) | ((room < STAGNATION_C) & (state == DEAD))
+    cold_end = (value < LETHAL_COLD_C) | ((room < LETHAL_COLD_C) & (state == DEAD))
     zone = np.where(failing, np.where(cold_end, HARM, OUTSIDE), np.where(over_it, CLEAR, EDGE)).astype(np.int8)
     zone[np.isnan(value)] = UNSEEN
 

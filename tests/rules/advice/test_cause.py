@@ -50,12 +50,15 @@ def test_a_dry_waste_or_food_chamber_is_no_fault():
 
 def test_heat_comes_first_at_32_degrees_and_when_running_away_but_not_for_a_warm_up_however_fast():
     calm = Chamber()
-    assert heat_comes_first(situation(32.0, 50.0), {})
-    assert not heat_comes_first(situation(28.5, 50.0, temperature_slope_k_h=6.0), {})
-    racing = situation(28.5, 50.0, temperature_slope_k_h=6.0)
-    assert heat_comes_first(racing, alarms(racing, calm, "heater-runaway"))
-    assert heat_comes_first(situation(27.0, 50.0), alarms(situation(27.0, 80.0), calm, "heater-runaway"))
-    assert not heat_comes_first(situation(None, 50.0), {})
+
+    def first(now, *names):
+        return heat_comes_first(now, alarms(now, calm, *names) if names else {}, "unknown", goal_of(calm, now))
+
+    assert first(situation(32.0, 50.0))
+    assert not first(situation(28.5, 50.0, temperature_slope_k_h=6.0))
+    assert first(situation(28.5, 50.0, temperature_slope_k_h=6.0), "heater-runaway")
+    assert first(situation(27.0, 50.0), "heater-runaway")
+    assert not first(situation(None, 50.0))
 
 
 def test_a_lid_once_called_wet_stays_wet_until_its_margin_is_surely_positive():
