@@ -11,7 +11,7 @@ demo: $(VENV)/run.stamp
 	$(BIN)/dewlid demo
 
 test: $(VENV)/test.stamp
-	.ci/system-packages mosquitto mosquitto-clients socat chromium strace
+	.ci/system-packages mosquitto mosquitto-clients socat chromium strace dovecot-imapd
 	$(BIN)/python -m pytest -n 2 --dist worksteal $(PYTEST_ARGS)
 
 check: $(VENV)/test.stamp

@@ -10,7 +10,7 @@ from pydantic import Field
 from adapters.mqtt_session import Availability, MqttSession
 from adapters.outlets.console import ConsoleOutlet, ConsolePrinter
 from adapters.outlets.illustration import Illustrator
-from adapters.outlets.letter import MailOutlet, MailSender
+from adapters.outlets.letter import Answers, MailOutlet, MailSender
 from adapters.outlets.mqtt_topic import MqttOutlet, TopicPublisher, availability
 from adapters.outlets.outlet import Outlet, Owed, Standing
 from rules.settings import Settings
@@ -44,16 +44,23 @@ def opened(
     settings: Settings,
     sessions: Mapping[str, MqttSession],
     illustrator: Illustrator | None = None,
+    answers: Mapping[str, Answers] | None = None,
 ) -> dict[str, Outlet]:
-    """Return the running outlets by id; `sessions` are the brokers' sessions by broker id, made with `availabilities`."""
-    return {name: _opened(name, outlet, settings, sessions, illustrator) for name, outlet in outlets.items()}
+    """Return the running outlets by id; `sessions` are the brokers' sessions by broker id, made with `availabilities`.
+
+    `answers`: of the mail outlets whose letters may be answered, by id.
+    """
+    known = answers or {}
+    return {
+        name: MailSender(outlet, settings, illustrator, known.get(name)) if isinstance(outlet, MailOutlet)
+        else _opened(name, outlet, settings, sessions)
+        for name, outlet in outlets.items()
+    }  # fmt: skip
 
 
 def _opened(
-    name: str, outlet: AnyOutlet, settings: Settings, sessions: Mapping[str, MqttSession], illustrator: Illustrator | None
+    name: str, outlet: MqttOutlet | ConsoleOutlet, settings: Settings, sessions: Mapping[str, MqttSession]
 ) -> Outlet:
-    if isinstance(outlet, MailOutlet):
-        return MailSender(outlet, settings, illustrator)
     if isinstance(outlet, ConsoleOutlet):
         return ConsolePrinter(outlet, settings)
     if outlet.broker not in sessions:

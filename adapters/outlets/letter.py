@@ -14,6 +14,7 @@ import ssl
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP
@@ -28,6 +29,7 @@ from adapters.outlets.illustration import CONTENT_ID, Illustration, Illustrator
 from adapters.outlets.mail_log_in import LogIn, failure
 from adapters.outlets.outlet import Owed
 from adapters.regular_file import NotRegular, checked_path
+from adapters.reply_tokens import Tokens
 from adapters.secrets_file import SecretFile
 from adapters.wording.figures import ascii_only, clean
 from adapters.wording.letter import Letter, compose
@@ -83,6 +85,14 @@ class MailOutlet(Section):
         return {"second": self.second, "stand-in": self.stand_in}.get(role) or self.to
 
 
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """That answers to an outlet's letters are read: what makes their tokens, and where they go if not to the sender."""
+
+    tokens: Tokens
+    address: str | None
+
+
 class _Dialogue(smtplib.SMTP):
     """Shows itself to its owner before it connects, so that it can be broken off at any stage."""
 
@@ -109,8 +119,10 @@ class MailSender:
     refresh_s = None
     heartbeat = ""
 
-    def __init__(self, outlet: MailOutlet, settings: Settings, illustrator: Illustrator | None = None) -> None:
-        self._outlet, self._settings, self._illustrator = outlet, settings, illustrator
+    def __init__(
+        self, outlet: MailOutlet, settings: Settings, illustrator: Illustrator | None = None, answers: Answers | None = None
+    ) -> None:
+        self._outlet, self._settings, self._illustrator, self._answers = outlet, settings, illustrator, answers
         self.longest_s = outlet.deadline_s + _NAME_S + (illustrator.longest_s if illustrator else 0.0)
         self._lock = threading.Lock()
         self._client: smtplib.SMTP | None = None
@@ -122,8 +134,9 @@ class MailSender:
         event = letter_of(json.loads(owed.payload))
         illustration = self._illustrator.illustrate(event) if self._illustrator is not None else None
         picture = illustration.element(_domain(self._outlet)) if illustration is not None else ""
-        letter = compose(event, self._settings, illustration.lines if illustration is not None else (), picture)
-        message = message_of(letter, self._outlet, owed.recipient, self._settings, illustration)
+        lines = illustration.lines if illustration is not None else ()
+        letter = compose(event, self._settings, lines, picture, answerable=self._answers is not None)
+        message = message_of(letter, self._outlet, owed.recipient, self._settings, illustration, self._answers)
         with self._connection() as client:
             self._hand_over(client, message, owed.recipient)
 
@@ -255,8 +268,13 @@ def _domain(outlet: MailOutlet) -> str:
     return outlet.sender.rpartition("@")[2]
 
 
+def _named(message: str, recipient: str, answers: Answers | None) -> str:
+    return message if answers is None else answers.tokens.message_id(message, recipient)
+
+
 def message_of(
-    letter: Letter, outlet: MailOutlet, recipient: str, settings: Settings, illustration: Illustration | None = None
+    letter: Letter, outlet: MailOutlet, recipient: str, settings: Settings, illustration: Illustration | None = None,
+    answers: Answers | None = None,
 ) -> EmailMessage:
     """Return the letter as a message: text first, simple HTML beside it, and the headers that hold its thread together.
 
@@ -269,9 +287,11 @@ def message_of(
     message["To"] = Address(addr_spec=recipient)
     message["Subject"] = letter.subject
     message["Date"] = formatdate()
-    message["Message-ID"] = f"<{letter.message}@{domain}>"
+    message["Message-ID"] = f"<{_named(letter.message, recipient, answers)}@{domain}>"
     if letter.thread is not None:
-        message["In-Reply-To"] = message["References"] = f"<{letter.thread}@{domain}>"
+        message["In-Reply-To"] = message["References"] = f"<{_named(letter.thread, recipient, answers)}@{domain}>"
+    if answers is not None and answers.address is not None:
+        message["Reply-To"] = Address(addr_spec=answers.address)
     message["Auto-Submitted"] = "auto-generated"  # RFC 3834 section 5
     message.set_content(letter.text, cte="quoted-printable")
     message.add_alternative(letter.html, subtype="html", cte="quoted-printable")

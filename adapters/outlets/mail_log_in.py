@@ -36,16 +36,29 @@ class LogIn:
         self._password = password
         self._pieces = frozenset(piece for form in (password, *coded) for piece in _pieces(_bare(form)))
 
+    def unlocked(self) -> tuple[str, str]:
+        """Return user and password, two empty texts where none are needed; from now on no piece of them is told.
+
+        Raises SecretUnreadable.
+        """
+        if self._user is None or self._password_file is None:
+            return "", ""
+        password = read_secret(self._password_file).get_secret_value()
+        coded = [b64encode(each.encode()).decode() for each in (self._user, password, f"\0{self._user}\0{password}")]
+        self._password = password
+        self._pieces = frozenset(piece for form in (password, *coded) for piece in _pieces(_bare(form)))
+        return self._user, password
+
     def enter(self, client: smtplib.SMTP) -> None:
-        """Log in; raises an OutletError, or OSError when the line is lost."""
-        password = self._password
-        if self._user is None or not password:
+        """Log in; raises SecretUnreadable, an OutletError, or OSError when the line is lost."""
+        user, password = self.unlocked()
+        if not user:
             return
         try:
-            if f"{self._user}{password}".isascii():
-                client.login(self._user, password)
+            if f"{user}{password}".isascii():
+                client.login(user, password)
             else:
-                _log_in_beyond_ascii(client, self._user, password)
+                _log_in_beyond_ascii(client, user, password)
         except smtplib.SMTPServerDisconnected:
             raise
         except smtplib.SMTPResponseException as error:

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from adapters.wording.alarm_sentences import label, title_of
+from adapters.wording.answer import answer, answer_subject
 from adapters.wording.care_answers import TITLES
 from adapters.wording.figures import Style, ascii_only, clean
 from adapters.wording.round_up import SYSTEM_TITLES, care, digest, summary, system
@@ -38,26 +39,53 @@ class Letter:
     at_ms: int
 
 
-def compose(event: LetterEvent, settings: Settings, figures: Sequence[str] = (), picture: str = "") -> Letter:
+def compose(
+    event: LetterEvent, settings: Settings, figures: Sequence[str] = (), picture: str = "", *, answerable: bool = False
+) -> Letter:
     """Return the letter of a letter event. The same event always gives the same letter.
 
     `figures`: the period in sentences, `picture`: the element that shows them; both only add to what the event says.
+    `answerable`: answers to it are read.
     """
     style = Style(settings.site.temperature_unit, settings.zone)
     subject = subject_of(event, settings)
-    sections = [*_with_figures(_body(event, settings, style), figures), _foot(event, settings, style)]
-    # A thread's name is used again by another store; the letter's id is not, and all but the number is the thread's own.
-    root = _digest_of(event.id.removesuffix(f".{event.ordinal}"))
-    alone = event.sort not in THREADED
-    first = event.ordinal <= FIRST_ORDINAL
+    phone = [_ANSWERABLE] if answerable else []
+    sections = [*_with_figures(_body(event, settings, style), figures), *phone, _foot(event, settings, style)]
     return Letter(
         subject=subject,
         text=as_text(sections),
         html=as_html(subject, sections, picture),
-        message=root if first and not alone else _digest_of(event.id),
-        thread=None if first or alone else root,
+        message=message_of_letter(event),
+        thread=_thread_of(event),
         at_ms=event.at_ms,
     )
+
+
+def message_of_letter(event: LetterEvent) -> str:
+    """Return the left side of a letter's Message-ID."""
+    return _root(event) if event.ordinal <= FIRST_ORDINAL and event.sort in THREADED else _digest_of(event.id)
+
+
+def _thread_of(event: LetterEvent) -> str | None:
+    if event.sort == "answer":
+        return event.thread.rpartition(".")[2]  # the letter that was answered
+    return _root(event) if event.ordinal > FIRST_ORDINAL and event.sort in THREADED else None
+
+
+def _root(event: LetterEvent) -> str:
+    """Return the name of a thread: another store uses the thread's own again, the letter's id but for its number does not."""
+    return _digest_of(event.id.removesuffix(f".{event.ordinal}"))
+
+
+_ANSWERABLE = Section(
+    "From your telephone",
+    (
+        text(
+            "Answer this letter with one word in the first line: done (you did it), seen (no more reminders), quiet 4h (not"
+            " told for so long; harm still is) or how (how it is now). It counts for all that this letter tells of."
+        ),
+    ),
+)
 
 
 def _with_figures(sections: list[Section], figures: Sequence[str]) -> list[Section]:
@@ -80,6 +108,8 @@ def _body(event: LetterEvent, settings: Settings, style: Style) -> list[Section]
         return digest(event, settings, style)
     if sort == "care":
         return care(event, settings, style)
+    if sort == "answer":
+        return answer(event, settings, style)
     if sort == "system" or not of_kind(event.about, AlarmEvent) + of_kind(event.about, AdviceEvent):
         return system(event, settings, style)
     return situation(event, settings, style)
@@ -106,6 +136,8 @@ def _subject(event: LetterEvent, settings: Settings) -> str:
         return _digest_subject(event, settings)
     if sort == "summary":
         return f"Several at once ({len(about)}): {place}"
+    if sort == "answer":
+        return f"{answer_subject(event)}: {place}"
     if sort == "care":
         return f"{_care_subject(of_kind(about, CareEvent))}: {place}"
     if sort == "system":

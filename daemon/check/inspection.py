@@ -11,6 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC
 from pathlib import Path
 
+from adapters.answers.mailbox import knock
 from adapters.errors import AdapterError, OutletRefused, OutletUnreachable
 from adapters.mqtt_session import MqttSession
 from adapters.outlets import ConsoleOutlet, MailOutlet, MqttOutlet
@@ -82,7 +83,8 @@ def of_secrets(configuration: Configuration) -> list[Finding]:
     """Return whether each secret file can be read, and by nobody else. The secrets themselves are never told."""
     rows: list[tuple[str, object]] = [(f"broker {name}", broker) for name, broker in configuration.broker.items()]
     rows += [(f"outlet {name}", outlet) for name, outlet in configuration.outlet.items()]
-    rows += [("commands", configuration.commands)] if configuration.commands is not None else []
+    single = {"commands": configuration.commands, "mailbox": configuration.mailbox}
+    rows += [(what, settings) for what, settings in single.items() if settings is not None]
     named = [
         (what, key, getattr(settings, key)) for what, settings in rows
         for key in ("password_file", "client_key_file", "key_file") if getattr(settings, key, None)
@@ -247,6 +249,18 @@ def of_outlets(configuration: Configuration, *, send: bool) -> list[Finding]:
     finally:
         for outlet in outlets.values():
             outlet.close()
+
+
+def of_mailbox(configuration: Configuration) -> list[Finding]:
+    """Look into the mailbox of your answers, where the config has one."""
+    if configuration.mailbox is None:
+        return []
+    try:
+        knock(configuration.mailbox)
+    except AdapterError as error:
+        means = "your answers by mail are not read; letters go out all the same"
+        return [Finding("fault", "mailbox", str(error), means, "repair what it says, then run `dewlid check`")]
+    return [Finding("ok", "mailbox", "it lets us in; answers to letters are read there")]
 
 
 def _meet(sessions: Iterable[MqttSession]) -> None:

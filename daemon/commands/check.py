@@ -58,6 +58,7 @@ def run(args: argparse.Namespace) -> int:
         findings += inspection.of_probes(configuration, args.wait, record)
         findings += of_record(configuration, record)
         findings += inspection.of_outlets(configuration, send=args.send)
+        findings += inspection.of_mailbox(configuration)
     print_findings([finding for finding in findings if not args.quiet or finding.grade != "ok"])
     faults = sum(finding.grade == "fault" for finding in findings)
     warnings = sum(finding.grade == "warning" for finding in findings)

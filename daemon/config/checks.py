@@ -27,7 +27,7 @@ _ABOUT_THE_PLACE = frozenset(Probe.model_fields)
 
 def faults_between(config: ConfigText) -> list[ConfigFault]:
     """Return what does not fit between tables. Works on the raw tables, so that it also runs beside other faults."""
-    return [*_dangling(config), *_commands(config), *_names(config), *_time_zone(config)]
+    return [*_dangling(config), *_commands(config), *_mailbox(config), *_names(config), *_time_zone(config)]
 
 
 def faults_within(tables: Mapping[str, Any], config: ConfigText) -> list[ConfigFault]:
@@ -88,6 +88,18 @@ def _commands(config: ConfigText) -> Iterator[ConfigFault]:
     if topic is not None and topic == commands.get("answer_topic"):
         path = ("commands", "answer_topic")
         yield ConfigFault(config.line(path), path, "is the topic of the words itself; every answer would be heard as a word")
+
+
+def _mailbox(config: ConfigText) -> Iterator[ConfigFault]:
+    """The outlet of [mailbox] must be one that mails: its letters are answered."""
+    outlets = _table(config, "outlet")
+    known = [name for name, row in outlets.items() if isinstance(row, Mapping) and row.get("kind") == "mail"]
+    name = _table(config, "mailbox").get("outlet")
+    if isinstance(name, str) and name not in known:
+        path: KeyPath = ("mailbox", "outlet")
+        there = ", ".join(known[:12]) or "none yet"
+        text = f'found "{shown(name)}", which is not a mail outlet of this config; there is: {there}{did_you_mean(name, known)}'
+        yield ConfigFault(config.line(path), path, text)
 
 
 def _names(config: ConfigText) -> Iterator[ConfigFault]:

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError
 
+from adapters.answers.mailbox import Mailbox
 from adapters.broker import Broker
 from adapters.keeper_words import Commands
 from adapters.outlets import AnyOutlet
@@ -82,6 +83,8 @@ class Configuration(Section):
 
     commands: Commands | None = None
     """Your words by MQTT, such as an acknowledgement from a button; absent: none are taken."""
+    mailbox: Mailbox | None = None
+    """Your answers to letters, from your telephone; absent: none are read."""
 
     @property
     def state_folder(self) -> Path:

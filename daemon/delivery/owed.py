@@ -42,7 +42,7 @@ def owed_by(
                 owed += _owed(name, outlet, event, settings)
             elif trouble.refused and isinstance(outlet, MailOutlet) and isinstance(event, LetterEvent):
                 everybody = dict.fromkeys([*outlet.to, *outlet.second, *outlet.stand_in])
-                owed += _mailed(name, event, [address for address in everybody if address != trouble.refused])
+                owed += mailed(name, event, [address for address in everybody if address != trouble.refused])
     return owed
 
 
@@ -50,7 +50,7 @@ def _owed(name: str, outlet: AnyOutlet, event: Event, settings: Settings) -> lis
     if isinstance(outlet, MqttOutlet):
         return _published(name, event, settings)
     if isinstance(outlet, MailOutlet):
-        return _mailed(name, event, outlet.addresses(event.to)) if isinstance(event, LetterEvent) else []
+        return mailed(name, event, outlet.addresses(event.to)) if isinstance(event, LetterEvent) else []
     wanted = isinstance(outlet, ConsoleOutlet) and event.kind in outlet.tell and not is_bookkeeping(event)
     return [_message(name, event, json_text(event.as_json()))] if wanted else []
 
@@ -76,7 +76,8 @@ def _published(name: str, event: Event, settings: Settings) -> list[Owed]:
     return owed
 
 
-def _mailed(name: str, event: LetterEvent, addresses: Sequence[str]) -> list[Owed]:
+def mailed(name: str, event: LetterEvent, addresses: Sequence[str]) -> list[Owed]:
+    """Return what a mail outlet owes for a letter to these addresses."""
     payload = json_text(event.as_json())
     return [_message(name, event, payload, recipient=address) for address in addresses]
 
@@ -101,7 +102,7 @@ def _standing(event: Event) -> tuple[str, Standing]:
 
 
 def _is_news(event: Event) -> bool:
-    return isinstance(event, LetterEvent) and event.sort in ("summary", "system", "reminder")
+    return isinstance(event, LetterEvent) and event.sort in ("summary", "system", "reminder", "answer")
 
 
 def _retained(name: str, kind: str, at_ms: int, topic: str, payload: str, event_id: str = "") -> Owed:

@@ -15,6 +15,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from adapters.wording.answer import in_words
 from daemon.clock import SystemClock
 from daemon.config.configuration import Configuration
 from daemon.config.settings import settings_of
@@ -24,7 +25,6 @@ from daemon.store import word_faults
 from daemon.store.errors import HistoryError
 from daemon.store.reader import HistoryReader, is_there
 from daemon.store.spool import WordError
-from rules.keeper.refusal import KEPT
 from rules.settings import Settings
 from rules.terms.events import MINUTE_MS, Batch, Event, Pause, WordEvent
 from rules.terms.words import WORD, Word
@@ -32,7 +32,6 @@ from rules.turn.advance import EngineState, advance, load_state
 
 SILENT_MS = 12 * MINUTE_MS
 """A running daemon records its state every five minutes; older than this, it does not run."""
-_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z")
 
 
 class Desk:
@@ -168,8 +167,4 @@ class KeeperDesk(Desk):
 
     def in_words(self, text: str) -> str:
         """Return an answer of the rules with its instants in local time and without its code for scripts."""
-        text = re.sub(r"^[a-z]+(?:_[a-z]+)+: ", "", text).removesuffix(KEPT)
-        text = _INSTANT.sub(lambda match: self.local(round(datetime.fromisoformat(match[0]).timestamp() * 1000)), text)
-        first = text.partition(" ")[0]
-        text = text if "/" in first or "-" in first else text[:1].upper() + text[1:]  # a name stays as it is written
-        return text + ("" if text.endswith(".") else ".")
+        return in_words(text, self.local)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-_OF_ONE_COMMAND = re.compile(r"([0-9a-f]{16})_\d+")
+_OF_ONE_COMMAND = re.compile(r"((?:mail-)?[0-9a-f]{16})_\d+")
 
 
 def name_of(word_id: str) -> str:

@@ -177,6 +177,11 @@ class HistoryReader:
         for (body,) in rows:
             yield json.loads(body)
 
+    def event(self, ident: str) -> dict[str, Any] | None:
+        """Return one stored event as it was told; None: there is none of this id."""
+        row = self.connection.execute("SELECT body FROM event WHERE id = ?", (ident,)).fetchone()
+        return None if row is None else json.loads(row[0])
+
     def events(
         self,
         since_ms: int = 0,

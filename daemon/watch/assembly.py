@@ -9,6 +9,7 @@ from adapters.broker import Broker
 from adapters.mqtt_session import Availability, MqttSession
 from adapters.outlets import Outlet, availabilities, opened
 from adapters.outlets.illustration import Illustrator
+from adapters.outlets.letter import Answers
 from adapters.probes import AnyProbe, sources
 from adapters.probes.mqtt_topic import MqttTopic
 from adapters.probes.source import Source
@@ -68,8 +69,9 @@ def feeds_of(
 
 
 def outlets_of(
-    configuration: Configuration, lines: Mapping[str, Line], illustrator: Illustrator | None = None
+    configuration: Configuration, lines: Mapping[str, Line], illustrator: Illustrator | None = None,
+    answers: Mapping[str, Answers] | None = None,
 ) -> dict[str, Outlet]:
     """Return the outlets by id, ready to send; `illustrator` makes what letters show besides words."""
     sessions = {name: line.session for name, line in lines.items()}
-    return opened(configuration.outlet, settings_of(configuration), sessions, illustrator)
+    return opened(configuration.outlet, settings_of(configuration), sessions, illustrator, answers)

@@ -42,8 +42,9 @@ class DigestChart:
         self._over = False
 
     def illustrate(self, event: LetterEvent) -> Illustration | None:
-        """Return figures and chart of the day or week before a digest; None for another letter or when it failed."""
-        if event.sort != "digest":
+        """Return figures and chart of the time before a digest, or before now for who asks how it is; None for another letter,
+        or when it failed."""
+        if event.sort != "digest" and not event.thread.startswith("how."):
             return None
         with self._lock:
             if self._made is None or self._made[0] != event.id:

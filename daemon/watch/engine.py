@@ -17,7 +17,7 @@ from adapters.outlets import AnyOutlet
 from adapters.outlets.outlet import Owed
 from adapters.wording.payload import heartbeat_payload
 from daemon.delivery.delivery import Delivery
-from daemon.delivery.owed import Notice, Receipt, notice_events, owed_by
+from daemon.delivery.owed import Notice, Receipt, mailed, notice_events, owed_by
 from daemon.store.errors import HistoryError
 from daemon.store.history import History
 from daemon.store.recovery import RECOVERED, Recovery
@@ -51,6 +51,8 @@ _AGAIN_MS = 5 * SECOND_MS
 """How soon a store that could not be written is tried again."""
 
 _log = structlog.get_logger(__name__)
+Reply = Callable[[Settings, EngineState, int], LetterEvent]
+"""Makes a letter from settings, state and instant, in the engine's own thread."""
 
 @dataclass(frozen=True, slots=True)
 class Setting:
@@ -92,6 +94,7 @@ class Engine:
         self._lock = threading.Lock()
         self._asked: Setting | None = None
         self._to_tell: list[tuple[str, str]] = [("memory-lost", MEMORY_LOST)] if begin.memory_lost else []
+        self._to_answer: list[tuple[Reply, str, str]] = []
         self._receipts: list[Receipt] = []
         self._trouble = ""
         self._recovery: Recovery | None = None
@@ -123,6 +126,12 @@ class Engine:
         """Tell the keeper something about the watching itself, through record and outbox. From any thread."""
         with self._lock:
             self._to_tell.append((what, text))
+        self._inbox.ring()
+
+    def reply(self, make: Reply, outlet: str, recipient: str) -> None:
+        """Send one letter to one address by one outlet, made from the present. From any thread."""
+        with self._lock:
+            self._to_answer.append((make, outlet, recipient))
         self._inbox.ring()
 
     def settle(self, receipts: Sequence[Receipt]) -> None:
@@ -172,6 +181,7 @@ class Engine:
         self._hold(batch, words, taken.now_ms)
         self._hold_events([*self._late, *advanced.events, *self._told(taken.now_ms)])
         self._late = []
+        self._answer_mail(taken.now_ms)
         self._notice(taken.now_ms)
         self._publish(advanced, taken.now_ms)
         self._record(taken.now_ms, last)
@@ -229,6 +239,15 @@ class Engine:
             to_tell, self._to_tell = self._to_tell, []
         told = (told_events(f"{self._origin()}.daemon.{n}", what, text, now_ms) for n, (what, text) in enumerate(to_tell))
         return [event for pair in told for event in pair]
+
+    def _answer_mail(self, now_ms: int) -> None:
+        with self._lock:
+            to_answer, self._to_answer = self._to_answer, []
+        for make, outlet, recipient in to_answer:
+            if self._state is not None and outlet in self._setting.outlets:
+                letter = make(self._setting.settings, self._state, now_ms)
+                self._held.events.append(letter)
+                self._held.owed += mailed(outlet, letter, [recipient])
 
     def _origin(self) -> str:
         return self._state.origin if self._state is not None else ""

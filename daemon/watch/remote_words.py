@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import queue
 import threading
 from collections.abc import Callable
@@ -22,6 +21,7 @@ from adapters.flock_client import Message
 from adapters.keeper_words import Commands, Examiner, Heard, key_of
 from adapters.mqtt_session import MqttSession
 from daemon.store.spool import Spool, SpoolError, WordError
+from daemon.watch.remembered import write_whole
 from rules.terms.events import MINUTE_MS, rfc3339
 
 _WAITING = 100
@@ -80,7 +80,7 @@ class RemoteWords:
 
     def _hand_over(self, heard: Heard, word: dict[str, Any]) -> tuple[Heard, str | None]:
         try:
-            _write_ids(self._ids, self._examiner.used)
+            write_whole(self._ids, json.dumps(self._examiner.used))
             text = "taken down; what the rules say to it comes as an event"
             # The engine, too, takes an id once: even if this machine's clock is set back, nothing can be said again.
             word_id = self._spool.leave(_unstamped(word), by="mqtt", word_id=f"mqtt-{heard.nonce}")
@@ -136,13 +136,3 @@ def _read_ids(path: Path) -> dict[str, int]:
     except (OSError, ValueError, OverflowError, TypeError, AttributeError, RecursionError) as error:
         _log.error("the ids of words by MQTT cannot be read; those of the last minutes might be taken again", reason=str(error))
         return {}
-
-
-def _write_ids(path: Path, used: dict[str, int]) -> None:
-    unfinished = path.with_suffix(".unfinished")
-    descriptor = os.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
-    with os.fdopen(descriptor, "w", encoding="utf-8") as stream:
-        json.dump(used, stream)
-        stream.flush()
-        os.fsync(descriptor)
-    unfinished.rename(path)

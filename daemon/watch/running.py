@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import structlog
 
 from adapters.errors import SecretUnreadable
+from adapters.outlets import MailOutlet
 from adapters.probes.source import Source
 from adapters.wording.counting import counted
 from daemon.clock import StreamClock, SystemClock
@@ -33,6 +34,7 @@ from daemon.watch.digest_chart import DigestChart, mails
 from daemon.watch.engine import Engine, Setting
 from daemon.watch.housekeeping import keep_house
 from daemon.watch.inbox import Inbox
+from daemon.watch.mail_words import MailWords, answers_of
 from daemon.watch.remote_words import RemoteWords
 from daemon.watch.resume import resume
 from daemon.watch.timetable import Polling
@@ -67,6 +69,7 @@ class Running:
         self._feeds: dict[str, Feed] = {}
         self._delivery: Delivery | None = None
         self._remote: RemoteWords | None = None
+        self._mail: MailWords | None = None
         self._polling: Polling | None = None
         self._inbox: Inbox
         self._engine: Engine
@@ -97,6 +100,7 @@ class Running:
         self.stage = "starting probes and outlets"
         self._connect(self._configuration)
         self._hear_words(self._configuration)
+        self._read_answers(self._configuration)
         if self._polling is not None:
             self._polling.start()
         self.stage = "watching"
@@ -175,6 +179,7 @@ class Running:
         setting = _setting(configuration)
         self._connect(configuration)
         self._hear_words(configuration)
+        self._read_answers(configuration)
         self._engine.reconfigure(setting)
         self._keep_house(setting.settings.zone, configuration.site)
         if self._polling is not None:
@@ -193,7 +198,8 @@ class Running:
         feeds = feeds_of(configuration, lines, self._feeds, self._clock.wall_ms)
         fresh = [feed.source for name, feed in feeds.items() if self._feeds.get(name) is not feed]
         gone = [feed.source for name, feed in self._feeds.items() if feeds.get(name) is not feed]
-        outlets = outlets_of(configuration, lines, DigestChart(configuration) if mails(configuration) else None)
+        chart = DigestChart(configuration) if mails(configuration) else None
+        outlets = outlets_of(configuration, lines, chart, answers_of(configuration))
         delivery = Delivery(outlets, configuration.store, self._clock.wall_ms)
         _stop_all(gone)
         for source in fresh:
@@ -230,6 +236,23 @@ class Running:
         except SecretUnreadable as error:
             _log.error("no words are taken by MQTT", reason=str(error))
             self._engine.tell("commands-off", f"No words are taken by MQTT: {error}")
+
+    def _read_answers(self, configuration: Configuration) -> None:
+        """Take the keeper's answers by mail where the config has [mailbox]; what stayed the same goes on untouched."""
+        wanted = (configuration.mailbox, configuration.mailbox and configuration.outlet[configuration.mailbox.outlet])
+        if self._mail is not None:
+            if (self._mail.settings, self._mail.outlet) == wanted:
+                return
+            self._mail.stop()
+            self._mail = None
+        answers = answers_of(configuration)
+        box, outlet = wanted
+        if box is not None and isinstance(outlet, MailOutlet) and box.outlet in answers:
+            self._mail = MailWords(
+                box, outlet, answers[box.outlet].tokens, self._spool, configuration.store,
+                configuration.state_folder / "mail-answers.json", self._engine.reply, self._clock.wall_ms,
+            )  # fmt: skip
+            self._mail.start()
 
     def _end_delivery(self) -> None:
         if self._delivery is not None:
@@ -293,6 +316,8 @@ class Running:
         told = [counted(count, name.removesuffix("s")) for name, count in self.size.items()]
         if self._engine.trouble:
             told.append("the store cannot be written")
+        if self._mail is not None and self._mail.trouble:
+            told.append("the mailbox cannot be looked into")
         health = self._delivery.health() if self._delivery else {}
         told += [f"outlet {name} is {state.state}" for name, state in health.items() if state.state in ("down", "barred")]
         lost = sum(self._inbox.lost.values())
@@ -309,6 +334,8 @@ class Running:
         _stop_all(feed.source for feed in self._feeds.values())
         if self._remote is not None:
             self._remote.stop(_SOURCES_S / 2)
+        if self._mail is not None:
+            self._mail.stop(_SOURCES_S / 2)
         self.stage = "recording what is left"
         self._stopping.set()
         if self._delivery is not None:

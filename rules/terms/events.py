@@ -385,7 +385,7 @@ class LetterEvent(Event):
     as they are now; `present` what else is believed now of the chambers that it is about."""
 
     kind: Literal["letter"] = "letter"
-    sort: Literal["situation", "escalation", "reminder", "all-clear", "summary", "digest", "care", "system"]
+    sort: Literal["situation", "escalation", "reminder", "all-clear", "summary", "digest", "care", "system", "answer"]
     thread: str
     ordinal: int
     to: Literal["keeper", "second", "stand-in"]

@@ -6,6 +6,7 @@ Each also holds what it accepted against a promise: finite numbers, an exact top
 from __future__ import annotations
 
 import atexit
+import contextlib
 import hashlib
 import hmac
 import json
@@ -30,6 +31,7 @@ from paho.mqtt.exception import MalformedPacket
 from pydantic import TypeAdapter, ValidationError
 
 from adapters import json_pointer, modbus_frame, senml
+from adapters.answers.reading import NotTaken, answered, said
 from adapters.bounded_pattern import LONGEST_LINE, PatternRefused, bounded_pattern
 from adapters.broker import Topic
 from adapters.errors import ProbeError
@@ -39,6 +41,7 @@ from adapters.keeper_words import Commands, Examiner
 from adapters.line_splitter import LineSplitter
 from adapters.payload import DEEPEST, LARGEST_INTEGER, LARGEST_PAYLOAD, json_of, number_in, text_of
 from adapters.recorded import BadRow, RecordingUnreadable, read_recording, row_of
+from adapters.reply_tokens import Tokens
 from adapters.wording.letter import compose
 from adapters.wording.line import line_of
 from daemon.config.configuration import load_text, validated
@@ -406,6 +409,21 @@ def keeper_message(data: bytes) -> None:
     assert again.word is None and (heard.word is None or again.code == "replayed")
 
 
+def mail_answer(data: bytes) -> None:
+    """A message in the mailbox: without a token it is left alone, and whatever is in it, it says one of four words or none."""
+    tokens, letter, keeper = Tokens(b"k" * 64), "0" * 24, "keeper@example.org"
+    with contextlib.suppress(NotTaken):
+        answered(data, tokens, [keeper])
+        raise AssertionError("an answer without the key")
+    with contextlib.suppress(NotTaken):
+        word = said(data)
+        assert word is None or (word.verb in ("done", "seen", "how") and not word.for_ms) or 0 < word.for_ms <= 7 * 86_400_000
+    head = f"From: {keeper}\nIn-Reply-To: <{tokens.message_id(letter, keeper)}@example.org>\n".encode()
+    with contextlib.suppress(NotTaken):
+        found = answered(head + data, tokens, [keeper])
+        assert (found.message, found.recipient) == (letter, keeper)
+
+
 def stored_item(data: bytes) -> None:
     """A row of the store, to an item or to None."""
     structlog.configure(logger_factory=structlog.ReturnLoggerFactory())  # each refusal is a line in the log
@@ -474,6 +492,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "spool_file": spool_file,
     "word_judged": word_judged,
     "keeper_message": keeper_message,
+    "mail_answer": mail_answer,
     "stored_item": stored_item,
     "state": state,
     "state_changed": state_changed,

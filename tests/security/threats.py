@@ -49,6 +49,31 @@ THREATS = (
          "adapters/test_keeper_words.py::test_a_forger_learns_nothing_and_uses_up_no_id"),
     ),
     Threat(
+        "S4a", "forged, replayed or misread answer by mail: a stranger acknowledges, or a note of absence, or a quotation",
+        "off unless configured; an outgoing connection to a checked certificate; the letter's id bears an HMAC-SHA-256 over"
+        " letter and address, used once, for three days; the sender must be one whom letters go to; one word in the first line",
+        ("adapters/answers/test_reading.py::test_what_is_no_answer_of_the_keeper_is_left_alone",
+         "adapters/answers/test_reading.py::test_what_is_quoted_below_is_never_taken",
+         "adapters/answers/test_reading.py::test_html_alone_is_read_as_it_is_shown",
+         "adapters/answers/test_reading.py::test_no_bytes_bring_another_error",
+         "daemon/watch/test_mail_words.py::test_seen_acknowledges_and_the_answer_says_so_and_how_it_is",
+         "daemon/watch/test_mail_words.py::test_what_is_no_word_of_the_keeper_does_nothing",
+         "daemon/watch/test_mail_words.py::test_a_letter_that_is_too_old_or_not_ours_is_not_answered",
+         "daemon/watch/test_mail_words.py::test_a_restart_between_a_word_and_its_answer_loses_and_doubles_nothing",
+         "daemon/watch/test_mail_words.py::test_the_key_and_the_ledger_are_for_us_alone",
+         "daemon/watch/test_mail_words.py::test_without_the_table_no_letter_bears_a_token_and_its_outlet_must_mail"),
+    ),
+    Threat(
+        "S4b", "the mailbox as a lever: endless answers, a mail loop, the keeper's private mail read or marked, a huge message",
+        "twenty answers an hour; no answer to a program's mail; of foreign mail the header is looked at and nothing is changed;"
+        " 64 KiB are asked for; the log-in is told nowhere",
+        ("daemon/watch/test_mail_words.py::test_so_many_answers_an_hour_are_looked_at",
+         "adapters/answers/test_mailbox.py::test_messages_are_read_from_a_number_on_and_stay_unread",
+         "adapters/answers/test_mailbox.py::test_a_wrong_password_bars_and_is_not_repeated",
+         "adapters/answers/test_mailbox.py::test_a_certificate_that_is_not_known_bars",
+         "adapters/answers/test_mailbox.py::test_a_certificate_of_another_name_bars"),
+    ),
+    Threat(
         "S5", "mail header injection by a name or a text",
         "every foreign text is cleaned before it is worded; headers are made by the email library under its strict policy",
         ("adapters/test_outlet_letter.py::test_no_text_can_add_or_change_a_header",
