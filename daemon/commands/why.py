@@ -14,8 +14,8 @@ from adapters.wording.reasoning import SeriesSeen, reasoning_text
 from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import config_option
 from daemon.store.spool import WordError
-from rules.advice.advisory import AdviceState
 from rules.advice.reasoning import Reasoning, explain
+from rules.advice.state import AdviceState
 from rules.climate.quality import NAMES, NOT_EVALUATED, SUSPECT
 from rules.terms.events import rfc3339
 from rules.terms.quantities import FACTS

@@ -14,7 +14,6 @@ from rules.advice.again import is_again, searched_at
 from rules.advice.cause import Cause, Standing, goal_of
 from rules.advice.contradiction import overturned
 from rules.advice.devices import Move
-from rules.advice.done import calibrated, changed_ms, done, fitted, may_rest, owes, told_as, wordings
 from rules.advice.plan import Plan, climate_stands, findable_keys, heat_first, probes_stand, searched, without_search
 from rules.advice.search import Forecast
 from rules.advice.state import AdviceState, Asked, OpenAdvice, ToldForecast, ToldMove
@@ -38,10 +37,6 @@ from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, Predicti
 from rules.trade import practice
 from rules.trade.alarm_kinds import ALARMS
 
-__all__ = [
-    "AdviceState", "Standing", "calibrated", "changed_ms", "consider", "done", "fitted", "may_rest", "owes", "told_as",
-    "wordings",
-]  # fmt: skip
 WORDINGS_KEPT = 8
 
 URGENT_LOOK_S = 3600

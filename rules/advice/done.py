@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from rules.advice.model import model_from_json
@@ -13,7 +13,7 @@ from rules.climate.situation import Situation
 from rules.keeper.devices import told_knobs
 from rules.keeper.state import DeviceChange
 from rules.settings import Chamber
-from rules.terms.events import HOUR_MS, MINUTE_MS
+from rules.terms.events import HOUR_MS, MINUTE_MS, Action
 from rules.trade import practice
 
 WETTEST = 2.0
@@ -55,37 +55,51 @@ def told_as(state: AdviceState, name: str) -> OpenAdvice | None:
     return None if found is None else found[0] if found[0].done_ms is not None else found[1]
 
 
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """When something was done, and how it was then: the temperature, and the means over the heater's swing, where known."""
+
+    at_ms: int
+    now_c: float | None = None
+    mean_c: float | None = None
+    mean_pct: float | None = None
+    mean_margin_k: float | None = None
+
+
+def begun_at(at_ms: int, now_c: float | None, steady: Situation | None) -> Begun:
+    """Return how it is at an instant, `steady` with the means over the heater's swing."""
+    if steady is None:
+        return Begun(at_ms, now_c)
+    return Begun(at_ms, now_c, steady.temperature_c, steady.relative_humidity_pct, steady.dew_margin_k)
+
+
 def done(
-    state: AdviceState, told: OpenAdvice, amount: float | None, at_ms: int, now_c: float | None = None, vents: int = 0,
-    steady: Situation | None = None,
+    state: AdviceState, told: OpenAdvice, amount: float | None, begun: Begun, vents: int = 0
 ) -> tuple[AdviceState, list[DeviceChange]]:
     """Return the state in which what was told is done, scaled by the amount that it really was, and the settings since then.
 
-    `now_c`: the chamber's temperature then, if it is known; `steady`: its means over the heater's swing then.
     `vents`: how many there are; aired in an emergency, all are open.
     """
+    at_ms = begun.at_ms
     shares, stopped = _shares(told, amount), "heater:stop" in told.keys
+    made = [(move, share) for move, share in zip(told.moves, shares, strict=True) if share > 0.0]
     plugged = any(move.act == "plug-in" for move in told.moves)
     changes = [DeviceChange(at_ms, "heater_plugged", 1.0)] if plugged else []
-    changes += [_change(move, share, at_ms) for move, share in zip(told.moves, shares, strict=True) if move.value is not None]
+    changes += [_change(move, share, at_ms) for move, share in made if move.value is not None]
     changes += [DeviceChange(at_ms, "heater_plugged", 0.0)] if stopped else []
     if vents and "vent:open" in told.keys and not any(change.knob == "vents" for change in changes):
         changes.append(DeviceChange(at_ms, "vents", float(vents)))
     shortest = 15 * MINUTE_MS if told.branch == "heat" else 30 * MINUTE_MS
-    wait_ms = max((practice.WAIT_S[move.knob] * 1000 for move in told.moves), default=shortest)
+    wait_ms = max((practice.WAIT_S[move.knob] * 1000 for move, _ in made), default=shortest)
     others = [replace(other, earlier=[]) for item, other in wordings(state) if _same(item, told) and other.name != told.name]
     booked = replace(
-        told, earlier=others, done_ms=at_ms, done_c=now_c, done_share=shares[0] if shares else 1.0,
-        look_again_ms=at_ms + wait_ms,
+        told, earlier=others, done_ms=at_ms, done_c=begun.now_c, done_share=shares[0] if shares else 1.0,
+        look_again_ms=at_ms + wait_ms, begun_c=begun.mean_c, begun_pct=begun.mean_pct, begun_margin_k=begun.mean_margin_k,
     )
-    if steady is not None:
-        booked = replace(
-            booked, begun_c=steady.temperature_c, begun_pct=steady.relative_humidity_pct, begun_margin_k=steady.dew_margin_k
-        )
-    judged = {move.knob: at_ms + practice.WAIT_S[move.knob] * 1000 for move in told.moves}
+    judged = {move.knob: at_ms + practice.WAIT_S[move.knob] * 1000 for move, _ in made}
     state = replace(state, judge_from_ms=state.judge_from_ms | judged)
     if stopped:
-        reached = [celsius for celsius in (told.start_c, now_c) if celsius is not None]
+        reached = [celsius for celsius in (told.start_c, begun.now_c) if celsius is not None]
         state = replace(state, stopped_c=max(reached, default=None), stopped_at_ms=[*state.stopped_at_ms, at_ms][-10:])
     if "heater:check" in told.keys:
         state = replace(state, heater_seen_ms=at_ms)
@@ -138,6 +152,18 @@ def _not_done(item: OpenAdvice | None, before: BeforeDone) -> OpenAdvice | None:
     )
 
 
+def corrects(state: AdviceState, item: OpenAdvice, amount: float | None, at_ms: int) -> BeforeDone | None:
+    """Return what held before an advisory was done, where another amount of it is told before its effect is judged."""
+    if item.done_ms is None or amount is None or at_ms >= item.look_again_ms:
+        return None
+    return next((one for one in state.before_done if one.advisory == item.advisory), None)
+
+
+def begun_before(item: OpenAdvice, at_ms: int) -> Begun:
+    """Return how it was when a done advisory was done."""
+    return Begun(at_ms, item.done_c, item.begun_c, item.begun_pct, item.begun_margin_k)
+
+
 def done_along(told: OpenAdvice, at_ms: int, vents: int) -> list[DeviceChange]:
     """Return the settings since then of another chamber that this was told for: of all that is asked of several, the vents."""
     return [DeviceChange(at_ms, "vents", float(vents))] if vents and "vent:open" in told.keys else []
@@ -166,12 +192,32 @@ def asked_text(told: OpenAdvice) -> str:
     return "; ".join(action.text for action in told.event.actions)
 
 
+def _measured(told: OpenAdvice) -> Action | None:
+    """Return the action that an amount is told of: the first one that has one."""
+    return next((action for action in told.event.actions if action.amount is not None), None) if told.moves else None
+
+
+def why_no_amount(told: OpenAdvice, amount: float | None) -> str | None:
+    """Return why this amount cannot be told of an advisory; None: it can, or there is none."""
+    if amount is None:
+        return None
+    if _measured(told) is None:
+        return f"no_amount: {told.name} asks for no amount ({asked_text(told)}); say that it is done without one."
+    if amount == 0.0 and len(told.event.actions) == 1:
+        return f"not_done: an amount of 0 means that {told.name} was not done ({asked_text(told)}); it stays as it is."
+    return None
+
+
 def booked_text(told: OpenAdvice, amount: float | None, others: Sequence[str] = ()) -> str:
     """Return what is booked, in the words in which it was told, and at which other chambers."""
     along = f" Booked for {' and '.join(others)} too." if others else ""
-    really = "" if amount is None or not told.moves else f" (really {amount:g} {told.moves[0].unit})"
+    first = None if amount is None else _measured(told)
+    really = "" if first is None else f" (really {amount:g} {first.unit})"
+    asked = [action for action in told.event.actions if amount or action is not first]
+    texts = [action.text + (really if action is first else "") for action in asked]
+    left = f" Not done: {first.text}." if first is not None and not amount else ""
     done = f"{told.name} is done; what it does will be compared with what was predicted."
-    return f"{done} Booked: {asked_text(told)}{really}.{along}"
+    return f"{done} Booked: {'; '.join(texts)}.{left}{along}"
 
 
 def fitted(state: AdviceState, model: Mapping[str, Any]) -> AdviceState:

@@ -55,7 +55,7 @@ def lid_now(state: KeeperState, name: str, chamber: Chamber) -> Lid:
 
 def changed(state: KeeperState, name: str, changes: Sequence[DeviceChange]) -> KeeperState:
     """Return the state after changes of a chamber's settings; of too many, the oldest go that hold no more."""
-    every = [*state.devices.get(name, ()), *changes]
+    every = sorted([*state.devices.get(name, ()), *changes], key=lambda change: change.at_ms)
     latest = {change.knob: place for place, change in enumerate(every)}
     first = len(every) - CHANGES_KEPT
     kept = [change for place, change in enumerate(every) if place >= first or latest[change.knob] == place]

@@ -76,6 +76,11 @@ def forgotten(words: Sequence[Said], back: Said) -> list[Said]:
     ]  # fmt: skip
 
 
+def superseded(state: KeeperState, word_id: str) -> KeeperState:
+    """Return the state in which a word stands for another one before it, which can be taken back no more."""
+    return replace(state, said=[one for one in state.said if one.word_id != word_id])
+
+
 def _before(absence: Absence, back: Said) -> Iterable[Absence]:
     return back.absences if absence.word_id == back.word_id else (absence,)
 

@@ -8,6 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from rules.advice import advisory
+from rules.advice.cause import Standing
+from rules.advice.done import changed_ms, may_rest, owes
+from rules.advice.state import AdviceState
 from rules.advice.steady import LEAST_HOURS
 from rules.alarms import alarms
 from rules.climate.course import Presents
@@ -41,36 +44,36 @@ def advise(
     together, climate = Together(settings, state, presents, before, turned), Climate(state.places)
     for name, view in views.items():
         mine = [event for event in turned if event.chamber == name]
-        adviser, set_ = state.advice.get(name, advisory.AdviceState()), state.keeper.devices.get(name, ())
-        owes = advisory.owes(adviser, settings.chambers[name], set_)
-        if not mine and not before[name] and not owes:
+        adviser, set_ = state.advice.get(name, AdviceState()), state.keeper.devices.get(name, ())
+        owing = owes(adviser, settings.chambers[name], set_)
+        if not mine and not before[name] and not owing:
             continue
         standing = _told_standing(before[name])
         occasions, turned_ms = _stood(view, mine, standing), {event.at_ms for event in mine}
         for index, stands in occasions:
             at_ms = int(view.at_ms[index])
-            if (not stands and not owes) or (advisory.may_rest(adviser, at_ms) and at_ms % REST_MS and at_ms not in turned_ms):
+            if (not stands and not owing) or (may_rest(adviser, at_ms) and at_ms % REST_MS and at_ms not in turned_ms):
                 continue
             situation = for_adviser(state, situation_at(view, index, settings.pressure_pa), adviser, together, climate)
             adviser, spoken = advisory.consider(settings, name, adviser, situation, stands, state.origin)
-            owes = advisory.owes(adviser, settings.chambers[name], set_)
+            owing = owes(adviser, settings.chambers[name], set_)
             events += spoken
         state.advice[name] = adviser
     return events
 
 
 def for_adviser(
-    state: EngineState, situation: Situation, adviser: advisory.AdviceState, together: Together, climate: Climate
+    state: EngineState, situation: Situation, adviser: AdviceState, together: Together, climate: Climate
 ) -> Situation:
     """Return the situation with the settings as told, the swings of the last hours since one was changed, and the chambers
     that are moved with it."""
     changes = tuple(state.keeper.devices.get(situation.chamber, ()))
-    changed_ms = advisory.changed_ms(adviser, changes)
-    since_ms = situation.at_ms - SWING_MS if changed_ms is None else max(changed_ms, situation.at_ms - SWING_MS)
+    moved_ms = changed_ms(adviser, changes)
+    since_ms = situation.at_ms - SWING_MS if moved_ms is None else max(moved_ms, situation.at_ms - SWING_MS)
     temperature, humidity, margin = (
         climate.swing(situation.chamber, name, since_ms, situation.at_ms) for name in SWINGING
     )
-    settling = changed_ms is not None and (humidity is None or humidity.hours < LEAST_HOURS)
+    settling = moved_ms is not None and (humidity is None or humidity.hours < LEAST_HOURS)
     return replace(
         situation, changes=changes, temperature_swing=temperature, humidity_swing=humidity, margin_swing=margin,
         moves=climate.moves(situation.chamber, situation.at_ms),
@@ -81,17 +84,16 @@ def for_adviser(
 def may_be_asked(settings: Settings, state: EngineState, chamber: str, turned: bool) -> bool:
     """Return whether a chamber's adviser may have to look at a stretch without words, in which no alarm changes by itself."""
     adviser = state.advice.get(chamber)
-    owes = adviser is not None and advisory.owes(
-        adviser, settings.chambers[chamber], state.keeper.devices.get(chamber, ())
-    )
-    return turned or owes or bool(alarms.standing(state.alarms, chamber))
+    set_ = state.keeper.devices.get(chamber, ())
+    owing = adviser is not None and owes(adviser, settings.chambers[chamber], set_)
+    return turned or owing or bool(alarms.standing(state.alarms, chamber))
 
 
 def _stood(
     view: View,
     mine: list[AlarmEvent],
-    standing: dict[str, advisory.Standing],
-) -> list[tuple[int, dict[str, advisory.Standing]]]:
+    standing: dict[str, Standing],
+) -> list[tuple[int, dict[str, Standing]]]:
     """Return each occasion with what then stands."""
     stood, turns = [], iter([*mine, None])
     turn = next(turns)
@@ -110,16 +112,16 @@ def _occasions(view: View, mine: Sequence[AlarmEvent]) -> Iterable[int]:
     return np.union1d(turned, grid).tolist()  # type: ignore[no-any-return]
 
 
-def standing_of(state: EngineState, chamber: str) -> dict[str, advisory.Standing]:
+def standing_of(state: EngineState, chamber: str) -> dict[str, Standing]:
     """Return what stands for a chamber's adviser now: alarms that are open and that no other one explains."""
     return _told_standing(alarms.standing(state.alarms, chamber))
 
 
-def _told_standing(records: Mapping[str, alarms.AlarmRecord]) -> dict[str, advisory.Standing]:
+def _told_standing(records: Mapping[str, alarms.AlarmRecord]) -> dict[str, Standing]:
     return {key: record for key, record in records.items() if record.open and record.suppression in ("none", "shelved")}
 
 
-def _stand(standing: dict[str, advisory.Standing], event: AlarmEvent) -> None:
+def _stand(standing: dict[str, Standing], event: AlarmEvent) -> None:
     """Follow one alarm event: what stands, what is gone, what is hidden by design."""
     key = event.alarm if event.probe is None else f"{event.alarm}/{event.probe}"
     if event.condition in ("active", "held") and event.suppression in ("none", "shelved"):

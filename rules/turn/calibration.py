@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from rules.advice import advisory
+from rules.advice import done
+from rules.advice.state import AdviceState
 from rules.climate.memory import Correction, PlaceMemory
 from rules.keeper.refusal import answer, why_no_correction
 from rules.keeper.said import known_ids
@@ -45,7 +46,7 @@ def corrected(
     place = settings.probes[probe].place
     state.places[place] = _restarted(state.places[place], quantity)
     if place in settings.chambers:
-        state.advice[place] = advisory.calibrated(state.advice.get(place, advisory.AdviceState()), at_ms)
+        state.advice[place] = done.calibrated(state.advice.get(place, AdviceState()), at_ms)
 
 
 def ignore_impossible(settings: Settings, state: EngineState) -> list[Event]:

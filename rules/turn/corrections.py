@@ -4,14 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from rules.advice import advisory
-from rules.advice.done import booked_text, done_along, remembered
-from rules.advice.steady import steadied
-from rules.advice.text import in_keepers_unit
+from rules.advice import done
+from rules.advice.state import AdviceState
 from rules.climate.hours import Climate
 from rules.climate.memory import LidLesson, PlaceMemory
 from rules.climate.place_uncertainty import temperature_u_k
-from rules.keeper.devices import changed
 from rules.keeper.refusal import answer
 from rules.keeper.said import known_ids
 from rules.physics.lid_factor import learn_from_measurement, learn_from_sighting
@@ -20,8 +17,8 @@ from rules.physics.vapour import dew_point_c_or_nan
 from rules.settings import Settings
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, WordEvent
 from rules.terms.words import AdviceDone, Calibrated, LidMeasured, LidSeen, ModelFitted, TakeBack, Visit, Word
+from rules.turn.booking import booked
 from rules.turn.calibration import calibrated
-from rules.turn.present import advised_on
 from rules.turn.state import EngineState
 from rules.turn.taken_back import taken_back
 
@@ -33,7 +30,7 @@ def apply_word(settings: Settings, state: EngineState, word: Word, at_ms: int) -
     if isinstance(word, Visit) and word.for_ms > 0:  # the keeper's room answers; one that is over explains no fall before it
         state.places[word.chamber] = replace(state.places[word.chamber], fell_from_m=None)
     if isinstance(word, AdviceDone):
-        return [_done(settings, state, word, at_ms)]
+        return [booked(settings, state, word, at_ms)]
     if isinstance(word, Calibrated):
         return [calibrated(settings, state, word, at_ms)]
     if isinstance(word, LidMeasured | LidSeen):
@@ -45,40 +42,11 @@ def apply_word(settings: Settings, state: EngineState, word: Word, at_ms: int) -
     return []
 
 
-def _done(settings: Settings, state: EngineState, word: AdviceDone, at_ms: int) -> WordEvent:
-    """Book what was told, once, for the open advisory of a chamber or the one before it: as the keeper's, and as done."""
-    for name, adviser in state.advice.items():
-        told = advisory.told_as(adviser, word.advisory)
-        if told is not None and told.done_ms is not None:
-            text = f"done_before: {word.advisory} was told as done before; nothing is changed by it"
-            return answer(state.origin, word, True, text, name)
-        if told is not None:
-            seen = state.places[name].present
-            now_c = None if seen is None else seen.temperature_c
-            vents = settings.chambers[name].devices.vents.count
-            looked_at = advised_on(settings, state, name)
-            steady = None if looked_at is None else steadied(settings.chambers[name], looked_at)
-            adviser = remembered(adviser, told, word.word_id, at_ms, known_ids(state.keeper))
-            state.advice[name], changes = advisory.done(adviser, told, word.amount, at_ms, now_c, vents, steady)
-            state.keeper = changed(state.keeper, name, [replace(change, word_id=word.word_id) for change in changes])
-            others = [other for other in told.event.boxes if other != name and other in settings.chambers]
-            for other in others:
-                along = done_along(told, at_ms, settings.chambers[other].devices.vents.count)
-                state.keeper = changed(state.keeper, other, [replace(change, word_id=word.word_id) for change in along])
-            titles = [settings.chambers[other].title or other for other in others]
-            text = in_keepers_unit(booked_text(told, word.amount, titles), settings.site.temperature_unit)
-            return answer(state.origin, word, True, text, name)
-    # In order of the chambers: that in which they came into the state depends on how the stream was cut.
-    known = [told.name for _, adviser in sorted(state.advice.items()) for _, told in advisory.wordings(adviser)]
-    text = f"unknown_advice: there is no advice {word.advisory!r}; there are: {', '.join(known) or 'none'}"
-    return answer(state.origin, word, False, text)
-
-
 def _fitted(settings: Settings, state: EngineState, word: ModelFitted) -> WordEvent:
     accepted = word.chamber in settings.chambers
     if accepted:
-        adviser = state.advice.get(word.chamber, advisory.AdviceState())
-        state.advice[word.chamber] = advisory.fitted(adviser, word.model)
+        adviser = state.advice.get(word.chamber, AdviceState())
+        state.advice[word.chamber] = done.fitted(adviser, word.model)
     return answer(state.origin, word, accepted, "the daily fit of this chamber's model", word.chamber)
 
 

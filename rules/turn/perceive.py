@@ -11,7 +11,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.advice.advisory import AdviceState, changed_ms
+from rules.advice.done import changed_ms
+from rules.advice.state import AdviceState
 from rules.alarms import alarms
 from rules.checks import CHECKS
 from rules.checks.verdict import Facts, Verdict

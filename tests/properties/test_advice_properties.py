@@ -9,8 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from rules.advice.advisory import AdviceState, consider, done, told_as
+from rules.advice.advisory import AdviceState, consider
 from rules.advice.cause import Standing, humidity_floor_pct
+from rules.advice.done import Begun, done, told_as
 from rules.climate.situation import Situation
 from rules.settings import Chamber, Devices, Garden, Heater, Mister, Vents
 from rules.terms.events import AdviceEvent
@@ -176,8 +177,8 @@ def test_one_advisory_is_open_at_a_time_and_ids_never_repeat_nor_depend_on_a_res
         open_ones -= {event.advisory for event in events if event.status in ("resolved", "withdrawn", "verified")}
         assert len(open_ones) <= 1
         if obeys and straight.open is not None and straight.open.done_ms is None:
-            straight, changes = done(straight, straight.open, None, now.at_ms)
-            restarted, same_changes = done(restarted, told_as(restarted, straight.open.name), None, now.at_ms)
+            straight, changes = done(straight, straight.open, None, Begun(now.at_ms))
+            restarted, same_changes = done(restarted, told_as(restarted, straight.open.name), None, Begun(now.at_ms))
             assert changes == same_changes
             told += changes
     assert len(set(ids)) == len(ids)

@@ -32,8 +32,9 @@ from chamber_truth import (
 )
 
 from rules.advice.advisory import AdviceState, consider
-from rules.advice.advisory import done as book
 from rules.advice.cause import Standing
+from rules.advice.done import Begun
+from rules.advice.done import done as book
 from rules.climate.situation import Situation
 from rules.keeper.devices import changed, lid_now
 from rules.keeper.state import KeeperState
@@ -274,7 +275,7 @@ class Program:
                 _do(cases, i, [(m.knob, m.delta * (share if k == 0 else 1.0), m.unit) for k,
                     m in enumerate(state.open.moves)], acts)
                 amount = None if not state.open.moves else state.open.moves[0].amount * share
-                state, changes = book(state, state.open, amount, situation.at_ms)
+                state, changes = book(state, state.open, amount, Begun(situation.at_ms))
                 self.told[i] = changed(self.told[i], "north", changes)
                 done[i] = len(last.actions)
             self.states[i] = state

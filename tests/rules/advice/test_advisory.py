@@ -6,7 +6,8 @@ import pytest
 from advice_scenes import alarms, devices, later, settings_of, situation, standing
 from pydantic import TypeAdapter
 
-from rules.advice.advisory import AdviceState, calibrated, consider, done, fitted, owes, told_as
+from rules.advice.advisory import AdviceState, consider
+from rules.advice.done import begun_at, calibrated, done, fitted, owes, told_as
 from rules.advice.model import model_as_json, prior_model
 from rules.climate.situation import Situation
 from rules.keeper.devices import lid_now, told_knobs
@@ -100,7 +101,7 @@ def follow(
     """Say that it is done; the situation handed back knows how the devices are set since then."""
     told = told_as(state, answer_name(event.advisory, event.revision))
     assert told is not None
-    state, changes = done(state, told, amount, now.at_ms, now.temperature_c, steady=now)
+    state, changes = done(state, told, amount, begun_at(now.at_ms, now.temperature_c, now))
     return state, replace(now, changes=(*now.changes, *changes))
 
 
@@ -206,7 +207,7 @@ def tries(count: int, falls_pct: float = 0.0) -> list[AdviceEvent]:
         state, events = consider(settings_of(chamber), "north", state, now, dry, "test")
         told += [event for event in events if event.status == "given"]
         assert state.open is not None
-        state, changes = done(state, state.open, None, now.at_ms + HOUR_MS // 4, now.temperature_c, steady=now)
+        state, changes = done(state, state.open, None, begun_at(now.at_ms + HOUR_MS // 4, now.temperature_c, now))
         now = later(now, 13.0, changes=(*now.changes, *changes))
     return told
 

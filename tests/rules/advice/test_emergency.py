@@ -9,8 +9,9 @@ from dataclasses import dataclass, field, replace
 import pytest
 from advice_scenes import alarms, devices, later, settings_of, situation
 
-from rules.advice.advisory import AdviceState, consider, owes
-from rules.advice.advisory import done as book
+from rules.advice.advisory import AdviceState, consider
+from rules.advice.done import Begun, owes
+from rules.advice.done import done as book
 from rules.advice.state import OpenAdvice
 from rules.climate.situation import Beside, Situation
 from rules.keeper.devices import told_knobs
@@ -54,7 +55,7 @@ def acts(event: AdviceEvent) -> list[str]:
 
 def done(adviser: Adviser, now: Situation) -> Adviser:
     assert adviser.open is not None
-    state, changes = book(adviser.state, adviser.open, None, now.at_ms, now.temperature_c)
+    state, changes = book(adviser.state, adviser.open, None, Begun(now.at_ms, now.temperature_c))
     return Adviser(state, (*adviser.changes, *changes))
 
 
