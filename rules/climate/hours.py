@@ -162,6 +162,8 @@ class Hours:
 
 def hours_between(table: Mapping[str, Hour], first: int, end: int) -> Hours:
     """Return the hours from number `first` to before `end`."""
+    if not table:
+        return Hours(*np.full((3, max(0, end - first)), np.nan))
     rows = (table.get(str(hour)) for hour in range(first, end))
     figures = [_UNKNOWN if row is None else (row.total / row.count, row.least, row.greatest) for row in rows]
     mean, lowest, highest = np.array(figures, np.float64).reshape(-1, 3).T / 1000.0

@@ -23,7 +23,7 @@ from rules.climate.course import Presents
 from rules.climate.hours import Climate, pruned
 from rules.climate.memory import PlaceMemory, ProbeMemory
 from rules.climate.situation import Situation
-from rules.climate.stream import Stretch, joined, kept, stretches, unwatched
+from rules.climate.stream import Rows, Stretch, joined, kept, stretches, unwatched
 from rules.keeper import devices, presence
 from rules.keeper.devices import lid_now
 from rules.physics.lid_factor import prior_factor
@@ -92,7 +92,7 @@ def advance(settings: Settings, state: EngineState | None, batch: Batch, now_ms:
     rows, items, waiting = kept(rows, items, now_ms)
     if now_ms > state.closed_ms:
         items = _once(state, items)
-        for stretch in stretches(rows, items, state.closed_ms, now_ms, _borders(settings, state, items, now_ms), pauses):
+        for stretch in stretches(rows, items, state.closed_ms, now_ms, _borders(settings, state, rows, items, now_ms), pauses):
             events += _stretch(settings, state, stretch)
         state.closed_ms = now_ms
     state.waiting = waiting
@@ -178,12 +178,17 @@ def _once(state: EngineState, items: list[Item]) -> list[Item]:
     return fresh
 
 
-def _borders(settings: Settings, state: EngineState, items: list[Item], now_ms: int) -> tuple[int, ...]:
+def _borders(settings: Settings, state: EngineState, rows: Rows, items: list[Item], now_ms: int) -> tuple[int, ...]:
     """Instants at which a stretch must end: something the keeper told begins or ends, a lid probe teaches."""
     borders = [*presence.borders(state.keeper, items)]
-    if any(probe.role == "lid" for probe in settings.probes.values()):
-        first = -(-state.closed_ms // LEARN_EVERY_MS) * LEARN_EVERY_MS
-        for border in range(first, now_ms, LEARN_EVERY_MS):  # what is learned holds from right after the instant on
+    lids = {name for name, probe in settings.probes.items() if probe.role == "lid"}
+    if lids:
+        heard = [row.last_ms for name in lids for row in state.probes[name].series.values() if row.last_ms is not None]
+        of_lids = np.isin(rows.series, [code for code, (name, _) in enumerate(rows.names) if name in lids])
+        stamps = np.sort(np.concatenate((np.array(heard, np.int64), rows.taken_ms[of_lids])))
+        at_ms = np.arange(-(-state.closed_ms // LEARN_EVERY_MS) * LEARN_EVERY_MS, now_ms, LEARN_EVERY_MS)
+        teaches = np.searchsorted(stamps, at_ms, "right") > np.searchsorted(stamps, at_ms - DAY_MS)
+        for border in at_ms[teaches].tolist():  # what is learned holds from right after the instant on
             borders += (border, border + 1)
     return tuple(borders)
 
