@@ -9,6 +9,7 @@ from pathlib import Path
 from adapters.wording.counting import counted
 from adapters.wording.figures import clean, span
 from daemon.clock import SystemClock
+from daemon.report.groups import Group, alike, grouped
 from daemon.report.record import Record, read_record
 from daemon.report.verdict import GRADES, WORDS, Verdict, style_of, verdicts, whole
 from daemon.screen.terminal import Line, Span, Terminal, padded, width_of
@@ -51,12 +52,14 @@ def table(record: Record, terminal: Terminal) -> list[Line]:
     head = f"{clean(settings.site.name, 60)}  {moment:%a %H:%M:%S} {moment.tzname()}{_age(record)}"
     lines: list[Line] = [[Span(head, "quiet")], *_wrapped(sentence, GRADES[state], terminal.width), []]
     if record.newest_ms is not None:
-        lines += _rows(record, told, terminal)
+        groups = grouped(settings, record.situations, told)
+        told = [one for group in groups for one in group.verdicts]
+        lines += _rows(record, groups, terminal)
         if any(one is not None and one.dew_margin_k is not None for one in record.situations.values()):
             lines += _wrapped("lid: how much warmer it is than the dew point; from 0 down it is wet", "quiet", terminal.width)
         wanting = [one for one in told if _wants(one, record)]
         alone = len(wanting) == 1 and sentence.startswith(wanting[0].headline)  # what it wants stands above already
-        lines += [line for one in wanting for line in _details(one, terminal, named=not alone)]
+        lines += [line for some in alike(wanting) for line in _details(some, terminal, named=not alone)]
     due = care.standing(settings, record.state.care)
     if due:
         worst = list(dict.fromkeys(f"{one.title[0].lower()}{one.title[1:]}" for one in due))
@@ -80,9 +83,10 @@ def _age(record: Record) -> str:
 # ---------------------------------------------------------------- the table
 
 
-def _rows(record: Record, told: Sequence[Verdict], terminal: Terminal) -> list[Line]:
+def _rows(record: Record, groups: Sequence[Group], terminal: Terminal) -> list[Line]:
     """Return a row for each chamber; trends go first where the terminal is narrow, then the row becomes two lines."""
     state_w = max(len(word) for word in WORDS.values())
+    told = [one for group in groups for one in group.verdicts]
     if terminal.width < 40:
         return [line for one in told for line in ([*_name(one, terminal.width - state_w - 1, state_w)], _figures(record, one))]
     name_w = max(8, min(max(width_of(one.title) for one in told), 24, terminal.width - state_w - 26))
@@ -93,7 +97,10 @@ def _rows(record: Record, told: Sequence[Verdict], terminal: Terminal) -> list[L
     if trends:
         head += "   " + padded(f"temp {trends} h" if trends > 8 else "temp", trends) + (f"  humid {trends} h" if both else "")
     lines: list[Line] = [[Span(head, "quiet")]]
+    titles = {group.verdicts[0].chamber: group.title for group in groups if group.title}
     for one in told:
+        if one.chamber in titles:
+            lines += _wrapped(titles[one.chamber], "strong", terminal.width)
         drawn = _trends(record, one, trends, both, BARS if terminal.unicode else PLAIN_BARS)
         lines.append([*_name(one, name_w, state_w), *_figures(record, one), *drawn])
     return lines
@@ -150,17 +157,21 @@ def trend(record: Record, chamber: str, name: str, hours: int, least_range: floa
 # ---------------------------------------------------------------- what stands
 
 
-def _details(one: Verdict, terminal: Terminal, *, named: bool) -> list[Line]:
-    lines: list[Line] = [[]]
-    lines += _wrapped(one.headline, one.grade, terminal.width) if named else []
+def _details(some: Sequence[Verdict], terminal: Terminal, *, named: bool) -> list[Line]:
+    """Return what a chamber wants, or several that want the same."""
+    one, lines = some[0], list[Line]([[]])
+    if len(some) > 1:
+        lines += _wrapped(f"{WORDS[one.state]}, alike: {', '.join(each.title for each in some)}.", one.grade, terminal.width)
+    elif named:
+        lines += _wrapped(one.headline, one.grade, terminal.width)
     for number, step in enumerate(one.steps, 1):
         lines += _wrapped(f"{number}. {step}", "", terminal.width, "   ", "   ")
     if one.within and one.steps:
         lines += _wrapped(f"Do it {one.within}.", "strong", terminal.width, "   ")
-    for alarm in one.alarms:
+    for alarm in (alarm for each in some for alarm in each.alarms):
         lines += _wrapped(f"- {alarm}", "quiet", terminal.width, "   ", "  ")
-    if one.advisory is not None:
-        lines += _wrapped(f"When it is done: dewlid done {one.advisory}", "quiet", terminal.width, "   ")
+    for advisory in (each.advisory for each in some if each.advisory is not None):
+        lines += _wrapped(f"When it is done: dewlid done {advisory}", "quiet", terminal.width, "   ")
     return lines
 
 

@@ -12,7 +12,7 @@ from daemon.report.chamber_chart import picture
 from daemon.report.curves import Curve
 from daemon.report.figures import Row, Share, rows, shares
 from daemon.report.happenings import Lane, lanes, story
-from daemon.report.record import Record, empty
+from daemon.report.record import Record, empty, expected
 from daemon.report.verdict import Verdict, style_of
 from rules.advice.model import COOLING, LIFT, model_from_json
 from rules.settings import Chamber
@@ -43,9 +43,9 @@ def part(record: Record, verdict: Verdict) -> str:
 def _picture(record: Record, name: str, curve: Curve, happened: list[Lane], style: Style) -> str:
     title = f"{record.settings.chambers[name].title or name}: temperature, humidity, lid and dew point"
     words = summary(curve, record.settings.chambers[name], record, style) + " The same figures stand in the table below."
-    drawn = ""
+    drawn, ahead = "", expected(record, name)
     for kind, width in (("wide", WIDE), ("narrow", NARROW)):
-        drawing = picture(record.settings, name, curve, happened, record.since_ms, record.until_ms, style, width)
+        drawing = picture(record.settings, name, curve, happened, record.since_ms, record.until_ms, style, width, ahead)
         spoken = svg.whole(width, drawing.y, "".join(drawing.parts), (f"{name}-{kind}", title, words))
         drawn += f'<div class="{kind}">{spoken}</div>'
     return f"<figure>{drawn}</figure>"

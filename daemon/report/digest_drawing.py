@@ -15,7 +15,7 @@ from daemon.report import svg
 from daemon.report.chamber_chart import picture
 from daemon.report.happenings import lanes
 from daemon.report.looks import LIGHT, chart_style
-from daemon.report.record import Record
+from daemon.report.record import Record, expected
 from daemon.report.verdict import style_of
 
 _FONT = "Source Sans Pro"
@@ -46,7 +46,7 @@ def whole(record: Record, names: Sequence[str]) -> str:
         y += _TITLE
         drawing = picture(
             record.settings, name, record.curves[name], lanes(record, name), record.since_ms, record.until_ms,
-            style_of(record.settings), WIDTH_PX - 2 * _MARGIN,
+            style_of(record.settings), WIDTH_PX - 2 * _MARGIN, expected(record, name),
         )  # fmt: skip
         parts.append(svg.group(_MARGIN, y, drawing.parts))
         y += drawing.y + _APART

@@ -33,6 +33,9 @@ svg path.room{stroke:var(--quiet);stroke-width:1}
 svg .name{font-size:11.5px;font-weight:600;paint-order:stroke;stroke:var(--sheet);stroke-width:3px}
 svg text.temperature{fill:var(--temperature)}svg text.dew{fill:var(--dew)}svg text.lid{fill:var(--lid)}
 svg text.room{fill:var(--quiet)}
+svg path.ahead{stroke-dasharray:3 3}svg .now{stroke:var(--quiet);stroke-width:.7;fill:none}
+svg path.area{stroke:none;opacity:.2}svg path.area.temperature{fill:var(--temperature)}
+svg path.area.humidity{fill:var(--humidity)}
 svg .alarm{fill:var(--look)}svg .harmful{fill:var(--act)}svg .advice{fill:var(--advice)}svg .done{fill:var(--quiet)}
 """
 """How pictures look; the words, so that it is readable at any width, are never smaller than 10.5 px."""
@@ -48,6 +51,9 @@ h3{font-size:1rem;margin:1.1rem 0 .35rem}p{margin:.3rem 0}
 margin:12px 0}
 .card{background:var(--sheet);border:1px solid var(--edge);border-left:8px solid var(--mark);border-radius:10px;
 padding:10px 12px}
+.columns{max-width:1200px}.group h2{margin:1.1rem 0 .4rem}
+.lines{list-style:none;margin:8px 0;padding:0;background:var(--sheet);border:1px solid var(--edge);border-radius:10px}
+.line{padding:.35rem .7rem;margin:0;border-top:1px solid var(--grid);font-size:.93rem}.line:first-child{border-top:0}
 .act{--mark:var(--act);--back:var(--act-bg)}.look{--mark:var(--look);--back:var(--look-bg)}
 .well{--mark:var(--well);--back:var(--well-bg)}.unseen{--mark:var(--unseen);--back:var(--unseen-bg)}
 .flag{display:inline-flex;align-items:center;gap:.4em;font-weight:650;color:var(--mark);background:var(--back);
@@ -69,7 +75,7 @@ a{color:inherit}
 svg{display:block;max-width:100%;height:auto}
 figure{margin:.4rem 0}
 .narrow{display:none}
-svg .trend{fill:none;stroke:var(--mark);stroke-width:4;opacity:.75}.card svg[role]{margin:.1rem 0 .4rem}
+.card svg[role]{margin:.4rem 0 .1rem}
 .bar{display:flex;height:14px;border-radius:4px;overflow:hidden;background:var(--grid);margin:.2rem 0 .1rem}
 .bar i{display:block;height:100%}.bar .in{background:var(--well)}.bar .lo{background:var(--dew)}
 .bar .hi{background:var(--temperature)}
@@ -80,7 +86,7 @@ _PRINT = """@page{size:A4;margin:13mm}
 body{font-size:9.5pt;line-height:1.35}th,td{padding:.1rem .4rem .1rem 0}summary{padding:.1rem 0}
 figure svg{max-width:88%}details{break-inside:avoid}
 main{max-width:none;padding:0}.wide{display:block}.narrow{display:none}
-.sheet{border:0;padding:0;margin:10pt 0}figure,.card,tr,.keep{break-inside:avoid}h2,h3{break-after:avoid}
+.sheet{border:0;padding:0;margin:10pt 0}figure,.card,.line,tr,.keep{break-inside:avoid}h2,h3{break-after:avoid}
 .chamber{break-before:page}details:not(.paper){display:none}
 details.paper::details-content{content-visibility:visible;display:block;block-size:auto}nav{display:none}*{-webkit-print-color-adjust:exact;print-color-adjust:exact}
 """
@@ -116,12 +122,13 @@ def flag(grade: str, word: str) -> str:
     return f'<span class="flag"><svg viewBox="0 0 16 16" aria-hidden="true">{SHAPES[grade]}</svg>{word}</span>'
 
 
-def document(title: str, body: str, head: str = "") -> str:
-    """Return a page that needs nothing from elsewhere: no script, no font, no network."""
+def document(title: str, body: str, head: str = "", *, columns: bool = False) -> str:
+    """Return a page that needs nothing from elsewhere: no script, no font, no network; `columns`: as wide as cards fit."""
+    main = '<main class="columns">' if columns else "<main>"
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width,initial-scale=1">'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none';style-src 'unsafe-inline';img-src data:\">"
-        f'<link rel="icon" href="data:,">{head}<title>{title}</title><style>{STYLE}</style></head>\n<body><main>\n{body}\n'
+        f'<link rel="icon" href="data:,">{head}<title>{title}</title><style>{STYLE}</style></head>\n<body>{main}\n{body}\n'
         "</main></body></html>\n"
     )

@@ -6,12 +6,13 @@ from collections.abc import Sequence
 from datetime import datetime, tzinfo
 from html import escape
 
-from adapters.wording import commands
 from adapters.wording.alarm_sentences import title_of
 from adapters.wording.counting import counted
 from adapters.wording.figures import clean
 from daemon.report.chamber_part import part
 from daemon.report.figures import local_text
+from daemon.report.glance import glance
+from daemon.report.groups import grouped, worst_first
 from daemon.report.happenings import story
 from daemon.report.health import WORDS as HEALTH_WORDS
 from daemon.report.health import Health, health
@@ -24,7 +25,7 @@ from rules.care.occurrences import Occurrence
 from rules.settings import Settings
 from rules.terms.local_time import time_words
 from rules.trade.alarm_kinds import ALARMS
-from rules.turn.verdict import STATES, State
+from rules.turn.verdict import State
 
 _CARE_WORDS = {"due": "due", "overdue": "overdue", "harmful-if-missed": "harmful if missed"}
 _FIRST_CARE = 5
@@ -41,10 +42,10 @@ def page(record: Record) -> str:
     site = escape(clean(settings.site.name, 60))
     body = [
         head(site, worst, sentence, f"{period} ({escape(local_zone(record))})", care_sentence(due)),
-        cards(told),
+        glance(grouped(settings, record.situations, told), linked=True),
         _due(due, record),
         _contents(told) if len(told) > 3 else "",
-        *(part(record, one) for one in told),
+        *(part(record, one) for one in worst_first(told)),
         _alarms(alarm_figures(record.alarm_events, record.since_ms, record.until_ms, delays_of(settings)), settings),
         _probes(health(settings, record.state, record.newest_ms or record.until_ms, style_of(settings))),
         _others(record),
@@ -70,33 +71,6 @@ def head(site: str, state: State, sentence: str, below: str, care_sentence: str 
         f"<h1>{flag(GRADES[state], WORDS[state])} {escape(sentence)}</h1>"
         f'{also}<p class="small">{below}</p></header>'
     )
-
-
-def cards(told: Sequence[Verdict], extra: dict[str, str] | None = None) -> str:
-    """Return a card for each chamber, the worst first."""
-    order = sorted(told, key=lambda one: STATES.index(one.state))
-    return f'<div class="cards">{"".join(_card(one, (extra or {}).get(one.chamber, "")) for one in order)}</div>'
-
-
-def _card(one: Verdict, extra: str) -> str:
-    alarms = "".join(f"<li>{escape(line)}</li>" for line in one.alarms)
-    return (
-        f'<article class="card {one.grade}">{flag(one.grade, WORDS[one.state])}'
-        f'<p class="headline">{escape(one.title)}</p><p>{escape(one.figures)}</p>{_do(one)}'
-        + (f'<ul class="plain small">{alarms}</ul>' if alarms else "")
-        + f"{extra}</article>"
-    )
-
-
-def _do(one: Verdict) -> str:
-    if not one.steps:
-        return '<p class="do">Nothing to do.</p>' if one.grade == "well" else ""
-    head = f"Do this {one.within}" if one.within else "Do this"
-    lines = "".join(f"<li>{escape(line)}</li>" for line in one.steps)
-    done = ""
-    if one.advisory is not None:
-        done = f'<p class="small">When it is done: <code>{escape(commands.done(one.advisory))}</code></p>'
-    return f'<div class="do"><b>{escape(head)}</b><ol>{lines}</ol>{done}</div>'
 
 
 def care_sentence(due: Sequence[Occurrence]) -> str:

@@ -17,9 +17,9 @@ from daemon.store.reader import HistoryReader, is_there
 from rules.climate.situation import Situation
 from rules.keeper.state import sized
 from rules.settings import Settings
-from rules.terms.events import DAY_MS, AlarmEvent, AnyEvent, Batch, event_of
+from rules.terms.events import DAY_MS, AlarmEvent, AnyEvent, Batch, Prediction, event_of
 from rules.turn.advance import EngineState, advance, load_state
-from rules.turn.present import present
+from rules.turn.present import ahead, present
 
 _EARLIER_MS = 45 * DAY_MS
 """So long before the period an alarm may have begun that still stands in it."""
@@ -110,6 +110,12 @@ def _record(
         now_ms=now_ms, newest_ms=newest_ms, chambers=only, curves=drawn, events=tuple(events),
         alarm_events=tuple(event for event in [*earlier, *events] if isinstance(event, AlarmEvent)),
     )  # fmt: skip
+
+
+def expected(record: Record, chamber: str) -> tuple[Prediction, ...]:
+    """Return what comes after the period's end if nothing is changed; nothing where that is not now."""
+    now = not record.late and record.newest_ms is not None and abs(record.until_ms - record.newest_ms) <= LATE_MS
+    return ahead(record.settings, record.state, chamber) if now else ()
 
 
 def empty(curve: Curve | None) -> bool:

@@ -47,6 +47,8 @@ class Verdict:
     steps: tuple[str, ...]
     within: str
     advisory: str | None
+    used: float = 0.0
+    """The share that is used up of what its garden bears."""
     silent: bool = False
     """There is no probe that could see it."""
 
@@ -98,6 +100,7 @@ def verdict(
         steps=_steps(event, found, style, late=late, begun=situation is not None or not settings.probes_at(name)),
         within="" if late else _within(event, found, open_advice.told_ms if open_advice else now_ms, now_ms),
         advisory=open_advice.name if open_advice and not late else None,
+        used=max((harm.used for harm in situation.harm), default=0.0) if situation is not None else 0.0,
         silent=not settings.probes_at(name),
     )
 
@@ -180,7 +183,8 @@ def _steps(event: Asked, found: Standing, style: Style, *, late: bool, begun: bo
         told = told or list(dict.fromkeys(first_step(_as_event(one)) for one in found.alarms))
         if not told and found.state == "not-seen" and begun:
             told = ["Go and look at the chamber yourself: no believable reading comes from it."]
-    return tuple(style.text(clean(line)).rstrip(".") + "." for line in told[:_MOST_STEPS])
+    lines = (style.text(clean(line)) for line in told[:_MOST_STEPS])
+    return tuple(line if line.endswith(("?", "!", ".")) else f"{line}." for line in lines)
 
 
 def _within(event: Asked, found: Standing, told_ms: int, now_ms: int) -> str:
@@ -204,7 +208,7 @@ def whole(all_: Sequence[Verdict], *, late: bool, newest: str | None) -> tuple[S
         return "well", "All is well." if len(all_) != 1 else all_[0].headline
     if len(bad) == 1:
         return worst, bad[0].headline + (" All others are well." if len(all_) > 2 else _other(all_, bad[0]))
-    first = [one for one in bad if one.state == worst]
+    first = sorted((one for one in bad if one.state == worst), key=lambda one: -one.used)
     said = " ".join(one.headline for one in first[:2])
     rest = len(bad) - len(first[:2])
     return worst, said + (f" {rest} more {'is' if rest == 1 else 'are'} not well." if rest else "")

@@ -15,88 +15,111 @@ from datetime import datetime, tzinfo
 from html import escape
 from pathlib import Path
 
+import numpy as np
 import structlog
 
-from adapters.wording.figures import clean
+from adapters.wording.figures import Style, clean, span
 from daemon.config.configuration import PageTable
+from daemon.report import svg
+from daemon.report.chamber_chart import small_picture
+from daemon.report.chart import Line
 from daemon.report.figures import local_text
+from daemon.report.glance import glance
+from daemon.report.groups import Group, alike, grouped, quiet
 from daemon.report.looks import document
-from daemon.report.page import cards, care_lines, care_sentence, head
-from daemon.report.svg import Scale, points
-from daemon.report.verdict import Verdict, verdicts, whole
+from daemon.report.page import care_lines, care_sentence, head
+from daemon.report.verdict import Verdict, style_of, verdicts, whole
 from daemon.report.writing import NotWritten, write_whole
 from daemon.watch.engine import Engine
 from daemon.watch.inbox import Inbox
 from daemon.watch.timetable import Polling
 from rules.care import care
 from rules.care.occurrences import Occurrence
+from rules.climate.hours import hours_between
 from rules.climate.memory import Hour
+from rules.keeper.state import sized
 from rules.settings import Settings
-from rules.terms.events import HOUR_MS, MINUTE_MS
+from rules.terms.events import HOUR_MS, MINUTE_MS, Prediction
 from rules.terms.local_time import time_words
 from rules.turn.advance import EngineState
-from rules.turn.present import present
+from rules.turn.present import ahead, present
 
 RENEW_MS = MINUTE_MS
 """How often the page is written; it asks to be loaded again as often."""
 TREND_H = 48
+WIDTH_PX = 288
+MOST_DRAWN = 40
+"""So many chambers that want something have their picture; each takes some milliseconds of the engine's thread."""
 
 _log = structlog.get_logger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """One figure of the last two days by whole hours: least and greatest, None where nothing was seen."""
+    """The last two days of a chamber by whole hours, and its next hours."""
 
-    name: str
-    unit: str
-    hours: tuple[tuple[float, float] | None, ...]
+    temperature: Line
+    humidity: Line
+    ahead: tuple[Prediction, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Present:
     """All that the page shows, as plain values that no thread changes."""
 
-    site: str
-    zone: tzinfo
+    settings: Settings
     at_ms: int
     verdicts: tuple[Verdict, ...]
-    trends: Mapping[str, tuple[Trend, ...]]
+    groups: tuple[Group, ...]
+    trends: Mapping[str, Trend]
     due: tuple[Occurrence, ...]
     newest: str | None
     ended: bool = False
+
+    @property
+    def site(self) -> str:
+        """The site's name."""
+        return clean(self.settings.site.name, 60)
+
+    @property
+    def zone(self) -> tzinfo:
+        """The site's time zone."""
+        return self.settings.zone
 
 
 def present_of(settings: Settings, state: EngineState, now_ms: int) -> Present:
     """Return what the page shows of a state."""
     situations = present(settings, state)
     heard = [place.heard_ms for place in state.places.values() if place.heard_ms is not None]
-    unit = "°F" if settings.site.temperature_unit == "degF" else "°C"
+    told = verdicts(settings, state, situations, now_ms, late=False)
+    groups = grouped(settings, situations, told)
+    loud = [some[0].chamber for group in groups for some in alike([one for one in group.verdicts if not quiet(one, len(told))])]
     return Present(
-        site=clean(settings.site.name, 60),
-        zone=settings.zone,
+        settings=sized(settings, state.keeper),
         at_ms=now_ms,
-        verdicts=tuple(verdicts(settings, state, situations, now_ms, late=False)),
-        trends={name: _trends(state, name, now_ms, unit) for name in settings.chambers},
+        verdicts=tuple(told),
+        groups=tuple(groups),
+        trends={name: _trend(settings, state, name, now_ms) for name in loud[:MOST_DRAWN]},
         due=tuple(care.standing(settings, state.care)),
         newest=time_words(max(heard), settings.zone) if heard else None,
     )
 
 
-def _trends(state: EngineState, name: str, now_ms: int, unit: str) -> tuple[Trend, ...]:
+def _trend(settings: Settings, state: EngineState, name: str, now_ms: int) -> Trend:
     place = state.places.get(name)
     hours = place.hours if place is not None else {}
-    last = now_ms // HOUR_MS
-    span = range(last - TREND_H + 1, last + 1)
-    temperature = _shown(hours.get("temperature_c", {}), span)
-    if unit == "°F":
-        temperature = tuple(one and (one[0] * 1.8 + 32, one[1] * 1.8 + 32) for one in temperature)
-    return Trend("Temperature", unit, temperature), Trend("Humidity", "%", _shown(hours.get("relative_humidity_pct", {}), span))
+    hourly = range(now_ms // HOUR_MS - TREND_H + 1, now_ms // HOUR_MS + 1)
+    temperature, humidity = (
+        _hourly(style, hours.get(key, {}), hourly, now_ms)
+        for style, key in (("temperature", "temperature_c"), ("humidity", "relative_humidity_pct"))
+    )
+    return Trend(temperature, humidity, ahead(settings, state, name))
 
 
-def _shown(table: Mapping[str, Hour], span: range) -> tuple[tuple[float, float] | None, ...]:
-    rows = [table.get(str(hour)) for hour in span]
-    return tuple(None if row is None else (row.least / 1000, row.greatest / 1000) for row in rows)
+def _hourly(style: str, table: Mapping[str, Hour], hourly: range, now_ms: int) -> Line:
+    hours = hours_between(table, hourly.start, hourly.stop)
+    at_ms = np.minimum(np.array(hourly, np.int64) * HOUR_MS + HOUR_MS // 2, now_ms)
+    return Line(style, at_ms, hours.lowest, hours.mean, hours.highest, spread=True, gap_ms=HOUR_MS + HOUR_MS // 2)
 
 
 # ---------------------------------------------------------------- the page
@@ -112,35 +135,44 @@ def status_page(now: Present) -> str:
     renews = "This page renews itself every minute; if that time is old, nobody is watching: go and look."
     body = [
         head(escape(now.site), worst, sentence, f"{as_of} {renews}", care_sentence(now.due)),
-        cards(told, {name: "".join(_trend(trend) for trend in trends) for name, trends in now.trends.items()}),
+        glance(now.groups, {name: _drawn(now, name, trend) for name, trend in now.trends.items()}),
     ]
     if now.due:
         body.append(f'<section class="sheet"><h2>Care</h2>{care_lines(now.due, now.zone)}</section>')
-    return document(escape(now.site), "\n".join(body), f'<meta http-equiv="refresh" content="{RENEW_MS // 1000}">')
+    refresh = f'<meta http-equiv="refresh" content="{RENEW_MS // 1000}">'
+    return document(escape(now.site), "\n".join(body), refresh, columns=True)
 
 
 def _zone_name(now: Present) -> str:
     return escape(datetime.fromtimestamp(now.at_ms / 1000, now.zone).tzname() or "UTC")
 
 
-def _trend(trend: Trend) -> str:
-    """Return a small picture of two days: a bar from least to greatest for each hour."""
-    seen = [pair for pair in trend.hours if pair is not None]
-    if not seen:
-        return ""
-    low, high = min(pair[0] for pair in seen), max(pair[1] for pair in seen)
-    half, middle = max((high - low) / 2 + 0.5, 10.0 if trend.unit == "%" else 2.5), (high + low) / 2  # calm looks calm
-    scale = Scale(middle - half, middle + half, 36.0, 2.0)
-    time = Scale(0, TREND_H, 0.0, 288.0)
-    path = "".join(
-        points([time(number + 0.5)] * 2, [scale(pair[0]) + 0.8, scale(pair[1]) - 0.8])
-        for number, pair in enumerate(trend.hours) if pair is not None
+def _drawn(now: Present, name: str, trend: Trend) -> str:
+    """Return the picture of a chamber's two last days and next hours, with its figures in words."""
+    style = style_of(now.settings)
+    picture = small_picture(
+        now.settings, name, trend.temperature, trend.humidity, now.at_ms - TREND_H * HOUR_MS, now.at_ms, style, WIDTH_PX,
+        trend.ahead,
     )  # fmt: skip
-    words = f"{trend.name} in the last two days: {low:.1f} to {high:.1f} {trend.unit}"
+    words = " ".join(
+        f"{what}: {_range(line, style, unit)} in the last two days." for what, line, unit in
+        (("Temperature", trend.temperature, "degC"), ("Humidity", trend.humidity, "%")) if line.seen
+    )  # fmt: skip
+    if trend.ahead:
+        last = trend.ahead[-1]
+        low, high = (style.quantity(last.temperature_c + 2 * sign * last.temperature_u_k, "degC") for sign in (-1, 1))
+        words += f" In {span(last.after_ms / 1000)} {low} to {high}, if nothing changes."
+    title = f"{now.settings.chambers[name].title or name}: temperature and humidity"
     return (
-        f'<p class="small">{escape(words)}</p><svg viewBox="0 0 288 38" width="288" height="38" role="img"'
-        f' aria-label="{escape(words)}"><path class="trend hours" d="{path}"/></svg>'
+        svg.whole(WIDTH_PX, picture.y, "".join(picture.parts), (f"{name}-trend", title, words))
+        + f'<p class="small">{escape(words)}</p>'
     )
+
+
+def _range(line: Line, style: Style, unit: str) -> str:
+    low, high = float(np.nanmin(line.least)), float(np.nanmax(line.most))
+    said = [style.quantity(value, unit) for value in (low, high)]
+    return said[0] if said[0] == said[1] else " to ".join(said)
 
 
 # ---------------------------------------------------------------- keeping it

@@ -258,6 +258,12 @@ def _chosen(
     )
 
 
+def unchanged(present: Present) -> tuple[Forecast, ...]:
+    """Return the course if nothing is changed."""
+    steps = course(present, setting_of([()], present.knobs, {}))
+    return tuple(_forecast(present, step, 0, hours) for hours, step in zip(COURSE_H, steps, strict=True))
+
+
 def _forecast(present: Present, outcome: Outcome, row: int, hours: float) -> Forecast:
     def both(values: Array) -> tuple[float, float]:
         mean = float(values @ present.weight)

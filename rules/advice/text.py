@@ -214,10 +214,11 @@ def predictions_of(plan: Plan, situation: Situation) -> tuple[Prediction, ...]:
     if plan.cause is None:
         return ()
     known = plan.cause.lid_known
-    return tuple(_prediction(row, situation, known) for row in plan.forecasts if row.after_h in TOLD_H)
+    return tuple(prediction(row, situation, lid_known=known) for row in plan.forecasts if row.after_h in TOLD_H)
 
 
-def _prediction(row: Forecast, now: Situation, lid_known: bool) -> Prediction:
+def prediction(row: Forecast, now: Situation, *, lid_known: bool) -> Prediction:
+    """Return one forecast with all that its spread is made of."""
     own_k, own_pct, own_margin_k = _own_uncertainties(now, row.after_h)
     return Prediction(
         after_ms=round(row.after_h * HOUR_MS), temperature_c=round(row.temperature_c, 2),

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from rules.advice.outlook import outlook
 from rules.advice.state import AdviceState
 from rules.alarms import alarms
 from rules.climate.course import Presents
 from rules.climate.hours import Climate, Hourly, mat_day
 from rules.climate.situation import Situation
+from rules.keeper.state import sized
 from rules.settings import Settings
-from rules.terms.events import DAY_MS
+from rules.terms.events import DAY_MS, Prediction
 from rules.turn.advising import for_adviser
 from rules.turn.state import EngineState
 from rules.turn.together import Together
@@ -35,3 +37,11 @@ def advised_on(settings: Settings, state: EngineState, chamber: str) -> Situatio
     climate = Climate(state.places)
     mat, air = (climate.hours(chamber, name, DAY_MS, situation.at_ms) for name in _DAY_OF_A_MAT)
     return replace(for_adviser(state, situation, adviser, together, climate), mat_day=mat_day(mat, air))
+
+
+def ahead(settings: Settings, state: EngineState, chamber: str) -> tuple[Prediction, ...]:
+    """Return what comes in a chamber's next hours if nothing is changed; nothing where it is not seen."""
+    situation = advised_on(settings, state, chamber)
+    if situation is None:
+        return ()
+    return outlook(sized(settings, state.keeper).chambers[chamber], state.advice.get(chamber, AdviceState()), situation)

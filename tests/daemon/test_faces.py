@@ -39,7 +39,6 @@ from rules.turn.verdict import STATES, State, verdict_of
 
 MINUTE_MS, HOUR_MS = 60_000, 3_600_000
 BEGIN_MS = 1_768_158_000_000  # 2026-01-12T04:00 in Tokyo, four hours before the digest
-GRADE_ORDER = list(dict.fromkeys(GRADES[one] for one in STATES))
 NESTS = tuple(f"nest-{number:02}" for number in range(1, 21))
 
 
@@ -105,11 +104,9 @@ def faces(config: Path, done: Advanced) -> dict[str, State]:
     told = {one.chamber: one.state for one in verdicts(shelf, state, present(shelf, state), now_ms, late=False)}
     assert told == found
     page = status_page(present_of(shelf, state, now_ms))
-    cards = re.findall(r'<article class="card (\w+)">.*?</svg>\s*([^<]+?)\s*<.*?class="headline">([^<]+)<', page, re.DOTALL)
-    assert {title: (grade, word) for grade, word, title in cards} == {n: (GRADES[s], WORDS[s]) for n, s in found.items()}
+    assert shown_on(page) == {name: (GRADES[one], WORDS[one]) for name, one in found.items()}
     record = read_record(load(config).store, shelf, now_ms, 2 * HOUR_MS)
-    sections = report_page(record).split('<article class="card ')[1:]
-    assert [one.split('"')[0] for one in sections] == sorted((GRADES[one] for one in found.values()), key=GRADE_ORDER.index)
+    assert shown_on(report_page(record)) == shown_on(page)
     terminal = Terminal(120, 200, colour=False, unicode=True, live=False)
     rows = [drawn(line, terminal) for line in table(record, terminal)]
     for name, one in found.items():
@@ -131,6 +128,17 @@ def faces(config: Path, done: Advanced) -> dict[str, State]:
     return found
 
 
+def shown_on(page: str) -> dict[str, tuple[str, str]]:
+    """Return each chamber's colour and word, as its card or its line shows them."""
+    parts = re.split(r'<(?:article class="card|li class="line) ', page)[1:]
+    found = {}
+    for part in parts:
+        grade, word = re.match(r'(\w+)"><span class="flag">.*?</svg>([^<]+)<', part).groups()  # type: ignore[union-attr]
+        names = re.findall(r'(?:class="headline">|<b>(?:<a [^>]*>)?)(nest-\d\d)<', part.split("</section>")[0])
+        found |= dict.fromkeys(names, (grade, word))
+    return found
+
+
 def said(command: str, config: Path, now_ms: int, *more: str) -> str:
     """Return what a command prints, run at an instant."""
     with time_machine.travel((now_ms + 100) / 1000, tick=False), contextlib.redirect_stdout(io.StringIO()) as told:
@@ -147,6 +155,23 @@ def test_no_nest_of_a_cooling_room_is_green(tmp_path: Path) -> None:
     count = len([one for one in digest.about if one.kind == "alarm" and one.open])
     assert count >= len(NESTS)
     assert compose(digest, settings_of(load(config))).subject == f"{count} still stand: rack"
+
+
+def test_twenty_are_seen_at_a_glance(tmp_path: Path) -> None:
+    """The worst first, a card for what wants something, those that want the same in one, a line for each quiet nest."""
+    config = rack(tmp_path, NESTS)
+    done = lived(config, {name: 1.5 + number / 100 if number in (4, 9) else 0.0 for number, name in enumerate(NESTS)}, 4)
+    shelf, now_ms = settings_of(load(config)), done.state.closed_ms
+    page = status_page(present_of(shelf, done.state, now_ms))
+    assert re.findall(r"<h2>([^<]+)</h2>", page)[0].startswith("cellar, 18.")
+    assert page.count('<article class="card ') < page.count('<li class="line well">')
+    named = list(dict.fromkeys(re.findall(r"nest-\d\d", page.split("<main")[1])))
+    assert named[:2] == ["nest-10", "nest-05"]
+    record = read_record(load(config).store, shelf, now_ms, 2 * HOUR_MS, pictures=False)
+    terminal = Terminal(120, 200, colour=False, unicode=True, live=False)
+    rows = [drawn(line, terminal) for line in table(record, terminal)]
+    assert [row[:7] for row in rows if re.match(r"nest-\d\d +(Act|Watch|Well)", row)][:2] == ["nest-10", "nest-05"]
+    assert any(row.startswith("cellar, 18.") for row in rows)
 
 
 def test_what_is_seen_is_not_asked_for_again(tmp_path: Path) -> None:

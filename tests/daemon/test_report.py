@@ -23,6 +23,7 @@ from shelf_store import fill, write_config
 from daemon.cli import main
 from daemon.config.configuration import load
 from daemon.config.settings import settings_of
+from daemon.report.chamber_chart import ticks
 from daemon.report.curves import RAW_FOR_MS
 from daemon.report.figures import rows, shares
 from daemon.report.looks import STYLE
@@ -399,3 +400,11 @@ def test_the_report_only_reads(shelf: Path, record: Record, monkeypatch: pytest.
     read(shelf)
     assert opened
     assert all(name.endswith("?mode=ro") for name in opened)
+
+
+@pytest.mark.parametrize("width", [120.0, 242.0, 328.0, 774.0])
+@pytest.mark.parametrize("hours", [1, 24, 47, 48, 50, 54, 240, 400, 2000])
+def test_every_period_has_a_time_axis_at_every_width(record: Record, hours: int, width: float) -> None:
+    marks = ticks(START_MS, START_MS + hours * HOUR_MS, record.settings, width)
+    assert marks or hours < 24
+    assert all(START_MS <= at_ms < START_MS + hours * HOUR_MS for at_ms, _ in marks)

@@ -60,10 +60,14 @@ def test_it_says_who_needs_what_and_shows_two_days(now: Present) -> None:
     assert "Check the heat" in told
     assert "Small nest is well." in told
     assert "As of Wed 6 May 2026 03:00 (CEST)." in told
-    assert "Temperature in the last two days:" in told
+    assert "in the last two days." in told
+    assert "if nothing changes." in told
     assert '<meta http-equiv="refresh" content="60">' in text
     assert "<script" not in text
-    assert text.count('class="trend hours"') == 4
+    for drawn in ("area temperature", "area humidity", "area temperature ahead", "area humidity ahead"):
+        assert text.count(f'<path class="{drawn}"') == 2
+    assert text.count('class="harm"') >= 4
+    assert text.count('<path class="band"') == 4
 
 
 def test_a_browser_finds_no_fault_and_nothing_sticks_out(now: Present, tmp_path: Path) -> None:
