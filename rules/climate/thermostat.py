@@ -26,10 +26,10 @@ nothing. `at-limit`: on all the time and too weak. `dead`: gives no heat (also: 
 UNKNOWN, REGULATING, WARMING, RESTING, AT_LIMIT, DEAD, STUCK, UNPLUGGED = range(8)
 STATES: tuple[State, ...] = get_args(State)
 
-FAULT_K, FAULT_UNSEEN_K = 2.35, 2.8
+FAULT_K, FAULT_UNSEEN_K = 2.0, 2.8
 """So far above its set point, with a cooler room, no thermostat that works lets it get: common swings and errors of scale are
-1 to 2 K (common practice, no source), and 0.35 K is twice the standard uncertainty of a probe of 0.3 K. The second while it
-rises and no cycle has been seen yet: it may still turn."""
+1 to 2 K (common practice, no source). One whose dial and probe err by more is known by its cycles: peaks that were seen to turn
+are none (`ceiling_c`). The second while it rises and no cycle has been seen yet: it may still turn."""
 BELOW_K, BELOW_UNSEEN_K = 1.0, 2.0
 """How far below its set point it is no longer held: where its usual swing is known, and where it is not."""
 SWING_K = 0.6
@@ -114,8 +114,10 @@ def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None = None) ->
     whole = len(rows) >= LATELY_HOURS and all(str(now - ago) in hours for ago in range(1, LATELY_HOURS + 1))
     if whole and lately[:, 3].min() > CYCLES_K and np.ptp(lately[:, 0]) <= STEADY_K:  # it switches at another height now
         trough, range_k = min(trough, float(lately[:, 2].min())), max(range_k, float(np.median(lately[:, 3])))
+    turned = [peak for _, peak, _, swing in figures if swing > 1000.0 * CYCLES_K]  # a creeping rise makes itself no peak
     return Usual(
-        mean_c=float(middle[0]) if steady else float("nan"), peak_c=float(high[1]), trough_c=trough, range_k=range_k,
+        mean_c=float(middle[0]) if steady else float("nan"), trough_c=trough, range_k=range_k,
+        peak_c=float(np.quantile(turned, 0.75)) / 1000.0 if turned else float("nan"),
     )
 
 

@@ -49,7 +49,7 @@ def test_a_wide_swing_is_one_though_the_means_of_its_hours_differ() -> None:
 
 @pytest.mark.parametrize(("swing", "most_k"), [(None, 1.0), (Swing(29.0, 28.6, 29.3, 0.2, 3), 9.0)])
 def test_no_set_point_is_moved_far_before_it_is_known_how_wide_it_swings(swing: Swing | None, most_k: float) -> None:
-    chamber = CHAMBER.model_copy(update={"devices": devices(setpoint_c=26.5)})
+    chamber = CHAMBER.model_copy(update={"devices": devices(setpoint_c=27.0)})
     now = situation(28.8, 72.0, 17.0, 50.0, temperature_slope_k_h=0.5, temperature_swing=swing)
     wanted = plan(chamber, AdviceState(), now, alarms(now, chamber))
     assert wanted is not None

@@ -147,6 +147,16 @@ def test_a_mat_that_is_stuck_flat_above_the_band_is_a_fault_at_any_time():
     assert len(told) == 1  # and it is not over because it is flat
 
 
+def test_more_than_two_kelvin_above_the_set_point_is_a_fault_unless_it_was_seen_to_turn_there():
+    stuck = HeatedBox(setpoint_c=always(26.5), watts=8.3, stuck=lambda hour: hour > 8.0)
+    course = [air for air, _, _ in stuck.minutes(30.0)]
+    assert 28.55 < course[-1] < 28.85
+    assert [name for name, _ in heater_alarms(stuck, 30.0, 26.5)] == ["heater-runaway"]
+    # A dial that is wrong by 2.2 K: flat, and as far above what is set, but switched all the time.
+    dial = HeatedBox(setpoint_c=always(28.7), width_k=0.6, watts=14.0)
+    assert heater_alarms(dial, 30.0, 26.5) == []
+
+
 @pytest.mark.parametrize("mat_probe", [False, True])
 def test_dead_heat_is_told_while_the_chamber_is_still_warm(mat_probe):
     box = HeatedBox(room_c=always(14.0), works=lambda hour: float(hour < 8.0), watts=20.0)
