@@ -194,11 +194,20 @@ def _blind(situation: Situation, standing: Mapping[str, Standing]) -> Plan | Non
     if not seen:
         return None
     named = sorted({row.probe for row in seen if row.probe})
-    text = f"Check the probe{' ' if named else ''}{' and '.join(named)}: cable, power, water on it"
+    look = f"Check the probe{' ' if named else ''}{' and '.join(named)}: cable, power, water on it"
+    texts = (*_put_back(situation), *((look,) if named or not situation.taken_out else ()))
     return Plan(
-        branch="probe", cause=None, actions=(_action("check-probe", text),), acts=("check-probe",),
+        branch="probe", cause=None, actions=tuple(_action("check-probe", text) for text in texts), acts=("check-probe",),
         never=(Never("Change nothing at heater, vents or mister on the strength of a probe that is not believed."),),
     )
+
+
+def _put_back(situation: Situation) -> tuple[str, ...]:
+    """Return what comes first where the keeper has taken out the probe that is missed: who did that need not look for it."""
+    if not situation.taken_out:
+        return ()
+    they = "it" if len(situation.taken_out) == 1 else "them"
+    return (f"Put the probe {' and '.join(situation.taken_out)} back when you are done with {they}, or hang another one there",)
 
 
 def _urgent(cause: Cause, urgent: Urgent | None) -> Plan | None:
@@ -264,7 +273,9 @@ def _without_humidity(chamber: Chamber, state: AdviceState, situation: Situation
             wanted = abs(cause.goal.temperature_c - (situation.temperature_c or 0.0))
             fitting = [m for m in options if abs(m.delta) <= wanted + 0.25] or options[:1]
             moves = fitting[-1:] if not any(m.watts_share for m in fitting) else fitting[:1]
-    actions = tuple(_action_of(m) for m in moves) + tuple(_action(act) for act in acts)
+    back = _put_back(situation)
+    words = {"check-probe": back[0]} if back else {}
+    actions = tuple(_action_of(m) for m in moves) + tuple(_action(act, words.get(act)) for act in acts)
     return Plan(
         branch="no-humidity", cause=cause, actions=actions[:MOST_ACTIONS], moves=tuple(moves),
         acts=(tuple(m.act for m in moves) + tuple(acts))[:MOST_ACTIONS],

@@ -235,6 +235,7 @@ def blind(view: View) -> Iterator[Verdict]:
             because = f"its temperature is believed again: {value[index]:.1f} degC"
             return Facts(number(float(value[index])), None, "degC", None, because)
         told = "" if last is None else f"; last believed {last:.1f} degC"
-        return Facts(None, None, None, None, f"no believed temperature from this chamber{told}")
+        out = f"; out of service: {', '.join(view.taken_out)}" if view.taken_out else ""
+        return Facts(None, None, None, None, f"no believed temperature from this chamber{told}{out}")
 
     yield Verdict("blind", zone, credit, Delays(wait, 2 * MINUTE_MS, 2 * 60 * MINUTE_MS, 2 * MINUTE_MS), facts)

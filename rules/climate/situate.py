@@ -72,6 +72,7 @@ def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
         temperature_read_ms=read_ms(view.temperature.read_ms[index]),
         humidity_read_ms=read_ms(view.humidity.read_ms[index]),
         visiting=view.visiting,
+        taken_out=view.taken_out,
         saturated=saturated,
         lacking=_lacking(view, index, temperature, humidity, saturated),
     )

@@ -110,6 +110,8 @@ class Situation:
     humidity_read_ms: int | None = None
     visiting: bool = False
     """The keeper has announced work in the tank."""
+    taken_out: tuple[str, ...] = ()
+    """Air probes that the keeper has taken out of use."""
     changes: tuple[DeviceChange, ...] = ()
     """What the keeper told of the devices' settings, in order of time."""
     saturated: bool = False

@@ -88,6 +88,11 @@ class View:
         return self.place in self.keeper.visits
 
     @property
+    def taken_out(self) -> tuple[str, ...]:
+        """The air probes here that the keeper has taken out of use."""
+        return tuple(name for name in self.settings.probes_at(self.place) if name in self.keeper.out_of_service)
+
+    @property
     def garden_ml(self) -> float | None:
         """The size of the chamber's garden; None: not known, or no chamber."""
         return None if self.chamber is None else garden_ml(self.keeper, self.place, self.chamber)
