@@ -17,7 +17,7 @@ from adapters.wording.line import broken, line_of
 from rules.settings import Section, Settings
 from rules.terms.events import LetterEvent, event_of
 
-Told = Literal["alarm", "advice", "letter", "quality", "care", "word", "system"]
+Told = Literal["alarm", "question", "advice", "letter", "quality", "care", "word", "system"]
 
 
 class ConsoleOutlet(Section):
@@ -25,7 +25,7 @@ class ConsoleOutlet(Section):
 
     kind: Literal["console"]
     """Which kind of outlet this is."""
-    tell: list[Told] = Field(default=["alarm", "advice", "system", "word"], min_length=1)
+    tell: list[Told] = Field(default=["alarm", "question", "advice", "system", "word"], min_length=1)
     """Which events are written."""
     stream: Literal["stdout", "stderr"] = "stdout"
     """Where they are written."""

@@ -38,6 +38,11 @@ def done(advisory: str) -> str:
     return f"dewlid done {advisory}"
 
 
+def lid_seen(chamber: str) -> str:
+    """The lid was looked at and is dry."""
+    return f"dewlid lid {chamber} seen dry"
+
+
 def visit(chamber: str) -> str:
     """Work in the tank: no alarms about lid and humidity meanwhile."""
     return f"dewlid visit {chamber}"

@@ -179,10 +179,13 @@ def _what(about: Sequence[News]) -> str:
 
 def _digest_subject(event: LetterEvent, settings: Settings) -> str:
     site = ascii_only(clean(settings.site.name, 60), "dewlid")
-    standing = [alarm for alarm in of_kind(event.about, AlarmEvent) if alarm.open]
+    alarms = of_kind(event.about, AlarmEvent)
+    standing = [alarm for alarm in alarms if alarm.kind == "alarm" and alarm.open]
     due = [item for item in of_kind(event.about, CareEvent) if item.status in ("due", "overdue", "harmful-if-missed")]
     if standing:
         return f"{len(standing)} still {'stands' if len(standing) == 1 else 'stand'}: {site}"
+    if any(alarm.open for alarm in alarms):
+        return f"One look is asked for: {site}"
     if due:
         return f"{len(due)} due, climate well: {site}"
     return f"All is well: {site}"

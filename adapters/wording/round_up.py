@@ -83,14 +83,16 @@ def digest(letter: LetterEvent, settings: Settings, style: Style) -> list[Sectio
     """
     about, now_ms = letter.about, letter.at_ms
     alarms = of_kind(about, AlarmEvent)
-    standing = [alarm for alarm in alarms if alarm.open]
-    ended = [alarm for alarm in alarms if alarm not in standing]
+    looks = [alarm for alarm in alarms if alarm.kind == "question" and alarm.open]
+    standing = [alarm for alarm in alarms if alarm.kind == "alarm" and alarm.open]
+    ended = [alarm for alarm in alarms if alarm.kind == "alarm" and not alarm.open]
     asked = [event for event in of_kind(about, AdviceEvent) if event.actions]
     advised = [event for event in of_kind(about, AdviceEvent) if event not in asked and (event.headline or event.reason)]
     care = of_kind(about, CareEvent)
     due = [event for event in care if event.status in ("due", "overdue", "harmful-if-missed")]
     parts = [
-        section("", [text(_digest_opening(standing, due, about))]),
+        section("", [text(_digest_opening(standing, looks, due, about))]),
+        section("One look, please", _looks(looks, settings, style, now_ms)),
         section("Still stands", points([sentence(alarm, settings, style, now_ms) for alarm in standing])),
         section("Still to do", _to_do(asked, settings, style)),
         section("Advice", points([_advice_line(event, settings, style) for event in advised])),
@@ -104,17 +106,27 @@ def digest(letter: LetterEvent, settings: Settings, style: Style) -> list[Sectio
     return [part for part in parts if part is not None]
 
 
+def _looks(looks: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms: int) -> list[Block]:
+    lines = points([sentence(alarm, settings, style, now_ms) for alarm in looks])
+    seen = [Block("command", commands.lid_seen(alarm.chamber or "site")) for alarm in looks]
+    return [*lines, text("Type on the server what you see: dry, mist or droplets."), *seen] if seen else []
+
+
 def _to_do(asked: Sequence[AdviceEvent], settings: Settings, style: Style) -> list[Block]:
     lines = points([_advice_line(event, settings, style) for event in asked])
     done = [Block("command", commands.done(event.name)) for event in asked]
     return [*lines, text("When it is done, type on the server:"), *done] if done else []
 
 
-def _digest_opening(standing: list[AlarmEvent], due: list[CareEvent], about: Sequence[News]) -> str:
+def _digest_opening(
+    standing: list[AlarmEvent], looks: list[AlarmEvent], due: list[CareEvent], about: Sequence[News]
+) -> str:
     if not about:
         return "All is well. Nothing stands and nothing is due."
     if standing:
         return f"{_count(len(standing), 'thing')} still {'stands' if len(standing) == 1 else 'stand'}."
+    if looks:
+        return "Nothing is wrong that can be seen from here; of something else only a look can tell."
     if due:
         return f"The climate is as it should be. {_count(len(due), 'task')} {'is' if len(due) == 1 else 'are'} due."
     return "All is well now. This is what happened."

@@ -103,7 +103,7 @@ def _record(
     if reader is not None and pictures:
         drawn = curves(reader, settings, state, since_ms, until_ms, only)
         events = [event_of(body) for body in reader.events(since_ms, until_ms)]
-        earlier = [event_of(body) for body in reader.events(since_ms - _EARLIER_MS, since_ms, kinds=["alarm"])]
+        earlier = [event_of(body) for body in reader.events(since_ms - _EARLIER_MS, since_ms, kinds=["alarm", "question"])]
     return Record(
         settings=sized(settings, state.keeper), state=state,
         situations=present(settings, state) if newest_ms is not None else {}, since_ms=since_ms, until_ms=until_ms,

@@ -10,7 +10,7 @@ from rules.alarms.table import ROWS, Effect, Guard, Transition, Trigger
 from rules.settings import Telling
 from rules.terms.condition_changes import Worse
 from rules.terms.events import AlarmEvent, Level
-from rules.trade.alarm_kinds import ALARMS
+from rules.trade.alarm_kinds import ALARMS, QUESTIONS
 
 _HEIGHT: dict[Level | None, int] = {None: 0, "outside": 1, "harmful": 2}
 
@@ -156,8 +156,9 @@ def as_event(record: AlarmRecord, change: str, at_ms: int, origin: str, reason: 
     hidden = record.cause if change in ("raised", "unknown", "suppressed") else ""
     return AlarmEvent(
         id=f"{origin}.{record.key.replace('/', '.')}.{record.occurrence}.{record.ordinal}", at_ms=at_ms, chamber=record.chamber,
-        alarm=record.alarm, change=change, condition=record.condition, level=record.level, acknowledged=record.acknowledged,
-        suppression=record.suppression, occurrence=record.occurrence, priority=record.priority, value=record.value,
+        kind="question" if record.alarm in QUESTIONS else "alarm", alarm=record.alarm, change=change,
+        condition=record.condition, level=record.level, acknowledged=record.acknowledged, suppression=record.suppression,
+        occurrence=record.occurrence, priority=record.priority, value=record.value,
         limit=record.limit, unit=record.unit, probe=record.probe, medium=record.medium, since_ms=record.since_ms,
         seconds_left=record.seconds_left, harm_used=None if record.harm is None else record.harm.used,
         early_seconds_left=None if record.harm is None else record.harm.early_left_s, priority_reason=record.priority_reason,

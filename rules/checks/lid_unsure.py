@@ -1,7 +1,8 @@
 """Whether the lid is wet is a toss-up, or nothing tells: one look at it is worth more than any estimate.
 
 Of the last twelve whole hours, half must have been unsure: the mean margin neither surely dry nor surely wet by its
-uncertainty, or not known at all though the air is humid. A look holds for most of a day.
+uncertainty, or not known at all though the air is humid. It is a question, not an alarm: asked once in the digest, and open
+until it is answered, or until nothing has been unsure for half a day. A look holds for most of a day.
 """
 
 from __future__ import annotations
@@ -35,15 +36,13 @@ def check(view: View) -> Iterator[Verdict]:
     chamber = view.chamber
     if chamber is None or chamber.role != "fungus":
         return
-    margin, humidity = (
-        _last_hours(view, hours_with(view, "dew_margin_k", view.margin)),
-        _last_hours(view, hours_with(view, "relative_humidity_pct", view.humidity.value)),
-    )
-    blind = np.isnan(margin) & (humidity >= WETS_ABOVE_PCT)
-    unsure = (blind | _either_way(view, margin, chamber.lid_dew)).sum(axis=1)
+    numbers = view.at_ms // HOUR_MS
+    known = _unsure_hours(view, numbers, chamber.lid_dew)
+    view.memory.lid_unsure_hours = known[known >= numbers[-1] - HOURS].tolist()
+    unsure = np.searchsorted(known, numbers) - np.searchsorted(known, numbers - HOURS)
     seen_ms = view.memory.lid_seen_ms
     asked = np.ones(len(unsure), bool) if seen_ms is None else view.at_ms >= seen_ms + ASK_AGAIN_MS
-    zone = np.where(unsure >= UNSURE_HOURS, OUTSIDE, np.where(unsure > UNSURE_HOURS // 2, EDGE, CLEAR)).astype(np.int8)
+    zone = np.where(unsure >= UNSURE_HOURS, OUTSIDE, np.where(unsure > 0, EDGE, CLEAR)).astype(np.int8)
     zone[~asked] = CLEAR
 
     def facts(index: int) -> Facts:
@@ -53,18 +52,24 @@ def check(view: View) -> Iterator[Verdict]:
     yield Verdict("lid-unsure", zone, view.passed_ms(), Delays(0, 0, 0, 0), facts)
 
 
-def _either_way(view: View, margin: NDArray[np.float64], band: LidDewBand) -> NDArray[np.bool_]:
-    """Return which hours may have been dry or wet, by the uncertainty of the margin now."""
-    near = np.flatnonzero((np.abs(margin) < LOOK_BELOW_K).any(axis=1) & ~np.isnan(view.margin))
-    sure = np.full((len(margin), 1), np.nan)
+def _unsure_hours(view: View, numbers: NDArray[np.int64], band: LidDewBand) -> NDArray[np.int64]:
+    """Return the numbers of the hours that were unsure when they were over, those of this stretch added, in their order."""
+    before = numbers[0] if view.memory.instant_ms is None else view.memory.instant_ms // HOUR_MS
+    begun = np.flatnonzero(np.diff(numbers, prepend=before))
+    margin = _mean_before(hours_with(view, "dew_margin_k", view.margin), numbers[begun])
+    humidity = _mean_before(hours_with(view, "relative_humidity_pct", view.humidity.value), numbers[begun])
+    blind = np.isnan(margin) & (humidity >= WETS_ABOVE_PCT)
+    sure = np.full(len(begun), np.nan)
+    near = np.flatnonzero(np.abs(margin) < LOOK_BELOW_K)
     if len(near):
-        sure[near, 0] = NormalDist().inv_cdf(SURE) * margin_u_k(view, near)
-    return np.asarray((margin + sure >= band.caution_margin_k) & (margin - sure <= 0.0))
+        sure[near] = NormalDist().inv_cdf(SURE) * margin_u_k(view, begun[near])
+    either_way = (margin + sure >= band.caution_margin_k) & (margin - sure <= 0.0)
+    return np.union1d(np.array(view.memory.lid_unsure_hours, np.int64), (numbers[begun] - 1)[blind | either_way])
 
 
-def _last_hours(view: View, table: dict[str, Hour]) -> NDArray[np.float64]:
-    """Return for each instant the means of the whole hours before its own, NaN where they are not known."""
-    numbers = view.at_ms // HOUR_MS
-    first, last = int(numbers[0]) - HOURS, int(numbers[-1])
-    means = hours_between(table, first, last).mean
-    return np.asarray(means[(numbers - first)[:, None] - np.arange(1, HOURS + 1)[None, :]])
+def _mean_before(table: dict[str, Hour], numbers: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return the mean of the whole hour before each of these, NaN where it is not known."""
+    if not len(numbers):
+        return np.empty(0)
+    first = int(numbers.min()) - 1
+    return np.asarray(hours_between(table, first, int(numbers.max())).mean[numbers - 1 - first])

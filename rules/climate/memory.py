@@ -151,6 +151,8 @@ class PlaceMemory:
     lid_seen: str = ""
     """What the keeper last saw on the lid: dry, mist or droplets."""
     lid_seen_ms: int | None = None
+    lid_unsure_hours: list[int] = field(default_factory=list)
+    """Numbers of the last whole hours after which nobody could say whether the lid was wet."""
     tail: Tail = field(default_factory=Tail)
     walks: dict[str, Walk] = field(default_factory=dict)
     belief: FactorBelief | None = None

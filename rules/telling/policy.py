@@ -146,7 +146,8 @@ def _moving_room(settings: Settings, heard: Heard) -> str:
 
 
 def _count_raise(state: TellingState, key: str, heard: Heard, at_ms: int) -> None:
-    state.raises[key] = state.raises.get(key, 0) + 1
+    if heard.latest.kind == "alarm":
+        state.raises[key] = state.raises.get(key, 0) + 1
     if heard.raised_ms is not None and at_ms - heard.raised_ms >= CHATTER_QUIET_FOR_MS:
         heard.chattering = False
     heard.raised_ms, heard.letter_value, heard.letter_value_ms, heard.room = at_ms, None, None, ""

@@ -174,7 +174,8 @@ Priority = Literal["wake", "today", "morning", "digest"]
 class AlarmEvent(Event):
     """One change of one alarm, with its orthogonal state after it (OPC UA Part 9, IEC 62682)."""
 
-    kind: Literal["alarm"] = "alarm"
+    kind: Literal["alarm", "question"] = "alarm"
+    """`question`: one look is asked for; it lives and ends as an alarm does."""
     alarm: str
     change: str
     condition: Condition

@@ -284,6 +284,10 @@ ALARMS: dict[str, AlarmKind] = {
 }  # fmt: skip
 
 
+QUESTIONS = frozenset({"lid-unsure"})
+"""What asks for one look instead of calling: told in the digest alone, and counted as no alarm."""
+
+
 def identity(chamber: str | None, alarm: str, probe: str | None = None) -> str:
     """Return the one name of an alarm: chamber (or `site`), alarm and, for probe alarms, the probe; never its limits."""
     return "/".join(part for part in (chamber or "site", alarm, probe) if part)

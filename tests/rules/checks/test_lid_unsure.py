@@ -72,6 +72,22 @@ def test_without_a_room_probe_it_asks_after_half_a_day_in_the_digest_and_in_no_l
     letters = [event for event in box.events if isinstance(event, LetterEvent) and event.sort != "system"]
     assert {letter.sort for letter in letters} <= {"digest", "care"}
     assert any("lid-unsure" in str(letter.about) for letter in letters if letter.sort == "digest")
+    asked = [event for event in box.events if isinstance(event, AlarmEvent) and event.alarm == "lid-unsure"]
+    assert {event.kind for event in asked} == {"question"}
+
+
+def test_it_is_asked_once_for_as_long_as_the_doubt_lasts_and_not_at_each_of_its_ebbs() -> None:
+    """A room that warms by day leaves the lid sure for eight hours: the question stands, and is over half a day after."""
+    box = Box(room_c=20.5)
+    box.lives(14.0)
+    for _ in range(3):
+        box.room_c = 24.0
+        box.lives(8.0)
+        box.room_c = 20.5
+        box.lives(16.0)
+    assert turns(box.events, "lid-unsure").count("raised") == 1 and "returned" not in turns(box.events, "lid-unsure")
+    box.room_c = 24.0
+    assert "returned" in turns(box.lives(14.0), "lid-unsure")
 
 
 def test_a_toss_up_is_asked_about_and_a_clear_case_is_not() -> None:
