@@ -37,17 +37,17 @@ from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, Predicti
 from rules.trade import practice
 from rules.trade.alarm_kinds import ALARMS
 
-WORDINGS_KEPT = 8
+WORDINGS_KEPT = 8  # bookkeeping
 
 URGENT_LOOK_S = 3600
 """However slowly a change works: what would wake the keeper is looked at again after this; common practice, no source."""
 Status = Literal["given", "updated", "resolved", "withdrawn", "reminded", "verified"]
 URGENCY: tuple[Priority, ...] = ("digest", "morning", "today", "wake")
 UPDATE_NOT_BEFORE_MS = 30 * MINUTE_MS
-"""A changed plan is told at the earliest so long after the last one, unless it became more urgent."""
+"""A changed plan is told at the earliest so long after the last one, unless it became more urgent. Own estimate."""
 MATERIAL_SHARE = 0.6
-"""An amount that differs by more than this share is a material change."""
-QUIET_AFTER_MS = 30 * MINUTE_MS
+"""An amount that differs by more than this share is a material change. Own estimate."""
+QUIET_AFTER_MS = 30 * MINUTE_MS  # own estimate
 _NOTHING_TO_DO: dict[str, Any] = {
     "actions": [], "cautions": [], "never": [], "reaches": [], "boxes": [], "device": None, "change": None, "amount": None,
     "unit": None, "act_within_s": None, "look_again_s": None,
@@ -58,7 +58,7 @@ STORED_K = 1.0
 COOLS_K_H = 2.0
 """What was done against heat is at work while the temperature falls so fast."""
 REPEAT_AFTER_MS = 12 * HOUR_MS
-"""The same check or wipe, or to leave it be, is not told again sooner than this."""
+"""The same check or wipe, or to leave it be, is not told again sooner than this. Own estimate."""
 
 
 def consider(

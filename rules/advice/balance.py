@@ -30,10 +30,10 @@ from rules.physics.saturation import saturation_pressures_or_nan, saturation_tem
 from rules.settings import Chamber
 
 COURSE_H = (0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.5, 6.0, 9.0, 12.0, 18.0, 24.0)
-"""Instants of a predicted course, hours from now; the last one stands for 'at rest' beside the closed form."""
+"""Instants of a predicted course, hours from now; the last one stands for 'at rest' beside the closed form. Bookkeeping."""
 STRUCTURE_SHARE = 0.25
 """Share of a predicted change that one mixed volume may miss, as standard uncertainty: seen against a finer simulation with
-walls, films and a sorbing ground of their own."""
+walls, films and a sorbing ground of their own. Own estimate."""
 THERMOSTAT_NEAR_K = 2.0
 """A course that would end this near the set point ends at it; judgement."""
 THERMOSTAT_SLACK_K = 1.0

@@ -32,23 +32,26 @@ from rules.advice.model import (
 from rules.physics.saturation import saturation_pressures_or_nan
 
 STEP_MS = 600_000
-"""Readings are averaged to ten minutes: air and its thermostat's cycles are faster, all that is fitted is slower."""
+"""Readings are averaged to ten minutes: air and its thermostat's cycles are faster, all that is fitted is slower.
+Own estimate."""
 WINDOW = 36
-"""Steps of a window: six hours."""
-LEAST_WINDOWS = 8
-HUBER = 1.5
-TOGETHER, LEAST_SIGMA = 6.0, 0.5
+"""Steps of a window: six hours. Own estimate."""
+LEAST_WINDOWS = 8  # own estimate, own estimate
+# Robust regression, Huber 1964, Ann. Math. Stat. 35:73; the figure from memory.
+HUBER = 1.5  # robust regression, Huber 1964, Ann. Math. Stat. 35:73; the figure from memory
+TOGETHER, LEAST_SIGMA = 6.0, 0.5  # own estimate, own estimate
 IDENTIFIED_SHARE = 0.5
-"""A parameter is called known from the data when its spread fell to half of the prior's or below."""
+"""A parameter is called known from the data when its spread fell to half of the prior's or below. Own estimate."""
 MOIST = (EXCHANGE, VENT, FAN, EVAPORATION, LID)
 OFFSETS = 3
 """Unknown constant offsets of the probes: moisture: chamber and room humidity, points, and the lid, K; heat: the difference of
 the two thermometers, K (the last one). They are not fitted, since no amount of data tells them from the parameters, but what
 they do to each parameter is added to the covariance (a consider covariance, Schmidt 1966)."""
 OFFSET_SPREAD = {"moist": (1.4, 1.4, 0.4), "heat": (1.0, 1.0, 0.25)}
-"""Limits of 2 %RH and 0.3 K (1.4 points of humidity at 75 %RH) over sqrt(3), joined; the lid as estimated."""
+"""Limits of 2 %RH and 0.3 K (1.4 points of humidity at 75 %RH) over sqrt(3), joined; the lid as estimated.
+By JCGM 100 from the stated accuracies."""
 MOST_SPREAD = 1.5
-"""What is known of a parameter is never called worse than this many times its prior spread."""
+"""What is known of a parameter is never called worse than this many times its prior spread. Own estimate."""
 STRUCTURE = 0.02
 """Standard uncertainty of every logarithm for what one well-mixed volume leaves out; judgement."""
 

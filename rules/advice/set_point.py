@@ -22,11 +22,11 @@ from rules.terms.events import HOUR_MS
 from rules.trade import practice
 
 PLUG_IN_BELOW_K = 0.5
-"""How far above the aim an unplugged heater's chamber may still be when it is plugged in again: the deadband."""
+"""How far above the aim an unplugged heater's chamber may still be when it is plugged in again: the deadband. Own estimate."""
 LEFT_OUT_MS = 12 * HOUR_MS
 """So long a heater that ran away twice is not advised again: a night to get another one; judgement."""
 NIGHT_H = 8.0
-"""Hours for which nobody looks: what is harmfully cold before they are over is told now."""
+"""Hours for which nobody looks: what is harmfully cold before they are over is told now. Common practice, no source."""
 LOWERED_K = 0.4
 """So far below what it was, or below the aim, a set point counts as lowered; own estimate."""
 ROOM_COOLER_K = 1.0

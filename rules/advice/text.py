@@ -19,7 +19,7 @@ from rules.trade.coupled_cases import CASES
 from rules.trade.garden_sizes import size_class
 
 TOLD_H = (1.0, 6.0, 24.0)
-"""Of the predicted course, the hours that are told; the last one stands for 'at rest'."""
+"""Of the predicted course, the hours that are told; the last one stands for 'at rest'. Own estimate."""
 TOLD_SWING_K = 1.0
 """A swing smaller than this is not told beside the present figures."""
 SWING_PER_U = 2.0 * sqrt(3.0)

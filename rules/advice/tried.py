@@ -16,7 +16,7 @@ from rules.trade.alarm_kinds import ALARMS
 IN_VAIN = 2
 """So many steps in a row without effect mean that what is at hand does not repair it; judgement."""
 WORSE_K, WORSE_PCT = 0.5, 4.0
-"""What lies so far beyond the value of the last try is worse: a little more than a probe's noise."""
+"""What lies so far beyond the value of the last try is worse: a little more than a probe's noise. Own estimate."""
 
 
 def is_next_try(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:

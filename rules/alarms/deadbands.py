@@ -18,18 +18,18 @@ from rules.climate.hysteresis import Delays, Walk, walk, zones
 from rules.settings import Band
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 
-DAYS_NEEDED = 7.0
+DAYS_NEEDED = 7.0  # own estimate, own estimate
 RAISES_PER_DAY = 0.5
-"""As many raises per day are borne from a value that hovers on its limit."""
-MEDIAN_MS = 30 * MINUTE_MS
+"""As many raises per day are borne from a value that hovers on its limit. Own estimate."""
+MEDIAN_MS = 30 * MINUTE_MS  # own estimate, own estimate
 DELAYS_MS: tuple[tuple[int, int], ...] = tuple(
     (on * MINUTE_MS, off * MINUTE_MS) for on, off in ((1, 1), (2, 5), (5, 5), (10, 10), (15, 30), (30, 30))
 )
-"""On-delays and off-delays that are tried. The off-delay is never the shorter one: that loses true alarms."""
+"""On-delays and off-delays that are tried. The off-delay is never the shorter one: that loses true alarms. Own estimate."""
 FACTORS = (1.0, 1.5, 2.0, 3.0, 5.0)
-"""Deadbands that are tried, as multiples of the smallest sensible one."""
+"""Deadbands that are tried, as multiples of the smallest sensible one. Own estimate."""
 PLACES = 24
-"""So many places in the record bear the true excursion."""
+"""So many places in the record bear the true excursion. Bookkeeping."""
 
 
 @dataclass(frozen=True, slots=True)

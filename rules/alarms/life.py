@@ -20,7 +20,8 @@ from rules.trade.urgency import rank
 
 Told = AlarmEvent | WordEvent
 JUST_RAISED_MS = 15 * MINUTE_MS
-"""What is told of an alarm within this after its raise is no news where the raise has told it; three looks of the account."""
+"""What is told of an alarm within this after its raise is no news where the raise has told it; three looks of the account.
+Own estimate."""
 
 
 class AlarmLife:

@@ -23,7 +23,7 @@ FLOOD_BEGINS = 3
 FLOOD_ENDS = 2
 """More than three in ten minutes begin a flood; it ends with fewer than two (ISA: 10 and 5 for an operator, from memory)."""
 RUNS_FOR_INDEX = 5
-"""So many run lengths make a chatter index."""
+"""So many run lengths make a chatter index. Own estimate."""
 
 Delays = Callable[[str, str], tuple[int, int] | None]
 """Chamber (or `site`) and alarm in, on-delay and off-delay in ms out; None: not known."""

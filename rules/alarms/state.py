@@ -18,7 +18,8 @@ HELD_FOR_MS = DAY_MS
 STALE_FOR_MS = DAY_MS
 """An alarm that stands longer is stale: reminders end, the digest lists it."""
 CHATTER_FOR_MS = 6 * HOUR_MS
-"""Three raises within this are chattering. Three per six hours is never reached by the default delays on a hovering value."""
+"""Three raises within this are chattering. Three per six hours is never reached by the default delays on a hovering value.
+Own estimate."""
 
 
 @dataclass

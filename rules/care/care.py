@@ -26,7 +26,7 @@ from rules.trade.routine import TASKS
 
 _ABOUT_CARE = (CareDone, Observation, LeavesGiven, GardenSize, Calibrated, TakeBack)
 _MOST_PLANNED = 60
-"""A calendar holds at most so many doings of one task ahead."""
+"""A calendar holds at most so many doings of one task ahead. Bookkeeping."""
 
 
 def follow(

@@ -25,17 +25,19 @@ from rules.terms.quantities import Quantity
 
 Floats = NDArray[np.float64]
 
-EVERY_MS = 10 * MINUTE_MS
+EVERY_MS = 10 * MINUTE_MS  # own estimate, own estimate
 AHEAD_MS = HOUR_MS
-DAMPING = 0.7
-REMEMBERED = 24
-NEEDED = 12
-CLEARLY_BETTER = 0.64  # mean squared error against persistence: 0.8 of its root
-WARN_HOURS = 2.0
+DAMPING = 0.7  # own estimate, own estimate
+REMEMBERED = 24  # own estimate, own estimate
+NEEDED = 12  # own estimate, own estimate
+CLEARLY_BETTER = 0.64  # mean squared error against persistence: 0.8 of its root, own estimate, own estimate
+WARN_HOURS = 2.0  # own estimate, own estimate
 MOSTLY = 0.7
-"""So many of the last expectations must have come true, and so likely must it be, by the guesses' spread, this time."""
-EXPECTED = 12
-SPREADS = 0.52 * 2.0**0.5  # the 70th percentile of a normal law, whose spread grows from one hour to two
+"""So many of the last expectations must have come true, and so likely must it be, by the guesses' spread, this time.
+Own estimate."""
+EXPECTED = 12  # own estimate, own estimate
+# By definition.
+SPREADS = 0.52 * 2.0**0.5  # the 70th percentile of a normal law, whose spread grows from one hour to two, by definition
 
 
 def check(view: View) -> Iterator[Verdict]:

@@ -19,6 +19,8 @@ SURE = 0.9
 """How sure it must be that the margin is below the limit: a poor probe needs a lower margin. Own judgement."""
 HARMFUL_SHARE = 0.5
 """Share of what drips at which the water on the lid is harmful: the first drops fall before the last. Own judgement."""
+# Own estimate.
+# Own estimate.
 LOOK_BELOW_K = 4.0  # margins above this are dry for any probe that deserves the name; their uncertainty is not computed
 
 

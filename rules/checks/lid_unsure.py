@@ -23,10 +23,10 @@ from rules.climate.view import View
 from rules.settings import LidDewBand
 from rules.terms.events import HOUR_MS
 
-HOURS = 12
-UNSURE_HOURS = 6
+HOURS = 12  # own estimate, own estimate
+UNSURE_HOURS = 6  # own estimate, own estimate
 ASK_AGAIN_MS = 20 * HOUR_MS
-"""A daily look keeps it quiet, though it is never at quite the same hour."""
+"""A daily look keeps it quiet, though it is never at quite the same hour. Own estimate."""
 WETS_ABOVE_PCT = 70.0
 """Drier air wets no lid in a room where people live: 26 degC and 70 %RH have a dew point of 20 degC. Own estimate."""
 

@@ -18,7 +18,7 @@ from rules.climate.windows import thousandths
 from rules.physics.vapour import dew_point_c_or_nan
 from rules.terms.events import DAY_MS, HOUR_MS
 
-KEPT_MS = 5 * DAY_MS
+KEPT_MS = 5 * DAY_MS  # bookkeeping, bookkeeping
 
 
 def hours_after(view: View) -> dict[str, dict[str, Hour]]:
@@ -119,7 +119,7 @@ Hourly = Literal[
 ]
 SWINGING: tuple[Hourly, ...] = ("temperature_c", "relative_humidity_pct", "dew_margin_k")
 WHOLE_DAY_H = 23
-"""So many whole hours lie in the 24 before any instant."""
+"""So many whole hours lie in the 24 before any instant. By definition."""
 SWITCHED_MAT_K = 2.0
 """A mat whose temperature moves by more within most hours is switched; one that stays on follows its air. Own estimate."""
 ASSUMED = ((0.4, 0.8, 1.0), (2.0, 4.0, 5.0), (0.4, 0.7, 1.0))

@@ -16,15 +16,17 @@ Instants = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 CALM_AT_MOST_MS = 7 * DAY_MS
-"""Longer stands teach nothing: coarse probes in caves stand for days, but one that stands longer may have been frozen."""
-FLAT_SAMPLES = 12
+"""Longer stands teach nothing: coarse probes in caves stand for days, but one that stands longer may have been frozen.
+Own estimate."""
+FLAT_SAMPLES = 12  # own estimate, own estimate
 LEARNED_AFTER = 12
-"""After so many moves it is known how often a probe moves."""
+"""After so many moves it is known how often a probe moves. Own estimate."""
 NEWBORN_MS = 2 * DAY_MS
 """Before that it may stand so long, and three times as long as by its resolution: a cave or a box over salt is calm from the
 first reading on. Own estimate."""
 STANDS_AT_MOST = 6
-"""So many times as long as it is wont to stand, as one finds it at any time: at random, that is once in 160 000 stands."""
+"""So many times as long as it is wont to stand, as one finds it at any time: at random, that is once in 160 000 stands.
+Own estimate."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,25 +33,26 @@ are none (`ceiling_c`). The second while it rises and no cycle has been seen yet
 BELOW_K, BELOW_UNSEEN_K = 1.0, 2.0
 """How far below its set point it is no longer held: where its usual swing is known, and where it is not."""
 SWING_K = 0.6
-"""How far past the peaks and troughs of its last cycles is out of the usual."""
+"""How far past the peaks and troughs of its last cycles is out of the usual. Own estimate."""
 ROOM_LIFT_K, SURE_LIFT_K = 1.5, 4.0
-"""What a garden and some light give a box above its room, and what only a heater gives."""
+"""What a garden and some light give a box above its room, and what only a heater gives. Own estimate."""
 CYCLES_K = 0.7
-"""Air that swings by more within an hour is switched by a thermostat; a heater at its limit holds it still."""
+"""Air that swings by more within an hour is switched by a thermostat; a heater at its limit holds it still. Own estimate."""
 NO_LIFT_K = 2.0
-"""A heater that lifts a cold chamber by less over its room gives no heat that counts."""
+"""A heater that lifts a cold chamber by less over its room gives no heat that counts. Own estimate."""
 SLOWEST_H, SLOW_BOX_H = 7.0, 12.0
 """Without heat a box loses at least one part in seven of its lead over the room per hour: time constants of 1 to 6 h. The
-second for one that a hot room has warmed through, with litres of wet ground: it lags longest."""
+second for one that a hot room has warmed through, with litres of wet ground: it lags longest. Own estimate."""
 HOT_MAT_K, COLD_MAT_K = 6.0, 1.5
-"""A mat that heats is warmer than the air by more than the first; one that is off comes below the second."""
-FALLS_K_H, RISES_K_H = -0.5, 2.0
+"""A mat that heats is warmer than the air by more than the first; one that is off comes below the second. Own estimate."""
+FALLS_K_H, RISES_K_H = -0.5, 2.0  # own estimate, own estimate
 WARMS_WITHIN_MS, COOLS_WITHIN_MS = 30 * MINUTE_MS, 2 * HOUR_MS
-"""So long after a change of the heater the air may still be on its way up from below, and down to a lower set point."""
+"""So long after a change of the heater the air may still be on its way up from below, and down to a lower set point.
+Own estimate."""
 FORGOTTEN_MS = 8 * HOUR_MS
-"""So long after it was unplugged no box is still this warm by itself: it was plugged in again without a word."""
+"""So long after it was unplugged no box is still this warm by itself: it was plugged in again without a word. Own estimate."""
 FAST_K_H = 4.0
-"""1 K in 15 minutes. A mat of three times the needed power gives 1.3 to 3.7 K in 15 minutes (factor 2)."""
+"""1 K in 15 minutes. A mat of three times the needed power gives 1.3 to 3.7 K in 15 minutes (factor 2). Own estimate."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +91,7 @@ class Usual:
     """The highest of the room in the last day."""
 
 
-NEEDED_HOURS, LOOKED_BACK_HOURS, STEADY_K = 2, 24, 1.0
+NEEDED_HOURS, LOOKED_BACK_HOURS, STEADY_K = 2, 24, 1.0  # own estimate, own estimate
 LATELY_HOURS = 3
 """A thermostat that was set lower, or whose dial lies, is seen to switch there after so many hours; own estimate."""
 

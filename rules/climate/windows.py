@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 from rules.climate.memory import Tail
 from rules.terms.events import MINUTE_MS, SECOND_MS
 
-STEP_MS = 10 * SECOND_MS
-KEEP_MS = 40 * MINUTE_MS
+STEP_MS = 10 * SECOND_MS  # bookkeeping, bookkeeping
+KEEP_MS = 40 * MINUTE_MS  # bookkeeping, bookkeeping
 TREND_OVER_MS = 25 * MINUTE_MS
-"""A slope over this, between two means of five minutes, is told from a thermostat's swing; all that is kept allows it."""
+"""A slope over this, between two means of five minutes, is told from a thermostat's swing; all that is kept allows it.
+Own estimate."""
 WORTH_A_LOOK = 64
-"""Fewer instants are searched for as fast as they are compared."""
+"""Fewer instants are searched for as fast as they are compared. Measured."""
 
 
 def thousandths(value: NDArray[np.float64]) -> NDArray[np.int64]:

@@ -22,17 +22,17 @@ from rules.trade.bearable import BEARABLE, HEAL_H, HarmKind
 from rules.trade.garden_sizes import SizeClass
 from rules.trade.urgency import ACUTE_H, rank, urgency
 
-EVERY_MS = 5 * MINUTE_MS
+EVERY_MS = 5 * MINUTE_MS  # bookkeeping, bookkeeping
 LOWER_FOR_MS = 30 * MINUTE_MS
-"""So long a judgement must be milder, with no trend for the worse, before it counts."""
+"""So long a judgement must be milder, with no trend for the worse, before it counts. Own estimate."""
 FORGET_FOR_MS = 6 * HOUR_MS
-"""So long after that, the graver one is news again; like the window for chattering."""
+"""So long after that, the graver one is news again; like the window for chattering. Own estimate."""
 BACK_FOR_MS = HOUR_MS
 """So long a value must be back from a mark, or inside its band, before crossing it again is news."""
 SHORT_S = 3600.0
-"""Half of less than this is no news: what is to be done was told."""
+"""Half of less than this is no news: what is to be done was told. Own estimate."""
 MOST_USED = 1.5
-"""What is used up beyond all heals as if it were no more than this."""
+"""What is used up beyond all heals as if it were no more than this. Own estimate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +78,7 @@ def used_at(account: Account, at_ms: int) -> float:
 
 
 WORTH_TELLING = 0.005
-"""Less than half a percent is nothing."""
+"""Less than half a percent is nothing. Own estimate."""
 
 
 def standing(accounts: Mapping[HarmKind, Account], at_ms: int) -> tuple[Harm, ...]:

@@ -20,13 +20,13 @@ from rules.trade.garden_sizes import SizeClass
 Floats = NDArray[np.float64]
 
 AHEAD_H = np.array([0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0])
-"""Hours at which a course is looked at; after the last one it stays."""
+"""Hours at which a course is looked at; after the last one it stays. Bookkeeping."""
 SOON = 2
 """Place in `AHEAD_H` of the time within which a value counts as what it is coming to: half an hour, as the trade's rule for
 heat that runs away has it; common practice, no source."""
 TREND_U_SHARE = 0.3
 """Relative standard uncertainty of a trend that is more than noise; estimate of our own. Two of them make the early end."""
-_EXACT = 1e9  # rates are rounded, so that no other order of the same arithmetic can be seen
+_EXACT = 1e9  # rates are rounded, so that no other order of the same arithmetic can be seen, bookkeeping, bookkeeping
 
 
 @dataclass(frozen=True, slots=True)

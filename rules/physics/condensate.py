@@ -38,16 +38,17 @@ from rules.physics.saturation import (
 )
 
 LEVEL_DRIP_LOAD_G_M2 = 400.0
-"""Where drops fall from a level lid, see above."""
+"""Where drops fall from a level lid, see above. Own estimate."""
 FILM_W_M2K = 3.0
 """Convective coefficient under the lid: 2.04 dT^(1/3), 2 to 4 W/m2K for 1 to 6 K (Globe and Dropkin 1959)."""
 LID_CONDUCTANCE_W_M2K = 16.0
-"""Film and radiation inside plus the way to the room; `rules.physics.lid_heat.heat_balance` computes it for a lid."""
+"""Film and radiation inside plus the way to the room; `rules.physics.lid_heat.heat_balance` computes it for a lid.
+Own estimate."""
 MASS_PER_HEAT = 6.78e-9
-"""kg/(m2 s Pa) of flux per W/(m2 K) of film, see above."""
+"""kg/(m2 s Pa) of flux per W/(m2 K) of film, see above. Massman 1998."""
 TILTED_LOAD_SHARE = 60.0 / 400.0
 """Share of the level lid's load that a lid of 30 degrees holds; 60 g/m2 from memory."""
-_STEPS = 4
+_STEPS = 4  # bookkeeping, bookkeeping
 
 DripLevel = Literal["dry", "wet", "notice", "caution", "alert"]
 
@@ -58,7 +59,7 @@ def latent_heat_j_g(temperature_c: Value) -> Value:
 
 
 LATENT_HEAT_J_G = latent_heat_j_g(24.0)
-"""At the temperature of a lid; its change of 0.1 % per kelvin is lost in the uncertainty of the flux."""
+"""At the temperature of a lid; its change of 0.1 % per kelvin is lost in the uncertainty of the flux. 24 degC: own estimate."""
 
 
 def condensation_flux_g_m2h(

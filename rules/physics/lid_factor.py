@@ -22,16 +22,16 @@ __all__ = [
     "steady_lid_temperature_c",
 ]
 
-GRID_POINTS = 81
+GRID_POINTS = 81  # bookkeeping, bookkeeping
 _GRID = np.linspace(0.0, 1.0, GRID_POINTS)
 _CONDITIONS_SPREAD = 0.03
-"""How far f itself moves with room, draught and load (0.33 to 0.37 over 18 to 24 degC by the enclosure model)."""
+"""How far f itself moves with room, draught and load (0.33 to 0.37 over 18 to 24 degC by the enclosure model). Own estimate."""
 _FADING = 0.01
 """How much older knowledge blurs with one good measurement, so that a changed box is followed and the belief never
 grows surer than about 0.025. Against five months of a measured cold wall surface, measurements taken as independent
 claimed 0.005 and were off by 0.02."""
 _BLUNDER = 0.02
-"""Share left to a measurement that is wrong altogether: wrong spot, reflection, mistyped."""
+"""Share left to a measurement that is wrong altogether: wrong spot, reflection, mistyped. Judgement, no source."""
 _MISSEEN: dict[str, tuple[float, float]] = {"dry": (0.05, 0.05), "mist": (0.05, 0.05), "droplets": (0.25, 0.05)}
 """Chance to see this on a lid above, and to miss it on a lid below the dew point. Old droplets outlast their cause, so
 they prove less than fresh mist. Judgement, no source."""

@@ -16,13 +16,17 @@ STANDARD_PRESSURE_PA = 101_325.0
 MASS_RATIO = 0.621957
 """Molar mass of water over that of dry air, 18.01528 / 28.96546 (IAPWS; CIPM-2007)."""
 R_VAPOUR = 461.523
-"""Specific gas constant of water vapour, J/(kg K)."""
+"""Specific gas constant of water vapour, J/(kg K). 8.314462618 J/(mol K) over 18.01528 g/mol: CODATA 2018, IAPWS."""
 R_DRY_AIR = 287.047
-"""Specific gas constant of dry air, J/(kg K)."""
+"""Specific gas constant of dry air, J/(kg K). 8.314462618 over 28.96546 g/mol: CODATA 2018, CIPM-2007."""
 
+# What -40 to 80 degC give, by arithmetic: own estimate.
+# What -40 to 80 degC give, by arithmetic: own estimate.
 MIXING_RATIO = ValidRange("mixing_ratio_g_kg", "g/kg", 0.0, 700.0, above_low=True)
+# What -40 to 80 degC give: own estimate.
+# What -40 to 80 degC give: own estimate.
 ABSOLUTE_HUMIDITY = ValidRange("absolute_humidity_g_m3", "g/m3", 0.0, 300.0, above_low=True)
-_ROUNDS = 8
+_ROUNDS = 8  # bookkeeping, bookkeeping
 
 
 def enhancement_factor(temperature_c: Value, pressure_pa: float = STANDARD_PRESSURE_PA) -> Value:

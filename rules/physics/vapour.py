@@ -30,7 +30,8 @@ from rules.physics.saturation import (
 VAPOUR_PRESSURE = ValidRange(
     "vapour_pressure_pa", "Pa", saturation_pressure_of_one(DEW_POINT.low), saturation_pressure_of_one(DEW_POINT.high)
 )
-_FROM_DEFICIT = ValidRange("relative_humidity_pct from vapour_pressure_deficit_pa", "%RH", 0.0, 100.0)
+# By definition.
+_FROM_DEFICIT = ValidRange("relative_humidity_pct from vapour_pressure_deficit_pa", "%RH", 0.0, 100.0)  # by definition
 
 
 def saturation_vapour_pressure_pa(temperature_c: Value) -> Value:
@@ -161,7 +162,8 @@ def dew_point_c(temperature_c: Value, relative_humidity_pct: Value) -> Value:
     Notes
     -----
     Equations 30 and 31 joined without forming a pressure. Within 0.001 K of IAPWS-95 over 0 to 60 degC and 20 to
-    100 %RH, within 0.010 K of real moist air at sea level with its enhancement factor (measured).
+    100 %RH; within 0.012 K of real moist air at sea level, with its enhancement factor, up to 40 degC and 0.025 K at
+    60 degC and 20 %RH (measured).
     At 100 %RH it returns T to 1e-11 K. Inverse: `relative_humidity_pct_from_dew_point`.
 
     References

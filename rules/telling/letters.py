@@ -17,7 +17,7 @@ from rules.trade.alarm_kinds import ALARMS
 from rules.trade.urgency import PRIORITIES, rank
 
 AGAIN_FOR_MS = 6 * HOUR_MS
-"""A situation that comes back within this goes on in the same thread."""
+"""A situation that comes back within this goes on in the same thread. Own estimate."""
 NEXT_WITHIN_MS = HOUR_MS
 """One more sign of what was told less than this ago, with the same thing to do, goes with the next letter; judgement."""
 SAME_WITHIN_MS = 30 * MINUTE_MS
@@ -28,7 +28,7 @@ CALM_LETTERS = 4
 """So many letters about one place that are no worse than the last go out within a day; what is left stands in the next one
 or in the digest. Where the devices at hand cannot repair it, and that was told, one. Judgement of our own."""
 WAKE_SUMMARIES = 4
-"""So many summaries may go out early within one flood window because something in them wakes."""
+"""So many summaries may go out early within one flood window because something in them wakes. Own estimate."""
 
 _SORTS: tuple[Sort, ...] = ("escalation", "situation", "reminder", "all-clear", "care", "system")
 _ALARM_ORDER = {alarm: place for place, alarm in enumerate(ALARMS)}

@@ -23,7 +23,7 @@ from rules.trade.emergencies import TOGETHER_FOR_MS
 from rules.trade.urgency import rank
 
 CHATTER_QUIET_FOR_MS = 6 * HOUR_MS
-"""A chattering alarm is told once in this time."""
+"""A chattering alarm is told once in this time. Own estimate."""
 CHATTER_WAKE_FOR_MS = HOUR_MS
 """The same where it would wake the keeper. Common practice, no source."""
 ADVICE_CALM_FOR_MS = HOUR_MS

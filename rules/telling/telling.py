@@ -24,7 +24,7 @@ from rules.trade.urgency import rank
 __all__ = ["TellingState", "configured", "tell"]
 
 MOST_FREQUENT = 5
-"""So many alarms are counted in the weekly digest."""
+"""So many alarms are counted in the weekly digest. Own estimate."""
 _WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
 NOTHING_SEEN = Presents()

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from rules.terms.events import DAY_MS, HOUR_MS
 
-QUARTER_MS = HOUR_MS // 4  # all present time zones change their offset on a quarter of an hour
+QUARTER_MS = HOUR_MS // 4  # all present time zones change their offset on a quarter of an hour, by definition, by definition
 
 
 def offset_ms(zone: tzinfo, at_ms: int) -> int:

@@ -68,6 +68,18 @@ def test_a_poor_probe_is_still_propagated_within_5_percent() -> None:
     assert dew_point_uncertainty_k(26.0, 75.0, u_t, u_rh) == pytest.approx(float(np.std(drawn)), rel=0.05)
 
 
+@pytest.mark.parametrize("temperature", [10.0, 26.0, 40.0])
+def test_near_saturation_the_spread_is_overstated_and_the_mean_lies_lower_as_stated(temperature: float) -> None:
+    for u_rh in (1.155, 2.3, 5.0):  # a probe that reads above 100 %RH is counted as one at 100
+        seeded = np.random.default_rng(3)
+        air, noise = temperature + 0.17 * seeded.standard_normal(DRAWS), u_rh * seeded.standard_normal(DRAWS)
+        for humidity, most in ((100.0 - 1.5 * u_rh, 1.05), (100.0, 1.65)):
+            drawn = vapour.dew_point_c_or_nan(air, np.clip(humidity + noise, 0.5, 104.0))
+            claimed = dew_point_uncertainty_k(temperature, humidity, 0.17, u_rh)
+            assert 0.95 < claimed / float(np.std(drawn)) < most
+            assert -0.4 < float(np.mean(drawn)) - vapour.dew_point_c(temperature, humidity) < 0.01
+
+
 @pytest.mark.parametrize(("temperature", "humidity"), PLACES)
 @pytest.mark.parametrize("room", [16.0, 20.0, 23.0])
 def test_margin_of_an_estimated_lid_agrees_with_monte_carlo_in_which_one_thermometer_error_acts_twice(
