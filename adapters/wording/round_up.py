@@ -7,11 +7,22 @@ from collections.abc import Sequence
 from adapters.wording import commands
 from adapters.wording.alarm_sentences import first_step, over, sentence, title_of
 from adapters.wording.care_answers import answer
+from adapters.wording.counting import counted
 from adapters.wording.figures import Style, clean, span
 from adapters.wording.sections import Block, Section, command, points, section, steps, text
-from adapters.wording.situation import doubt, of_kind
+from adapters.wording.situation import doubt, figures_now, of_kind
 from rules.settings import Settings
-from rules.terms.events import AdviceEvent, AlarmEvent, CareEvent, LetterEvent, News, QualityEvent, SystemEvent, WordEvent
+from rules.terms.events import (
+    AdviceEvent,
+    AlarmEvent,
+    CareEvent,
+    Figures,
+    LetterEvent,
+    News,
+    QualityEvent,
+    SystemEvent,
+    WordEvent,
+)
 
 _SEE_NOW = "To see how the chambers are now, type on the server:"
 SYSTEM_TITLES = {
@@ -96,6 +107,7 @@ def digest(letter: LetterEvent, settings: Settings, style: Style) -> list[Sectio
         section("Still stands", points([sentence(alarm, settings, style, now_ms) for alarm in standing])),
         section("Still to do", _to_do(asked, settings, style)),
         section("Advice", points([_advice_line(event, settings, style) for event in advised])),
+        section("How it is now", _by_room(letter, standing, settings, style)),
         section("Due", points([care_line(event, settings, style) for event in due])),
         section("What happened", points([_past(alarm, settings, style, now_ms) for alarm in ended])),
         section("Probes", points([doubt(event, style) for event in of_kind(about, QualityEvent)])),
@@ -110,6 +122,24 @@ def _looks(looks: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms
     lines = points([sentence(alarm, settings, style, now_ms) for alarm in looks])
     seen = [Block("command", commands.lid_seen(alarm.chamber or "site")) for alarm in looks]
     return [*lines, text("Type on the server what you see: dry, mist or droplets."), *seen] if seen else []
+
+
+def _by_room(letter: LetterEvent, standing: Sequence[AlarmEvent], settings: Settings, style: Style) -> list[Block]:
+    """Return a line for each chamber by room, where something stands first, in the order in which it is told."""
+    order = list(dict.fromkeys(alarm.chamber for alarm in standing))
+    rooms: dict[str | None, list[Figures]] = {}
+    for one in sorted(letter.present, key=lambda one: order.index(one.chamber) if one.chamber in order else len(order)):
+        chamber = settings.chambers.get(one.chamber)
+        rooms.setdefault(None if chamber is None else chamber.room, []).append(one)
+    blocks = []
+    for room, mine in rooms.items():
+        bad = sum(one.chamber in order for one in mine)
+        name = title_of(settings, room) if room is not None else "No room named"
+        if len(letter.present) > len(mine) or len(mine) > 1:
+            count = f"something stands in {bad} of {counted(len(mine), 'chamber')}" if bad else counted(len(mine), "chamber")
+            blocks.append(text(f"{name}: {count}."))
+        blocks += points([figures_now(one, settings, style, letter.at_ms) for one in mine])
+    return blocks
 
 
 def _to_do(asked: Sequence[AdviceEvent], settings: Settings, style: Style) -> list[Block]:

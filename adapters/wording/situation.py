@@ -293,10 +293,11 @@ def _as_it_was(advice: AdviceEvent, style: Style, now_ms: int) -> str:
 
 def as_it_is(letter: LetterEvent, settings: Settings, style: Style) -> list[str]:
     """Return what is believed of each chamber when the letter is written, one line each."""
-    return [_now(figures, settings, style, letter.at_ms) for figures in letter.present]
+    return [figures_now(figures, settings, style, letter.at_ms) for figures in letter.present]
 
 
-def _now(figures: Figures, settings: Settings, style: Style, now_ms: int) -> str:
+def figures_now(figures: Figures, settings: Settings, style: Style, now_ms: int) -> str:
+    """Return what is believed of one chamber, in one line."""
     heat, damp, margin_k = figures.temperature_c, figures.relative_humidity_pct, figures.dew_margin_k
     said = ["temperature not known" if heat is None else style.quantity(heat, "degC")]
     said.append("humidity not known" if damp is None else style.quantity(damp, "%RH"))

@@ -18,7 +18,7 @@ from typing import Any
 
 LARGEST_MEMORY = 1 << 30
 _MOST_DRAWN = 6
-"""So many chambers are drawn; all are told in words."""
+"""So many chambers are drawn, the worst ones; all are told in words."""
 
 
 def main(parent: int) -> int:
@@ -47,13 +47,16 @@ def answer(task: dict[str, Any]) -> dict[str, Any]:
     from daemon.config.settings import settings_of
     from daemon.report.chamber_part import summary
     from daemon.report.digest_drawing import drawn
+    from daemon.report.groups import grouped
     from daemon.report.record import empty, read_record
-    from daemon.report.verdict import style_of
+    from daemon.report.verdict import style_of, verdicts
 
     configuration = Configuration.model_validate(task["configuration"])
     settings, until_ms = settings_of(configuration), task["until_ms"]
     record = read_record(Path(task["store"]), settings, until_ms, task["for_ms"], until_ms=until_ms)
-    seen = [name for name in record.chambers if not empty(record.curves.get(name))]
+    told = verdicts(settings, record.state, record.situations, until_ms, late=record.late)
+    order = [one.chamber for group in grouped(settings, record.situations, told) for one in group.verdicts]
+    seen = [name for name in order if not empty(record.curves.get(name))]
     lines = []
     for name in record.chambers:
         title = settings.chambers[name].title or name

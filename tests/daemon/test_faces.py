@@ -154,7 +154,11 @@ def test_no_nest_of_a_cooling_room_is_green(tmp_path: Path) -> None:
     digest = [one for one in done.events if isinstance(one, LetterEvent) and one.sort == "digest"][-1]
     count = len([one for one in digest.about if one.kind == "alarm" and one.open])
     assert count >= len(NESTS)
-    assert compose(digest, settings_of(load(config))).subject == f"{count} still stand: rack"
+    told = compose(digest, settings_of(load(config)))
+    assert f"cellar: something stands in {len(NESTS)} of {len(NESTS)} chambers." in told.text
+    now = [line[2:9] for line in told.text.split("HOW IT IS NOW")[1].splitlines() if line.startswith("- nest-")]
+    assert now == list(dict.fromkeys(one.chamber for one in digest.about if one.kind == "alarm" and one.open))
+    assert told.subject == f"{count} still stand: rack"
 
 
 def test_twenty_are_seen_at_a_glance(tmp_path: Path) -> None:
