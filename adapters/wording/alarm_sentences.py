@@ -94,10 +94,13 @@ def _figures(alarm: AlarmEvent, style: Style, told_at_ms: int) -> str:
     if limit is None:
         return said
     if unit == "K":  # a margin: lid temperature minus dew point
-        side = "below" if value < 0 else "above"
         settles = "where water settles" if value < 0 else "below which water settles"
-        return f" ({style.quantity(abs(value), unit)} {side} the dew point, {settles})"
+        return f" ({_beside_dew_point(value, style)}, {settles})"
     return f"{said} (limit {style.quantity(limit, unit).removesuffix(' humidity')})"
+
+
+def _beside_dew_point(margin_k: float, style: Style) -> str:
+    return f"{style.quantity(abs(margin_k), 'K')} {'below' if margin_k < 0 else 'above'} the dew point"
 
 
 _MOVED = {"degC": 0.2, "%RH": 2.0}
@@ -218,7 +221,10 @@ def _unseen(alarm: AlarmEvent, place: str, style: Style, told_at_ms: int) -> str
     if alarm.condition == "unknown":
         what = ALARMS[name].clause if name in ALARMS else f"it is {label(name)}"
         return f"{place}: whether {what} is not known, because nothing believable is heard from its probe."
-    seen = "" if value is None else f" ({style.quantity(value, alarm.unit)}{_aged(alarm, style, told_at_ms)})"
+    seen = ""
+    if value is not None:
+        figure = _beside_dew_point(value, style) if alarm.unit == "K" else style.quantity(value, alarm.unit)
+        seen = f" ({figure}{_aged(alarm, style, told_at_ms)})"
     since = f" It began at {style.clock(alarm.since_ms, told_at_ms)}." if alarm.since_ms else ""
     return f"{_was(alarm, place)} when it was last seen{seen}.{since} I can no longer see it, so it may still be so."
 

@@ -44,6 +44,10 @@ class Style:
             return f"{value:.0f} % humidity" if unit == "%RH" else f"{value:.0f} %"
         return f"{value:.3g} {unit}" if unit else f"{value:.3g}"
 
+    def margin(self, value_k: float | None) -> str:
+        """Return a difference that may be below zero, so that it is taken for no temperature: `-1.2 K`, `-2.2 F`."""
+        return "unknown" if value_k is None else f"{self._span(value_k):+.1f} {'K' if self.unit == 'degC' else 'F'}"
+
     def text(self, text: str) -> str:
         """Return a sentence of the rules with its temperatures in the keeper's unit; differences are told
         in degrees, not K.

@@ -82,7 +82,9 @@ def _figure(row: Figure, style: Style) -> str:
 def _in_unit(value: float, unit: str, style: Style) -> str:
     if unit == "%RH":
         return f"{value:.1f} %RH"
-    return style.quantity(value, unit) if unit in ("°C", "K", "K/h") else f"{value:.3g} {unit}"
+    if unit == "K":
+        return style.margin(value)
+    return style.quantity(value, unit) if unit in ("°C", "K/h") else f"{value:.3g} {unit}"
 
 
 def _span(value: float, unit: str, style: Style) -> str:
@@ -145,6 +147,6 @@ def _weighed(told: Reasoning, style: Style) -> list[str]:
 
 def _candidate(row: Weighed, style: Style) -> str:
     changes = "; ".join(row.changes) or "no change"
-    temperature, margin = style.quantity(row.temperature_c, "°C"), style.quantity(row.margin_k, "K")
+    temperature, margin = style.quantity(row.temperature_c, "°C"), style.margin(row.margin_k)
     rest = f"at rest {temperature}, {row.humidity_pct:.0f} %RH, margin {margin}"
     return f"{style.text(changes)} -> {rest}; {row.in_band_share:.0%} sure to be in band; effort {row.effort:g}"

@@ -53,6 +53,8 @@ def run(args: argparse.Namespace) -> int:
 def reasoning(desk: KeeperDesk, chamber: str) -> Reasoning:
     """Return the reasoning about a chamber."""
     situation = advised_on(desk.settings, desk.state, chamber)
+    if situation is None and desk.settings.probes_at(chamber):
+        raise WordError(f"Nothing was read in {chamber} since this version watches it: there is nothing to reason about yet.")
     if situation is None:
         raise WordError(f"{chamber} has no air probe in the config, so there is nothing to reason about.")
     adviser = desk.state.advice.get(chamber, AdviceState())

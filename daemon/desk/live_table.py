@@ -118,7 +118,7 @@ def _figures(record: Record, one: Verdict) -> Line:
     if situation is not None and situation.relative_humidity_pct is not None:
         humidity = f"{situation.relative_humidity_pct:.0f} %"
     if situation is not None and situation.dew_margin_k is not None:
-        margin = f"{situation.dew_margin_k * (1.8 if style.unit == 'degF' else 1):+.1f} {'F' if style.unit == 'degF' else 'K'}"
+        margin = style.margin(situation.dew_margin_k)
     return (Span(_cells((temperature, humidity, margin))),)
 
 

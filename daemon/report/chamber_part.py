@@ -124,7 +124,7 @@ def _table(curve: Curve, record: Record, style: Style) -> str:
 
 
 def _row(line: Row, style: Style) -> str:
-    margin = "–" if np.isnan(line.least_margin_k) else style.quantity(round(line.least_margin_k, 1) + 0.0, "K")
+    margin = "–" if np.isnan(line.least_margin_k) else style.margin(round(line.least_margin_k, 1) + 0.0)
     wet = "–" if np.isnan(line.least_margin_k) else f"{line.wet_h:.1f}"
     cells = [_three(line.temperature_c, style, "degC"), _three(line.humidity_pct, style, "%"), margin, wet, _percent(line.seen)]
     figures = "".join(f'<td class="n">{cell}</td>' for cell in cells)

@@ -84,8 +84,9 @@ def verdict(
     found = verdict_of(settings, state, name, late=late)
     shown = found.alarms
     advice = state.advice.get(name)
-    open_advice = advice.open if advice is not None else None
-    event = open_advice.event if open_advice is not None else Asked()
+    # What is done already is not asked for again, whatever else holds.
+    asked = advice.open if advice is not None and advice.open is not None and advice.open.done_ms is None else None
+    event = asked.event if asked is not None else Asked()
     presents = Presents(state.places)
     alarms = tuple(
         style.text(sentence(presents.told(_as_event(one), now_ms), settings, style, now_ms)) for one in shown
@@ -98,8 +99,8 @@ def verdict(
         figures=("When last seen: " if late and situation else "") + figures_sentence(settings, name, situation, style),
         alarms=alarms,
         steps=_steps(event, found, style, late=late, begun=situation is not None or not settings.probes_at(name)),
-        within="" if late else _within(event, found, open_advice.told_ms if open_advice else now_ms, now_ms),
-        advisory=open_advice.name if open_advice and not late else None,
+        within="" if late else _within(event, found, asked.told_ms if asked else now_ms, now_ms),
+        advisory=asked.name if asked and not late else None,
         used=max((harm.used for harm in situation.harm), default=0.0) if situation is not None else 0.0,
         silent=not settings.probes_at(name),
     )

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from adapters.wording.alarm_sentences import sentence
+from adapters.wording.alarm_sentences import over, sentence
 from adapters.wording.figures import Style, ascii_only, clean, span
 from adapters.wording.letter import LONGEST_SUBJECT, compose
 from adapters.wording.line import line_of
@@ -291,6 +291,16 @@ def test_what_was_told_long_ago_is_told_with_its_age():
     assert "30.9 °C at 03:10 CET (limit 30.0 °C), since 02:50 CET" in body
     assert "Do it now." in body
     assert "It is time to look again now." in body
+
+
+@pytest.mark.parametrize("margin_k", [-1.2, 0.3])
+def test_a_margin_is_never_told_as_a_temperature(margin_k):
+    style = Style("degC", ZoneInfo("UTC"))
+    for condition in ("active", "held", "unknown", "normal"):
+        wet = replace(WET, value=margin_k, condition=condition)
+        said = sentence(wet, watch(), style, NOW) + over(replace(wet, condition="normal"), watch(), style, NOW)
+        assert not re.search(r"°C(?! (above|below) the dew point)", said), said
+    assert (style.margin(margin_k), Style("degF", style.zone).margin(-1.0)) == (f"{margin_k:+.1f} K", "-1.8 F")
 
 
 def test_what_is_only_just_back_within_its_limit_is_not_told_as_outside():

@@ -97,6 +97,14 @@ def test_words_about_what_was_told_and_advised_then_are_answered(begun: tuple[Se
     assert answered.state.advice["twin"].open is not None and answered.state.advice["twin"].open.done_ms == now
 
 
+def test_why_says_of_the_old_store_what_is_missing_and_not_what_is_there(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["why", "nest", "--config", str(config)]) != 0
+    said = capsys.readouterr().err
+    assert "Nothing was read in nest since this version watches it" in said and "no air probe" not in said
+
+
 def test_the_desk_reads_the_old_store_before_the_daemon_has_opened_it(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["alarms", "--config", str(config)]) == 0
     assert "Probe study-air is out of service" in capsys.readouterr().out

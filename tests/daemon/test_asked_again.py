@@ -1,0 +1,43 @@
+"""What is done is asked for again by no face, whatever else holds of the chamber meanwhile."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from north_course import SHELF, Course, after, word
+
+from daemon.report.verdict import Verdict, verdicts
+from rules.terms.words import AdviceDone
+from rules.turn.present import present
+
+
+def shown(course: Course) -> Verdict:
+    (verdict,) = verdicts(SHELF, course.state, present(SHELF, course.state), course.now_ms, late=False)
+    return verdict
+
+
+@pytest.fixture
+def hot() -> Course:
+    return Course(after(25.5, 25.5, 29.2, 29.2))
+
+
+def test_what_is_not_done_is_asked_for(hot: Course) -> None:
+    asked = shown(hot)
+    assert asked.steps[0].startswith("Turn the heater's thermostat down")
+    assert asked.advisory is not None and asked.within
+
+
+def test_a_chamber_that_cannot_be_seen_is_to_be_looked_at_and_not_changed_again(hot: Course) -> None:
+    opened = hot.state.advice["north"].open
+    assert opened is not None
+    hot.say(word(AdviceDone, advisory=opened.name))
+    assert (shown(hot).state, shown(hot).steps) == ("done", ())
+    seen = hot.state.places["north"].present
+    assert seen is not None
+    hot.state.places["north"].present = replace(seen, temperature_c=None)  # not believed, and no alarm of it yet
+    blind = shown(hot)
+    assert blind.state == "not-seen"
+    assert not any("thermostat down" in step or "vent" in step for step in blind.steps)
+    assert "look" in blind.steps[0]
+    assert (blind.advisory, blind.within) == (None, "")
