@@ -24,8 +24,8 @@ from rules.turn.state import EngineState
 from rules.turn.together import Together
 
 LOOK_MS, REST_MS = 10 * MINUTE_MS, 30 * MINUTE_MS
-"""How often an adviser looks, and how often once its advice is told and waits for the keeper (`advisory.may_rest`); own
-judgement: less often than a changed plan may be told."""
+"""How often an adviser looks, and how often once its advice is told and waits for the keeper (`may_rest`), or while no reading
+is believed; own judgement: no more often than a changed plan may be told."""
 SWING_MS = 3 * HOUR_MS
 """A mat's thermostat switches within half an hour to two hours: three hold a whole swing; own estimate."""
 
@@ -49,10 +49,12 @@ def advise(
         if not mine and not before[name] and not owing:
             continue
         standing = _told_standing(before[name])
+        blind = np.isnan(view.temperature.value) & np.isnan(view.humidity.value)
         occasions, turned_ms = _stood(view, mine, standing), {event.at_ms for event in mine}
         for index, stands in occasions:
             at_ms = int(view.at_ms[index])
-            if (not stands and not owing) or (may_rest(adviser, at_ms) and at_ms % REST_MS and at_ms not in turned_ms):
+            rests = may_rest(adviser, at_ms) or blind[index]
+            if (not stands and not owing) or (rests and at_ms % REST_MS and at_ms not in turned_ms):
                 continue
             situation = for_adviser(state, situation_at(view, index, settings.pressure_pa), adviser, together, climate)
             adviser, spoken = advisory.consider(settings, name, adviser, situation, stands, state.origin)
