@@ -16,10 +16,9 @@ from rules.settings import Chamber
 from rules.terms.events import Condition, Level, Priority
 from rules.trade import practice
 from rules.trade.airy_chambers import AIRY_CELLS
-from rules.trade.garden_sizes import size_class
+from rules.trade.garden_sizes import YOUNG, size_class
 from rules.trade.practice import Band, Cell
 
-YOUNG = ("A", "B")
 
 
 class Standing(Protocol):

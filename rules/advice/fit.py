@@ -36,10 +36,9 @@ STEP_MS = 600_000
 Own estimate."""
 WINDOW = 36
 """Steps of a window: six hours. Own estimate."""
-LEAST_WINDOWS = 8  # own estimate, own estimate
-# Robust regression, Huber 1964, Ann. Math. Stat. 35:73; the figure from memory.
+LEAST_WINDOWS = 8  # own estimate
 HUBER = 1.5  # robust regression, Huber 1964, Ann. Math. Stat. 35:73; the figure from memory
-TOGETHER, LEAST_SIGMA = 6.0, 0.5  # own estimate, own estimate
+TOGETHER, LEAST_SIGMA = 6.0, 0.5  # own estimate
 IDENTIFIED_SHARE = 0.5
 """A parameter is called known from the data when its spread fell to half of the prior's or below. Own estimate."""
 MOIST = (EXCHANGE, VENT, FAN, EVAPORATION, LID)

@@ -34,7 +34,7 @@ EXCHANGE, VENT, FAN, EVAPORATION, LID, COOLING, LIFT, BUFFER = range(8)
 PA_PER_G_M3 = 0.4615 * 299.0
 """Vapour pressure of 1 g/m3 at 26 degC: R_w T, Pa; within 1 % over 22 to 30 degC.
 0.4615 J/(g K): gas constant of water vapour, IAPWS."""
-DRAWS = 96  # bookkeeping, bookkeeping
+DRAWS = 96  # bookkeeping
 
 
 @dataclass

@@ -12,7 +12,7 @@ from rules.keeper.devices import present_knobs
 from rules.settings import Chamber
 from rules.terms.events import Prediction
 
-AHEAD_H = 6.0  # bookkeeping
+AHEAD_H = 6.0  # own estimate
 
 
 def outlook(chamber: Chamber, state: AdviceState, situation: Situation) -> tuple[Prediction, ...]:

@@ -17,7 +17,7 @@ DRIFT_PCT = 4.0
 """Hours whose means differ by more than this do not swing about one place: something is going on. Own estimate."""
 SWING_SHARE = 0.35
 """Wide swings move the means of whole hours by up to a third of their width; a steady rise moves them by two. Own estimate."""
-BEYOND_K = 0.3  # own estimate, own estimate
+BEYOND_K = 0.3  # own estimate
 BEYOND_PCT = 2.0
 """A moment that lies further outside the swing of the last hours is news; a little more than a probe's noise."""
 LEAST_HOURS = 2

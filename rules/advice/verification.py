@@ -26,7 +26,7 @@ _WHY_NOTHING = {
 }
 _OWN = {"heater": "temperature", "foam": "margin"}
 """The figure by which a knob is judged; all others: humidity."""
-_NOISE = {"temperature": 0.25, "humidity": 1.5, "margin": 0.35}  # own estimate, own estimate
+_NOISE = {"temperature": 0.25, "humidity": 1.5, "margin": 0.35}  # own estimate
 
 
 @dataclass(frozen=True, slots=True)

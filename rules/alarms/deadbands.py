@@ -18,10 +18,10 @@ from rules.climate.hysteresis import Delays, Walk, walk, zones
 from rules.settings import Band
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 
-DAYS_NEEDED = 7.0  # own estimate, own estimate
+DAYS_NEEDED = 7.0  # own estimate
 RAISES_PER_DAY = 0.5
 """As many raises per day are borne from a value that hovers on its limit. Own estimate."""
-MEDIAN_MS = 30 * MINUTE_MS  # own estimate, own estimate
+MEDIAN_MS = 30 * MINUTE_MS  # own estimate
 DELAYS_MS: tuple[tuple[int, int], ...] = tuple(
     (on * MINUTE_MS, off * MINUTE_MS) for on, off in ((1, 1), (2, 5), (5, 5), (10, 10), (15, 30), (30, 30))
 )

@@ -19,7 +19,7 @@ from rules.terms.words import Calibrated, CareDone, GardenSize, LeavesGiven, Obs
 from rules.trade.routine import TASKS
 from rules.trade.symptoms import SYMPTOMS
 
-_KEPT_NOTES = 60  # bookkeeping, bookkeeping
+_KEPT_NOTES = 60  # bookkeeping
 _BIDI = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
 
 

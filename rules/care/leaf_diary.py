@@ -13,12 +13,11 @@ from dataclasses import dataclass
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.terms.words import LeavesGiven
 
-# Rejected from 10 h on: Herz et al. 2008, Behav. Ecol. 19:575.
 SUSPECT_FROM_MS = 10 * HOUR_MS  # rejected from 10 h on: Herz et al. 2008, Behav. Ecol. 19:575
-SUSPECT_TO_MS = 72 * HOUR_MS  # decline within 1 to 3 days: own estimate, decline within 1 to 3 days: own estimate
+SUSPECT_TO_MS = 72 * HOUR_MS  # decline within 1 to 3 days: own estimate
 KEPT_MS = 130 * DAY_MS
 """18 weeks of refusal and a few days. Saverschek et al. 2010, Anim. Behav. 79:689, from memory."""
-KEPT_LINES = 150  # bookkeeping, bookkeeping
+KEPT_LINES = 150  # bookkeeping
 
 
 @dataclass

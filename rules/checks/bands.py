@@ -27,7 +27,7 @@ from rules.trade.garden_sizes import DRIES_AT_C, dryness_of
 
 Floats = NDArray[np.float64]
 
-DAY_MS = 24 * 60 * MINUTE_MS  # by definition, by definition
+DAY_MS = 24 * 60 * MINUTE_MS  # by definition
 
 
 def delays_of(band: Band) -> Delays:

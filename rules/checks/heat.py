@@ -21,15 +21,14 @@ from rules.trade.practice import LETHAL_COLD_C
 
 Floats = NDArray[np.float64]
 QUARTER_MS = 15 * MINUTE_MS
-FALL_K_H = -2.0  # own estimate, own estimate
-NO_TREND_K_H = 0.3  # own estimate, own estimate
-COMES_BACK_K_H = 1.0  # own estimate, own estimate
-FAILING_ABOVE_ROOM_K = 1.5  # own estimate, own estimate
+FALL_K_H = -2.0  # own estimate
+NO_TREND_K_H = 0.3  # own estimate
+COMES_BACK_K_H = 1.0  # own estimate
+FAILING_ABOVE_ROOM_K = 1.5  # own estimate
 BURNING_MAT_C = 60.0
 """A mat this hot burns a hand and its own glue, whatever the air says; common practice, no source."""
 RUNAWAY_DELAYS = Delays(12 * MINUTE_MS, 20 * MINUTE_MS, 2 * MINUTE_MS, 20 * MINUTE_MS)
 """What races towards harm is told after two minutes; the peak of a cycle is over within twelve. Common practice, no source."""
-# Common practice, no source.
 FAILED_DELAYS = Delays(15 * MINUTE_MS, 20 * MINUTE_MS, 15 * MINUTE_MS, 20 * MINUTE_MS)  # common practice, no source
 
 

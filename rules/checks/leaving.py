@@ -25,18 +25,17 @@ from rules.terms.quantities import Quantity
 
 Floats = NDArray[np.float64]
 
-EVERY_MS = 10 * MINUTE_MS  # own estimate, own estimate
+EVERY_MS = 10 * MINUTE_MS  # own estimate
 AHEAD_MS = HOUR_MS
-DAMPING = 0.7  # own estimate, own estimate
-REMEMBERED = 24  # own estimate, own estimate
-NEEDED = 12  # own estimate, own estimate
-CLEARLY_BETTER = 0.64  # mean squared error against persistence: 0.8 of its root, own estimate, own estimate
-WARN_HOURS = 2.0  # own estimate, own estimate
+DAMPING = 0.7  # own estimate
+REMEMBERED = 24  # own estimate
+NEEDED = 12  # own estimate
+CLEARLY_BETTER = 0.64  # mean squared error against persistence: 0.8 of its root, own estimate
+WARN_HOURS = 2.0  # own estimate
 MOSTLY = 0.7
 """So many of the last expectations must have come true, and so likely must it be, by the guesses' spread, this time.
 Own estimate."""
-EXPECTED = 12  # own estimate, own estimate
-# By definition.
+EXPECTED = 12  # own estimate
 SPREADS = 0.52 * 2.0**0.5  # the 70th percentile of a normal law, whose spread grows from one hour to two, by definition
 
 

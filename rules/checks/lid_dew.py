@@ -20,7 +20,6 @@ SURE = 0.9
 HARMFUL_SHARE = 0.5
 """Share of what drips at which the water on the lid is harmful: the first drops fall before the last. Own judgement."""
 # Own estimate.
-# Own estimate.
 LOOK_BELOW_K = 4.0  # margins above this are dry for any probe that deserves the name; their uncertainty is not computed
 
 

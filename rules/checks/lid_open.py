@@ -16,9 +16,8 @@ from rules.climate.view import View
 from rules.terms.events import HOUR_MS, MINUTE_MS
 from rules.trade.garden_sizes import size_class
 
-# Own estimate: with the lid off the air of 1.5 to 60 l is the room's within 0.5 to 1.1 minutes.
 STEP_PCT = 20.0  # own estimate: with the lid off the air of 1.5 to 60 l is the room's within 0.5 to 1.1 minutes
-WITHIN_MS = 150_000  # two minutes and the slack of one slow poll, own estimate, own estimate
+WITHIN_MS = 150_000  # two minutes and the slack of one slow poll, own estimate
 
 
 def check(view: View) -> Iterator[Verdict]:

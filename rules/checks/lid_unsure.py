@@ -23,8 +23,8 @@ from rules.climate.view import View
 from rules.settings import LidDewBand
 from rules.terms.events import HOUR_MS
 
-HOURS = 12  # own estimate, own estimate
-UNSURE_HOURS = 6  # own estimate, own estimate
+HOURS = 12  # own estimate
+UNSURE_HOURS = 6  # own estimate
 ASK_AGAIN_MS = 20 * HOUR_MS
 """A daily look keeps it quiet, though it is never at quite the same hour. Own estimate."""
 WETS_ABOVE_PCT = 70.0

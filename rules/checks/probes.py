@@ -22,9 +22,7 @@ from rules.trade.garden_sizes import size_class
 
 BEGINS_MS = 6 * HOUR_MS
 """A probe that begins in an extreme, such as a frost, is given so long to wander there before it is blamed: own estimate."""
-# Own estimate.
-# Own estimate.
-SPATIAL_ALLOWANCE = {"air_temperature": 0.5, "relative_humidity": 4.0}  # between two spots of one box: proposal of our own
+SPATIAL_ALLOWANCE = {"air_temperature": 0.5, "relative_humidity": 4.0}  # between two spots of one box: own estimate
 
 _WORDS = {  # why it is not believed, and what would make it believed again
     "gross-range": ("says what it cannot measure", "a reading that it can measure"),

@@ -22,8 +22,8 @@ from rules.physics.condensate import condensation_flux_g_m2h, drip_load_g_m2
 from rules.physics.vapour import saturation_vapour_pressure_pa
 from rules.terms.local_time import local_ms
 
-WET_HOURS = 6.0  # of a night that the room is near its lowest, own estimate, own estimate
-NIGHTS_NEEDED = 2  # own estimate, own estimate
+WET_HOURS = 6.0  # of a night that the room is near its lowest, own estimate
+NIGHTS_NEEDED = 2  # own estimate
 
 
 

@@ -11,8 +11,8 @@ from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, UNSEEN, Delays
 from rules.climate.view import View
 from rules.terms.events import MINUTE_MS
 
-NEAR_SATURATION_PCT = 97.0  # own estimate, own estimate
-DEW_POINT_RISE_K_H = 0.5  # own estimate, own estimate
+NEAR_SATURATION_PCT = 97.0  # own estimate
+DEW_POINT_RISE_K_H = 0.5  # own estimate
 
 
 def check(view: View) -> Iterator[Verdict]:

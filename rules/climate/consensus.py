@@ -33,8 +33,8 @@ class Seen:
     read_ms: Instants
 
 
-NEVER_MS = -(10**15)  # bookkeeping, bookkeeping
-GRID_MS = 10 * MINUTE_MS  # bookkeeping, bookkeeping
+NEVER_MS = -(10**15)  # bookkeeping
+GRID_MS = 10 * MINUTE_MS  # bookkeeping
 
 
 def instants(memory: PlaceMemory, heard: list[Heard], from_ms: int, until_ms: int, also_ms: tuple[int, ...] = ()) -> Instants:

@@ -22,7 +22,7 @@ from rules.climate.view import View
 from rules.terms.events import HOUR_MS, MINUTE_MS
 
 Floats = NDArray[np.float64]
-QUARTER_MS = 15 * MINUTE_MS  # own estimate, own estimate
+QUARTER_MS = 15 * MINUTE_MS  # own estimate
 
 
 def states_of(view: View) -> NDArray[np.int8]:

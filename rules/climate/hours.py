@@ -18,7 +18,7 @@ from rules.climate.windows import thousandths
 from rules.physics.vapour import dew_point_c_or_nan
 from rules.terms.events import DAY_MS, HOUR_MS
 
-KEPT_MS = 5 * DAY_MS  # bookkeeping, bookkeeping
+KEPT_MS = 5 * DAY_MS  # bookkeeping
 
 
 def hours_after(view: View) -> dict[str, dict[str, Hour]]:

@@ -19,7 +19,7 @@ from rules.terms.condition_changes import To
 # Zones, from well inside to harmful. UNSEEN is no place on that line.
 UNSEEN, CLEAR, EDGE, OUTSIDE, HARM_EDGE, HARM = -1, 0, 1, 2, 3, 4
 
-HELD_AT_MOST_MS = 24 * 3_600_000  # after a day unseen nobody knows: alarms standard practice, own estimate, own estimate
+HELD_AT_MOST_MS = 24 * 3_600_000  # after a day unseen nobody knows: own estimate
 
 
 Worsening = Callable[[], NDArray[np.bool_]]

@@ -14,7 +14,7 @@ from rules.terms.events import MINUTE_MS
 Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
 
-LONGEST_STEP_MS = 30 * MINUTE_MS  # what the lid did in a longer gap is not made up, bookkeeping, bookkeeping
+LONGEST_STEP_MS = 30 * MINUTE_MS  # what the lid did in a longer gap is not made up, bookkeeping
 
 
 def lagged_lid_c(memory: PlaceMemory, at_ms: Instants, steady: Floats, time_constant_s: float) -> Floats:

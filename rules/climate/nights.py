@@ -11,10 +11,9 @@ from rules.climate.windows import thousandths
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.terms.local_time import local_ms
 
-# Own estimate.
 DUSK_MS = 20 * HOUR_MS  # 20:00 local time: late enough to know the evening, early enough to fetch foam, own estimate
-NIGHT_DUR_MS = 12 * HOUR_MS  # own estimate, own estimate
-REMEMBERED = 7  # own estimate, own estimate
+NIGHT_DUR_MS = 12 * HOUR_MS  # own estimate
+REMEMBERED = 7  # own estimate
 
 
 def night_of(local: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:

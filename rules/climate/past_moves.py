@@ -13,8 +13,8 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
-HORIZONS_H = (1, 6, 24)  # bookkeeping, bookkeeping
-SHARE = 0.95  # the usual level, JCGM 100, the usual level, JCGM 100
+HORIZONS_H = (1, 6, 24)  # bookkeeping
+SHARE = 0.95  # the usual level, JCGM 100
 LEAST_PAIRS = 19
 """So many past errors are needed before one of them holds 95 %. By definition."""
 

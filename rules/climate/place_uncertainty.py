@@ -18,7 +18,7 @@ from rules.physics.uncertainty import (
 )
 from rules.settings import Settings
 
-UNKNOWN_ROOM_U_K = 0.5  # own estimate, own estimate
+UNKNOWN_ROOM_U_K = 0.5  # own estimate
 
 
 def temperature_u_k(settings: Settings, probes: Mapping[str, ProbeMemory], place: str, role: str = "air") -> float:

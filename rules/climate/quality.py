@@ -43,9 +43,7 @@ TESTS = (
 _CODE = {name: code for code, name in enumerate(TESTS)}
 
 # Own estimate.
-# Own estimate.
 SPIKE = {"air_temperature": 3.0, "relative_humidity": 10.0, "surface_temperature": 5.0}  # per minute between samples
-# Own estimate.
 # Own estimate.
 RATE = {"air_temperature": 1.0, "relative_humidity": 10.0, "surface_temperature": 3.0}  # per minute, two steps running
 SENTINELS = {  # what common digital probes say when they have nothing to say: common practice, from memory
@@ -53,15 +51,15 @@ SENTINELS = {  # what common digital probes say when they have nothing to say: c
     "relative_humidity": (-6.0, 255.0),
     "surface_temperature": (85.0, -127.0),
 }
-SATURATED_PCT = 99.0  # own estimate, own estimate
-SATURATED_AFTER_MS = 30 * MINUTE_MS  # own estimate, own estimate
+SATURATED_PCT = 99.0  # own estimate
+SATURATED_AFTER_MS = 30 * MINUTE_MS  # own estimate
 LEAP_K, LEAP_K_PER_H = 1.5, 4.0
 """A dew point that comes to the top ran ahead of any air if it rose by more than this and so much an hour: own estimate."""
 WARMED_K, WARMED_K_PER_H = 2.5, 1.0
 """So a probe is found that stands at its top while it warms. Over half a year outdoor air at its top ran 1.6 K ahead of 1 K/h,
 2.4 K in steps of 1 K and 2 %RH (FMI station, TRH-database). Measured there."""
-DRY_AGAIN_PCT = 97.0  # own estimate, own estimate
-WETTED_AT_MOST_MS = 3 * HOUR_MS  # own estimate, own estimate
+DRY_AGAIN_PCT = 97.0  # own estimate
+WETTED_AT_MOST_MS = 3 * HOUR_MS  # own estimate
 MOST_STEP = {"air_temperature": 16.0, "relative_humidity": 45.0, "surface_temperature": 20.0}
 """However long the time between two samples, the air of a box moves no further at once; own estimate."""
 BEYOND_BELIEVED_MS = HOUR_MS

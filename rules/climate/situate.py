@@ -15,7 +15,7 @@ from rules.physics.moist_air import absolute_humidity_g_m3
 from rules.physics.uncertainty import dew_point_or_nan, dew_point_uncertainty_k, probability_wet
 from rules.terms.events import MINUTE_MS
 
-QUARTER_MS = 15 * MINUTE_MS  # own estimate, own estimate
+QUARTER_MS = 15 * MINUTE_MS  # own estimate
 
 
 def read_ms(value: int) -> int | None:

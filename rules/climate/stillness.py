@@ -18,7 +18,7 @@ Bools = NDArray[np.bool_]
 CALM_AT_MOST_MS = 7 * DAY_MS
 """Longer stands teach nothing: coarse probes in caves stand for days, but one that stands longer may have been frozen.
 Own estimate."""
-FLAT_SAMPLES = 12  # own estimate, own estimate
+FLAT_SAMPLES = 12  # own estimate
 LEARNED_AFTER = 12
 """After so many moves it is known how often a probe moves. Own estimate."""
 NEWBORN_MS = 2 * DAY_MS

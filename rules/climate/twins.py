@@ -15,8 +15,8 @@ from rules.terms.quantities import Quantity
 DRIFTED: dict[Quantity, float] = {"air_temperature": 1.0, "relative_humidity": 4.0}
 """Further no sound probe goes from its twin in years; two spots of one box differ by less. 0.5 %RH a month is found within nine
 months (drift of capacitive probes in humid air: common practice, no source). Own estimate."""
-DAYS = 14  # own estimate, own estimate
-SAMPLES = 12  # own estimate, own estimate
+DAYS = 14  # own estimate
+SAMPLES = 12  # own estimate
 
 
 def shifts(view: View, quantity: Quantity) -> dict[str, NDArray[np.float64]]:

@@ -34,7 +34,6 @@ from rules.settings import Chamber, HumidityBand, Settings
 from rules.terms.events import MINUTE_MS
 from rules.terms.quantities import Quantity
 
-# Own estimate.
 ROOM_FRESH_MS = 30 * MINUTE_MS  # a room moves slowly: its last good reading stands at least this long, own estimate
 
 

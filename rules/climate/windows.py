@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from rules.climate.memory import Tail
 from rules.terms.events import MINUTE_MS, SECOND_MS
 
-STEP_MS = 10 * SECOND_MS  # bookkeeping, bookkeeping
-KEEP_MS = 40 * MINUTE_MS  # bookkeeping, bookkeeping
+STEP_MS = 10 * SECOND_MS  # bookkeeping
+KEEP_MS = 40 * MINUTE_MS  # bookkeeping
 TREND_OVER_MS = 25 * MINUTE_MS
 """A slope over this, between two means of five minutes, is told from a thermostat's swing; all that is kept allows it.
 Own estimate."""

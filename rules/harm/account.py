@@ -22,7 +22,7 @@ from rules.trade.bearable import BEARABLE, HEAL_H, HarmKind
 from rules.trade.garden_sizes import SizeClass
 from rules.trade.urgency import ACUTE_H, rank, urgency
 
-EVERY_MS = 5 * MINUTE_MS  # bookkeeping, bookkeeping
+EVERY_MS = 5 * MINUTE_MS  # bookkeeping
 LOWER_FOR_MS = 30 * MINUTE_MS
 """So long a judgement must be milder, with no trend for the worse, before it counts. Own estimate."""
 FORGET_FOR_MS = 6 * HOUR_MS

@@ -26,7 +26,7 @@ SOON = 2
 heat that runs away has it; common practice, no source."""
 TREND_U_SHARE = 0.3
 """Relative standard uncertainty of a trend that is more than noise; estimate of our own. Two of them make the early end."""
-_EXACT = 1e9  # rates are rounded, so that no other order of the same arithmetic can be seen, bookkeeping, bookkeeping
+_EXACT = 1e9  # rates are rounded, so that no other order of the same arithmetic can be seen, bookkeeping
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,7 @@ from dataclasses import replace
 from rules.keeper.state import DeviceChange, KeeperState
 from rules.settings import Chamber, Lid, Settings
 
-CHANGES_KEPT = 500  # bookkeeping, bookkeeping
-# Own estimate: what "insulated" means where no thickness is written.
+CHANGES_KEPT = 500  # bookkeeping
 FOAM_BUILD_MM = 10.0  # own estimate: what "insulated" means where no thickness is written
 
 

@@ -19,9 +19,9 @@ from rules.terms.local_time import time_words
 from rules.terms.words import Away, GardenSize, OutOfService, TakeBack, Visit, Word
 from rules.trade.garden_sizes import size_class, volume_words
 
-_KEPT_ENTRIES, _KEPT_AWAY = 110, 8  # bookkeeping, bookkeeping
-_LONGEST_AWAY_MS = 120 * DAY_MS  # own estimate, own estimate
-_LARGEST_ML = 200_000  # own estimate, own estimate
+_KEPT_ENTRIES, _KEPT_AWAY = 110, 8  # bookkeeping
+_LONGEST_AWAY_MS = 120 * DAY_MS  # own estimate
+_LARGEST_ML = 200_000  # own estimate
 
 Turn = tuple[Literal["prepared", "begun", "ended"], Absence]
 

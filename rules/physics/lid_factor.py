@@ -22,7 +22,7 @@ __all__ = [
     "steady_lid_temperature_c",
 ]
 
-GRID_POINTS = 81  # bookkeeping, bookkeeping
+GRID_POINTS = 81  # bookkeeping
 _GRID = np.linspace(0.0, 1.0, GRID_POINTS)
 _CONDITIONS_SPREAD = 0.03
 """How far f itself moves with room, draught and load (0.33 to 0.37 over 18 to 24 degC by the enclosure model). Own estimate."""

@@ -24,8 +24,8 @@ FOAM_W_MK = 0.035
 """Conductivity of common rigid foam, ISO 10456 range."""
 SIDE_M = 0.2
 """Edge of the box that the enclosure model computes: a cube, where a fifth of what the lid sees is floor. Own estimate."""
-REFERENCE_CHAMBER_C = 26.0  # own estimate, own estimate
-REFERENCE_ROOM_C = 20.0  # own estimate, own estimate
+REFERENCE_CHAMBER_C = 26.0  # own estimate
+REFERENCE_ROOM_C = 20.0  # own estimate
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,10 +51,10 @@ SALTS: dict[SaltName, Salt] = {
     "potassium-sulphate": Salt(
         "K2SO4", (98.7792, -0.0590502), (0.63, 0.53, 0.45, 0.40), DAY_MS, "second point of a two-point calibration"),
 }
-_STATED_AT_C = (15.0, 20.0, 25.0, 30.0)  # the columns of Greenspan 1977, the columns of Greenspan 1977
+_STATED_AT_C = (15.0, 20.0, 25.0, 30.0)  # the columns of Greenspan 1977
 
-SLOPE_PCT_H = 0.1  # own estimate, own estimate
-SLOPE_K_H = 0.2  # own estimate, own estimate
+SLOPE_PCT_H = 0.1  # own estimate
+SLOPE_K_H = 0.2  # own estimate
 WINDOW_MS = 2 * HOUR_MS
 RESIDUAL_PCT = 1.5
 """A two-point correction that misses a third salt by more than this condemns the probe; common practice, no source."""

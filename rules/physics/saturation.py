@@ -27,15 +27,12 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Value = TypeVar("Value", float, Array)
 
-ZERO_CELSIUS_K = 273.15  # by definition, by definition
-TRIPLE_POINT_C = 0.01  # ITS-90, by definition, ITS-90, by definition
+ZERO_CELSIUS_K = 273.15  # by definition
+TRIPLE_POINT_C = 0.01  # ITS-90, by definition
 TRIPLE_POINT_PA = 611.657  # IAPWS R14-08(2011)
 
-# IAPWS R7-97(2012) table 34.
 _N1, _N2, _N3 = 0.11670521452767e4, -0.72421316703206e6, -0.17073846940092e2  # IAPWS R7-97(2012) table 34
-# IAPWS R7-97(2012) table 34.
 _N4, _N5, _N6 = 0.12020824702470e5, -0.32325550322333e7, 0.14915108613530e2  # IAPWS R7-97(2012) table 34
-# IAPWS R7-97(2012) table 34.
 # IAPWS R7-97(2012) table 34.
 _N7, _N8, _N9, _N10 = -0.48232657361591e4, 0.40511340542057e6, -0.23855557567849, 0.65017534844798e3
 
@@ -60,7 +57,7 @@ _D = _N1 / 4.0
 _HALF_N10 = _N10 / 2.0
 _OUT = _N10 - ZERO_CELSIUS_K
 _PA_PER_BETA4 = 1e6 * _BETA**4
-_ROOT4_100: float = 100.0**0.25  # by definition, by definition
+_ROOT4_100: float = 100.0**0.25  # by definition
 
 BLOCK = 16_384
 """Samples per block of the array form: its five scratch buffers stay in the processor's cache. Measured."""
@@ -116,10 +113,10 @@ class ValidRange:
         return np.asarray(above & (array <= self.high))
 
 
-TEMPERATURE = ValidRange("temperature_c", "degC", -40.0, 80.0)  # own estimate, own estimate
-DEW_POINT = ValidRange("dew_point_c", "degC", -40.0, 80.0)  # own estimate, own estimate
-RELATIVE_HUMIDITY = ValidRange("relative_humidity_pct", "%RH", 0.0, 104.0, above_low=True)  # own estimate, own estimate
-PRESSURE = ValidRange("pressure_pa", "Pa", 50_000.0, 110_000.0)  # own estimate, own estimate
+TEMPERATURE = ValidRange("temperature_c", "degC", -40.0, 80.0)  # own estimate
+DEW_POINT = ValidRange("dew_point_c", "degC", -40.0, 80.0)  # own estimate
+RELATIVE_HUMIDITY = ValidRange("relative_humidity_pct", "%RH", 0.0, 104.0, above_low=True)  # own estimate
+PRESSURE = ValidRange("pressure_pa", "Pa", 50_000.0, 110_000.0)  # own estimate
 ICE_TEMPERATURE = ValidRange("temperature_c", "degC", -60.0, TRIPLE_POINT_C)
 
 
@@ -327,6 +324,5 @@ def log_slope(temperature_c: Value) -> Value:
 
 
 # IAPWS R14-08(2011) equation 6.
-# IAPWS R14-08(2011) equation 6.
 _ICE = ((-0.212144006e2, 0.333333333e-2), (0.273203819e2, 0.120666667e1), (-0.610598130e1, 0.170333333e1))
-_ICE_K = 273.16  # IAPWS R14-08(2011), IAPWS R14-08(2011)
+_ICE_K = 273.16  # IAPWS R14-08(2011)

@@ -11,7 +11,7 @@ from typing import Literal
 from rules.terms.events import AdviceEvent, AlarmEvent, News, Priority, QualityEvent, Stored
 from rules.trade.urgency import rank
 
-LINES_KEPT = 200  # bookkeeping, bookkeeping
+LINES_KEPT = 200  # bookkeeping
 Sort = Literal["situation", "escalation", "reminder", "all-clear", "summary", "digest", "care", "system"]
 When = Literal["now", "next", "flood", "awake", "digest"]
 """When something owed goes out: at once, with the place's next letter, after a flood or the quiet hours, with the digest."""

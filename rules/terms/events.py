@@ -19,10 +19,10 @@ from pydantic import BeforeValidator, ConfigDict, Field, TypeAdapter
 from rules.terms.quantities import Quantity
 from rules.terms.words import Word
 
-SECOND_MS = 1_000  # by definition, by definition
-MINUTE_MS = 60_000  # by definition, by definition
-HOUR_MS = 3_600_000  # by definition, by definition
-DAY_MS = 86_400_000  # by definition, by definition
+SECOND_MS = 1_000  # by definition
+MINUTE_MS = 60_000  # by definition
+HOUR_MS = 3_600_000  # by definition
+DAY_MS = 86_400_000  # by definition
 
 
 def rfc3339(at_ms: int) -> str:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from rules.terms.events import DAY_MS, HOUR_MS
 
-QUARTER_MS = HOUR_MS // 4  # all present time zones change their offset on a quarter of an hour, by definition, by definition
+QUARTER_MS = HOUR_MS // 4  # all present time zones change their offset on a quarter of an hour, by definition
 
 
 def offset_ms(zone: tzinfo, at_ms: int) -> int:
@@ -31,7 +31,7 @@ def local_ms(zone: tzinfo, at_ms: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def local_day(at_ms: int, zone: tzinfo) -> date:
@@ -47,7 +47,7 @@ def instant_ms(day: date, at: time, zone: tzinfo) -> int:
 def day_words(at_ms: int, zone: tzinfo) -> str:
     """Return the local day in words, such as `Tue 29 Feb 2028`."""
     day = local_day(at_ms, zone)
-    return f"{_DAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]} {day.year}"
+    return f"{_DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]} {day.year}"
 
 
 def time_words(at_ms: int, zone: tzinfo) -> str:

@@ -29,14 +29,13 @@ class QuantityFacts:
     decimals: int
 
 
-# Above each: what is refused at all and what a fungus shelf may have, own estimates.
-FACTS: dict[Quantity, QuantityFacts] = {  # above each: what is refused at all and what a fungus shelf may have, own estimates
+FACTS: dict[Quantity, QuantityFacts] = {  # what is refused at all, and what a fungus shelf may have: own estimates
     "air_temperature": QuantityFacts("degC", "Cel", "air temperature", -40.0, 80.0, 5.0, 45.0, 1),
     "relative_humidity": QuantityFacts("%RH", "%RH", "relative humidity", 1.0, 104.0, 15.0, 104.0, 0),
     "surface_temperature": QuantityFacts("degC", "Cel", "surface temperature", -40.0, 80.0, 5.0, 75.0, 1),
 }
 
-_TO_CELSIUS: dict[str, Callable[[float], float]] = {  # the degrees by definition, the degrees by definition
+_TO_CELSIUS: dict[str, Callable[[float], float]] = {  # the degrees by definition
     "Cel": lambda value: value,
     "degC": lambda value: value,
     "°C": lambda value: value,

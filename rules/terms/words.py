@@ -21,7 +21,7 @@ def _harmless(text: str) -> str:
 
 Harmless = AfterValidator(_harmless)
 
-Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[a-z0-9][a-z0-9-]*$")]  # bookkeeping, bookkeeping
+Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[a-z0-9][a-z0-9-]*$")]  # bookkeeping
 Text = Annotated[str, Field(max_length=2000)]
 """What the keeper notes: lines stay lines. A sign that steers a terminal is refused by the rules, with its place."""
 Instant = Annotated[int, Field(ge=0, lt=7_258_118_400_000)]

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 SizeClass = str
 CLASSES = "ABCDE"
+YOUNG = ("A", "B")
+"""Gardens without a reserve."""
 DRIES_AT_C = 26.0
 """Dryness is told as the humidity that would dry as fast at this temperature: the middle of the tropical band."""
 

@@ -22,7 +22,7 @@ from rules.turn.calibration import calibrated
 from rules.turn.state import EngineState
 from rules.turn.taken_back import taken_back
 
-NEAR_MS = 30 * MINUTE_MS  # own estimate, own estimate
+NEAR_MS = 30 * MINUTE_MS  # own estimate
 
 
 def apply_word(settings: Settings, state: EngineState, word: Word, at_ms: int) -> list[WordEvent]:

@@ -40,8 +40,7 @@ from rules.trade.alarm_kinds import ALARMS
 from rules.turn.advising import may_be_asked
 from rules.turn.state import EngineState
 
-LEARN_EVERY_MS = 6 * HOUR_MS  # how often a lid probe teaches the lid's factor, own estimate, own estimate
-# Own estimate.
+LEARN_EVERY_MS = 6 * HOUR_MS  # how often a lid probe teaches the lid's factor, own estimate
 # Own estimate.
 SETTLING_MS = 5 * MINUTE_MS  # after a pause: so long a probe may need to be heard again before it counts as unseen
 UNSEEN_FACTS = Facts(because="it can no longer be seen: no believed reading")

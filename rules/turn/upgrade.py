@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-VERSION = 3  # bookkeeping, bookkeeping
+VERSION = 3  # bookkeeping
 
 
 def upgraded(body: Any) -> Any:
