@@ -20,7 +20,6 @@ from rules.trade.garden_sizes import YOUNG, size_class
 from rules.trade.practice import Band, Cell
 
 
-
 class Standing(Protocol):
     """An alarm that stands now, as far as advice cares: an alarm's record or its last event."""
 
