@@ -53,6 +53,8 @@ def _wanted(name: str, kind: str, context: dict[str, Any]) -> str:
 
 
 def _shown(name: str, value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
     if name == "for_ms" and isinstance(value, int):
         for unit, unit_ms in (("d", DAY_MS), ("h", HOUR_MS), ("min", MINUTE_MS)):
             if value and value % unit_ms == 0:

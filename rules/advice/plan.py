@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from rules.advice.balance import by_night, present_of
+from rules.advice.branches import own_branch
 from rules.advice.cause import Cause, Standing, goal_of, heat_comes_first, reason_of, thermostat_of
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent, cold, cold_comes_first, heat, stops_lately, warming
@@ -152,9 +153,11 @@ def without_search(
         soon = cold_by_morning(situation, cause.goal.harmful_low_c, time_constant_h)
         alone = stops_lately(state, situation.at_ms) < 2
         return _plugged(cause, plug_in(chamber, state, situation, cause, standing), soon, alone=alone)
-    special = _special(cause, state, situation, standing)
-    if special is not None:
-        return special
+    active = {row.alarm for row in standing.values() if row.condition == "active"}
+    own = own_branch(active, cause, lambda act: _asked_lately(state, act, situation.at_ms))
+    if own is not None:
+        alarm, what, never = own
+        return _plain(alarm, cause, what, never)
     back = warming(cause, situation, standing, model_of(chamber, state), state)
     if back is not None:
         return _urgent(cause, back)
@@ -223,25 +226,6 @@ def _urgent(cause: Cause, urgent: Urgent | None) -> Plan | None:
         never=fitting(urgent.never, urgent.acts, urgent.moves), notes=urgent.notes,
         reaches=urgent.reaches, boxes=urgent.boxes, limits_harm=urgent.limits_harm, follows=urgent.follows,
     )
-
-
-def _special(
-    cause: Cause, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]
-) -> Plan | None:
-    active = {row.alarm for row in standing.values() if row.condition == "active"}
-    if "probes-swapped" in active and not _asked_lately(state, "check-swap", situation.at_ms):
-        never = Never("Change nothing at heat, water or vents on figures that may be the room's.")
-        return _plain("probes-swapped", cause, ("check-swap",), never)
-    if "lid-open" in active and "visiting" not in cause.facts:
-        acts = ("check-lid", "warm-now") if "lethal-cold" in cause.facts else ("check-lid",)
-        return _plain("lid-open", cause, acts, Never("Do not mist or heat against an open lid.", practice.MIST | practice.HEAT))
-    looked = "visiting" in cause.facts or _asked_lately(state, "check-lid", situation.at_ms)
-    if "moisture-lost" in active and not looked and "lethal-cold" not in cause.facts:
-        never = Never("Do not mist or wet anything before you have looked.", practice.WATER)
-        return _plain("moisture-lost", cause, ("check-lid",), never)
-    if "mister-stuck" in active:
-        return _plain("mister-stuck", cause, ("stop-water", "check-lid"), Never("No mains plug with wet hands."))
-    return None
 
 
 def _plugged(cause: Cause, move: Move | None, soon: bool, *, alone: bool) -> Plan | None:

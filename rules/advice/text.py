@@ -8,6 +8,7 @@ from math import sqrt
 from typing import Literal
 
 from rules.advice.balance import STRUCTURE_SHARE
+from rules.advice.branches import BRANCHES
 from rules.advice.cause import Cause, garden_ml
 from rules.advice.plan import Plan
 from rules.advice.search import HELPS_SHARE, Forecast, standing_misses
@@ -35,17 +36,11 @@ UNMET = {
     "lid-dew": ("wet", "a warmer lid: thicker foam, a second pane, or a warmer room"),
 }
 OTHER_WAY = {"temperature-high": "cooler", "temperature-low": "warmer", "humidity-low": "moister"}
-_BRANCH = {
+_BRANCH = {name: branch.reason for name, branch in BRANCHES.items()} | {
     "heat": "Heat comes first, whatever the humidity says.",
-    "probes-swapped": "A heated box with wet ground is no colder and no drier than the room that it stands in, but for an hour"
-    " its probe has said so.",
-    "moisture-lost": "There is less water in its air than in any hour of the last days, though it is as warm and the room's air"
-    " does not explain it: that is what a lid looks like that is ajar or slowly opens, or a vent or tube that nobody shut.",
-    "lid-open": "The humidity fell within minutes while the temperature hardly changed: that is what an open lid looks like.",
     "plug-in": "The heater was unplugged because it was too warm; now it is cool enough again.",
     "left-out": "The heater ran away more than once within a day: its thermostat does not hold.",
     "turn-up": "The room is cooler again, and the set point is still where a warm spell had it put.",
-    "mister-stuck": "The air is near saturation and its water still rises: water keeps coming.",
     "probe": "No temperature is believed here, so nothing is said about the climate.",
     "no-humidity": "The humidity is not believed, so only the temperature is judged.",
 }

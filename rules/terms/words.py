@@ -31,7 +31,7 @@ Instant = Annotated[int, Field(ge=0, lt=7_258_118_400_000)]
 class Spoken(BaseModel):
     """What every word carries: when it entered the stream, its id (a word is taken once) and who said it."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False, defer_build=True)
     taken_ms: Instant
     word_id: Annotated[str, Field(min_length=1, max_length=80), Harmless]
     by: Annotated[str, Field(max_length=64), Harmless] = "keeper"
@@ -137,7 +137,7 @@ class Observation(Spoken):
     word: Literal["observation"] = "observation"
     chamber: Name
     at_ms: Instant
-    seen: Annotated[tuple[Annotated[str, Field(max_length=80), Harmless], ...], Field(max_length=50)] = ()
+    seen: Annotated[tuple[Annotated[str, Field(max_length=80), Harmless], ...], Field(max_length=50, strict=False)] = ()
     text: Text = ""
 
 

@@ -7,17 +7,21 @@ import subprocess
 import sys
 from dataclasses import MISSING, fields
 from pathlib import Path
+from types import SimpleNamespace
 from typing import get_args
 
 import pytest
 
+import rules.advice.cause
 import rules.checks
+from rules.advice.branches import BRANCHES, BY_CAUSE, Branch
 from rules.advice.text import UNMET
 from rules.checks import CHECKS, unpaired
 from rules.climate.situation import Situation
 from rules.settings import Band, Chamber, Telling
 from rules.terms.events import Action
 from rules.trade.alarm_kinds import ALARMS, AlarmKind, Bears, Latch
+from rules.trade.practice import ACTS
 
 ROOT = Path(rules.checks.__file__).parents[2]
 LEVELS = ("outside", "harmful")
@@ -42,6 +46,31 @@ def test_a_forgotten_part_stops_the_import() -> None:
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 1
     assert done.stderr.splitlines()[-1].endswith("one row of ALARMS each: lid-open")
+
+
+@pytest.mark.parametrize("alarm", ["blind", "probe-calibration"])
+def test_an_alarm_that_advice_is_said_to_answer_and_that_has_no_branch_stops_the_import(alarm: str) -> None:
+    code = (
+        "from dataclasses import replace; from rules.trade.alarm_kinds import ALARMS;"
+        f" ALARMS['{alarm}'] = replace(ALARMS['{alarm}'], answered='climate'); import rules.advice.plan"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert done.stderr.splitlines()[-1].endswith(f"needs a row of BRANCHES or a name in BY_CAUSE, not both: {alarm}")
+
+
+@pytest.mark.parametrize("alarm", sorted(BY_CAUSE))
+def test_what_the_cause_answers_is_looked_for_by_the_cause(alarm: str) -> None:
+    assert f'"{alarm}"' in inspect.getsource(rules.advice.cause)
+
+
+@pytest.mark.parametrize("branch", BRANCHES.values(), ids=list(BRANCHES))
+def test_a_branch_of_its_own_asks_for_acts_that_there_are(branch: Branch) -> None:
+    cause = SimpleNamespace(facts=frozenset({"lethal-cold"}))
+    plain = SimpleNamespace(facts=frozenset())
+    asked = {*branch.acts(cause, lambda act: False), *branch.acts(plain, lambda act: False)}  # type: ignore[arg-type]
+    assert asked and asked <= ACTS.keys()
+    assert branch.reason.endswith(".")
 
 
 def test_no_field_of_a_row_may_be_left_out() -> None:
