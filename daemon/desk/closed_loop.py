@@ -2,7 +2,7 @@
 
 Three kinds of line: a reading `{"time","probe","quantity","value","unit"}`; a keeper's word `{"time","word":{...}}` in the
 forms of the spool; and `{"now": time}`, at which everything before is judged. What is told follows at once, then
-`{"closed": time}`.
+`{"closed": time}`. The watch begins at the earliest instant up to the first `now`, as a daemon's does at its start.
 """
 
 from __future__ import annotations

@@ -87,6 +87,23 @@ def test_what_lies_at_or_behind_an_instant_waits_for_the_next() -> None:
     assert "word" not in at[: at.index("closed")]
 
 
+def test_only_a_now_ahead_of_everything_begins_another_watch() -> None:
+    readings = [WARM | {"time": f"2026-03-28T12:{minute:02}:00Z", "value": 31.0 + minute % 3 / 50} for minute in range(40)]
+    end = {"now": "2026-03-28T12:45:00Z"}
+
+    def ids(*lines: dict[str, Any]) -> list[str]:
+        status, told, err = loop([*lines, end])
+        assert (status, err) == (0, "")
+        return [event["id"] for event in told if "closed" not in event]
+
+    plain = ids(*readings)
+    assert len(plain) > 3
+    assert ids({"now": readings[0]["time"]}, *readings) == plain
+    assert ids(readings[0], {"now": "2026-03-28T12:00:30Z"}, *readings[1:]) == plain
+    earlier = ids({"now": "2026-03-28T11:00:00Z"}, *readings)
+    assert not set(earlier) & set(plain) and any("probe-stale" in name for name in earlier)
+
+
 def test_a_keepers_word_is_heard_and_answered() -> None:
     size = {"word": "garden", "chamber": "big-nest", "at_ms": 1_774_699_205_000, "garden_ml": 400.0}
     status, told, _ = loop([
