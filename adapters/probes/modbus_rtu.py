@@ -24,9 +24,10 @@ from adapters.modbus_frame import (
     reply_length,
     why_no_reply,
 )
+from adapters.probes.serial_source import SerialSource
 from adapters.probes.serial_text import SerialPortName
-from adapters.probes.source import Failure, Intake, Sample, Tally, tallies, try_source
-from adapters.serial_port import BaudRate, Framing, LineSettings, PortLost, SerialLine, SerialPort
+from adapters.probes.source import Tally
+from adapters.serial_port import BaudRate, Framing, LineSettings, PortLost, SerialPort
 from rules.settings import Probe
 from rules.terms.events import SECOND_MS
 from rules.terms.quantities import QUANTITIES, Quantity, in_our_unit, units_of
@@ -171,37 +172,15 @@ class _Owed:
     until_s: float
 
 
-class ModbusRtuSource:
+class ModbusRtuSource(SerialSource):
     """All units of one line, read in turn by one thread. A silent unit is asked but once, so that the others stay on time."""
 
     def __init__(self, probes: Mapping[str, ModbusRtu]) -> None:
+        first = next(iter(probes.values()))
+        super().__init__(first.medium, probes, first.line)
         self._probes = dict(probes)
-        first = next(iter(self._probes.values()))
-        self.name = first.medium
-        self.tallies = tallies(self._probes)
-        self._line = SerialLine(first.line, self._serve, self._changed)
-        self.pulse = self._line.pulse
         self._quiet_s = max(3.5 * first.line.character_s, 0.00175)  # Serial Line V1.02 section 2.5.1.1
         self._owed: dict[int, _Owed] = {}
-        self._intake: Intake | None = None
-
-    def start(self, intake: Intake) -> None:
-        """Open the line in its own thread and keep it open."""
-        self._intake = intake
-        self._line.start()
-
-    def stop(self, timeout_s: float) -> bool:
-        """Close the line."""
-        return self._line.stop(timeout_s)
-
-    def try_once(self, timeout_s: float) -> list[Sample | Failure]:
-        """Ask every unit once."""
-        wanted = [(name, quantity) for name, probe in self._probes.items() for quantity in probe.measured]
-        return try_source(self, wanted, timeout_s)
-
-    def counts(self) -> dict[str, dict[str, int]]:
-        """Return what was counted, by probe."""
-        return {name: tally.counts() for name, tally in self.tallies.items()}
 
     # ------------------------------------------------------------ the thread
 
@@ -307,17 +286,5 @@ class ModbusRtuSource:
                 if owed.count == 0:
                     del self._owed[address]
                     return
-
-    def _changed(self, down: bool, detail: str) -> None:
-        self._taker.medium(self.name, down, detail)
-        if down:
-            for tally in self.tallies.values():
-                tally.trouble(self._taker, ProbeUnreachable(f"{self.name}: {detail}", "line-down"), log=False)
-
-    @property
-    def _taker(self) -> Intake:
-        if self._intake is None:
-            raise RuntimeError("source was not started")
-        return self._intake
 
 

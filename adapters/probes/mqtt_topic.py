@@ -119,12 +119,7 @@ class MqttTopicSource:
 
     def try_once(self, timeout_s: float) -> list[Sample | Failure]:
         """Wait for one fresh message of each quantity."""
-        wanted = [(name, quantity) for name, probe in self._probes.items() for quantity in probe.measured]
-        return [self._explained(answer) for answer in try_source(self, wanted, timeout_s)]
-
-    def counts(self) -> dict[str, dict[str, int]]:
-        """Return what was counted, by probe."""
-        return {name: tally.counts() | {"retained": self.retained[name]} for name, tally in self.tallies.items()}
+        return [self._explained(answer) for answer in try_source(self, self._probes, timeout_s)]
 
     def _explained(self, answer: Sample | Failure) -> Sample | Failure:
         if isinstance(answer, Failure) and answer.fault == "unreachable" and self.retained[answer.probe]:

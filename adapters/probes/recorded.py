@@ -107,10 +107,6 @@ class RecordedFileSource:
             for quantity in probe.quantities
         ]
 
-    def counts(self) -> dict[str, dict[str, int]]:
-        """Return what was counted, by probe."""
-        return {name: tally.counts() for name, tally in self.tallies.items()}
-
     # ------------------------------------------------------------ the thread
 
     def _run(self, intake: Intake, file: BinaryIO | None) -> None:

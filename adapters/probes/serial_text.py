@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from adapters.bounded_pattern import LONGEST_LINE, bounded_pattern
-from adapters.errors import ProbeError, ProbeGarbled, ProbeUnreachable
+from adapters.errors import ProbeError, ProbeGarbled
 from adapters.extraction import (
     Columns,
     Extract,
@@ -24,8 +24,9 @@ from adapters.extraction import (
 )
 from adapters.line_splitter import LineSplitter
 from adapters.payload import LARGEST_PAYLOAD, text_of
-from adapters.probes.source import Failure, Gate, Intake, Sample, tallies, try_source
-from adapters.serial_port import BaudRate, Framing, LineSettings, SerialLine, SerialPort
+from adapters.probes.serial_source import SerialSource
+from adapters.probes.source import Gate
+from adapters.serial_port import BaudRate, Framing, LineSettings, SerialPort
 from rules.settings import Probe
 from rules.terms.quantities import QUANTITIES, Quantity
 
@@ -117,38 +118,16 @@ class LineTooLong(ProbeGarbled):
     reason = "line-too-long"
 
 
-class SerialTextSource:
+class SerialTextSource(SerialSource):
     """All serial-text probes of one line: every probe is offered every line, one must understand it."""
 
     def __init__(self, probes: Mapping[str, SerialText]) -> None:
+        first = next(iter(probes.values()))
+        super().__init__(first.medium, probes, first.line)
         self._probes = dict(probes)
-        first = next(iter(self._probes.values()))
-        self.name = first.medium
-        self.tallies = tallies(self._probes)
         self._gate = Gate(burst=240, per_s=4.0)
         self._extracts = {name: probe.extract() for name, probe in self._probes.items()}
         self._longest = max(probe.longest_line for probe in self._probes.values())
-        self._line = SerialLine(first.line, self._serve, self._changed)
-        self.pulse = self._line.pulse
-        self._intake: Intake | None = None
-
-    def start(self, intake: Intake) -> None:
-        """Open the line in its own thread and keep it open."""
-        self._intake = intake
-        self._line.start()
-
-    def stop(self, timeout_s: float) -> bool:
-        """Close the line."""
-        return self._line.stop(timeout_s)
-
-    def try_once(self, timeout_s: float) -> list[Sample | Failure]:
-        """Wait for one line that each probe understands."""
-        wanted = [(name, quantity) for name, probe in self._probes.items() for quantity in probe.measured]
-        return try_source(self, wanted, timeout_s)
-
-    def counts(self) -> dict[str, dict[str, int]]:
-        """Return what was counted, by probe."""
-        return {name: tally.counts() for name, tally in self.tallies.items()}
 
     def _serve(self, port: SerialPort, stopping: threading.Event) -> None:
         splitter = LineSplitter(self._longest)
@@ -181,18 +160,3 @@ class SerialTextSource:
         for one in self._extracts[name](text, None):
             self._taker.reading(name, one.quantity, one.value, one.at_ms)
         self.tallies[name].well()
-
-    def _changed(self, down: bool, detail: str) -> None:
-        self._taker.medium(self.name, down, detail)
-        if down:
-            self._all_trouble(ProbeUnreachable(f"{self.name}: {detail}", "line-down"), log=False)
-
-    def _all_trouble(self, error: ProbeError, *, log: bool = True) -> None:
-        for tally in self.tallies.values():
-            tally.trouble(self._taker, error, log=log)
-
-    @property
-    def _taker(self) -> Intake:
-        if self._intake is None:
-            raise RuntimeError("source was not started")
-        return self._intake

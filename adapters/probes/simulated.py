@@ -73,12 +73,7 @@ class SimulatedSource:
 
     def try_once(self, timeout_s: float) -> list[Sample | Failure]:
         """Return what each probe shows at the beginning."""
-        wanted = [(name, quantity) for name, probe in self._probes.items() for quantity in probe.measured]
-        return try_source(self, wanted, timeout_s)
-
-    def counts(self) -> dict[str, dict[str, int]]:
-        """Return what was counted, by probe."""
-        return {name: tally.counts() for name, tally in self.tallies.items()}
+        return try_source(self, self._probes, timeout_s)
 
     def _run(self, intake: Intake, stopping: threading.Event, shelf: Shelf) -> None:
         tick_s = min(probe.interval for probe in self._probes.values()) / SECOND_MS

@@ -68,6 +68,10 @@ class Source(Protocol):
     def pulse(self) -> Pulse:
         """Whether its thread still turns."""
 
+    @property
+    def tallies(self) -> Mapping[str, Tally]:
+        """What was good and what was wrong, by probe."""
+
     def start(self, intake: Intake) -> None:
         """Begin to feed `intake`; returns at once, also when the medium is down."""
 
@@ -206,9 +210,9 @@ class _Trial:
             self.done.set()
 
 
-def try_source(source: Source, wanted: Iterable[tuple[str, Quantity]], timeout_s: float) -> list[Sample | Failure]:
-    """Run a source until each wanted series or its probe's fault was seen, at most `timeout_s`."""
-    trial = _Trial(wanted)
+def try_source(source: Source, probes: Mapping[str, Probe], timeout_s: float) -> list[Sample | Failure]:
+    """Run a source until all that its probes measure or their fault was seen, at most `timeout_s`."""
+    trial = _Trial((name, quantity) for name, probe in probes.items() for quantity in probe.measured)
     source.start(trial)
     trial.done.wait(timeout_s)
     source.stop(2.0)

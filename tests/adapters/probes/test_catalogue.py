@@ -13,6 +13,7 @@ from pydantic import TypeAdapter, ValidationError
 import adapters.probes
 from adapters.mqtt_session import Broker, MqttSession
 from adapters.probes import AnyProbe, sources
+from adapters.pulse import Pulse
 from daemon.config.key_lines import lines_of_keys
 from rules.settings import Probe
 from rules.terms.quantities import QUANTITIES
@@ -50,7 +51,27 @@ def test_kind_is_chosen_by_its_name_and_makes_a_source(keys):
     assert type(probe).measured is not Probe.measured, "it must say itself what it measures"
     (source,) = sources({"air": probe}, {"home": MqttSession("home", Broker(host="127.0.0.1"))})
     assert source.name == probe.medium
-    assert set(source.counts()) == {"air"}
+    assert set(source.tallies) == {"air"}
+
+
+@pytest.mark.parametrize("keys", EXAMPLES, ids=lambda keys: keys["kind"])
+def test_each_thread_says_that_it_turns_and_that_it_has_ended(keys, intake, wait_until, monkeypatch):
+    """Its medium does not exist: a thread that only marks while all is well would be taken for one that hangs."""
+    said = []
+    for word in ("mark", "rest"):
+        real = getattr(Pulse, word)
+
+        def told(pulse, *wait_s, word=word, real=real):
+            said.append((pulse, word))
+            real(pulse, *wait_s)
+
+        monkeypatch.setattr(Pulse, word, told)
+    probe = TypeAdapter(AnyProbe).validate_python(keys)
+    (source,) = sources({"air": probe}, {"home": MqttSession("home", Broker(host="127.0.0.1", port=1))})
+    source.start(intake)
+    wait_until(lambda: (source.pulse, "mark") in said)
+    assert source.stop(5.0)
+    assert [word for pulse, word in said if pulse is source.pulse][-1] == "rest"
 
 
 def test_examples_cover_all_kinds():

@@ -80,8 +80,8 @@ def test_malformed_payloads_are_counted_and_the_first_of_each_kind_is_told(broke
         running.say("shelf/json", payload)
     running.say("shelf/json", '{"air": [24], "rh": 80}')
     wait_until(lambda: len(intake.readings) == 2)
-    assert source.counts()["json"] == {
-        "good": 1, "thinned": 0, "retained": 0, "not-utf-8": 1, "not-json": 2, "duplicate-key": 1, "not-finite": 2,
+    assert source.tallies["json"].counts() == {
+        "good": 1, "thinned": 0, "not-utf-8": 1, "not-json": 2, "duplicate-key": 1, "not-finite": 2,
         "too-deep": 1, "huge-integer": 1, "nothing-there": 1, "not-a-number": 1, "too-large": 1,
     }
     assert {probe for probe, _, _ in intake.faults} == {"json"}
@@ -94,7 +94,7 @@ def test_flood_is_thinned_to_a_bounded_number_of_readings(broker, intake, wait_u
     session, source = started(running, intake, air=AIR)
     wait_until(lambda: session.state[0] == "up")
     running.say("shelf/rh", "".join(f"{number % 50 + 50}\n" for number in range(2000)), each_line=True)
-    wait_until(lambda: source.counts()["air"]["thinned"] > 500)
+    wait_until(lambda: source.tallies["air"].counts()["thinned"] > 500)
     assert len(intake.readings) < 600
     assert source.stop(5.0)
 
@@ -125,7 +125,7 @@ def test_huge_message_is_never_parsed(broker, intake, wait_until, protocol, coun
     running.say("shelf/rh", b"8" * 1_000_000)
     running.say("shelf/rh", b"82")
     wait_until(lambda: intake.readings)
-    assert source.counts()["air"].get("too-large", 0) == counted
+    assert source.tallies["air"].counts().get("too-large", 0) == counted
     assert intake.values("air", "relative_humidity") == [82.0]
     assert source.stop(5.0)
 

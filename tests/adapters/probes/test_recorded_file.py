@@ -68,7 +68,7 @@ def test_bad_lines_are_counted_and_told_once(tmp_path, intake, run, wait_until):
     source = run(air=probe(path))
     append(path, '{"time": 1}\n{"time": 2}\n{"a":1,"a":2}\n' + "x" * 9000 + "\n" + ROW.format("air", 25))
     wait_until(lambda: intake.readings)
-    counts = source.counts()["air"]
+    counts = source.tallies["air"].counts()
     assert counts["bad-row"] == 3
     assert counts["duplicate-key"] == 1
     assert sorted(kind for _, kind, _ in intake.faults) == ["garbled", "implausible"]

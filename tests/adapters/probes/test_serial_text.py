@@ -89,7 +89,7 @@ def test_storm_of_garbage_is_bounded_and_the_next_good_line_is_read(serial_pair,
     for _ in range(60):
         line.say(bytes(random.choices(range(256), weights=[9] + [1] * 9 + [9] + [1] * 245, k=4000)))
     wait_until(lambda: line.say(b"\nT=25.5\n") or intake.readings)
-    counts = source.counts()["air"]
+    counts = source.tallies["air"].counts()
     assert counts["thinned"] > 100
     assert set(counts) <= {"good", "thinned", "nothing-there", "not-utf-8", "line-too-long", "not-a-number", "too-large"}
     assert len(intake.faults) <= 6
