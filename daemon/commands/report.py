@@ -19,8 +19,8 @@ def add(parser: argparse.ArgumentParser) -> None:
     """Say how the command is called."""
     parser.description = (
         "Write one HTML page: whether each garden is well and what to do, temperature and humidity against their"
-        " bands, the lid against the dew point, alarms, advice, care and probes. It needs no network and no script, fits a"
-        " phone, and prints on A4."
+        " bands, the lid against the dew point, the time against the one before it, what advice and alarms brought, care and"
+        " probes. It needs no network and no script, fits a phone, and prints on A4."
     )
     config_argument(parser)
     parser.add_argument(

@@ -9,8 +9,9 @@ import numpy as np
 from adapters.wording.figures import Style
 from daemon.report import svg
 from daemon.report.chamber_chart import picture
+from daemon.report.comparison import comparison
 from daemon.report.curves import Curve
-from daemon.report.figures import Row, Share, rows, shares
+from daemon.report.figures import Row, Share, percent, rows, shares
 from daemon.report.happenings import Lane, lanes, story
 from daemon.report.record import Record, empty, expected
 from daemon.report.verdict import Verdict, style_of
@@ -33,7 +34,7 @@ def part(record: Record, verdict: Verdict) -> str:
         why = "No probe stands in this chamber." if verdict.silent else "Nothing believable was measured here in this time."
         return f"{head}<p>{why}</p>{_story(told)}{_model(record, name)}</section>"
     parts = [head, _picture(record, name, curve, lanes(record, name), style), _shares(curve, chamber, record)]
-    parts += [_table(curve, record, style), _story(told), _model(record, name), "</section>"]
+    parts += [comparison(record, name, style), _table(curve, record, style), _story(told), _model(record, name), "</section>"]
     return "".join(parts)
 
 
@@ -62,21 +63,13 @@ def summary(curve: Curve, chamber: Chamber, record: Record, style: Style) -> str
         if not np.isnan(mean).all():
             inside = shared[what.lower()].inside_of_seen
             low, middle, high = (style.quantity(float(v), unit) for v in (np.nanmin(least), np.nanmean(mean), np.nanmax(most)))
-            said.append(f"{what} {low} to {high}, mean {middle}, in band {_percent(inside)} of the time seen.")
+            said.append(f"{what} {low} to {high}, mean {middle}, in band {percent(inside)} of the time seen.")
     wet_h = float(curve.credit_ms[curve.margin_k < 0].sum()) / 3_600_000
     if not np.isnan(curve.margin_k).all():
         said.append(f"The lid was wet for {wet_h:.1f} hours." if wet_h >= 0.05 else "The lid stayed dry.")
     else:
         said.append("Whether the lid was wet is not known: neither a lid probe nor a room probe speaks.")
     return " ".join(said)
-
-
-def _percent(value: float | None) -> str:
-    if value is None:
-        return "–"
-    if 0 < value < 0.005 or 0.995 < value < 1:  # never told as nothing or all
-        return "<1 %" if value < 0.5 else ">99 %"
-    return f"{value * 100:.0f} %"
 
 
 # ---------------------------------------------------------------- shares of time
@@ -100,10 +93,10 @@ def _share(title: str, one: Share, words: tuple[str, str]) -> str:
         for kind, value in (("lo", one.below), ("in", one.inside), ("hi", one.above)) if value > 0
     )  # fmt: skip
     seen = one.below + one.inside + one.above
-    rest = [f"{_percent(value / seen)} {word}" for value, word in ((one.below, words[0]), (one.above, words[1])) if value > 0]
-    rest += [f"not seen for {_percent(one.unseen)}"] if one.unseen > 0.01 else []
+    rest = [f"{percent(value / seen)} {word}" for value, word in ((one.below, words[0]), (one.above, words[1])) if value > 0]
+    rest += [f"not seen for {percent(one.unseen)}"] if one.unseen > 0.01 else []
     return (
-        f'<div><b>{title} {_percent(one.inside_of_seen)}</b><div class="bar" aria-hidden="true">{widths}</div>'
+        f'<div><b>{title} {percent(one.inside_of_seen)}</b><div class="bar" aria-hidden="true">{widths}</div>'
         f'<span class="small">{", ".join(rest) or "all the time"}</span></div>'
     )
 
@@ -126,7 +119,7 @@ def _table(curve: Curve, record: Record, style: Style) -> str:
 def _row(line: Row, style: Style) -> str:
     margin = "–" if np.isnan(line.least_margin_k) else style.margin(round(line.least_margin_k, 1) + 0.0)
     wet = "–" if np.isnan(line.least_margin_k) else f"{line.wet_h:.1f}"
-    cells = [_three(line.temperature_c, style, "degC"), _three(line.humidity_pct, style, "%"), margin, wet, _percent(line.seen)]
+    cells = [_three(line.temperature_c, style, "degC"), _three(line.humidity_pct, style, "%"), margin, wet, percent(line.seen)]
     figures = "".join(f'<td class="n">{cell}</td>' for cell in cells)
     return f"<tr><td>{escape(line.label)}</td>{figures}</tr>"
 

@@ -38,6 +38,15 @@ class Share:
         return self.inside / seen if seen > 0 else None
 
 
+def percent(value: float | None) -> str:
+    """Return a share as a keeper reads it, – where it is not known."""
+    if value is None:
+        return "–"
+    if 0 < value < 0.005 or 0.995 < value < 1:  # never told as nothing or all
+        return "<1 %" if value < 0.5 else ">99 %"
+    return f"{value * 100:.0f} %"
+
+
 def edges(band: Band, zone: tzinfo, at_ms: Instants) -> tuple[Floats, Floats]:
     """Return low and high edge of a band at these instants; -inf and inf where it has none."""
     low, high = edge_at(band, "low", zone, at_ms), edge_at(band, "high", zone, at_ms)

@@ -17,6 +17,7 @@ from daemon.report.happenings import story
 from daemon.report.health import WORDS as HEALTH_WORDS
 from daemon.report.health import Health, health
 from daemon.report.looks import document, flag
+from daemon.report.outcomes import outcomes
 from daemon.report.record import Record
 from daemon.report.verdict import GRADES, WORDS, Verdict, style_of, verdicts, whole
 from rules.alarms.load import AlarmFigures, Figure, alarm_figures, delays_of
@@ -46,6 +47,7 @@ def page(record: Record) -> str:
         _due(due, record),
         _contents(told) if len(told) > 3 else "",
         *(part(record, one) for one in worst_first(told)),
+        outcomes(record),
         _alarms(alarm_figures(record.alarm_events, record.since_ms, record.until_ms, delays_of(settings)), settings),
         _probes(health(settings, record.state, record.newest_ms or record.until_ms, style_of(settings))),
         _others(record),

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from pydantic import ValidationError
 
-from daemon.report.curves import Curve, curves
+from daemon.report.curves import RAW_FOR_MS, Curve, curves
 from daemon.store.batch_rows import batches, joined, last_taken_ms
 from daemon.store.errors import HistoryError
 from daemon.store.reader import HistoryReader, is_there
@@ -23,6 +23,8 @@ from rules.turn.present import ahead, present
 
 _EARLIER_MS = 45 * DAY_MS
 """So long before the period an alarm may have begun that still stands in it."""
+LEAST_COMPARED_MS = 6 * DAY_MS
+"""A shorter period is not held against the one before it."""
 LATE_MS = 10 * 60_000
 """A record whose newest reading is older than this is not of now."""
 
@@ -41,6 +43,8 @@ class Record:
     """When something was last recorded; None: nothing ever was."""
     chambers: tuple[str, ...]
     curves: dict[str, Curve]
+    before: dict[str, Curve]
+    """Those of the time before it, as long; empty where that is not compared."""
     events: tuple[AnyEvent, ...]
     """Within the period."""
     alarm_events: tuple[AlarmEvent, ...]
@@ -98,16 +102,19 @@ def _record(
     until_ms = until_ms if wanted_ms is None else wanted_ms
     since_ms = until_ms - for_ms
     drawn: dict[str, Curve] = {}
+    before: dict[str, Curve] = {}
     events: list[AnyEvent] = []
     earlier: list[AnyEvent] = []
     if reader is not None and pictures:
         drawn = curves(reader, settings, state, since_ms, until_ms, only)
+        if LEAST_COMPARED_MS <= for_ms <= RAW_FOR_MS // 2:
+            before = curves(reader, settings, state, since_ms - for_ms, since_ms, only)
         events = [event_of(body) for body in reader.events(since_ms, until_ms)]
         earlier = [event_of(body) for body in reader.events(since_ms - _EARLIER_MS, since_ms, kinds=["alarm", "question"])]
     return Record(
         settings=sized(settings, state.keeper), state=state,
         situations=present(settings, state) if newest_ms is not None else {}, since_ms=since_ms, until_ms=until_ms,
-        now_ms=now_ms, newest_ms=newest_ms, chambers=only, curves=drawn, events=tuple(events),
+        now_ms=now_ms, newest_ms=newest_ms, chambers=only, curves=drawn, before=before, events=tuple(events),
         alarm_events=tuple(event for event in [*earlier, *events] if isinstance(event, AlarmEvent)),
     )  # fmt: skip
 

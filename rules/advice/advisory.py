@@ -375,7 +375,8 @@ class _Talk:
         verdict = judge(now, self.steady, state.metrology_until_ms is not None and state.metrology_until_ms > self.at_ms)
         state = counted(learned(state, now, verdict), verdict)
         state = self._say(
-            state, "verified", events, headline=verdict_text(now, verdict), reason=verdict.because, **_NOTHING_TO_DO,
+            state, "verified", events, headline=verdict_text(now, verdict), reason=verdict.because, effect=verdict.said,
+            **_NOTHING_TO_DO,
         )
         return replace(state, open=None, last=now, quiet_until_ms=None)
 

@@ -6,16 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import sqrt
-from typing import Literal
 
 from rules.advice.cause import Standing
 from rules.advice.state import AdviceState, Gain, OpenAdvice, ToldForecast
 from rules.climate.situation import Situation
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber
-from rules.terms.events import DAY_MS
+from rules.terms.events import DAY_MS, Effect
 
-Said = Literal["works", "too little", "no effect", "more than expected", "cannot tell"]
 _WHY_NOTHING = {
     "heater": "check that the mat is plugged in, warm to the hand, and its thermostat's probe in place",
     "mister": "check that the nozzle is not clogged and the water reaches the walls",
@@ -33,7 +31,7 @@ _NOISE = {"temperature": 0.25, "humidity": 1.5, "margin": 0.35}  # own estimate
 class Verdict:
     """What came of a done advisory: the share of the predicted effect, its uncertainty and the line of numbers."""
 
-    said: Said
+    said: Effect
     share: float | None
     u_share: float | None
     because: str
@@ -65,8 +63,8 @@ def judge(item: OpenAdvice, situation: Situation, calibrated: bool = False) -> V
     _, name, wanted, got, unit = max(own or options)
     share, u_share = got / wanted, _NOISE[name] * sqrt(2.0) / abs(wanted)
     because = f"Expected {wanted:+.1f} {unit} of {name}, seen {got:+.1f} {unit}."
-    bounds: tuple[tuple[float, Said], ...] = ((0.2, "no effect"), (0.6, "too little"), (1.7, "works"))
-    said: Said = next((name for bound, name in bounds if share < bound), "more than expected")
+    bounds: tuple[tuple[float, Effect], ...] = ((0.2, "no effect"), (0.6, "too little"), (1.7, "works"))
+    said: Effect = next((name for bound, name in bounds if share < bound), "more than expected")
     return Verdict(said, share, u_share, because)
 
 

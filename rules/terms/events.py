@@ -254,6 +254,9 @@ def answer_name(advisory: str, revision: int) -> str:
     return advisory if revision == 1 else f"{advisory}.{revision}"
 
 
+Effect = Literal["works", "too little", "no effect", "more than expected", "cannot tell"]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AdviceEvent(Event):
     """The one advisory of a chamber: its first action in the stable keys, all of them in order in `actions`."""
@@ -285,6 +288,8 @@ class AdviceEvent(Event):
     """Whether what is at hand cannot repair it: what is advised limits the harm."""
     found_ms: int | None = None
     """Of a reminder: when what it says was found; None: at its own instant."""
+    effect: Effect | None = None
+    """Of one that was carried out and looked at: what came of it."""
 
     @property
     def name(self) -> str:

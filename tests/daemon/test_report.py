@@ -8,6 +8,7 @@ import subprocess
 import sys
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
@@ -24,14 +25,17 @@ from daemon.cli import main
 from daemon.config.configuration import load
 from daemon.config.settings import settings_of
 from daemon.report.chamber_chart import ticks
+from daemon.report.comparison import names_of
 from daemon.report.curves import RAW_FOR_MS
 from daemon.report.figures import rows, shares
 from daemon.report.looks import STYLE
+from daemon.report.outcomes import advice_lines, alarm_lines, lead_ms
 from daemon.report.page import page
 from daemon.report.record import Record, read_record
 from daemon.report.svg import Scale, steps, thinned
 from daemon.store.history import History
-from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, Batch, Reading
+from rules.alarms.load import occurrences
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, Batch, Reading
 from rules.terms.words import CareDone, Observation
 from rules.turn.advance import advance, dump_state
 
@@ -408,3 +412,64 @@ def test_every_period_has_a_time_axis_at_every_width(record: Record, hours: int,
     marks = ticks(START_MS, START_MS + hours * HOUR_MS, record.settings, width)
     assert marks or hours < 24
     assert all(START_MS <= at_ms < START_MS + hours * HOUR_MS for at_ms, _ in marks)
+
+
+# ---------------------------------------------------------------- against the time before, and what it brought
+
+
+def test_a_week_is_told_against_the_week_before(shelf: Path) -> None:
+    for_ms = round(6.6 * DAY_MS)
+    record = read(shelf, for_ms=for_ms)
+    text = page(record)
+    looked_at(text)
+    earlier = read_record(load(shelf).store, record.settings, END_MS, for_ms, until_ms=record.since_ms).curves["big-nest"]
+    mean_c = float(np.nanmean(earlier.temperature_c))
+    row = re.search(r"Temperature, mean</td>(.*?)</tr>", text.split('id="big-nest"')[1])
+    assert row is not None
+    assert f">{mean_c:.1f} °C<" in row[1]
+    assert text.count("Week against week") == 2
+    assert "Week against week" not in page(read(shelf, for_ms=DAY_MS))
+
+
+@pytest.mark.parametrize(("days", "title"), [
+    (7, "Week against week"), (28, "Month against month"), (31, "Month against month"), (14, "Against the 14 days before"),
+])  # fmt: skip
+def test_a_period_is_called_by_its_length(days: int, title: str) -> None:
+    assert names_of(days * DAY_MS)[2] == title
+
+
+def advice(effect: Any, number: int, status: Any = "verified") -> AdviceEvent:
+    return AdviceEvent(
+        id=f"o.{number}.{status}", at_ms=END_MS - number * HOUR_MS, chamber="big-nest", advisory=f"big-nest-{number}",
+        status=status, device="heater", change="more", amount=None, unit=None, reason="", effect=effect,
+    )  # fmt: skip
+
+
+def test_what_advice_brought_is_counted(record: Record) -> None:
+    effects = ["works", "more than expected", "too little", "no effect", "cannot tell", None]
+    events = [advice(None, number, "given") for number in range(8)] + [advice(one, at) for at, one in enumerate(effects)]
+    told = advice_lines(replace(record, events=tuple(events)))
+    assert told == [
+        "Advice: 8 pieces given, 6 carried out and looked at: 2 worked, 1 helped less than expected, 1 had no effect,"
+        " 2 could not be judged."
+    ]
+    assert advice_lines(replace(record, events=())) == []
+
+
+def test_how_early_an_alarm_came_is_told(record: Record) -> None:
+    """Beside what the events themselves say, one occurrence after the other."""
+    found = 0
+    for one in occurrences(record.alarm_events):
+        same = [event for event in record.alarm_events if (event.chamber, event.alarm) == (one.chamber, one.alarm)]
+        mine = [event for event in same if one.raised_ms <= event.at_ms <= (one.ended_ms or END_MS)]
+        harmed = [event.at_ms for event in mine if event.level == "harmful"]
+        shown = [event.at_ms for event in mine if event.condition == "active" and event.suppression == "none"]
+        if harmed and shown:
+            found += harmed[0] > shown[0]
+            assert lead_ms(record, one) == max(harmed[0] - shown[0], 0)
+        elif not harmed:
+            assert lead_ms(record, one) is None
+    assert found
+    told = " ".join(alarm_lines(record))
+    assert re.search(r"Alarms: \d+ alarms told, \d+ of them came to harm\. \d+ of the \d+ were told before: half", told)
+    assert alarm_lines(replace(record, alarm_events=())) == []
