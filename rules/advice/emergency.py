@@ -187,7 +187,8 @@ def cold(
     """Return what the cold asks for, by what the heater does; one that failed is looked at before it is called weak."""
     besides = [beside for beside in situation.besides if beside.harm == "cold"]
     kind = {None: "no-heat", "at-limit": "at-limit"}.get(cause.thermostat, "power" if besides else "dead")
-    if kind == "at-limit" and _failed(standing) and "heater-suspect" in cause.facts:
+    falls = (situation.temperature_slope_k_h or 0.0) < FALLS_K_H  # several together: where the room falls too, no slope tells
+    if kind == "at-limit" and ((besides and falls) or (_failed(standing) and "heater-suspect" in cause.facts)):
         kind = "power" if besides else "dead"
     if kind == "dead" and "heater-seen" in cause.facts and not (situation.temperature_slope_k_h or 0.0) <= FALLS_K_H:
         kind = "at-limit"  # it was looked at, and the box falls no more: it heats, but too little
@@ -267,8 +268,8 @@ def _ordered_text(act: str, order: Sequence[Beside]) -> str:
 
 def _why_cold(kind: str, cause: Cause, situation: Situation, boxes: int) -> tuple[str, ...]:
     said = {
-        "power": f"{boxes} boxes lose their heat together: that is no fault of one heater but a power cut, or a breaker, strip "
-        "or timer that they share.",
+        "power": f"{boxes} boxes lose their heat together: that is no fault of one heater but a power cut, a breaker, strip or "
+        "timer that they share, or a room that is too cold for them.",
         "at-limit": "The heater is on all the time and cannot do more: keep its heat in, or help it with a warmer place.",
         "no-heat": "Nothing heats this chamber: it follows the room.",
         "dead": "The temperature falls towards the room's, as it does when the heat has stopped.",

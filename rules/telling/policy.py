@@ -93,6 +93,7 @@ def _alarm(settings: Settings, state: TellingState, event: AlarmEvent) -> None:
         _over(settings, state, key, heard, event)
     elif not heard.shown or event.change == "acknowledged":
         state.owed.pop(key, None)
+        _press(settings, state, heard, event)
     elif event.change in ("chattering", "latched"):
         if key in state.owed:
             state.owed[key].about.append(event)
@@ -137,6 +138,19 @@ def _share(settings: Settings, state: TellingState, heard: Heard, at_ms: int) ->
         thread = state.threads.get(f"situation.{chamber}")
         if thread is not None and not any(one.place == chamber and one.told and one.open for one in state.heard.values()):
             thread.open, thread.closed_ms = False, at_ms
+
+
+def _press(settings: Settings, state: TellingState, heard: Heard, event: AlarmEvent) -> None:
+    """Tell at once what waits for the morning where a box that is told of along with it does not last till then."""
+    hidden = event.suppression == "by-design" and event.change in ("raised", "suppressed", "escalated", "worsened")
+    if not (hidden and heard.room):
+        return
+    if when_told(settings, event.priority, event.at_ms, alarm=event.alarm, seconds_left=event.seconds_left) != "now":
+        return
+    for owed in state.owed.values():
+        if owed.place == heard.room and owed.when == "awake" and owed.alarm:
+            owed.when = "now"
+            state.owe_now(event.at_ms)
 
 
 def _moving_room(settings: Settings, heard: Heard) -> str:

@@ -109,6 +109,15 @@ def test_a_box_that_falls_slower_than_its_walls_say_is_told_by_its_own_pace():
     assert mark.early_ms < 0.5 * mark.after_ms  # the walls alone would let it fall much faster: that is told too
 
 
+@pytest.mark.parametrize("room_slope", [0.0, -2.1])
+def test_boxes_that_fall_together_are_told_of_the_power_however_fast_their_room_falls(room_slope):
+    """A room that falls as fast as the box hides that its heat is gone: it was called a weak heater every half hour."""
+    other = Beside("south", "South", "cold", 19.5, 4.0, 1.4, -1.7)
+    now = situation(18.7, 79.0, 12.9, 60.0, temperature_slope_k_h=-1.9, room_slope_k_h=room_slope, besides=(other,))
+    event = told(now, box())
+    assert acts(event)[0] == "room check" and "breaker" in event.headline and event.boxes == ("north", "south")
+
+
 def test_a_room_as_cold_as_the_chamber_is_named_and_warmed():
     event = told(situation(16.0, 79.0, 15.6, 60.0), box(heater=None))
     assert "room is the cause" in event.reason and "room more" in acts(event)

@@ -314,6 +314,15 @@ def test_where_all_is_used_up_already_a_matter_of_the_day_waits_for_the_morning(
         assert [row[0] for row in brief(letters_of(mild, until=at("10 07:00")))] == [when]
 
 
+@pytest.mark.parametrize(("left_h", "when"), [(6.0, "10 23:02"), (14.0, "11 06:30")])
+def test_a_room_is_told_at_night_for_the_box_that_does_not_last_till_morning(left_h: float, when: str) -> None:
+    """The box that is hidden behind the first one may be the smaller: a power cut was not told for three hours."""
+    cold: dict[str, Any] = {"name": "temperature-low", "value": 23.2, "limit": 24.0, "since_ms": at("10 23:02")}
+    first = alarm(at("10 23:02"), chamber="left", seconds_left=14 * 3600.0, **cold)
+    hidden = alarm(at("10 23:02"), chamber="right", seconds_left=left_h * 3600.0, suppression="by-design", **cold)
+    assert brief(letters_of(first, hidden, until=at("11 07:00")))[0][0] == when
+
+
 # ---------------------------------------------------------------- reminders, second address, absence
 
 
