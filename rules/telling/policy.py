@@ -19,7 +19,7 @@ from rules.terms.events import (
     WordEvent,
 )
 from rules.trade.alarm_kinds import ALARMS
-from rules.trade.emergencies import TOGETHER_FOR_MS
+from rules.trade.emergencies import OUTWEIGHED_BY_HEAT, TOGETHER_FOR_MS
 from rules.trade.urgency import rank
 
 CHATTER_QUIET_FOR_MS = 6 * HOUR_MS
@@ -28,6 +28,8 @@ CHATTER_WAKE_FOR_MS = HOUR_MS
 """The same where it would wake the keeper. Common practice, no source."""
 ADVICE_CALM_FOR_MS = HOUR_MS
 """Advice that turns to another device goes with the next letter when the last is younger than this and it need not wake."""
+WAKE_SILENT_MS = 2 * HOUR_MS
+"""Longer than this nothing urgent that is not done goes without a letter, though the reminders of its alarms are used up."""
 ANSWERS_FOR_MS = HOUR_MS
 """What is advised within this after the keeper said what is on the lid is the answer to it, and told at once."""
 ASKING = ("given", "updated", "reminded")
@@ -200,8 +202,12 @@ def _overtake(state: TellingState, alarm: AlarmEvent) -> None:
 
 
 def _speaks_against(alarm: AlarmEvent, advice: News) -> bool:
-    asked = [f"{action.device}:{action.change}" for action in advice.actions] if isinstance(advice, AdviceEvent) else []
-    return ALARMS[alarm.alarm].speaks_against(asked)
+    if not isinstance(advice, AdviceEvent):
+        return False
+    emergency = advice.urgency == "wake" and all(action.amount is None for action in advice.actions)
+    if emergency and alarm.alarm in OUTWEIGHED_BY_HEAT:
+        return False
+    return ALARMS[alarm.alarm].speaks_against(f"{action.device}:{action.change}" for action in advice.actions)
 
 
 def _is_chatter(heard: Heard, event: AlarmEvent) -> bool:
@@ -270,7 +276,10 @@ def _advise(settings: Settings, state: TellingState, chamber: str, event: Advice
     recent = thread is not None and thread.news_ms is not None and event.at_ms - thread.news_ms < ADVICE_CALM_FOR_MS
     owed = state.owed.get(key)
     if event.status == "reminded" and is_sent(state, event):
-        if when != "digest" and not any(one.place == place and one.told and one.open for one in state.heard.values()):
+        alone = not any(one.place == place and one.told and one.open for one in state.heard.values())
+        last_ms = None if thread is None else thread.told_ms
+        silent = event.urgency == "wake" and last_ms is not None and event.at_ms - last_ms >= WAKE_SILENT_MS
+        if when != "digest" and (alone or silent):
             owe(state, key, Owed(place, "reminder", event.urgency, when, event.at_ms, [event]))
     elif is_sent(state, event):
         if owed is not None and owed.sort == "situation":

@@ -20,6 +20,8 @@ HEAT_BRANCH: dict[str, tuple[Step, ...]] = {
 }
 """What comes first at 32 degC or above, or when the heater runs away, by its cause and whatever the humidity says: drying
 takes hours, heat minutes. Carrying a garden comes last: it tears. Common practice, no source."""
+OUTWEIGHED_BY_HEAT = frozenset({"humidity-low"})
+"""Alarms that speak against airing but not against what lethal heat or a runaway asks for; for the same reason."""
 HEAT_NEVER = (NO_COVER_HOT, NO_MIST_HOT, Never("Do not wait for a second reading: this goes on by itself."))
 WAVE_NEVER = (
     NO_COVER_HOT, NO_MIST_HOT,

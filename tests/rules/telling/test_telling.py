@@ -18,6 +18,7 @@ from rules.terms.events import (
     DAY_MS,
     HOUR_MS,
     MINUTE_MS,
+    Action,
     AdviceEvent,
     AlarmEvent,
     CareEvent,
@@ -533,6 +534,25 @@ def test_what_is_advised_on_a_look_at_the_lid_is_the_answer_to_it_and_waits_for_
     answers = [advice(at(when), urgency="morning", chamber=name) for when, name in (("10 12:25", "left"), ("10 13:25", "left"))]
     assert [one.at_ms for one in letters_of(seen, answers[0])] == [at("10 12:25")]
     assert letters_of(seen, answers[1]) == [] == letters_of(seen, advice(at("10 12:25"), urgency="morning", chamber="right"))
+
+
+def test_dry_air_takes_back_nothing_of_what_lethal_heat_asks_for() -> None:
+    airing = (Action("heater", "stop", None, None, "Unplug it"), Action("vent", "open", None, None, "Air it"))
+    when = at("10 12:00")
+    letters = letters_of(
+        alarm(when, priority="wake"), advice(when, urgency="wake", change="stop", actions=airing),
+        alarm(when + HOUR_MS, name="humidity-low", unit="%RH", priority="wake"),
+    )
+    assert [event.status for event in letters[-1].about if isinstance(event, AdviceEvent)] == ["given"]
+
+
+def test_what_wakes_and_is_not_done_is_never_two_hours_without_a_letter_when_it_is_reminded() -> None:
+    when = at("10 12:00")
+    given = [advice(when, urgency="wake"), *(advice(when + hour * HOUR_MS, "reminded", urgency="wake") for hour in (13, 17))]
+    letters = letters_of(alarm(when, priority="wake"), *given)
+    assert [one.at_ms for one in letters if one.at_ms > when + 5 * HOUR_MS and one.to == "keeper"] == [
+        when + 13 * HOUR_MS, when + 17 * HOUR_MS,
+    ]
 
 
 def test_another_amount_is_no_news_but_another_device_is() -> None:
