@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from html import escape
 
 import numpy as np
@@ -16,6 +17,7 @@ from daemon.report.happenings import Lane, lanes, story
 from daemon.report.record import Record, empty, expected
 from daemon.report.verdict import Verdict, style_of
 from rules.advice.model import COOLING, LIFT, model_from_json
+from rules.advice.state import Worth
 from rules.settings import Chamber
 from rules.terms.local_time import day_words
 
@@ -144,6 +146,17 @@ def _story(told: list[str]) -> str:
     )
 
 
+def predictions_held(worth: Mapping[str, Worth]) -> list[str]:
+    """Return how many of the chamber's predictions came within what was stated, by hours ahead."""
+    lines = []
+    for hours in sorted({name.partition(" ")[2] for name in worth}, key=float):
+        rows = [one for name, one in worth.items() if name.endswith(f" {hours}")]
+        told, held = sum(one.told for one in rows), sum(one.held for one in rows)
+        ahead = "1 hour" if hours == "1" else f"{hours} hours"
+        lines.append(f"Of {told} figures predicted for {ahead} ahead, {held} came within what was stated; 19 of 20 are wanted.")
+    return lines
+
+
 def _model(record: Record, name: str) -> str:
     """Return how well the chamber is known: its lid's factor and the fit of its heat and moisture balance."""
     lines = []
@@ -168,6 +181,7 @@ def _model(record: Record, name: str) -> str:
         said = f"cools with a time constant of {hours:.1f} h; full heat lifts it {lift:.1f} K above the room"
         lines.append(f"Fit {when}{model.samples} samples{off}: {said}.")
         lines += model.notes[:4]
+    lines += [] if adviser is None else predictions_held(adviser.worth)
     items = "".join(f"<li>{escape(line)}</li>" for line in lines)
     title = "How well this chamber is known"
     return f"<details class='paper'><summary>{title}</summary><ul class='plain small'>{items}</ul></details>"

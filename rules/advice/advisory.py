@@ -16,7 +16,7 @@ from rules.advice.contradiction import overturned
 from rules.advice.devices import Move
 from rules.advice.plan import Plan, climate_stands, findable_keys, heat_first, probes_stand, searched, without_search
 from rules.advice.search import Forecast
-from rules.advice.state import AdviceState, Asked, OpenAdvice, ToldForecast, ToldMove
+from rules.advice.state import AdviceState, Asked, OpenAdvice, ToldForecast, ToldMove, Worth
 from rules.advice.steady import steadied
 from rules.advice.text import (
     act_within_s,
@@ -30,12 +30,14 @@ from rules.advice.text import (
 )
 from rules.advice.tried import counted, in_vain_text, is_next_try
 from rules.advice.verification import judge, learned, noticed_fading, verdict_text
+from rules.advice.worth import awaited
 from rules.climate.situation import Situation
 from rules.keeper.devices import told_knobs
 from rules.settings import Chamber, Settings
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, Prediction, Priority
 from rules.trade import practice
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.emergencies import OUTWEIGHED_BY_HEAT
 
 WORDINGS_KEPT = 8  # bookkeeping
 
@@ -68,7 +70,7 @@ def consider(
     chamber = settings.chambers[chamber_id]
     state = _hottest(state, situation)
     events: list[AdviceEvent] = []
-    talk = _Talk(settings, chamber, chamber_id, situation, standing, origin)
+    talk = _Talk(settings, chamber, chamber_id, situation, standing, origin, state.worth)
     if state.open is not None and state.open.done_ms is not None:
         state = talk.after_done(state, events)
     talk.next_try = is_next_try(state, situation, standing)
@@ -143,10 +145,10 @@ class _Talk:
 
     def __init__(
         self, settings: Settings, chamber: Chamber, chamber_id: str, situation: Situation, standing: Mapping[str, Standing],
-        origin: str
+        origin: str, worth: Mapping[str, Worth]
     ) -> None:
         self.settings, self.chamber, self.chamber_id = settings, chamber, chamber_id
-        self.situation, self.standing, self.origin = situation, standing, origin
+        self.situation, self.standing, self.origin, self.worth = situation, standing, origin, worth
         self.at_ms, self.next_try = situation.at_ms, False
         sudden = any(ALARMS[row.alarm].sudden and row.condition == "active" for row in standing.values())
         # What is sudden, or moves several at once, is judged by the moment.
@@ -165,7 +167,9 @@ class _Talk:
             state = self._say(state, "withdrawn", events, headline=text, reason=self._state_text(), **_NOTHING_TO_DO)
         counter = state.counter + 1 if fresh else state.counter
         advisory = f"{self.chamber_id}-{counter}" if fresh or now is None else now.advisory
+        predictions = predictions_of(wanted, self.steady, self.worth)
         opened = self._opened(advisory, wanted, now if not fresh else None, in_vain_text(state, wanted, self.standing))
+        opened.awaited = awaited(predictions, self.at_ms)
         state = replace(
             state, counter=counter, open=opened, last=now if fresh and now is not None else state.last,
             checked_ms=state.checked_ms | {act: self.at_ms for act in wanted.acts if practice.ACTS[act].knob == "none"},
@@ -173,7 +177,7 @@ class _Talk:
         if not wanted.moves or wanted.branch == "turn-up":
             told = {name: at_ms for name, at_ms in state.repeated_ms.items() if self.at_ms - at_ms < REPEAT_AFTER_MS}
             state = replace(state, repeated_ms=told | {" ".join(wanted.keys): self.at_ms})
-        return self._say(state, "given" if fresh else "updated", events, predictions_of(wanted, self.steady))
+        return self._say(state, "given" if fresh else "updated", events, predictions)
 
     def search_is_idle(self, state: AdviceState, cause: Cause) -> bool:
         """Return whether no plan that a search in this cell may find would be told: most looks at standing advice are such.
@@ -256,7 +260,7 @@ class _Talk:
         situation, first, urgency = self.situation, wanted.actions[0], self._urgency(wanted.branch, wanted.wakes)
         return Asked(
             device=first.device, change=first.change, amount=first.amount, unit=first.unit,
-            reason=f"{reason_of_plan(wanted, situation, self.steady)}{in_vain}",
+            reason=f"{reason_of_plan(wanted, situation, self.steady, self.worth)}{in_vain}",
             cautions=list(cautions_of(wanted, self.chamber)), actions=list(wanted.actions),
             never=[row.text for row in wanted.never], reaches=list(wanted.reaches), boxes=list(wanted.boxes),
             case=None if wanted.cause is None else wanted.cause.case, urgency=urgency,
@@ -303,8 +307,9 @@ class _Talk:
         if now is None or now.done_ms is not None or self._seen() or self._opposed(now):
             return state
         steps = {"wake": self.settings.telling.wake_remind, "today": self.settings.telling.today_remind}.get(now.urgency, ())
-        over = now.reminders - len(steps)  # what harms and stays undone is said daily, in the digest, to the end
-        wait_ms = steps[now.reminders] if over < 0 else (steps[-1] if steps else 0) + (over + 1) * DAY_MS
+        over = now.reminders - len(steps)  # what stays undone is said to the end: daily in the digest, what wakes as lastly
+        again_ms = steps[-1] if steps and now.urgency == "wake" else DAY_MS
+        wait_ms = steps[now.reminders] if over < 0 else (steps[-1] if steps else 0) + (over + 1) * again_ms
         if self.at_ms - now.told_ms < wait_ms or (over >= 1 and now.urgency not in ("wake", "today")):
             return state
         urgency = self._raised(now)
@@ -320,7 +325,9 @@ class _Talk:
 
     def _opposed(self, now: OpenAdvice) -> bool:
         """Return whether an alarm that stands forbids what was advised before it: then it is not told once more."""
-        return any(ALARMS[row.alarm].speaks_against(now.keys) for row in self.standing.values() if row.condition == "active")
+        outweighed = OUTWEIGHED_BY_HEAT if now.branch == "heat" else frozenset[str]()
+        active = {row.alarm for row in self.standing.values() if row.condition == "active"}
+        return any(ALARMS[alarm].speaks_against(now.keys) for alarm in active - outweighed)
 
     def _seen(self) -> bool:
         rows = climate_stands(self.standing)

@@ -36,8 +36,8 @@ STRUCTURE_SHARE = 0.25
 walls, films and a sorbing ground of their own. Own estimate."""
 THERMOSTAT_NEAR_K = 2.0
 """A course that would end this near the set point ends at it; judgement."""
-THERMOSTAT_SLACK_K = 1.0
-"""Past the set point by more than this, the thermostat is not believed to hold; common practice, no source."""
+OVERSHOOT_H = 0.5
+"""So long a rise past the set point goes on by what the mat has stored; common practice, no source."""
 SELF_LIFT_K = 0.2
 """A garden with ants warms its box a little; about 0.5 W for 5 l (own estimate)."""
 
@@ -154,19 +154,20 @@ def _temperatures(
     if heater is None or knobs.get("heater_plugged", 1.0) == 0.0:
         return np.where(np.abs(here_c - free) < 6.0, np.where(moving == 0.0, here_c, rest), free), here_c.copy(), here_c.copy()
     most = np.maximum(free + draws[:, LIFT], rest)
-    if heater.thermostat and setpoint is not None and moving != 0.0:
-        rest = _caught(rest, here_c, np.clip(setpoint, free, most), setpoint)
+    held_c = setpoint if setpoint is not None else situation.usual_c
+    if heater.thermostat and held_c is not None and moving != 0.0:
+        rest = _caught(rest, here_c + max(moving, 0.0) * OVERSHOOT_H, np.clip(held_c, free, most), held_c)
     return rest, free, most
 
 
-def _caught(rest: Array, here_c: Array, held: Array, setpoint: float) -> Array:
-    """Return where a moving temperature ends with a thermostat: a rise ends at the set point unless it is past that already.
+def _caught(rest: Array, turns_c: Array, held: Array, setpoint: float) -> Array:
+    """Return where a moving temperature ends with a thermostat: a rise at the set point, or, past that, where it soon turns.
 
-    A fall is not said to be caught from afar: the heater may have failed.
+    A heater that heats on has its own branch, before any forecast. A fall is not said to be caught from afar: it may have
+    failed.
     """
     rest = np.where(np.abs(rest - setpoint) < THERMOSTAT_NEAR_K, held, rest)
-    trusted = here_c <= setpoint + THERMOSTAT_SLACK_K
-    return np.where(trusted, np.minimum(rest, np.maximum(held, here_c)), rest)
+    return np.minimum(rest, np.maximum(held, turns_c))
 
 
 def _loss_rate(draws: Array, vents: Array, fan_share: Array) -> Array:

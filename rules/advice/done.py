@@ -9,6 +9,7 @@ from typing import Any
 from rules.advice.model import model_from_json
 from rules.advice.set_point import LOWERED_K, lowered_k
 from rules.advice.state import AdviceState, BeforeDone, OpenAdvice, ToldMove
+from rules.advice.worth import awaiting
 from rules.climate.situation import Situation
 from rules.keeper.devices import told_knobs
 from rules.keeper.state import DeviceChange
@@ -103,6 +104,7 @@ def done(
         state = replace(state, stopped_c=max(reached, default=None), stopped_at_ms=[*state.stopped_at_ms, at_ms][-10:])
     if "heater:check" in told.keys:
         state = replace(state, heater_seen_ms=at_ms)
+    state = awaiting(state, told, at_ms)
     is_open = state.open is not None and _same(state.open, told)
     return replace(state, open=booked) if is_open else replace(state, last=booked), changes
 
@@ -138,6 +140,7 @@ def taken_back(state: AdviceState, word_id: str) -> AdviceState:
         in_vain_ms=[at_ms for at_ms in state.in_vain_ms if at_ms != before.done_ms],
         heater_seen_ms=before.heater_seen_ms if looked else state.heater_seen_ms,
         before_done=[one for one in state.before_done if one is not before], searched=None, quiet_until_ms=None,
+        awaited=[],
     )
 
 

@@ -135,7 +135,7 @@ def explain(
         mat=_mat(settings, chamber, model), mat_day=situation.mat_day,
         advice=() if wanted is None else tuple(action.text for action in wanted.actions),
         never=() if wanted is None else tuple(row.text for row in wanted.never),
-        reason=_reason(wanted, situation, steady, standing), sources=_sources(wanted, cause),
+        reason=_reason(wanted, situation, steady, standing, state), sources=_sources(wanted, cause),
     )
 
 
@@ -193,9 +193,11 @@ def _weighed(candidate: Candidate) -> Weighed:
     )
 
 
-def _reason(wanted: Plan | None, moment: Situation, steady: Situation, standing: Mapping[str, Standing]) -> str:
+def _reason(
+    wanted: Plan | None, moment: Situation, steady: Situation, standing: Mapping[str, Standing], state: AdviceState
+) -> str:
     if wanted is not None:
-        return reason_of_plan(wanted, moment, steady)
+        return reason_of_plan(wanted, moment, steady, state.worth)
     if climate_stands(standing):
         return "Something stands, but nothing that may be changed now would repair it."
     return "Nothing stands: nothing to do."

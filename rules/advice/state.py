@@ -35,6 +35,25 @@ class ToldForecast:
 
 
 @dataclass
+class Awaited:
+    """One figure that was predicted for an instant, as it was stated; `of`: quantity and hours ahead."""
+
+    due_ms: int
+    of: str
+    value: float
+    u: float
+
+
+@dataclass
+class Worth:
+    """How the predictions of one quantity and horizon fared: the logarithm of what they are widened by, and the counts."""
+
+    wider: float = 0.0
+    told: int = 0
+    held: int = 0
+
+
+@dataclass
 class Asked:
     """What the events of an advisory say as long as it is the same."""
 
@@ -89,6 +108,8 @@ class OpenAdvice:
     begun_margin_k: float | None = None
     done_share: float = 1.0
     reminders: int = 0
+    awaited: list[Awaited] = field(default_factory=list)
+    """What was predicted, as it was stated."""
     earlier: list[OpenAdvice] = field(default_factory=list)
     """How it was told before, while it was not done: `done` may name what an earlier letter asked for."""
 
@@ -164,6 +185,10 @@ class AdviceState:
     repeated_ms: dict[str, int] = field(default_factory=dict)
     """When a plan without a sized change was last told, by its actions: not again for half a day."""
     metrology_until_ms: int | None = None
+    awaited: list[Awaited] = field(default_factory=list)
+    """What was predicted of what was done last, until it can be held against what came."""
+    worth: dict[str, Worth] = field(default_factory=dict)
+    """How past predictions fared, by quantity and hours ahead."""
     before_done: list[BeforeDone] = field(default_factory=list)
     """Of the last words that can be taken back, the oldest first."""
     searched: Searched | None = None

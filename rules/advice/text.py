@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import sqrt
 from typing import Literal
 
@@ -12,6 +12,8 @@ from rules.advice.branches import BRANCHES
 from rules.advice.cause import Cause, garden_ml
 from rules.advice.plan import Plan
 from rules.advice.search import HELPS_SHARE, Forecast, standing_misses
+from rules.advice.state import Worth
+from rules.advice.worth import factor
 from rules.climate.situation import Situation
 from rules.settings import Chamber
 from rules.terms.events import HOUR_MS, Prediction
@@ -54,10 +56,10 @@ def headline_of(plan: Plan) -> str:
     return texts[0]
 
 
-def reason_of_plan(plan: Plan, moment: Situation, situation: Situation) -> str:
+def reason_of_plan(plan: Plan, moment: Situation, situation: Situation, worth: Mapping[str, Worth]) -> str:
     """Return the chain of numbers in plain sentences: what is, why, what follows, what cannot be met.
 
-    `situation` is what was judged: the moment, or the mean over the heater's swing.
+    `situation` is what was judged: the moment, or the mean over the heater's swing. `worth`: how past predictions fared.
     """
     parts = [_now(plan.cause, moment, situation)]
     if plan.branch in _BRANCH:
@@ -65,7 +67,7 @@ def reason_of_plan(plan: Plan, moment: Situation, situation: Situation) -> str:
     if plan.cause is not None:
         parts += _why(plan, plan.cause, situation)
     if plan.forecasts:
-        parts.append(_then(plan.forecasts[-1], plan.cause is not None and plan.cause.lid_known, situation))
+        parts.append(_then(plan.forecasts[-1], plan.cause is not None and plan.cause.lid_known, situation, worth))
     parts += _missed(plan)
     return " ".join(part for part in parts if part)
 
@@ -130,10 +132,9 @@ def _numbers(cause: Cause, situation: Situation) -> list[str]:
     return [_sentence("; ".join(parts))] if parts else []
 
 
-def _then(rest: Forecast, lid_known: bool, now: Situation) -> str:
-    own_k, own_pct, _ = _own_uncertainties(now, rest.after_h)
-    u_k = _joined(rest.temperature_u_k, own_k, rest.temperature_c, now.temperature_c, 2)
-    u_pct = _joined(rest.humidity_u_pct, own_pct, rest.humidity_pct, now.relative_humidity_pct, 1)
+def _then(rest: Forecast, lid_known: bool, now: Situation, worth: Mapping[str, Worth]) -> str:
+    stated = prediction(rest, now, worth, lid_known=lid_known)
+    u_k, u_pct = stated.temperature_u_k, stated.relative_humidity_u_pct
     margin = f", the lid {rest.margin_k:+.1f} K from the dew point" if lid_known else ""
     return (
         f"Expected at rest: {rest.temperature_c:.1f} °C and {rest.humidity_pct:.0f} %RH"
@@ -204,24 +205,27 @@ def cautions_of(plan: Plan, chamber: Chamber) -> tuple[str, ...]:
     return tuple(dict.fromkeys(out))
 
 
-def predictions_of(plan: Plan, situation: Situation) -> tuple[Prediction, ...]:
+def predictions_of(plan: Plan, situation: Situation, worth: Mapping[str, Worth]) -> tuple[Prediction, ...]:
     """Return the forecasts with the probes' own uncertainty added."""
     if plan.cause is None:
         return ()
     known = plan.cause.lid_known
-    return tuple(prediction(row, situation, lid_known=known) for row in plan.forecasts if row.after_h in TOLD_H)
+    return tuple(prediction(row, situation, worth, lid_known=known) for row in plan.forecasts if row.after_h in TOLD_H)
 
 
-def prediction(row: Forecast, now: Situation, *, lid_known: bool) -> Prediction:
-    """Return one forecast with all that its spread is made of."""
+def prediction(row: Forecast, now: Situation, worth: Mapping[str, Worth], *, lid_known: bool) -> Prediction:
+    """Return one forecast with all that its spread is made of, as wide as the chamber's past ones had to be."""
     own_k, own_pct, own_margin_k = _own_uncertainties(now, row.after_h)
+    heat, damp = (factor(worth, quantity, row.after_h) for quantity in ("temperature", "humidity"))
+    margin_u_k = damp * _joined(row.margin_u_k, own_margin_k, row.margin_k, now.dew_margin_k)
     return Prediction(
         after_ms=round(row.after_h * HOUR_MS), temperature_c=round(row.temperature_c, 2),
-        temperature_u_k=_joined(row.temperature_u_k, own_k, row.temperature_c, now.temperature_c, 2),
-        relative_humidity_pct=round(row.humidity_pct, 1),
-        relative_humidity_u_pct=_joined(row.humidity_u_pct, own_pct, row.humidity_pct, now.relative_humidity_pct, 1),
+        temperature_u_k=round(heat * _joined(row.temperature_u_k, own_k, row.temperature_c, now.temperature_c), 2),
+        relative_humidity_pct=round(row.humidity_pct, 1), relative_humidity_u_pct=round(
+            damp * _joined(row.humidity_u_pct, own_pct, row.humidity_pct, now.relative_humidity_pct), 1
+        ),
         dew_margin_k=round(row.margin_k, 2) if lid_known else None,
-        dew_margin_u_k=_joined(row.margin_u_k, own_margin_k, row.margin_k, now.dew_margin_k, 2) if lid_known else None,
+        dew_margin_u_k=round(margin_u_k, 2) if lid_known else None,
     )
 
 
@@ -232,14 +236,16 @@ def _own_uncertainties(situation: Situation, after_h: float) -> tuple[float, flo
     moved = [(swing.most - swing.least) / SWING_PER_U if situation.by_mean and swing is not None else 0.0 for swing in swings]
     probes = (situation.u_temperature_k or 0.0, situation.u_relative_humidity_pct or 0.0, 0.0)
     past = [moves.within(after_h) for moves in situation.moves] or [0.0, 0.0, 0.0]
-    own_k, own_pct, own_margin_k = (sqrt(sum(u**2 for u in parts)) for parts in zip(probes, moved, past, strict=True))
+    own_k, own_pct, own_margin_k = (  # the days' own moves hold its swing already
+        sqrt(probe**2 + max(swing, day) ** 2) for probe, swing, day in zip(probes, moved, past, strict=True)
+    )
     return own_k, own_pct, own_margin_k
 
 
-def _joined(by_draws: float, of_probe: float, then: float, now: float | None, digits: int) -> float:
+def _joined(by_draws: float, of_probe: float, then: float, now: float | None) -> float:
     """Return the uncertainty of a prediction: parameters, probe, and the share of the change that the model may miss."""
     missed = STRUCTURE_SHARE * abs(then - now) if now is not None else 0.0
-    return round(sqrt(by_draws**2 + of_probe**2 + missed**2), digits)
+    return sqrt(by_draws**2 + of_probe**2 + missed**2)
 
 
 def act_within_s(situation: Situation, chamber: Chamber) -> int | None:

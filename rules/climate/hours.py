@@ -106,9 +106,9 @@ class Climate:
         """Return how far the figures of `SWINGING` moved by themselves in the five days before this hour."""
         hour, tables = at_ms // HOUR_MS, self._places[chamber].hours if chamber in self._places else {}
         if (chamber, hour) not in self._moves:
+            past = (hours_between(tables.get(name, {}), hour - KEPT_MS // HOUR_MS, hour) for name in SWINGING)
             self._moves[chamber, hour] = tuple(
-                moves_of(hours_between(tables.get(name, {}), hour - KEPT_MS // HOUR_MS, hour).mean, assumed)
-                for name, assumed in zip(SWINGING, ASSUMED, strict=True)
+                moves_of(one.mean, assumed, one.lowest, one.highest) for one, assumed in zip(past, ASSUMED, strict=True)
             )
         return self._moves[chamber, hour]
 

@@ -30,13 +30,22 @@ class Moves:
         return float(np.interp(hours, HORIZONS_H, self.by_horizon))
 
 
-def moves_of(hourly: NDArray[np.float64], assumed: tuple[float, ...]) -> Moves:
-    """Return how far a figure moved, by its means of past hours (NaN: not known); where too few are known, what is assumed."""
-    return Moves(tuple(_moved(hourly, ahead, least) for ahead, least in zip(HORIZONS_H, assumed, strict=True)))
+def moves_of(
+    hourly: NDArray[np.float64], assumed: tuple[float, ...], lowest: NDArray[np.float64] | None = None,
+    highest: NDArray[np.float64] | None = None,
+) -> Moves:
+    """Return how far a figure moved, by its means of past hours (NaN: not known); where too few are known, what is assumed.
+
+    `lowest`, `highest`: what the hours reached. A reading falls anywhere between, and a thermostat's swing dwells at its ends.
+    """
+    least, most = hourly if lowest is None else lowest, hourly if highest is None else highest
+    return Moves(tuple(_moved(hourly, (least, most), ahead, own) for ahead, own in zip(HORIZONS_H, assumed, strict=True)))
 
 
-def _moved(hourly: NDArray[np.float64], ahead: int, assumed: float) -> float:
-    errors = np.abs(hourly[ahead:] - hourly[:-ahead])
+def _moved(
+    hourly: NDArray[np.float64], reached: tuple[NDArray[np.float64], NDArray[np.float64]], ahead: int, assumed: float
+) -> float:
+    errors = np.maximum(*(np.abs(then[ahead:] - hourly[:-ahead]) for then in reached))
     errors = np.sort(errors[~np.isnan(errors)])
     if len(errors) < LEAST_PAIRS:
         return max(assumed, float(errors.max(initial=0.0)) / 2.0)

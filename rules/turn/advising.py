@@ -12,6 +12,7 @@ from rules.advice.cause import Standing
 from rules.advice.done import changed_ms, may_rest, owes
 from rules.advice.state import AdviceState
 from rules.advice.steady import LEAST_HOURS
+from rules.advice.worth import held_against, is_due
 from rules.alarms import alarms
 from rules.climate.course import Presents
 from rules.climate.hours import SWINGING, Climate
@@ -46,13 +47,15 @@ def advise(
         mine = [event for event in turned if event.chamber == name]
         adviser, set_ = state.advice.get(name, AdviceState()), state.keeper.devices.get(name, ())
         owing = owes(adviser, settings.chambers[name], set_)
-        if not mine and not before[name] and not owing:
+        if not mine and not before[name] and not owing and not adviser.awaited:
             continue
         standing = _told_standing(before[name])
         blind = np.isnan(view.temperature.value) & np.isnan(view.humidity.value)
         occasions, turned_ms = _stood(view, mine, standing), {event.at_ms for event in mine}
         for index, stands in occasions:
             at_ms = int(view.at_ms[index])
+            if is_due(adviser, at_ms):
+                adviser = held_against(adviser, situation_at(view, index, settings.pressure_pa))
             rests = may_rest(adviser, at_ms) or blind[index]
             if (not stands and not owing) or (rests and at_ms % REST_MS and at_ms not in turned_ms):
                 continue
@@ -87,7 +90,7 @@ def may_be_asked(settings: Settings, state: EngineState, chamber: str, turned: b
     """Return whether a chamber's adviser may have to look at a stretch without words, in which no alarm changes by itself."""
     adviser = state.advice.get(chamber)
     set_ = state.keeper.devices.get(chamber, ())
-    owing = adviser is not None and owes(adviser, settings.chambers[chamber], set_)
+    owing = adviser is not None and (bool(adviser.awaited) or owes(adviser, settings.chambers[chamber], set_))
     return turned or owing or bool(alarms.standing(state.alarms, chamber))
 
 

@@ -25,6 +25,7 @@ from daemon.cli import main
 from daemon.config.configuration import load
 from daemon.config.settings import settings_of
 from daemon.report.chamber_chart import ticks
+from daemon.report.chamber_part import predictions_held
 from daemon.report.comparison import names_of
 from daemon.report.curves import RAW_FOR_MS
 from daemon.report.figures import rows, shares
@@ -34,6 +35,7 @@ from daemon.report.page import page
 from daemon.report.record import Record, read_record
 from daemon.report.svg import Scale, steps, thinned
 from daemon.store.history import History
+from rules.advice.state import Worth
 from rules.alarms.load import occurrences
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, Batch, Reading
 from rules.terms.words import CareDone, Observation
@@ -473,3 +475,11 @@ def test_how_early_an_alarm_came_is_told(record: Record) -> None:
     told = " ".join(alarm_lines(record))
     assert re.search(r"Alarms: \d+ alarms told, \d+ of them came to harm\. \d+ of the \d+ were told before: half", told)
     assert alarm_lines(replace(record, alarm_events=())) == []
+
+
+def test_the_page_tells_how_many_predictions_held_what_was_stated() -> None:
+    worth = {"temperature 24": Worth(0.1, 3, 2), "temperature 1": Worth(0.0, 9, 9), "humidity 1": Worth(0.2, 9, 8)}
+    assert predictions_held(worth) == [
+        "Of 18 figures predicted for 1 hour ahead, 17 came within what was stated; 19 of 20 are wanted.",
+        "Of 3 figures predicted for 24 hours ahead, 2 came within what was stated; 19 of 20 are wanted.",
+    ]

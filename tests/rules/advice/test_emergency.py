@@ -245,6 +245,18 @@ def test_airing_is_not_withheld_in_lethal_heat_because_the_air_is_dry():
     assert acts(event) == ["heater stop", "vent open"]
 
 
+def test_lethal_heat_that_nobody_answers_is_told_to_the_end_though_it_dries_the_air():
+    """A box stood at 42 degC for a night in silence: the dry air spoke against the airing, and so against the plug."""
+    chamber, hot = box(), situation(33.0, 72.0, 20.0, 45.0, temperature_slope_k_h=4.0)
+    adviser, _ = asked(hot, chamber, None, "heater-runaway", "temperature-high")
+    reminded = []
+    for quarter in range(1, 81):
+        now = later(situation(42.0, 57.0, 20.0, 45.0, temperature_slope_k_h=0.0), quarter / 4)
+        adviser, events = asked(now, chamber, adviser, "heater-runaway", "temperature-high", "humidity-low")
+        reminded += [quarter / 4 for event in events if acts(event)[:1] == ["heater stop"]]
+    assert max(b - a for a, b in zip([0.0, *reminded], [*reminded, 20.0], strict=True)) <= 4.25
+
+
 @pytest.mark.parametrize("slope", [0.0, 3.0])
 def test_well_above_the_set_point_in_a_cooler_room_is_a_fault_and_never_a_set_point(slope):
     event = told(situation(28.5, 75.0, 20.0, 45.0, temperature_slope_k_h=slope), box())
