@@ -194,9 +194,9 @@ class Desk:
         """Whether something began, got worse, or may wake, as the last letters of its place did not say."""
         if thread.closed_ms is not None and at_ms - thread.closed_ms > AGAIN_FOR_MS:
             return True
-        items = [self.state.owed[key] for key in group.keys]
+        items = [owed for key in group.keys if not self._is_one_more_box(owed := self.state.owed[key])]
         alarms = [event for owed in items for event in owed.about if isinstance(event, AlarmEvent)]
-        most = max(rank(owed.priority) for owed in items)
+        most = max((rank(owed.priority) for owed in items), default=0)
         if most > thread.rank or any(alarm.worse == "mark" for alarm in alarms):
             return True
         if self._beyond(group.place, thread):
@@ -211,6 +211,8 @@ class Desk:
         thread, advice = state.threads.get(f"situation.{group.place}"), state.asked(group.place)
         if group.sort not in ("situation", "escalation") or thread is None or not thread.open or thread.told_ms is None:
             return False
+        if all(self._is_one_more_box(owed) for owed in items):
+            return all(at_ms - owed.at_ms < NEXT_WITHIN_MS for owed in items)
         if not advice or at_ms - thread.told_ms >= NEXT_WITHIN_MS or not all(is_sent(state, one) for one in advice):
             return False
         graver = max(rank(owed.priority) for owed in items) > thread.rank
@@ -222,6 +224,23 @@ class Desk:
         if at_ms - thread.told_ms < SAME_WITHIN_MS and all(self._was_told(event, group.place) for event in alarms):
             return True
         return group.sort == "situation" and all(event.level == "outside" or event.change == "returned" for event in alarms)
+
+    def _is_one_more_box(self, owed: Owed) -> bool:
+        """Whether it only says of one more box of a room what was told of another one: one cause is told once, not by box.
+
+        That a box has crossed a mark is told of each one.
+        """
+        alarms = [event for event in owed.about if isinstance(event, AlarmEvent) and event.open]
+        in_room = owed.place in self.settings.rooms and len(alarms) == len(owed.about)
+        return in_room and all(self._was_told_of_another(alarm, owed.place) for alarm in alarms)
+
+    def _was_told_of_another(self, alarm: AlarmEvent, place: str) -> bool:
+        """Whether another box of the room was told to be as badly off, with no more time left."""
+        return any(
+            heard.place == place and heard.told and heard.open and heard.latest.chamber != alarm.chamber
+            and rank(heard.told_priority) >= rank(alarm.priority) and _is_as_bad(heard.latest, alarm)
+            for heard in self.state.heard.values()
+        )
 
     def _was_told(self, alarm: AlarmEvent, place: str) -> bool:
         """Whether a letter of the place has told of the same harm to the same chamber, and no mark is crossed since."""
@@ -353,6 +372,16 @@ class Desk:
     def _room(self, place: str) -> str | None:
         chamber = self.settings.chambers.get(place)
         return None if chamber is None else chamber.room
+
+
+def _is_as_bad(told: AlarmEvent, alarm: AlarmEvent) -> bool:
+    """Whether an alarm that was told says as much as another one of the same harm."""
+    harm = ALARMS[alarm.alarm].harm
+    if ALARMS[told.alarm].harm != harm or (alarm.level == "harmful" and told.level != "harmful"):
+        return False
+    if alarm.worse == "time":
+        return (told.seconds_left or 0.0) <= (alarm.seconds_left or 0.0)
+    return alarm.worse != "mark"
 
 
 def _class(owed: Owed) -> str:

@@ -119,6 +119,9 @@ def _update(heard: Heard, event: AlarmEvent) -> None:
 
 def _share(settings: Settings, state: TellingState, heard: Heard, at_ms: int) -> None:
     """One cause, one letter: what moves several chambers of a room the same way at once is told of the room from then on."""
+    if heard.open and not heard.room and ALARMS[heard.latest.alarm].room_moves:  # a wet lid comes with the cold
+        home = state.home(heard.latest.chamber)
+        heard.room = home if home in settings.rooms else ""
     room = _moving_room(settings, heard)
     if not room or heard.room or not heard.open:
         return
