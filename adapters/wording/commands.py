@@ -14,12 +14,12 @@ def acknowledge(alarm: AlarmEvent) -> str:
     return f"dewlid ack {_alarm(alarm)}"
 
 
-def acknowledge_all(alarms: Sequence[AlarmEvent]) -> list[str]:
-    """Seen, all of it: alarm by alarm while these are few, else all of each chamber at once."""
+def acknowledge_all(alarms: Sequence[AlarmEvent], room: str | None = None) -> list[str]:
+    """Seen, all of it: alarm by alarm while these are few, else all of each chamber at once, or of the room that all are in."""
     places = list(dict.fromkeys(alarm.chamber or "site" for alarm in alarms))
     if len(alarms) <= MOST_SINGLE or "site" in places:
         return [acknowledge(alarm) for alarm in alarms]
-    return [f"dewlid ack {' '.join(places)}"]
+    return [f"dewlid ack {room if room and len(places) > 2 else ' '.join(places)}"]
 
 
 def shelve(alarm: AlarmEvent, for_text: str = "4h") -> str:

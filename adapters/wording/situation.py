@@ -8,7 +8,7 @@ in the first letter of all.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TypeVar
 
@@ -28,6 +28,7 @@ from adapters.wording.alarm_sentences import (
 )
 from adapters.wording.figures import Style, clean, span
 from adapters.wording.sections import Block, Section, command, points, section, steps, text
+from adapters.wording.together import alike, line_of, reached
 from rules.settings import Settings
 from rules.terms.events import AdviceEvent, AlarmEvent, Figures, LetterEvent, News, Prediction, QualityEvent
 from rules.trade.alarm_kinds import ALARMS
@@ -98,15 +99,12 @@ def shown(alarms: Sequence[AlarmEvent]) -> list[AlarmEvent]:
 
 def _happening(alarms: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms: int) -> list[str]:
     """Return a sentence for each alarm; a figure that several share is told once."""
-    lines, known, told = [], set(), set()
+    lines, known = [], set()
     standing = _one_each(alarms)
-    several = len({alarm.chamber for alarm in alarms}) > 1
-    for alarm in alarms:
-        kind = ALARMS[alarm.alarm].harm if alarm.alarm in ALARMS else None
-        again = alarm.open and standing[_whose(alarm)] is not alarm
-        if again or (several and alarm.open and kind is not None and (alarm.chamber, kind) in told):
-            continue  # of several boxes each is told once
-        told.add((alarm.chamber, kind))
+    for alarm, *others in alike(_once(alarms, standing)):
+        if others:
+            lines.append(line_of([alarm, *others], settings, style, now_ms))
+            continue
         figure = (alarm.chamber, alarm.value, alarm.unit, alarm.at_ms)
         shared = alarm.open and alarm.value is not None and figure in known
         known.add(figure)
@@ -120,11 +118,27 @@ def _happening(alarms: Sequence[AlarmEvent], settings: Settings, style: Style, n
     return lines
 
 
-def _whose(alarm: AlarmEvent) -> tuple[str | None, str, str | None, str | None]:
+_Whose = tuple[str | None, str, str | None, str | None]
+
+
+def _once(alarms: Sequence[AlarmEvent], standing: Mapping[_Whose, AlarmEvent]) -> list[AlarmEvent]:
+    """Return the alarms without what is told already: of several boxes each kind of harm is told once."""
+    kept, told = [], set()
+    several = len({alarm.chamber for alarm in alarms}) > 1
+    for alarm in alarms:
+        kind = ALARMS[alarm.alarm].harm if alarm.alarm in ALARMS else None
+        again = alarm.open and standing[_whose(alarm)] is not alarm
+        if not again and not (several and alarm.open and kind is not None and (alarm.chamber, kind) in told):
+            kept.append(alarm)
+            told.add((alarm.chamber, kind))
+    return kept
+
+
+def _whose(alarm: AlarmEvent) -> _Whose:
     return alarm.chamber, alarm.alarm, alarm.probe, alarm.medium
 
 
-def _one_each(alarms: Sequence[AlarmEvent]) -> dict[tuple[str | None, str, str | None, str | None], AlarmEvent]:
+def _one_each(alarms: Sequence[AlarmEvent]) -> dict[_Whose, AlarmEvent]:
     """Return each alarm that stands once, though several of its events are told: the first of them."""
     return {_whose(alarm): alarm for alarm in reversed(alarms) if alarm.open}
 
@@ -152,6 +166,7 @@ def _next_marks(letter: LetterEvent, settings: Settings, style: Style) -> list[s
     if advice is not None and _age_s(advice, letter.at_ms) < _OLD_S:
         told = _reaches(advice, settings, style, letter.at_ms)
     foreseen = {reach.chamber for reach in advice.reaches} if advice is not None and told else set()
+    ahead_of: list[tuple[float, str, str]] = []
     for figures in letter.present:
         if figures.chamber in foreseen:
             continue
@@ -167,16 +182,21 @@ def _next_marks(letter: LetterEvent, settings: Settings, style: Style) -> list[s
                 continue
             hours = (ahead[0] - value) / slope
             if hours <= _FORESEEN_H:
-                when = span(hours * 3600)
-                place, mark = title_of(settings, figures.chamber), style.quantity(ahead[0], "degC")
-                told.append(f"At the pace of now {place} reaches {mark} in about {when}.")
-    return told
+                ahead_of.append((hours, style.quantity(ahead[0], "degC"), title_of(settings, figures.chamber)))
+    rows = [(mark, place, f"in about {span(hours * 3600)}") for hours, mark, place in ahead_of]
+    together = reached([row for _, row in sorted(zip(ahead_of, rows, strict=True))])
+    told += [f"At the pace of now {mark} is reached by {boxes}." for mark, boxes in together.items()]
+    return told + [f"At the pace of now {place} reaches {mark} {when}." for mark, place, when in rows if mark not in together]
 
 
 def _reaches(advice: AdviceEvent, settings: Settings, style: Style, now_ms: int) -> list[str]:
     """Return when each chamber passes its marks if no heat comes, the first chamber at the head."""
     lines: dict[str, list[str]] = {}
     found_ms = advice.found_ms or advice.at_ms
+    likely = [(one.mark_c, one.chamber, style.clock(found_ms + one.after_ms, now_ms)) for one in advice.reaches]
+    together = reached([(style.quantity(mark_c, "degC"), title_of(settings, place), at) for mark_c, place, at in likely])
+    if together:
+        return [f"Without heat {mark} is reached at about these times: {boxes}." for mark, boxes in together.items()]
     for reach in advice.reaches:
         at, early, late = (style.clock(found_ms + ms, now_ms) for ms in (reach.after_ms, reach.early_ms, reach.late_ms))
         said = f"{style.quantity(reach.mark_c, 'degC')} at about {at} (between {early} and {late})"
@@ -335,9 +355,10 @@ def _quiet(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings) ->
         every = " at every box named" if any(one.boxes for one in asked) else ""
         blocks.append(text(f"When you have done it{every}, type on the server:"))
         blocks += [Block("command", commands.done(one.name)) for one in asked]
+    room = letter.chamber if letter.chamber in settings.rooms else None
     if standing:
         blocks.append(text("You have seen it, and need no reminder:"))
-        blocks += [Block("command", line) for line in commands.acknowledge_all(standing)]
+        blocks += [Block("command", line) for line in commands.acknowledge_all(standing, room)]
     if standing and not any(alarm.level == "harmful" for alarm in standing):  # what does harm cannot be shelved
         blocks += command("Quiet for four hours (harm still comes through):", commands.shelve(standing[0]))
     if standing and letter.chamber:

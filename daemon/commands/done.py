@@ -18,7 +18,8 @@ def add(parser: argparse.ArgumentParser) -> None:
         " predicted, you are told whether it works, and the next advice knows your device better."
     )
     config_option(parser)
-    parser.add_argument("advice", metavar="ADVICE-ID", help="as the letter names it, such as nest-3; or the chamber")
+    meant = "as the letter names it, such as nest-3; or the chamber, the room, or all"
+    parser.add_argument("advice", metavar="ADVICE-ID", help=meant)
     parser.add_argument("--amount", type=float, metavar="X", help="how much it really was, in the unit of the advice")
     yes_option(parser)
     parser.set_defaults(run=run)
@@ -27,9 +28,23 @@ def add(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Say so."""
     desk = KeeperDesk(args)
-    advisory = _advisory(desk, args.advice)
-    print(desk.speak({"word": "advice-done", "advisory": advisory, "amount": args.amount}))
+    told = [_advisory(desk, name) for name in _meant(desk, args.advice)]
+    if args.amount is not None and len(told) > 1:
+        raise WordError("--amount is that of one advice: say it of each by itself.")
+    print(desk.speak(*({"word": "advice-done", "advisory": advisory, "amount": args.amount} for advisory in told)))
     return 0
+
+
+def _meant(desk: KeeperDesk, given: str) -> list[str]:
+    """Return what is named: of `all` or a room each chamber that has an open advice which is not done."""
+    if given != "all" and given not in desk.settings.rooms:
+        return [given]
+    inside = [name for name, chamber in desk.settings.chambers.items() if given in ("all", chamber.room)]
+    advisers = ((name, desk.state.advice.get(name)) for name in inside)
+    found = [name for name, adviser in advisers if adviser is not None and adviser.open and adviser.open.done_ms is None]
+    if not found:
+        raise WordError("No advice is open there.")
+    return found
 
 
 def _advisory(desk: KeeperDesk, given: str) -> str:

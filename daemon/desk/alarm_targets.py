@@ -37,13 +37,12 @@ def standing_event(desk: KeeperDesk, record: AlarmRecord) -> AlarmEvent:
 def chosen(desk: KeeperDesk, args: argparse.Namespace, wanted: Callable[[AlarmRecord], bool]) -> list[dict[str, Any]]:
     """Return the keys `chamber, alarm, probe, occurrence` of the alarms that the command line names.
 
-    Of `all` or a chamber those that are `wanted`; one that is named stays as it is named, for the rules to answer.
+    Of `all`, a room or a chamber those that are `wanted`; one that is named stays as it is named, for the rules to answer.
     """
     parts = [part for word in args.target for part in word.split("/") if part]
-    if len(parts) == 1 and (parts[0] == "all" or parts[0] not in ALARMS):
-        place = None if parts[0] == "all" else _place(desk, parts[0])
-        records = records_of(desk, lambda record: wanted(record) and (place is None or (record.chamber or "site") == place))
-        return [_keys(record) for record in records]
+    if len(parts) == len(args.target) and not any(part in ALARMS for part in parts):
+        places = {place for part in parts for place in _places(desk, part)}
+        return [_keys(record) for record in records_of(desk, lambda one: wanted(one) and (one.chamber or "site") in places)]
     if len(parts) == 1:
         return [_keys(record) for record in _only(desk, parts[0], args.probe, wanted)]
     if len(parts) > 3:
@@ -51,6 +50,13 @@ def chosen(desk: KeeperDesk, args: argparse.Namespace, wanted: Callable[[AlarmRe
     place = _place(desk, parts[0])
     probe = parts[2] if len(parts) == 3 else args.probe
     return [{"chamber": None if place == "site" else place, "alarm": parts[1], "probe": probe}]
+
+
+def _places(desk: KeeperDesk, name: str) -> list[str]:
+    """Return what a name stands for: a room for all that is in it too."""
+    if name == "all":
+        return [*desk.settings.chambers, *desk.settings.rooms, "site"]
+    return [_place(desk, name), *(one for one, chamber in desk.settings.chambers.items() if chamber.room == name)]
 
 
 def _place(desk: KeeperDesk, name: str) -> str:

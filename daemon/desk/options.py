@@ -49,7 +49,7 @@ def take_config_from_files(args: argparse.Namespace) -> None:
 def target_arguments(parser: argparse.ArgumentParser) -> None:
     """Let the keeper name one alarm, those of a chamber, or all; `daemon.desk.alarm_targets` reads it."""
     parser.add_argument(
-        "target", nargs="+", metavar="ALARM", help="CHAMBER/ALARM such as nest/temperature-high, or CHAMBER, or all"
+        "target", nargs="+", metavar="ALARM", help="CHAMBER/ALARM such as nest/temperature-high, CHAMBERs, a ROOM or all"
     )
     parser.add_argument("--probe", metavar="PROBE", help="which probe or line, for an alarm about one")
 

@@ -235,9 +235,10 @@ class Desk:
         return in_room and all(self._was_told_of_another(alarm, owed.place) for alarm in alarms)
 
     def _was_told_of_another(self, alarm: AlarmEvent, place: str) -> bool:
-        """Whether another box of the room was told to be as badly off, with no more time left."""
+        """Whether another box of the room, or another alarm of this one, was told to be as bad, with no more time left."""
+        mine = (alarm.chamber, alarm.alarm)
         return any(
-            heard.place == place and heard.told and heard.open and heard.latest.chamber != alarm.chamber
+            heard.place == place and heard.told and heard.open and (heard.latest.chamber, heard.latest.alarm) != mine
             and rank(heard.told_priority) >= rank(alarm.priority) and _is_as_bad(heard.latest, alarm)
             for heard in self.state.heard.values()
         )

@@ -435,6 +435,20 @@ def test_a_lid_is_not_taught_by_what_cannot_be(shelf: Shelf, words: tuple[str, .
     assert shelf.spool.waiting(0) == ([], [])
 
 
+def test_a_room_or_all_stands_for_every_chamber_in_it(hot: Shelf) -> None:
+    many = len(hot.listed()["alarms"])
+    assert many > 1
+    told = hot.say("ack", "study")
+    assert told.count("is acknowledged.") == many
+    hot.turn()
+    assert all(row["acknowledged"] for row in hot.listed()["alarms"])
+    assert "Nothing to acknowledge" in hot.say("ack", "nest", "study")
+    assert "is done; what it does" in hot.say("done", "study")
+    hot.turn()
+    assert "No advice is open there." in hot.say("done", "all", status=65)
+    assert "There is no chamber cellar." in hot.say("ack", "nest", "cellar", status=65)
+
+
 # ---------------------------------------------------------------- undo
 
 
