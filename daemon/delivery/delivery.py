@@ -54,9 +54,8 @@ class Delivery:
 
     def offer(self, owed: Sequence[Owed]) -> None:
         """Hand over messages past the store, when it cannot be written: they live only as long as the process."""
-        for each in owed:
-            if each.outlet in self._workers:
-                self._workers[each.outlet].offer(each)
+        for name, worker in self._workers.items():
+            worker.offer([each for each in owed if each.outlet == name])
 
     def receipts(self) -> list[Receipt]:
         """Take what became of messages since the last call: to be noted with `History.settle`."""

@@ -60,7 +60,7 @@ class Worker:
         self._schedule = Schedule(outlet.retry_s, pace)
         self._past: set[tuple[str, str]] = set()
         self._told_down = False
-        self._unread = ""
+        self._unread, self._lets_go = "", False
         self._told_refusal_s = -1e9
         self._busy_since_s: float | None = None
         self._beat: tuple[Owed, float] | None = None
@@ -74,11 +74,17 @@ class Worker:
 
     def wake(self) -> None:
         """Look for new messages now."""
+        self._lets_go = False
         self._woken.set()
 
-    def offer(self, owed: Owed) -> None:
-        """Take a message past the store."""
-        self._direct.append(owed)
+    def offer(self, owed: Sequence[Owed]) -> None:
+        """Take messages past the store, and hold it no longer open until it is written again.
+
+        All that a process holds open of a database shares what was found when the first was opened: while one of them began on
+        a read-only disk, none can write (SQLite keeps one index of the log for each process).
+        """
+        self._direct.extend(owed)
+        self._lets_go = True
         self._woken.set()
 
     def end(self) -> None:
@@ -151,6 +157,8 @@ class Worker:
             self._unread = str(error)
             self._close_reader()
             due, next_s = self._offered(), time.monotonic() + self._pace.store_s
+        if self._lets_go:
+            self._close_reader()
         for number, message in enumerate(due):
             if self._ending.is_set():
                 return 0.0

@@ -114,6 +114,17 @@ class HistoryReader:
         """Return the newest state snapshot and the number of the batch up to which it holds."""
         return last_state(self.connection)
 
+    @property
+    def seq(self) -> int:
+        """Number of the newest stored batch."""
+        return int(self.connection.execute("SELECT coalesce(max(seq), 0) FROM batch").fetchone()[0])
+
+    @property
+    def newest_ms(self) -> int | None:
+        """When the newest stored batch was taken."""
+        row = self.connection.execute("SELECT taken_ms FROM batch ORDER BY seq DESC LIMIT 1").fetchone()
+        return None if row is None else int(row[0])
+
     def stream(self, since_ms: int = 0) -> Iterator[Batch]:
         """Yield the stored batches from the first that reaches `since_ms`, as they were taken."""
         row = self.connection.execute("SELECT min(seq) FROM batch WHERE taken_ms >= ?", (since_ms,)).fetchone()

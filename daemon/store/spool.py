@@ -72,7 +72,8 @@ class Spool:
                 os.mkfifo(self.folder / _BELL)
             hand_over(self.folder / _BELL, 0o660)  # also one that an older program made
         except OSError as error:
-            raise SpoolError(f"{error.filename}: {error.strerror}; the folder must belong to the user of dewlid") from error
+            where = error.filename or self.folder
+            raise SpoolError(f"{where}: {error.strerror}; the folder must belong to the user of dewlid") from error
 
     # ------------------------------------------------------------ the speaker's side
 

@@ -31,7 +31,7 @@ from rules.turn.advance import Advanced, EngineState, advance, dump_state
 
 _UNRECORDED = (
     "The record cannot be written: {}. dewlid goes on watching and telling from memory and writes down what it kept as soon as"
-    " the disk lets it. If it is restarted meanwhile, it begins without knowing what stood."
+    " the disk lets it. If it is restarted meanwhile, it knows only what can still be read."
 )
 HOLD_MS = MINUTE_MS
 """How long quiet readings may wait for the disk."""
@@ -315,6 +315,8 @@ class Engine:
         if not self._trouble:
             _log.critical("the store cannot be written; going on from memory", reason=str(error))
             self._hold_events(told_events(f"{self._origin()}.daemon", "record-lost", _UNRECORDED.format(error), now_ms))
+        elif str(error) != self._trouble:
+            _log.error("the store still cannot be written", reason=str(error))
         self._trouble = str(error)
         if self.delivery is not None:
             self.delivery.offer(self._held.owed[self._held.offered :])

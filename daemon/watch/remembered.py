@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from daemon.store.backup import flush
+
 
 def write_whole(path: Path, text: str) -> None:
     """Put a text in the place of a file that only we may read; raises OSError."""
@@ -15,3 +17,4 @@ def write_whole(path: Path, text: str) -> None:
         stream.flush()
         os.fsync(descriptor)
     unfinished.rename(path)
+    flush(path.parent)

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
+from pathlib import Path
 
 import numpy as np
 import structlog
 from pydantic import ValidationError
 
+from daemon.store.errors import HistoryError
 from daemon.store.history import History
+from daemon.store.reader import HistoryReader
 from daemon.watch.inbox import Taken
 from rules.settings import Settings
 from rules.terms.events import MINUTE_MS, Batch, Event, Pause
@@ -34,7 +37,17 @@ class Resumed:
     """There is a record, but the state after it cannot be read: what stands will be raised again."""
 
 
-def resume(settings: Settings, history: History) -> Resumed:
+def resume_unwritten(settings: Settings, path: Path) -> Resumed:
+    """Take up what can still be read of a store that cannot be written: a disk that turned read-only, a full one."""
+    try:
+        with HistoryReader(path) as reader:
+            return replace(resume(settings, reader), events=[])  # they stand in the record with their readings
+    except HistoryError as error:
+        _log.warning("nothing is remembered: the store cannot be read either", reason=str(error))
+        return Resumed(None, None, [])
+
+
+def resume(settings: Settings, history: History | HistoryReader) -> Resumed:
     """Take up the last recorded state and go through what was recorded after it.
 
     A state that cannot be read (damaged, or of another version) is not worked out anew from months of readings, which would

@@ -36,7 +36,7 @@ from daemon.watch.housekeeping import keep_house
 from daemon.watch.inbox import Inbox
 from daemon.watch.mail_words import MailWords, answers_of
 from daemon.watch.remote_words import RemoteWords
-from daemon.watch.resume import resume
+from daemon.watch.resume import resume, resume_unwritten
 from daemon.watch.timetable import Polling
 from rules.settings import Settings
 
@@ -142,7 +142,8 @@ class Running:
             path = self._configuration.store
             history = History.open_or_later(path, now_ms=self._clock.wall_ms(), progress=self._recovering)
             with contextlib.closing(history):
-                begin = resume(setting.settings, history)
+                written = history.absent is None
+                begin = resume(setting.settings, history) if written else resume_unwritten(setting.settings, path)
                 self._inbox = Inbox(StreamClock(self._clock, begin.newest_ms))
                 self._engine = Engine(setting, history, self._inbox, self._spool, begin)
                 self._polling = Polling(self._inbox)

@@ -40,6 +40,15 @@ state = folder / "state"
 state.mkdir(exist_ok=True)
 run = lambda *words: subprocess.run(words, check=True)
 run("mount", "-t", "tmpfs", "-o", "size=1m", "none", str(state))
+start = [sys.executable, "-m", "daemon.cli", "run", str(folder / "dewlid.toml")]
+if harm == "read-only after a life":
+    with open(folder / "first", "ab") as first:
+        daemon = subprocess.Popen(start, stdout=first, stderr=first)
+        say = [sys.executable, "-m", "daemon.cli", "visit", "tank-1", "--config", str(folder / "dewlid.toml")]
+        while subprocess.run(say).returncode:
+            time.sleep(0.2)
+        daemon.send_signal(signal.SIGKILL)
+        daemon.wait()
 ballast = state / "ballast"
 if harm == "full":
     file = os.open(ballast, os.O_WRONLY | os.O_CREAT)
@@ -55,7 +64,7 @@ elif harm == "of another program":
 else:
     run("mount", "-o", "remount,ro", str(state))
 with open(folder / "out", "ab") as out, open(folder / "log", "ab") as log:
-    daemon = subprocess.Popen([sys.executable, "-m", "daemon.cli", "run", str(folder / "dewlid.toml")], stdout=out, stderr=log)
+    daemon = subprocess.Popen(start, stdout=out, stderr=log)
 while not (folder / "repair").exists() and daemon.poll() is None:
     time.sleep(0.05)
 if harm == "full":
@@ -97,7 +106,8 @@ def card(tmp_path: Path) -> Iterator[Callable[[str], subprocess.Popen[bytes]]]:
 
 @pytest.mark.parametrize(
     ("harm", "why"),
-    [("full", "full"), ("read-only", "Read-only file system"), ("of another program", "a database of another program")],
+    [("full", "full"), ("read-only", "Read-only file system"),
+     ("read-only after a life", "Read-only file system"), ("of another program", "a database of another program")],
 )
 def test_a_start_without_a_store_watches_tells_and_catches_up(
     card: Callable[[str], subprocess.Popen[bytes]], tmp_path: Path, wait_until: Callable[..., Any], harm: str, why: str
@@ -118,4 +128,7 @@ def test_a_start_without_a_store_watches_tells_and_catches_up(
     with closing(sqlite3.connect(tmp_path / "dewlid.sqlite3")) as connection:
         events = [json.loads(row[0]) for row in connection.execute("SELECT body FROM event")]
     assert {"record-lost", "record-back"} <= {event.get("what") for event in events}
+    if harm == "read-only after a life":
+        assert "nothing is remembered" not in (tmp_path / "log").read_text()
+        assert len({event["id"].partition(".")[0] for event in events if event["kind"] != "system"}) == 1, events  # one memory
 

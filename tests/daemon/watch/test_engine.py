@@ -23,7 +23,7 @@ from daemon.store.history import History
 from daemon.store.spool import Spool
 from daemon.watch.engine import HOLD_MS, Engine, Setting
 from daemon.watch.inbox import Inbox, Taken
-from daemon.watch.resume import PAUSE_MS, joined, pause_before, resume
+from daemon.watch.resume import PAUSE_MS, joined, pause_before, resume, resume_unwritten
 from rules.terms.events import Batch, Pause, Reading
 from rules.turn.advance import advance, dump_state
 
@@ -405,3 +405,19 @@ def stream_of(batches: list[Batch]) -> list[object]:
 def test_a_pause_ends_with_the_first_thing_heard_after_it(readings_ms: list[int], now_ms: int, expected: Pause | None) -> None:
     readings = [Reading(at, "air", "air_temperature", 25.0, at) for at in readings_ms]
     assert pause_before(Taken(readings, [], [], now_ms, 0, False), 0) == expected
+
+
+def test_a_start_that_cannot_write_the_store_remembers_what_it_can_read(bench: Bench) -> None:
+    bench.live(400, 31.0)
+    setting, path = bench.setting.settings, bench.history.path
+    bench.history.close()
+    history = History.open(path, now_ms=bench.clock.wall_ms())
+    written = resume(setting, history)
+    history.close()
+    unwritten = resume_unwritten(setting, path)
+    assert written.state is not None
+    assert unwritten.state is not None
+    assert dump_state(unwritten.state) == dump_state(written.state)
+    assert (unwritten.newest_ms, unwritten.events, unwritten.memory_lost) == (written.newest_ms, [], False)
+    path.write_bytes(b"no database")
+    assert resume_unwritten(setting, path).state is None
