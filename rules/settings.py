@@ -14,6 +14,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import ConfigDict, Field, model_validator
 
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
+from rules.terms.local_time import Hemisphere
 from rules.terms.quantities import Quantity
 from rules.terms.setting_forms import ClockTime as ClockTime
 from rules.terms.setting_forms import DurationMs as DurationMs
@@ -362,6 +363,8 @@ class Site(Section):
     """IANA name of the local time zone, such as "Europe/Lisbon"."""
     altitude_m: float = Field(default=0.0, ge=-400, le=5000, json_schema_extra={"unit": "m"})
     """Height above the sea, for the air pressure."""
+    hemisphere: Hemisphere = "north"
+    """Which half of the earth it is on: the care routine and the plants of a month follow its seasons."""
     temperature_unit: Literal["degC", "degF"] = "degC"
     """Unit in which temperatures are told; the config and the record stay in degC."""
 

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import argparse
+from typing import get_args
 
+from adapters.wording.figures import Style
 from daemon.desk.care_desk import CareDesk
+from daemon.desk.care_plans import boxes, coldest_room_c
 from daemon.desk.doubt import yes_option
 from daemon.desk.options import config_option
 from rules.care.care import plan, standing
+from rules.care.plans import Plan, plan_told
+from rules.care.plants import plants_told
+from rules.keeper.state import garden_ml
 from rules.terms.events import DAY_MS
-from rules.terms.local_time import day_words
+from rules.terms.local_time import day_words, local_day
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -33,6 +39,39 @@ def add(parser: argparse.ArgumentParser) -> None:
     done.add_argument("--unit", metavar="UNIT", help="unit of the amount, such as ml")
     yes_option(done)
     done.set_defaults(run=run_done)
+    _plants(actions.add_parser(
+        "plants", help="what to feed this month, how much, and what never",
+        description="What to feed in a month: plants that suit, winter stock, how much, what is refused and what harms.",
+    ))  # fmt: skip
+    _prepare(actions.add_parser(
+        "prepare", help="a plan to print: power cut, moving house, quarantine, holiday",
+        description="A checklist to print, with the times at which each box is cold, from what is known of it.",
+    ))  # fmt: skip
+
+
+def _plants(parser: argparse.ArgumentParser) -> None:
+    _config_again(parser)
+    parser.add_argument("--month", type=int, choices=range(1, 13), metavar="1-12", help="another month than this one")
+    parser.set_defaults(run=run_plants)
+
+
+def _prepare(parser: argparse.ArgumentParser) -> None:
+    _config_again(parser)
+    parser.add_argument("plan", choices=get_args(Plan), help="for what")
+    parser.add_argument("--room", type=_room_c, metavar="DEGC",
+                        help="how cold the room, or the car, gets, degC; absent: coldest_c of the coldest room")  # fmt: skip
+    parser.add_argument("--for-days", type=_days, default=14, metavar="N", help="length of the holiday, 1 to 400 (default 14)")
+    parser.set_defaults(run=run_prepare)
+
+
+def _room_c(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not -30.0 <= value <= 40.0:
+        raise argparse.ArgumentTypeError(f'"{text}" is not a temperature from -30 to 40 degC')
+    return value
 
 
 def _config_again(parser: argparse.ArgumentParser) -> None:
@@ -71,4 +110,25 @@ def run_done(args: argparse.Namespace) -> int:
         "amount": args.amount, "unit": args.unit,
     }  # fmt: skip
     print(desk.speak(word))
+    return 0
+
+
+def run_plants(args: argparse.Namespace) -> int:
+    """Print what suits in a month."""
+    desk = CareDesk(args)
+    month = args.month or local_day(desk.now_ms, desk.settings.zone).month
+    gardens = [
+        (one.title or name, garden_ml(desk.state.keeper, name, one))
+        for name, one in desk.settings.chambers.items() if one.role == "fungus"
+    ]  # fmt: skip
+    print("\n".join(plants_told(month, desk.settings.site.hemisphere, gardens)))
+    return 0
+
+
+def run_prepare(args: argparse.Namespace) -> int:
+    """Print a plan."""
+    desk = CareDesk(args)
+    room_c = coldest_room_c(desk) if args.room is None else args.room
+    style = Style(desk.settings.site.temperature_unit, desk.settings.zone)
+    print(style.text(plan_told(args.plan, boxes(desk, room_c), room_c, args.for_days)))
     return 0

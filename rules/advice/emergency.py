@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import exp, log
 from typing import Literal
@@ -305,12 +305,15 @@ def _reaches(kind: str, situation: Situation, order: Sequence[Beside]) -> tuple[
     for one in order:
         t, (tau_h, early_h, late_h) = one.temperature_c, _cooling_h(one, room)
         end = room + min(slope or 0.0, 0.0) * min(tau_h, FALLS_ON_H)
-        for mark in MARKS_C if t is not None else ():
-            if t is not None and end + 0.3 < mark < t:
-                share = log((t - end) / (mark - end))
-                ms = [round(hours * share * HOUR_MS) for hours in (tau_h, early_h, late_h)]
-                found.append(Reach(one.chamber, mark, *ms))
+        for mark, share in marks_ahead(t, end) if t is not None else ():
+            ms = [round(hours * share * HOUR_MS) for hours in (tau_h, early_h, late_h)]
+            found.append(Reach(one.chamber, mark, *ms))
     return tuple(found)
+
+
+def marks_ahead(now_c: float, end_c: float, marks_c: Iterable[float] = MARKS_C) -> list[tuple[float, float]]:
+    """Return the marks of cold on the way from now to an end, each with how many time constants it takes to get there."""
+    return [(mark, log((now_c - end_c) / (mark - end_c))) for mark in marks_c if end_c + 0.3 < mark < now_c]
 
 
 def _one_a_device(acts: list[str]) -> tuple[str, ...]:

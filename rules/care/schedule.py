@@ -84,7 +84,8 @@ def every_ms(settings: Settings, keeper: KeeperState, subject: Subject, from_ms:
     if subject.task in CLAUSTRAL_OFF and _founds(settings, keeper, subject):
         return None
     month = local_day(from_ms, settings.zone).month
-    return interval_ms(settings.care, subject.task, size_at(settings, keeper, subject), month, subject.colonies)
+    size, here = size_at(settings, keeper, subject), settings.site.hemisphere
+    return interval_ms(settings.care, subject.task, size, month, subject.colonies, here)
 
 
 def _founds(settings: Settings, keeper: KeeperState, subject: Subject) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, tzinfo
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +32,15 @@ def local_ms(zone: tzinfo, at_ms: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+Hemisphere = Literal["north", "south"]
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+
+
+def northern_month(month: int, hemisphere: Hemisphere) -> int:
+    """Return the month of the north with the season that this month has here."""
+    return month if hemisphere == "north" else (month + 5) % 12 + 1
 
 
 def local_day(at_ms: int, zone: tzinfo) -> date:
@@ -47,7 +56,7 @@ def instant_ms(day: date, at: time, zone: tzinfo) -> int:
 def day_words(at_ms: int, zone: tzinfo) -> str:
     """Return the local day in words, such as `Tue 29 Feb 2028`."""
     day = local_day(at_ms, zone)
-    return f"{_DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]} {day.year}"
+    return f"{_DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1][:3]} {day.year}"
 
 
 def time_words(at_ms: int, zone: tzinfo) -> str:

@@ -16,6 +16,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from rules.terms.events import DAY_MS, HOUR_MS, Priority
+from rules.terms.local_time import Hemisphere, northern_month
 from rules.terms.setting_forms import ClockTime, DurationMs, Section
 from rules.trade.garden_sizes import CLASSES
 
@@ -332,7 +333,9 @@ def colonies_factor(colonies: int) -> float:
     return 1.0 if colonies < 5 else 0.75 if colonies < 10 else 0.5
 
 
-def interval_ms(care: dict[str, CareTask], task: str, size: str, month: int, colonies: int) -> int | None:
+def interval_ms(
+    care: dict[str, CareTask], task: str, size: str, month: int, colonies: int, hemisphere: Hemisphere = "north"
+) -> int | None:
     """Return the time between two doings; None: off, not for this size, or due by growth alone."""
     facts, settings = TASKS[task], settings_of(care, task)
     if settings.off or facts.grows:
@@ -343,7 +346,7 @@ def interval_ms(care: dict[str, CareTask], task: str, size: str, month: int, col
     if every_ms is None:
         return None
     factor = colonies_factor(colonies) if facts.scope == "site" else 1.0
-    return _rounded(round(every_ms * factor * season_factor(facts, settings, month)))
+    return _rounded(round(every_ms * factor * season_factor(facts, settings, month, hemisphere)))
 
 
 CLAUSTRAL_OFF = frozenset({"leaves", "water", "sugar-water", "uneaten-leaf", "waste", "arena", "garden-look", "rewet"})
@@ -351,10 +354,13 @@ CLAUSTRAL_OFF = frozenset({"leaves", "water", "sugar-water", "uneaten-leaf", "wa
 week (Atta sexdens: Mota Filho et al. 2021, IJAIR 9:352). Acromyrmex queens forage meanwhile: common practice, no source."""
 
 
-def season_factor(facts: TaskFacts, settings: CareTask, month: int) -> float:
-    """Return the factor on the interval in this month (1 to 12)."""
+def season_factor(facts: TaskFacts, settings: CareTask, month: int, hemisphere: Hemisphere = "north") -> float:
+    """Return the factor on the interval in this month (1 to 12); months that the keeper wrote are those of the calendar."""
     season = facts.season or Season((), 1.0)
-    months = season.months if settings.season_months is None else settings.season_months
+    if settings.season_months is None:
+        month, months = northern_month(month, hemisphere), list(season.months)
+    else:
+        months = settings.season_months
     factor = season.factor if settings.season_factor is None else settings.season_factor
     return factor if month in months else 1.0
 

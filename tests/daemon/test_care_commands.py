@@ -359,3 +359,16 @@ def _check_letters(year: Year) -> None:
     assert len(digests) >= DAYS - 2
     told = compose(digests[200], year.shelf.settings).text
     assert "dewlid at Ant shelf" in told
+
+
+def test_plants_and_plans_are_printed_for_the_gardens_that_are_there(
+    shelf: Shelf, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["care", "plants", "--month", "5", "--config", str(shelf.config)]) == 0
+    told = capsys.readouterr().out
+    assert told.startswith("What suits in May, northern temperate lands:")
+    assert "- Nest, garden of 6 ml: about 4 cm2 of leaf" in told
+    assert main(["care", "prepare", "power-cut", "--room", "8", "--config", str(shelf.config)]) == 0
+    told = capsys.readouterr().out
+    assert "1. Nest: from 25.5 °C it is at 20.0 °C after" in told.replace("20 °C", "20.0 °C")
+    assert "Tip" not in told  # no garden grows there
