@@ -6,6 +6,7 @@ keys of each are the quantities, so nothing that is not a quantity can be read.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from typing import Annotated, NamedTuple
 
@@ -84,6 +85,19 @@ def plain_number(quantity: Quantity, units: Units) -> Extract:
         return [Extracted(quantity, in_our_unit(quantity, number_in(text), unit))]
 
     return extract
+
+
+_DECIMAL_COMMA = re.compile(r"(?<=\d),(?=\d)")
+
+
+def with_points(text: str) -> str:
+    """Return a line with a point for each comma between two digits."""
+    return _DECIMAL_COMMA.sub(".", text)
+
+
+def by_decimal_comma(extract: Extract) -> Extract:
+    """Read lines whose numbers have a decimal comma, such as 25,3, by a way that wants a point."""
+    return lambda text, now_ms: extract(with_points(text), now_ms)
 
 
 def by_pattern(pattern: Pattern, units: Units) -> Extract:

@@ -13,7 +13,7 @@ from typing import Any
 from adapters import senml
 from adapters.bounded_pattern import PatternRefused, bounded_pattern
 from adapters.errors import ProbeError
-from adapters.extraction import Extract, by_columns, by_pattern, by_pointers, by_senml
+from adapters.extraction import Extract, by_columns, by_pattern, by_pointers, by_senml, with_points
 from adapters.payload import json_of
 from rules.terms.quantities import FACTS, Quantity, in_our_unit
 
@@ -26,6 +26,7 @@ _OTHER = {
 }  # fmt: skip
 _SURFACE = {"lid", "surface", "glass", "mat", "substrate", "soil"}
 _NUMBER = re.compile(r"[-+]?\d{1,5}(?:\.\d{1,6})?")
+_COMMA_NUMBER = re.compile(r"\d+(?:,\d+)+")
 _GROUP = "[-+0-9.]{1,9}"
 _UNIT_AFTER = re.compile(r"\s?(°?[CFK]\b|deg[CF]|Cel|%\s?RH|%)")
 _LABEL = re.compile(r"[A-Za-z_]*[^A-Za-z0-9]*$")
@@ -92,9 +93,33 @@ def plausible(quantity: Quantity, value: float) -> bool:
     return facts.domain_low <= value <= facts.domain_high
 
 
+def form_of_lines(lines: Sequence[str]) -> Form | None:
+    """Return the form of the lines of a serial probe, whose numbers may have a decimal comma."""
+    if not has_decimal_commas(lines):
+        return form_of(lines)
+    form = form_of([with_points(line) for line in lines])
+    return form and Form(form.keys | {"decimal_comma": True}, form.values, form.told, form.surface)
+
+
+def has_decimal_commas(texts: Sequence[str]) -> bool:
+    """Whether these are numbers such as 25,3: none has a point, and something else stands between them."""
+    texts = [text for text in texts if text.strip()]
+    return bool(texts) and all(_has_decimal_commas(text) for text in texts)
+
+
+def _has_decimal_commas(text: str) -> bool:
+    numbers = _COMMA_NUMBER.findall(text)
+    if not numbers or text.lstrip()[:1] in ("{", "[") or re.search(r"\d\.\d", text):
+        return False
+    alone = len(numbers) == 1 and not _COMMA_NUMBER.sub("", text).strip()
+    return not alone and all(number.count(",") == 1 for number in numbers)
+
+
 def form_of(texts: Sequence[str]) -> Form | None:
     """Return the form that most of these texts have; None: nothing that looks like a climate."""
     texts = [text for text in texts if text.strip()]
+    if has_decimal_commas(texts):
+        return None  # 25,3 would be read as 25
     for propose in (_senml, _json, _labelled, _columns):
         for sample in texts[-3:]:
             if sample.lstrip()[:1] in ("{", "[") and propose in (_labelled, _columns):
@@ -219,13 +244,13 @@ def _labelled(text: str) -> Iterator[Form]:
 
 def _pattern(text: str, places: list[tuple[tuple[int, int], Quantity]]) -> str | None:
     """Return a regular expression with the text between the numbers, where that has no digits, as it stands."""
-    pattern, end = "", 0
+    pattern, end, blank = "", 0, r"[ \t]" if "\t" in text else " "
     for (start, stop), quantity in places:
         between = text[end:start]
         label = _LABEL.search(between)[0].lstrip(" ,;|\t") or between[-1:]  # type: ignore[index]  # it always fits
         gap = "" if not pattern else f"[^{re.escape(label.strip()[:1])}]{{0,60}}" if label.strip() else ""
-        literal = re.escape(label).replace("\\ ", " ").rstrip(" ")
-        pattern += f"{gap}{literal} {{0,4}}(?P<{quantity}>{_GROUP})"
+        literal = re.escape(label.rstrip(" \t")).replace("\\ ", " ").replace("\\\t", "\\t")
+        pattern += f"{gap}{literal}{blank}{{0,4}}(?P<{quantity}>{_GROUP})"
         end = stop
     try:
         return pattern if bounded_pattern(pattern).search(text) else None

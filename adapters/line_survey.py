@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from adapters.errors import ProbeError, ProbeRefused
-from adapters.line_forms import Form, form_of, plausible
+from adapters.line_forms import Form, form_of_lines, plausible
 from adapters.line_splitter import LineSplitter
 from adapters.modbus_frame import (
     Function,
@@ -118,7 +118,7 @@ def _heard_at(settings: LineSettings, listen_s: float) -> Heard:
             octets += data
             lines += [text for line in splitter.feed(data) if (text := _as_text(line))]
             ended_s += [now_s] * (b"\n" in data or b"\r" in data)
-            if form_of(lines[-_ENOUGH_LINES:]) is not None:
+            if form_of_lines(lines[-_ENOUGH_LINES:]) is not None:
                 until_s = begun_s + listen_s
             elif data:
                 until_s = min(now_s, begun_s + 2 * listen_s) + listen_s
@@ -126,7 +126,7 @@ def _heard_at(settings: LineSettings, listen_s: float) -> Heard:
         port.close()
     kept = tuple(lines[-_ENOUGH_LINES:])
     gap_s = max((after - before for before, after in pairwise(ended_s)), default=None)
-    return Heard(settings.port, settings.baud_rate, kept, form_of(kept), len(octets), gap_s=gap_s)  # type: ignore[arg-type]
+    return Heard(settings.port, settings.baud_rate, kept, form_of_lines(kept), len(octets), gap_s=gap_s)  # type: ignore[arg-type]
 
 
 def _no_text(octets: bytes) -> bool:
@@ -139,7 +139,7 @@ def _no_text(octets: bytes) -> bool:
 def _as_text(line: bytes) -> str:
     """Return a line that is text; what a wrong speed makes of it is not."""
     text = line.decode("utf-8", "replace")
-    return text if text.isprintable() and "\N{REPLACEMENT CHARACTER}" not in text else ""
+    return text if text.replace("\t", " ").isprintable() and "\N{REPLACEMENT CHARACTER}" not in text else ""
 
 
 # ---------------------------------------------------------------- Modbus units

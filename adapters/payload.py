@@ -112,11 +112,15 @@ def number_of(value: Any) -> float:
     return _finite(float(value), str(value))
 
 
+_COMMA = re.compile(r"[-+]?\d+,\d+")
+
+
 def number_in(text: str) -> float:
     """Return the decimal number that `text` is, blanks around it allowed; raises NotANumber or NotFinite."""
     bare = text.strip(" \t\r\n")
     if len(bare) > _LONGEST_NUMBER or _NUMBER.fullmatch(bare) is None:
-        raise NotANumber(f"{excerpt(text)} is not a decimal number")
+        comma = "; a decimal comma: of a serial-text probe set decimal_comma = true" if _COMMA.fullmatch(bare) else ""
+        raise NotANumber(f"{excerpt(text)} is not a decimal number{comma}")
     return _finite(float(bare), bare)
 
 

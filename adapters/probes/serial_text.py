@@ -17,6 +17,7 @@ from adapters.extraction import (
     SenMLNames,
     Units,
     by_columns,
+    by_decimal_comma,
     by_pattern,
     by_pointers,
     by_senml,
@@ -60,6 +61,8 @@ class SerialText(Probe):
     """Which column, counted from 1, holds which quantity."""
     delimiter: Annotated[str, Field(min_length=1, max_length=8)] | None = None
     """What stands between two columns; absent: any run of blanks."""
+    decimal_comma: bool = False
+    """Whether its numbers have a decimal comma, such as 25,3; of `pattern` and `columns`, which then see 25.3."""
     json_pointers: Pointers | None = None
     """Where in a JSON line each quantity stands (RFC 6901)."""
     senml_names: SenMLNames | None = None
@@ -75,6 +78,10 @@ class SerialText(Probe):
             raise ValueError(f"exactly one of {', '.join(forms)} must be set; found: {', '.join(given) or 'none'}")
         if self.delimiter is not None and self.columns is None:
             raise ValueError("delimiter belongs to columns, which is not set")
+        if self.decimal_comma and not (self.pattern or self.columns):
+            raise ValueError("decimal_comma belongs to pattern or columns, of which none is set")
+        if self.decimal_comma and self.delimiter == ",":
+            raise ValueError('a comma cannot be both: delimiter = "," with decimal_comma; perhaps the delimiter is ";"')
         check_units(self.units, self.measured)
         return self
 
@@ -103,13 +110,16 @@ class SerialText(Probe):
 
     def extract(self) -> Extract:
         """Return how a line becomes values."""
-        if self.pattern is not None:
-            return by_pattern(bounded_pattern(self.pattern), self.units)
-        if self.columns is not None:
-            return by_columns(self.delimiter, self.columns, self.units)
+        if self.pattern is not None or self.columns is not None:
+            return by_decimal_comma(self._of_text()) if self.decimal_comma else self._of_text()
         if self.json_pointers is not None:
             return by_pointers(self.json_pointers, self.units)
         return by_senml(self.senml_names or {}, self.units)
+
+    def _of_text(self) -> Extract:
+        if self.pattern is not None:
+            return by_pattern(bounded_pattern(self.pattern), self.units)
+        return by_columns(self.delimiter, self.columns or {}, self.units)
 
 
 class LineTooLong(ProbeGarbled):

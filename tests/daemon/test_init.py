@@ -19,7 +19,8 @@ from pymodbus.server import ModbusSerialServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from adapters import line_survey
-from adapters.line_forms import form_of
+from adapters.line_forms import form_of, form_of_lines
+from adapters.probes.serial_text import SerialText
 from daemon.config.configuration import load
 from daemon.setup.colony import stage_of
 from rules.settings import Chamber
@@ -107,6 +108,29 @@ def test_usual_forms_are_recognised(lines: list[str], values: dict[str, float], 
     assert form.values == pytest.approx(values)
 
 
+@pytest.mark.parametrize(("lines", "values", "comma"), [
+    (["25,3\t81,2", "25,4\t81,1"], {"air_temperature": 25.3, "relative_humidity": 81.2}, True),
+    (["25.3\t81.2"], {"air_temperature": 25.3, "relative_humidity": 81.2}, False),
+    (["25,3;81,2"], {"air_temperature": 25.3, "relative_humidity": 81.2}, True),
+    (["25,3;81"], {"air_temperature": 25.3, "relative_humidity": 81.0}, True),
+    (["25,31 81,20"], {"air_temperature": 25.31, "relative_humidity": 81.2}, True),
+    (["T=25,3 RH=81,2"], {"air_temperature": 25.3, "relative_humidity": 81.2}, True),
+    (["Temperatur:\t25,3 °C\tFeuchte:\t81,2 %"], {"air_temperature": 25.3, "relative_humidity": 81.2}, True),
+    (["Temp: 25.3\tHum: 81.2"], {"air_temperature": 25.3, "relative_humidity": 81.2}, False),
+    (["25,81"], {"air_temperature": 25.0, "relative_humidity": 81.0}, False),
+])  # fmt: skip
+def test_tabs_and_decimal_commas_of_a_serial_probe_are_understood(
+    lines: list[str], values: dict[str, float], comma: bool
+) -> None:
+    """What a hobby board prints by its tutorials' examples: common practice, no source."""
+    form = form_of_lines(lines)
+    assert form is not None
+    assert form.values == pytest.approx(values)
+    assert form.keys.get("decimal_comma", False) == comma
+    probe = SerialText.model_validate({"place": "tank-1", "port": "/dev/ttyUSB0", "kind": "serial-text"} | form.keys)
+    assert {one.quantity: one.value for one in probe.extract()(lines[0], None)} == pytest.approx(values)
+
+
 @pytest.mark.parametrize("lines", [
     ["hello world"], ["25,3;81"], ["boot 1.2.3 ok"], ['{"battery": 3.1}'], ['{"alarm":"x","advisory_only":true,"t":25}'],
     ["T=150 RH=83"], ["$GPGGA,092750.000,5321.6802,N"], [""],
@@ -170,9 +194,10 @@ def test_a_young_colony_is_told_of_dryness_sooner() -> None:
 # ---------------------------------------------------------------- the whole start
 
 
-def test_a_probe_on_a_line_is_found_shown_live_and_written(serial_pair: Any, talking: Any, tmp_path: Path) -> None:
+@pytest.mark.parametrize("said", ["T=25.31 RH=83.2", "25,31\t83,2"])
+def test_a_probe_on_a_line_is_found_shown_live_and_written(serial_pair: Any, talking: Any, tmp_path: Path, said: str) -> None:
     line = serial_pair()
-    talking(line, ["T=25.31 RH=83.2"])
+    talking(line, [said])
     out = tmp_path / "dewlid.toml"
     done = init("--yes", "--port", line.near, "--age", "6", "--broker", "-", "--out", str(out), home=tmp_path)
     assert done.returncode == 0, done.stderr
