@@ -9,7 +9,7 @@ import numpy as np
 
 from rules.advice import advisory
 from rules.advice.cause import Standing
-from rules.advice.done import changed_ms, may_rest, owes
+from rules.advice.done import LOOK_MS, REST_MS, changed_ms, looks_every_ms, owes
 from rules.advice.state import AdviceState
 from rules.advice.steady import LEAST_HOURS
 from rules.advice.worth import held_against, is_due
@@ -20,13 +20,10 @@ from rules.climate.situate import situation_at
 from rules.climate.situation import Situation
 from rules.climate.view import View
 from rules.settings import Settings
-from rules.terms.events import HOUR_MS, MINUTE_MS, AlarmEvent, Event
+from rules.terms.events import HOUR_MS, AlarmEvent, Event
 from rules.turn.state import EngineState
 from rules.turn.together import Together
 
-LOOK_MS, REST_MS = 10 * MINUTE_MS, 30 * MINUTE_MS
-"""How often an adviser looks, and how often once its advice is told and waits for the keeper (`may_rest`), or while no reading
-is believed; own judgement: no more often than a changed plan may be told."""
 SWING_MS = 3 * HOUR_MS
 """A mat's thermostat switches within half an hour to two hours: three hold a whole swing; own estimate."""
 
@@ -56,8 +53,8 @@ def advise(
             at_ms = int(view.at_ms[index])
             if is_due(adviser, at_ms):
                 adviser = held_against(adviser, situation_at(view, index, settings.pressure_pa))
-            rests = may_rest(adviser, at_ms) or blind[index]
-            if (not stands and not owing) or (rests and at_ms % REST_MS and at_ms not in turned_ms):
+            every_ms = max(looks_every_ms(adviser, at_ms), REST_MS if blind[index] else 0)
+            if (not stands and not owing) or (at_ms % every_ms and at_ms not in turned_ms):
                 continue
             situation = for_adviser(state, situation_at(view, index, settings.pressure_pa), adviser, together, climate)
             adviser, spoken = advisory.consider(settings, name, adviser, situation, stands, state.origin)
