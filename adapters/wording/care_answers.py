@@ -12,7 +12,7 @@ TITLES = {
     "garden": "How the garden grows",
     "away": "Your checklist",
     "away-before": "Before you leave",
-    "away-after": "You are back",
+    "away-after": "While you were away",
 }
 _LONGEST_LINE = 1_000
 _MOST_LINES = 120

@@ -275,6 +275,10 @@ def doubt(event: QualityEvent, style: Style) -> str:
     return f"{said}: {_ended(detail)}" if detail else f"{said} (test: {clean(event.test, 40).replace('-', ' ')})."
 
 
+_SAID = ("acknowledged", "unacknowledged", "shelved", "unshelved", "reset")
+"""Changes that somebody said: who did is the user of a command, and no reason of the alarm."""
+
+
 def _why(
     letter: LetterEvent, alarms: list[AlarmEvent], advice: AdviceEvent | None, settings: Settings, style: Style
 ) -> list[str]:
@@ -285,7 +289,7 @@ def _why(
     if advice is not None and advice.reason:
         whose = "" if advice.chamber == letter.chamber else f"{title_of(settings, advice.chamber)}: "
         return [f"{whose}{_as_it_was(advice, style, now_ms)}"]
-    own = [alarm for alarm in alarms if alarm.suppression == "none" and alarm.change != "unsuppressed"]
+    own = [alarm for alarm in alarms if alarm.suppression == "none" and alarm.change not in ("unsuppressed", *_SAID)]
     return [_ended(f"{_seen(alarm, style, now_ms)}: {alarm.reason}") for alarm in own if alarm.reason]
 
 

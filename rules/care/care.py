@@ -6,22 +6,26 @@ Pure, and cut invariant: time split anywhere into several calls gives the same e
 from __future__ import annotations
 
 import heapq
+from collections.abc import Sequence
+from dataclasses import replace
 
+from rules.care.absence import noted, welcome_back
 from rules.care.answers import take
 from rules.care.occurrences import Occurrence as Occurrence
 from rules.care.schedule import Subject, due_after, every_ms, subjects
-from rules.care.stand_in import before_leaving, checklist, welcome_back
-from rules.care.state import STATUS, CareState, TaskState
+from rules.care.stand_in import before_leaving, checklist
+from rules.care.state import STATUS, AwayDiary, CareState, TaskState
 from rules.care.turn import Course
 from rules.climate.hours import ClimateMemory as ClimateMemory
 from rules.climate.hours import Hours as Hours
 from rules.climate.hours import NothingKnown as NothingKnown
 from rules.keeper.presence import Heard, Turn
+from rules.keeper.refusal import answer_id
 from rules.keeper.state import KeeperState
 from rules.settings import Settings
-from rules.terms.events import DAY_MS, CareEvent, WordEvent
+from rules.terms.events import DAY_MS, CareEvent, Event, WordEvent
 from rules.terms.local_time import local_day
-from rules.terms.words import Calibrated, CareDone, GardenSize, LeavesGiven, Observation, TakeBack
+from rules.terms.words import Calibrated, CareDone, GardenSize, LeavesGiven, Observation, TakeBack, Word
 from rules.trade.routine import TASKS
 
 _ABOUT_CARE = (CareDone, Observation, LeavesGiven, GardenSize, Calibrated, TakeBack)
@@ -61,6 +65,14 @@ def follow(
     return course.state, list(course.events)
 
 
+def happened(state: CareState, events: Sequence[Event], words: Sequence[Word], origin: str) -> CareState:
+    """Return the state after all that was told at a stretch: kept while the keeper is away."""
+    if state.away is None or not events:
+        return state
+    by = {answer_id(origin, word.word_id): word.by for word in words}
+    return replace(state, away=noted(state.away, events, by))
+
+
 def replan(settings: Settings, state: CareState, keeper: KeeperState, at_ms: int) -> CareState:
     """Return the state brought into line with a changed config: new, dropped and otherwise scaled tasks. Tells nothing."""
     if state.since_ms is None:
@@ -93,14 +105,18 @@ def _until(course: Course, limit_ms: int) -> None:
 
 
 def _absence(course: Course, turn: Turn, at_ms: int) -> None:
-    """Send the checklist before an absence, and at its end what is open."""
+    """Send the checklist before an absence, begin its diary, and tell at its end what stands there and what is due."""
     what, absence = turn
     if what == "prepared":
         ahead = plan(course.settings, course.state, course.keeper, absence.ends)
         course.tell(at_ms, None, "away-before", before_leaving(course.settings, ahead, absence), "today")
         course.tell(at_ms, None, "away", checklist(course.settings, ahead, absence), "today")
+    elif what == "begun":
+        course.state.away = AwayDiary(at_ms)
     elif what == "ended":
-        course.tell(at_ms, None, "away-after", welcome_back(course.settings, standing(course.settings, course.state)), "digest")
+        due = standing(course.settings, course.state)
+        course.tell(at_ms, None, "away-after", welcome_back(course.settings, course.state.away, due, at_ms), "today")
+        course.state.away = None
 
 
 # ---------------------------------------------------------------- what is ahead and what stands

@@ -70,9 +70,3 @@ def before_leaving(settings: Settings, occurrences: Sequence[Occurrence], absenc
         parts.append("Put leaves for the first days into water in the fridge, washed.")
     return "\n\n".join(parts)
 
-
-def welcome_back(settings: Settings, standing: Sequence[Occurrence]) -> str:
-    """Return what is open when the keeper is back."""
-    open_now = [f"- {one.where}: {one.title} ({one.status} since {day_words(one.due_ms, settings.zone)})." for one in standing]
-    told = "\n".join(["Open now:", *open_now]) if open_now else "Nothing of the routine is open."
-    return f"You are back: alarms come to you again. {told}"

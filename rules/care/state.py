@@ -57,6 +57,40 @@ class Note:
 
 
 @dataclass
+class AwayTrouble:
+    """One alarm while the keeper is away."""
+
+    chamber: str | None
+    alarm: str
+    first_ms: int
+    last_ms: int
+    times: int = 0
+    worst: float | None = None
+    unit: str | None = None
+    harmful: bool = False
+    open: bool = True
+
+
+@dataclass
+class AwayDone:
+    """What somebody said to have done or seen while the keeper is away."""
+
+    chamber: str | None
+    at_ms: int
+    by: str
+    text: str
+
+
+@dataclass
+class AwayDiary:
+    """What has happened since the keeper left, for one letter when he is back."""
+
+    since_ms: int
+    troubles: dict[str, AwayTrouble] = field(default_factory=dict)
+    done: list[AwayDone] = field(default_factory=list)
+
+
+@dataclass
 class CareState:
     """The routine's memory: tasks by `place/task`, the leaf diary, sights.
 
@@ -70,4 +104,5 @@ class CareState:
     notes: list[Note] = field(default_factory=list)
     doings: list[Doing] = field(default_factory=list)
     """Of the last words that can be taken back, the oldest first."""
+    away: AwayDiary | None = None
     words: int = 0

@@ -101,5 +101,5 @@ def settled(state: KeeperState, events: Iterable[Event], idle: Collection[str], 
         if answered is None:
             said.append(one)
         elif answered.accepted and one.word_id not in idle:
-            said.append(replace(one, chamber=answered.chamber, text=answered.text[:300]))
+            said.append(replace(one, chamber=answered.chamber, text=answered.text[:600]))
     return replace(state, said=said)

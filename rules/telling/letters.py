@@ -59,7 +59,9 @@ class Desk:
     def flush(self, at_ms: int) -> None:
         """Send all that is owed now."""
         self.state.flush_ms = None
-        groups = self._pressing(self._groups(), at_ms)
+        handed, groups = self._handed_over(self._pressing(self._groups(), at_ms))
+        for group in handed:  # the checklist is for the stand-in alone, whole, whatever else goes on
+            self._situation(group, at_ms)
         state = self.state
         state.sent = [sent for sent in state.sent if sent.at_ms > at_ms - FLOOD_WINDOW_MS]
         waited = len(groups) > 1 and any(state.owed[key].flooded for group in groups for key in group.keys)
@@ -76,6 +78,10 @@ class Desk:
         for group in groups:
             for key in group.keys:
                 state.owed[key].when, state.owed[key].flooded = "flood", True
+
+    def _handed_over(self, groups: list[Group]) -> tuple[list[Group], list[Group]]:
+        mine = [group for group in groups if _is_handed_over(self.state.owed[group.keys[0]])]
+        return mine, [group for group in groups if group not in mine]
 
     def second(self, place: str, at_ms: int) -> None:
         """Tell the second address of alarms that nobody has acknowledged."""

@@ -225,6 +225,7 @@ def _stretch(settings: Settings, state: EngineState, stretch: Stretch) -> list[E
     events += cared
     if spoken:
         journalled(state, events)
+    state.care = care.happened(state.care, events, words, state.origin)
     events += advise(settings, state, perceived.views, before, told, presents)
     for name, place in state.places.items():  # rooms too, and places that were silent
         state.places[name] = replace(place, hours=pruned(place.hours, stretch.until_ms))
