@@ -8,18 +8,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from rules.climate.situation import Situation, Swing
+from rules.climate.swing import DAMP, HEAT, Swinging
 from rules.physics.uncertainty import probability_wet
 from rules.settings import Chamber
 
-DRIFT_K = 0.8
-DRIFT_PCT = 4.0
-"""Hours whose means differ by more than this do not swing about one place: something is going on. Own estimate."""
-SWING_SHARE = 0.35
-"""Wide swings move the means of whole hours by up to a third of their width; a steady rise moves them by two. Own estimate."""
-BEYOND_K = 0.3  # own estimate
-BEYOND_PCT = 2.0
-"""A moment that lies further outside the swing of the last hours is news; a little more than a probe's noise."""
 LEAST_HOURS = 2
 
 
@@ -30,10 +25,10 @@ def steadied(chamber: Chamber, situation: Situation) -> Situation:
     """
     t, rh = situation.temperature_c, situation.relative_humidity_pct
     heat, damp = situation.temperature_swing, situation.humidity_swing
-    if t is None or heat is None or not _usual(heat, t, DRIFT_K, BEYOND_K) or _harms(chamber, t):
+    if t is None or heat is None or not _usual(heat, t, HEAT) or _harms(chamber, t):
         return situation
     calm = replace(_moved_to(situation, t, heat.mean), temperature_c=heat.mean, temperature_slope_k_h=0.0, by_mean=True)
-    if rh is None or damp is None or not _usual(damp, rh, DRIFT_PCT, BEYOND_PCT):
+    if rh is None or damp is None or not _usual(damp, rh, DAMP):
         return calm
     calm = replace(calm, relative_humidity_pct=damp.mean, humidity_slope_pct_h=0.0)
     margin = situation.margin_swing
@@ -43,9 +38,9 @@ def steadied(chamber: Chamber, situation: Situation) -> Situation:
     return replace(calm, dew_margin_k=margin.mean, probability_wet=wet)
 
 
-def _usual(swing: Swing, value: float, drift: float, beyond: float) -> bool:
-    within = swing.least - beyond <= value <= swing.most + beyond
-    return swing.hours >= LEAST_HOURS and swing.drift <= max(drift, SWING_SHARE * (swing.most - swing.least)) and within
+def _usual(swing: Swing, value: float, swinging: Swinging) -> bool:
+    least, most, drift = (np.array(figure) for figure in (swing.least, swing.most, swing.drift))
+    return swing.hours >= LEAST_HOURS and bool(swinging.holds(np.array(value), least, most, drift))
 
 
 def _harms(chamber: Chamber, temperature_c: float) -> bool:

@@ -14,9 +14,11 @@ from datetime import tzinfo
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.checks.lid_dew import seen_lately
 from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.dryness import dries_like_pct, raised_by_warmth_pct
 from rules.climate.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, Delays, Worsening, zones
+from rules.climate.swing import DAMP, HEAT, mean_of_swing
 from rules.climate.view import View
 from rules.climate.windows import TREND_OVER_MS
 from rules.settings import Band
@@ -74,9 +76,17 @@ def temperature(view: View) -> Iterator[Verdict]:
             continue
         value = (view.temperature.most if upper else view.temperature.least) if worse else view.temperature.value
         zone = zones(value, edge, harmful, band.deadband, upper)
+        if (zone == OUTSIDE).any():
+            mean = mean_of_swing(view, "temperature_c", view.temperature.value, HEAT)
+            zone[(zone == OUTSIDE) & _is_inside(zones(mean, edge, None, band.deadband, upper))] = EDGE
         facts = _facts(view, value, edge, harmful, "degC", upper)
         worsening = gets_worse(view, "heat" if upper else "cold")
         yield Verdict(alarm, zone, view.credit_ms, delays_of(band), facts, worsening=worsening)
+
+
+def _is_inside(zone_of_mean: NDArray[np.int8]) -> NDArray[np.bool_]:
+    """Return where a value belongs to a thermostat's swing whose mean is inside: its peaks and troughs raise nothing."""
+    return np.asarray((zone_of_mean == CLEAR) | (zone_of_mean == EDGE))
 
 
 def moving(per_hour: float, unit: str) -> str:
@@ -116,11 +126,13 @@ def _facts(
     return facts
 
 
-def dry_limit(view: View) -> Floats | float | None:
-    """Return the humidity below which the chamber is too dry, at each instant; None: it is never told to be."""
+def dry_limit(view: View, air_c: Floats | None = None) -> Floats | float | None:
+    """Return the humidity below which the chamber is too dry, at each instant, in its air or in air so warm; None: it is never
+    told to be."""
     assert view.chamber is not None
     edge = limits(view, view.humidity_band, "low") if view.chamber.role == "fungus" else None
-    return None if edge is None else raised_by_warmth_pct(edge, view.chamber.temperature, view.temperature.value)
+    warmth = view.temperature.value if air_c is None else air_c
+    return None if edge is None else raised_by_warmth_pct(edge, view.chamber.temperature, warmth)
 
 
 def dryness(view: View) -> Iterator[Verdict]:
@@ -131,6 +143,12 @@ def dryness(view: View) -> Iterator[Verdict]:
         return
     value = view.humidity.least if view.chamber.two_probes == "worse" else view.humidity.value
     zone = zones(value, edge, band.harmful_low, band.deadband, upper=False)
+    if (zone == OUTSIDE).any():
+        mean = mean_of_swing(view, "relative_humidity_pct", view.humidity.value, DAMP)
+        heat = mean_of_swing(view, "temperature_c", view.temperature.value, HEAT)
+        limit = dry_limit(view, np.where(np.isnan(heat), view.temperature.value, heat))
+        assert limit is not None
+        zone[(zone == OUTSIDE) & _is_inside(zones(mean, limit, None, band.deadband, upper=False))] = EDGE
     like = dries_like_pct(view.vapour_deficit_pa)
     zone[(like < dryness_of(view.garden_ml).drunk_pct) & (zone >= OUTSIDE)] = HARM
     told = _facts(view, value, edge, band.harmful_low, "%RH", False)
@@ -147,7 +165,7 @@ def dryness(view: View) -> Iterator[Verdict]:
 
 
 def dampness(view: View) -> Iterator[Verdict]:
-    """Too humid: above the edge while the lid is wet or nobody knows; with a lid known to be dry it is no alarm.
+    """Too humid: above the edge while the lid is wet or nobody knows; with a lid known or seen to be dry it is no alarm.
 
     Where no garden grows the lid is no question: leaves and waste must not stay damp.
     """
@@ -158,9 +176,14 @@ def dampness(view: View) -> Iterator[Verdict]:
         return
     value = view.humidity.most if view.chamber.two_probes == "worse" else view.humidity.value
     zone = zones(value, edge, band.harmful_high, band.deadband, upper=True)
+    if (zone == OUTSIDE).any():
+        mean = mean_of_swing(view, "relative_humidity_pct", view.humidity.value, DAMP)
+        zone[(zone == OUTSIDE) & _is_inside(zones(mean, edge, None, band.deadband, upper=True))] = EDGE
     if view.chamber.role == "fungus":
         lid = view.chamber.lid_dew
         dry = view.margin > lid.caution_margin_k + lid.deadband
+        if view.memory.lid_seen == "dry":
+            dry |= seen_lately(view)
         zone[dry & (zone >= EDGE) & (zone < HARM)] = CLEAR
         zone[(view.margin > lid.caution_margin_k) & (zone == OUTSIDE)] = EDGE
     yield Verdict(

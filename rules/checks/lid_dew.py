@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.checks.verdict import Facts, Verdict, number
-from rules.climate.hysteresis import CLEAR, HARM, HARM_EDGE, OUTSIDE, UNSEEN, Delays, zones
+from rules.climate.hysteresis import CLEAR, EDGE, HARM, HARM_EDGE, OUTSIDE, UNSEEN, Delays, zones
 from rules.climate.place_uncertainty import margin_u_k
+from rules.climate.swing import HEAT, mean_of_swing
 from rules.climate.view import View
 from rules.physics.condensate import drip_load_g_m2
 from rules.terms.events import DAY_MS
@@ -21,6 +22,8 @@ HARMFUL_SHARE = 0.5
 """Share of what drips at which the water on the lid is harmful: the first drops fall before the last. Own judgement."""
 # Own estimate.
 LOOK_BELOW_K = 4.0  # margins above this are dry for any probe that deserves the name; their uncertainty is not computed
+SETTLED_G_M2 = 10.0
+"""A film that the eye sees; own estimate."""
 
 
 SIGHTING_HOLDS_MS = DAY_MS
@@ -46,6 +49,9 @@ def check(view: View) -> Iterator[Verdict]:
     if near.any():
         surely[near] += NormalDist().inv_cdf(SURE) * margin_u_k(view, np.flatnonzero(near))
     zone = zones(surely, band.caution_margin_k, None, band.deadband, upper=False)
+    if (zone == OUTSIDE).any():  # what settles at a peak of the heat's swing dries before the next, where its mean is dry
+        mean = mean_of_swing(view, "dew_margin_k", view.margin, HEAT) + (surely - view.margin)
+        zone[(zone == OUTSIDE) & (mean >= band.caution_margin_k) & (view.condensate < SETTLED_G_M2)] = EDGE
     drips_at = drip_load_g_m2(chamber.lid.tilt_deg)
     harmful = HARMFUL_SHARE * drips_at
     zone[(zone >= OUTSIDE) & (view.condensate >= 0.8 * harmful)] = HARM_EDGE
