@@ -148,10 +148,16 @@ def _was(alarm: AlarmEvent, place: str) -> str:
     return f"{place}: “{label(alarm.alarm)}” stood" if part else f"{place} was {label(alarm.alarm)}"
 
 
+def _ahead(alarm: AlarmEvent) -> bool:
+    """Return whether a heater that races towards harm has not got there yet."""
+    runs = alarm.alarm == "heater-runaway" and alarm.value is not None and alarm.limit is not None
+    return runs and alarm.value < alarm.limit  # type: ignore[operator]
+
+
 def _harm(alarm: AlarmEvent, told_at_ms: int, account: bool) -> str:
     if alarm.condition != "active":
         return ""
-    does_harm = " This does harm." if alarm.level == "harmful" else ""
+    does_harm = f" {'This will do harm' if _ahead(alarm) else 'This does harm'}." if alarm.level == "harmful" else ""
     if alarm.harm_used is not None:
         return does_harm + (f" {left}" if account and (left := account_of(alarm, told_at_ms)) else "")
     if does_harm:

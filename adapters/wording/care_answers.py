@@ -21,7 +21,7 @@ _MOST_LINES = 120
 def answer(event: CareEvent, style: Style) -> list[Section]:
     """Return the sections of one answer: a paragraph of the rules' text each, lists as lists, `First` in its own line."""
     title = TITLES.get(event.task, "About care")
-    text = event.text.replace(" First: ", "\n\nFirst: ")
+    text = event.text.replace(" First: ", "\n\nFirst: ").replace(" Why: ", "\n\nWhy: ")
     parts: list[Section | None] = []
     for paragraph in text.split("\n\n"):
         blocks = [_block(line, style) for line in paragraph.split("\n")[:_MOST_LINES]]

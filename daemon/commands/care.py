@@ -12,7 +12,8 @@ from daemon.desk.doubt import yes_option
 from daemon.desk.options import config_option
 from rules.care.care import plan, standing
 from rules.care.plans import Plan, plan_told
-from rules.care.plants import plants_told
+from rules.care.plants import Fed, plants_told
+from rules.care.schedule import founds
 from rules.keeper.state import garden_ml
 from rules.terms.events import DAY_MS
 from rules.terms.local_time import day_words, local_day
@@ -118,7 +119,7 @@ def run_plants(args: argparse.Namespace) -> int:
     desk = CareDesk(args)
     month = args.month or local_day(desk.now_ms, desk.settings.zone).month
     gardens = [
-        (one.title or name, garden_ml(desk.state.keeper, name, one))
+        Fed(one.title or name, garden_ml(desk.state.keeper, name, one), founds(desk.settings, desk.state.keeper, name))
         for name, one in desk.settings.chambers.items() if one.role == "fungus"
     ]  # fmt: skip
     print("\n".join(plants_told(month, desk.settings.site.hemisphere, gardens)))

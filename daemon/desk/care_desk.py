@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from adapters.wording.figures import Style
 from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import say
 from rules.terms.events import CareEvent
@@ -22,4 +23,4 @@ class CareDesk(KeeperDesk):
             texts += answers + [event.text for event in events if isinstance(event, CareEvent) and event.status == "told"]
         for word in words:
             say(self.configuration, word)
-        return "\n\n".join(texts)
+        return Style(self.settings.site.temperature_unit, self.settings.zone).text("\n\n".join(texts))

@@ -180,7 +180,7 @@ def _priority(symptom: Symptom, questions: Questions) -> Priority:
 
 
 def _led(symptom: Symptom, questions: Questions, vent_elsewhere: str | None, distils: bool) -> str:
-    """Return the leading sight with the numbers that prove or clear the climate, then what to do and what not."""
+    """Return the leading sight, what to do and what not, then why: the numbers that prove or clear the climate."""
     asked = [(cause, questions.ask(cause.proof)) for cause in symptom.causes]
     proven = [(cause, proof) for cause, proof in asked if proof.holds]
     lines = [proof.line for _, proof in (proven or asked[:1])]
@@ -191,11 +191,14 @@ def _led(symptom: Symptom, questions: Questions, vent_elsewhere: str | None, dis
         first = _OVER
     where = f"of {vent_elsewhere}, not of the fungus chamber," if vent_elsewhere else "of this chamber"
     head = symptom.label[0].upper() + symptom.label[1:]
-    parts = [f"{head}: {'; '.join(lines)}." if lines else f"{head}.", _cleared([proof for _, proof in asked])]
-    parts.append(f"Most likely: {because}." if not symptom.calm else f"This is no cause for worry: {because}.")
+    parts = [f"{head}."]
+    parts.append(f"This is no cause for worry: {because}." if symptom.calm else "")
     parts.append(f"First: {first.replace('{elsewhere}', where)}.")
     parts.append(f"{symptom.never[0].upper()}{symptom.never[1:]}." if symptom.never else "")
     parts.append(f"{symptom.ask}." if symptom.ask else "")
+    parts.append(f"Why: most likely {because}." if not symptom.calm else "")
+    parts.append(f"{'; '.join(lines)[:1].upper()}{'; '.join(lines)[1:]}." if lines else "")
+    parts.append(_cleared([proof for _, proof in asked]))
     return " ".join(part for part in parts if part)
 
 

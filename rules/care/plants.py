@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 from rules.terms.local_time import MONTHS, Hemisphere, northern_month
 from rules.trade.garden_sizes import YOUNG, size_class, volume_words
@@ -11,14 +12,22 @@ from rules.trade.plants import POISONOUS, REFUSED, SUITS, WINTER_STOCK, Plant, U
 ALWAYS = (
     "Two or three plants at once, from places that are never sprayed; wash them and shake them dry. Write down what and where"
     " (`dewlid leaves`): a poisoned leaf shows after one to three days. Take leaves only where you may.",
-    "A founding Atta queen takes nothing until her first workers are there.",
 )
 
 
-def plants_told(month: int, hemisphere: Hemisphere, gardens_ml: Iterable[tuple[str, float | None]]) -> list[str]:
-    """Return the lines about this month's plants for these gardens (their titles and sizes)."""
-    here, gardens = northern_month(month, hemisphere), list(gardens_ml)
-    young = any(size_class(ml) in YOUNG for _, ml in gardens)
+@dataclass(frozen=True, slots=True)
+class Fed:
+    """A garden that is fed; `shut`: an Atta queen founds there, who takes nothing."""
+
+    title: str
+    garden_ml: float | None
+    shut: bool = False
+
+
+def plants_told(month: int, hemisphere: Hemisphere, gardens: Sequence[Fed]) -> list[str]:
+    """Return the lines about this month's plants for these gardens."""
+    here = northern_month(month, hemisphere)
+    young = any(size_class(one.garden_ml) in YOUNG for one in gardens)
     now = sorted((plant for plant in SUITS if here in plant.months), key=lambda plant: young and not plant.soft)
     stock = [plant for plant in WINTER_STOCK if here in plant.months]
     half = "northern" if hemisphere == "north" else "southern"
@@ -39,8 +48,9 @@ def _unfit(row: Unfit) -> str:
     return f"- {row.name}: {row.why} [{row.source}]"
 
 
-def _amount(garden: tuple[str, float | None]) -> str:
-    title, ml = garden
-    if ml is None:
-        return f"- {title}: its garden's size is not known; enter it with `dewlid garden`"
-    return f"- {title}, garden of {volume_words(ml)}: {leaf_words(ml)}"
+def _amount(one: Fed) -> str:
+    if one.shut:
+        return f"- {one.title}: nothing; the queen founds shut in until her first workers are there"
+    if one.garden_ml is None:
+        return f"- {one.title}: its garden's size is not known; enter it with `dewlid garden`"
+    return f"- {one.title}, garden of {volume_words(one.garden_ml)}: {leaf_words(one.garden_ml)}"

@@ -81,18 +81,18 @@ def size_at(settings: Settings, keeper: KeeperState, subject: Subject) -> str:
 
 def every_ms(settings: Settings, keeper: KeeperState, subject: Subject, from_ms: int) -> int | None:
     """Return the interval of a task that starts to count at an instant; None: it does not come due by interval."""
-    if subject.task in CLAUSTRAL_OFF and _founds(settings, keeper, subject):
+    if subject.task in CLAUSTRAL_OFF and any(founds(settings, keeper, name) for name in subject.members):
         return None
     month = local_day(from_ms, settings.zone).month
     size, here = size_at(settings, keeper, subject), settings.site.hemisphere
     return interval_ms(settings.care, subject.task, size, month, subject.colonies, here)
 
 
-def _founds(settings: Settings, keeper: KeeperState, subject: Subject) -> bool:
-    """Return whether an Atta queen founds there, shut in with her fungus."""
-    founding = [name for name in subject.members if settings.chambers[name].garden.founding]
-    sizes = [garden_ml(keeper, name, settings.chambers[name]) for name in founding if settings.chambers[name].genus == "Atta"]
-    return any(size is None or size_class(size) == "A" for size in sizes)
+def founds(settings: Settings, keeper: KeeperState, name: str) -> bool:
+    """Return whether an Atta queen founds in a chamber, shut in with her fungus."""
+    chamber = settings.chambers[name]
+    size = garden_ml(keeper, name, chamber)
+    return chamber.garden.founding and chamber.genus == "Atta" and (size is None or size_class(size) == "A")
 
 
 def due_after(settings: Settings, task: str, from_ms: int, interval: int) -> int:

@@ -151,7 +151,7 @@ SYMPTOMS: dict[str, Symptom] = {
         "ants", "ants are outside", "a gap, a tube end, a bridge of leaf, or a barrier that dust or damp has defeated",
         "shut every opening, take away what bridges the barrier, collect them with a soft brush or a damp tissue, put them back"
         " into the food chamber, and renew the barrier before night",
-        "no insect spray in this room, ever", (_HOT, _DRY), "today", "today",
+        "no insect spray in this room, ever", (), "today", "today",
         ask="Found outdoors, or a queen among them: report it to your plant-health authority as your local rules say",
     ),
     "suspected-poison": Symptom(
@@ -190,8 +190,8 @@ SYMPTOMS: dict[str, Symptom] = {
         "today", "morning", suffers=True,
     ),
     "white-tufts": Symptom(
-        "fungus", "white tufts on the garden", "new growth: short, even, snow-white tufts where fresh leaf was built in; a"
-        " mould is long-haired, stands on one spot and turns grey or green",
+        "fungus", "white tufts on the garden", "as a rule it is new growth, short, even and snow-white where fresh leaf was"
+        " built in; a mould is long-haired, stands on one spot and turns grey or green (then: white-fluffy-mould or powder)",
         "photograph it and look again tomorrow", "do not take it out before you know", calm=True,
     ),
     "mites": Symptom(

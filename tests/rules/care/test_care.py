@@ -15,6 +15,7 @@ from rules.care.care import CareState, ClimateMemory, Hours, NothingKnown, follo
 from rules.care.occurrences import Occurrence
 from rules.climate.hours import Hourly
 from rules.keeper.presence import Heard
+from rules.keeper.said import settled
 from rules.keeper.state import KeeperState, garden_ml
 from rules.settings import Chamber, Devices, Garden, Heater, Mister, Probe, Settings, Site, Telling
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, CareEvent, Event, SystemEvent, WordEvent
@@ -74,7 +75,7 @@ class Routine:
             self.state, more = follow(
                 self.settings, self.state, piece.heard, piece.from_ms, piece.until_ms, "o", self.climate
             )
-            self.keeper = piece.heard.state
+            self.keeper = settled(piece.heard.state, [*piece.heard.events, *more], (), "o")
             told += [*piece.heard.events, *more]
         assert STATE.validate_json(STATE.dump_json(self.state)) == self.state
         self.now_ms = to_ms

@@ -10,7 +10,7 @@ import pytest
 from daemon.commands import COMMANDS
 from rules.advice.emergency import marks_ahead
 from rules.care.plans import Box, Mark, Plan, in_order, plan_told
-from rules.care.plants import plants_told
+from rules.care.plants import Fed, plants_told
 from rules.terms.local_time import northern_month
 from rules.trade.plants import POISONOUS, REFUSED, SUITS, WINTER_STOCK, leaf_g_per_day, leaf_words
 from rules.trade.routine import HEATING, TASKS, CareTask, season_factor
@@ -103,5 +103,6 @@ def test_the_amount_follows_the_garden() -> None:
     assert leaf_words(5.0) == "about 4 cm2 of leaf"
     assert leaf_words(400.0) == "about 6 g, or 12 leaflets of bramble"
     assert leaf_words(20_000.0) == "about 300 g"
-    told = "\n".join(plants_told(5, "north", [("Nest", 400.0), ("New", None)]))
+    told = "\n".join(plants_told(5, "north", [Fed("Nest", 400.0), Fed("New", None), Fed("Queen", 4.0, shut=True)]))
     assert "- Nest, garden of 400 ml: about 6 g" in told and "- New: its garden's size is not known" in told
+    assert "- Queen: nothing; the queen founds shut in until her first workers are there" in told
