@@ -12,7 +12,7 @@ from rules.trade.alarm_kinds import ALARMS
 from rules.trade.routine import TASKS
 from rules.trade.symptoms import SYMPTOMS
 
-TEXT = (Path(__file__).parents[2] / "KEEPING.md").read_text(encoding="utf-8")
+TEXT = (Path(__file__).parents[2] / "sample_config" / "KEEPING.md").read_text(encoding="utf-8")
 NAMED = set(re.findall(r"`([a-z][a-z-]*)`", TEXT))
 
 
