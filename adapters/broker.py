@@ -14,7 +14,7 @@ from pydantic import AfterValidator, Field, model_validator
 from adapters.errors import SecretUnreadable
 from adapters.regular_file import NotRegular, checked_path
 from adapters.secrets_file import SecretFile, readable_path
-from rules.settings import Section
+from rules.terms.setting_forms import Section
 
 AbsolutePath = Annotated[str, Field(min_length=2, max_length=1024, pattern=r"^/[^\x00]*$")]
 

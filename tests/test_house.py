@@ -156,6 +156,15 @@ def test_no_module_has_a_grab_bag_name_or_shadows_the_standard_library() -> None
     assert top_level & set(sys.stdlib_module_names) == set()
 
 
+def test_no_module_is_too_long_to_be_read_at_one_go() -> None:
+    """About 300 lines are the aim; a longer one is split by what is true of its parts."""
+    lines = {
+        str(path.relative_to(ROOT)): len(path.read_text(encoding="utf-8").splitlines())
+        for package in MAY_IMPORT for path in modules(package)
+    }  # fmt: skip
+    assert {path: count for path, count in lines.items() if count > 400} == {}
+
+
 @pytest.mark.parametrize("package", ["rules", "adapters", "daemon"])
 def test_the_packages_that_are_imported_are_ours(package: str) -> None:
     assert Path(importlib.import_module(package).__file__ or "").parent == ROOT / package

@@ -14,8 +14,9 @@ from adapters.errors import OutletUnreachable
 from adapters.outlets.outlet import Owed
 from adapters.wording.letter import compose
 from adapters.wording.line import broken, line_of
-from rules.settings import Section, Settings
+from rules.settings import Settings
 from rules.terms.events import LetterEvent, event_of
+from rules.terms.setting_forms import Section
 
 Told = Literal["alarm", "question", "advice", "letter", "quality", "care", "word", "system"]
 

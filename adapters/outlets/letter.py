@@ -33,8 +33,9 @@ from adapters.reply_tokens import Tokens
 from adapters.secrets_file import SecretFile
 from adapters.wording.figures import ascii_only, clean
 from adapters.wording.letter import Letter, compose
-from rules.settings import Section, Settings
+from rules.settings import Settings
 from rules.terms.events import letter_of
+from rules.terms.setting_forms import Section
 
 _NAME_S = 60.0
 """The system may look for the server's name for so long; nobody can break it off."""

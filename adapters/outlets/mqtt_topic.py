@@ -25,8 +25,9 @@ from adapters.broker import Topic
 from adapters.mqtt_session import Availability, MqttSession, State
 from adapters.outlets.outlet import Owed
 from adapters.wording.payload import site_level
-from rules.settings import DurationMs, Section, Settings
+from rules.settings import Settings
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
+from rules.terms.setting_forms import DurationMs, Section
 from rules.terms.words import Name
 
 

@@ -30,7 +30,8 @@ from adapters.wording.figures import Style, clean, span
 from adapters.wording.sections import Block, Section, command, points, section, steps, text
 from adapters.wording.together import alike, line_of, reached
 from rules.settings import Settings
-from rules.terms.events import AdviceEvent, AlarmEvent, Figures, LetterEvent, News, Prediction, QualityEvent
+from rules.terms.advised import Prediction
+from rules.terms.events import AdviceEvent, AlarmEvent, Figures, LetterEvent, News, QualityEvent
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import BEARABLE
 

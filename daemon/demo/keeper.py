@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from adapters.simulated_shelf import ROOM, Shelf
-from rules.terms.events import HOUR_MS, MINUTE_MS, Action, AdviceEvent
+from rules.terms.advised import Action
+from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent
 
 _REACTS_AFTER_MS = 20 * MINUTE_MS
 _SAYS_AFTER_MS = 10 * MINUTE_MS

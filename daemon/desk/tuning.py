@@ -13,7 +13,8 @@ from daemon.config.configuration import duration_text
 from daemon.desk.replay import Stream, replayed
 from rules.alarms.deadbands import Proposal, Question, propose, question_of
 from rules.alarms.load import Occurrence, alarm_figures, delays_of, occurrences
-from rules.settings import Band, Settings
+from rules.settings import Settings
+from rules.settings.bands import Band
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Batch, Event
 from rules.terms.quantities import FACTS, Quantity
 from rules.trade.alarm_kinds import ALARMS

@@ -18,8 +18,10 @@ from daemon.report.chart import LEFT, RIGHT, Drawing, Edges, Line, Plot, bounds
 from daemon.report.curves import Curve
 from daemon.report.figures import beginnings, edges, local_text
 from daemon.report.happenings import Lane
-from rules.settings import Band, Chamber, Settings
-from rules.terms.events import DAY_MS, HOUR_MS, Prediction
+from rules.settings import Chamber, Settings
+from rules.settings.bands import Band
+from rules.terms.advised import Prediction
+from rules.terms.events import DAY_MS, HOUR_MS
 
 Floats = NDArray[np.float64]
 _LANE = 25.0

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from daemon.store.errors import HistoryError
 from daemon.store.reader import HistoryReader
 from rules.alarms.deadbands import propose, question_of
-from rules.settings import Band, Settings
+from rules.settings import Settings
+from rules.settings.bands import Band
 from rules.terms.events import DAY_MS
 from rules.terms.quantities import FACTS, Quantity
 

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from daemon.report.curves import Curve
 from rules.checks.bands import edge_at
-from rules.settings import Band, Chamber
+from rules.settings import Chamber
+from rules.settings.bands import Band
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.terms.local_time import instant_ms
 

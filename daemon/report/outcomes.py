@@ -9,7 +9,8 @@ from adapters.wording.counting import counted
 from adapters.wording.figures import span
 from daemon.report.record import Record
 from rules.alarms.load import Occurrence, alarm_figures, delays_of, occurrences
-from rules.terms.events import AdviceEvent, Effect
+from rules.terms.advised import Effect
+from rules.terms.events import AdviceEvent
 
 _CAME: tuple[tuple[tuple[Effect, ...], str], ...] = (
     (("works", "more than expected"), "worked"), (("too little",), "helped less than expected"),

@@ -17,7 +17,8 @@ from daemon.store.reader import HistoryReader, is_there
 from rules.climate.situation import Situation
 from rules.keeper.state import sized
 from rules.settings import Settings
-from rules.terms.events import DAY_MS, AlarmEvent, AnyEvent, Batch, Prediction, event_of
+from rules.terms.advised import Prediction
+from rules.terms.events import DAY_MS, AlarmEvent, AnyEvent, Batch, event_of
 from rules.turn.advance import EngineState, advance, load_state
 from rules.turn.present import ahead, present
 

@@ -39,7 +39,8 @@ from rules.climate.hours import hours_between
 from rules.climate.memory import Hour
 from rules.keeper.state import sized
 from rules.settings import Settings
-from rules.terms.events import HOUR_MS, MINUTE_MS, Prediction
+from rules.terms.advised import Prediction
+from rules.terms.events import HOUR_MS, MINUTE_MS
 from rules.terms.local_time import time_words
 from rules.turn.advance import EngineState
 from rules.turn.present import ahead, present

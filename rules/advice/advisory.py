@@ -11,11 +11,13 @@ from dataclasses import replace
 from typing import Any, Literal
 
 from rules.advice.again import is_again, searched_at
-from rules.advice.cause import Cause, Standing, goal_of
-from rules.advice.contradiction import overturned
+from rules.advice.cause import Cause
 from rules.advice.devices import Move
-from rules.advice.plan import Plan, climate_stands, findable_keys, heat_first, probes_stand, searched, without_search
+from rules.advice.goal import goal_of
+from rules.advice.plan import Plan, findable_keys, searched, without_search
+from rules.advice.quiet import EMERGENCIES, REPEAT_AFTER_MS, at_work, hushed
 from rules.advice.search import Forecast
+from rules.advice.standing import Standing, climate_stands, probes_stand
 from rules.advice.state import AdviceState, Asked, OpenAdvice, ToldForecast, ToldMove, Worth
 from rules.advice.steady import steadied
 from rules.advice.text import (
@@ -34,7 +36,8 @@ from rules.advice.worth import awaited
 from rules.climate.situation import Situation
 from rules.keeper.devices import told_knobs
 from rules.settings import Chamber, Settings
-from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, Prediction, Priority
+from rules.terms.advised import Prediction
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, Priority
 from rules.trade import practice
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.emergencies import OUTWEIGHED_BY_HEAT
@@ -54,13 +57,6 @@ _NOTHING_TO_DO: dict[str, Any] = {
     "actions": [], "cautions": [], "never": [], "reaches": [], "boxes": [], "device": None, "change": None, "amount": None,
     "unit": None, "act_within_s": None, "look_again_s": None,
 }
-EMERGENCIES = ("heat", "heater-failed", "cold", "together")
-STORED_K = 1.0
-"""What an unplugged mat still gives off may warm the box by so much; own estimate."""
-COOLS_K_H = 2.0
-"""What was done against heat is at work while the temperature falls so fast."""
-REPEAT_AFTER_MS = 12 * HOUR_MS
-"""The same check or wipe, or to leave it be, is not told again sooner than this. Own estimate."""
 
 
 def consider(
@@ -74,7 +70,7 @@ def consider(
     if state.open is not None and state.open.done_ms is not None:
         state = talk.after_done(state, events)
     talk.next_try = is_next_try(state, situation, standing)
-    if _at_work(chamber, state, situation, standing):
+    if at_work(chamber, state, situation, standing):
         return state, events
     found = None if situation.visiting and not _hot(situation) else without_search(chamber, state, talk.steady, standing)
     before, state = state, noticed_fading(chamber, state, situation, standing)
@@ -86,7 +82,7 @@ def consider(
         return talk.led(state, events), events
     if not _stands(wanted, standing):
         return talk.closed(state, events), events
-    if wanted is None or _hushed(state, wanted, situation, standing):
+    if wanted is None or hushed(state, wanted, situation, standing):
         return talk.reminded(replace(state, searched=now if wanted is None else None), events), events
     state, said = talk.told(state, wanted, events), len(events)
     return replace(state, searched=None if events[said:] else now), events
@@ -109,35 +105,6 @@ def _hottest(state: AdviceState, situation: Situation) -> AdviceState:
     if t is None or not unplugged or (state.stopped_c is not None and t <= state.stopped_c):
         return state
     return replace(state, stopped_c=t)
-
-
-def _at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
-    """Return whether a done change is still at work on an alarm that stands: look again later, unless heat comes first."""
-    now, t = state.open, situation.temperature_c
-    if now is None or now.done_ms is None or situation.at_ms >= now.look_again_ms or not climate_stands(standing):
-        return False
-    if overturned(now.keys, standing):
-        return False
-    if now.branch == "heat":
-        slope = situation.temperature_slope_k_h
-        falls = slope is not None and slope <= -COOLS_K_H
-        return t is not None and (falls or t <= (now.done_c or now.start_c or practice.HEAT_FIRST_C) + STORED_K)
-    wakes = any(row.condition == "active" and row.priority == "wake" for row in standing.values())
-    if wakes and now.urgency != "wake" and now.branch not in ("probe", "plug-in"):
-        return False  # a failing heater must not wait until a vent has had its effect
-    return not heat_first(chamber, state, situation, standing)
-
-
-def _hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Mapping[str, Standing]) -> bool:
-    """Return whether a plan must wait because something was just closed."""
-    if wanted.branch == "heat" or state.open is not None:
-        return False
-    told_ms = state.repeated_ms.get(" ".join(wanted.keys))
-    once = not wanted.moves or wanted.branch == "turn-up"
-    wakes = wanted.branch in EMERGENCIES and any(row.priority == "wake" for row in standing.values())
-    again_ms = HOUR_MS if wakes else REPEAT_AFTER_MS  # who has done it, and it still gets lethal, needs more than the alarm
-    again = once and told_ms is not None and situation.at_ms - told_ms < again_ms
-    return again or (state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms)
 
 
 class _Talk:

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from rules.advice.cause import Cause, Standing
+from rules.advice.cause import Cause
+from rules.advice.standing import Standing
 from rules.advice.state import AdviceState, Searched
 from rules.climate.situation import Situation
 from rules.terms.events import HOUR_MS

@@ -7,58 +7,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Protocol
 
+from rules.advice.coupled import case_of
+from rules.advice.goal import Goal, garden_ml, goal_of
+from rules.advice.standing import Standing, stands
 from rules.climate.situation import Situation
 from rules.climate.thermostat import FAULT_K, State, state_of
 from rules.physics.vapour import saturation_vapour_pressure_pa
 from rules.settings import Chamber
-from rules.terms.events import Condition, Level, Priority
 from rules.trade import practice
 from rules.trade.airy_chambers import AIRY_CELLS
-from rules.trade.garden_sizes import YOUNG, size_class
+from rules.trade.garden_sizes import size_class
 from rules.trade.practice import Band, Cell
-
-
-class Standing(Protocol):
-    """An alarm that stands now, as far as advice cares: an alarm's record or its last event."""
-
-    @property
-    def alarm(self) -> str: ...
-    @property
-    def level(self) -> Level | None: ...
-    @property
-    def condition(self) -> Condition: ...
-    @property
-    def priority(self) -> Priority: ...
-    @property
-    def acknowledged(self) -> bool: ...
-    @property
-    def seconds_left(self) -> float | None: ...
-    @property
-    def probe(self) -> str | None: ...
-    @property
-    def since_ms(self) -> int | None: ...
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Goal:
-    """What advice aims at and the band around it; all values degC, %RH, K."""
-
-    temperature_c: float
-    low_c: float
-    high_c: float
-    harmful_low_c: float
-    harmful_high_c: float
-    humidity_pct: float
-    low_pct: float
-    high_pct: float
-    harmful_low_pct: float
-    margin_k: float
-    inside_k: float = 0.6
-    inside_pct: float = 3.5
-    """How far inside the band a change must end so that its alarm clears: a little more than the deadband."""
-    dryness_matters: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,38 +57,6 @@ class Cause:
     def forbidden(self) -> frozenset[str]:
         """What is not to be advised in this cell, whatever it would do."""
         return frozenset().union(*(row.against for row in self.never if not row.about_order))
-
-
-def young(situation: Situation, chamber: Chamber) -> bool:
-    """Return whether the garden is small enough to have no reserve (below 200 ml, or of unknown size)."""
-    return size_class(garden_ml(situation, chamber)) in YOUNG
-
-
-def garden_ml(situation: Situation, chamber: Chamber) -> float | None:
-    """Return the garden's volume, ml: what was last said, else the config's figure."""
-    return situation.garden_ml if situation.garden_ml is not None else chamber.garden.volume_ml
-
-
-def goal_of(chamber: Chamber, situation: Situation) -> Goal:
-    """Return the aim and its band; an edge that the keeper left open is set where nothing reaches it."""
-    heat, damp = chamber.temperature, chamber.humidity_for(garden_ml(situation, chamber))
-    low_c, high_c = _edge(heat.low, 0.0), _edge(heat.high, 45.0)
-    low_pct, high_pct = _edge(damp.low, 0.0), min(_edge(damp.high, 100.0), 100.0)
-    aim_c = min(max(_edge(heat.target, (low_c + high_c) / 2), low_c + 0.3), high_c - 0.3)
-    aim_pct = damp.target if damp.target is not None else (85.0 if young(situation, chamber) else 80.0)
-    return Goal(
-        temperature_c=aim_c, low_c=low_c, high_c=high_c,
-        harmful_low_c=_edge(heat.harmful_low, low_c - 4.0), harmful_high_c=_edge(heat.harmful_high, high_c + 2.0),
-        humidity_pct=min(max(aim_pct, low_pct + 1.0), high_pct - 1.0), low_pct=low_pct, high_pct=high_pct,
-        harmful_low_pct=_edge(damp.harmful_low, low_pct - 10.0), margin_k=chamber.lid_dew.caution_margin_k,
-        inside_k=min(heat.deadband + 0.1, (high_c - low_c) / 4.0),
-        inside_pct=min(damp.deadband + 0.5, (high_pct - low_pct) / 4.0),
-        dryness_matters=chamber.role == "fungus",
-    )
-
-
-def _edge(value: float | None, otherwise: float) -> float:
-    return otherwise if value is None else value
 
 
 def humidity_at_target_pct(situation: Situation, target_c: float) -> float | None:
@@ -178,7 +106,7 @@ def reason_of(
     else:
         damp = temperature == "ok" and humidity == "high"
         cell = AIRY_CELLS[chamber.role] if damp else practice.cell_of(temperature, "ok", False)
-    case = _case(cell, facts, goal, situation, star, floor, standing)
+    case = case_of(cell, facts, goal, situation, star, standing)
     return Cause(
         goal=goal, temperature=temperature, humidity=humidity, lid_wet=wet, lid_known=known, cell=cell,
         humidity_at_target_pct=star, humidity_floor_pct=floor, facts=frozenset(facts), case=case,
@@ -186,16 +114,12 @@ def reason_of(
     )
 
 
-def _stands(standing: Mapping[str, Standing], *names: str) -> bool:
-    return any(row.alarm in names and row.condition == "active" for row in standing.values())
-
-
 def _temperature_band(goal: Goal, chamber: Chamber, situation: Situation, standing: Mapping[str, Standing]) -> Band:
     value, back = situation.temperature_c, 0.0 if situation.by_mean else chamber.temperature.deadband
     if value is None:
         return "ok"
-    high_edge = goal.high_c - (back if _stands(standing, "temperature-high", "heater-runaway") else 0.0)
-    low_edge = goal.low_c + (back if _stands(standing, "temperature-low", "heater-failed") else 0.0)
+    high_edge = goal.high_c - (back if stands(standing, "temperature-high", "heater-runaway") else 0.0)
+    low_edge = goal.low_c + (back if stands(standing, "temperature-low", "heater-failed") else 0.0)
     return "high" if value > high_edge else "low" if value < low_edge else "ok"
 
 
@@ -203,8 +127,8 @@ def _humidity_band(goal: Goal, chamber: Chamber, situation: Situation, standing:
     value, back = situation.relative_humidity_pct, 0.0 if situation.by_mean else chamber.humidity.deadband
     if value is None:
         return "ok"
-    high_edge = goal.high_pct - (back if _stands(standing, "humidity-high", "damp", "mister-stuck") else 0.0)
-    low_edge = goal.low_pct + (back if _stands(standing, "humidity-low") else 0.0)  # dry by warmth alone: cooling answers it
+    high_edge = goal.high_pct - (back if stands(standing, "humidity-high", "damp", "mister-stuck") else 0.0)
+    low_edge = goal.low_pct + (back if stands(standing, "humidity-low") else 0.0)  # dry by warmth alone: cooling answers it
     if value < low_edge and goal.dryness_matters:
         return "low"  # food and waste chambers are dry on purpose: workers choose the driest place for waste
     return "high" if value > high_edge else "ok"
@@ -213,11 +137,11 @@ def _humidity_band(goal: Goal, chamber: Chamber, situation: Situation, standing:
 def _lid(situation: Situation, standing: Mapping[str, Standing], was_wet: bool) -> tuple[bool, bool]:
     margin = situation.dew_margin_k
     if margin is None:
-        return _stands(standing, "lid-dew"), False
-    if _stands(standing, "lid-drip-tonight"):
+        return stands(standing, "lid-dew"), False
+    if stands(standing, "lid-drip-tonight"):
         return True, True
     wet = margin <= 0.0 and (situation.probability_wet is None or situation.probability_wet >= 0.5)
-    return wet or ((was_wet or _stands(standing, "lid-dew")) and margin < practice.DRY_LID_MARGIN_K), True
+    return wet or ((was_wet or stands(standing, "lid-dew")) and margin < practice.DRY_LID_MARGIN_K), True
 
 
 def _device_facts(chamber: Chamber, knobs: Mapping[str, float]) -> set[str]:
@@ -306,7 +230,7 @@ def _state_facts(
         "lethal-cold": t is not None and t <= practice.LETHAL_COLD_C,
         "warm-side": t is not None and t > goal.temperature_c + 0.5,
         "humid-side": rh is not None and rh > goal.humidity_pct, "founding": founding, "saturated": situation.saturated,
-        "sudden": _stands(standing, "lid-open") or (slope is not None and slope < -30.0), "visiting": situation.visiting,
+        "sudden": stands(standing, "lid-open") or (slope is not None and slope < -30.0), "visiting": situation.visiting,
         "air-dry": (rh is None or (rh < goal.low_pct and goal.dryness_matters))
         and not (t is not None and t >= practice.HEAT_FIRST_C),  # not known counts as dry; drying takes hours, heat minutes
         "lid-wet-odd": wet and lid is not None and t is not None and t - lid > 6.0,
@@ -316,9 +240,9 @@ def _state_facts(
         facts.add("lid-unknown")
     if not goal.dryness_matters:
         facts.add("dry-on-purpose")
-    if _stands(standing, "heater-failed"):
+    if stands(standing, "heater-failed"):
         facts |= {"heater-weak"}
-    if _stands(standing, "lid-drip-tonight"):
+    if stands(standing, "lid-drip-tonight"):
         facts.add("night-ahead")
     return facts
 
@@ -335,70 +259,6 @@ def heat_comes_first(
         return False
     if t >= practice.HEAT_FIRST_C:
         return True
-    if _stands(standing, "heater-runaway") and thermostat != "unplugged":
+    if stands(standing, "heater-runaway") and thermostat != "unplugged":
         return t > (goal.temperature_c + 0.5 if thermostat == "unknown" else goal.high_c)
-    return thermostat == "stuck" and t > goal.high_c and _stands(standing, "temperature-high")
-
-
-def _case(
-    cell: Cell, facts: set[str], goal: Goal, situation: Situation, star: float | None, floor: float | None,
-    standing: Mapping[str, Standing],
-) -> str | None:
-    return _failing(facts, situation, standing) or _airs(cell, facts, goal, star, situation) or _lids(cell, facts, situation)
-
-
-def _failing(facts: set[str], situation: Situation, standing: Mapping[str, Standing]) -> str | None:
-    t_slope, room_slope = situation.temperature_slope_k_h, situation.room_slope_k_h
-    if situation.saturated:
-        return "C11"
-    if _stands(standing, "lid-open"):
-        return "C8"
-    with_room = t_slope is not None and room_slope is not None and t_slope > 0.3 and room_slope > 0.6 * t_slope
-    if "hot" in facts and (with_room or "heater-idle" in facts):
-        return "C12"
-    if _stands(standing, "heater-runaway") or ("hot" in facts and t_slope is not None and t_slope > practice.RUNAWAY_SLOPE_K_H):
-        return "C10"
-    if _stands(standing, "heater-failed"):
-        return "C9"
-    return None
-
-
-def _airs(cell: Cell, facts: set[str], goal: Goal, star: float | None, situation: Situation) -> str | None:
-    star_ok = star is not None and goal.low_pct <= star <= goal.high_pct
-    if cell.temperature == "high" and cell.humidity == "low" and not cell.lid_wet and star_ok:
-        return "C1"
-    if cell.temperature == "low" and cell.humidity == "high" and not cell.lid_wet and star_ok:
-        return "C2"
-    if "mist-useless" in facts and cell.humidity == "low":
-        return "C13"
-    if _heater_dries(cell, facts, situation):
-        return "C6"
-    room_dew = situation.room_dew_point_c
-    aired = bool(facts & {"fan-on", "vents-open"})
-    winter_air = aired and "dry-air" in facts and (room_dew is None or room_dew < 5.0)
-    if cell.humidity == "low" and not cell.lid_wet and winter_air and (star is None or star < goal.low_pct):
-        return "C3"
-    if cell.humidity == "high" and "floor-wets" in facts:
-        return "C4"
-    return None
-
-
-def _heater_dries(cell: Cell, facts: set[str], situation: Situation) -> bool:
-    slopes = (situation.temperature_slope_k_h, situation.room_slope_k_h, situation.humidity_slope_pct_h)
-    if None in slopes or "heater" not in facts or cell.humidity != "low":
-        return False
-    flat, room, damp = slopes
-    return abs(flat or 0.0) < 0.3 and (room or 0.0) < -0.3 and (damp or 0.0) < -0.5
-
-
-def _lids(cell: Cell, facts: set[str], situation: Situation) -> str | None:
-    if "mat-below" in facts and cell.lid_wet:
-        return "C7"
-    if cell.temperature == "low" and "heater-at-limit" in facts:
-        return "C17"
-    if cell.temperature == "low" and cell.lid_wet and "heater" in facts:
-        return "C18"
-    cold_lid = cell.lid_wet and cell.temperature != "high" and cell.humidity != "low"
-    if cold_lid and situation.room_temperature_c is not None and "room-cooler" in facts:
-        return "C5"
-    return None
+    return thermostat == "stuck" and t > goal.high_c and stands(standing, "temperature-high")

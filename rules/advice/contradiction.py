@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from rules.advice.cause import Standing
+from rules.advice.standing import Standing
 from rules.trade.alarm_kinds import ALARMS
 
 

@@ -14,7 +14,8 @@ from rules.climate.situation import Situation
 from rules.keeper.devices import told_knobs
 from rules.keeper.state import DeviceChange
 from rules.settings import Chamber
-from rules.terms.events import HOUR_MS, MINUTE_MS, Action
+from rules.terms.advised import Action
+from rules.terms.events import HOUR_MS, MINUTE_MS
 from rules.trade import practice
 
 WETTEST = 2.0

@@ -7,14 +7,16 @@ from dataclasses import dataclass
 from math import exp, log
 from typing import Literal
 
-from rules.advice.cause import Cause, Standing
+from rules.advice.cause import Cause
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.model import COOLING, ChamberModel
+from rules.advice.standing import Standing
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Beside, Situation
 from rules.climate.thermostat import FALLS_K_H, ROOM_LIFT_K
 from rules.settings import Chamber
-from rules.terms.events import DAY_MS, HOUR_MS, Reach
+from rules.terms.advised import Reach
+from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import emergencies, practice
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.practice import ACTS, Step

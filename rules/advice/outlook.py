@@ -10,7 +10,7 @@ from rules.advice.text import prediction
 from rules.climate.situation import Situation
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber
-from rules.terms.events import Prediction
+from rules.terms.advised import Prediction
 
 AHEAD_H = 6.0  # own estimate
 

@@ -7,20 +7,22 @@ from dataclasses import dataclass
 
 from rules.advice.balance import by_night, present_of
 from rules.advice.branches import own_branch
-from rules.advice.cause import Cause, Standing, goal_of, heat_comes_first, reason_of, thermostat_of
+from rules.advice.cause import Cause, heat_comes_first, reason_of, thermostat_of
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent, cold, cold_comes_first, heat, stops_lately, warming
+from rules.advice.goal import goal_of
 from rules.advice.model import COOLING, ChamberModel, model_from_json, prior_model
 from rules.advice.search import HELPS_SHARE, Forecast, Miss, Solution, foremost, solve, standing_misses
 from rules.advice.set_point import cold_by_morning, left_out, plug_in, turn_up
+from rules.advice.standing import Standing, climate_stands, probes_stand
 from rules.advice.state import AdviceState
 from rules.advice.steady import LEAST_HOURS
 from rules.climate.situation import Situation
 from rules.keeper.devices import heater_since_ms, present_knobs
 from rules.settings import Chamber
-from rules.terms.events import DAY_MS, HOUR_MS, Action, Reach
+from rules.terms.advised import Action, Reach
+from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import practice
-from rules.trade.alarm_kinds import ALARMS
 from rules.trade.practice import ACTS, Never, Step
 
 CHECK_AGAIN_MS = 12 * HOUR_MS
@@ -97,16 +99,6 @@ def model_of(chamber: Chamber, state: AdviceState) -> ChamberModel:
         return model_from_json(state.model)
     except ValueError:
         return prior_model(chamber)
-
-
-def climate_stands(standing: Mapping[str, Standing]) -> list[Standing]:
-    """Return the standing alarms that advice answers."""
-    return [row for row in standing.values() if ALARMS[row.alarm].answered == "climate" and row.condition == "active"]
-
-
-def probes_stand(standing: Mapping[str, Standing]) -> list[Standing]:
-    """Return the standing alarms that say that something is not seen or not believed."""
-    return [row for row in standing.values() if ALARMS[row.alarm].answered == "probe" and row.condition == "active"]
 
 
 def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> Cause:

@@ -7,10 +7,11 @@ from dataclasses import asdict, dataclass, field
 from math import sqrt
 from typing import Any
 
-from rules.advice.cause import Cause, Standing
+from rules.advice.cause import Cause
 from rules.advice.model import LIFT, NAMES, ChamberModel
-from rules.advice.plan import Plan, cause_of, climate_stands, model_of, plan
+from rules.advice.plan import Plan, cause_of, model_of, plan
 from rules.advice.search import Candidate
+from rules.advice.standing import Standing, climate_stands
 from rules.advice.state import AdviceState
 from rules.advice.steady import steadied
 from rules.advice.text import lacking_of, reason_of_plan

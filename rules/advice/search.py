@@ -14,8 +14,9 @@ from typing import Literal
 import numpy as np
 
 from rules.advice.balance import COURSE_H, Outcome, Present, Setting, at_rest, course, e_s
-from rules.advice.cause import Cause, Goal
+from rules.advice.cause import Cause
 from rules.advice.devices import Move
+from rules.advice.goal import Goal
 from rules.advice.model import Array
 from rules.physics.saturation import saturation_temperatures
 

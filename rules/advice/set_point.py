@@ -9,9 +9,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from math import log
 
-from rules.advice.cause import Cause, Goal, Standing
+from rules.advice.cause import Cause
 from rules.advice.devices import Move, dial
 from rules.advice.emergency import stops_lately
+from rules.advice.goal import Goal
+from rules.advice.standing import Standing
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
 from rules.climate.thermostat import FAULT_K

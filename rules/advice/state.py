@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from rules.terms.events import Action, Priority, Reach, answer_name
+from rules.terms.advised import Action, Reach, answer_name
+from rules.terms.events import Priority
 
 
 @dataclass

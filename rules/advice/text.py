@@ -9,14 +9,16 @@ from typing import Literal
 
 from rules.advice.balance import STRUCTURE_SHARE
 from rules.advice.branches import BRANCHES
-from rules.advice.cause import Cause, garden_ml
+from rules.advice.cause import Cause
+from rules.advice.goal import garden_ml
 from rules.advice.plan import Plan
 from rules.advice.search import HELPS_SHARE, Forecast, standing_misses
 from rules.advice.state import Worth
 from rules.advice.worth import factor
 from rules.climate.situation import Situation
 from rules.settings import Chamber
-from rules.terms.events import HOUR_MS, Prediction
+from rules.terms.advised import Prediction
+from rules.terms.events import HOUR_MS
 from rules.trade import practice
 from rules.trade.coupled_cases import CASES
 from rules.trade.garden_sizes import size_class

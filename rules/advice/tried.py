@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from rules.advice.cause import Standing
-from rules.advice.plan import Plan, climate_stands
+from rules.advice.plan import Plan
+from rules.advice.standing import Standing, climate_stands
 from rules.advice.state import AdviceState
 from rules.advice.text import UNMET, beyond_devices
 from rules.advice.verification import Verdict

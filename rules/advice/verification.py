@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import sqrt
 
-from rules.advice.cause import Standing
+from rules.advice.standing import Standing
 from rules.advice.state import AdviceState, Gain, OpenAdvice, ToldForecast
 from rules.climate.situation import Situation
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber
-from rules.terms.events import DAY_MS, Effect
+from rules.terms.advised import Effect
+from rules.terms.events import DAY_MS
 
 _WHY_NOTHING = {
     "heater": "check that the mat is plugged in, warm to the hand, and its thermostat's probe in place",

@@ -14,7 +14,8 @@ from math import exp, log
 
 from rules.advice.state import AdviceState, Awaited, OpenAdvice, Worth
 from rules.climate.situation import Situation
-from rules.terms.events import HOUR_MS, MINUTE_MS, Prediction
+from rules.terms.advised import Prediction
+from rules.terms.events import HOUR_MS, MINUTE_MS
 
 STEP = 0.3
 """How much one that missed widens the next, as a logarithm: a third. Judgement."""

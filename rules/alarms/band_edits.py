@@ -8,7 +8,8 @@ from dataclasses import replace
 from hashlib import blake2b
 
 from rules.climate.hysteresis import Walk
-from rules.settings import Band, Settings
+from rules.settings import Settings
+from rules.settings.bands import Band
 from rules.trade.alarm_kinds import ALARMS
 
 OTHERS = "*"

@@ -15,7 +15,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from rules.climate.hysteresis import Delays, Walk, walk, zones
-from rules.settings import Band
+from rules.settings.bands import Band
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 
 DAYS_NEEDED = 7.0  # own estimate

@@ -21,7 +21,7 @@ from rules.climate.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, Delays, Worseni
 from rules.climate.swing import DAMP, HEAT, mean_of_swing
 from rules.climate.view import View
 from rules.climate.windows import TREND_OVER_MS
-from rules.settings import Band
+from rules.settings.bands import Band
 from rules.terms.events import MINUTE_MS
 from rules.terms.local_time import local_ms
 from rules.trade.bearable import BEARABLE, HarmKind

@@ -19,7 +19,7 @@ from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, UNSEEN, Delays
 from rules.climate.memory import Guesses
 from rules.climate.view import View
 from rules.climate.windows import Signal, passed_since, thousandths
-from rules.settings import Band
+from rules.settings.bands import Band
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 from rules.terms.quantities import Quantity
 

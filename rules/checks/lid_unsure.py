@@ -20,7 +20,7 @@ from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, Delays
 from rules.climate.memory import Hour
 from rules.climate.place_uncertainty import margin_u_k
 from rules.climate.view import View
-from rules.settings import LidDewBand
+from rules.settings.bands import LidDewBand
 from rules.terms.events import HOUR_MS
 
 HOURS = 12  # own estimate

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.physics.vapour import saturation_vapour_pressure_pa, saturation_vapour_pressure_pa_or_nan
-from rules.settings import TemperatureBand
+from rules.settings.bands import TemperatureBand
 from rules.trade.garden_sizes import DRIES_AT_C
 
 Floats = NDArray[np.float64]

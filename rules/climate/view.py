@@ -30,7 +30,8 @@ from rules.climate.windows import Recent, Signal, passed_since, recent
 from rules.keeper.devices import lid_now
 from rules.keeper.state import KeeperState, garden_ml
 from rules.physics import lid_factor, vapour
-from rules.settings import Chamber, HumidityBand, Settings
+from rules.settings import Chamber, Settings
+from rules.settings.bands import HumidityBand
 from rules.terms.events import MINUTE_MS
 from rules.terms.quantities import Quantity
 

@@ -18,7 +18,8 @@ from rules.harm.account import EVERY_MS, Garden, Look, Step, Walker
 from rules.harm.course import Floats
 from rules.physics.condensate import drip_load_g_m2
 from rules.physics.vapour import saturation_vapour_pressure_pa_or_nan, vapour_pressure_pa_or_nan
-from rules.settings import Band, Chamber
+from rules.settings import Chamber
+from rules.settings.bands import Band
 from rules.terms.condition_changes import Harm
 from rules.trade.bearable import BEARABLE, HarmKind
 from rules.trade.garden_sizes import dryness_of, size_class

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BeforeValidator, ConfigDict, Field, TypeAdapter
 
+from rules.terms.advised import Action, Effect, Prediction, Reach, answer_name
 from rules.terms.quantities import Quantity
 from rules.terms.words import Word
 
@@ -212,49 +213,6 @@ class AlarmEvent(Event):
     def open(self) -> bool:
         """Whether it stands."""
         return self.condition in ("active", "held")
-
-
-@dataclass(frozen=True, slots=True)
-class Action:
-    """One thing to change: `device` by `amount` `unit` in the direction `change`, in words in `text`."""
-
-    device: Literal["heater", "fan", "mister", "vent", "lid", "room", "probe", "water", "garden", "waste", "leaves"]
-    change: Literal["more", "less", "hold", "open", "close", "stop", "insulate", "wipe", "move", "check"]
-    amount: float | None
-    unit: str | None
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class Prediction:
-    """What the chamber will be if the advice is followed: value and standard uncertainty at a time from now."""
-
-    after_ms: int
-    temperature_c: float
-    temperature_u_k: float
-    relative_humidity_pct: float
-    relative_humidity_u_pct: float
-    dew_margin_k: float | None
-    dew_margin_u_k: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Reach:
-    """When a chamber passes a mark if nothing comes to help: from when the advice was found, likely, at the earliest, late."""
-
-    chamber: str
-    mark_c: float
-    after_ms: int
-    early_ms: int
-    late_ms: int
-
-
-def answer_name(advisory: str, revision: int) -> str:
-    """Return what the keeper calls one wording of an advisory when saying that it is done: `nest-2`, then `nest-2.2`."""
-    return advisory if revision == 1 else f"{advisory}.{revision}"
-
-
-Effect = Literal["works", "too little", "no effect", "more than expected", "cannot tell"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from rules.advice import advisory
-from rules.advice.cause import Standing
 from rules.advice.done import LOOK_MS, REST_MS, changed_ms, looks_every_ms, owes
+from rules.advice.standing import Standing
 from rules.advice.state import AdviceState
 from rules.advice.steady import LEAST_HOURS
 from rules.advice.worth import held_against, is_due

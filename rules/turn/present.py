@@ -12,7 +12,8 @@ from rules.climate.hours import Climate, Hourly, mat_day
 from rules.climate.situation import Situation
 from rules.keeper.state import sized
 from rules.settings import Settings
-from rules.terms.events import DAY_MS, Prediction
+from rules.terms.advised import Prediction
+from rules.terms.events import DAY_MS
 from rules.turn.advising import for_adviser
 from rules.turn.state import EngineState
 from rules.turn.together import Together

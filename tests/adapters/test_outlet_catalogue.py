@@ -10,7 +10,7 @@ from pydantic import TypeAdapter, ValidationError
 import adapters.outlets
 from adapters.outlets import AnyOutlet, OutletsDisagree, opened
 from adapters.outlets.mqtt_topic import MqttOutlet
-from rules.settings import Section
+from rules.terms.setting_forms import Section
 
 
 def kinds_in_files():

@@ -17,7 +17,8 @@ from adapters.outlets import ConsoleOutlet
 from adapters.outlets.console import ConsolePrinter
 from adapters.outlets.outlet import Owed
 from rules.settings import Chamber, Probe, Settings, Site, Telling
-from rules.terms.events import Action, AdviceEvent, AlarmEvent, CareEvent, LetterEvent, QualityEvent, SystemEvent, WordEvent
+from rules.terms.advised import Action
+from rules.terms.events import AdviceEvent, AlarmEvent, CareEvent, LetterEvent, QualityEvent, SystemEvent, WordEvent
 
 NOW = 1_764_036_600_000
 WATCH = Settings(

@@ -18,14 +18,13 @@ from adapters.wording.figures import Style, ascii_only, clean, span
 from adapters.wording.letter import LONGEST_SUBJECT, compose
 from adapters.wording.line import line_of
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
+from rules.terms.advised import Action, Prediction
 from rules.terms.events import (
-    Action,
     AdviceEvent,
     AlarmEvent,
     CareEvent,
     Figures,
     LetterEvent,
-    Prediction,
     QualityEvent,
     SystemEvent,
     WordEvent,

@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
 from rules.advice.advisory import AdviceState, consider
-from rules.advice.cause import Standing, humidity_floor_pct
+from rules.advice.cause import humidity_floor_pct
 from rules.advice.done import Begun, done, told_as
+from rules.advice.standing import Standing
 from rules.climate.situation import Situation
 from rules.settings import Chamber, Devices, Garden, Heater, Mister, Vents
 from rules.terms.events import AdviceEvent

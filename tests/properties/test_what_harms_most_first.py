@@ -8,7 +8,8 @@ from itertools import pairwise, product
 import pytest
 from decision_matrix import AIR_ML, GARDENS_ML, HEATERS, ROOMS, advised, entries, entry
 
-from rules.terms.events import Action, AdviceEvent
+from rules.terms.advised import Action
+from rules.terms.events import AdviceEvent
 
 DEVICES = list(product(ROOMS, AIR_ML, GARDENS_ML, HEATERS, *[(True, False)] * 5))
 SOME = DEVICES[5::419]

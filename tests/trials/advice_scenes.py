@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC
 from typing import Any
 
-from rules.advice.cause import Standing
+from rules.advice.standing import Standing
 from rules.climate.situation import Situation
 from rules.physics.vapour import dew_point_c
 from rules.settings import Chamber, Devices, Fan, Heater, Mister, Room, Settings, Site, Telling, Vents

@@ -32,9 +32,9 @@ from chamber_truth import (
 )
 
 from rules.advice.advisory import AdviceState, consider
-from rules.advice.cause import Standing
 from rules.advice.done import Begun
 from rules.advice.done import done as book
+from rules.advice.standing import Standing
 from rules.climate.situation import Situation
 from rules.keeper.devices import changed, lid_now
 from rules.keeper.state import KeeperState

@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 from daemon.config.checks import warnings
 from daemon.config.configuration import Configuration, default_state_folder, duration_text, json_schema, load, load_text
 from daemon.config.file import LARGEST_BYTES, ConfigurationError, parse_config, shown
-from rules.settings import Chamber, TemperatureBand
+from rules.settings import Chamber
+from rules.settings.bands import TemperatureBand
 
 SAMPLES = sorted((Path(__file__).parents[3] / "sample_config").glob("*.toml"))
 

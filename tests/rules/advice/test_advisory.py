@@ -13,7 +13,8 @@ from rules.climate.situation import Situation
 from rules.keeper.devices import lid_now, told_knobs
 from rules.keeper.state import KeeperState
 from rules.settings import Chamber, Heater, Lid, Site, Vents
-from rules.terms.events import HOUR_MS, AdviceEvent, Priority, answer_name
+from rules.terms.advised import answer_name
+from rules.terms.events import HOUR_MS, AdviceEvent, Priority
 
 STATE = TypeAdapter(AdviceState)
 

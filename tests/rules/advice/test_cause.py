@@ -3,10 +3,12 @@ from __future__ import annotations
 import pytest
 from advice_scenes import alarms, devices, situation
 
-from rules.advice.cause import goal_of, heat_comes_first, humidity_at_target_pct, humidity_floor_pct, reason_of
+from rules.advice.cause import heat_comes_first, humidity_at_target_pct, humidity_floor_pct, reason_of
+from rules.advice.goal import goal_of
 from rules.keeper.devices import present_knobs
-from rules.settings import Chamber, Garden, Heater, HumidityBand, Vents
+from rules.settings import Chamber, Garden, Heater, Vents
 from rules.settings import Devices as DeviceSettings
+from rules.settings.bands import HumidityBand
 
 
 def reason(now, chamber=None, *names, **more):

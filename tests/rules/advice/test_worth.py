@@ -10,7 +10,8 @@ from advice_scenes import NOON_MS, situation
 
 from rules.advice.state import AdviceState, Awaited, Worth
 from rules.advice.worth import awaited, factor, held_against, is_due
-from rules.terms.events import HOUR_MS, MINUTE_MS, Prediction
+from rules.terms.advised import Prediction
+from rules.terms.events import HOUR_MS, MINUTE_MS
 
 
 def held(draw, count: int = 4000) -> tuple[float, float]:

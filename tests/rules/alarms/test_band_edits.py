@@ -8,7 +8,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from rules.alarms.band_edits import limits_of
-from rules.settings import Chamber, HumidityBand, Probe, Settings, Site, Telling, TemperatureBand
+from rules.settings import Chamber, Probe, Settings, Site, Telling
+from rules.settings.bands import HumidityBand, TemperatureBand
 from rules.terms.events import MINUTE_MS, AlarmEvent, Batch, Reading
 from rules.turn.advance import EngineState, advance, dump_state, load_state
 

@@ -12,7 +12,7 @@ from delay_timers import delay_timer, samples_until
 from numpy.typing import NDArray
 
 from rules.alarms.deadbands import Noise, Question, Trial, noise_of, propose, question_of
-from rules.settings import HumidityBand, TemperatureBand
+from rules.settings.bands import HumidityBand, TemperatureBand
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 
 Record = tuple[NDArray[np.int64], NDArray[np.float64]]

@@ -8,7 +8,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from rules.alarms.load import WINDOW_MS, alarm_figures, delays_of, flood_share, occurrences
-from rules.settings import Chamber, HumidityBand, Settings, Site, Telling
+from rules.settings import Chamber, Settings, Site, Telling
+from rules.settings.bands import HumidityBand
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AlarmEvent
 
 TEN = 10 * MINUTE_MS

@@ -5,7 +5,8 @@ import pytest
 
 from rules.care.observations import Answer, Questions, interpret
 from rules.climate.hours import Hourly, Hours
-from rules.settings import Chamber, HumidityBand
+from rules.settings import Chamber
+from rules.settings.bands import HumidityBand
 from rules.terms.events import HOUR_MS
 from rules.trade.symptoms import SYMPTOMS, vocabulary
 

@@ -14,11 +14,11 @@ from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
 from rules.telling.quiet_hours import instant_ms, quiet_until_ms
 from rules.telling.state import TellingState
 from rules.telling.telling import configured, tell
+from rules.terms.advised import Action
 from rules.terms.events import (
     DAY_MS,
     HOUR_MS,
     MINUTE_MS,
-    Action,
     AdviceEvent,
     AlarmEvent,
     CareEvent,

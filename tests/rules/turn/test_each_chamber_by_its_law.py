@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from rules.settings import Chamber, Garden, HumidityBand, Probe, Room, Settings, Site, Telling, TemperatureBand
+from rules.settings import Chamber, Garden, Probe, Room, Settings, Site, Telling
+from rules.settings.bands import HumidityBand, TemperatureBand
 from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Batch, Event
 from rules.turn.advance import advance
 

@@ -1,0 +1,51 @@
+"""When an adviser says nothing: what was done is still at work, or the same was told a short while ago."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from rules.advice.contradiction import overturned
+from rules.advice.plan import Plan, heat_first
+from rules.advice.standing import Standing, climate_stands
+from rules.advice.state import AdviceState
+from rules.climate.situation import Situation
+from rules.settings import Chamber
+from rules.terms.events import HOUR_MS
+from rules.trade import practice
+
+EMERGENCIES = ("heat", "heater-failed", "cold", "together")
+STORED_K = 1.0
+"""What an unplugged mat still gives off may warm the box by so much; own estimate."""
+COOLS_K_H = 2.0
+"""What was done against heat is at work while the temperature falls so fast."""
+REPEAT_AFTER_MS = 12 * HOUR_MS
+"""The same check or wipe, or to leave it be, is not told again sooner than this. Own estimate."""
+
+
+def at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether a done change is still at work on an alarm that stands: look again later, unless heat comes first."""
+    now, t = state.open, situation.temperature_c
+    if now is None or now.done_ms is None or situation.at_ms >= now.look_again_ms or not climate_stands(standing):
+        return False
+    if overturned(now.keys, standing):
+        return False
+    if now.branch == "heat":
+        slope = situation.temperature_slope_k_h
+        falls = slope is not None and slope <= -COOLS_K_H
+        return t is not None and (falls or t <= (now.done_c or now.start_c or practice.HEAT_FIRST_C) + STORED_K)
+    wakes = any(row.condition == "active" and row.priority == "wake" for row in standing.values())
+    if wakes and now.urgency != "wake" and now.branch not in ("probe", "plug-in"):
+        return False  # a failing heater must not wait until a vent has had its effect
+    return not heat_first(chamber, state, situation, standing)
+
+
+def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether a plan must wait because something was just closed."""
+    if wanted.branch == "heat" or state.open is not None:
+        return False
+    told_ms = state.repeated_ms.get(" ".join(wanted.keys))
+    once = not wanted.moves or wanted.branch == "turn-up"
+    wakes = wanted.branch in EMERGENCIES and any(row.priority == "wake" for row in standing.values())
+    again_ms = HOUR_MS if wakes else REPEAT_AFTER_MS  # who has done it, and it still gets lethal, needs more than the alarm
+    again = once and told_ms is not None and situation.at_ms - told_ms < again_ms
+    return again or (state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms)
