@@ -15,8 +15,6 @@ from typing import TypeVar
 from adapters.wording import commands
 from adapters.wording.alarm_sentences import (
     FRESH_MS,
-    account_of,
-    account_then,
     first_step,
     label,
     over,
@@ -28,12 +26,12 @@ from adapters.wording.alarm_sentences import (
 )
 from adapters.wording.figures import Style, clean, span
 from adapters.wording.sections import Block, Section, command, points, section, steps, text
-from adapters.wording.together import alike, line_of, reached
+from adapters.wording.time_left import left, next_marks
+from adapters.wording.together import alike, line_of
 from rules.settings import Settings
 from rules.terms.advised import Prediction
 from rules.terms.events import AdviceEvent, AlarmEvent, Figures, LetterEvent, News, QualityEvent
 from rules.trade.alarm_kinds import ALARMS
-from rules.trade.bearable import BEARABLE
 
 _Kind = TypeVar("_Kind")
 _TESTS = {
@@ -64,7 +62,8 @@ def situation(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
         section("Do this first", _to_do(letter, alarms, settings, style)),
         section("What is happening", [text(line) for line in _happening(alarms, settings, style, now_ms)]),
         section("What is left", [
-            text(line) for line in _left(alarms, settings, style, now_ms) + _next_marks(letter, settings, style)
+            text(line) for line in
+            left(alarms, settings, style, now_ms) + next_marks(letter, _fresh_advice(letter), settings, style)
         ]),
         section("How it is now", points(as_it_is(letter, settings, style))),
         section("Since my last letter", [text(line) for line in _came_of(about, style)]),
@@ -81,6 +80,12 @@ def situation(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
 def standing_advice(about: Sequence[News]) -> AdviceEvent | None:
     """Return the advice that a letter gives first; what is said of one that was carried out and judged is none."""
     return next(iter(_asked(about)), None)
+
+
+def _fresh_advice(letter: LetterEvent) -> AdviceEvent | None:
+    """Return the advice that stands, if it was found a short while ago."""
+    advice = standing_advice(letter.about)
+    return advice if advice is not None and _age_s(advice, letter.at_ms) < _OLD_S else None
 
 
 def _asked(about: Sequence[News]) -> list[AdviceEvent]:
@@ -142,67 +147,6 @@ def _whose(alarm: AlarmEvent) -> _Whose:
 def _one_each(alarms: Sequence[AlarmEvent]) -> dict[_Whose, AlarmEvent]:
     """Return each alarm that stands once, though several of its events are told: the first of them."""
     return {_whose(alarm): alarm for alarm in reversed(alarms) if alarm.open}
-
-
-def _left(alarms: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms: int) -> list[str]:
-    """Say once for each kind of harm how much of what a garden bears is used up: of several boxes, of the worst one."""
-    several = len({alarm.chamber for alarm in alarms}) > 1
-    found: dict[str | None, tuple[float, str]] = {}
-    for alarm in alarms:
-        told = account_of(alarm, now_ms) or account_then(alarm, style, now_ms)
-        ends_ms = alarm.at_ms + 1000 * (alarm.seconds_left or 0.0)
-        kind = ALARMS[alarm.alarm].harm if alarm.alarm in ALARMS else None
-        if told and (kind not in found or ends_ms < found[kind][0]):
-            found[kind] = (ends_ms, f"{title_of(settings, alarm.chamber)}: {told[0].lower()}{told[1:]}" if several else told)
-    return [told for _, told in found.values()]
-
-
-_FORESEEN_H = 12.0
-"""A mark that is farther away is not told: no pace of a quarter of an hour lasts so long."""
-
-
-def _next_marks(letter: LetterEvent, settings: Settings, style: Style) -> list[str]:
-    """Return when each chamber that an alarm of heat or cold is about passes its next mark, by its newest value and pace."""
-    told, advice = [], standing_advice(letter.about)
-    if advice is not None and _age_s(advice, letter.at_ms) < _OLD_S:
-        told = _reaches(advice, settings, style, letter.at_ms)
-    foreseen = {reach.chamber for reach in advice.reaches} if advice is not None and told else set()
-    ahead_of: list[tuple[float, str, str]] = []
-    for figures in letter.present:
-        if figures.chamber in foreseen:
-            continue
-        kinds = {
-            kind for one in of_kind(letter.about, AlarmEvent)
-            if one.open and one.chamber == figures.chamber and (kind := ALARMS[one.alarm].harm) in ("heat", "cold")
-        }
-        value, slope = figures.temperature_c, figures.temperature_slope_k_h
-        for kind in sorted(kinds):
-            row = BEARABLE[kind]
-            ahead = [mark for mark, _ in row.marks if value is not None and row.worse * (mark - value) > 0]
-            if value is None or slope is None or not ahead or row.worse * slope <= row.noise_h:
-                continue
-            hours = (ahead[0] - value) / slope
-            if hours <= _FORESEEN_H:
-                ahead_of.append((hours, style.quantity(ahead[0], "degC"), title_of(settings, figures.chamber)))
-    rows = [(mark, place, f"in about {span(hours * 3600)}") for hours, mark, place in ahead_of]
-    together = reached([row for _, row in sorted(zip(ahead_of, rows, strict=True))])
-    told += [f"At the pace of now {mark} is reached by {boxes}." for mark, boxes in together.items()]
-    return told + [f"At the pace of now {place} reaches {mark} {when}." for mark, place, when in rows if mark not in together]
-
-
-def _reaches(advice: AdviceEvent, settings: Settings, style: Style, now_ms: int) -> list[str]:
-    """Return when each chamber passes its marks if no heat comes, the first chamber at the head."""
-    lines: dict[str, list[str]] = {}
-    found_ms = advice.found_ms or advice.at_ms
-    likely = [(one.mark_c, one.chamber, style.clock(found_ms + one.after_ms, now_ms)) for one in advice.reaches]
-    together = reached([(style.quantity(mark_c, "degC"), title_of(settings, place), at) for mark_c, place, at in likely])
-    if together:
-        return [f"Without heat {mark} is reached at about these times: {boxes}." for mark, boxes in together.items()]
-    for reach in advice.reaches:
-        at, early, late = (style.clock(found_ms + ms, now_ms) for ms in (reach.after_ms, reach.early_ms, reach.late_ms))
-        said = f"{style.quantity(reach.mark_c, 'degC')} at about {at} (between {early} and {late})"
-        lines.setdefault(title_of(settings, reach.chamber), []).append(said)
-    return [f"Without heat {place} is at {' and at '.join(said)}." for place, said in lines.items()]
 
 
 def _opening(letter: LetterEvent, alarms: Sequence[AlarmEvent], settings: Settings, style: Style) -> Block | None:

@@ -9,12 +9,13 @@ from typing import Literal
 from rules.alarms.state import record_key
 from rules.climate.course import Presents
 from rules.settings import Settings
+from rules.telling.news import class_of, importance, is_as_bad, is_handed_over, is_over
 from rules.telling.policy import ASKING, is_sent
 from rules.telling.quiet_hours import quiet_until_ms
 from rules.telling.state import Heard, Owed, Sent, Sort, TellingState, Thread, When
-from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, CareEvent, Figures, LetterEvent, News
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Figures, LetterEvent, News
 from rules.trade.alarm_kinds import ALARMS
-from rules.trade.urgency import PRIORITIES, rank
+from rules.trade.urgency import rank
 
 AGAIN_FOR_MS = 6 * HOUR_MS
 """A situation that comes back within this goes on in the same thread. Own estimate."""
@@ -31,8 +32,6 @@ WAKE_SUMMARIES = 4
 """So many summaries may go out early within one flood window because something in them wakes. Own estimate."""
 
 _SORTS: tuple[Sort, ...] = ("escalation", "situation", "reminder", "all-clear", "care", "system")
-_ALARM_ORDER = {alarm: place for place, alarm in enumerate(ALARMS)}
-_OVER = ("returned", "closed", "unknown", "latched")
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +163,7 @@ class Desk:
     # ------------------------------------------------------------ what goes together
 
     def _groups(self) -> list[Group]:
-        now = {(owed.place, _class(owed)) for owed in self.state.owed.values() if owed.when == "now"}
+        now = {(owed.place, class_of(owed)) for owed in self.state.owed.values() if owed.when == "now"}
         groups = [self._group(place, kind) for place, kind in sorted(now)]
         return [group for group in groups if group is not None]
 
@@ -245,7 +244,7 @@ class Desk:
         mine = (alarm.chamber, alarm.alarm)
         return any(
             heard.place == place and heard.told and heard.open and (heard.latest.chamber, heard.latest.alarm) != mine
-            and rank(heard.told_priority) >= rank(alarm.priority) and _is_as_bad(heard.latest, alarm)
+            and rank(heard.told_priority) >= rank(alarm.priority) and is_as_bad(heard.latest, alarm)
             for heard in self.state.heard.values()
         )
 
@@ -258,7 +257,7 @@ class Desk:
         return alarm.change != "raised" and alarm.worse != "mark" and (alarm.chamber, ALARMS[alarm.alarm].harm) in told
 
     def _group(self, place: str, kind: str) -> Group | None:
-        mine = {key: owed for key, owed in self.state.owed.items() if owed.place == place and _class(owed) == kind}
+        mine = {key: owed for key, owed in self.state.owed.items() if owed.place == place and class_of(owed) == kind}
         ready = [owed.sort for owed in mine.values() if owed.when == "now"]
         lead = min(ready, key=_SORTS.index)
         whole = lead in ("escalation", "situation")
@@ -271,7 +270,7 @@ class Desk:
         return Group(place, lead, tuple(sorted(keys, key=lambda key: (-rank(mine[key].priority), key))), wakes)
 
     def _of(self, place: str, kind: str) -> list[Owed]:
-        return [owed for owed in self.state.owed.values() if owed.place == place and _class(owed) == kind]
+        return [owed for owed in self.state.owed.values() if owed.place == place and class_of(owed) == kind]
 
     # ------------------------------------------------------------ letters
 
@@ -280,7 +279,7 @@ class Desk:
         self._thread(key, at_ms)
         about = self._about(group)
         self._count(self.state.threads[key], group, about, at_ms)
-        to: Literal["stand-in"] | None = "stand-in" if _is_handed_over(self.state.owed[group.keys[0]]) else None
+        to: Literal["stand-in"] | None = "stand-in" if is_handed_over(self.state.owed[group.keys[0]]) else None
         self._settle(key, group, at_ms)
         if key.startswith("situation."):
             self.state.verified.pop(group.place, None)
@@ -336,7 +335,7 @@ class Desk:
 
     def _close_if_over(self, key: str, group: Group, about: list[News], at_ms: int) -> None:
         stands = any(heard.place == group.place and heard.told and heard.open for heard in self.state.heard.values())
-        if any(_is_over(event) for event in about) and not stands:
+        if any(is_over(event) for event in about) and not stands:
             thread = self.state.threads[key]
             thread.open, thread.closed_ms = False, at_ms
 
@@ -371,7 +370,7 @@ class Desk:
 
     @staticmethod
     def _ordered(events: Iterable[News]) -> list[News]:
-        return sorted(events, key=_importance)
+        return sorted(events, key=importance)
 
     def _chamber(self, place: str) -> str | None:
         return None if place == "site" and place not in self.settings.chambers else place
@@ -379,38 +378,3 @@ class Desk:
     def _room(self, place: str) -> str | None:
         chamber = self.settings.chambers.get(place)
         return None if chamber is None else chamber.room
-
-
-def _is_as_bad(told: AlarmEvent, alarm: AlarmEvent) -> bool:
-    """Whether an alarm that was told says as much as another one of the same harm."""
-    harm = ALARMS[alarm.alarm].harm
-    if ALARMS[told.alarm].harm != harm or (alarm.level == "harmful" and told.level != "harmful"):
-        return False
-    if alarm.worse == "time":
-        return (told.seconds_left or 0.0) <= (alarm.seconds_left or 0.0)
-    return alarm.worse != "mark"
-
-
-def _class(owed: Owed) -> str:
-    if _is_handed_over(owed):
-        return "stand-in"
-    return owed.sort if owed.sort in ("care", "system") else "situation"
-
-
-def _is_handed_over(owed: Owed) -> bool:
-    """Whether this is the checklist, which goes to the stand-in before the keeper has left."""
-    return any(isinstance(event, CareEvent) and event.task == "away" for event in owed.about)
-
-
-def _importance(event: News) -> tuple[int, int, int, int, str]:
-    """Alarms that stand first, the most urgent of them at the head, then the advice, then what is over."""
-    over = _is_over(event)
-    if isinstance(event, AlarmEvent):
-        place = _ALARM_ORDER.get(event.alarm, 99)
-        return (1 if over else 0, -PRIORITIES.index(event.priority), -(event.level == "harmful"), place, event.id)
-    urgency = event.urgency if isinstance(event, AdviceEvent) else event.priority if isinstance(event, CareEvent) else "digest"
-    return (3 if over else 2, -PRIORITIES.index(urgency), 0, 99, event.id)
-
-
-def _is_over(event: News) -> bool:
-    return (isinstance(event, AlarmEvent) and event.change in _OVER) or (isinstance(event, AdviceEvent) and event.over)
