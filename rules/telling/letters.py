@@ -79,7 +79,7 @@ class Desk:
                 state.owed[key].when, state.owed[key].flooded = "flood", True
 
     def _handed_over(self, groups: list[Group]) -> tuple[list[Group], list[Group]]:
-        mine = [group for group in groups if _is_handed_over(self.state.owed[group.keys[0]])]
+        mine = [group for group in groups if is_handed_over(self.state.owed[group.keys[0]])]
         return mine, [group for group in groups if group not in mine]
 
     def second(self, place: str, at_ms: int) -> None:
