@@ -37,6 +37,9 @@ def add(parser: argparse.ArgumentParser) -> None:
     option("--age", metavar="MONTHS", type=int, help="age of the colony in months, roughly")
     option("--lid", choices=("acrylic", "polycarbonate", "glass", "pet"), help="material of the lid")
     option("--room-span", metavar="'A to B'", help="how cold and how warm the room gets in a year, degC (default: 18 to 26)")
+    option("--air", metavar="ML|AxBxC", help="air in the chamber, ml, or its inner size in cm, such as 30x20x15")
+    option("--vents", metavar="N", help="vents that can be opened and closed; - if not known")
+    option("--mist", choices=("yes", "no"), help="whether it is sprayed or misted")
     option("--heater", metavar="W", type=float, help="power of the heater, W; 0: none")
     option("--place", metavar="NAME", action="append", default=[],
            help='where the first, second, ... probe is: a chamber such as tank-1, "room", or "-"; may be repeated')  # fmt: skip
@@ -48,6 +51,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     option("--broker-password-file", metavar="FILE", help="file that holds the password alone")
     option("--broker-ca", metavar="FILE", help="use TLS, with this authority's certificate (PEM)")
     option("--mail", metavar="ADDRESS", help="your mail address; - for none")
+    option("--second", metavar="ADDRESS", help="somebody nearby who is told when you do not answer; - for none")
     option("--mail-host", metavar="HOST[:PORT]", help="server that takes your outgoing mail")
     option("--mail-user", metavar="USER", help="user there; - for none")
     option("--mail-password-file", metavar="FILE", help="file that holds the password alone")
@@ -72,13 +76,15 @@ def run(args: argparse.Namespace) -> int:
     guide = Guide(_answers(args), path.parent, print, input)
     draft = guide.draft()
     text = config_text(draft)
-    good = _show_readings(load_text(text, str(path)))
+    with guide.secrets.on_trial() as tried:
+        good = _show_readings(load_text(tried(text), str(path)))
     if not good:
         print("\nNot every probe could be read. The config can be written all the same; `dewlid check` tells more.")
     if guide.ask(f"\nWrite this to {path}? (yes, no, show)", "yes", lambda said: _decided(said, text)) == "no":
         print("Nothing was written.")
         return 0
     backup = write(draft, path)
+    guide.secrets.write()
     print(f"\nWritten: {path}" + (f"; the older one is kept as {backup}" if backup else ""))
     _hand_over(path)
     _what_next(path)
@@ -118,7 +124,7 @@ def _what_next(path: Path) -> None:
     begin = "sudo systemctl enable --now dewlid" if path == Path("/etc/dewlid/dewlid.toml") else f"{program} run{name}"
     print(f"Next:  {trial:{len(begin)}}   tries everything; a test letter must arrive")
     print(f"       {begin:{len(trial)}}   watches from now on")
-    print("Read the file once and correct the guesses: volumes, lid, bands, height above the sea. `dewlid keys` explains each.")
+    print("Read the file once and correct the guesses: lid, garden, devices, bands. `dewlid keys` explains each.")
 
 
 def _target(args: argparse.Namespace) -> Path:
@@ -135,7 +141,8 @@ def _answers(args: argparse.Namespace) -> Answers:
     return Answers(
         site=args.site, time_zone=args.time_zone, altitude_m=args.altitude, genus=args.genus,
         group=args.species_group, months=args.age, lid=args.lid,
-        heater_w=args.heater, room_span=args.room_span, places=args.place,
+        heater_w=args.heater, air=args.air, vents=args.vents, mist=args.mist, second=args.second,
+        room_span=args.room_span, places=args.place,
         ports=None if args.port is None else [one for one in args.port if one != "-"],
         addresses=args.addresses, listen_s=args.listen, broker=_broker(args), mail_to=args.mail, mail_host=args.mail_host,
         mail_user=args.mail_user, mail_password_file=args.mail_password_file,

@@ -36,3 +36,25 @@ STAGES: tuple[Stage, ...] = (
 def stage_of(genus: Genus, months: int) -> Stage:
     """Return the stage of a colony of this age."""
     return STAGES[sum(months >= limit for limit in _MONTHS[genus])]
+
+
+def queen_alone(months: int) -> bool:
+    """Whether a colony of this age is a queen with her first brood."""
+    return months < 3
+
+
+_SHUT_IN = "Keep the box dark, shut and still; look from outside once a week. Its garden dries out within hours."
+_THEN = "When the first workers have come: remove the line `founding` from the config, and give leaves in small pieces."
+PATH_FOR_A_QUEEN: dict[Genus, tuple[str, ...]] = {
+    "Atta": (
+        _SHUT_IN,
+        "Give no food: an Atta queen takes none from outside until the first workers come, in the eighth to ninth week.",
+        _THEN,
+    ),
+    "Acromyrmex": (
+        "Keep the box dark and still; look once a week. Its garden dries out within hours.",
+        "Offer a few fresh leaves and petals all the time: an Acromyrmex queen forages while she founds.",
+        _THEN,
+    ),
+}
+"""Atta sexdens: Mota Filho et al. 2021, IJAIR 9:352 (as in `rules.trade.routine`); the rest: common practice, no source."""

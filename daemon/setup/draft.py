@@ -12,7 +12,7 @@ from typing import Any
 
 from adapters.wording.figures import Style
 from adapters.wording.mat import mat_doubt, mat_found, mat_means, mat_remedy
-from daemon.setup.colony import Stage
+from daemon.setup.colony import Stage, queen_alone
 from rules.physics.mat_ends import MatEnds, mat_ends
 from rules.settings import Chamber, Devices, Heater, Lid, Room
 from rules.terms.quantities import FACTS, Quantity
@@ -52,11 +52,15 @@ class ChamberDraft:
     months: int
     lid: str
     heater_w: float
+    air_ml: float
+    vents: int | None
+    """How many can be opened and closed; None: not known."""
+    mist: bool
 
     def settings(self, heater_w: float) -> Chamber:
         """Return the chamber with a heater of so many watts, as far as its config is known."""
         return Chamber(
-            genus=self.genus, species_group=self.group, air_ml=self.stage.air_ml,
+            genus=self.genus, species_group=self.group, air_ml=self.air_ml,
             lid=Lid.model_validate({"material": self.lid}), devices=Devices(heater=Heater(watts=heater_w)),
         )
 
@@ -161,8 +165,8 @@ def _chamber(draft: Draft, one: ChamberDraft) -> str:
     stage, place = one.stage, f"chamber.{one.name}"
     about = f"# {one.genus}, about {one.months} months old, so its garden counts as {stage.name}: {stage.note}.\n"
     head = _lines(
-        place, {"room": draft.room, "genus": one.genus, "species_group": one.group, "air_ml": stage.air_ml},
-        {"species_group": "decides the temperature it wants", "air_ml": "air in the chamber: correct it"},
+        place, {"room": draft.room, "genus": one.genus, "species_group": one.group, "air_ml": one.air_ml},
+        {"species_group": "decides the temperature it wants", "air_ml": "ml of air in the chamber"},
     )  # fmt: skip
     bands = (
         "# The bands follow the species group and the size of the garden; figures of your own win:"
@@ -173,15 +177,21 @@ def _chamber(draft: Draft, one: ChamberDraft) -> str:
         f"{place}.garden",
         {
             "volume_ml": float(stage.garden_ml), "covered": stage.covered or None,
-            "founding": True if stage.covered and one.months < 3 else None,
+            "founding": True if stage.covered and queen_alone(one.months) else None,
         },
         {
             "founding": "no workers yet: remove the line when the first have come",
             "volume_ml": f"a guess by age; later: dewlid garden {one.name} --ml ...",
         },
     )  # fmt: skip
-    mister = _lines(f"{place}.devices.mister", {"ml_per_press": 1.0}, {"ml_per_press": "weigh ten presses of your sprayer"})
-    return "\n".join([about + head, bands, lid, garden, *([_heater(draft, one)] if one.heater_w else []), mister])
+    devices = [_heater(draft, one)] if one.heater_w else []
+    if one.vents is not None:
+        note = {"open": "of them now; what is not written here is never advised"}
+        devices.append(_lines(f"{place}.devices.vents", {"count": one.vents, "open": 0}, note))
+    if one.mist:
+        note = {"ml_per_press": "weigh ten presses of your sprayer"}
+        devices.append(_lines(f"{place}.devices.mister", {"ml_per_press": 1.0}, note))
+    return "\n".join([about + head, bands, lid, garden, *devices])
 
 
 def _heater(draft: Draft, one: ChamberDraft) -> str:

@@ -7,12 +7,13 @@ import getpass
 import os
 import shutil
 import sys
-import zoneinfo
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+
+from pydantic import ValidationError
 
 from adapters.broker import Broker
 from adapters.line_survey import ports
@@ -20,9 +21,10 @@ from adapters.topic_survey import BrokerUnheard
 from adapters.wording.mat import mat_found, mat_remedy
 from daemon.clock import local_zone
 from daemon.config.configuration import load_text
-from daemon.setup import search
-from daemon.setup.colony import stage_of
-from daemon.setup.draft import DEGREES, ChamberDraft, Draft, FoundProbe, config_text, ends_of, slug
+from daemon.setup import accepted, search
+from daemon.setup.colony import PATH_FOR_A_QUEEN, queen_alone, stage_of
+from daemon.setup.draft import DEGREES, ChamberDraft, Draft, FoundProbe, config_text, ends_of
+from daemon.setup.secrets import Secrets
 from daemon.store.spool import WordError
 from rules.trade.profiles import Genus, SpeciesGroup, groups_of
 
@@ -40,6 +42,10 @@ class Answers:
     lid: str | None = None
     room_span: str | None = None
     heater_w: float | None = None
+    air: str | None = None
+    vents: str | None = None
+    mist: str | None = None
+    second: str | None = None
     places: list[str] = field(default_factory=list)
     ports: list[str] | None = None
     addresses: Sequence[int] = range(1, 17)
@@ -62,14 +68,20 @@ class Guide:
     """Holds the dialogue. `say` prints, `ask` reads one line."""
 
     def __init__(self, answers: Answers, folder: Path, say: Callable[[str], None], ask: Callable[[str], str]) -> None:
-        self._given, self._folder, self._say, self._ask_line = answers, folder, say, ask
+        self._given, self._say, self._ask_line = answers, say, ask
+        self.secrets = Secrets(folder)
 
     # ------------------------------------------------------------ questions
 
     def ask(self, question: str, default: str, accept: Callable[[str], Any] = str, given: Any = None) -> Any:
         """Return an answer that is accepted; Enter takes the default. `accept` raises ValueError that says what is allowed."""
         if given is not None:
-            return accept(str(given))
+            try:
+                return accept(str(given))
+            except ValueError as error:
+                if self._given.ask_nothing:
+                    raise WordError(f"{question.strip()}: {error}") from error
+                self._say(f"  {error}")
         while not self._given.ask_nothing:
             try:
                 said = self._ask_line(f"{question} [{default}]: " if default else f"{question}: ").strip() or default
@@ -87,13 +99,13 @@ class Guide:
         given = self._given
         self._say("A few questions; Enter takes what stands in brackets. Nothing is written before you saw the readings.\n")
         draft = Draft(state_folder=given.state_folder)
-        draft.site = self.ask("How shall letters call this place", "fungus shelf", _short, given.site)
+        draft.site = self.ask("How shall letters call this place", "fungus shelf", accepted.short, given.site)
         draft.time_zone = self._time_zone()
-        draft.altitude_m = _number(-400, 5000)(str(given.altitude_m or 0))
-        places = ports() if given.ports is None else given.ports
-        found = search.on_ports(places, given.listen_s, given.addresses, self._say)
-        found += self._on_broker(draft)
-        self._assign(draft, found)
+        question = "Height above the sea, m (0 if you do not know)"
+        draft.altitude_m = self.ask(question, "0", accepted.number(-400, 5000), given.altitude_m)
+        if given.months is not None and queen_alone(given.months):
+            self._path_for_a_queen(given.genus or "Atta")
+        self._assign(draft, self._look(draft))
         self._describe(draft)
         self._mail(draft)
         return draft
@@ -104,25 +116,52 @@ class Guide:
         if self._given.time_zone is None and zone not in ("UTC", "Etc/UTC"):
             self._say(f"Time zone: {zone}, as on this machine")
             return zone
-        return str(self.ask("Your time zone, for quiet hours and the daily letter", zone, _zone, self._given.time_zone))
+        return str(self.ask("Your time zone, for quiet hours and the daily letter", zone, accepted.zone, self._given.time_zone))
+
+    def _look(self, draft: Draft) -> list[FoundProbe]:
+        """Look for probes, again and again while there is none and somebody answers."""
+        given = self._given
+        while True:
+            places = ports() if given.ports is None else given.ports
+            found = search.on_ports(places, given.listen_s, given.addresses, self._say)
+            found += self._on_broker(draft)
+            if found or given.ask_nothing:
+                return found
+            question = "\nNo probe was found. Plug one in or name its broker. Look again (yes, no)"
+            if not self.ask(question, "yes", accepted.yes_or_no):
+                return []
 
     def _on_broker(self, draft: Draft) -> list[FoundProbe]:
+        """Listen on a broker; one that cannot be heard is asked for again."""
         asked = {} if self._given.broker is None else self._given.broker
+        while True:
+            settings = self._broker_settings(asked)
+            if settings is None:
+                draft.broker, draft.publish = None, False
+                return []
+            draft.broker, draft.publish = settings, True if self._given.publish is None else self._given.publish
+            try:
+                with self.secrets.on_trial() as tried:
+                    secret = {key: tried(value) for key, value in settings.items() if key == "password_file"}
+                    return search.on_broker(Broker.model_validate(settings | secret), self._given.listen_s, self._say)
+            except (BrokerUnheard, ValidationError) as error:
+                self._say(f"  {error if isinstance(error, BrokerUnheard) else error.errors()[0]['msg']}")
+                if self._given.ask_nothing:
+                    return []
+                self._say("  Correct it, or say - to go on without a broker.")
+                asked = {}
+
+    def _broker_settings(self, asked: dict[str, Any]) -> dict[str, Any] | None:
         question = "Wireless probes that send to an MQTT broker: its name or address (- for none)"
-        host, port = self.ask(question, "-", host_and_port, asked.get("host"))
+        host, port = self.ask(question, "-", accepted.host_and_port, asked.get("host"))
         if host in ("-", ""):
-            return []
+            return None
         user = self.ask("User at the broker (- for none)", "-", str, asked.get("user", "-" if asked else None))
         rest = {key: value for key, value in asked.items() if key not in ("host", "user")}
         settings = {"host": host, **({"port": port} if port else {}), **rest} | ({} if user == "-" else {"user": user})
         if user != "-" and "password_file" not in settings:
             settings["password_file"] = self._secret("broker-password", f"Password of {user} at the broker")
-        draft.broker, draft.publish = settings, True if self._given.publish is None else self._given.publish
-        try:
-            return search.on_broker(Broker.model_validate(settings), self._given.listen_s, self._say)
-        except BrokerUnheard as error:
-            self._say(f"  {error}")
-            return []
+        return settings
 
     # ------------------------------------------------------------ where the probes are
 
@@ -140,7 +179,7 @@ class Guide:
         for number, one in enumerate(found):
             given = self._given.places[number] if number < len(self._given.places) else None
             default = "tank-1" if len(found) == 1 or number == warmest or one.surface else "room" if len(found) == 2 else "-"
-            one.place = self.ask(f"  probe {number + 1} is in", default, _place, given)
+            one.place = self.ask(f"  probe {number + 1} is in", default, accepted.place, given)
         draft.probes = [one for one in found if one.place != "-"]
         if all(one.place == draft.room for one in draft.probes):
             raise WordError("No probe is in a chamber, so there is nothing to watch: say where the probes are.")
@@ -149,26 +188,38 @@ class Guide:
         given = self._given
         span = f"{draft.coldest_c:g} to {draft.warmest_c:g}"
         draft.coldest_c, draft.warmest_c = self.ask(
-            "\nHow cold and how warm the room gets in a year, °C", span, _span, given.room_span
+            "\nHow cold and how warm the room gets in a year, °C", span, accepted.span, given.room_span
         )
         for name in dict.fromkeys(one.place for one in draft.probes if one.place != draft.room):
             self._say(f"\nAbout the chamber {name}:")
-            genus = self.ask("  genus: Atta or Acromyrmex", "Atta", _one_of("Atta", "Acromyrmex"), given.genus)
+            genus = self.ask("  genus: Atta or Acromyrmex", "Atta", accepted.one_of("Atta", "Acromyrmex"), given.genus)
             homes = groups_of(genus)
-            group = self.ask(f"  its species is {', '.join(homes[:-1])} or {homes[-1]}", homes[0], _one_of(*homes), given.group)
-            months = self.ask("  age of the colony in months, roughly", "12", _whole(0, 600), given.months)
+            question = f"  its species is {', '.join(homes[:-1])} or {homes[-1]}"
+            group = self.ask(question, homes[0], accepted.one_of(*homes), given.group)
+            months = self.ask("  age of the colony in months, roughly", "12", accepted.whole(0, 600), given.months)
             stage = stage_of(genus, months)
+            if given.months is None and queen_alone(months):
+                self._path_for_a_queen(genus)
+            question = "  its air, ml, or its inner size in cm such as 30x20x15"
+            air_ml = self.ask(question, f"{stage.air_ml:g}", accepted.air_ml, given.air)
             lid = self.ask("  its lid is of acrylic, polycarbonate, glass or pet", "acrylic",
-                           _one_of("acrylic", "polycarbonate", "glass", "pet"), given.lid)  # fmt: skip
-            one = ChamberDraft(name, genus, group, stage, months, lid, 0.0)
+                           accepted.one_of("acrylic", "polycarbonate", "glass", "pet"), given.lid)  # fmt: skip
+            vents = self.ask("  vents that you can open and close (- if you do not know)", "-", accepted.vents, given.vents)
+            mist = self.ask("  do you spray or mist it (yes, no)", "no", accepted.yes_or_no, given.mist)
+            one = ChamberDraft(name, genus, group, stage, months, lid, 0.0, air_ml, vents, mist)
             draft.chambers.append(replace(one, heater_w=self._heater(draft, one)))
+
+    def _path_for_a_queen(self, genus: Genus) -> None:
+        self._say("\nA queen alone, or with her first workers:")
+        for number, line in enumerate(PATH_FOR_A_QUEEN[genus], 1):
+            self._say(f"  {number}. {line}")
 
     def _heater(self, draft: Draft, one: ChamberDraft) -> float:
         """Ask for the mat that is there, proposing the one that fits the box and its room; tell what it does if it sticks."""
         fits = ends_of(draft, one, 1.0)
         proposed = f"{fits.proposed_w:g}"
         question = f"  its heat mat or heater, W as printed on it (0: none; {proposed} W would hold {fits.hold_c:g} °C)"
-        watts: float = self.ask(question, proposed, _number(0, 500), self._given.heater_w)
+        watts: float = self.ask(question, proposed, accepted.number(0, 500), self._given.heater_w)
         if watts > 0.0 and (remedy := mat_remedy(ends := ends_of(draft, one, watts), DEGREES)):
             self._say(f"  Take care: {mat_found(ends, DEGREES)}.\n  So {remedy}.")
         return watts
@@ -177,14 +228,17 @@ class Guide:
 
     def _mail(self, draft: Draft) -> None:
         given = self._given
-        to = self.ask("\nYour mail address for the letters (- for none)", "-", _address, given.mail_to)
+        to = self.ask("\nYour mail address for the letters (- for none)", "-", accepted.address, given.mail_to)
         if to == "-":
             return
         domain = to.rpartition("@")[2]
         question = "Server for outgoing mail, as your mail program has it (host or host:port)"
-        host, port = self.ask(question, f"smtp.{domain}", host_and_port, given.mail_host)
+        host, port = self.ask(question, f"smtp.{domain}", accepted.host_and_port, given.mail_host)
         user = self.ask("Your user name there (- for none)", to, str, given.mail_user)
+        question = "Somebody nearby who is told when you do not answer (a mail address; - for none)"
+        second = self.ask(question, "-", accepted.address, given.second)
         mail: dict[str, Any] = {"host": host, "port": port, "security": _SECURITY.get(port), "sender": to, "to": [to]}
+        mail |= {} if second == "-" else {"second": [second]}
         mail |= {key: value for key, value in given.mail_more.items() if value is not None}
         if user != "-":
             mail["user"] = user
@@ -193,91 +247,13 @@ class Guide:
         draft.mail = mail
 
     def _secret(self, name: str, question: str) -> str:
-        """Keep a password in a file of its own and return how the config names it."""
+        """Ask for a password, and return how the config names it."""
         secret = "" if self._given.ask_nothing or not sys.stdin.isatty() else getpass.getpass(f"{question}; it is not shown: ")
-        path = self._folder / "secrets" / name
         if secret:
-            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            path.unlink(missing_ok=True)
-            descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            with os.fdopen(descriptor, "w", encoding="utf-8") as stream:
-                stream.write(secret + "\n")
+            self.secrets.keep(name, secret)
         else:
-            self._say(f"  Write the password alone into {path} (chmod 600) before you start.")
-        return f"credential:{name}" if self._folder == Path("/etc/dewlid") else str(path)
-
-
-# ---------------------------------------------------------------- what is accepted
-
-
-def host_and_port(text: str) -> tuple[str, int | None]:
-    """Return host and port of `host`, `host:port` or an IPv6 address."""
-    host, colon, port = text.rpartition(":")
-    if not colon or ":" in host:
-        return text, None
-    if not host or not port.isdecimal() or not 1 <= int(port) <= 65_535:
-        raise ValueError(f'"{text}" is no host with a port; write it like mail.example.org:587')
-    return host, int(port)
-
-
-def _short(text: str) -> str:
-    if not 1 <= len(text) <= 60:
-        raise ValueError("a name has 1 to 60 characters")
-    return text
-
-
-def _zone(text: str) -> str:
-    if text not in zoneinfo.available_timezones():
-        raise ValueError(f'"{text}" is no time zone; write an IANA name such as Europe/Lisbon')
-    return text
-
-
-def _number(low: float, high: float) -> Callable[[str], float]:
-    def accept(text: str) -> float:
-        try:
-            value = float(text)
-        except ValueError:
-            value = float("nan")
-        if not low <= value <= high:
-            raise ValueError(f'"{text}" is not a number from {low:g} to {high:g}')
-        return value
-
-    return accept
-
-
-def _whole(low: int, high: int) -> Callable[[str], int]:
-    return lambda text: int(_number(low, high)(text))
-
-
-def _span(text: str) -> tuple[float, float]:
-    low, _, high = text.partition(" to ")
-    accept = _number(-20, 45)
-    coldest, warmest = accept(low.strip()), accept(high.strip())
-    if coldest > min(warmest, 40.0):
-        raise ValueError('write the coldest first, such as "18 to 26"; the coldest is 40 at most')
-    return coldest, warmest
-
-
-def _one_of(*allowed: str) -> Callable[[str], Any]:
-    def accept(text: str) -> str:
-        near = [one for one in allowed if one.lower() == text.lower() or (text and one.lower().startswith(text.lower()))]
-        if len(near) != 1:
-            raise ValueError(f'"{text}" is none of {", ".join(allowed)}')
-        return near[0]
-
-    return accept
-
-
-def _place(text: str) -> str:
-    if text == "-" or slug(text, "") == text:
-        return text
-    raise ValueError(f'a name has small letters, digits and hyphens; perhaps "{slug(text, "tank-1")}"')
-
-
-def _address(text: str) -> str:
-    if text == "-" or ("@" in text and " " not in text):
-        return text
-    raise ValueError(f'"{text}" is no mail address')
+            self._say(f"  Write the password alone into {self.secrets.path(name)} (chmod 600) before you start.")
+        return self.secrets.named(name)
 
 
 # ---------------------------------------------------------------- writing

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import fcntl
 import json
 import os
+import pty
+import select
 import subprocess
 import sys
+import termios
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -55,6 +60,25 @@ def talking() -> Iterator[Callable[[Any, list[str]], None]]:
     ended.set()
     for thread in threads:
         thread.join(5)
+
+
+@contextlib.contextmanager
+def sending(server: Any, messages: Sequence[tuple[str, str]], user: str | None = None) -> Iterator[None]:
+    """Let wireless probes send to a broker again and again."""
+    ended = threading.Event()
+
+    def publish() -> None:
+        while not ended.wait(0.2):
+            for topic, payload in messages:
+                server.say(topic, payload, user=user)
+
+    thread = threading.Thread(target=publish, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        thread.join(10)
 
 
 @pytest.fixture
@@ -214,15 +238,19 @@ def test_a_probe_on_a_line_is_found_shown_live_and_written(serial_pair: Any, tal
 def test_the_same_by_answers_typed_and_a_wrong_one_is_asked_again(serial_pair: Any, talking: Any, tmp_path: Path) -> None:
     line = serial_pair()
     talking(line, ["25.1;84;ok"])
-    answers = ["North shelf", "Europe/Lisbn", "Europe/Berlin", "-", "Nest 1", "nest-1"]
-    answers += ["warm", "20 to 23", "acro", "north", "south", "3", "glass", "", "-", "y"]
+    answers = ["North shelf", "Europe/Lisbn", "Europe/Berlin", "high", "410", "-", "Nest 1", "nest-1"]
+    answers += ["warm", "20 to 23", "acro", "north", "south", "3", "10x10", "10 x 10 x 8"]
+    answers += ["glass", "many", "2", "yes", "", "-", "y"]
     out = tmp_path / "dewlid.toml"
     done = init("--port", line.near, "--out", str(out), answers="\n".join(answers) + "\n", home=tmp_path, zone="UTC")
     assert done.returncode == 0, done.stderr
     assert '"Europe/Lisbn" is no time zone' in done.stdout
     assert 'perhaps "nest-1"' in done.stdout
     configuration = load(out)
-    assert configuration.site.name == "North shelf"
+    assert (configuration.site.name, configuration.site.altitude_m) == ("North shelf", 410.0)
+    nest = configuration.chamber["nest-1"]
+    assert (nest.air_ml, nest.devices.vents.count, nest.devices.mister is None) == (800.0, 2, False)
+    assert "write length, width and height in cm" in done.stdout
     assert configuration.chamber["nest-1"].genus == "Acromyrmex"
     assert configuration.chamber["nest-1"].temperature.high == 27.0  # southern
     assert '"north" is none of tropical, southern, highland' in done.stdout
@@ -234,6 +262,94 @@ def test_the_same_by_answers_typed_and_a_wrong_one_is_asked_again(serial_pair: A
     assert "Take care" not in done.stdout
     assert "left on it does no harm by itself" in out.read_text().lower()
     assert "Only the size of the numbers told which is which" in out.read_text()
+
+
+def test_a_mistyped_broker_is_asked_for_again_and_so_is_a_port_without_a_probe(broker: Any, tmp_path: Path) -> None:
+    server = broker()
+    out = tmp_path / "dewlid.toml"
+    answers = ["", "", "127.0.0.1:1", "", "-", "yes", f"127.0.0.1:{server.port}", "", "box"]
+    with sending(server, [("attic/box/temperature", "25.3")]):
+        done = init("--port", "-", "--out", str(out), answers="\n".join(answers) + "\n" * 15, home=tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "Correct it, or say - to go on without a broker." in done.stdout
+    assert "No probe was found. Plug one in or name its broker. Look again (yes, no)" in done.stdout
+    written = load(out)
+    assert (written.broker["home"].port, list(written.chamber)) == (server.port, ["box"])
+
+
+def test_nothing_is_advised_that_nobody_told_of(serial_pair: Any, talking: Any, tmp_path: Path) -> None:
+    line, out = serial_pair(), tmp_path / "dewlid.toml"
+    talking(line, ["T=25.31 RH=83.2"])
+    options = ["--yes", "--port", line.near, "--broker", "-", "--out", str(out), "--heater", "0"]
+    assert init(*options, home=tmp_path).returncode == 0
+    assert "[chamber.tank-1.devices" not in out.read_text()
+    second = ["--mail", "me@example.org", "--mail-user", "-", "--second", "near@example.org", "--mist", "yes", "--vents", "1"]
+    assert init(*options, *second, home=tmp_path).returncode == 0
+    written = load(out)
+    assert written.outlet["mail"].model_dump()["second"] == ["near@example.org"]
+    assert (written.chamber["tank-1"].devices.vents.count, written.chamber["tank-1"].devices.mister is None) == (1, False)
+
+
+@pytest.mark.parametrize(("genus", "said"), [("Atta", "Give no food"), ("Acromyrmex", "an Acromyrmex queen forages")])
+def test_a_queen_alone_has_her_path_first(tmp_path: Path, genus: str, said: str) -> None:
+    done = init("--yes", "--genus", genus, "--age", "0", "--port", "-", "--broker", "-", home=tmp_path)
+    assert said in done.stdout.split("No serial port was found")[0]
+
+
+def test_a_typed_password_is_on_no_disk_before_the_readings_were_seen(broker: Any, tmp_path: Path) -> None:
+    server = broker(users={"ant": "s3cret-word"})
+    out, hidden = tmp_path / "etc" / "dewlid.toml", "s3cret-word"
+    environment = {"PATH": os.environ["PATH"], "HOME": str(tmp_path), "TZ": "Europe/Lisbon", "TERM": "dumb"}
+    options = ["--port", "-", "--out", str(out), "--listen", "1.5"]
+    with sending(server, [("attic/box/temperature", "25.3")], "ant"):
+        session = Typed([sys.executable, "-m", "daemon.cli", "init", *options], environment)
+        for question, answer in (
+            ("call this place", ""), ("Height above", ""), ("name or address", f"127.0.0.1:{server.port}"),
+            ("User at the broker", "ant"), ("not shown", hidden), ("probe 1 is in", "box"),
+        ):
+            session.answer(question, answer)
+        while "Write this to" not in session.told:
+            session.answer("]: ", "", "Write this to")
+    assert [path for path in tmp_path.rglob("*") if path.is_file() and hidden in path.read_text(errors="replace")] == []
+    assert "25.3" in session.told.split("as this config reads them")[1]
+    session.answer("", "yes")
+    assert session.ended() == 0
+    secret = out.parent / "secrets" / "broker-password"
+    assert (secret.read_text(), secret.stat().st_mode & 0o777) == (f"{hidden}\n", 0o600)
+    assert hidden not in session.told
+
+
+class Typed:
+    """A command in a pseudo-terminal, answered question by question."""
+
+    def __init__(self, command: list[str], environment: dict[str, str]) -> None:
+        self._ours, theirs = pty.openpty()
+        self._process = subprocess.Popen(
+            command, stdin=theirs, stdout=theirs, stderr=theirs, cwd=ROOT, env=environment, start_new_session=True,
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+        )  # fmt: skip
+        os.close(theirs)
+        self.told, self._read = "", 0
+
+    def answer(self, question: str, answer: str, *others: str) -> None:
+        """Wait until it asks this (or one of the others, which is left unanswered), and answer."""
+        deadline_s = time.monotonic() + 30
+        while question not in self.told[self._read :] or not self.told.endswith(": "):
+            assert time.monotonic() < deadline_s, self.told[-800:]
+            ready, _, _ = select.select([self._ours], [], [], 0.1)
+            if ready:
+                self.told += os.read(self._ours, 65_536).decode(errors="replace")
+        self._read = len(self.told)
+        if not any(other in self.told.splitlines()[-1] for other in others):
+            os.write(self._ours, f"{answer}\n".encode())
+
+    def ended(self) -> int:
+        """Return its status."""
+        with contextlib.suppress(OSError):
+            while data := os.read(self._ours, 65_536):
+                self.told += data.decode(errors="replace")
+        os.close(self._ours)
+        return self._process.wait(30)
 
 
 def test_a_mat_that_would_cook_the_garden_is_told_and_a_fitting_one_proposed(
@@ -273,7 +389,7 @@ def test_no_answer_writes_nothing(serial_pair: Any, talking: Any, tmp_path: Path
     line = serial_pair()
     talking(line, ["T=25.31 RH=83.2"])
     out = tmp_path / "dewlid.toml"
-    done = init("--port", line.near, "--out", str(out), answers="\n" * 10 + "no\n", home=tmp_path)
+    done = init("--port", line.near, "--out", str(out), answers="\n" * 14 + "no\n", home=tmp_path)
     assert (done.returncode, out.exists()) == (0, False), done.stdout
     assert "Nothing was written." in done.stdout
 
@@ -311,24 +427,15 @@ def test_topics_that_look_like_a_climate_are_listed_and_taken(broker: Any, tmp_p
     password = tmp_path / "password"
     password.write_text("s3cret-word\n")
     password.chmod(0o600)
-    ended = threading.Event()
-
-    def publish() -> None:
-        while not ended.is_set():
-            for topic, payload in (
-                ("attic/box/temperature", "25.3"), ("attic/box/humidity", "81"), ("attic/plug/power", "14.2"),
-                ("attic/window", json.dumps({"climate": {"tempF": 68.9, "rh": 44}})), ("attic/hello", "world"),
-            ):
-                server.say(topic, payload, user="ant")
-            time.sleep(0.3)
-
-    thread = threading.Thread(target=publish, daemon=True)
-    thread.start()
+    messages = [
+        ("attic/box/temperature", "25.3"), ("attic/box/humidity", "81"), ("attic/plug/power", "14.2"),
+        ("attic/window", json.dumps({"climate": {"tempF": 68.9, "rh": 44}})), ("attic/hello", "world"),
+    ]  # fmt: skip
     out = tmp_path / "dewlid.toml"
     options = ["--broker", f"127.0.0.1:{server.port}", "--broker-user", "ant", "--broker-password-file", str(password)]
-    done = init("--yes", "--port", "-", *options, "--place", "glass-box", "--place", "room", "--out", str(out), home=tmp_path)
-    ended.set()
-    thread.join(10)
+    with sending(server, messages, "ant"):
+        options += ["--place", "glass-box", "--place", "room"]
+        done = init("--yes", "--port", "-", *options, "--out", str(out), home=tmp_path)
     assert done.returncode == 0, done.stdout + done.stderr
     assert "5 topics; 2 look like a temperature or humidity" in done.stdout
     probes = load(out).model_dump()["probe"]
