@@ -72,7 +72,7 @@ ROOMS: dict[str, str] = {
     "daemon/fit": "store",
     "daemon/report": "store config",
     "daemon/setup": "clock store config",
-    "daemon/desk": "clock logs screen store config fit report",
+    "daemon/desk": "clock logs screen store config delivery fit report",
     "daemon/trouble": "exit_status store config report desk",
     "daemon/watch": "clock exit_status logs store config delivery fit report",
     "daemon/check": "clock logs screen store config delivery watch",

@@ -12,10 +12,12 @@ from adapters.wording.alarm_sentences import label, title_of
 from adapters.wording.answer import answer, answer_subject
 from adapters.wording.care_answers import TITLES
 from adapters.wording.figures import Style, ascii_only, clean
+from adapters.wording.rehearsal import rehearsal
 from adapters.wording.round_up import SYSTEM_TITLES, care, digest, summary, system
 from adapters.wording.sections import Section, as_html, as_text, points, section, text
 from adapters.wording.situation import all_clear, of_kind, shown, situation
 from rules.settings import Settings
+from rules.telling.telling import REHEARSED
 from rules.terms.events import AdviceEvent, AlarmEvent, CareEvent, LetterEvent, News, SystemEvent
 
 FIRST_ORDINAL = 1
@@ -110,6 +112,8 @@ def _body(event: LetterEvent, settings: Settings, style: Style) -> list[Section]
         return care(event, settings, style)
     if sort == "answer":
         return answer(event, settings, style)
+    if sort == "rehearsal":
+        return rehearsal(event)
     if sort == "system" or not of_kind(event.about, AlarmEvent) + of_kind(event.about, AdviceEvent):
         return system(event, settings, style)
     return situation(event, settings, style)
@@ -136,6 +140,8 @@ def _subject(event: LetterEvent, settings: Settings) -> str:
         return _digest_subject(event, settings)
     if sort == "summary":
         return f"Several at once ({len(about)}): {place}"
+    if sort == "rehearsal":
+        return f"Rehearsal {event.ordinal % len(REHEARSED) or len(REHEARSED)} of {len(REHEARSED)}, nothing is wrong"
     if sort == "answer":
         return f"{answer_subject(event)}: {place}"
     if sort == "care":

@@ -8,6 +8,7 @@ GROUPS: dict[str, dict[str, str]] = {
         "init": "find probes and write a first config",
         "check": "check the config, every probe and every outlet",
         "run": "watch the chambers (the daemon)",
+        "rehearse": "send letters as in an emergency, marked as a rehearsal, and see what arrives when",
         "demo": "see five days of a simulated shelf in a minute",
     },
     "to look": {

@@ -102,7 +102,7 @@ def _standing(event: Event) -> tuple[str, Standing]:
 
 
 def _is_news(event: Event) -> bool:
-    return isinstance(event, LetterEvent) and event.sort in ("summary", "system", "reminder", "answer")
+    return isinstance(event, LetterEvent) and event.sort in ("summary", "system", "reminder", "answer", "rehearsal")
 
 
 def _retained(name: str, kind: str, at_ms: int, topic: str, payload: str, event_id: str = "") -> Owed:

@@ -193,6 +193,14 @@ class HistoryReader:
         row = self.connection.execute("SELECT body FROM event WHERE id = ?", (ident,)).fetchone()
         return None if row is None else json.loads(row[0])
 
+    def owed(self, outlet: str, event_id: str, recipient: str) -> str | None:
+        """Return why a message that an outlet owes was refused, empty while it waits; None: it owes it no more."""
+        row = self.connection.execute(
+            "SELECT coalesce(refused, '') FROM owed WHERE outlet = ? AND event_id = ? AND recipient = ?",
+            (outlet, event_id, recipient),
+        ).fetchone()
+        return None if row is None else str(row[0])
+
     def events(
         self,
         since_ms: int = 0,

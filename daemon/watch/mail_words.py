@@ -190,7 +190,7 @@ class MailWords:
             return
         ledger.waiting = [one for one in ledger.waiting if one.words != ids]
         how = word is not None and word.verb == "how" and not again
-        self._send(name, letter, whom.recipient, [], refused or _said_instead(word, again), how=how)
+        self._send(name, letter, whom.recipient, [], refused or _said_instead(letter, word, again), how=how)
 
     def _role(self, address: str) -> str:
         """Return as whom somebody answers who got a letter at this address."""
@@ -227,7 +227,9 @@ class MailWords:
             _log.error("what was read in the mailbox cannot be written down", reason=error.strerror)
 
 
-def _said_instead(word: Said | None, again: bool) -> str:
+def _said_instead(letter: LetterEvent, word: Said | None, again: bool) -> str:
+    if letter.sort == "rehearsal":
+        return "Your answer to the rehearsal has come: you can answer from there."
     if again:
         return "That letter was answered before, so nothing more was taken. Answer the newest letter, such as this one."
     if word is None:

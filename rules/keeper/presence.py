@@ -16,7 +16,7 @@ from rules.keeper.state import Absence, GardenEntry, KeeperState, Said, Until, g
 from rules.settings import Settings
 from rules.terms.events import DAY_MS, Item, SystemEvent, WordEvent, rfc3339
 from rules.terms.local_time import time_words
-from rules.terms.words import Away, GardenSize, OutOfService, TakeBack, Visit, Word
+from rules.terms.words import Away, GardenSize, OutOfService, Rehearse, TakeBack, Visit, Word
 from rules.trade.garden_sizes import size_class, volume_words
 
 _KEPT_ENTRIES, _KEPT_AWAY = 110, 8  # bookkeeping
@@ -262,6 +262,11 @@ def _take_back(heard: Heard, word: TakeBack) -> Said:
     return back
 
 
+def _rehearse(settings: Settings, heard: Heard, word: Rehearse) -> tuple[None, str]:
+    return None, "A rehearsal begins: letters to you, once more to you, to the second address, to the stand-in, a minute apart."
+
+
 _TAKERS: dict[type, Callable[..., tuple[str | None, str]]] = {
     OutOfService: _out_of_service, Visit: _visit, GardenSize: _garden_size, Away: _away,
+    Rehearse: _rehearse,
 }  # fmt: skip

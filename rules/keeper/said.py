@@ -11,7 +11,7 @@ from dataclasses import replace
 from rules.keeper.refusal import Refused, answer_id
 from rules.keeper.state import Absence, KeeperState, Said, Until
 from rules.terms.events import Event, WordEvent
-from rules.terms.words import Away, ModelFitted, OutOfService, TakeBack, Unshelve, Visit, Word
+from rules.terms.words import Away, ModelFitted, OutOfService, Rehearse, TakeBack, Unshelve, Visit, Word
 
 KEPT_WORDS = 40
 """So many words may be taken back: an evening's work at twenty chambers. Judgement."""
@@ -43,7 +43,7 @@ def held(state: KeeperState, word: Word) -> Until | None:
 
 def written(state: KeeperState, word: Word, until: Until | None, absences: Sequence[Absence]) -> list[Said]:
     """Return the last words with one more that was not refused here; `until`, `absences`: what held before it."""
-    if isinstance(word, TakeBack | Unshelve | ModelFitted):
+    if isinstance(word, TakeBack | Unshelve | Rehearse | ModelFitted):
         return state.said
     aside = [one for one in absences if one not in state.absences] if isinstance(word, Away) else []
     subject = word.chamber if isinstance(word, Visit) else word.probe if isinstance(word, OutOfService) else ""

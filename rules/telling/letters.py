@@ -13,7 +13,7 @@ from rules.telling.news import class_of, importance, is_as_bad, is_handed_over, 
 from rules.telling.policy import ASKING, is_sent
 from rules.telling.quiet_hours import quiet_until_ms
 from rules.telling.state import Heard, Owed, Sent, Sort, TellingState, Thread, When
-from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Figures, LetterEvent, News
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Figures, LetterEvent, LetterSort, News
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.urgency import rank
 
@@ -100,7 +100,7 @@ class Desk:
         ]
 
     def write(
-        self, key: str, sort: Sort, place: str, about: list[News], at_ms: int, *, urgent: bool = False,
+        self, key: str, sort: LetterSort, place: str, about: list[News], at_ms: int, *, urgent: bool = False,
         to: Literal["keeper", "second", "stand-in"] | None = None,
     ) -> None:
         """Write one letter into its thread."""
@@ -133,7 +133,7 @@ class Desk:
             heard.letter_value, heard.letter_value_ms = alarm.value, read_ms
         return before
 
-    def _as_now(self, event: News, sort: Sort, at_ms: int) -> News:
+    def _as_now(self, event: News, sort: LetterSort, at_ms: int) -> News:
         """Return an alarm with its figure as it is now; what a digest tells of as over keeps the figure of then."""
         if not isinstance(event, AlarmEvent) or (sort == "digest" and not event.open):
             return event

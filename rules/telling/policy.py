@@ -5,7 +5,7 @@ from __future__ import annotations
 from rules.alarms.state import record_key
 from rules.settings import Settings
 from rules.telling.quiet_hours import quiet_until_ms
-from rules.telling.state import Heard, Owed, Sort, TellingState, When
+from rules.telling.state import Heard, Owed, Rehearsal, Sort, TellingState, When
 from rules.terms.events import (
     HOUR_MS,
     AdviceEvent,
@@ -351,6 +351,8 @@ def _word(state: TellingState, event: WordEvent) -> None:
         state.looked_ms[event.chamber] = event.at_ms
     place = state.home(event.chamber)
     thread = state.threads.get(f"situation.{place}")
+    if event.word == "rehearse" and event.accepted:
+        state.rehearsal = Rehearsal(event.at_ms)
     if event.word == "advice-done" and event.accepted and thread is not None:
         thread.answered_ms = event.at_ms
         state.owed.pop(f"remind/{place}", None)

@@ -104,6 +104,14 @@ class Sent:
 
 
 @dataclass
+class Rehearsal:
+    """A rehearsal that goes on: `told` of its letters are written."""
+
+    begun_ms: int
+    told: int = 0
+
+
+@dataclass
 class TellingState:
     """All that telling hands to its next call."""
 
@@ -122,6 +130,7 @@ class TellingState:
     looked_ms: dict[str, int] = field(default_factory=dict)
     """When the keeper last said what is on a chamber's lid."""
     sent: list[Sent] = field(default_factory=list)
+    rehearsal: Rehearsal | None = None
     summary_ms: int | None = None
     summaries: int = 0
     lines: list[Stored[News]] = field(default_factory=list)
@@ -159,6 +168,7 @@ class TellingState:
             looked_ms=dict(self.looked_ms),
             threads={key: replace(entry) for key, entry in self.threads.items()},
             sent=[replace(entry) for entry in self.sent],
+            rehearsal=None if self.rehearsal is None else replace(self.rehearsal),
             lines=list(self.lines),
             week_lines=list(self.week_lines),
             raises=dict(self.raises),

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
+from typing import Literal
 
 from rules.climate.course import Presents
 from rules.settings import Settings, Telling
@@ -16,13 +17,21 @@ from rules.telling.letters import FLOOD_WINDOW_MS, NEXT_WITHIN_MS, Desk
 from rules.telling.policy import owe, take
 from rules.telling.quiet_hours import awake_ms, instant_ms, local
 from rules.telling.state import Heard, Owed, TellingState, Thread
-from rules.terms.events import Event, LetterEvent, News, SystemEvent
+from rules.terms.events import MINUTE_MS, Event, LetterEvent, News, SystemEvent
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.cautions import CAUTIONS
 from rules.trade.urgency import rank
 
 __all__ = ["TellingState", "configured", "tell"]
 
+REHEARSED_EACH_MS = MINUTE_MS
+REHEARSED: tuple[tuple[Literal["keeper", "second", "stand-in"], str], ...] = (
+    ("keeper", "the urgent letter, at once, whatever the quiet hours are"),
+    ("keeper", "the reminder to who has not answered"),
+    ("second", "the letter to the second address, when nobody answers"),
+    ("stand-in", "the letter to the stand-in, while the keeper is away"),
+)
+"""The letters of a rehearsal and whom they go to; in an emergency hours lie between them, here a minute."""
 MOST_FREQUENT = 5
 """So many alarms are counted in the weekly digest. Own estimate."""
 _WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
@@ -107,6 +116,8 @@ def _dues(desk: Desk) -> Iterable[Due]:
             yield due_ms, 2, "next", due_ms != raw_ms
         elif owed.when == "flood" and state.summary_ms is not None:
             yield state.summary_ms + FLOOD_WINDOW_MS, 3, "flood", False
+    if state.rehearsal is not None:
+        yield state.rehearsal.begun_ms + state.rehearsal.told * REHEARSED_EACH_MS, 6, "rehearse", False
     if state.flush_ms is not None:
         yield state.flush_ms, 4, "flush", False
     if state.round_date:
@@ -151,6 +162,8 @@ def _do(desk: Desk, what: str, at_ms: int) -> None:
         owe(state, what, Owed(place, "reminder", "wake" if wakes else "today", "now", at_ms, []))
     elif kind == "second":
         desk.second(place, at_ms)
+    elif kind == "rehearse":
+        _rehearse(desk, at_ms)
     elif kind == "flush":
         desk.flush(at_ms)
     elif kind == "round":
@@ -160,6 +173,19 @@ def _do(desk: Desk, what: str, at_ms: int) -> None:
             if owed.when == kind:
                 owed.when = "now"
         state.owe_now(at_ms)
+
+
+def _rehearse(desk: Desk, at_ms: int) -> None:
+    """Write the next letter of a rehearsal: as urgent as in an emergency, and by the same way."""
+    rehearsal = desk.state.rehearsal
+    if rehearsal is None:
+        return
+    rehearsal.told += 1
+    to, what = REHEARSED[rehearsal.told - 1]
+    note = _note(desk, at_ms, f"rehearsal.{rehearsal.told}", f"{rehearsal.told} of {len(REHEARSED)}: {what}")
+    desk.write("rehearsal", "rehearsal", "site", [note], at_ms, urgent=True, to=to)
+    if rehearsal.told == len(REHEARSED):
+        desk.state.rehearsal = None
 
 
 # ---------------------------------------------------------------- the digest

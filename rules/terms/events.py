@@ -343,13 +343,18 @@ def _figures_json(figures: Figures) -> dict[str, Any]:
     return {"chamber": body.pop("chamber"), "at": rfc3339(body.pop("at_ms"))} | body
 
 
+LetterSort = Literal[
+    "situation", "escalation", "reminder", "all-clear", "summary", "digest", "care", "system", "answer", "rehearsal",
+]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LetterEvent(Event):
     """A mail that is owed now. `about` holds the events that it tells of, most important first, its alarms with their figures
     as they are now; `present` what else is believed now of the chambers that it is about."""
 
     kind: Literal["letter"] = "letter"
-    sort: Literal["situation", "escalation", "reminder", "all-clear", "summary", "digest", "care", "system", "answer"]
+    sort: LetterSort
     thread: str
     ordinal: int
     to: Literal["keeper", "second", "stand-in"]

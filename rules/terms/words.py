@@ -179,6 +179,12 @@ class TakeBack(Spoken):
     said: Annotated[str, Field(min_length=1, max_length=80), Harmless]
 
 
+class Rehearse(Spoken):
+    """Send letters as they come in an emergency, marked as a rehearsal, to see whether they arrive."""
+
+    word: Literal["rehearse"] = "rehearse"
+
+
 class ModelFitted(Spoken):
     """The daemon's daily fit of a chamber's heat and moisture balance, as `rules.advice.model` wrote it down."""
 
@@ -189,7 +195,7 @@ class ModelFitted(Spoken):
 
 Word = (
     Acknowledge | Shelve | Unshelve | OutOfService | Visit | LidMeasured | LidSeen | AdviceDone | GardenSize
-    | CareDone | Observation | LeavesGiven | Away | Calibrated | TakeBack | ModelFitted
+    | CareDone | Observation | LeavesGiven | Away | Calibrated | TakeBack | Rehearse | ModelFitted
 )
 AnyWord = Annotated[Word, Field(discriminator="word")]
 WORD: TypeAdapter[Word] = TypeAdapter(AnyWord, config=ConfigDict(defer_build=True))

@@ -499,3 +499,10 @@ def test_what_the_daemon_has_not_heard_yet_is_taken_back_before_it_does_anything
     assert hot.state is not None
     assert (hot.state.keeper.gardens, hot.state.keeper.visits, hot.state.keeper.said) == ({}, {}, [])
     assert not any(row["acknowledged"] for row in hot.listed()["alarms"])
+
+
+def test_nothing_is_rehearsed_where_nobody_would_send_it(hot: Shelf) -> None:
+    assert "no outlet: nothing could arrive" in hot.say("rehearse", status=65)
+    hot.now_ms += DAY_MS
+    assert "A rehearsal is sent by the daemon. The daemon does not run" in hot.say("rehearse", status=65)
+    assert hot.heard() == []

@@ -18,6 +18,8 @@ from typing import Any
 
 import pytest
 
+from daemon.cli import main
+
 CONFIG = """
 [site]
 state_folder = "{folder}/state"
@@ -101,7 +103,8 @@ def config(folder: Path, port: int, mail: Any) -> Path:
 
 
 def test_a_reading_becomes_an_alarm_an_advisory_a_letter_and_published_states(
-    subscription: tuple[Any, Subscription], mail_server: Any, tmp_path: Path, wait_until: Callable[..., Any]
+    subscription: tuple[Any, Subscription], mail_server: Any, tmp_path: Path, wait_until: Callable[..., Any],
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     server, heard = subscription
     mail, box = mail_server()
@@ -125,6 +128,9 @@ def test_a_reading_becomes_an_alarm_an_advisory_a_letter_and_published_states(
         told_s = min(at_s for at_s, _, topic, _ in heard.heard if topic == event_topic)
         print(f"first reading to advisory, its delay of 1 s included: {told_s - begun_s:.2f} s on the wire,"
               f" {time.time() - begun_s:.2f} s in the mailbox")
+        capsys.readouterr()
+        assert main(["rehearse", "--config", str(path), "--wait", "2s"]) == 75  # the others come a minute apart
+        rehearsed = capsys.readouterr().out
     finally:
         process.send_signal(signal.SIGTERM)
         status = process.wait(20)
@@ -140,3 +146,10 @@ def test_a_reading_becomes_an_alarm_an_advisory_a_letter_and_published_states(
     assert message["Auto-Submitted"] == "auto-generated"
     assert message.get_body(("plain",)) is not None
     assert (heard.heard[-1][2], heard.heard[-1][3]) == ("dewlid/test-shelf/watching", "no")
+    assert rehearsed.startswith("A rehearsal begins: ")
+    for line in ("letter 1 by topics: taken over after ", "letter 1 by mail to keeper@example.org: taken over after ",
+                 "3 of 4 letters were not written yet"):  # fmt: skip
+        assert line in rehearsed
+    marked = next(content for _, content in box.letters if b"rehearsal 1 of 4" in content)
+    subject = email.message_from_bytes(marked, policy=email.policy.default)["Subject"]
+    assert subject == "URGENT: rehearsal 1 of 4, nothing is wrong"
