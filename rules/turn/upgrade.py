@@ -13,7 +13,7 @@ def upgraded(body: Any) -> Any:
         version = body.get("version", 1)
         if version >= VERSION:
             return body
-        told = {} if version >= 2 else {"keeper": _keeper(body)}
+        told = {} if version >= 2 else {"keeper": _keeper(body), "care": _care(body.get("care", {}))}
         taken = dict.fromkeys(body.get("words_taken", []), body["closed_ms"])
         return body | told | {"words_taken_ms": taken, "version": VERSION}
     except (AttributeError, IndexError, KeyError, TypeError) as error:
@@ -30,6 +30,11 @@ def _keeper(body: dict[str, Any]) -> dict[str, Any]:
         "configured": {name: adviser["config_knobs"] for name, adviser in advice.items() if adviser.get("config_knobs")},
         "turns": alarms.get("away_count", 0),
     }  # fmt: skip
+
+
+def _care(care: dict[str, Any]) -> dict[str, Any]:
+    """Return the routine without what the keeper's room has now: what has its names today is something else."""
+    return {key: value for key, value in care.items() if key not in ("away", "gardens")}
 
 
 def _absence(period: dict[str, Any]) -> dict[str, Any]:
