@@ -3,7 +3,8 @@
 One way for all pictures: the readings go once more through the rules' own quality tests, corrections, consensus, dew point,
 lid and condensate (`rules.turn.perceive`), with what is believed of lid and probes *today*. So a line may differ a little
 from what was believed that day; what was told that day stands in the events. What is older than `RAW_FOR_MS`, or rolled up
-already, is taken as quarter-hour means: corrected, but past all quality tests and without the water on the lid.
+already, is taken as quarter-hour means: corrected, but past all quality tests and without the water on the lid. How long a
+probe's last word holds is the same in both (`fresh_for_ms`).
 """
 
 from __future__ import annotations
@@ -17,8 +18,9 @@ from numpy.typing import NDArray
 from daemon.report.quarters import Quarters, quarters
 from daemon.store.reader import HistoryReader, Readings
 from rules.climate.memory import PlaceMemory, ProbeMemory
+from rules.climate.quality import fresh_for_ms
 from rules.climate.stream import Rows, Stretch
-from rules.climate.view import View
+from rules.climate.view import ROOM_FRESH_MS, View
 from rules.physics import vapour
 from rules.settings import Settings
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
@@ -65,19 +67,21 @@ def curves(
 ) -> dict[str, Curve]:
     """Return the curves of these chambers over [since, until)."""
     border_ms = max(since_ms - _LEAD_MS, until_ms - RAW_FOR_MS)
-    wanted = _probes_of(settings, only)
-    series = [name for name in reader.series() if name[0] in wanted]
+    holds_ms = _holds_ms(settings, only)
+    series = [name for name in reader.series() if name[0] in holds_ms]
     rows = reader.readings(border_ms, until_ms, series)
     first_raw_ms = min(int(rows.taken_ms[0]) if len(rows.taken_ms) else until_ms, until_ms)
     views = _seen_again(settings, state, rows, first_raw_ms, until_ms, only) if first_raw_ms < until_ms else {}
-    old = quarters(reader, series, since_ms, first_raw_ms, border_ms)
+    old = quarters(reader, {name: holds_ms[name[0]] for name in series}, since_ms, first_raw_ms, border_ms)
     new = {name: _of_view(view) for name, view in views.items()}
     return {name: _joined(_old(settings, state, name, old), new.get(name), since_ms) for name in only}
 
 
-def _probes_of(settings: Settings, chambers: Sequence[str]) -> set[str]:
-    places = {*chambers, *(settings.chambers[name].room for name in chambers)}
-    return {name for name, probe in settings.probes.items() if probe.place in places}
+def _holds_ms(settings: Settings, chambers: Sequence[str]) -> dict[str, int]:
+    """Return how long the last word of each probe holds that tells of these chambers or of their rooms."""
+    at_least_ms = {settings.chambers[name].room: ROOM_FRESH_MS for name in chambers} | dict.fromkeys(chambers, 0)
+    probes = {name: probe for name, probe in settings.probes.items() if probe.place in at_least_ms}
+    return {name: max(at_least_ms[probe.place], fresh_for_ms(probe.interval)) for name, probe in probes.items()}
 
 
 def _seen_again(
@@ -139,8 +143,8 @@ def _old(settings: Settings, state: EngineState, name: str, old: Quarters) -> Cu
         estimate = room_c + known.belief.mean * (temperature[1] - room_c)
         lid_c = np.where(np.isnan(lid_c), estimate, lid_c)
     return Curve(
-        at_ms=old.begin_ms + 15 * MINUTE_MS // 2,
-        credit_ms=np.full(len(old.begin_ms), 15 * MINUTE_MS),
+        at_ms=old.begin_ms + old.long_ms // 2,
+        credit_ms=old.long_ms,
         temperature_c=temperature[1], temperature_least_c=temperature[0], temperature_most_c=temperature[2],
         humidity_pct=humidity[1], humidity_least_pct=humidity[0], humidity_most_pct=humidity[2],
         dew_point_c=vapour.dew_point_c_or_nan(temperature[1], humidity[1]),
