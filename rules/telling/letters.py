@@ -218,13 +218,16 @@ class Desk:
             return False
         if all(self._is_one_more_box(owed) for owed in items):
             return all(at_ms - owed.at_ms < NEXT_WITHIN_MS for owed in items)
-        if not advice or at_ms - thread.told_ms >= NEXT_WITHIN_MS or not all(is_sent(state, one) for one in advice):
-            return False
         graver = max(rank(owed.priority) for owed in items) > thread.rank
         if graver or any(at_ms - owed.at_ms >= NEXT_WITHIN_MS for owed in items):
             return False
         alarms = [event for owed in items for event in owed.about if isinstance(event, AlarmEvent)]
         if len(alarms) < sum(len(owed.about) for owed in items):
+            return False
+        answered = thread.answered_ms is not None and at_ms - thread.answered_ms < SAME_WITHIN_MS
+        if answered and all(self._is_answered(event, group.place) for event in alarms):
+            return True  # what was done needs its time; a mark that is crossed meanwhile is told
+        if not advice or at_ms - thread.told_ms >= NEXT_WITHIN_MS or not all(is_sent(state, one) for one in advice):
             return False
         if at_ms - thread.told_ms < SAME_WITHIN_MS and all(self._was_told(event, group.place) for event in alarms):
             return True
@@ -247,6 +250,15 @@ class Desk:
             and rank(heard.told_priority) >= rank(alarm.priority) and is_as_bad(heard.latest, alarm)
             for heard in self.state.heard.values()
         )
+
+    def _is_answered(self, alarm: AlarmEvent, place: str) -> bool:
+        """Whether what was told of the same figure of the same chamber says all of this, as long as no mark is crossed."""
+        figure = ALARMS[alarm.alarm].figure
+        told = any(
+            one.place == place and one.told and one.open and one.latest.chamber == alarm.chamber
+            and ALARMS[one.latest.alarm].figure == figure for one in self.state.heard.values()
+        )  # fmt: skip
+        return rank(alarm.priority) < rank("today") or (alarm.worse != "mark" and figure is not None and told)
 
     def _was_told(self, alarm: AlarmEvent, place: str) -> bool:
         """Whether a letter of the place has told of the same harm to the same chamber, and no mark is crossed since."""

@@ -349,15 +349,19 @@ def _word(state: TellingState, event: WordEvent) -> None:
     """What was advised is done: that is an answer, though the alarm stands until its figure is right."""
     if event.word == "lid-seen" and event.accepted and event.chamber is not None:
         state.looked_ms[event.chamber] = event.at_ms
-    place = state.home(event.chamber)
+    place, chamber = state.home(event.chamber), event.chamber or "site"
     thread = state.threads.get(f"situation.{place}")
     if event.word == "rehearse" and event.accepted:
         state.rehearsal = Rehearsal(event.at_ms)
-    if event.word == "advice-done" and event.accepted and thread is not None:
-        thread.answered_ms = event.at_ms
+    if event.word == "advice-done" and event.accepted:
+        state.said_done[chamber] = event.advisory
         state.owed.pop(f"remind/{place}", None)
-    elif event.takes_back == "advice-done" and event.accepted and thread is not None:
-        thread.answered_ms = None
+        if thread is not None:
+            thread.answered_ms = event.at_ms
+    elif event.takes_back == "advice-done" and event.accepted:
+        state.said_done.pop(chamber, None)
+        if thread is not None:
+            thread.answered_ms = None
 
 
 def _quality(state: TellingState, event: QualityEvent) -> None:

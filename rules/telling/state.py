@@ -124,6 +124,8 @@ class TellingState:
     """What version 0.1.0 kept in the place of `advice_sent`; read once."""
     advice_sent: dict[str, Stored[AdviceEvent]] = field(default_factory=dict)
     """The advice in the last letter of each chamber, until it is verified, resolved or withdrawn."""
+    said_done: dict[str, str] = field(default_factory=dict)
+    """The advisory of each chamber that the keeper last said to have done."""
     verified: dict[str, Stored[AdviceEvent]] = field(default_factory=dict)
     """What came of the last advice that was done in each chamber, until a letter tells it."""
     threads: dict[str, Thread] = field(default_factory=dict)
@@ -165,6 +167,7 @@ class TellingState:
             advice=dict(self.advice),
             advice_sent=dict(self.advice_sent),
             verified=dict(self.verified),
+            said_done=dict(self.said_done),
             looked_ms=dict(self.looked_ms),
             threads={key: replace(entry) for key, entry in self.threads.items()},
             sent=[replace(entry) for entry in self.sent],
@@ -182,18 +185,13 @@ class TellingState:
         return (chamber or "site") if leads is None else leads.place
 
     def asked(self, place: str) -> list[AdviceEvent]:
-        """Return the standing advice of a place, the most urgent first."""
-        found = [advice for chamber, advice in self.advice.items() if self.home(chamber) == place]
+        """Return the standing advice of a place that is not done yet, the most urgent first."""
+        found = [advice for advice in self.undone() if self.home(advice.chamber) == place]
         return sorted(found, key=lambda advice: (-rank(advice.urgency), advice.chamber or ""))
 
     def undone(self) -> list[AdviceEvent]:
-        """Return the standing advice that nobody has said to have done since it was given."""
-        found = []
-        for chamber, advice in sorted(self.advice.items()):
-            thread = self.threads.get(f"situation.{self.home(chamber)}")
-            if thread is None or (thread.answered_ms or 0) < advice.at_ms:
-                found.append(advice)
-        return found
+        """Return the standing advice that nobody has said to have done."""
+        return [advice for chamber, advice in sorted(self.advice.items()) if self.said_done.get(chamber) != advice.advisory]
 
     def line(self, *events: News) -> None:
         """Keep events for the next digests, the latest ones when there are too many."""

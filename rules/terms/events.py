@@ -301,6 +301,8 @@ class WordEvent(Event):
     text: str
     takes_back: str = ""
     """Of a word that takes another one back: what kind that one is."""
+    advisory: str = ""
+    """Of `done`: the advisory that it was said of, in whatever wording."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
@@ -368,6 +369,20 @@ def test_what_was_advised_and_is_done_gets_its_time_before_anybody_is_reminded()
         ("10 08:00", "situation", "keeper"), ("10 08:15", "reminder", "keeper"),
         ("10 10:20", "escalation", "second"), ("10 10:20", "reminder", "keeper"), ("10 13:20", "reminder", "keeper"),
     ]
+
+
+def test_what_was_done_is_not_asked_again_and_gets_half_an_hour_before_more_of_the_same_is_told() -> None:
+    """Eight minutes after `done` to "unplug it", the heat that the mat still held was told with "unplug it now"."""
+    when = at("10 08:00")
+    booked = replace(done(at("10 08:20")), advisory="left.1")
+    hot = alarm(at("10 08:28"), name="temperature-high", priority="wake", level="harmful")
+    mark = replace(hot, id="m", at_ms=at("10 08:32"), change="worsened", worse="mark")
+    begun = [alarm(when, name="heater-runaway", priority="wake"), advice(when, urgency="wake", change="stop"), booked, hot]
+    letters = letters_of(*begun, until=at("10 09:10"))
+    assert brief(letters)[:2] == [("10 08:00", "situation", "keeper"), ("10 08:15", "reminder", "keeper")]
+    assert [event.at_ms for event in letters[2:]] == []
+    told = letters_of(*begun, mark, until=at("10 09:10"))[2]
+    assert told.at_ms == mark.at_ms and not [event for event in told.about if event.kind == "advice"]
 
 
 def test_graver_news_after_an_answer_ask_for_one_of_their_own() -> None:
@@ -766,7 +781,7 @@ def test_a_clock_that_jumps_over_three_days_sends_one_digest_and_one_that_jumps_
 
 def test_what_was_advised_and_is_not_done_is_in_every_digest_until_it_is_said_to_be_done() -> None:
     given = advice(at("10 12:00"), advisory="left-1")
-    word = WordEvent(id="w", at_ms=at("12 09:00"), chamber="left", word="advice-done", accepted=True, text="booked")
+    word = replace(done(at("12 09:00")), advisory="left-1")
     letters = all_letters(alarm(at("10 12:00")), given, word, until=at("14 09:00"))
     assert [(one.at_ms, given in one.about) for one in letters if one.sort == "digest"] == [
         (at("11 08:00"), True), (at("12 08:00"), True), (at("13 08:00"), False), (at("14 08:00"), False),
