@@ -30,7 +30,7 @@ from rules.advice.text import (
     predictions_of,
     reason_of_plan,
 )
-from rules.advice.tried import counted, in_vain_text, is_next_try
+from rules.advice.tried import bare_of_hope, counted, in_vain_text, is_next_try
 from rules.advice.verification import judge, learned, noticed_fading, verdict_text
 from rules.advice.worth import awaited
 from rules.climate.situation import Situation
@@ -69,7 +69,7 @@ def consider(
     talk = _Talk(settings, chamber, chamber_id, situation, standing, origin, state.worth)
     if state.open is not None and state.open.done_ms is not None:
         state = talk.after_done(state, events)
-    talk.next_try = is_next_try(state, situation, standing)
+    talk.next_try = is_next_try(state, talk.steady, standing)
     if at_work(chamber, state, situation, standing):
         return state, events
     found = None if situation.visiting and not _hot(situation) else without_search(chamber, state, talk.steady, standing)
@@ -135,7 +135,8 @@ class _Talk:
         counter = state.counter + 1 if fresh else state.counter
         advisory = f"{self.chamber_id}-{counter}" if fresh or now is None else now.advisory
         predictions = predictions_of(wanted, self.steady, self.worth)
-        opened = self._opened(advisory, wanted, now if not fresh else None, in_vain_text(state, wanted, self.standing))
+        in_vain = in_vain_text(state, wanted, self.standing)
+        opened = self._opened(advisory, wanted, now if not fresh else None, in_vain)
         opened.awaited = awaited(predictions, self.at_ms)
         state = replace(
             state, counter=counter, open=opened, last=now if fresh and now is not None else state.last,
@@ -144,7 +145,7 @@ class _Talk:
         if not wanted.moves or wanted.branch == "turn-up":
             told = {name: at_ms for name, at_ms in state.repeated_ms.items() if self.at_ms - at_ms < REPEAT_AFTER_MS}
             state = replace(state, repeated_ms=told | {" ".join(wanted.keys): self.at_ms})
-        return self._say(state, "given" if fresh else "updated", events, predictions)
+        return self._say(state, "given" if fresh else "updated", events, () if in_vain else predictions)
 
     def search_is_idle(self, state: AdviceState, cause: Cause) -> bool:
         """Return whether no plan that a search in this cell may find would be told: most looks at standing advice are such.
@@ -227,12 +228,11 @@ class _Talk:
         situation, first, urgency = self.situation, wanted.actions[0], self._urgency(wanted.branch, wanted.wakes)
         return Asked(
             device=first.device, change=first.change, amount=first.amount, unit=first.unit,
-            reason=f"{reason_of_plan(wanted, situation, self.steady, self.worth)}{in_vain}",
+            reason=reason_of_plan(bare_of_hope(wanted) if in_vain else wanted, situation, self.steady, self.worth) + in_vain,
             cautions=list(cautions_of(wanted, self.chamber)), actions=list(wanted.actions),
             never=[row.text for row in wanted.never], reaches=list(wanted.reaches), boxes=list(wanted.boxes),
             case=None if wanted.cause is None else wanted.cause.case, urgency=urgency,
-            act_within_s=self._within_s(wanted),
-            look_again_s=min(wait_s, URGENT_LOOK_S) if urgency == "wake" else wait_s,
+            act_within_s=self._within_s(wanted), look_again_s=min(wait_s, URGENT_LOOK_S) if urgency == "wake" else wait_s,
             lacking=list(lacking_of(wanted, situation)), headline=headline_of(wanted),
             beyond_devices=beyond_devices(wanted) or bool(in_vain),
         )

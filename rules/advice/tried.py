@@ -35,6 +35,11 @@ def is_next_try(state: AdviceState, situation: Situation, standing: Mapping[str,
     return not any(worse.get(ALARMS[row.alarm].harm or "", True) for row in waking)
 
 
+def bare_of_hope(wanted: Plan) -> Plan:
+    """Return a plan without what is expected of it: what had no effect twice has refuted that."""
+    return replace(wanted, forecasts=(), solution=None)
+
+
 def _moved(then: float | None, now: float | None, worse: float) -> float:
     return float("inf") if then is None or now is None else worse * (now - then)
 

@@ -222,6 +222,7 @@ def test_what_two_steps_did_nothing_about_is_said_to_need_something_else():
     third = tries(2)[-1]
     assert third.beyond_devices and "What was done so far had no effect" in third.reason
     assert "tighter openings" in third.reason
+    assert "Expected at rest" not in third.reason and "first step" not in third.reason and third.predictions == ()
 
 
 def test_after_a_calibration_before_and_after_are_not_compared():
