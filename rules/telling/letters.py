@@ -224,13 +224,12 @@ class Desk:
         alarms = [event for owed in items for event in owed.about if isinstance(event, AlarmEvent)]
         if len(alarms) < sum(len(owed.about) for owed in items):
             return False
-        answered = thread.answered_ms is not None and at_ms - thread.answered_ms < SAME_WITHIN_MS
-        if answered and all(self._is_answered(event, group.place) for event in alarms):
-            return True  # what was done needs its time; a mark that is crossed meanwhile is told
-        if not advice or at_ms - thread.told_ms >= NEXT_WITHIN_MS or not all(is_sent(state, one) for one in advice):
-            return False
-        if at_ms - thread.told_ms < SAME_WITHIN_MS and all(self._was_told(event, group.place) for event in alarms):
+        asked = bool(advice) and all(is_sent(state, one) for one in advice)
+        known_ms = max(thread.told_ms if asked else 0, thread.answered_ms or 0)  # what was done needs its time
+        if at_ms - known_ms < SAME_WITHIN_MS and all(self._was_told(event, group.place) for event in alarms):
             return True
+        if not asked or at_ms - thread.told_ms >= NEXT_WITHIN_MS:
+            return False
         return group.sort == "situation" and all(event.level == "outside" or event.change == "returned" for event in alarms)
 
     def _is_one_more_box(self, owed: Owed) -> bool:
@@ -251,22 +250,16 @@ class Desk:
             for heard in self.state.heard.values()
         )
 
-    def _is_answered(self, alarm: AlarmEvent, place: str) -> bool:
-        """Whether what was told of the same figure of the same chamber says all of this, as long as no mark is crossed."""
+    def _was_told(self, alarm: AlarmEvent, place: str) -> bool:
+        """Whether a letter of the place has told of the same figure of the same chamber, and no mark is crossed since; what is
+        mild is no more than that."""
         figure = ALARMS[alarm.alarm].figure
         told = any(
             one.place == place and one.told and one.open and one.latest.chamber == alarm.chamber
             and ALARMS[one.latest.alarm].figure == figure for one in self.state.heard.values()
         )  # fmt: skip
-        return rank(alarm.priority) < rank("today") or (alarm.worse != "mark" and figure is not None and told)
-
-    def _was_told(self, alarm: AlarmEvent, place: str) -> bool:
-        """Whether a letter of the place has told of the same harm to the same chamber, and no mark is crossed since."""
-        told = {
-            (heard.latest.chamber, ALARMS[heard.latest.alarm].harm) for heard in self.state.heard.values()
-            if heard.place == place and heard.told and heard.open
-        }  # fmt: skip
-        return alarm.change != "raised" and alarm.worse != "mark" and (alarm.chamber, ALARMS[alarm.alarm].harm) in told
+        mild = alarm.level != "harmful" and rank(alarm.priority) <= rank("today")
+        return mild or (alarm.worse != "mark" and figure is not None and told)
 
     def _group(self, place: str, kind: str) -> Group | None:
         mine = {key: owed for key, owed in self.state.owed.items() if owed.place == place and class_of(owed) == kind}
