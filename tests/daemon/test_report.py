@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import re
 import sqlite3
 import subprocess
@@ -24,6 +25,7 @@ from shelf_store import fill, write_config
 from daemon.cli import main
 from daemon.config.configuration import load
 from daemon.config.settings import settings_of
+from daemon.desk.replay import slices
 from daemon.report.chamber_chart import ticks
 from daemon.report.chamber_part import predictions_held
 from daemon.report.comparison import names_of
@@ -254,6 +256,49 @@ def test_old_quarter_hours_and_new_readings_make_one_curve(tmp_path: Path) -> No
     assert float(np.nanmin(mixed.temperature_least_c)) == float(np.nanmin(whole.temperature_c))
     text = page(read(config, START_MS + 3 * DAY_MS, 3 * DAY_MS))
     looked_at(text)
+
+
+_SLOW_DAYS = 40
+
+
+def _hourly_house(lost: tuple[range, ...]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return hours, degC and %RH of a real house (tests/data/SOURCES.md), 9 K warmer and 45 % damper so that it comes and
+    goes through the bands, without the hours that were lost."""
+    with (Path(__file__).parents[1] / "data" / "half_heated_house.csv").open(encoding="utf-8") as file:
+        rows_ = list(csv.DictReader(file))[: 24 * _SLOW_DAYS]
+    gone = {hour for hours in lost for hour in hours}
+    hour = np.array([one for one in range(len(rows_)) if one not in gone])
+    air_c, damp_pct = (np.array([float(rows_[one][key]) for one in hour]) for key in ("room_c", "room_pct"))
+    return hour, air_c + 9.0, np.minimum(damp_pct + 45.0, 98.0)
+
+
+@pytest.mark.parametrize("every_h", [1, 2])
+def test_time_in_band_of_a_slow_probe_is_that_of_its_readings_after_the_roll_up(tmp_path: Path, every_h: int) -> None:
+    """Held against a plain sum over the readings: each stands for three hours, three of its intervals, or until the next."""
+    hour, air_c, damp_pct = (column[::every_h] for column in _hourly_house((range(300, 312), range(600, 700))))
+    config = write_config(tmp_path)
+    config.write_text(config.read_text().replace('"1min"', '"1h"'))
+    at_ms, end_ms = START_MS + hour * HOUR_MS, START_MS + _SLOW_DAYS * DAY_MS
+    columns = np.repeat(at_ms, 2), np.stack((air_c, damp_pct), axis=1).ravel()
+    batch = Batch((("big-air", "air_temperature"), ("big-air", "relative_humidity")),
+        np.tile(np.array([0, 1], np.int32), len(at_ms)), columns[0], columns[0], columns[1])  # fmt: skip
+    history = History.open(load(config).store, now_ms=end_ms)
+    for part in slices(batch, 96):
+        history.record(part)
+    history.record(Batch(), [], dump_state(advance(settings_of(load(config)), None, Batch(), end_ms).state))
+    while history.roll_up(end_ms - 8 * DAY_MS):
+        pass
+    history.close()
+    configuration = load(config)
+    record = read_record(configuration.store, settings_of(configuration), end_ms, _SLOW_DAYS * DAY_MS, ("big-nest",))
+    chamber = record.settings.chambers["big-nest"]
+    told = shares(record.curves["big-nest"], chamber, UTC, _SLOW_DAYS * DAY_MS)
+    stands_ms = np.minimum(np.diff(at_ms, append=end_ms), 3 * HOUR_MS)
+    for name, value, band in (("temperature", air_c, chamber.temperature), ("humidity", damp_pct, chamber.humidity)):
+        above, below = (value > (band.high or np.inf)), value < (band.low or -np.inf)
+        inside = stands_ms[~above & ~below].sum() / (_SLOW_DAYS * DAY_MS)
+        assert told[name].inside == pytest.approx(inside, abs=0.01)
+        assert told[name].unseen == pytest.approx(1 - stands_ms.sum() / (_SLOW_DAYS * DAY_MS), abs=0.01)
 
 
 # ---------------------------------------------------------------- odd stores
