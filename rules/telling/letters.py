@@ -19,6 +19,8 @@ from rules.trade.urgency import rank
 
 AGAIN_FOR_MS = 6 * HOUR_MS
 """A situation that comes back within this goes on in the same thread. Own estimate."""
+ANEW_AFTER_MS = 2 * HOUR_MS
+"""What fails suddenly and was told longer ago than this is news when it fails again; judgement."""
 NEXT_WITHIN_MS = HOUR_MS
 """One more sign of what was told less than this ago, with the same thing to do, goes with the next letter; judgement."""
 SAME_WITHIN_MS = 30 * MINUTE_MS
@@ -207,8 +209,15 @@ class Desk:
         if self._beyond(group.place, thread):
             return False
         return most == rank("wake") or any(
-            alarm.change in ("worsened", "escalated") or alarm.level == "harmful" for alarm in alarms
+            alarm.change in ("worsened", "escalated") or alarm.level == "harmful" or self._began_anew(alarm) for alarm in alarms
         )
+
+    def _began_anew(self, alarm: AlarmEvent) -> bool:
+        """Whether heat, lid or water fail once more, not just after a letter has told of it."""
+        heard = self.state.heard.get(record_key(alarm.chamber, alarm.alarm, alarm.probe, alarm.medium))
+        told_ms = None if heard is None else heard.told_ms
+        sudden = alarm.change == "raised" and ALARMS[alarm.alarm].sudden
+        return sudden and (told_ms is None or alarm.at_ms - told_ms >= ANEW_AFTER_MS)
 
     def _can_wait(self, group: Group, at_ms: int) -> bool:
         """Whether it is one more sign of what the last letter told: no worse, no harm, and the same advice stands."""

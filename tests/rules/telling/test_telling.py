@@ -570,6 +570,16 @@ def test_what_wakes_and_is_not_done_is_never_two_hours_without_a_letter_when_it_
     ]
 
 
+def test_heat_that_fails_once_more_is_told_though_the_day_had_its_letters() -> None:
+    """A box fell from 23 to 19 degC in a night without a word: four letters about its humidity had gone before."""
+    damp = []
+    for hour in (8, 10, 12, 14, 16):
+        when = at(f"10 {hour:02}:00")
+        damp += [alarm(when, name="humidity-high"), alarm(when + HOUR_MS, "returned", name="humidity-high")]
+    letters = letters_of(*damp, alarm(at("10 20:00"), name="heater-failed"))
+    assert letters[-1].at_ms == at("10 20:00")
+
+
 def test_another_amount_is_no_news_but_another_device_is() -> None:
     when = at("10 12:00")
     same = advice(when + 2 * HOUR_MS, "updated")
