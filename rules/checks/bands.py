@@ -32,6 +32,13 @@ Floats = NDArray[np.float64]
 DAY_MS = 24 * 60 * MINUTE_MS  # by definition
 
 
+SETTLES_AFTER_MS = 60 * MINUTE_MS
+"""Humid air is not the harm: a lid that it wets takes an hour or more to gather what the eye sees. Own estimate."""
+SEEN_DRY_HOLDS_MS = 30 * 60 * MINUTE_MS
+"""A lid that was seen dry makes humid air no alarm until the next day's look, which is never at quite the same hour. Own
+estimate."""
+
+
 def delays_of(band: Band) -> Delays:
     """Return a band's delays; easing from harmful takes as long as clearing."""
     return Delays(band.on_delay, band.off_delay, band.harmful_on_delay, band.off_delay)
@@ -183,13 +190,16 @@ def dampness(view: View) -> Iterator[Verdict]:
         lid = view.chamber.lid_dew
         dry = view.margin > lid.caution_margin_k + lid.deadband
         if view.memory.lid_seen == "dry":
-            dry |= seen_lately(view)
+            dry |= seen_lately(view, SEEN_DRY_HOLDS_MS)
         zone[dry & (zone >= EDGE) & (zone < HARM)] = CLEAR
         zone[(view.margin > lid.caution_margin_k) & (zone == OUTSIDE)] = EDGE
+    delays = delays_of(band)
+    if view.chamber.role == "fungus":
+        delays = replace(delays, on_ms=max(delays.on_ms, SETTLES_AFTER_MS))
     yield Verdict(
         "humidity-high" if view.chamber.role == "fungus" else "damp",
         zone,
         view.credit_humidity_ms,
-        delays_of(band),
+        delays,
         _facts(view, value, edge, band.harmful_high, "%RH", True),
     )

@@ -30,12 +30,12 @@ SIGHTING_HOLDS_MS = DAY_MS
 """A lid wets and dries with the day; what was seen yesterday says nothing of today. Judgement."""
 
 
-def seen_lately(view: View) -> NDArray[np.bool_]:
+def seen_lately(view: View, holds_ms: int = SIGHTING_HOLDS_MS) -> NDArray[np.bool_]:
     """Return where the keeper has looked at the lid so short a time before that it holds."""
     seen_ms = view.memory.lid_seen_ms
     if seen_ms is None:
         return np.zeros(len(view.at_ms), bool)
-    return np.asarray((view.at_ms >= seen_ms) & (view.at_ms < seen_ms + SIGHTING_HOLDS_MS))
+    return np.asarray((view.at_ms >= seen_ms) & (view.at_ms < seen_ms + holds_ms))
 
 
 def check(view: View) -> Iterator[Verdict]:

@@ -145,3 +145,24 @@ def test_it_asks_at_the_same_instants_however_the_stream_is_cut(room_c: float | 
             cut.lives(piece_h, *(cut.sees(what) for what in look if piece == 0))
     assert [event.id for event in cut.events] == [event.id for event in whole.events]
     assert [event.at_ms for event in cut.events] == [event.at_ms for event in whole.events]
+
+
+def test_humid_air_under_a_lid_that_was_seen_dry_is_no_alarm_until_the_next_days_look() -> None:
+    """Nobody knows this lid but the eye; 93 %RH is above the band, and the garden likes it as long as the lid is dry."""
+    unseen, seen = Box(room_c=None, humidity_pct=93.0), Box(room_c=None, humidity_pct=93.0)
+    unseen.lives(3.0)
+    assert turns(unseen.events, "humidity-high") == ["raised"]
+    seen.lives(0.5)
+    seen.lives(29.0, seen.sees("dry"))
+    assert turns(seen.events, "humidity-high") == []
+    assert turns(seen.lives(4.0), "humidity-high") == ["raised"]
+
+
+def test_a_humid_hour_is_no_alarm_where_a_garden_grows() -> None:
+    box = Box(room_c=None, humidity_pct=85.0)
+    box.lives(2.0)
+    box.humidity_pct = 93.0
+    box.lives(0.75)
+    box.humidity_pct = 85.0
+    box.lives(2.0)
+    assert turns(box.events, "humidity-high") == []
