@@ -20,7 +20,7 @@ check: $(VENV)/test.stamp
 # Chambers that the advice was never made for, in twenty kinds of trouble, advised by dewlid, by naive rules, by nobody and by a
 # search; about ten seconds a chamber and core. CHAMBERS=24 in each of three worlds, SEED=7 repeats, ONLY=nodes:lid-ajar:7 shows one.
 advice-trial: $(VENV)/test.stamp
-	$(BIN)/python tests/yard/yard_trial.py --chambers $(or $(CHAMBERS),24) $(if $(SEED),--seed $(SEED)) $(if $(ONLY),--only $(ONLY))
+	$(BIN)/python tests/yard/yard_trial.py --chambers $(or $(CHAMBERS),24) $(if $(SEED),--seed $(SEED)) $(if $(ONLY),--only $(ONLY)) $(if $(USE),--use $(USE))
 
 # Every letter of the decision table, for all rooms, sizes, gardens and sets of devices: does one contradict itself? Ten minutes;
 # EVERY=97 reads one of so many.

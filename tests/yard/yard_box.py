@@ -131,6 +131,11 @@ class Box:
         self.granules_g[column] = self.granules_g[column] * (1.0 - share)
         self.ground_g[column] = self.ground_g[column] * (1.0 - share / 2.0)
 
+    def clear(self, share: float, column: int | slice = slice(None)) -> None:
+        """Clear out that share of what is wet, down to the bottom."""
+        for store in (self.granules_g, self.ground_g, self.deep_g):
+            store[column] = store[column] * (1.0 - share)
+
     # ------------------------------------------------------------ one minute
 
     def step(self, k: Controls, out: Weather, fault: Fault) -> None:

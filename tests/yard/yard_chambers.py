@@ -68,6 +68,8 @@ class Kept:
     room_probe: bool
     lid_probe: bool
     interval_min: int
+    use: str = "fungus"
+    """What it is for, or how it is heated: see `yard_uses`."""
 
     def box(self, columns: int) -> Box | RecordedBox:
         """Return the box at its start, for so many keepers."""
@@ -204,10 +206,12 @@ def _parts(
 
 def config_text(kept: Kept, controls: Controls, garden_factor: float = 1.0) -> str:
     """Return the TOML config of one chamber in its room; the settings told are those at the start."""
+    role = kept.use if kept.use in ("food", "waste") else "fungus"
+    founding = ", founding = true" if kept.use == "founding" else ""
     return "\n".join([
-        '[site]\nname = "yard"\ntime_zone = "UTC"', "[room.study]", '[chamber.box]\nroom = "study"',
+        '[site]\nname = "yard"\ntime_zone = "UTC"', "[room.study]", f'[chamber.box]\nroom = "study"\nrole = "{role}"',
         f"air_ml = {kept.litres * 1000.0:.0f}", f"lid = {kept.told.text(float(controls.foam_mm[0]))}",
-        f"garden = {{ volume_ml = {max(1.0, kept.garden_ml * garden_factor):.0f} }}",
+        f"garden = {{ volume_ml = {max(1.0, kept.garden_ml * garden_factor):.0f}{founding} }}",
         f"devices.vents = {{ count = {kept.vents}, open = {int(controls.vents[0])} }}", *_device_lines(kept, controls),
         '[broker.b]\nhost = "localhost"', *_probe_lines(kept),
     ]) + "\n"  # fmt: skip
@@ -219,7 +223,7 @@ def _device_lines(kept: Kept, controls: Controls) -> list[str]:
     mount = kept.parts.heating.mount
     lines = [
         f'devices.heater = {{ watts = {watts:.1f}, mount = "{mount}", thermostat = {str(kept.thermostat).lower()}{knows} }}'
-    ]
+    ] if watts > 0.0 else []  # fmt: skip
     if kept.has_fan:
         lines.append(f"devices.fan = {{ minutes_per_hour = {float(controls.fan_min_h[0]):g} }}")
     if kept.has_mister:

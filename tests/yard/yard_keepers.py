@@ -7,12 +7,15 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from yard_box import Box
 from yard_running import Week
 
 WAKES_MIN, SLEEPS_MIN = 7 * 60, 22 * 60 + 30
 AIRED_FOR_MIN = 6 * 60
 """Who was told to air opens for at most so long."""
 MOST_SHIFT_K = 5.0
+CLEARED_SHARE = 0.9
+"""What goes with the waste, or with wet leaf, of the water there."""
 SEEN_FROM_G_M2, DROPS_FROM_G_M2 = 5.0, 60.0
 """Films that the eye takes for mist, and for drops; own estimate."""
 _SET_TO = re.compile(r"thermostat set to (\d+(?:\.\d+)?) °C")
@@ -145,6 +148,8 @@ class Keeper:
             week.box.add_water(amount, 0) if action["unit"] == "ml" else week.box.take_water(amount / 100.0, 0)
         elif device == "garden":
             k.covered[0] = 1.0
+        elif device in ("waste", "leaves") and isinstance(week.box, Box):
+            week.box.clear(CLEARED_SHARE, 0)
         elif device == "room":
             self._room(week, action)
 

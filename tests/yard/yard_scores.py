@@ -21,6 +21,21 @@ HARM_C, HARM_FILM_G_M2 = (20.0, 30.0), 200.0
 
 
 @dataclass(frozen=True)
+class Airy:
+    """What a chamber without a garden wants: its band, its damp edge whatever the lid does, and which temperatures do harm."""
+
+    band_c: tuple[float, float]
+    damp_pct: float
+    harm_c: tuple[float, float]
+
+
+AIRY = {
+    "waste": Airy((10.0, 32.0), 70.0, (2.0, 36.0)),  # workers seek the driest place: Roemer et al. 2019; the rest own estimate
+    "food": Airy((16.0, 32.0), 85.0, (10.0, 36.0)),  # common practice, no source
+}
+
+
+@dataclass(frozen=True)
 class Truth:
     """The course of one world from some minute on; a row for each sample, a column for each keeper."""
 
@@ -29,6 +44,7 @@ class Truth:
     film_g_m2: Array
     dry_pct: float
     harm_pct: float
+    airy: Airy | None = None
 
     @staticmethod
     def of(week: Week, from_minute: int) -> Truth:
@@ -36,18 +52,20 @@ class Truth:
         first = from_minute // SAMPLE_MIN
         dry_pct, harm_pct = next(row[1:] for row in DRY_PCT if week.kept.garden_ml < row[0])
         courses = (np.array(x[first:]) for x in (week.temperature_c, week.humidity_pct, week.film_g_m2))
-        return Truth(*courses, dry_pct, harm_pct)
+        airy = AIRY.get(week.kept.use)
+        return Truth(*courses, *((dry_pct, harm_pct) if airy is None else (0.0, 0.0)), airy)
 
     def column(self, number: int) -> Truth:
         """Return the course of one keeper."""
         one = [number]
         courses = (self.temperature_c[:, one], self.humidity_pct[:, one], self.film_g_m2[:, one])
-        return Truth(*courses, self.dry_pct, self.harm_pct)
+        return Truth(*courses, self.dry_pct, self.harm_pct, self.airy)
 
     @property
     def warm_enough(self) -> Array:
         """Where the temperature is in band."""
-        return (self.temperature_c >= BAND_C[0] - SLACK_K) & (self.temperature_c <= BAND_C[1] + SLACK_K)
+        low, high = BAND_C if self.airy is None else self.airy.band_c
+        return (self.temperature_c >= low - SLACK_K) & (self.temperature_c <= high + SLACK_K)
 
     @property
     def wet_lid(self) -> Array:
@@ -57,6 +75,8 @@ class Truth:
     @property
     def in_band(self) -> Array:
         """Where nothing is amiss."""
+        if self.airy is not None:
+            return self.warm_enough & (self.humidity_pct <= self.airy.damp_pct + SLACK_PCT)
         humid = (self.humidity_pct <= DAMP_PCT + SLACK_PCT) | ~self.wet_lid
         return self.warm_enough & (self.humidity_pct >= self.dry_pct - SLACK_PCT) & humid & ~self.wet_lid
 
@@ -68,5 +88,8 @@ class Truth:
     @property
     def harmful(self) -> Array:
         """Where it does harm within hours."""
-        hot_or_cold = (self.temperature_c > HARM_C[1]) | (self.temperature_c < HARM_C[0])
+        low, high = HARM_C if self.airy is None else self.airy.harm_c
+        hot_or_cold = (self.temperature_c > high) | (self.temperature_c < low)
+        if self.airy is not None:
+            return hot_or_cold
         return hot_or_cold | (self.humidity_pct < self.harm_pct) | (self.film_g_m2 > HARM_FILM_G_M2)

@@ -32,6 +32,7 @@ from yard_search import search, tuned
 from yard_table import table
 from yard_told import Told, told_of
 from yard_troubles import CALM, KINDS, Kind, Trouble
+from yard_uses import USES, used_as
 
 NOW_MIN = 10
 """The program is asked for its word so often."""
@@ -95,9 +96,11 @@ class Advised:
                 self.door.reads(week.minute - 0.1, probe.name, quantity, value, UNITS[quantity])
 
 
-def lived(world: str, trouble_name: str, seed: int, *, until: int = MINUTES, searched: bool = True) -> Outcome:
+def lived(
+    world: str, trouble_name: str, seed: int, *, until: int = MINUTES, searched: bool = True, use: str = "fungus"
+) -> Outcome:
     """Return how the chamber of this seed fares in this trouble; without a search, nothing done stands in for the best."""
-    kept, kind = drawn(world, seed), BY_NAME[trouble_name]
+    kept, kind = used_as(drawn(world, seed), use), BY_NAME[trouble_name]
     if kind.name == "probes-swapped":
         kept = replace(kept, room_probe=True)
     trouble = Trouble(kind, kept, seed)
@@ -184,19 +187,19 @@ def chosen(chambers: int, seed: int) -> list[tuple[str, str, int]]:
     return rows
 
 
-def trial(rows: Sequence[tuple[str, str, int]], jobs: int) -> list[Outcome]:
+def trial(rows: Sequence[tuple[str, str, int]], jobs: int, use: str = "fungus") -> list[Outcome]:
     """Return all outcomes; as they come, a dot each on stderr."""
     outcomes = []
     with Pool(jobs) as pool:
-        for outcome in pool.imap_unordered(partial(_starred, events=len(rows) == 1), rows):
+        for outcome in pool.imap_unordered(partial(_starred, events=len(rows) == 1, use=use), rows):
             outcomes.append(outcome)
             print(".", end="", file=sys.stderr, flush=True)
     print(file=sys.stderr)
     return outcomes
 
 
-def _starred(row: tuple[str, str, int], *, events: bool) -> Outcome:
-    outcome = lived(*row)
+def _starred(row: tuple[str, str, int], *, events: bool, use: str) -> Outcome:
+    outcome = lived(*row, use=use, searched=use == "fungus")  # the search keeps gardens alone
     if not events:
         outcome.events = []
     return outcome
@@ -209,14 +212,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=None)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--only", help="WORLD:TROUBLE:SEED, one chamber with its letters")
+    parser.add_argument("--use", choices=USES, default="fungus", help="what the chambers are for; but for gardens: nodes alone")
     args = parser.parse_args(arguments)
     seed = secrets.randbelow(10**6) if args.seed is None else args.seed
     if args.only:
         world, kind, one = args.only.split(":")
         rows = [(world, kind, int(one))]
     else:
-        rows = chosen(args.chambers, seed)
-    outcomes = trial(rows, args.jobs)
+        rows = [row for row in chosen(args.chambers, seed) if args.use == "fungus" or row[0] == "nodes"]
+    outcomes = trial(rows, args.jobs, args.use)
     if args.only:
         from yard_table import diary
 
