@@ -37,7 +37,8 @@ STEP_MS = 5 * MINUTE_MS
 BOXES = ("one", "two", "three")
 SAID = re.compile(r"Box (\w+)[^.:]*: (-?\d+\.\d) °C(?: \(limit|,)")
 MOVED = re.compile(r"Box (\w+)[^.:]*: -?\d+\.\d °C at [\d:]+ UTC(?:, \w+ \d+ \w+)?, (-?\d+\.\d) °C now")
-"""What a sentence tells of a box as of now: without a time behind it, or beside what it was."""
+SHARED = re.compile(r"Box (\w+) (-?\d+\.\d) °C(?=[,. ])")
+"""What a sentence tells of a box as of now: without a time behind it, beside what it was, or in a line for several."""
 LINE = re.compile(r"Box (\w+): (-?\d+\.\d) °C, (\d+) % humidity")
 
 
@@ -154,7 +155,7 @@ def check_figures_are_of_now(room: Lived) -> None:
             assert told.temperature_c is not None and heat[0] - 0.01 <= told.temperature_c <= heat[1] + 0.01
             assert told.relative_humidity_pct is not None and damp[0] - 0.01 <= told.relative_humidity_pct <= damp[1] + 0.01
         body = " ".join(compose(letter, room.settings).text.split())
-        for box, celsius, *_ in (match.groups() for pattern in (SAID, MOVED, LINE) for match in pattern.finditer(body)):
+        for box, celsius, *_ in (match.groups() for pattern in (SAID, MOVED, SHARED, LINE) for match in pattern.finditer(body)):
             least, most = room.newest(box, "air_temperature", letter.at_ms)
             assert least - 0.06 <= float(celsius) <= most + 0.06, body
 
