@@ -18,7 +18,8 @@ from rules.climate.quality import fresh_for_ms
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 from rules.terms.quantities import FACTS, Quantity
 
-LOOK_BACK_MS = 2 * HOUR_MS
+LOOK_BACK_MS = 3 * HOUR_MS
+"""So long the last word of the slowest probe holds, one that speaks once an hour."""
 _ENOUGH = 20
 _NOISY = {"air_temperature": 0.3, "relative_humidity": 2.0, "surface_temperature": 0.5}
 """Standard deviation from one reading to the next above which a probe is worth a look; common practice, no source."""
@@ -92,7 +93,7 @@ def _of_probe(configuration: Configuration, name: str, record: Record) -> Iterat
     told = [f"{reading_told(one.quantity, float(one.value[-1]), style)}{_scatter(one)}" for one in heard]
     count = sum(len(one.at_ms) for one in heard)
     age = span(max(0, record.now_ms - last_ms) / 1000) if record.now_ms - last_ms >= MINUTE_MS else "a moment"
-    found = f"last heard {age} ago: {', '.join(told)}; {count} readings in two hours"
+    found = f"last heard {age} ago: {', '.join(told)}; {count} readings in three hours"
     if not record.fresh(name, interval_ms):
         yield Finding(
             "warning", f"record of {name}", found, "since then it was silent, or dewlid was not running",

@@ -13,6 +13,7 @@ from daemon.config.configuration import duration_text
 from daemon.desk.replay import Stream, replayed
 from rules.alarms.deadbands import Proposal, Question, propose, question_of
 from rules.alarms.load import Occurrence, alarm_figures, delays_of, occurrences
+from rules.climate.quality import fresh_for_ms
 from rules.settings import Settings
 from rules.settings.bands import Band
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Batch, Event
@@ -71,16 +72,16 @@ class Record:
         """Return the whole stream, kept for more than one run."""
         return Record(tuple(stream.slices), stream.begin_ms, stream.end_ms)
 
-    def series(self, settings: Settings, chamber: str, quantity: Quantity) -> tuple[Instants, Floats]:
-        """Return the plausible values of the chamber's air probe that was heard most."""
-        best: tuple[Instants, Floats] = np.empty(0, np.int64), np.empty(0)
+    def series(self, settings: Settings, chamber: str, quantity: Quantity) -> tuple[Instants, Floats, int]:
+        """Return the plausible values of the chamber's air probe that was heard most, and how long its last word holds."""
+        best: tuple[Instants, Floats, int] = np.empty(0, np.int64), np.empty(0), 0
         for probe in settings.probes_at(chamber):
             at_ms, value = self._of_probe(probe, quantity)
             if len(value) > len(best[1]):
-                best = at_ms, value
+                best = at_ms, value, fresh_for_ms(settings.probes[probe].interval)
         facts = FACTS[quantity]
         good = (best[1] >= facts.domain_low) & (best[1] <= facts.domain_high)
-        return best[0][good], best[1][good]
+        return best[0][good], best[1][good], best[2]
 
     def _of_probe(self, probe: str, quantity: Quantity) -> tuple[Instants, Floats]:
         times, values = [np.empty(0, np.int64)], [np.empty(0)]
@@ -124,10 +125,10 @@ def _in_band(settings: Settings, record: Record) -> Iterator[tuple[str, float]]:
     """Yield the share of the observed time in which each figure of each chamber lay within its band."""
     for name, chamber in settings.chambers.items():
         for kind, quantity in _SERIES.items():
-            at_ms, value = record.series(settings, name, quantity)
+            at_ms, value, holds_ms = record.series(settings, name, quantity)
             if len(value) < 2:
                 continue
-            credit = np.minimum(np.diff(at_ms, append=at_ms[-1]), _CREDIT_MS)
+            credit = np.minimum(np.diff(at_ms, append=at_ms[-1]), max(holds_ms, _CREDIT_MS))
             band: Band = getattr(chamber, kind)
             low, high = band.low if band.low is not None else -np.inf, band.high if band.high is not None else np.inf
             yield f"{name} {kind}", float(credit[(value >= low) & (value <= high)].sum() / max(credit.sum(), 1))
@@ -140,24 +141,24 @@ def _excursions(present: Settings, record: Record) -> Iterator[Excursion]:
             band: Band = getattr(chamber, kind)
             limit, harmful = getattr(band, edge), getattr(band, f"harmful_{edge}")
             if limit is not None and (chamber.role == "fungus" or kind == "temperature"):
-                at_ms, value = record.series(present, name, _SERIES[kind])
-                yield from _of_edge(name, alarm, at_ms, value, limit, harmful)
+                at_ms, value, holds_ms = record.series(present, name, _SERIES[kind])
+                for part in _outside(alarm, at_ms, value, limit, max(holds_ms, _JOIN_MS)):
+                    yield from _real(name, alarm, at_ms[part], value[part], harmful)
 
 
-def _of_edge(
-    chamber: str, alarm: str, at_ms: Instants, value: Floats, limit: float, harmful: float | None
-) -> Iterator[Excursion]:
+def _outside(alarm: str, at_ms: Instants, value: Floats, limit: float, join_ms: int) -> list[NDArray[np.intp]]:
+    """Return the stretches of readings beyond the limit; a shorter time within it parts none."""
+    outside = np.flatnonzero(value > limit if alarm.endswith("high") else value < limit)
+    return np.split(outside, np.flatnonzero(np.diff(at_ms[outside]) > join_ms) + 1) if len(outside) else []
+
+
+def _real(chamber: str, alarm: str, at_ms: Instants, value: Floats, harmful: float | None) -> Iterator[Excursion]:
+    """Yield the excursion that a stretch is, if it lasted or did harm."""
     sign = 1.0 if alarm.endswith("high") else -1.0
-    outside = np.flatnonzero(sign * (value - limit) > 0)
-    if not len(outside):
-        return
-    parts = np.split(outside, np.flatnonzero(np.diff(at_ms[outside]) > _JOIN_MS) + 1)
-    for part in parts:
-        begin_ms, end_ms = int(at_ms[part[0]]), int(at_ms[part[-1]])
-        worst = float((sign * value[part]).max() * sign)
-        past = harmful is not None and sign * (worst - harmful) > 0 and len(part) > 2
-        if past or end_ms - begin_ms >= REAL_FOR_MS:
-            yield Excursion(chamber, alarm, begin_ms, end_ms, worst)
+    worst = float((sign * value).max() * sign)
+    past = harmful is not None and sign * (worst - harmful) > 0 and len(value) > 2
+    if past or at_ms[-1] - at_ms[0] >= REAL_FOR_MS:
+        yield Excursion(chamber, alarm, int(at_ms[0]), int(at_ms[-1]), worst)
 
 
 def _noticed(one: Excursion, told: Sequence[Occurrence]) -> Excursion:
@@ -190,7 +191,7 @@ def suggestions(settings: Settings, record: Record, find_within_ms: int) -> Iter
     for name, chamber in settings.chambers.items():
         for kind, quantity in _SERIES.items():
             band: Band = getattr(chamber, kind)
-            at_ms, value = record.series(settings, name, quantity)
+            at_ms, value, _ = record.series(settings, name, quantity)
             edges: tuple[Edge, ...] = ("low", "high")
             asked = [(edge, question_of(band, edge, FACTS[quantity].unit)) for edge in edges]
             found, reasons = [], []

@@ -89,6 +89,21 @@ def test_a_lower_edge_is_quieter_and_still_tells_the_real_excursion(config: Path
     assert config.read_text() == CONFIG
 
 
+def test_an_hourly_probe_counts_its_hours_and_its_excursions_like_a_fast_one(
+    config: Path, recording: Path, told: Told, tmp_path: Path
+) -> None:
+    """Once an hour on the hour: the figures are those of the readings, and a hot afternoon of three hours is found."""
+    head, *rows = recording.read_text().splitlines()
+    slow = tmp_path / "slow.csv"
+    slow.write_text("\n".join([head, *(one for one in rows if one[13:19] == ":00:00")]) + "\n")
+    config.write_text(CONFIG.replace('"2min"', '"1h"'))
+    _, out, _ = told(config, slow, "--set", "chamber.tank.humidity.low=70")
+    assert "tank temperature-high" in out
+    humid = np.array([float(one.split(",")[3]) for one in slow.read_text().splitlines() if "humidity" in one])
+    inside = np.mean((humid >= 76.0) & (humid <= 90.0)) * 100
+    assert float(row(out, "time in band: tank humidity")[5]) == pytest.approx(inside, abs=1.5)
+
+
 def test_suggest_finds_what_is_quiet_and_write_keeps_comments_and_the_former_file(
     config: Path, recording: Path, told: Told
 ) -> None:

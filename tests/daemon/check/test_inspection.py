@@ -24,7 +24,7 @@ from daemon.check.record import of_record, read_record
 from daemon.config.configuration import Configuration, load
 from daemon.config.settings import settings_of
 from daemon.store.history import History
-from rules.terms.events import MINUTE_MS, Batch
+from rules.terms.events import HOUR_MS, MINUTE_MS, Batch
 from rules.turn.advance import advance, dump_state
 
 NOW_MS = 1_777_888_800_000
@@ -150,7 +150,7 @@ def test_a_good_probe_is_told_with_age_and_noise(configuration: Configuration) -
     assert finding.grade == "ok"
     assert finding.found.startswith("last heard a moment ago: air temperature 2")
     assert "(noise 0.0" in finding.found
-    assert finding.found.endswith("200 readings in two hours")
+    assert finding.found.endswith("200 readings in three hours")
 
 
 def test_noise_does_not_count_a_step(configuration: Configuration) -> None:
@@ -181,6 +181,14 @@ def test_a_probe_that_fell_silent_is_told_with_its_age(configuration: Configurat
     silent = record(configuration, noisy(100, 0.04), ended_ms=40 * MINUTE_MS)[0]
     assert silent.grade == "warning"
     assert silent.found.startswith("last heard 40 minutes ago")
+
+
+def test_an_hourly_probe_that_was_heard_within_three_hours_is_heard(configuration: Configuration, tmp_path: Path) -> None:
+    """Its last word holds for three intervals, here as in the rules."""
+    path = tmp_path / "dewlid.toml"
+    path.write_text(path.read_text().replace('"30s"', '"1h"'))
+    [finding] = record(load(path), noisy(48, 0.1), every_ms=HOUR_MS, ended_ms=HOUR_MS * 5 // 2)
+    assert (finding.grade, finding.found.split(":")[0]) == ("ok", "last heard 2 hours 30 minutes ago")
 
 
 def test_a_judgement_of_the_rules_is_repeated(configuration: Configuration) -> None:
