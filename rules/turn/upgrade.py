@@ -14,7 +14,7 @@ def upgraded(body: Any) -> Any:
         if version >= VERSION:
             return body
         told = {} if version >= 2 else {"keeper": _keeper(body), "care": _care(body.get("care", {}))}
-        taken = dict.fromkeys(body.get("words_taken", []), body["closed_ms"])
+        taken = dict.fromkeys(body.get("words_taken", []), body.get("closed_ms", 0))
         return body | told | {"words_taken_ms": taken, "version": VERSION}
     except (AttributeError, IndexError, KeyError, TypeError) as error:
         raise ValueError(f"this is no state of an older version: {error!r}") from error
