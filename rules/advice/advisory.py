@@ -238,10 +238,14 @@ class _Talk:
         )
 
     def _within_s(self, wanted: Plan) -> int | None:
-        """Return how soon to act: the least of what the alarms say is left, else by temperature and garden size."""
+        """Return how soon to act: the least of what the alarms say is left, else by temperature and garden size; in any case
+        before the next mark of cold is passed."""
         active = [row for row in self.standing.values() if row.condition == "active"]
         seconds = [row.seconds_left for row in active if row.seconds_left is not None]
         within = round(min(seconds)) if seconds else act_within_s(self.situation, self.chamber)
+        marks = [reach.after_ms // 1000 for reach in wanted.reaches]
+        if marks:
+            within = min([*marks, *([] if within is None else [within])])
         return 900 if wanted.branch == "heat" and within is None else within
 
     def _say(

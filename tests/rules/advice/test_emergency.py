@@ -97,6 +97,7 @@ def test_without_heat_the_time_to_the_marks_is_told():
     assert 0 < first.early_ms < first.after_ms < first.late_ms and first.after_ms < second.after_ms
     # Newton's law of cooling: from 16 K above the room's 6 degC, 9 K are left after tau ln(16/9), 4 K after tau ln(16/4).
     assert second.after_ms / first.after_ms == pytest.approx(math.log(16 / 4) / math.log(16 / 9), rel=1e-3)
+    assert event.act_within_s == first.after_ms // 1000  # it said "within 18 hours", an hour and a half before 15 degC
     mild = told(situation(22.0, 79.0, 17.0, 60.0, temperature_slope_k_h=-3.0), box(), "heater-failed")
     assert "ends near the room's 17 °C." in mild.reason and mild.reaches == ()
 
