@@ -96,16 +96,27 @@ LATELY_HOURS = 3
 """A thermostat that was set lower, or whose dial lies, is seen to switch there after so many hours; own estimate."""
 
 
+def _figures(rows: Sequence[Hour]) -> list[tuple[float, int, int, int]]:
+    return [(row.total / row.count, row.greatest, row.least, row.greatest - row.least) for row in rows]
+
+
 def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None = None) -> Usual:
-    """Return the usual swing before the hour of `at_ms`, after the last change of the heater that the keeper told.
+    """Return the usual swing before the hour of `at_ms`, after the last change of the heater that the keeper told; until that
+    is two whole hours ago, as it was before.
 
     Quartiles of the hourly extremes, so that one bad hour does not make itself usual; a mean only where the hours agree.
     """
     now = at_ms // HOUR_MS
-    first = now - LOOKED_BACK_HOURS if since_ms is None else max(now - LOOKED_BACK_HOURS, since_ms // HOUR_MS + 1)
+    oldest = now - LOOKED_BACK_HOURS
+    first = oldest if since_ms is None else max(oldest, since_ms // HOUR_MS + 1)
     rows = [hours[key] for key in map(str, range(first, now)) if key in hours]
-    figures = [(row.total / row.count, row.greatest, row.least, row.greatest - row.least) for row in rows]
+    figures = _figures(rows)
     if len(rows) < NEEDED_HOURS:
+        before = _figures([hours[key] for key in map(str, range(oldest, first - 1)) if key in hours])
+        past = [row for row in before if row[3] > 1000.0 * CYCLES_K]
+        if len(past) >= NEEDED_HOURS:  # a turned dial moves the swing, and hardly its height
+            _, peak, trough, range_k = np.median(past, axis=0) / 1000.0
+            return Usual(peak_c=float(peak), trough_c=float(trough), range_k=float(range_k))
         _, peak, trough, range_k = np.array(figures[0] if rows else (0.0,) * 4) / 1000.0  # one hour shows where it has turned
         return Usual(peak_c=float(peak), trough_c=float(trough)) if range_k > CYCLES_K else Usual()
     low, middle, high = np.quantile(figures, (0.25, 0.5, 0.75), axis=0) / 1000.0

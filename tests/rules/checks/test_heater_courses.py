@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import islice
 from math import pi, sin
 from random import Random
@@ -9,6 +10,7 @@ from random import Random
 import pytest
 from heated_box import NOON_MS, HeatedBox, advanced, always, chamber, played, readings, settings_of
 
+from rules.keeper.state import DeviceChange
 from rules.settings import Probe
 from rules.terms.events import MINUTE_MS, AlarmEvent, Batch, Event
 from rules.terms.words import AdviceDone
@@ -207,3 +209,18 @@ def test_an_unplugged_heater_neither_fails_nor_runs_away_until_it_evidently_heat
     events = advance(settings, first.state, rest, NOON_MS + 34 * 3_600_000).events
     found = [name for name in ("heater-runaway", "heater-failed") if any(hour > 12.0 for hour in raised(events, name))]
     assert found == told
+
+
+def test_a_dial_that_was_turned_down_a_little_leaves_a_wide_swing_what_it_was():
+    """Peaks 3 K above the set point were usual; half an hour after "24 instead of 25" they were a runaway."""
+    setpoint_c = lambda hour: 25.5 if hour < 12.5 else 24.5  # noqa: E731
+    box = HeatedBox(width_k=1.5, watts=45.0, inside_j_k=1000.0, room_c=always(20.0), setpoint_c=setpoint_c)
+    settings = settings_of(chamber())
+    told = DeviceChange(NOON_MS + round(12.5 * HOUR_MS), "setpoint", 24.5)
+    before = advanced(settings, islice(box.minutes(13.0), 750), 12.5).state
+    state = replace(before, keeper=replace(before.keeper, devices={"north": [told]}))
+    course = list(box.minutes(17.0))
+    assert 28.2 < max(air for air, _, _ in course[780:]) < 29.2
+    later = [one for one in readings(settings, course) if one.taken_ms >= NOON_MS + round(12.5 * HOUR_MS)]
+    events = advance(settings, state, Batch.of(later), NOON_MS + 17 * HOUR_MS).events
+    assert raised(events, "heater-runaway") == []
