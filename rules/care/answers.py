@@ -158,7 +158,7 @@ def _observation(course: Course, word: Observation) -> None:
     notes = [*course.state.notes, Note(word.chamber, word.at_ms, word.seen, word.word_id)]
     course.state.notes = sorted(notes, key=lambda note: note.at_ms)[-_KEPT_NOTES:]
     elsewhere = vent_instead(course.settings.chambers, word.chamber)
-    questions = course.questions(word.chamber, word.at_ms)
+    questions = course.questions_of(word)
     answer = interpret(word.seen, questions, course.title(elsewhere) if elsewhere else None)
     if answer is not None:
         blame = suspicion(course.state.leaves, course.members(word.chamber), word.at_ms) if answer.suffers else ""

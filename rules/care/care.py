@@ -16,6 +16,7 @@ from rules.care.schedule import Subject, due_after, every_ms, subjects
 from rules.care.stand_in import before_leaving, checklist
 from rules.care.state import STATUS, AwayDiary, CareState, TaskState
 from rules.care.turn import Course
+from rules.climate.course import Presents
 from rules.climate.hours import ClimateMemory as ClimateMemory
 from rules.climate.hours import Hours as Hours
 from rules.climate.hours import NothingKnown as NothingKnown
@@ -41,6 +42,7 @@ def follow(
     until_ms: int,
     origin: str,
     climate: ClimateMemory,
+    presents: Presents | None = None,
 ) -> tuple[CareState, list[CareEvent | WordEvent]]:
     """Return the routine's state at `until_ms` and what is told in [from_ms, until_ms), in order of time.
 
@@ -51,7 +53,7 @@ def follow(
     quiet = state.next_ms is None or state.next_ms >= until_ms
     if quiet and not about and not heard.turns and state.since_ms is not None:
         return state, []
-    course = Course(settings, state, heard.state, origin, climate)
+    course = Course(settings, state, heard.state, origin, climate, presents)
     if course.state.since_ms is None:
         course.state.since_ms = from_ms
         course.replan(from_ms)

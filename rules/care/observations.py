@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeGuard
 
 from rules.climate.dryness import dry_deficit_pa
 from rules.climate.hours import ClimateMemory, Hours
 from rules.settings import Chamber
-from rules.terms.events import HOUR_MS, Priority
+from rules.terms.events import HOUR_MS, Figures, Priority
 from rules.trade.garden_sizes import size_class
 from rules.trade.symptoms import SYMPTOMS, Proof, Symptom
 
@@ -24,12 +24,13 @@ _RANK: tuple[Priority, ...] = ("wake", "today", "morning", "digest")
 class Proven:
     """What the climate history says to one question: does it hold (None: not known), and the line of numbers.
 
-    `over`: it held, but the last two hours were right again.
+    `over`: it held, but the last two hours were right again. `begun`: it is so now, but not for long enough to explain it.
     """
 
     holds: bool | None
     line: str
     over: bool = False
+    begun: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +57,16 @@ class Questions:
     chamber: Chamber
     garden_ml: float | None
     at_ms: int
+    now: Figures | None = None
+    """What was last read; None: it is not known, or the sight is older."""
+    vents: bool = True
+    """Whether there are vents that can be opened."""
+
+    @property
+    def may_air(self) -> bool:
+        """Whether more air may be advised: not where nobody told of vents, nor into cold or dry air."""
+        worse = (self._beyond(proof) for proof in ("cold", "dry"))
+        return self.vents and not any(beyond for _, beyond in worse)
 
     def ask(self, proof: Proof) -> Proven:
         """Return what the history says to this question."""
@@ -67,7 +78,31 @@ class Questions:
             "wet-lid": self._wet_lid,
             "humid": self._humid,
         }
-        return asked[proof]()
+        found, (said, beyond) = asked[proof](), self._beyond(proof)
+        if not said:
+            return found
+        holds = True if beyond and proof == "hot" else found.holds  # above that, minutes matter
+        return replace(
+            found, line=f"{found.line}; now {said}", holds=holds, over=found.over and not beyond, begun=beyond and not holds
+        )
+
+    def _beyond(self, proof: Proof) -> tuple[str, bool]:
+        """Return what was last read of this, in words, and whether it is beyond the limit now."""
+        now, chamber = self.now, self.chamber
+        if now is None:
+            return "", False
+        value, limit, sign, unit = {
+            "hot": (now.temperature_c, chamber.temperature.harmful_high, 1, "degC"),
+            "warm": (now.temperature_c, chamber.temperature.high, 1, "degC"),
+            "cold": (now.temperature_c, chamber.temperature.harmful_low, -1, "degC"),
+            "dry": (now.relative_humidity_pct, chamber.humidity_for(self.garden_ml).low, -1, "%"),
+            "humid": (now.relative_humidity_pct, chamber.humidity.high, 1, "%"),
+            "wet-lid": (now.dew_margin_k, 0.0, -1, "K from the dew point"),
+        }[proof]
+        if value is None or limit is None:
+            return "", False
+        shown = f"{value:.0f} {unit}" if unit == "%" else f"{value:.1f} {unit}"
+        return shown, sign * (value - limit) > 0.0
 
     def _dry(self) -> Proven:
         edge_pct, needed_h = self.chamber.humidity_for(self.garden_ml).low, DRY_HOURS[size_class(self.garden_ml)]
@@ -155,7 +190,24 @@ _OVER = (
     "leave the climate as it is, it has been right again for two hours; offer water and fresh leaves, and look again"
     " in two days"
 )
-_INSULATE = "insulate the lid from outside (never over a heater), then close the vents by one step, but for a pinhole"
+_INSULATE = "{insulate}close {openings}, but for a pinhole, since the box must breathe"
+_NOT_AIRED = "clear its vents and lid holes of what blocks them, open none, and look again in an hour"
+
+
+def fitted(first: str, questions: Questions, where: str) -> str:
+    """Return a first step with only what the config says is there."""
+    devices = questions.chamber.devices
+    if "{elsewhere}" in first and not questions.may_air:
+        return _NOT_AIRED
+    return first.format(
+        elsewhere=where,
+        openings="gaps and all vents" if devices.vents.count else "gaps",
+        granules="re-wet the clay granules along the wall" if devices.wet_granules else "fill the drinking water",
+        also_granules=" and re-wet the clay granules" if devices.wet_granules else "",
+        also_insulate=", and insulate the lid if it is wet" if devices.can_insulate_lid else "",
+        or_insulate=" or insulate" if devices.can_insulate_lid else "",
+        insulate="insulate the lid from outside (never over a heater), then " if devices.can_insulate_lid else "",
+    )
 
 
 def interpret(seen: Sequence[str], questions: Questions, vent_elsewhere: str | None) -> Answer | None:
@@ -193,7 +245,7 @@ def _led(symptom: Symptom, questions: Questions, vent_elsewhere: str | None, dis
     head = symptom.label[0].upper() + symptom.label[1:]
     parts = [f"{head}."]
     parts.append(f"This is no cause for worry: {because}." if symptom.calm else "")
-    parts.append(f"First: {first.replace('{elsewhere}', where)}.")
+    parts.append(f"First: {fitted(first, questions, where)}.")
     parts.append(f"{symptom.never[0].upper()}{symptom.never[1:]}." if symptom.never else "")
     parts.append(f"{symptom.ask}." if symptom.ask else "")
     parts.append(f"Why: most likely {because}." if not symptom.calm else "")
@@ -205,6 +257,8 @@ def _led(symptom: Symptom, questions: Questions, vent_elsewhere: str | None, dis
 def _cleared(proofs: Sequence[Proven]) -> str:
     if not proofs or any(proof.holds for proof in proofs):
         return ""
+    if any(proof.begun for proof in proofs):
+        return "That has not lasted long enough to explain it, but repair it first."
     if any(proof.holds is None for proof in proofs):
         return "The climate of that time is not fully known, so it can be neither blamed nor cleared."
     return "The climate does not explain it."

@@ -5,21 +5,24 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cached_property
 
-from rules.care.nest import colonies, colony_of
+from rules.care.nest import colonies, colony_of, vent_instead
 from rules.care.observations import Questions
 from rules.care.schedule import Subject, scheduled, size_at, stepped, subjects
 from rules.care.state import STATUS, CareState, TaskState
+from rules.climate.course import Presents
 from rules.climate.hours import ClimateMemory
 from rules.keeper.refusal import answer
 from rules.keeper.state import KeeperState, garden_ml
 from rules.settings import Settings
-from rules.terms.events import DAY_MS, CareEvent, Priority, WordEvent
+from rules.terms.events import DAY_MS, MINUTE_MS, CareEvent, Priority, WordEvent
 from rules.terms.local_time import time_words
-from rules.terms.words import Word
+from rules.terms.words import Observation, Word
 from rules.trade.routine import Evidence
 
 _NOTED_MS = 4 * DAY_MS
 """For how long a sight of mould or damp waste makes a late task a matter of the same day; common practice, no source."""
+_OF_NOW_MS = 15 * MINUTE_MS
+"""A sight or reading that is older is not of now; own estimate."""
 SELDOM = 2
 """After so many doings in a row that came only when the task was long overdue, it is the log that is late, not the care:
 the task is told in the digest alone."""
@@ -33,12 +36,14 @@ class Course:
     """Works on a copy: the state that was handed in stays as it was."""
 
     def __init__(
-        self, settings: Settings, state: CareState, keeper: KeeperState, origin: str, climate: ClimateMemory
+        self, settings: Settings, state: CareState, keeper: KeeperState, origin: str, climate: ClimateMemory,
+        presents: Presents | None = None,
     ) -> None:
         self.settings = settings
         self.keeper = keeper
         self.origin = origin
         self.climate = climate
+        self.presents = presents
         self.events: list[CareEvent | WordEvent] = []
         self.state = replace(
             state, tasks=dict(state.tasks), leaves=list(state.leaves), notes=list(state.notes), doings=list(state.doings)
@@ -59,9 +64,17 @@ class Course:
         return colonies(self.settings.chambers)[colony_of(self.settings.chambers, chamber)]
 
     def questions(self, chamber: str, at_ms: int) -> Questions:
-        """Return the climate's past of a chamber."""
+        """Return what may be asked of a chamber's past."""
         place = self.settings.chambers[chamber]
         return Questions(self.climate, chamber, place, garden_ml(self.keeper, chamber, place), at_ms)
+
+    def questions_of(self, word: Observation) -> Questions:
+        """Return what may be asked about a sight: of the past, and of the present where the sight is of now."""
+        name, chambers = word.chamber, self.settings.chambers
+        now = self.presents.figures(name, word.taken_ms) if self.presents is not None else None
+        fresh = now is not None and word.taken_ms - min(word.at_ms, now.at_ms) <= _OF_NOW_MS
+        vents = chambers[vent_instead(chambers, name) or name].devices.vents
+        return replace(self.questions(name, word.at_ms), now=now if fresh else None, vents=vents.count > 0)
 
     def replan(self, at_ms: int) -> None:
         """Bring every task into line with the garden sizes and the config of now."""

@@ -87,7 +87,7 @@ class Vents(Section):
     """Openings to the room that can be opened and closed."""
 
     count: int = Field(default=2, ge=0, le=50)
-    """How many there are."""
+    """How many there are. Where nothing at all is written of vents, none is ever advised."""
     open: int = Field(default=0, ge=0, le=50)
     """How many are open now. The fungus chamber's are closed by default; a pinhole always stays, for the
     garden breathes."""
@@ -99,7 +99,7 @@ class Devices(Section):
     heater: Heater | None = None
     fan: Fan | None = None
     mister: Mister | None = None
-    vents: Vents = Vents()
+    vents: Vents = Vents(count=0)
     can_insulate_lid: bool = True
     """Whether foam or a second pane may be put on the lid."""
     wet_granules: bool = True

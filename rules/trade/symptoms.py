@@ -26,7 +26,10 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Symptom:
-    """One word of the vocabulary. `because` and `first` hold where no cause is proved; `suffers`: ask the leaf diary."""
+    """One word of the vocabulary. `because` and `first` hold where no cause is proved; `suffers`: ask the leaf diary.
+
+    What stands in braces in `first` is filled in by what the config says is there (`rules.care.observations`).
+    """
 
     group: Group
     label: str
@@ -43,10 +46,7 @@ class Symptom:
 
 
 _COOL = "lower the thermostat by 1 K, and unplug the heater if the air is above 30 degC"
-_DRY_FIRST = (
-    "close gaps and all vents but a pinhole, since the box must breathe, re-wet the clay granules along the wall,"
-    " and insulate the lid if it is wet"
-)
+_DRY_FIRST = "close {openings} but a pinhole, since the box must breathe, {granules}{also_insulate}"
 _DRY = Cause("dry", "the garden is drying", _DRY_FIRST)
 _HOT = Cause("hot", "heat", _COOL)
 _COLD = Cause("cold", "cold", "look whether heater and thermostat work, then insulate the sides; warm by 0.5 K per hour")
@@ -88,7 +88,7 @@ SYMPTOMS: dict[str, Symptom] = {
     "leaves-on-garden": Symptom(
         "ants", "leaf bits laid on the garden or its entrance, ants at the water",
         "their answer to thirst (Ribeiro & Navas 2008, J. Insect Behav. 21:549)",
-        "fill the drinking water and re-wet the clay granules",
+        "fill the drinking water{also_granules}",
         "do not clear the leaf bits away", (_DRY,), "today", "morning",
     ),
     "vents-stuffed": Symptom(
@@ -230,7 +230,7 @@ SYMPTOMS: dict[str, Symptom] = {
     ),
     "droplets": Symptom(
         "lid", "droplets on the lid", "as long as they run down to the side it is harmless distillation",
-        "nothing now; tilt or insulate the lid at leisure", "no fan in winter", calm=True,
+        "nothing now; tilt{or_insulate} the lid at leisure", "no fan in winter", calm=True,
     ),
     "mist": Symptom("lid", "mist on the lid", "an ordinary film of dew", "nothing", calm=True),
     "dry": Symptom("lid", "dry lid", "the lid is warmer than the dew point", "nothing", calm=True),

@@ -220,7 +220,7 @@ def _stretch(settings: Settings, state: EngineState, stretch: Stretch) -> list[E
     told = _with_present(presents, told, perceived.changes)
     events += told
     state.care, cared = care.follow(
-        settings, state.care, heard, at_ms, stretch.until_ms, state.origin, Climate(state.places)
+        settings, state.care, heard, at_ms, stretch.until_ms, state.origin, Climate(state.places), presents
     )
     events += cared
     if spoken:

@@ -1,13 +1,15 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from rules.care.observations import Answer, Questions, interpret
+from rules.care.observations import Answer, Questions, fitted, interpret
 from rules.climate.hours import Hourly, Hours
-from rules.settings import Chamber
+from rules.settings import Chamber, Devices, Vents
 from rules.settings.bands import HumidityBand
-from rules.terms.events import HOUR_MS
+from rules.terms.events import HOUR_MS, Figures
 from rules.trade.symptoms import SYMPTOMS, vocabulary
 
 
@@ -42,7 +44,8 @@ def answer(
 
 def test_a_dry_edge_is_read_against_the_hours_below_the_keepers_own_limit() -> None:
     past = Past(relative_humidity_pct=[80.0] * 17 + [66.0] * 31)
-    told = answer("dry-edge", past=past, chamber=Chamber(humidity=HumidityBand(low=72.0, harmful_low=60.0)))
+    band, devices = HumidityBand(low=72.0, harmful_low=60.0), Devices(vents=Vents(count=2))
+    told = answer("dry-edge", past=past, chamber=Chamber(humidity=band, devices=devices))
     assert told.text.startswith("Dry, pale or papery edge. First: close gaps and all vents but a pinhole")
     assert told.text.endswith(
         "Do not spray the garden. Why: most likely the garden is drying."
@@ -156,3 +159,48 @@ def test_the_vocabulary_has_the_words_of_the_trade() -> None:
     )
     assert {"dry", "mist", "droplets"} <= set(vocabulary("lid"))
     assert {"calm", "gathered-at-vents", "carrying-fungus-away"} <= set(vocabulary("ants"))
+
+
+# ---------------------------------------------------------------- the present, and what is there
+
+
+def of_now(heat: float | None = 25.0, damp: float | None = 84.0, chamber: Chamber | None = None) -> Questions:
+    now = Figures("nest", 0, heat, damp, 1.5)
+    return Questions(FINE, "nest", chamber or Chamber(), 100.0, 0, now, vents=True)
+
+
+def test_a_note_is_read_against_the_last_reading_too() -> None:
+    """Before: "above 30 degC for 0 h, highest 25.6" at 30.2 degC."""
+    told = interpret(("brown-on-top",), of_now(heat=30.2), None)
+    assert told is not None
+    assert "First: lower the thermostat by 1 K, and unplug the heater" in told.text
+    assert "(highest 25.5 degC); now 30.2 degC" in told.text
+    cold = interpret(("powder",), of_now(heat=19.0), None)
+    assert cold is not None
+    assert "now 19.0 degC" in cold.text
+    assert "repair it first" in cold.text
+
+
+@pytest.mark.parametrize(("questions", "said"), [
+    (of_now(), "First: open one vent of this chamber by one step"),
+    (of_now(damp=60.0), "First: clear its vents and lid holes of what blocks them, open none"),
+    (of_now(heat=18.0), "First: clear its vents and lid holes of what blocks them, open none"),
+    (replace(of_now(), vents=False), "First: clear its vents and lid holes of what blocks them, open none"),
+])  # fmt: skip
+def test_no_vent_is_opened_that_nobody_told_of_nor_into_dry_or_cold_air(questions: Questions, said: str) -> None:
+    told = interpret(("gathered-at-vents",), questions, None)
+    assert told is not None
+    assert said in told.text
+
+
+def test_only_what_is_written_is_named() -> None:
+    dry = Past(relative_humidity_pct=[60.0] * 48)
+    bare = Devices(can_insulate_lid=False, wet_granules=False)
+    told = answer("dry-edge", past=dry, chamber=Chamber(devices=bare)).text
+    assert "close gaps but a pinhole, since the box must breathe, fill the drinking water." in told
+    for first in [one.first for one in SYMPTOMS.values()] + [one.first for each in SYMPTOMS.values() for one in each.causes]:
+        said = fitted(first, Questions(FINE, "nest", Chamber(devices=bare), None, 0, vents=False), "")
+        assert "{" not in said
+        assert "granules" not in said
+        assert "insulate the lid" not in said
+        assert "open one vent" not in said
