@@ -15,7 +15,8 @@ from adapters.wording.figures import Style, ascii_only, clean
 from adapters.wording.rehearsal import rehearsal
 from adapters.wording.round_up import SYSTEM_TITLES, care, digest, summary, system
 from adapters.wording.sections import Section, as_html, as_text, points, section, text
-from adapters.wording.situation import all_clear, of_kind, shown, situation
+from adapters.wording.short_steps import short_of
+from adapters.wording.situation import all_clear, of_kind, shown, situation, standing_advice
 from rules.settings import Settings
 from rules.telling.telling import REHEARSED
 from rules.terms.events import AdviceEvent, AlarmEvent, CareEvent, LetterEvent, News, SystemEvent
@@ -154,7 +155,11 @@ def _subject(event: LetterEvent, settings: Settings) -> str:
     head = next(iter(of_kind(about, AlarmEvent)), None)
     if head is not None and head.condition in ("held", "unknown"):
         return f"Not seen any more: {place} ({label(head.alarm)}?)"
+    advice = standing_advice(about)
+    do = None if advice is None or not event.urgent else short_of(advice.device, advice.change)
     opening = {"escalation": "Worse, ", "reminder": "Still "}.get(sort, "")
+    if do is not None:
+        return f"{do}: {opening.lower()}{what.partition(' and ')[0]}, {place}"
     return f"{opening}{what}: {place}" if opening else f"{what[0].upper()}{what[1:]}: {place}"
 
 
@@ -177,7 +182,8 @@ def _what(about: Sequence[News]) -> str:
     alarms = shown(of_kind(about, AlarmEvent))
     standing = [alarm for alarm in alarms if alarm.condition != "normal"]
     over = not standing and not any(isinstance(event, AdviceEvent) for event in about)
-    names = list(dict.fromkeys(label(alarm.alarm) for alarm in (alarms if over else standing)))
+    named = [alarm for alarm in standing if alarm.priority != "digest"] or standing
+    names = list(dict.fromkeys(label(alarm.alarm) for alarm in (alarms if over else named)))
     if not names:
         return "to be done"
     return names[0] if len(names) == 1 else f"{names[0]} and {names[1]}" + (" ..." if len(names) > 2 else "")

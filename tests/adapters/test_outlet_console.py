@@ -105,7 +105,8 @@ def test_a_letter_is_shown_as_it_would_be_mailed():
         **COMMON,
     )
     shown = printed(letter)
-    assert shown.startswith("\n=== URGENT: too warm: Big nest ===\n\nDO THIS FIRST\nTurn the heat down by 1.5 °C.\n")
+    assert shown.startswith("\n=== URGENT: turn the heat down: too warm, Big nest ===\n\nDO THIS FIRST\n")
+    assert "DO THIS FIRST\nTurn the heat down by 1.5 °C.\n" in shown
 
 
 def test_nothing_that_steers_a_terminal_is_written():
