@@ -34,6 +34,8 @@ OF_ROOM = 0.4
 """How much of a fall of the room's dew point a shut box follows. Own estimate."""
 SPARSE_MS = HALF_HOUR_MS // 2
 """Readings further apart than this are no half hour's course."""
+CHILLED_K = 2.0
+"""So far below its band, and while it warms up from there, the air is drier than the ground for hours. Own estimate."""
 SETTLES_MS = 2 * HOUR_MS
 """After work in the tank; common practice, no source."""
 
@@ -54,7 +56,9 @@ def check(view: View) -> Iterator[Verdict]:
     needed_k = np.maximum(LEAST_FALL_K, SHARE_OF_LIFT * lift_k) + OF_ROOM * room_fell_k + cooler_k
     if view.visiting:
         view.memory.visited_ms = int(view.at_ms[-1])
-    explained = view.at_ms < (view.memory.visited_ms or 0) + SETTLES_MS
+    low_c = view.chamber.temperature.low
+    chilled = warmth < (-np.inf if low_c is None else low_c - CHILLED_K)
+    explained = (view.at_ms < (view.memory.visited_ms or 0) + SETTLES_MS) | chilled
     zone = np.where(fallen_k >= needed_k, OUTSIDE, np.where(fallen_k > 0.0, EDGE, CLEAR)).astype(np.int8)
     zone[explained & (zone == OUTSIDE)] = EDGE
     zone[np.isnan(dew)] = UNSEEN

@@ -110,6 +110,17 @@ def test_what_is_no_leak_is_not_told_as_one(what: str, changes: dict[str, object
     assert raised_h(lived(36.0, **changes)) == [], what  # type: ignore[arg-type]
 
 
+def test_a_box_that_warms_up_after_a_cold_night_is_no_leak() -> None:
+    """After a power cut its air warms before its ground: "as warm as ever, yet drier" was said of a box at 18.7 degC."""
+    def night(hour: Floats) -> Floats:
+        return np.interp(hour, (60.0, 69.0, 72.0), (0.0, 16.0, 0.0))
+
+    def drier(hour: Floats) -> Floats:
+        return np.interp(hour, (60.0, 69.0, 69.5, 72.0), (0.0, 14.5, 17.5, 0.0))
+
+    assert raised_h(lived(73.0, drier, lambda hour: -night(hour))) == []
+
+
 def test_work_in_the_tank_is_no_leak_and_a_lid_forgotten_after_it_is() -> None:
     begin_ms = START_MS + 24 * HOUR_MS
     visit = Visit(taken_ms=begin_ms, word_id="v", chamber="nest", for_ms=30 * MINUTE_MS)
