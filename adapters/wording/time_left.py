@@ -35,10 +35,20 @@ def next_marks(letter: LetterEvent, advice: AdviceEvent | None, settings: Settin
     pace; `advice`: what has just been found, which knows it better where there is no heat."""
     told = [] if advice is None else _reaches(advice, settings, style, letter.at_ms)
     foreseen = {reach.chamber for reach in advice.reaches} if advice is not None and told else set()
-    ahead_of: list[tuple[float, str, str]] = []
+    ahead_of = [
+        (hours, style.quantity(mark_c, "degC"), title_of(settings, chamber))
+        for hours, mark_c, chamber in marks_by_pace(letter) if chamber not in foreseen
+    ]  # fmt: skip
+    rows = [(mark, place, f"in about {span(hours * 3600)}") for hours, mark, place in ahead_of]
+    together = reached([row for _, row in sorted(zip(ahead_of, rows, strict=True))])
+    told += [f"At the pace of now {mark} is reached by {boxes}." for mark, boxes in together.items()]
+    return told + [f"At the pace of now {place} reaches {mark} {when}." for mark, place, when in rows if mark not in together]
+
+
+def marks_by_pace(letter: LetterEvent) -> list[tuple[float, float, str]]:
+    """Return in how many hours which mark of heat or cold is passed by which chamber, at the pace of its newest values."""
+    found: list[tuple[float, float, str]] = []
     for figures in letter.present:
-        if figures.chamber in foreseen:
-            continue
         kinds = {
             kind for one in letter.about
             if isinstance(one, AlarmEvent) and one.open and one.chamber == figures.chamber
@@ -52,11 +62,8 @@ def next_marks(letter: LetterEvent, advice: AdviceEvent | None, settings: Settin
                 continue
             hours = (ahead[0] - value) / slope
             if hours <= _FORESEEN_H:
-                ahead_of.append((hours, style.quantity(ahead[0], "degC"), title_of(settings, figures.chamber)))
-    rows = [(mark, place, f"in about {span(hours * 3600)}") for hours, mark, place in ahead_of]
-    together = reached([row for _, row in sorted(zip(ahead_of, rows, strict=True))])
-    told += [f"At the pace of now {mark} is reached by {boxes}." for mark, boxes in together.items()]
-    return told + [f"At the pace of now {place} reaches {mark} {when}." for mark, place, when in rows if mark not in together]
+                found.append((hours, ahead[0], figures.chamber))
+    return found
 
 
 def _reaches(advice: AdviceEvent, settings: Settings, style: Style, now_ms: int) -> list[str]:
