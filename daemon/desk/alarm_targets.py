@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from daemon.desk.keeper_desk import KeeperDesk
@@ -80,25 +81,45 @@ def _keys(record: AlarmRecord) -> dict[str, Any]:
     return {"chamber": record.chamber, "alarm": record.alarm, "probe": probe, "occurrence": record.occurrence}
 
 
-def listing(desk: KeeperDesk, everything: bool) -> dict[str, Any]:
-    """Return what `dewlid alarms` knows, as one JSON object."""
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """An alarm as it stands, and the present value of what it is about."""
+
+    record: AlarmRecord
+    event: AlarmEvent
+    value_now: float | None
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as the JSON object that scripts rely on."""
+        body = self.event.as_json()
+        del body["id"], body["kind"], body["change"]
+        marks = {"latched": self.record.latched, "stale": self.record.stale, "chattering": self.record.chattering}
+        return {"key": self.record.key, **body, "value_now": self.value_now, **marks}
+
+
+def listing(desk: KeeperDesk, everything: bool) -> list[Listed]:
+    """Return the alarms that stand, or all that there were."""
     records = records_of(desk, lambda record: not record.closed and (everything or is_standing(record)))
-    alarms, keeper, seen = desk.state.alarms, desk.state.keeper, present(desk.settings, desk.state)
+    seen = present(desk.settings, desk.state)
+    return [_listed(desk, record, seen.get(record.chamber or "")) for record in records]
+
+
+def _listed(desk: KeeperDesk, record: AlarmRecord, seen: Situation | None) -> Listed:
+    figure = ALARMS[record.alarm].figure
+    now = None if seen is None or figure is None else getattr(seen, figure)
+    return Listed(record, standing_event(desk, record), now)
+
+
+def listing_json(desk: KeeperDesk, alarms: Sequence[Listed]) -> dict[str, Any]:
+    """Return what `dewlid alarms` knows, as one JSON object."""
+    keeper, verdicts = desk.state.keeper, present(desk.settings, desk.state)
+    shelved = {one.key: one.shelf_until_ms for one in desk.state.alarms.records.values()}
     return {
         "time": rfc3339(desk.now_ms),
         "recorded": None if desk.recorded_ms is None else rfc3339(desk.recorded_ms),
-        "verdicts": {name: verdict_of(desk.settings, desk.state, name, late=bool(desk.silence)).state for name in seen},
-        "alarms": [_row(desk, record, seen.get(record.chamber or "")) for record in records],
-        "shelved": {r.key: rfc3339(r.shelf_until_ms) for r in alarms.records.values() if r.shelf_until_ms is not None},
+        "verdicts": {name: verdict_of(desk.settings, desk.state, name, late=bool(desk.silence)).state for name in verdicts},
+        "alarms": [one.as_json() for one in alarms],
+        "shelved": {key: rfc3339(until_ms) for key, until_ms in shelved.items() if until_ms is not None},
         "out_of_service": {probe: rfc3339(entry.until_ms) for probe, entry in keeper.out_of_service.items()},
         "visits": {chamber: rfc3339(entry.until_ms) for chamber, entry in keeper.visits.items()},
     }
-
-
-def _row(desk: KeeperDesk, record: AlarmRecord, seen: Situation | None) -> dict[str, Any]:
-    body = standing_event(desk, record).as_json()
-    del body["id"], body["kind"], body["change"]
-    figure = ALARMS[record.alarm].figure
-    now = None if seen is None or figure is None else getattr(seen, figure)
-    marks = {"latched": record.latched, "stale": record.stale, "chattering": record.chattering}
-    return {"key": record.key, **body, "value_now": now, **marks}
