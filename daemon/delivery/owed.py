@@ -38,12 +38,22 @@ def owed_by(
     owed: list[Owed] = []
     for event in events:
         for name, outlet in outlets.items():
+            if _is_double(event, outlet, events):
+                continue
             if trouble is None or name != trouble.outlet:
                 owed += _owed(name, outlet, event, settings)
             elif trouble.refused and isinstance(outlet, MailOutlet) and isinstance(event, LetterEvent):
                 everybody = dict.fromkeys([*outlet.to, *outlet.second, *outlet.stand_in])
                 owed += mailed(name, event, [address for address in everybody if address != trouble.refused])
     return owed
+
+
+def _is_double(event: Event, outlet: AnyOutlet, events: Sequence[Event]) -> bool:
+    """Whether a letter to the second address would go to the keeper, who gets one of the same situation at that instant."""
+    if not isinstance(event, LetterEvent) or event.to != "second" or not isinstance(outlet, MailOutlet) or outlet.second:
+        return False
+    mine = (event.thread, event.at_ms)
+    return any(isinstance(one, LetterEvent) and one.to == "keeper" and (one.thread, one.at_ms) == mine for one in events)
 
 
 def _owed(name: str, outlet: AnyOutlet, event: Event, settings: Settings) -> list[Owed]:

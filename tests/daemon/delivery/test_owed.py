@@ -81,6 +81,14 @@ def test_mail_owes_only_letters_one_to_each_address_of_its_role():
     ]  # fmt: skip
 
 
+def test_a_keeper_without_a_second_address_gets_one_letter_of_a_situation_at_an_instant():
+    alone = OUTLETS["post"].model_copy(update={"second": []})
+    both, later = [letter(4), letter(5, to="second")], letter(6, to="second", at_ms=NOW + 1)
+    assert [each.event_id[-1] for each in owed_by(both, {"post": alone}, WATCH)] == ["4", "4"]  # to k and to l
+    assert [each.recipient[0] for each in owed_by([*both, later], {"post": alone}, WATCH)] == ["k", "l", "k", "l"]
+    assert [each.recipient for each in owed_by(both, {"post": OUTLETS["post"]}, WATCH)][2:] == ["s@example.org"]
+
+
 def test_every_kind_of_event_goes_to_mqtt_under_its_stable_id_and_says_that_it_only_advises():
     quality = QualityEvent(
         id="q1", at_ms=NOW, chamber=None, probe="p", quantity=None, test="gap", flag="missing", ne107="failure"
