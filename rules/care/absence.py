@@ -15,7 +15,7 @@ from rules.trade.alarm_kinds import ALARMS, identity
 from rules.trade.bearable import BEARABLE
 
 MOST_DONE, MOST_TROUBLES = 60, 400
-"""More is not kept: of a letter nobody reads so much."""
+"""More is not kept: of a letter nobody reads so much. Own estimate."""
 _OVER = ("returned", "closed", "unknown")
 _TOLD = ("raised", "escalated", "worsened", *_OVER)
 _CODE = re.compile(r"^[a-z]+(?:_[a-z]+)+: ")

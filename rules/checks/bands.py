@@ -35,8 +35,8 @@ DAY_MS = 24 * 60 * MINUTE_MS  # by definition
 SETTLES_AFTER_MS = 60 * MINUTE_MS
 """Humid air is not the harm: a lid that it wets takes an hour or more to gather what the eye sees. Own estimate."""
 SEEN_DRY_HOLDS_MS = 30 * 60 * MINUTE_MS
-"""A lid that was seen dry makes humid air no alarm until the next day's look, which is never at quite the same hour. Own
-estimate."""
+"""A lid that was seen dry makes humid air no alarm until the next day's look, which is never at quite the same hour.
+Own estimate."""
 
 
 def delays_of(band: Band) -> Delays:
