@@ -16,12 +16,10 @@ from rules.climate.quality import GOOD, NOT_EVALUATED, SUSPECT, TESTS, fresh_for
 from rules.climate.twins import DRIFTED, shifts
 from rules.climate.view import View, failing_test
 from rules.climate.windows import newest_at
-from rules.terms.events import HOUR_MS, MINUTE_MS, rfc3339
+from rules.terms.events import MINUTE_MS, rfc3339
 from rules.terms.quantities import Quantity
 from rules.trade.garden_sizes import size_class
 
-BEGINS_MS = 6 * HOUR_MS
-"""A probe that begins in an extreme, such as a frost, is given so long to wander there before it is blamed: own estimate."""
 SPATIAL_ALLOWANCE = {"air_temperature": 0.5, "relative_humidity": 4.0}  # between two spots of one box: own estimate
 
 _WORDS = {  # why it is not believed, and what would make it believed again
@@ -31,6 +29,7 @@ _WORDS = {  # why it is not believed, and what would make it believed again
     "saturated": ("leapt to its top and stays: wet or buried", "readings below 97 %RH, or a second probe that says the same"),
     "wetted": ("was soaked and still reads high", "ten minutes below 97 %RH, or a second probe that says the same"),
     "domain": ("jumped to what a fungus shelf hardly is", "an hour of readings that move there, or a second probe that agrees"),
+    "begins-extreme": ("began in an extreme", "an hour of readings that move there, or a second probe that agrees"),
     "spike": ("jumps", "two readings in a row that agree"),
     "rate": ("races", "readings that change more slowly"),
     "garbled": ("sends what cannot be understood", "one reading that can; look at its cable"),
@@ -90,21 +89,18 @@ def _ages(view: View, memory: ProbeMemory, heard: list[Heard]) -> tuple[NDArray[
 
 
 def _returning(view: View, memory: ProbeMemory, heard: list[Heard]) -> NDArray[np.bool_]:
-    """Return where the newest sample is the first after a gap, or an extreme in which the probe began: nothing is wrong with
-    it, it only stands alone yet."""
+    """Return where the newest sample is the first after a gap, or an extreme in which the probe began or came back: nothing is
+    wrong with it, it only stands alone yet."""
     alone, doubted = np.zeros(len(view.at_ms), bool), np.zeros(len(view.at_ms), bool)
-    begins = view.at_ms - memory.since_ms < BEGINS_MS
     for quantity, after in memory.series.items():
         item = next((one for one in heard if one.quantity == quantity), None)
         before = item.before if item else after
-        flag, extreme = np.full(len(view.at_ms), before.flag), np.full(len(view.at_ms), before.test == "domain")
+        flag, test = np.full(len(view.at_ms), before.flag), np.full(len(view.at_ms), TESTS.index(before.test))
         if item is not None:
             where = newest_at(item.judged.at_ms, view.at_ms)
-            newest = np.maximum(where, 0)
-            flag = np.where(where >= 0, item.judged.flag[newest], flag)
-            extreme = np.where(where >= 0, item.judged.test[newest] == TESTS.index("domain"), extreme)
-        unborn = extreme & begins & (_last(view, before.good_ms, memory, item, only_good=True) <= memory.since_ms)
-        flag = np.where(unborn, NOT_EVALUATED, flag)
+            flag = np.where(where >= 0, item.judged.flag[np.maximum(where, 0)], flag)
+            test = np.where(where >= 0, item.judged.test[np.maximum(where, 0)], test)
+        flag = np.where(test == TESTS.index("begins-extreme"), NOT_EVALUATED, flag)
         alone |= flag == NOT_EVALUATED
         doubted |= flag >= SUSPECT
     return alone & ~doubted

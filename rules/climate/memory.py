@@ -36,6 +36,8 @@ class Series:
     """Since when it has said what no fungus shelf is; None: it does not."""
     beyond_raw: float | None = None
     beyond_believed: bool = False
+    beyond_unseen: bool = False
+    """Whether nobody saw how it came there."""
     slowest_ms: int | None = None
     """Where its dew point was least, were it to rise by so much an hour; and whether the newest one ran ahead of that."""
     slowest_c: float = 0.0

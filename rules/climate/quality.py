@@ -39,6 +39,7 @@ TESTS = (
     "flat-line",
     "saturated",
     "wetted",
+    "begins-extreme",
 )
 _CODE = {name: code for code, name in enumerate(TESTS)}
 
@@ -64,6 +65,9 @@ MOST_STEP = {"air_temperature": 16.0, "relative_humidity": 45.0, "surface_temper
 """However long the time between two samples, the air of a box moves no further at once; own estimate."""
 BEYOND_BELIEVED_MS = HOUR_MS
 """An extreme that a probe jumped to is believed when it has wandered there for so long: a broken one stands. Own estimate."""
+BEGINS_MS = 6 * HOUR_MS
+"""A probe that begins in an extreme such as a frost, or comes back in one, has so long to wander there before it is blamed:
+own estimate."""
 FLAT_FAIL_AFTER = 3
 AGREE = {"air_temperature": 1.5, "relative_humidity": 6.0, "surface_temperature": 3.0}
 """So near to it a second probe of the place bears an extreme out: the errors of two cheap probes; own estimate."""
@@ -126,7 +130,9 @@ def judge(
     borne_out = np.abs(raw - second) <= AGREE[quantity]
     beyond = (raw < facts.domain_low) | (raw > facts.domain_high)
     if beyond.any() or memory.beyond_since_ms is not None:
-        mark(_unled(memory, quantity, at_ms, raw, beyond, interval_ms) & ~borne_out, SUSPECT, "domain")
+        unled, alone = _unled(memory, quantity, at_ms, raw, beyond, interval_ms)
+        mark(unled & ~alone & ~borne_out, SUSPECT, "domain")
+        mark(alone & ~borne_out, SUSPECT, "begins-extreme")
     _neighbours(memory, quantity, at_ms, raw, interval_ms, mark)
     if quantity == "relative_humidity":
         alone = np.isnan(second)
@@ -169,9 +175,12 @@ def _step_limit(quantity: Quantity, gap_ms: Instants) -> Floats:
     return np.minimum(SPIKE[quantity] * np.maximum(gap_ms / MINUTE_MS, 1.0), MOST_STEP[quantity])
 
 
-def _unled(memory: Series, quantity: Quantity, at_ms: Instants, raw: Floats, beyond: Bools, interval_ms: int) -> Bools:
-    """Return where an extreme is not believed: it was jumped to, and it has not wandered there for an hour yet."""
-    doubted = np.zeros(len(raw), bool)
+def _unled(
+    memory: Series, quantity: Quantity, at_ms: Instants, raw: Floats, beyond: Bools, interval_ms: int
+) -> tuple[Bools, Bools]:
+    """Return where an extreme is not believed: it was jumped to, and it has not wandered there for an hour yet; and where it
+    is not blamed either, since nobody saw how it came there: at the beginning, and after a gap."""
+    doubted, alone = np.zeros(len(raw), bool), np.zeros(len(raw), bool)
     before_ms, before = memory.last_ms, memory.last_raw
     for index in range(len(raw)):
         instant, value = int(at_ms[index]), float(raw[index])
@@ -183,11 +192,13 @@ def _unled(memory: Series, quantity: Quantity, at_ms: Instants, raw: Floats, bey
                 near = before_ms is not None and instant - before_ms <= fresh_for_ms(interval_ms) and before is not None
                 limit = _step_limit(quantity, np.array([instant - (before_ms or 0)]))[0]
                 memory.beyond_believed = bool(near and abs(value - (before or 0.0)) <= limit)
+                memory.beyond_unseen = not near
             moved = value != memory.beyond_raw and instant - memory.beyond_since_ms >= BEYOND_BELIEVED_MS
             memory.beyond_believed = memory.beyond_believed or moved
             doubted[index] = not memory.beyond_believed
+            alone[index] = doubted[index] and memory.beyond_unseen and instant - memory.beyond_since_ms < BEGINS_MS
         before_ms, before = instant, _finite(value)
-    return doubted
+    return doubted, alone
 
 
 def _shifted(at_ms: Instants, value: Floats, before_ms: int | None, before: float | None) -> tuple[Instants, Floats]:

@@ -15,7 +15,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.checks.probes import BEGINS_MS
 from rules.climate.judging import Column, hear
 from rules.climate.memory import ProbeMemory
 from rules.climate.quality import GOOD, SUSPECT, TESTS, fresh_for_ms
@@ -216,12 +215,11 @@ def blames(logger: Logger, air: Air) -> int:
         "relative_humidity": Column(air.at_ms, air.at_ms, air.humidity_pct),
     }
     _, both = hear(settings, "one", ProbeMemory(int(air.at_ms[0])), heard)  # type: ignore[arg-type]
-    begins = air.at_ms - air.at_ms[0] < BEGINS_MS
     unseen = np.zeros(len(air.at_ms), bool)
     for one in both:
         good_ms = np.maximum.accumulate(np.where(one.judged.flag == GOOD, air.at_ms, air.at_ms[0]))
-        begun = begins & (one.judged.test == TESTS.index("domain")) & (good_ms == air.at_ms[0])
-        unseen |= (air.at_ms - good_ms > fresh_for_ms(1000 * logger.interval_s)) & (one.judged.flag >= SUSPECT) & ~begun
+        doubted = (one.judged.flag >= SUSPECT) & (one.judged.test != TESTS.index("begins-extreme"))
+        unseen |= (air.at_ms - good_ms > fresh_for_ms(1000 * logger.interval_s)) & doubted
     return int(np.count_nonzero(np.diff(unseen.astype(int), prepend=0) == 1))
 
 

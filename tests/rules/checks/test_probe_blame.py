@@ -108,3 +108,14 @@ def test_a_probe_that_comes_back_after_a_gap_is_not_blamed_at_its_first_reading(
     kept = (air.at_ms < begin_ms) | (air.at_ms >= begin_ms + gap_h * HOUR_MS)
     heard = Air(air.at_ms[kept], air.temperature_c[kept], air.humidity_pct[kept])
     assert not raised(told({"nest-air": (logger, heard)}), "probe-fault")
+
+
+def test_a_probe_that_comes_back_in_a_frost_is_not_blamed_and_one_that_stands_there_is() -> None:
+    """From a shelf in a shed, silent for nine hours of a cold night."""
+    air = MINUTELY.hear(fungus_box(np.random.default_rng(6), 1.2, 60))
+    back_ms = START_MS + 14 * HOUR_MS
+    for moves_k, wanted in ((0.1, False), (0.0, True)):
+        frost = np.where(air.at_ms < back_ms, air.temperature_c, -3.0 + moves_k * (air.at_ms // 60_000 % 3))
+        kept = (air.at_ms < back_ms - 9 * HOUR_MS) | (air.at_ms >= back_ms)
+        heard = Air(air.at_ms[kept], frost[kept], air.humidity_pct[kept])
+        assert bool(raised(told({"nest-air": (MINUTELY, heard)}), "probe-fault")) is wanted

@@ -194,6 +194,17 @@ def test_a_probe_that_begins_in_the_cold_is_believed_when_it_has_wandered_there_
     assert set(flags[61:]) == {GOOD}
 
 
+@pytest.mark.parametrize("gap_h", [1, 9])
+def test_a_probe_that_comes_back_into_a_frost_is_not_blamed_for_what_nobody_saw(gap_h: int) -> None:
+    """Within the gap the air may have gone anywhere; a probe that stands there all the same is blamed after six hours."""
+    at_ms = np.concatenate((np.arange(60), 60 + 60 * gap_h + np.arange(480))) * MINUTE_MS
+    for moves_k in (0.1, 0.0):
+        values = np.concatenate((np.full(60, 21.0), -3.0 + moves_k * (np.arange(480) % 3)))
+        _, told = judge(Series(), "air_temperature", at_ms, values, MINUTE_MS, None)
+        assert {TESTS[one] for one in told.test[60:120]} == {"begins-extreme"}
+        assert {TESTS[one] for one in told.test[60 + 360 :]} == {"" if moves_k else "domain"}
+
+
 def test_what_a_second_probe_says_too_is_believed_at_once() -> None:
     at_ms = np.arange(90) * MINUTE_MS
     for quantity, extreme in (("air_temperature", 1.0), ("relative_humidity", 11.0), ("relative_humidity", 99.8)):
