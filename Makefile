@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
 
-.PHONY: install uninstall documents demo test check bench advice-trial matrix fuzz audit mutants streams kills day soak crash-states lock clean
+.PHONY: install uninstall documents demo test check bench advice-trial matrix fuzz audit mutants streams recordings faults kills day soak crash-states lock clean
 
 demo: $(VENV)/run.stamp
 	$(BIN)/dewlid demo
@@ -39,6 +39,16 @@ bench: $(VENV)/test.stamp
 streams: $(VENV)/test.stamp
 	$(BIN)/python tests/properties/stream_trial.py --streams $(or $(N),500) $(if $(SEED),--seed $(SEED))
 	CUT_STREAMS=$(or $(N),500) $(BIN)/python -m pytest -q -k any_cutting tests/properties/test_cut_invariance.py
+
+# Real recordings, whole, in batches of 1, 7 and 97 readings: the same events, ids and state as in one? Those of tests/data in two
+# minutes; FOLDER=/where/more/are takes others (CSV time,probe,quantity,value,unit).
+recordings: $(VENV)/test.stamp
+	$(BIN)/python tests/properties/recording_trial.py $(if $(FOLDER),--folder $(FOLDER))
+
+# Probes that break in six ways on real and made recordings: found, and after how long; and how often healthy ones are blamed.
+# Ten minutes; what is worse than promised is marked with ! and fails.
+faults: $(VENV)/test.stamp
+	$(BIN)/python tests/trials/fault_trial.py
 
 # The whole daemon, killed N times at random instants: `make kills N=10000 SEED=3`.
 kills: $(VENV)/test.stamp

@@ -13,8 +13,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import islice
+from operator import sub
 from pathlib import Path
 from random import Random
+from statistics import median
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -272,7 +274,7 @@ def _rounded(value: float, resolution: float) -> float:
     return round(round(value / resolution) * resolution, 2)
 
 
-def recorded(path: Path, rows: int) -> Phase:
+def recorded(path: Path, rows: int | None = None) -> Phase:
     """Return the first rows of a real series (tests/data) as a phase, with all its probes in one chamber."""
     entries: list[Entry] = []
     with path.open(encoding="utf-8") as file:
@@ -287,8 +289,9 @@ def recorded(path: Path, rows: int) -> Phase:
                     if name != "time"
                 }
             entries += [Reading(at_ms, probe, quantity, float(value), at_ms) for (probe, quantity), value in said.items()]  # type: ignore[arg-type]
-    interval = "1h" if "probe" not in row else "10s"
-    probes = {entry.probe: Probe(place="north", interval=interval) for entry in entries}
+    heard_ms = sorted({entry.taken_ms for entry in entries})
+    interval_ms = min(max(round(median(map(sub, heard_ms[1:], heard_ms))), SECOND_MS), HOUR_MS)
+    probes = {entry.probe: Probe(place="north", interval=interval_ms) for entry in entries if isinstance(entry, Reading)}
     settings = Settings(
         site=Site(), zone=ZoneInfo("UTC"), rooms={}, chambers={"north": Chamber()}, probes=dict(probes), telling=Telling()
     )
