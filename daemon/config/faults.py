@@ -127,7 +127,16 @@ def _found_and_allowed(node: Schema, value: object, path: KeyPath) -> str:
     hint = did_you_mean(value, choices) if isinstance(value, str) and choices else ""
     if isinstance(value, str) and _kind(node) in ("number", "integer") and re.fullmatch(r"[-+]?\d+([.,]\d+)?", value):
         hint = "; write it without quotes" + (" and with a decimal point" if "," in value else "")
-    return f"found {_found(value)}; allowed {allowed(node)}{hint}"
+    return f"found {_found(value)}; allowed {allowed(node)}{hint or _in_celsius(node, value)}"
+
+
+def _in_celsius(node: Schema, value: object) -> str:
+    """Return the remedy for a temperature that was written in degF."""
+    low, high = node.get("minimum"), node.get("maximum")
+    if node.get("unit") != "degC" or not isinstance(value, int | float) or low is None or high is None:
+        return ""
+    celsius = (value - 32.0) / 1.8
+    return f"; if that is degF, write {celsius:.1f}: the config is in degC" if value > high and low <= celsius <= high else ""
 
 
 def _found(value: object) -> str:

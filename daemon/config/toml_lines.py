@@ -28,13 +28,23 @@ def syntax_fault(text: str, error: tomllib.TOMLDecodeError) -> tuple[int, str]:
     """
     message = str(error)
     if at := _AT_LINE.search(message):
-        return int(at[1]), f"{message[: at.start()]} (column {at[2]})"
+        return int(at[1]), f"{message[: at.start()]} (column {at[2]}){_remedy(text.splitlines(), int(at[1]))}"
     scanner = _Scanner(text.replace("\r\n", "\n"))
     try:
         scanner.scan()
     except (IndexError, ValueError):
         return scanner.line(scanner.opened), f"{_AT_END.sub('', message)}; what begins here is never closed"
     return scanner.line(len(text)), message
+
+
+def _remedy(lines: list[str], number: int) -> str:
+    """Return what to do where the line shows it: a decimal comma, or a quote that is never closed."""
+    line = lines[number - 1] if number <= len(lines) else ""
+    if comma := re.search(r"=\s*([-+]?\d+),(\d+)\s*(?:#.*)?$", line):
+        return f"; write the decimal comma as a point: {comma[1]}.{comma[2]}"
+    if re.sub(r'\\.|"[^"]*"', "", line).count('"') % 2:
+        return "; a quote in this line is never closed"
+    return ""
 
 
 class _Scanner:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from rules.terms.events import MINUTE_MS
 from rules.terms.setting_forms import ClockTime, DurationMs, Section
@@ -90,6 +90,13 @@ class HumidityBand(Band):
     source. Food and waste chambers have their own (`role`): no lower edge."""
 
     FOLLOWS = frozenset({"low", "harmful_low"})
+
+    @field_validator("low", "high", "harmful_low", "harmful_high")
+    @classmethod
+    def _in_percent(cls, value: float | None) -> float | None:
+        if value is not None and 0.0 < value <= 1.0:
+            raise ValueError(f"that is a share; humidity is written in percent: {100.0 * value:g}")
+        return value
 
     low: float | None = Field(default=70.0, ge=0, le=100, json_schema_extra={"unit": "%RH", "default_words": "by size"})
     """Lower edge of the band. Absent: by the garden's size 80 below 20 ml, 75 below 200 ml or not known, 70 below 2 l, 60

@@ -356,3 +356,15 @@ def test_a_key_of_an_earlier_version_that_is_gone_stops_nothing_and_is_named() -
     assert load_text(old).chamber["tank-1"].lid_dew.caution_margin_k == 0.7
     told = warned(old)
     assert [line.split(":")[0] for line in told if "sets nothing any more" in line] == ["f.toml", "f.toml"]
+
+
+@pytest.mark.parametrize(("old", "new", "said"), [
+    ("[chamber.tank-1]", "[chamber.tank-1]\nair_ml = 800,5", "write the decimal comma as a point: 800.5"),
+    ("[chamber.tank-1]", '[chamber.tank-1]\ntitle = "Nest', "a quote in this line is never closed"),
+    ("[chamber.tank-1]", "[chamber.tank-1]\nhumidity = { low = 0.7 }", "humidity is written in percent: 70"),
+    ("[chamber.tank-1]", "[chamber.tank-1]\ntemperature = { low = 75 }", "if that is degF, write 23.9: the config is in degC"),
+])  # fmt: skip
+def test_what_keepers_of_other_countries_write_is_told_with_its_remedy(old: str, new: str, said: str) -> None:
+    with pytest.raises(ConfigurationError) as refused:
+        load_text(GOOD.replace(old, new, 1))
+    assert said in str(refused.value)
