@@ -14,13 +14,14 @@ from rules.trade.bearable import BEARABLE
 
 
 def left(alarms: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms: int) -> list[str]:
-    """Say once for each kind of harm how much of what a garden bears is used up: of several boxes, of the worst one."""
+    """Say once for each kind of harm how much of what a garden bears is used up: as last judged, of several boxes the worst."""
     several = len({alarm.chamber for alarm in alarms}) > 1
+    judged = sorted((alarm for alarm in alarms if alarm.harm_used and alarm.alarm in ALARMS), key=lambda alarm: alarm.at_ms)
+    newest = {(alarm.chamber, ALARMS[alarm.alarm].harm): alarm for alarm in judged}
     found: dict[str | None, tuple[float, str]] = {}
-    for alarm in alarms:
+    for (_, kind), alarm in newest.items():
         told = account_of(alarm, now_ms) or account_then(alarm, style, now_ms)
         ends_ms = alarm.at_ms + 1000 * (alarm.seconds_left or 0.0)
-        kind = ALARMS[alarm.alarm].harm if alarm.alarm in ALARMS else None
         if told and (kind not in found or ends_ms < found[kind][0]):
             found[kind] = (ends_ms, f"{title_of(settings, alarm.chamber)}: {told[0].lower()}{told[1:]}" if several else told)
     return [told for _, told in found.values()]

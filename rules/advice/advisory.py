@@ -169,7 +169,7 @@ class _Talk:
             return True
         if URGENCY.index(urgency) > URGENCY.index(now.urgency) or (wanted.branch == "heat") != (now.branch == "heat"):
             return True
-        if "together" in (wanted.branch, now.branch) and wanted.branch != now.branch:
+        if wanted.branch != now.branch and ("together" in (wanted.branch, now.branch) or now.branch == "warming"):
             return True
         if wanted.branch in EMERGENCIES and self._turned_lethal(now):
             return True

@@ -92,6 +92,9 @@ def _holds_the_days_heat(situation: Situation) -> bool:
     return t is not None and room_high_c is not None and t <= room_high_c + ROOM_LIFT_K
 
 
+_HEATER_IS_NOT_IT = (": the heater has long switched off, unplugging it changes nothing", ": the heater is unplugged already")
+
+
 def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
     if kind == "still-rising":
         return ("The heater was unplugged, and yet it gets warmer.",)
@@ -100,8 +103,10 @@ def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
             "Whether the heater or the room does it cannot be told from here: feel the mat. If it is hot, the heater heats on; "
             "if it is cold, it is the room, the sun or a lamp.",
         )
+    if cause.thermostat == "unplugged" and "room-cooler" in cause.facts:
+        return ("The heater is unplugged; the heat it gave is still in the box.",)
     if kind == "heat-wave":
-        off = "" if cause.thermostat is None else ": the heater has long switched off, unplugging it changes nothing"
+        off = "" if cause.thermostat is None else _HEATER_IS_NOT_IT[cause.thermostat == "unplugged"]
         cooler = "room-cooler" in cause.facts and _holds_the_days_heat(situation)
         return (f"{'It still holds the heat of its room' if cooler else 'It is the room, the sun or a lamp that heats'}{off}.",)
     setpoint = cause.setpoint_c
@@ -157,7 +162,7 @@ def warming(
     besides = [beside for beside in situation.besides if beside.harm == "cold"]
     last = state.open or state.last
     before = last is not None and last.branch in ("heater-failed", "cold", "together", "warming")
-    if not (before or besides or _failed(standing)) or cause.temperature != "low":
+    if not (before or besides or _failed(standing)) or cause.temperature != "low" or _dryness_harms(standing):
         return None
     slope, said = situation.temperature_slope_k_h or 0.0, state.open
     if said is None or said.branch != "warming":
@@ -174,6 +179,12 @@ def warming(
         branch="warming", acts=("let-warm",), words={}, never=emergencies.WARMING_NEVER, notes=(emergencies.WARM_BACK,),
         boxes=_boxes(situation, besides), follows=_follows(besides, situation, model),
     )
+
+
+def _dryness_harms(standing: Mapping[str, Standing]) -> bool:
+    """Return whether air that dries by warming up does harm already: then the water, not the warmth, is to be looked after."""
+    active = [row for row in standing.values() if row.condition == "active" and row.level == "harmful"]
+    return any(ALARMS[row.alarm].harm == "dryness" for row in active)
 
 
 def _has_warmed(told: OpenAdvice, situation: Situation) -> bool:

@@ -374,7 +374,7 @@ class Desk:
         room = self._room(group.place)
         here = [
             heard.latest for heard in self.state.heard.values()
-            if heard.open and heard.latest.id not in known and (
+            if heard.open and heard.latest.kind == "alarm" and heard.latest.id not in known and (
                 (heard.place == group.place and (heard.told or heard.latest.suppression == "by-design"))
                 or (room is not None and self._room(heard.place) == room and heard.latest.alarm in moved
                     and heard.latest.suppression == "by-design")

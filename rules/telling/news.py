@@ -25,6 +25,8 @@ def class_of(owed: Owed) -> str:
     """Return which letter news belongs into: the stand-in's, the routine's, the one about the watching, or the situation's."""
     if is_handed_over(owed):
         return "stand-in"
+    if owed.about and all(isinstance(event, AlarmEvent) and event.kind == "question" for event in owed.about):
+        return "question"  # what only a look can tell is asked by the digest, and stands in no letter of what is wrong
     return owed.sort if owed.sort in ("care", "system") else "situation"
 
 

@@ -34,6 +34,8 @@ REHEARSED: tuple[tuple[Literal["keeper", "second", "stand-in"], str], ...] = (
 """The letters of a rehearsal and whom they go to; in an emergency hours lie between them, here a minute."""
 MOST_FREQUENT = 5
 """So many alarms are counted in the weekly digest. Own estimate."""
+LOOKED_WITHIN_MS = 15 * MINUTE_MS
+"""The adviser looks each ten minutes: so long after its time at the latest it says what came of what was done."""
 _WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
 NOTHING_SEEN = Presents()
@@ -141,7 +143,7 @@ def _reminders(desk: Desk) -> Iterable[Due]:
             yield due_ms, 0, f"remind/{place}", due_ms != raw_ms
         told = [heard.told_ms for heard in wakes if heard.told_ms is not None and heard.told_priority == "wake"]
         if told and not thread.second:
-            yield max(min(told), thread.answered_ms or 0) + telling.second_after, 1, f"second/{place}", False
+            yield max(min(told) + telling.second_after, _judged_ms(thread, telling)), 1, f"second/{place}", False
 
 
 def _calm_until_ms(thread: Thread, offsets: Sequence[int], telling: Telling) -> int:
@@ -149,8 +151,12 @@ def _calm_until_ms(thread: Thread, offsets: Sequence[int], telling: Telling) -> 
     was advised is done and needs its time."""
     step = thread.reminders
     told = 0 if thread.told_ms is None or step + 1 >= len(offsets) else thread.told_ms + offsets[step + 1] - offsets[step]
-    answered = 0 if thread.answered_ms is None else thread.answered_ms + telling.second_after
-    return max(told, answered)
+    return max(told, _judged_ms(thread, telling))
+
+
+def _judged_ms(thread: Thread, telling: Telling) -> int:
+    """Return when what came of the keeper's last answer is told at the latest: the next look after its time."""
+    return 0 if thread.answered_ms is None else thread.answered_ms + telling.second_after + LOOKED_WITHIN_MS
 
 
 def _do(desk: Desk, what: str, at_ms: int) -> None:

@@ -402,3 +402,11 @@ def test_what_was_turned_down_for_a_warm_spell_is_turned_up_again_before_it_is_c
     assert low < 25.1 and f"up again from {low:g} to 25.5 °C" in text
     state = done(state, cool)
     assert told_knobs(state.changes)["setpoint"] == 25.5
+
+
+def test_what_stands_hot_after_the_heater_was_unplugged_is_not_said_to_come_from_the_sun():
+    chamber, hot = box(), situation(33.0, 70.0, 21.0, 45.0)
+    state = done(asked(hot, chamber, None, "heater-runaway")[0], hot)
+    _, events = asked(later(hot, 0.6, temperature_slope_k_h=0.1), chamber, state, "heater-runaway")
+    assert events[-1].reason.count("unplugged") == 1
+    assert "still in the box" in events[-1].reason and "sun" not in events[-1].reason

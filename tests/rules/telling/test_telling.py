@@ -362,12 +362,21 @@ def done(at_ms: int) -> WordEvent:
     return WordEvent(id=f"done-{at_ms}", at_ms=at_ms, chamber="left", word="advice-done", accepted=True, text="")
 
 
+def test_a_question_stands_in_the_digest_and_in_no_letter_of_what_is_wrong() -> None:
+    when = at("10 12:00")
+    asked = alarm(when, name="lid-unsure", kind="question", priority="morning")
+    letters = all_letters(asked, alarm(when + HOUR_MS, priority="wake"), until=at("11 09:00"))
+    named = [(one.sort, any(getattr(event, "alarm", "") == "lid-unsure" for event in one.about)) for one in letters]
+    assert [looked for sort, looked in named if sort == "digest"] == [True], named
+    assert not any(looked for sort, looked in named if sort != "digest"), named
+
+
 def test_what_was_advised_and_is_done_gets_its_time_before_anybody_is_reminded() -> None:
     when = at("10 08:00")
     letters = letters_of(alarm(when, priority="wake"), done(at("10 08:20")), until=when + 6 * HOUR_MS)
     assert brief(letters) == [
         ("10 08:00", "situation", "keeper"), ("10 08:15", "reminder", "keeper"),
-        ("10 10:20", "escalation", "second"), ("10 10:20", "reminder", "keeper"), ("10 13:20", "reminder", "keeper"),
+        ("10 10:35", "escalation", "second"), ("10 10:35", "reminder", "keeper"), ("10 13:35", "reminder", "keeper"),
     ]
 
 
