@@ -172,6 +172,8 @@ def disagreement(view: View) -> Iterator[Verdict]:
         )
         if drift[index] > 1.0:
             because = _drifted(view, moved, index)
+        if not apart_h[index] > limit_h:  # by temperature: said in words, since a figure in K is told as a lid's margin
+            return Facts(because=because)
         return Facts(number(float(apart_h[index])), round(float(limit_h), 1), "%RH", None, because)
 
     wait = max(30 * MINUTE_MS, 3 * max(probe.interval for probe in probes))

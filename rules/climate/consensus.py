@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Container, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,8 @@ class Seen:
     least: Floats
     most: Floats
     read_ms: Instants
+    pair: NDArray[np.bool_]
+    """Where two are believed, so that no third one can say which is right."""
 
 
 NEVER_MS = -(10**15)  # bookkeeping
@@ -82,9 +84,9 @@ def seen(
         read_ms = np.maximum(read_ms, since) if len(rows) > 1 else since
     if not rows:
         nothing = np.full(len(at_ms), np.nan)
-        return Seen(nothing, counts, nothing, nothing, read_ms)
+        return Seen(nothing, counts, nothing, nothing, read_ms, np.zeros(len(at_ms), bool))
     if len(rows) == 1:
-        return Seen(rows[0], counts, rows[0], rows[0], read_ms)
+        return Seen(rows[0], counts, rows[0], rows[0], read_ms, np.zeros(len(at_ms), bool))
     return _middle(np.sort(np.stack(rows), axis=0), counts, read_ms)
 
 
@@ -95,7 +97,23 @@ def _middle(ordered: Floats, counts: NDArray[np.bool_], read_ms: Instants) -> Se
     low, high = np.maximum(number - 1, 0) // 2, number // 2
     high = np.minimum(high, np.maximum(number - 1, 0))
     middle = (ordered[low, column] + ordered[high, column]) / 2
-    return Seen(middle, counts, ordered[0], ordered[np.maximum(number - 1, 0), column], read_ms)
+    return Seen(middle, counts, ordered[0], ordered[np.maximum(number - 1, 0), column], read_ms, number == 2)
+
+
+APART_K = 3.0
+"""Two probes of one box that differ by more cannot both be right, whatever their errors and places; own judgement."""
+
+
+def farther_out(found: Seen, wanted_c: float) -> Seen:
+    """Return a temperature that is, where two probes are far apart, the one that is farther from what the garden wants.
+
+    Their mean is read by neither: beside a probe that sticks it tells of 16 degC while a garden freezes at 6.
+    """
+    apart = found.pair & (found.most - found.least > APART_K)
+    if not apart.any():
+        return found
+    outer = np.where(wanted_c - found.least > found.most - wanted_c, found.least, found.most)
+    return replace(found, value=np.where(apart, outer, found.value))
 
 
 def _carried(before: Series, item: Heard | None, at_ms: Instants, fresh_ms: int) -> tuple[Floats, NDArray[np.bool_], Instants]:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from rules.climate.consensus import (
     Seen,
     credit,
+    farther_out,
     seen,
 )
 from rules.climate.judging import (
@@ -124,6 +125,11 @@ class Around:
     """When anything was last changed at the chamber, as the keeper said."""
 
 
+def _wanted_c(chamber: Chamber) -> float:
+    band = chamber.temperature
+    return 0.5 * ((24.0 if band.low is None else band.low) + (28.0 if band.high is None else band.high))
+
+
 def look(
     settings: Settings,
     place: str,
@@ -139,6 +145,8 @@ def look(
     air = settings.probes_at(place)
     interval = min((settings.probes[name].interval for name in air), default=MINUTE_MS)
     temperature = seen(settings, air, "air_temperature", probes, keeper.out_of_service, heard, at_ms)
+    if chamber is not None:
+        temperature = farther_out(temperature, _wanted_c(chamber))
     humidity = seen(settings, air, "relative_humidity", probes, keeper.out_of_service, heard, at_ms)
     dew_point = vapour.dew_point_c_or_nan(temperature.value, humidity.value)
     tail, signals = recent(
