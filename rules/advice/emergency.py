@@ -13,7 +13,7 @@ from rules.advice.model import COOLING, ChamberModel
 from rules.advice.standing import Standing
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Beside, Situation
-from rules.climate.thermostat import FALLS_K_H, ROOM_LIFT_K
+from rules.climate.thermostat import FALLS_K_H, RISES_K_H, ROOM_LIFT_K
 from rules.settings import Chamber
 from rules.terms.advised import Reach
 from rules.terms.events import DAY_MS, HOUR_MS
@@ -24,6 +24,9 @@ from rules.trade.practice import ACTS, Step
 MOST_ACTIONS = 2
 FALLS_ON_H = 2.0
 """So long a room that gets colder is taken to go on doing so; judgement."""
+PLAINLY_K_H, LEAST_K = 1.0, 0.3
+"""A box that gets warmer by itself rises by so much; a reading is so sure. In lethal cold it has to rise as a heated one does,
+or the noise of a probe and the morning sun would be a comfort; own judgement."""
 WARMS_K_H, WARMS_FROM_H = 0.3, 1.0
 """A box whose heat is back gets warmer by more than this after the first hour; slower, it stays cold. Own estimate."""
 LEAD_K, SEEN_SPREAD = 2.0, 1.3
@@ -165,13 +168,14 @@ def warming(
     if not (before or besides or _failed(standing)) or cause.temperature != "low" or _dryness_harms(standing):
         return None
     slope, said = situation.temperature_slope_k_h or 0.0, state.open
+    lethal = situation.temperature_c is not None and situation.temperature_c <= practice.LETHAL_COLD_C
     if said is None or said.branch != "warming":
-        least_k_h = -FALLS_K_H
+        least_k_h = RISES_K_H if lethal else PLAINLY_K_H
     elif _has_warmed(said, situation):
         least_k_h = FALLS_K_H
     else:
         return None
-    if cause.thermostat != "warming" and slope < least_k_h:
+    if slope < least_k_h and (lethal or cause.thermostat != "warming"):
         return None
     if not any(ALARMS[row.alarm].harm == "cold" and row.condition == "active" for row in standing.values()):
         return None
@@ -188,9 +192,10 @@ def _dryness_harms(standing: Mapping[str, Standing]) -> bool:
 
 
 def _has_warmed(told: OpenAdvice, situation: Situation) -> bool:
-    """Return whether a box has kept pace since it was said to get warmer."""
+    """Return whether a box has kept pace since it was said to get warmer, and is no colder than then."""
     t, hours = situation.temperature_c, (situation.at_ms - told.told_ms) / HOUR_MS
-    return t is None or told.start_c is None or t - told.start_c >= WARMS_K_H * (hours - WARMS_FROM_H)
+    least_k = max(-LEAST_K, WARMS_K_H * (hours - WARMS_FROM_H))
+    return t is None or told.start_c is None or t - told.start_c >= least_k
 
 
 def cold(

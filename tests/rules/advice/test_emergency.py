@@ -410,3 +410,13 @@ def test_what_stands_hot_after_the_heater_was_unplugged_is_not_said_to_come_from
     _, events = asked(later(hot, 0.6, temperature_slope_k_h=0.1), chamber, state, "heater-runaway")
     assert events[-1].reason.count("unplugged") == 1
     assert "still in the box" in events[-1].reason and "sun" not in events[-1].reason
+
+
+def test_no_noise_and_no_morning_sun_is_a_comfort_in_lethal_cold():
+    """Found by an attack: at 4.9 degC and falling, a probe's noise made it "It gets warmer again: leave the box as it is"."""
+    chamber, cold = box(), situation(6.0, 82.0, 4.0, 60.0, temperature_slope_k_h=-1.0)
+    state, _ = asked(cold, chamber, None, "temperature-low", "heater-failed")
+    for slope_k_h, comfort in ((0.6, False), (1.5, False), (4.0, True)):
+        rising = later(situation(5.0, 82.0, 4.5, 60.0, temperature_slope_k_h=slope_k_h), 1.0)
+        events = asked(rising, chamber, state, "temperature-low", "heater-failed")[1]
+        assert any("warmer again" in event.headline for event in events) is comfort, slope_k_h
