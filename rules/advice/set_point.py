@@ -31,6 +31,8 @@ NIGHT_H = 8.0
 """Hours for which nobody looks: what is harmfully cold before they are over is told now. Common practice, no source."""
 LOWERED_K = 0.4
 """So far below what it was, or below the aim, a set point counts as lowered; own estimate."""
+LEAST_SHARE = 0.1
+"""Of a heater's rated power: with less it is off, and nothing is learned from how it heated. Own estimate."""
 ROOM_COOLER_K = 1.0
 OVERSHOOT_K = 1.0
 """What a sound thermostat reaches above its set point in its cycles; common practice, no source."""
@@ -46,7 +48,9 @@ def plug_in(
     if t > goal.temperature_c + PLUG_IN_BELOW_K or (room_c is not None and room_c > goal.temperature_c):
         return None
     if "thermostat" not in cause.facts:
-        return _by_power(state, room_c, goal, present_knobs(chamber, situation.changes).get("watts", 1.0))
+        watts, heater = present_knobs(chamber, situation.changes).get("watts", 1.0), chamber.devices.heater
+        rated = watts if heater is None else heater.watts
+        return _by_power(state, room_c, goal, watts if watts >= LEAST_SHARE * rated else rated)
     return _by_set_point(state, situation, goal, present_knobs(chamber, situation.changes).get("setpoint"))
 
 
@@ -99,7 +103,7 @@ def _by_power(state: AdviceState, room_c: float | None, goal: Goal, watts: float
     """Return how a heater without a thermostat is plugged in again: at the share of its power that the target needs."""
     below = room_c if room_c is not None else goal.low_c - 4.0
     share = (goal.temperature_c - below) / max((state.stopped_c or goal.harmful_high_c) - below, 1.0)
-    value = round(watts * min(max(share, 0.1), 0.9), 1)
+    value = round(watts * min(max(share, LEAST_SHARE), 0.9), 1)
     text = f"Plug the heater in again, but with {value:g} W instead of {watts:g} W, and buy it a thermostat"
     return Move(
         act="plug-in", knob="heater", delta=value - watts, value=value, amount=watts - value, unit="W", effort=1.0, text=text

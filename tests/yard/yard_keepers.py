@@ -19,6 +19,7 @@ CLEARED_SHARE = 0.9
 SEEN_FROM_G_M2, DROPS_FROM_G_M2 = 5.0, 60.0
 """Films that the eye takes for mist, and for drops; own estimate."""
 _SET_TO = re.compile(r"thermostat set to (\d+(?:\.\d+)?) °C")
+_WITH_WATTS = re.compile(r"with (\d+(?:\.\d+)?) W instead")
 _SET_LOWER = re.compile(r"thermostat set by (\d+(?:\.\d+)?) K lower")
 
 
@@ -161,6 +162,8 @@ class Keeper:
             k.plugged[0] = 1.0
             if found := _SET_TO.search(text):
                 k.setpoint_c[0] = float(found[1])
+            elif found := _WITH_WATTS.search(text):
+                k.power[0] = np.clip(float(found[1]) / week.kept.watts, 0.0, 1.0)
             elif found := _SET_LOWER.search(text):
                 k.setpoint_c[0] -= float(found[1])
         elif amount is not None and unit == "W":

@@ -332,6 +332,17 @@ def test_the_same_urgent_steps_twice_within_a_day_are_not_simply_repeated():
     assert "only with another thermostat, or while you sit beside it" in events[-1].headline
 
 
+def test_a_mat_that_was_dimmed_to_nothing_is_plugged_in_again_at_a_share_of_what_it_can():
+    """It was plugged in "with 0 W instead of 0 W"."""
+    chamber = box(None, heater=Heater(watts=4.0, thermostat=False))
+    dimmed = DeviceChange(later(situation(25.0, 78.0, 21.0, 45.0), 1.0).at_ms, "watts", 0.0)
+    adviser = run_away(chamber, Adviser(), 0.0)
+    adviser = Adviser(adviser.state, (*adviser.changes, dimmed))
+    _, events = asked(later(situation(25.0, 78.0, 21.0, 45.0), 3.0), chamber, adviser)
+    watts, before = re.findall(r"([\d.]+) W", events[-1].headline)
+    assert 0.4 <= float(watts) < float(before) == 4.0
+
+
 def test_who_plugs_in_again_is_told_where_the_dial_should_stand_though_nothing_is_to_change():
     """One had turned it the wrong way: "as it was set" left the box at 29.8 degC."""
     chamber = box()
