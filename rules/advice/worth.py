@@ -20,6 +20,9 @@ from rules.terms.events import HOUR_MS, MINUTE_MS
 STEP = 0.3
 """How much one that missed widens the next, as a logarithm: a third. Judgement."""
 MISSES = 0.05
+FIRST = {"temperature": 1.8, "humidity": 1.3}
+"""What a chamber begins with: in simulated chambers of a foreign make, two of three temperatures held what was stated without
+it. Own estimate."""
 NARROWEST, WIDEST = log(0.5), log(4.0)
 DONE_WITHIN_MS, LOOKED_WITHIN_MS = 90 * MINUTE_MS, HOUR_MS
 """What was done later than the first was not predicted; what is looked at later than the second was not seen. Judgement."""
@@ -66,4 +69,4 @@ def _after(worth: Worth, *, holds: bool) -> Worth:
 def factor(worth: Mapping[str, Worth], quantity: str, after_h: float) -> float:
     """Return what the stated uncertainty of a quantity so many hours ahead is multiplied by."""
     known = worth.get(f"{quantity} {after_h:g}")
-    return 1.0 if known is None else exp(known.wider)
+    return FIRST[quantity] * (1.0 if known is None else exp(known.wider))
