@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from rules.settings import Chamber, Garden, Probe, Room, Settings, Site, Telling
+from rules.settings import Chamber, Devices, Garden, Probe, Room, Settings, Site, Telling, Vents
 from rules.settings.bands import HumidityBand, TemperatureBand
 from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Batch, Event
 from rules.turn.advance import advance
@@ -47,7 +47,7 @@ def advised(events: list[Event]) -> list[AdviceEvent]:
 
 
 def test_damp_waste_is_told_once_after_half_a_day_and_is_cleared_and_aired_never_watered() -> None:
-    events = lived(Chamber(role="waste"), 25.0, 88.0)
+    events = lived(Chamber(role="waste", devices=Devices(vents=Vents(count=2))), 25.0, 88.0)
     ((alarm, after_h),) = raised(events)
     assert alarm == "damp" and 12.0 <= after_h < 12.3
     first = advised(events)[0]
