@@ -316,13 +316,13 @@ def test_done_is_taken_for_the_open_advice_of_a_chamber_and_only_once(hot: Shelf
 def test_what_is_booked_is_what_the_letter_asked_for_though_the_advice_has_moved_on(shelf: Shelf) -> None:
     shelf.live(20, 28.6, 74.0)
     (read,) = [one for event in shelf.events if isinstance(event, LetterEvent) for one in event.about if one.kind == "advice"]
-    assert (read.name, read.device, read.amount) == ("nest-1", "heater", 2.5)
+    assert (read.name, read.device, read.amount) == ("nest-1", "heater", 1.0)
     shelf.live(45, 29.9, 64.0)
     assert shelf.state is not None and shelf.state.advice["nest"].open is not None
-    assert (shelf.state.advice["nest"].open.name, shelf.state.advice["nest"].open.amounts) == ("nest-1.2", [0.0, 4.0])
-    assert "Booked: Turn the heater's thermostat down from 28 to 25.5 °C." in shelf.say("done", "nest-1")
+    assert (shelf.state.advice["nest"].open.name, shelf.state.advice["nest"].open.amounts) == ("nest-1.2", [0.0, 1.0])
+    assert "Booked: Turn the heater's thermostat down from 28 to 27 °C." in shelf.say("done", "nest-1")
     assert shelf.heard() == [("advice-done", True)]
-    assert told_knobs(shelf.state.keeper.devices["nest"]) == {"setpoint": 25.5}
+    assert told_knobs(shelf.state.keeper.devices["nest"]) == {"setpoint": 27.0}
     assert "was told as done before" in shelf.say("done", "nest-1.2")
 
 
@@ -336,10 +336,10 @@ def test_an_amount_far_from_what_was_advised_is_asked_about(hot: Shelf) -> None:
 
 def test_done_of_a_chamber_asks_which_one_where_its_advice_has_changed_since_the_letter(shelf: Shelf) -> None:
     shelf.live(34, 28.6, 74.0)
-    shelf.now_ms += 17 * MINUTE_MS  # the probe is silent: it is the probe that should be looked at, which no letter says yet
+    shelf.now_ms += 32 * MINUTE_MS  # the probe is silent: it is the probe that should be looked at, which no letter says yet
     shelf.turn()
     told = shelf.say("done", "nest", status=65)
-    assert "nest-1: Turn the heater's thermostat down from 28 to 25.5 °C" in told
+    assert "nest-1: Turn the heater's thermostat down from 28 to 27 °C" in told
     assert "nest-1.2: Check the probe air" in told
     shelf.say("done", "nest-1")
     assert shelf.heard() == [("advice-done", True)]
@@ -352,9 +352,9 @@ def test_an_alarm_that_comes_and_goes_is_listed_with_a_proposal_from_its_own_noi
     noise = np.random.default_rng(5)
     shelf.live(8 * 1440, np.round(27.6 + 0.1 * noise.standard_normal(8 * 1440), 2))
     for _ in range(4):
-        shelf.live(20, 28.6 + 0.02 * noise.standard_normal(20))
-        shelf.live(25, 26.5 + 0.02 * noise.standard_normal(25))
-    shelf.live(20, 28.6 + 0.02 * noise.standard_normal(20))
+        shelf.live(60, 28.6 + 0.02 * noise.standard_normal(60))
+        shelf.live(60, 26.5 + 0.02 * noise.standard_normal(60))  # slower than any thermostat swings
+    shelf.live(60, 28.6 + 0.02 * noise.standard_normal(60))
     row = next(row for row in shelf.listed()["alarms"] if row["key"] == "nest/temperature-high")
     assert row["chattering"]
     told = shelf.say("alarms")
@@ -370,7 +370,7 @@ def test_why_lays_open_readings_quality_model_candidates_winner_and_runner_up(ho
     told = json.loads(hot.say("why", "nest", "--json"))
     assert {row["probe"]: row["flag"] for row in told["probes"]} == {"air": "good", "study-air": "good"}
     assert told["cell"] is not None
-    assert told["searched"] > 10
+    assert told["searched"] > 5  # the config names a heater and no more, and nothing else is advised
     assert told["winner"]["changes"]
     assert told["winner"] != told["runner_up"]
     assert any(row.startswith("temperature-high: active") for row in told["standing"])

@@ -43,7 +43,7 @@ def test_the_daemon_needs_few_packages_and_no_test_package() -> None:
     names = {line.split("==")[0] for line in requirements((ROOT / "requirements.lock").read_text(encoding="ascii"))}
     needed = (ROOT / "pyproject.toml").read_text(encoding="utf-8").split("[project.optional")[0]
     direct = set(re.findall(r'^    "([A-Za-z0-9-]+)[><=]', needed, re.MULTILINE))
-    assert len(direct) <= 7
+    assert len(direct) <= 9  # two of them draw the picture of a letter, also on a machine without fonts
     assert direct <= names
     assert len(names) <= 20
     assert names & {"pytest", "hypothesis", "aiosmtpd", "pymodbus", "atheris"} == set()
