@@ -48,7 +48,7 @@ class Logger:
     def hear(self, air: Air) -> Air:
         """Return what it says: one sample an interval, in its steps."""
         slot = air.at_ms // (1000 * self.interval_s)
-        first = np.concatenate(([True], slot[1:] != slot[:-1]))
+        first = np.diff(slot, prepend=slot[:1] - 1) != 0
         return Air(
             air.at_ms[first],
             np.round(np.round(air.temperature_c[first] / self.step_k) * self.step_k, 3),
