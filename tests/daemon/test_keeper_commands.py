@@ -37,6 +37,9 @@ room = "study"
 [chamber.nest.garden]
 volume_ml = 500
 
+[chamber.nest.devices.vents]
+count = 2
+
 [chamber.nest.devices.heater]
 watts = 15
 thermostat = true
