@@ -40,8 +40,8 @@ streams: $(VENV)/test.stamp
 	$(BIN)/python tests/properties/stream_trial.py --streams $(or $(N),500) $(if $(SEED),--seed $(SEED))
 	CUT_STREAMS=$(or $(N),500) $(BIN)/python -m pytest -q -k any_cutting tests/properties/test_cut_invariance.py
 
-# Real recordings, whole, in batches of 1, 7 and 97 readings: the same events, ids and state as in one? Those of tests/data in two
-# minutes; FOLDER=/where/more/are takes others (CSV time,probe,quantity,value,unit).
+# Real recordings, whole, in batches of 1, 7 and 97 readings: the same events, ids and state as in one? Those of tests/data take
+# hours, most of them the batches of 1; FOLDER=/where/more/are takes others (CSV time,probe,quantity,value,unit).
 recordings: $(VENV)/test.stamp
 	$(BIN)/python tests/properties/recording_trial.py $(if $(FOLDER),--folder $(FOLDER))
 
