@@ -83,6 +83,7 @@ class MailboxReader:
     def open(self) -> None:
         """Connect, log in and open the folder for reading; raises OutletUnreachable or OutletBarred."""
         with self._meaning():
+            self._log_in.unlocked()  # before the server's first word, which may hold what it heard last time
             context = ssl.create_default_context(cafile=self._settings.ca_file and checked_path(self._settings.ca_file))
             context.minimum_version = ssl.TLSVersion.TLSv1_2
             client = _Bounded(
@@ -180,7 +181,6 @@ class MailboxReader:
         except (imaplib.IMAP4.error, OSError, ValueError, AttributeError) as error:  # broken off by `close`, it has no socket
             said = self._log_in.told(str(error)) or type(error).__name__
             raise OutletUnreachable(f"{self._where} cannot be reached: {said}") from None
-
 
 
 def knock(settings: Mailbox) -> None:

@@ -184,7 +184,7 @@ class MailSender:
         timer.daemon = True
         timer.start()
         try:
-            self._log_in.prepare()
+            self._log_in.unlocked()
             client = self._connect()
             try:
                 self._log_in.enter(client)

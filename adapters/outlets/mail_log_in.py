@@ -27,19 +27,10 @@ class LogIn:
         self._where, self._user, self._password_file = where, user, password_file
         self._password, self._pieces = "", frozenset[str]()
 
-    def prepare(self) -> None:
-        """Read the password before the server's first word, which may hold what it heard last time; raises SecretUnreadable."""
-        if self._user is None or self._password_file is None:
-            return
-        password = read_secret(self._password_file).get_secret_value()
-        coded = [b64encode(each.encode()).decode() for each in (self._user, password, f"\0{self._user}\0{password}")]
-        self._password = password
-        self._pieces = frozenset(piece for form in (password, *coded) for piece in _pieces(_bare(form)))
-
     def unlocked(self) -> tuple[str, str]:
         """Return user and password, two empty texts where none are needed; from now on no piece of them is told.
 
-        Raises SecretUnreadable.
+        To be called before the server's first word, which may hold what it heard last time. Raises SecretUnreadable.
         """
         if self._user is None or self._password_file is None:
             return "", ""

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import socket
+import ssl
+import threading
 from base64 import b64encode
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -109,3 +112,22 @@ def test_it_can_be_broken_off_and_opened_again(mailbox: Callable[..., Mailbox]) 
     reader.open()
     assert reader.place()[1] > 0
     reader.close()
+
+
+def test_a_server_that_greets_with_the_password_of_last_time_puts_it_nowhere(
+    authority: trustme.CA, mailbox: Callable[..., Mailbox], tmp_path: Path
+) -> None:
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    authority.issue_cert("localhost").configure_cert(context)
+    authority.cert_pem.write_to_path(str(tmp_path / "ca.pem"))
+
+    def greet() -> None:
+        with suppress(OSError), context.wrap_socket(listening.accept()[0], server_side=True) as line:
+            line.sendall(b"* BYE not again " + PASSWORD.encode() + b"\r\n")
+            line.recv(99)
+
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        threading.Thread(target=greet, daemon=True).start()
+        with pytest.raises(OutletUnreachable) as caught:
+            knock(mailbox(port=listening.getsockname()[1], ca_file=str(tmp_path / "ca.pem")))
+    assert PASSWORD not in str(caught.value)
