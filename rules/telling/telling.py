@@ -35,7 +35,7 @@ REHEARSED: tuple[tuple[Literal["keeper", "second", "stand-in"], str], ...] = (
 MOST_FREQUENT = 5
 """So many alarms are counted in the weekly digest. Own estimate."""
 LOOKED_WITHIN_MS = 15 * MINUTE_MS
-"""The adviser looks each ten minutes: so long after its time at the latest it says what came of what was done."""
+"""The adviser looks each ten minutes: so long after its time at the latest it says what came of what was done. Own estimate."""
 _WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
 NOTHING_SEEN = Presents()

@@ -155,7 +155,7 @@ def test_a_broker_that_is_down_for_long_is_told_by_mail_and_in_the_record(
     worker = running._delivery._workers["topics"]
     wait_until(lambda: running.beat() and worker.health.state == "up", "the broker")
     server.kill()
-    told = b"outlet topics has not worked"
+    told = b"outlet topics does not work"
     wait_until(lambda: running.beat() and any(told in _unfolded(content) for _, content in box.letters), "the letter")
     server.start()
     wait_until(lambda: running.beat() and worker.health.state == "up", "its return", 60)
