@@ -225,6 +225,9 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
     about = [event for key in sorted(keys) for event in state.owed[key].about]
     desk.marked(keys, at_ms)
     about += [heard.latest for heard in state.heard.values() if heard.open and _stands(heard)]
+    for key, heard in state.heard.items():
+        if heard.open and heard.shown and not heard.told and key not in state.owed:  # seen before its letter: this tells it
+            heard.told, heard.told_ms, heard.told_priority = True, at_ms, heard.latest.priority
     about += [heard.latched for heard in state.heard.values() if heard.latched is not None]
     about += state.undone()
     if weekly:
