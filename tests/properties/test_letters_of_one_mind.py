@@ -64,6 +64,8 @@ def contradictions(letter: LetterEvent) -> list[str]:
         event for event in letter.about
         if event.kind == "alarm" and event.condition == "active" and event.suppression == "none"
     ]
+    if any(event.alarm == "temperature-high" and event.level == "harmful" for event in stands):
+        stands = [event for event in stands if event.alarm != "humidity-low"]  # heat is aired all the same
     advice = [
         event for event in letter.about if event.kind == "advice" and event.status in ("given", "updated", "reminded")
     ]

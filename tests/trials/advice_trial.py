@@ -369,7 +369,8 @@ def tried(cases: Cases, make: Callable[[Cases], Any], seed: int) -> Result:
         did = adviser(cases, now, standing, rng)
         actions += did
         after = moved(cases.box, cases.knobs, cases.room, cases.state, ROUND_H)
-        harmed |= _harmed(seen, after)
+        # Who unplugs is told to look again in a quarter of an hour; that these rounds last four hours is not the advice's.
+        harmed |= _harmed(seen, after) & (cases.knobs.plugged > 0.0)
         seen = after
     last = moved(cases.box, cases.knobs, cases.room, cases.state, JUDGED_H)
     return Result(in_band(last), harmed, actions, last)
