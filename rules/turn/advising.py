@@ -21,6 +21,7 @@ from rules.climate.situation import Situation
 from rules.climate.view import View
 from rules.settings import Settings
 from rules.terms.events import HOUR_MS, AlarmEvent, Event
+from rules.trade.alarm_kinds import QUESTIONS
 from rules.turn.state import EngineState
 from rules.turn.together import Together
 
@@ -54,7 +55,8 @@ def advise(
             if is_due(adviser, at_ms):
                 adviser = held_against(adviser, situation_at(view, index, settings.pressure_pa))
             every_ms = max(looks_every_ms(adviser, at_ms), REST_MS if blind[index] else 0)
-            if (not stands and not owing) or (at_ms % every_ms and at_ms not in turned_ms):
+            asks = adviser.open is None and QUESTIONS.issuperset(stands)  # the digest's alone, unless it just turned
+            if (not stands and not owing) or ((at_ms % every_ms or (asks and not owing)) and at_ms not in turned_ms):
                 continue
             situation = for_adviser(state, situation_at(view, index, settings.pressure_pa), adviser, together, climate)
             adviser, spoken = advisory.consider(settings, name, adviser, situation, stands, state.origin)
