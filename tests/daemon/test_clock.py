@@ -2,32 +2,14 @@
 
 import threading
 import time
-from dataclasses import dataclass
 
+from hand_clock import HandClock
 from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.clock import STEP_MS, StreamClock, SystemClock
 
 START_MS = 1_750_000_000_000
-
-
-@dataclass
-class HandClock:
-    """A clock that the test turns by hand."""
-
-    wall: int = START_MS
-    boot: int = 5_000_000
-
-    def wall_ms(self) -> int:
-        return self.wall
-
-    def boot_ms(self) -> int:
-        return self.boot
-
-    def pass_ms(self, duration: int) -> None:
-        self.wall += duration
-        self.boot += duration
 
 
 def test_the_system_clock_tells_milliseconds_since_1970_and_since_boot() -> None:
@@ -37,7 +19,7 @@ def test_the_system_clock_tells_milliseconds_since_1970_and_since_boot() -> None
 
 
 def test_the_stream_follows_a_slewed_clock() -> None:
-    clock = HandClock()
+    clock = HandClock(START_MS, 5_000_000)
     stream = StreamClock(clock)
     for _ in range(10):
         clock.pass_ms(60_000)
@@ -47,7 +29,7 @@ def test_the_stream_follows_a_slewed_clock() -> None:
 
 
 def test_a_step_back_is_bridged_until_it_is_adopted() -> None:
-    clock = HandClock()
+    clock = HandClock(START_MS, 5_000_000)
     stream = StreamClock(clock)
     clock.pass_ms(1_000)
     clock.wall -= 3_600_000
@@ -62,7 +44,7 @@ def test_a_step_back_is_bridged_until_it_is_adopted() -> None:
 
 
 def test_a_step_of_a_year_forward_gives_no_present_in_between() -> None:
-    clock = HandClock()
+    clock = HandClock(START_MS, 5_000_000)
     stream = StreamClock(clock)
     clock.wall += 365 * 86_400_000
     assert stream.now_ms() == START_MS
@@ -71,7 +53,7 @@ def test_a_step_of_a_year_forward_gives_no_present_in_between() -> None:
 
 
 def test_sleep_of_the_machine_is_time_that_passed_and_no_step() -> None:
-    clock = HandClock()
+    clock = HandClock(START_MS, 5_000_000)
     stream = StreamClock(clock)
     clock.pass_ms(8 * 3_600_000)
     assert stream.step_ms() == 0
@@ -79,7 +61,7 @@ def test_sleep_of_the_machine_is_time_that_passed_and_no_step() -> None:
 
 
 def test_a_start_before_the_newest_record_goes_on_from_the_record_and_owes_the_step() -> None:
-    clock = HandClock(wall=1_000)  # 1970: no battery and no network time yet
+    clock = HandClock(1_000, 5_000_000)  # 1970: no battery and no network time yet
     stream = StreamClock(clock, not_before_ms=START_MS)
     assert stream.now_ms() == START_MS
     assert stream.adopt() == 1_000 - START_MS
@@ -87,7 +69,7 @@ def test_a_start_before_the_newest_record_goes_on_from_the_record_and_owes_the_s
 
 
 def test_a_start_a_moment_before_the_newest_record_waits_for_it() -> None:
-    clock = HandClock()
+    clock = HandClock(START_MS, 5_000_000)
     stream = StreamClock(clock, not_before_ms=START_MS + 700)
     assert stream.now_ms() == START_MS + 700
     clock.pass_ms(100)
@@ -101,7 +83,7 @@ def test_a_start_a_moment_before_the_newest_record_waits_for_it() -> None:
     st.integers(0, 100_000), st.integers(-10**9, 10**9) | st.integers(-STEP_MS, STEP_MS), st.booleans(),
 ), max_size=30))
 def test_the_stream_less_its_adopted_steps_never_runs_back(moves: list[tuple[int, int, bool]]) -> None:
-    clock = HandClock()
+    clock = HandClock(START_MS, 5_000_000)
     stream = StreamClock(clock)
     adopted, before = 0, stream.now_ms()
     for passed, step, adopt in moves:
@@ -123,7 +105,7 @@ def test_a_process_stopped_between_two_looks_at_the_clocks_sees_no_step() -> Non
             self.pass_ms(stop)  # stopped just after the wall clock was read
             return wall
 
-    clock = Stopped()
+    clock = Stopped(START_MS, 5_000_000)
     stream = StreamClock(clock)
     clock.stop_ms = 600_000
     assert stream.adopt() == 0

@@ -373,7 +373,7 @@ def test_why_lays_open_readings_quality_model_candidates_winner_and_runner_up(ho
     told = json.loads(hot.say("why", "nest", "--json"))
     assert {row["probe"]: row["flag"] for row in told["probes"]} == {"air": "good", "study-air": "good"}
     assert told["cell"] is not None
-    assert told["searched"] > 5  # the config names a heater and no more, and nothing else is advised
+    assert told["searched"] > 10
     assert told["winner"]["changes"]
     assert told["winner"] != told["runner_up"]
     assert any(row.startswith("temperature-high: active") for row in told["standing"])

@@ -140,7 +140,7 @@ def same(phases: list[Phase], cuts: list[list[int]]) -> list[dict]:
 
 
 @pytest.mark.parametrize("part", range(4))  # on as many workers as there are; `make streams` tries more of them
-@settings(max_examples=int(os.environ.get("CUT_STREAMS", "140")) // 4, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=int(os.environ.get("CUT_STREAMS", "240")) // 4, deadline=None, suppress_health_check=list(HealthCheck))
 @given(phases=a_stream(), cuts=st.lists(st.lists(st.integers(0, 60), max_size=6), min_size=3, max_size=3))
 def test_any_cutting_gives_the_same_events_ids_and_state(part: int, phases: list[Phase], cuts: list[list[int]]) -> None:
     same(phases, cuts)

@@ -105,7 +105,7 @@ def told(stream: list[Any], cuts: list[int]) -> tuple[EngineState, list[Event]]:
     return state, events
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(streams(), st.lists(st.integers(0, 600), max_size=5))
 def test_every_word_gets_exactly_one_answer_wherever_the_stream_is_cut(stream: list[Any], cuts: list[int]) -> None:
     state, events = told(stream, cuts)

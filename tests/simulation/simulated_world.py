@@ -14,6 +14,8 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+from hand_clock import HandClock
+
 from adapters.errors import OutletBarred, OutletRefused, OutletUnreachable
 from adapters.outlets.outlet import Owed
 from daemon.clock import StreamClock
@@ -102,21 +104,8 @@ class Killed(BaseException):
     """The process ends here, at once."""
 
 
-class HandClock:
-    """A wall clock and a time since boot that are turned by hand."""
-
-    def __init__(self) -> None:
-        self.wall, self.boot = START_MS, 1_000_000
-
-    def wall_ms(self) -> int:
-        return self.wall
-
-    def boot_ms(self) -> int:
-        return self.boot
-
-    def pass_ms(self, duration_ms: int) -> None:
-        self.wall += duration_ms
-        self.boot += duration_ms
+class WorldClock(HandClock):
+    """One that also tells the seconds that timetables wait by."""
 
     def monotonic(self) -> float:
         return self.boot / 1000.0
@@ -231,7 +220,7 @@ class World:
         # A part of the faults per seed, so that each is also seen without the others ("swarm testing").
         every = ("kill", "suspend", "step", "disk", "probe", "medium", "mqtt", "mail", "keeper", "edit")
         self.faults = faults if faults is not None else tuple(one for one in every if self.chance.random() < 0.7)
-        self.clock = HandClock()
+        self.clock = WorldClock(START_MS, 1_000_000)
         self.climates = {
             "study": Climate(self.chance, 20.0, 47.0, 1.5),
             "nest-a": Climate(self.chance, 25.2, 80.0, 0.8),

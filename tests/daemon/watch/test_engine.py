@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hand_clock import HandClock
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -47,21 +48,6 @@ kind = "console"
 kind = "mqtt"
 broker = "home"
 """
-
-
-class HandClock:
-    def __init__(self) -> None:
-        self.wall, self.boot = START_MS, 1_000
-
-    def wall_ms(self) -> int:
-        return self.wall
-
-    def boot_ms(self) -> int:
-        return self.boot
-
-    def pass_ms(self, duration: int) -> None:
-        self.wall += duration
-        self.boot += duration
 
 
 class Bench:
@@ -111,7 +97,7 @@ class Bench:
 
 @pytest.fixture
 def bench(tmp_path: Path) -> Iterator[Bench]:
-    result = Bench(tmp_path, HandClock())
+    result = Bench(tmp_path, HandClock(START_MS))
     result.engine.turn()
     yield result
     result.history.close()

@@ -5,6 +5,7 @@ import time
 from collections.abc import Callable
 
 import pytest
+from hand_clock import HandClock
 
 from daemon.clock import StreamClock, SystemClock
 from daemon.watch.inbox import FUTURE_MS, OLDEST_MS, Inbox, ThreadDiedError
@@ -13,23 +14,8 @@ from rules.terms.events import MediumFault, ProbeFault
 START_MS = 1_750_000_000_000
 
 
-class HandClock:
-    def __init__(self) -> None:
-        self.wall, self.boot = START_MS, 1_000
-
-    def wall_ms(self) -> int:
-        return self.wall
-
-    def boot_ms(self) -> int:
-        return self.boot
-
-    def pass_ms(self, duration: int) -> None:
-        self.wall += duration
-        self.boot += duration
-
-
 def test_readings_keep_their_order_and_are_stamped_with_the_stream() -> None:
-    clock = HandClock()
+    clock = HandClock(START_MS)
     inbox = Inbox(StreamClock(clock))
     inbox.reading("a", "air_temperature", 25.0, None)
     clock.pass_ms(7)
@@ -47,7 +33,7 @@ def test_readings_keep_their_order_and_are_stamped_with_the_stream() -> None:
     (FUTURE_MS + 1, "in the future"), (-OLDEST_MS - 1, "back"), (86_400_000_000, "in the future"),
 ])
 def test_a_time_that_cannot_be_is_a_fault_of_the_probe_and_no_reading(ahead_ms: int, words: str) -> None:
-    inbox = Inbox(StreamClock(HandClock()))
+    inbox = Inbox(StreamClock(HandClock(START_MS)))
     inbox.reading("a", "air_temperature", 25.0, START_MS + ahead_ms)
     taken = inbox.take()
     assert taken.readings == []
@@ -57,13 +43,13 @@ def test_a_time_that_cannot_be_is_a_fault_of_the_probe_and_no_reading(ahead_ms: 
 
 @pytest.mark.parametrize(("ahead_ms", "at_ms"), [(FUTURE_MS, START_MS), (-OLDEST_MS, START_MS - OLDEST_MS)])
 def test_a_time_at_the_limit_is_a_reading_but_never_later_than_its_arrival(ahead_ms: int, at_ms: int) -> None:
-    inbox = Inbox(StreamClock(HandClock()))
+    inbox = Inbox(StreamClock(HandClock(START_MS)))
     inbox.reading("a", "air_temperature", 25.0, START_MS + ahead_ms)
     assert [row.at_ms for row in inbox.take().readings] == [at_ms]
 
 
 def test_a_measurement_time_is_moved_with_a_step_that_is_not_adopted_yet() -> None:
-    clock = HandClock()
+    clock = HandClock(START_MS)
     inbox = Inbox(StreamClock(clock))
     clock.wall += 3_600_000
     inbox.reading("a", "air_temperature", 25.0, clock.wall - 2_000)
@@ -72,7 +58,7 @@ def test_a_measurement_time_is_moved_with_a_step_that_is_not_adopted_yet() -> No
 
 
 def test_a_step_of_the_clock_falls_between_two_takings() -> None:
-    clock = HandClock()
+    clock = HandClock(START_MS)
     inbox = Inbox(StreamClock(clock))
     inbox.reading("a", "air_temperature", 25.0, None)
     clock.pass_ms(1_000)
@@ -88,7 +74,7 @@ def test_a_step_of_the_clock_falls_between_two_takings() -> None:
 
 
 def test_a_flood_of_one_probe_costs_its_own_oldest_readings_only() -> None:
-    inbox = Inbox(StreamClock(HandClock()), capacity=100)
+    inbox = Inbox(StreamClock(HandClock(START_MS)), capacity=100)
     for n in range(10):
         inbox.reading("calm", "air_temperature", float(n), None)
     for n in range(1_000):
@@ -102,7 +88,7 @@ def test_a_flood_of_one_probe_costs_its_own_oldest_readings_only() -> None:
 
 
 def test_a_new_probe_finds_room_in_a_full_inbox() -> None:
-    inbox = Inbox(StreamClock(HandClock()), capacity=10)
+    inbox = Inbox(StreamClock(HandClock(START_MS)), capacity=10)
     for n in range(10):
         inbox.reading("flood", "air_temperature", float(n), None)
     inbox.reading("new", "air_temperature", 1.0, None)
@@ -110,7 +96,7 @@ def test_a_new_probe_finds_room_in_a_full_inbox() -> None:
 
 
 def test_news_is_bounded_too() -> None:
-    inbox = Inbox(StreamClock(HandClock()), capacity=10)
+    inbox = Inbox(StreamClock(HandClock(START_MS)), capacity=10)
     for n in range(100):
         inbox.medium("line", bool(n % 2), f"news {n}")
     items = inbox.take().items
@@ -120,7 +106,7 @@ def test_news_is_bounded_too() -> None:
 
 
 def test_a_rest_ends_when_a_quarter_of_the_room_is_taken_and_when_somebody_rings() -> None:
-    inbox = Inbox(StreamClock(HandClock()), capacity=40)
+    inbox = Inbox(StreamClock(HandClock(START_MS)), capacity=40)
 
     def rested(act: Callable[[], object], within_s: float = 10.0) -> bool:
         resting = threading.Thread(target=inbox.rest, args=(60.0,), daemon=True)

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 import trustme
+from hand_clock import HandClock
 from imap_server import ImapServer
 
 from adapters.outlets.letter import MailOutlet
@@ -71,21 +72,6 @@ def server(authority: trustme.CA) -> Iterator[ImapServer]:
     running.end()
 
 
-class Clock:
-    def __init__(self) -> None:
-        self.wall, self.boot = START_MS, 1_000
-
-    def wall_ms(self) -> int:
-        return self.wall
-
-    def boot_ms(self) -> int:
-        return self.boot
-
-    def pass_ms(self, duration: int) -> None:
-        self.wall += duration
-        self.boot += duration
-
-
 class House:
     """Engine, delivery and mailbox of a daemon on a clock of its own; the mailbox is looked into at each `hear`."""
 
@@ -95,7 +81,7 @@ class House:
         secret = server.secret_file(folder)
         text = CONFIG.format(folder=folder, mail=mail, port=server.port, ca=server.ca_file, secret=secret, user=user)
         self.configuration: Configuration = load_text(text)
-        self.folder, self.server, self.box, self.user, self.clock = folder, server, box, user, Clock()
+        self.folder, self.server, self.box, self.user, self.clock = folder, server, box, user, HandClock(START_MS)
         self.spool = Spool(self.configuration.spool_folder)
         self.spool.prepare()
         self.history = History.open(self.configuration.store, now_ms=START_MS)
