@@ -183,10 +183,13 @@ def _standing(settings: Settings, state: TellingState, key: str, heard: Heard, e
         "relapsed": False,
         "unshelved": not event.acknowledged,
     }.get(event.change, not heard.told and not event.acknowledged and key not in state.owed)
+    when = when_told(settings, event.priority, event.at_ms, alarm=event.alarm, seconds_left=event.seconds_left)
     if key in state.owed and not news:
-        state.owed[key].about[0] = event
+        owed = state.owed[key]
+        owed.about[0] = event
+        if owed.at_ms == event.at_ms:  # what is said last of one instant holds: whether it may disturb, too
+            owed.when, owed.priority = when, event.priority
     elif news:
-        when = when_told(settings, event.priority, event.at_ms, alarm=event.alarm, seconds_left=event.seconds_left)
         when = "digest" if _is_chatter(heard, event) else when  # if it still stands then
         sort: Sort = "escalation" if event.change in ("escalated", "worsened") and heard.told else "situation"
         owe(state, key, Owed(heard.place, sort, event.priority, when, event.at_ms, [event], key))

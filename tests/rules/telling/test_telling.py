@@ -362,6 +362,13 @@ def done(at_ms: int) -> WordEvent:
     return WordEvent(id=f"done-{at_ms}", at_ms=at_ms, chamber="left", word="advice-done", accepted=True, text="")
 
 
+def test_what_is_said_last_of_one_instant_decides_whether_it_may_disturb_the_night() -> None:
+    """Found by a stream: ten minutes left, and in the same instant a time that is not known."""
+    when = at("10 23:00")
+    letters = letters_of(alarm(when, seconds_left=600.0), alarm(when, "updated", seconds_left=None), until=at("11 07:00"))
+    assert brief(letters)[0] == ("11 06:30", "situation", "keeper")
+
+
 def test_a_question_stands_in_the_digest_and_in_no_letter_of_what_is_wrong() -> None:
     when = at("10 12:00")
     asked = alarm(when, name="lid-unsure", kind="question", priority="morning")
