@@ -153,7 +153,9 @@ class _Talk:
         It says beforehand what `_material` would say of any such plan.
         """
         now = state.open
-        if now is None or now.done_ms is not None or now.branch == "heat" or not climate_stands(self.standing):
+        if now is None or now.done_ms is not None or now.branch in ("heat", "warming", "together"):
+            return False
+        if not climate_stands(self.standing):
             return False
         if self._opposed(now) or URGENCY.index(self._urgency("cell")) > URGENCY.index(now.urgency):
             return False
@@ -196,7 +198,8 @@ class _Talk:
             return "wake"
         if branch == "warming":
             return "today"
-        found = [row.priority for row in self.standing.values() if row.condition == "active" and row.priority in URGENCY]
+        rows = [row for row in self.standing.values() if row.condition == "active" and row.priority in URGENCY]
+        found = [row.priority for row in rows if branch != "plug-in" or ALARMS[row.alarm].harm != "dryness"]
         least: Priority = "morning" if branch == "turn-up" else "today"
         most = URGENCY[max((URGENCY.index(name) for name in found), default=URGENCY.index(least))]
         return "today" if most == "wake" and branch == "cell" and self.next_try else most

@@ -10,7 +10,7 @@ from typing import Literal
 from rules.advice.cause import Cause
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.model import COOLING, ChamberModel
-from rules.advice.standing import Standing
+from rules.advice.standing import Standing, dryness_harms
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Beside, Situation
 from rules.climate.thermostat import FALLS_K_H, RISES_K_H, ROOM_LIFT_K
@@ -165,7 +165,7 @@ def warming(
     besides = [beside for beside in situation.besides if beside.harm == "cold"]
     last = state.open or state.last
     before = last is not None and last.branch in ("heater-failed", "cold", "together", "warming")
-    if not (before or besides or _failed(standing)) or cause.temperature != "low" or _dryness_harms(standing):
+    if not (before or besides or _failed(standing)) or cause.temperature != "low" or dryness_harms(standing):
         return None
     slope, said = situation.temperature_slope_k_h or 0.0, state.open
     lethal = situation.temperature_c is not None and situation.temperature_c <= practice.LETHAL_COLD_C
@@ -183,12 +183,6 @@ def warming(
         branch="warming", acts=("let-warm",), words={}, never=emergencies.WARMING_NEVER, notes=(emergencies.WARM_BACK,),
         boxes=_boxes(situation, besides), follows=_follows(besides, situation, model),
     )
-
-
-def _dryness_harms(standing: Mapping[str, Standing]) -> bool:
-    """Return whether air that dries by warming up does harm already: then the water, not the warmth, is to be looked after."""
-    active = [row for row in standing.values() if row.condition == "active" and row.level == "harmful"]
-    return any(ALARMS[row.alarm].harm == "dryness" for row in active)
 
 
 def _has_warmed(told: OpenAdvice, situation: Situation) -> bool:

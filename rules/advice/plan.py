@@ -14,9 +14,9 @@ from rules.advice.goal import goal_of
 from rules.advice.model import COOLING, ChamberModel, model_from_json, prior_model
 from rules.advice.search import HELPS_SHARE, Forecast, Miss, Solution, foremost, solve, standing_misses
 from rules.advice.set_point import cold_by_morning, left_out, plug_in, turn_up
-from rules.advice.standing import Standing, climate_stands, probes_stand
+from rules.advice.standing import Standing, climate_stands, dryness_harms, probes_stand, wakes_dry
 from rules.advice.state import AdviceState
-from rules.advice.steady import LEAST_HOURS
+from rules.advice.steady import may_be_a_peak
 from rules.climate.situation import Situation
 from rules.keeper.devices import heater_since_ms, present_knobs
 from rules.settings import Chamber
@@ -140,11 +140,14 @@ def without_search(
     if cause.thermostat == "unplugged" and left_out(state, situation):
         acts = ("leave-out", "warm-place") if cause.temperature == "low" else ("leave-out",)
         return _plain("left-out", cause, acts, Never("Do not try it once more as it is."))
+    thirsts = cause.thirsty and cause.temperature == "ok" and dryness_harms(standing)
     if cause.thermostat == "unplugged":
-        time_constant_h = 1.0 / model_of(chamber, state).value(COOLING)
-        soon = cold_by_morning(situation, cause.goal.harmful_low_c, time_constant_h)
-        alone = stops_lately(state, situation.at_ms) < 2
-        return _plugged(cause, plug_in(chamber, state, situation, cause, standing), soon, alone=alone)
+        again = plug_in(chamber, state, situation, cause, standing)
+        if again is not None:
+            water = _first_water(chamber, state, situation, cause) if thirsts else None
+            return _plugged(chamber, state, situation, cause, again, water, standing)
+        if not thirsts:
+            return None  # it cools; what harms meanwhile is answered all the same
     active = {row.alarm for row in standing.values() if row.condition == "active"}
     own = own_branch(active, cause, lambda act: _asked_lately(state, act, situation.at_ms))
     if own is not None:
@@ -166,8 +169,11 @@ def without_search(
 
 
 def _can_wait(cause: Cause, situation: Situation) -> bool:
-    """Return whether nothing is to be said yet: humid air under a dry lid does no harm until it is known how it swings."""
-    return cause.cell.number == 11 and situation.settling
+    """Return whether nothing is to be said yet: humid air under a dry lid does no harm until it is known how it swings, and
+    dry air that is back within its limit and gets no drier needs nothing but time."""
+    rh, slope = situation.relative_humidity_pct, situation.humidity_slope_pct_h
+    back = rh is not None and rh >= cause.goal.low_pct and slope is not None and slope >= 0.0
+    return (cause.cell.number == 11 and situation.settling) or (cause.cell.number == 7 and back)
 
 
 def _action(act: str, text: str | None = None) -> Action:
@@ -220,19 +226,33 @@ def _urgent(cause: Cause, urgent: Urgent | None) -> Plan | None:
     )
 
 
-def _plugged(cause: Cause, move: Move | None, soon: bool, *, alone: bool) -> Plan | None:
-    """Return how it is plugged in again; `alone`: it can be left alone with it, so that nothing else needs to warm the box."""
-    if move is None:
-        return None
+def _plugged(
+    chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause, move: Move, water: Move | None,
+    standing: Mapping[str, Standing],
+) -> Plan:
+    """Return how it is plugged in again, after the water where dryness does harm meanwhile."""
+    time_constant_h = 1.0 / model_of(chamber, state).value(COOLING)
+    alone = stops_lately(state, situation.at_ms) < 2  # it can be left alone with it: nothing else needs to warm the box
     also = ("warm-now",) if "lethal-cold" in cause.facts else () if alone or cause.temperature != "low" else ("warm-place",)
+    first = () if water is None else (water,)
     return Plan(
-        branch="plug-in", cause=cause, acts=("plug-in", *also), wakes=soon,
-        actions=(Action("heater", "more", None, None, move.text), *(_action(act) for act in also)), moves=(move,),
+        branch="plug-in", cause=cause, acts=(*(move.act for move in first), "plug-in", *also)[:MOST_ACTIONS],
+        wakes=cold_by_morning(situation, cause.goal.harmful_low_c, time_constant_h) or (bool(first) and wakes_dry(standing)),
+        actions=(*map(_action_of, first), Action("heater", "more", None, None, move.text), *map(_action, also))[:MOST_ACTIONS],
+        moves=(*first, move),
         never=(
             Never("Do not leave it alone before you have seen the temperature hold."),
             Never("Do not turn it up to catch up faster."),
         ),
     )
+
+
+def _first_water(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Move | None:
+    """Return the least change that gives or keeps water here, by the order of the cell; None: there is none."""
+    knobs = present_knobs(chamber, situation.changes)
+    steps = (step for step in cause.cell.order if ACTS[step.act].device in ("water", "mister", "vent", "fan"))
+    free = (step for step in steps if not _waits(state, ACTS[step.act].knob, situation.at_ms))
+    return next((move for step in free for move in moves_for(step, chamber, cause, knobs)), None)
 
 
 def _without_humidity(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:
@@ -273,7 +293,7 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     moves = [
         move for step in steps if not _waits(state, ACTS[step.act].knob, situation.at_ms)
         and not (lead and ACTS[lead].device == ACTS[step.act].device) for move in moves_for(step, chamber, cause, knobs)
-        if not (_may_be_a_peak(cause, situation) and move.knob == "heater" and abs(move.delta) > UNSEEN_SWING_K)
+        if not (may_be_a_peak(cause, situation) and move.knob == "heater" and abs(move.delta) > UNSEEN_SWING_K)
     ]
     present = present_of(model_of(chamber, state), chamber, situation, knobs)
     if "night-ahead" in cause.facts and (situation.dew_margin_k or 0.0) > 0.0:
@@ -289,15 +309,6 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     if aid is not None and lead is None and heat and len(solution.winner.moves) == MOST_ACTIONS:
         solution = solve(present, cause, moves, rank, gains, MOST_ACTIONS - 1, together, worst)
     return _assembled(cause, state, steps, lead or aid, solution, knobs, situation.at_ms)
-
-
-def _may_be_a_peak(cause: Cause, situation: Situation) -> bool:
-    """Return whether the mean may be right at this moment: its set point is, no swing is known yet and nothing is harmful."""
-    t, swing, goal = situation.temperature_c, situation.temperature_swing, cause.goal
-    if cause.setpoint_c is None or not goal.low_c <= cause.setpoint_c <= goal.high_c:
-        return False
-    harmful = t is None or not goal.harmful_low_c < t < goal.harmful_high_c
-    return (swing is None or swing.hours < LEAST_HOURS) and not harmful
 
 
 def companions(cause: Cause, knobs: Mapping[str, float], chamber: Chamber) -> dict[str, frozenset[str]]:

@@ -43,3 +43,17 @@ def climate_stands(standing: Mapping[str, Standing]) -> list[Standing]:
 def probes_stand(standing: Mapping[str, Standing]) -> list[Standing]:
     """Return the standing alarms that say that something is not seen or not believed."""
     return [row for row in standing.values() if ALARMS[row.alarm].answered == "probe" and row.condition == "active"]
+
+
+def _dry(standing: Mapping[str, Standing]) -> list[Standing]:
+    return [row for row in standing.values() if row.condition == "active" and ALARMS[row.alarm].harm == "dryness"]
+
+
+def dryness_harms(standing: Mapping[str, Standing]) -> bool:
+    """Return whether dry air does harm already: then the water is to be looked after, whatever else goes its way."""
+    return any(row.level == "harmful" for row in _dry(standing))
+
+
+def wakes_dry(standing: Mapping[str, Standing]) -> bool:
+    """Return whether it is dry air that wakes the keeper."""
+    return any(row.priority == "wake" for row in _dry(standing))

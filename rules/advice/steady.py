@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from rules.advice.cause import Cause
 from rules.climate.situation import Situation, Swing
 from rules.climate.swing import DAMP, HEAT, Swinging
 from rules.physics.uncertainty import probability_wet
@@ -36,6 +37,15 @@ def steadied(chamber: Chamber, situation: Situation) -> Situation:
         return calm
     wet = None if situation.u_dew_margin_k is None else float(probability_wet(margin.mean, situation.u_dew_margin_k))
     return replace(calm, dew_margin_k=margin.mean, probability_wet=wet)
+
+
+def may_be_a_peak(cause: Cause, situation: Situation) -> bool:
+    """Return whether the mean may be right at this moment: its set point is, no swing is known yet and nothing is harmful."""
+    t, swing, goal = situation.temperature_c, situation.temperature_swing, cause.goal
+    if cause.setpoint_c is None or not goal.low_c <= cause.setpoint_c <= goal.high_c:
+        return False
+    harmful = t is None or not goal.harmful_low_c < t < goal.harmful_high_c
+    return (swing is None or swing.hours < LEAST_HOURS) and not harmful
 
 
 def _usual(swing: Swing, value: float, swinging: Swinging) -> bool:

@@ -9,6 +9,7 @@ from pydantic import TypeAdapter
 from rules.advice.advisory import AdviceState, consider
 from rules.advice.done import begun_at, calibrated, done, fitted, owes, told_as
 from rules.advice.model import model_as_json, prior_model
+from rules.advice.standing import Standing
 from rules.climate.situation import Situation
 from rules.keeper.devices import lid_now, told_knobs
 from rules.keeper.state import KeeperState
@@ -259,6 +260,60 @@ def test_an_unplugged_heater_is_plugged_in_again_lower_once_it_is_cool():
     assert "set to 25.5 °C" in events[-1].headline and "7 K past its set point" in events[-1].headline
     state, cool = follow(state, events[-1], cool)
     assert told_knobs(cool.changes)["heater_plugged"] == 1.0
+
+
+def harmfully_dry(priority: Priority = "wake") -> dict[str, Standing]:
+    return {"humidity-low": standing("humidity-low", level="harmful", priority=priority)}
+
+
+def unplugged(chamber: Chamber) -> tuple[AdviceState, Situation]:
+    """A chamber of 33 degC whose keeper has unplugged its heater on advice."""
+    hot = situation(33.0, 70.0, 21.0, 45.0)
+    state, events = advise(hot, chamber, None, priority="wake")
+    return follow(state, events[0], hot)
+
+
+def test_a_box_that_dries_while_its_heater_is_out_is_given_water():
+    """Until the heater went in again nothing at all was said to a box whose air had long been harmfully dry."""
+    chamber = Chamber(devices=devices(setpoint_c=26.0))
+    state, hot = unplugged(chamber)
+    cools = later(situation(27.0, 58.0, 23.0, 30.0), 2.0, changes=hot.changes)
+    _, events = consider(settings_of(chamber), "north", state, cools, harmfully_dry(), "test")
+    assert acts(events[-1])[0] == "water more" and events[-1].urgency == "wake"
+
+
+def test_plugging_in_again_is_not_urgent_for_what_it_does_not_answer():
+    chamber = Chamber(devices=devices(setpoint_c=26.0))
+    state, hot = unplugged(chamber)
+    cool = later(situation(25.5, 58.0, 23.0, 30.0), 3.0, changes=hot.changes)
+    _, events = consider(settings_of(chamber), "north", state, cool, harmfully_dry(), "test")
+    assert acts(events[-1]) == ["water more", "heater more"] and events[-1].urgency == "wake"
+    outside = {"humidity-low": standing("humidity-low", priority="wake")}
+    _, events = consider(settings_of(chamber), "north", state, cool, outside, "test")
+    assert acts(events[-1]) == ["heater more"] and events[-1].urgency == "today"
+
+
+def test_who_is_woken_for_dry_air_is_not_told_to_leave_a_box_that_gets_warmer():
+    chamber = Chamber(devices=devices(setpoint_c=26.0))
+    cold = situation(20.0, 85.0, 15.0, 45.0, temperature_slope_k_h=-2.0)
+    failed = {"heater-failed": standing("heater-failed", level="harmful", priority="wake")}
+    state, events = consider(settings_of(chamber), "north", AdviceState(), cold, failed, "test")
+    state, cold = follow(state, events[0], cold)
+    back = later(situation(22.0, 65.0, 15.0, 45.0, temperature_slope_k_h=5.0), 0.6, changes=cold.changes)
+    standing_low = {"temperature-low": standing("temperature-low", priority="digest")}
+    state, events = consider(settings_of(chamber), "north", state, back, standing_low, "test")
+    assert acts(events[-1]) == ["heater hold"]
+    dries = later(back, 0.3, relative_humidity_pct=59.0, temperature_c=23.5)
+    _, events = consider(settings_of(chamber), "north", state, dries, standing_low | harmfully_dry("today"), "test")
+    assert [event.status for event in events] == ["updated"] and "heater hold" not in acts(events[0])
+
+
+def test_dry_air_that_is_back_within_its_limit_and_gets_no_drier_is_left_in_peace():
+    chamber = Chamber(devices=devices())
+    stands = {"humidity-low": standing("humidity-low")}
+    for rising, told in ((2.0, 0), (0.0, 0), (-2.0, 1)):
+        back = situation(26.0, 70.5, 21.0, 30.0, humidity_slope_pct_h=rising)
+        assert len(consider(settings_of(chamber), "north", AdviceState(), back, stands, "test")[1]) == told
 
 
 def lid_of(chamber: Chamber, now: Situation) -> Lid:
