@@ -159,7 +159,7 @@ def _subject(event: LetterEvent, settings: Settings) -> str:
     do = None if advice is None or not event.urgent else short_of(advice.device, advice.change)
     opening = {"escalation": "Worse, ", "reminder": "Still "}.get(sort, "")
     if do is not None:
-        return f"{do}: {opening.lower()}{what.partition(' and ')[0]}, {place}"
+        return f"{do}: {place}, {opening.lower()}{what.partition(' and ')[0]}"  # what a narrow screen cuts off comes last
     return f"{opening}{what}: {place}" if opening else f"{what[0].upper()}{what[1:]}: {place}"
 
 

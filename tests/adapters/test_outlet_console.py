@@ -105,7 +105,7 @@ def test_a_letter_is_shown_as_it_would_be_mailed():
         **COMMON,
     )
     shown = printed(letter)
-    assert shown.startswith("\n=== URGENT: turn the heat down: too warm, Big nest ===\n\nDO THIS FIRST\n")
+    assert shown.startswith("\n=== URGENT: turn the heat down: Big nest, too warm ===\n\nDO THIS FIRST\n")
     assert "DO THIS FIRST\nTurn the heat down by 1.5 °C.\n" in shown
 
 
