@@ -81,6 +81,7 @@ def _judged(consequence: Consequence, left_s: float, size: str, uncertain: bool,
     priority = urgency(consequence, left_s)
     if harm is not None:
         priority = urgency(consequence, left_s, acute=harm.acute, going_away=harm.going_away)
+        priority = PRIORITIES[max(rank(priority), harm.held_rank)]
     left = "it bears this" if left_s == float("inf") else f"about {_hours(left_s)} left"
     text = f"{consequence} if ignored, {left}, garden class {size}"
     if uncertain and consequence != "severe" and priority != "digest":

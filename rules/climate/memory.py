@@ -198,6 +198,9 @@ class Account:
     judged: Harm | None = None
     """How it stood at the last look; None: inside."""
     rank: int = -1
+    worst: float = 0.0
+    """The value that it got worst by, in steps of more than noise, since it was judged so, and when it did."""
+    worst_ms: int = 0
     told_rank: int = -1
     """The gravest rank that was handed on as worse and not yet forgotten; with the time that was left then."""
     told_left_s: float = 0.0

@@ -25,6 +25,8 @@ from rules.trade.urgency import ACUTE_H, rank, urgency
 EVERY_MS = 5 * MINUTE_MS  # bookkeeping
 LOWER_FOR_MS = 30 * MINUTE_MS
 """So long a judgement must be milder, with no trend for the worse, before it counts. Own estimate."""
+STILL_FOR_MS = 3 * HOUR_MS
+"""A value that has stayed at its worst for so long gets worse no more; slower than noise in that time is a plateau."""
 FORGET_FOR_MS = 6 * HOUR_MS
 """So long after that, the graver one is news again; like the window for chattering. Own estimate."""
 BACK_FOR_MS = HOUR_MS
@@ -156,6 +158,7 @@ class Walker:
             account.inside_since_ms = None
             account.judged = self._harm(look, unseen, row, mean, early)
             self._step(look, account.judged)
+            account.judged = replace(account.judged, held_rank=account.rank)
         else:
             account.judged = None
             self._inside(look.at_ms)
@@ -172,11 +175,14 @@ class Walker:
     def _step(self, look: Look, harm: Harm) -> None:
         account, left_s = self.account, math.inf if harm.left_s is None else harm.left_s
         now = rank(urgency(harm.consequence, left_s, acute=harm.acute, going_away=harm.going_away))
+        if account.rank < 0 or self.row.worse * (look.shown - account.worst) > self.row.noise_h:
+            account.worst, account.worst_ms = look.shown, look.at_ms
         crossed = [mark for mark in self.row.marks_for(self.garden.size) if self.row.worse * (look.shown - mark) >= 0]
         worse = self._worse(now, left_s, len(crossed), look.trend_per_h < 0)
         if worse is not None and account.worse_before:
             mark = crossed[-1] if worse == "mark" else None
-            account.rank, account.told_rank, account.told_left_s = now, max(now, account.told_rank), harm.left_s or 0.0
+            account.rank, account.told_rank = max(now, account.rank), max(now, account.told_rank)
+            account.told_left_s = harm.left_s or 0.0
             account.marks, account.worse_before = max(account.marks, len(crossed)), False
             account.lower_since_ms = account.lowered_ms = account.back_since_ms = None
             self.steps.append(Step(look.index, "worse", harm, worse, mark))
@@ -196,12 +202,16 @@ class Walker:
         return "time" if half and now >= rank("today") and not coming_back else None
 
     def _milder(self, look: Look, harm: Harm, now: int) -> None:
-        """Give up a graver judgement once it was milder for a while without a trend for the worse; take it again at once."""
-        account = self.account
+        """Give up a graver judgement once it was milder for a while and gets worse no more; take it again at once.
+
+        A trend tells that it gets worse, and so does a value that lies at its worst, however slowly it came there.
+        """
+        account, row = self.account, self.row
+        at_worst = row.worse * (look.shown - account.worst) > -row.noise_h and look.at_ms - account.worst_ms < STILL_FOR_MS
         if now > account.rank:
             account.rank, account.lower_since_ms = now, None
             self.steps.append(Step(look.index, "judged", harm))
-        elif now == account.rank or look.trend_per_h > 0:
+        elif now == account.rank or look.trend_per_h > 0 or at_worst:
             account.lower_since_ms = None
         elif account.lower_since_ms is None:
             account.lower_since_ms = look.at_ms
@@ -231,6 +241,8 @@ class Walker:
             account.inside_since_ms = at_ms
         elif at_ms - account.inside_since_ms >= BACK_FOR_MS:
             self.account = Account(used=account.used, at_ms=account.at_ms)
+        elif at_ms - account.inside_since_ms >= LOWER_FOR_MS:
+            account.rank, account.lower_since_ms = -1, None
 
 
 def carried(kind: HarmKind, last: Look, now: Look) -> Look:

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 
 from rules.settings import Chamber, Devices, Garden, Heater, Mister, Probe, Room, Settings, Site, Telling
@@ -59,11 +59,17 @@ def courses(draw: st.DrawFn) -> Course:
     return Course(kind, end, pace, draw(st.booleans()), begin_h, begin_h + draw(st.floats(6.0, 12.0)))
 
 
-def lived(course: Course, garden_ml: float, *, devices: bool, room: bool, answer: str = "none") -> list[Event]:
-    """Return the events of a shelf on this course; an hour after its beginning the keeper answers what was raised."""
+def lived(
+    course: Course, garden_ml: float, *, devices: bool, room: bool, answer: str = "none", wander: float = 0.0
+) -> list[Event]:
+    """Return the events of a shelf on this course; an hour after its beginning the keeper answers what was raised.
+
+    `wander`: how far the air swings about its course, slower than any trend is taken over.
+    """
     at_ms = np.arange(START_MS - round(CALM_H * HOUR_MS), START_MS + round(course.hours * HOUR_MS), STEP_MS)
     hours = (at_ms - START_MS) / HOUR_MS
     figure = np.array([course.at(hour) for hour in hours]) + 0.06 * np.sin(at_ms / 2.3e4)
+    figure += wander * np.sin(at_ms / 1.1e6) + 0.4 * wander * np.sin(at_ms / 3.7e5)
     calm_t, calm_h = 25.5 + 0.06 * np.sin(at_ms / 2.9e4), 80.0 + 0.4 * np.sin(at_ms / 2.9e4)
     warm = figure if course.kind != "dryness" else calm_t
     given = {
@@ -138,6 +144,28 @@ def test_while_it_gets_worse_priority_never_falls_and_nothing_is_said_to_get_bet
         mine = [event for event in worsening if event.alarm == alarm and event.condition == "active"]
         ranks = [PRIORITIES.index(event.priority) for event in mine]
         assert ranks == sorted(ranks)
+
+
+@settings(max_examples=7, derandomize=True, deadline=None, phases=[Phase.explicit, Phase.generate])
+@example(Course("cold", 16.0, 0.24, fades=False, begin_h=1.0, hours=18.0), 400.0, False, 0.1)
+@given(
+    st.builds(
+        Course, st.just("cold"), st.floats(9.0, 21.0), st.floats(0.15, 1.2), st.booleans(), st.floats(0.0, 2.0), st.just(18.0)
+    ),
+    st.sampled_from(SIZES_ML), st.booleans(), st.floats(0.0, 0.25),
+)
+def test_no_priority_falls_from_a_value_to_a_worse_one_however_slowly_it_came_there(
+    course: Course, garden_ml: float, room: bool, wander: float
+) -> None:
+    last: dict[str, AlarmEvent] = {}
+    for event in of_kind(lived(course, garden_ml, devices=False, room=room, wander=wander), course):
+        before = last.get(event.alarm)
+        last[event.alarm] = event
+        if before is None or not (before.open and event.open) or before.value is None or event.value is None:
+            continue
+        hour = (event.at_ms - START_MS) / HOUR_MS
+        if event.value < before.value - 0.3 and course.at(hour - 1.0) - course.at(hour - 2.0) < -0.15:
+            assert PRIORITIES.index(event.priority) >= PRIORITIES.index(before.priority), (before, event)
 
 
 @LOOKED_AT
