@@ -48,6 +48,11 @@ def visit(chamber: str) -> str:
     return f"dewlid visit {chamber}"
 
 
+def out_of_service(probe: str) -> str:
+    """The probe is taken out of use for some hours."""
+    return f"dewlid out-of-service {probe} --for 2h"
+
+
 def why(chamber: str) -> str:
     """All numbers behind the advice."""
     return f"dewlid why {chamber}"

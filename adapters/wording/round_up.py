@@ -119,9 +119,18 @@ def digest(letter: LetterEvent, settings: Settings, style: Style) -> list[Sectio
 
 
 def _looks(looks: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms: int) -> list[Block]:
-    lines = points([sentence(alarm, settings, style, now_ms) for alarm in looks])
-    seen = [Block("command", commands.lid_seen(alarm.chamber or "site")) for alarm in looks]
-    return [*lines, text("Type on the server what you see: dry, mist or droplets."), *seen] if seen else []
+    blocks: list[Block] = []
+    lids = [alarm for alarm in looks if alarm.probe is None]
+    if lids:
+        blocks += points([sentence(alarm, settings, style, now_ms) for alarm in lids])
+        blocks.append(text("Type on the server what you see: dry, mist or droplets."))
+        blocks += [Block("command", commands.lid_seen(alarm.chamber or "site")) for alarm in lids]
+    for alarm in looks:
+        if alarm.probe is not None:
+            blocks += points([f"{sentence(alarm, settings, style, now_ms)} {first_step(alarm)}"])
+            blocks += [text("So that nothing is told of it meanwhile, type on the server first (for the bag --for 1d):")]
+            blocks += [Block("command", commands.out_of_service(alarm.probe))]
+    return blocks
 
 
 def _by_room(letter: LetterEvent, standing: Sequence[AlarmEvent], settings: Settings, style: Style) -> list[Block]:

@@ -40,6 +40,7 @@ _TESTS = {
     "rate": "it changes faster than air can", "flat-line": "it has not moved at all for too long",
     "saturated": "it has stuck at its upper end", "wetted": "there is probably water on it",
     "begins-extreme": "it began with an extreme, and has not moved there for an hour yet",
+    "erratic": "it jumps again and again",
 }  # fmt: skip
 """The tests of quality, in words."""
 _OPENING = {

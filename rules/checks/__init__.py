@@ -10,7 +10,20 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from rules.checks import bands, heat, leaving, lid_dew, lid_open, lid_unsure, moisture_lost, probes, swapped, tonight, water
+from rules.checks import (
+    bands,
+    heat,
+    leaving,
+    lid_dew,
+    lid_open,
+    lid_unsure,
+    moisture_lost,
+    probe_unproven,
+    probes,
+    swapped,
+    tonight,
+    water,
+)  # fmt: skip
 from rules.checks.verdict import Verdict
 from rules.climate.view import View
 from rules.trade.alarm_kinds import ALARMS, AlarmKind
@@ -40,6 +53,7 @@ CHECKS: tuple[Check, ...] = (
     Check(water.check, ("mister-stuck",)),
     Check(probes.blind, ("blind",)),
     Check(probes.check, ("probe-stale", "probe-fault"), rooms=True),
+    Check(probe_unproven.check, ("probe-unproven",)),
     Check(swapped.check, ("probes-swapped",)),
     Check(probes.disagreement, ("probes-disagree",), rooms=True),
     Check(probes.calibration, ("probe-calibration",), rooms=True),

@@ -15,6 +15,7 @@ from rules.climate.memory import ProbeMemory
 from rules.climate.quality import GOOD, NOT_EVALUATED, SUSPECT, TESTS, fresh_for_ms
 from rules.climate.twins import DRIFTED, shifts
 from rules.climate.view import View, failing_test
+from rules.climate.wetness import SATURATED_PCT
 from rules.climate.windows import newest_at
 from rules.terms.events import MINUTE_MS, rfc3339
 from rules.terms.quantities import Quantity
@@ -32,6 +33,7 @@ _WORDS = {  # why it is not believed, and what would make it believed again
     "begins-extreme": ("began in an extreme", "an hour of readings that move there, or a second probe that agrees"),
     "spike": ("jumps", "two readings in a row that agree"),
     "rate": ("races", "readings that change more slowly"),
+    "erratic": ("jumps again and again: a loose contact, or it is dying", "24 readings in which it jumps at most once"),
     "garbled": ("sends what cannot be understood", "one reading that can; look at its cable"),
     "refused": ("refuses to answer", "one answer; look at its address and settings"),
     "implausible": ("sends what is no number", "one number; look at its cable"),
@@ -170,6 +172,8 @@ def disagreement(view: View) -> Iterator[Verdict]:
             f"they differ by {apart_t[index]:.1f} K and {apart_h[index]:.0f} %RH;"
             f" {limit_t:.1f} K and {limit_h:.0f} %RH would be within their errors"
         )
+        if apart_h[index] > limit_h and view.humidity.most[index] >= SATURATED_PCT:
+            because += "; one stands at its top: it is wet, or the other has drifted; check both over wet salt (75 %RH)"
         if drift[index] > 1.0:
             because = _drifted(view, moved, index)
         if not apart_h[index] > limit_h:  # by temperature: said in words, since a figure in K is told as a lid's margin

@@ -49,6 +49,12 @@ class Series:
     soaked: bool = False
     """It came to its top, or stays there, as no air does."""
     wet_until_ms: int | None = None
+    as_one_ms: int | None = None
+    """When a second probe last said the same of wet air; and whether it went away slowly since."""
+    parted: bool = False
+    jumps: int = 0
+    """Which of its last 25 samples jumped, a bit each, the newest the lowest; and whether that is too often."""
+    erratic: bool = False
     flag: int = 2
     test: str = ""
     told_test: str = ""
@@ -155,6 +161,8 @@ class PlaceMemory:
     lid_seen_ms: int | None = None
     lid_unsure_hours: list[int] = field(default_factory=list)
     """Numbers of the last whole hours after which nobody could say whether the lid was wet."""
+    wet_since_ms: dict[str, int] = field(default_factory=dict)
+    """By probe, since when its humidity has read nothing but wet air."""
     tail: Tail = field(default_factory=Tail)
     walks: dict[str, Walk] = field(default_factory=dict)
     belief: FactorBelief | None = None

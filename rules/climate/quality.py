@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.climate.memory import Series
-from rules.physics.vapour import dew_point_c_or_nan
+from rules.climate.wetness import wet
 from rules.terms.events import HOUR_MS, MINUTE_MS
 from rules.terms.quantities import FACTS, Quantity
 
@@ -40,6 +40,7 @@ TESTS = (
     "saturated",
     "wetted",
     "begins-extreme",
+    "erratic",
 )
 _CODE = {name: code for code, name in enumerate(TESTS)}
 
@@ -52,15 +53,6 @@ SENTINELS = {  # what common digital probes say when they have nothing to say: c
     "relative_humidity": (-6.0, 255.0),
     "surface_temperature": (85.0, -127.0),
 }
-SATURATED_PCT = 99.0  # own estimate
-SATURATED_AFTER_MS = 30 * MINUTE_MS  # own estimate
-LEAP_K, LEAP_K_PER_H = 1.5, 4.0
-"""A dew point that comes to the top ran ahead of any air if it rose by more than this and so much an hour: own estimate."""
-WARMED_K, WARMED_K_PER_H = 2.5, 1.0
-"""So a probe is found that stands at its top while it warms. Over half a year outdoor air at its top ran 1.6 K ahead of 1 K/h,
-2.4 K in steps of 1 K and 2 %RH (FMI station, TRH-database). Measured there."""
-DRY_AGAIN_PCT = 97.0  # own estimate
-WETTED_AT_MOST_MS = 3 * HOUR_MS  # own estimate
 MOST_STEP = {"air_temperature": 16.0, "relative_humidity": 45.0, "surface_temperature": 20.0}
 """However long the time between two samples, the air of a box moves no further at once; own estimate."""
 BEYOND_BELIEVED_MS = HOUR_MS
@@ -68,7 +60,12 @@ BEYOND_BELIEVED_MS = HOUR_MS
 BEGINS_MS = 6 * HOUR_MS
 """A probe that begins in an extreme such as a frost, or comes back in one, has so long to wander there before it is blamed:
 own estimate."""
-FLAT_FAIL_AFTER = 3
+FLAT_FAIL_AFTER = 3  # own estimate
+JUMPS = ("spike", "domain", "sentinel", "gross-range")
+"""What a loose contact or a dying probe says between readings that look well."""
+JUMPS_OF, ERRATIC_JUMPS, CALM_JUMPS = 24, 5, 1
+"""A probe that began to jump so often in so many samples is erratic, until it did at most so often. Sound ones of all paces did
+three times at most, hourly under a roof (`tests/trials/healthy_air.py`). Own estimate."""
 AGREE = {"air_temperature": 1.5, "relative_humidity": 6.0, "surface_temperature": 3.0}
 """So near to it a second probe of the place bears an extreme out: the errors of two cheap probes; own estimate."""
 
@@ -135,10 +132,9 @@ def judge(
         mark(alone & ~borne_out, SUSPECT, "begins-extreme")
     _neighbours(memory, quantity, at_ms, raw, interval_ms, mark)
     if quantity == "relative_humidity":
-        alone = np.isnan(second)
-        dew_c = np.full(count, np.nan) if air_c is None else _own_dew_point_c(air_c, raw)
-        leaps = alone if air_c is None else alone & _leaping(memory, at_ms, dew_c)
-        _wet(memory, at_ms, raw, dew_c, borne_out, leaps, ~borne_out & ~alone, mark)
+        saturated, wetted = wet(memory, at_ms, raw, second, air_c, AGREE[quantity])
+        mark(wetted, SUSPECT, "wetted")
+        mark(saturated, FAIL, "saturated")
     if flat is not None:
         age = at_ms - flat.since_ms
         mark(age >= flat.may_for_ms, SUSPECT, "flat-line")
@@ -148,6 +144,8 @@ def judge(
         sentinel |= raw == said
     mark(sentinel, FAIL, "sentinel")
     mark((raw < facts.gross_low) | (raw > facts.gross_high) | np.isnan(raw), FAIL, "gross-range")
+    erratic = _erratic(memory, (flag >= SUSPECT) & np.isin(test, [_CODE[name] for name in JUMPS])) & (flag < FAIL)
+    flag[erratic], test[erratic] = SUSPECT, _CODE["erratic"]
     value = np.where(flag == FAIL, np.nan, raw)
     _remember(memory, at_ms, raw, flag, test)
     return memory, Judged(at_ms, value, flag, test)
@@ -208,75 +206,20 @@ def _shifted(at_ms: Instants, value: Floats, before_ms: int | None, before: floa
     return np.concatenate(([first_ms], at_ms[:-1])), np.concatenate(([first], value[:-1]))
 
 
-def _own_dew_point_c(air_c: Floats, humidity_pct: Floats) -> Floats:
-    facts = FACTS["air_temperature"]
-    air_c = np.where((air_c >= facts.gross_low) & (air_c <= facts.gross_high), air_c, np.nan)
-    return dew_point_c_or_nan(air_c, np.clip(humidity_pct, FACTS["relative_humidity"].gross_low, 100.0))
-
-
-def _leaping(memory: Series, at_ms: Instants, dew_c: Floats) -> Bools:
-    """Return where the dew point has run ahead of what air does, twice in a row: a soaked probe reads its top at once, air
-    comes there step by step, and cooling air without any rise of its dew point."""
-    count = len(dew_c)
-    if memory.slowest_ms is not None:
-        at_ms, dew_c = np.concatenate(([memory.slowest_ms], at_ms)), np.concatenate(([memory.slowest_c], dew_c))
-    lead = dew_c - LEAP_K_PER_H * (at_ms / HOUR_MS)
-    if not np.isnan(lead).all():
-        least = int(np.nanargmin(lead))
-        memory.slowest_ms, memory.slowest_c = int(at_ms[least]), float(dew_c[least])
-    ahead = np.concatenate(([memory.leapt], (lead - np.fmin.accumulate(lead) > LEAP_K)[-count:]))
-    memory.leapt = bool(ahead[-1])
-    twice: Bools = ahead[1:] & ahead[:-1]
-    return twice
-
-
-def _wet(
-    memory: Series,
-    at_ms: Instants,
-    raw: Floats,
-    dew_c: Floats,
-    borne_out: Bools,
-    leaps: Bools,
-    contradicted: Bools,
-    mark: Mark,
-) -> None:
-    """Saturation: half an hour at its top a probe is wet or engulfed if it leapt there, went on to say so while the air warmed,
-    or a second probe contradicts it, and for a while after it still reads high. Else it is the air that is wet."""
-    if not (raw >= SATURATED_PCT).any() and memory.top_since_ms is None and memory.wet_until_ms is None:
-        return
-    saturated = np.zeros(len(raw), bool)
-    wetted = np.zeros(len(raw), bool)
-    for index, (instant, value) in enumerate(zip(at_ms.tolist(), raw.tolist(), strict=True)):
-        if value >= SATURATED_PCT:
-            memory.top_since_ms = instant if memory.top_since_ms is None else memory.top_since_ms
-            memory.soaked = memory.soaked or bool(leaps[index]) or _warming(memory, instant, float(dew_c[index]))
-            if (memory.soaked or contradicted[index]) and instant - memory.top_since_ms >= SATURATED_AFTER_MS:
-                saturated[index] = True
-                memory.wet_until_ms = instant + WETTED_AT_MOST_MS
-            continue
-        memory.top_since_ms, memory.top_least_ms, memory.soaked = None, None, False
-        if memory.wet_until_ms is not None and value < DRY_AGAIN_PCT:
-            # Ten more minutes after it has come down: polymer films give water back slowly.
-            memory.wet_until_ms = min(memory.wet_until_ms, instant + 10 * MINUTE_MS)
-        if memory.wet_until_ms is not None:
-            if instant < memory.wet_until_ms:
-                wetted[index] = True
-            else:
-                memory.wet_until_ms = None
-    mark(wetted & ~borne_out, SUSPECT, "wetted")
-    mark(saturated & ~borne_out, FAIL, "saturated")
-
-
-def _warming(memory: Series, instant: int, dew_c: float) -> bool:
-    """Return whether a probe at its top has gone on to say so while it warmed: air dries by that."""
-    if np.isnan(dew_c):
-        return False
-    if memory.top_least_ms is not None:
-        ahead = dew_c - memory.top_least_c - WARMED_K_PER_H * (instant - memory.top_least_ms) / HOUR_MS
-        if ahead > 0:
-            return ahead > WARMED_K
-    memory.top_least_ms, memory.top_least_c = instant, dew_c
-    return False
+def _erratic(memory: Series, jumping: Bools) -> Bools:
+    """Return where a probe has jumped so often lately that nothing it says is believed, until it has been quiet for as long."""
+    if not memory.jumps and not jumping.any():
+        return np.zeros(len(jumping), bool)
+    earlier = np.array([bool(memory.jumps >> place & 1) for place in range(JUMPS_OF, -1, -1)])
+    jumped = np.concatenate((earlier, jumping))
+    begun = np.cumsum(np.concatenate(([False], jumped[1:] & ~jumped[:-1])))
+    lately = begun[JUMPS_OF + 1 :] - begun[1:-JUMPS_OF]
+    turned = np.where(lately >= ERRATIC_JUMPS, 1, np.where(lately <= CALM_JUMPS, 0, -1))
+    newest = np.maximum.accumulate(np.where(turned >= 0, np.arange(len(turned)), -1))
+    erratic: Bools = np.where(newest >= 0, turned[np.maximum(newest, 0)] == 1, memory.erratic)
+    memory.jumps = sum(int(one) << place for place, one in enumerate(jumped[: -JUMPS_OF - 2 : -1].tolist()))
+    memory.erratic = bool(erratic[-1])
+    return erratic
 
 
 def _remember(

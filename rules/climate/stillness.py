@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.climate.memory import Series
-from rules.climate.quality import SATURATED_PCT, fresh_for_ms
+from rules.climate.quality import fresh_for_ms
+from rules.climate.wetness import SATURATED_PCT
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 
 Floats = NDArray[np.float64]

@@ -239,6 +239,15 @@ ALARMS: dict[str, AlarmKind] = {
         answered="probe", wakes_at_night=False, quiet_on_visit=False, explained_by=("blind",), room_moves=False,
         blinds=True, forbids=_NOTHING, sudden=False, latch="harmful",
     ),
+    "probe-unproven": AlarmKind(
+        label="probe is at its top",
+        sentence="The probe {probe} in {place} has read wet air for a week: whether it still works cannot be told from here",
+        first_step="Take it out and let it dry in the room: within an hour or two it must read about what the room has. Or shut"
+        " it into a bag beside a spoon of wet table salt: by the next day it must read about 75 %.",
+        subject="probe", consequence="minor", figure=None, edge=None, continuous=False, bears=(), harm=None,
+        answered="not", wakes_at_night=False, quiet_on_visit=True, explained_by=("probe-fault", "probe-stale", "blind"),
+        room_moves=False, blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
+    ),
     "probes-disagree": AlarmKind(
         label="two probes disagree", sentence="{place}: its two probes do not agree",
         first_step="Put both probes side by side for an hour and see which one is wrong.",
@@ -284,7 +293,7 @@ ALARMS: dict[str, AlarmKind] = {
 }  # fmt: skip
 
 
-QUESTIONS = frozenset({"lid-unsure"})
+QUESTIONS = frozenset({"lid-unsure", "probe-unproven"})
 """What asks for one look instead of calling: told in the digest alone, and counted as no alarm."""
 
 

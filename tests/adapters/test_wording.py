@@ -128,6 +128,9 @@ LOOK = alarm(
     "lid-unsure", kind="question", value=None, limit=None, unit=None, priority="morning", since_ms=NOW - 3 * HOUR,
     reason="in 6 of the last 12 hours; dry and wet are both likely by its estimate",
 )  # fmt: skip
+UNPROVEN = replace(
+    LOOK, id="p", alarm="probe-unproven", probe="air-2", reason="air-2 has not read below 97 %RH for 7 days",
+)
 RETURNED = alarm(change="returned", condition="normal", level=None, value=27.4, since_ms=NOW - 90 * MINUTE)
 HARMFUL = alarm(
     change="escalated",
@@ -191,7 +194,7 @@ LETTERS = {
     ),
     "digest_empty": letter("digest", chamber=None),
     "digest_full": letter("digest", alarm(), ADVICE, LEAVES, WASTE, RETURNED, SUSPECT, chamber=None),
-    "digest_look": letter("digest", LOOK, LEAVES, chamber=None),
+    "digest_look": letter("digest", LOOK, UNPROVEN, LEAVES, chamber=None),
     "digest_due": letter("digest", LEAVES, chamber=None),
     "care": letter("care", WASTE, LEAVES, chamber=None),
     "system_config_rejected": letter("system", REJECTED, chamber=None),

@@ -18,6 +18,9 @@ import numpy as np
 from healthy_air import MADE, Air, Logger, blames, days_of, measured, raised, told, with_gaps
 from numpy.typing import NDArray
 
+from rules.climate.quality import AGREE
+from rules.climate.wetness import DRY_AGAIN_PCT
+
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 LOGGERS = [Logger(interval_s, step, step) for interval_s, step in product((60, 900, 3600), (0.01, 0.1, 0.5, 1.0))]
 BLAMES_A_MONTH = 0.2
@@ -31,6 +34,9 @@ class Fault:
     breaks: Callable[[Air, Air, np.random.Generator], Air]
     alarms: tuple[str, ...]
     within_h: Callable[[Logger], float]
+    may_be_right: bool = False
+    """Whether it may be true in air that is full of water, where a sound probe says the same. No rule can find it there: its
+    time runs from when it is wrong, and where it never is, the keeper must have been asked to prove the probe."""
 
 
 def _stuck(air: Air, _other: Air, _draw: np.random.Generator) -> Air:
@@ -65,8 +71,8 @@ def _samples(count: float, at_least_h: float) -> Callable[[Logger], float]:
 
 
 FAULTS = {
-    "stuck": Fault(_stuck, ("probe-fault", "probes-disagree"), _samples(40, 40.0)),
-    "saturated": Fault(_saturated, ("probe-fault", "probes-disagree"), _samples(8, 1.0)),
+    "stuck": Fault(_stuck, ("probe-fault", "probes-disagree"), _samples(40, 40.0), may_be_right=True),
+    "saturated": Fault(_saturated, ("probe-fault", "probes-disagree"), _samples(8, 1.0), may_be_right=True),
     "drifted": Fault(_drifted, ("probes-disagree", "probe-fault"), _samples(8, 11 * 24.0)),
     "swapped": Fault(_swapped, ("probes-disagree", "probe-fault"), _samples(8, 24.0)),
     "spiky": Fault(_spiky, ("probe-fault", "probes-disagree"), _samples(40, 12.0)),
@@ -79,8 +85,30 @@ ELSEWHERE = {"fungus_box": "office", "office": "fungus_box", "salt_box": "office
 """Where a swapped probe hangs."""
 
 
-def found_after_h(fault: Fault, logger: Logger, air: Air, other: Air, at: int) -> float | None:
-    """Return after how many hours it was told that something is wrong with the probe; None: never."""
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """What became of one fault in one recording, in hours since the probe broke."""
+
+    found_h: float | None
+    wrong_h: float | None
+    """From when on it may be found; None: never in this recording."""
+    asked: bool
+    """Whether the question whether it works stood when it broke, or came within the fault's time."""
+
+    def in_time(self, within_h: float) -> bool:
+        """Return whether it was found in time, or the keeper asked where nobody could find it."""
+        if self.wrong_h is None:
+            return self.asked
+        return self.found_h is not None and self.found_h <= self.wrong_h + within_h
+
+    def __str__(self) -> str:
+        if self.wrong_h is None:
+            return "asked" if self.asked else "not asked"
+        return "never" if self.found_h is None else f"{self.found_h:.1f}"
+
+
+def tried(fault: Fault, logger: Logger, air: Air, other: Air, at: int) -> Cell:
+    """Break a probe and return when it was told that something is wrong with it."""
     draw = np.random.default_rng(5)
     one, after = logger.hear(air), air.at_ms[at]
     later = slice(at, None)
@@ -91,7 +119,22 @@ def found_after_h(fault: Fault, logger: Logger, air: Air, other: Air, at: int) -
     )  # fmt: skip
     events = told({"one": (logger, both), "two": (logger, one)})
     times = [at_ms for alarm in fault.alarms for at_ms, name in raised(events, alarm) if at_ms >= after and name != "two"]
-    return (min(times) - int(after)) / HOUR_MS if times else None
+    until_ms = after + fault.within_h(logger) * HOUR_MS
+    asked = [e for e in events if e.kind == "question" and e.probe == "one" and e.at_ms <= until_ms]
+    return Cell(
+        (min(times) - int(after)) / HOUR_MS if times else None,
+        _wrong_h(ill, _part(one, one.at_ms >= after)) if fault.may_be_right else 0.0,
+        bool(asked) and asked[-1].condition == "active",
+    )
+
+
+def _wrong_h(ill: Air, sound: Air) -> float | None:
+    """Return from when on it is wrong: at once, but in air at its top when it is further away than two cheap probes err."""
+    if sound.humidity_pct[0] < DRY_AGAIN_PCT:
+        return 0.0
+    wrong = np.abs(ill.temperature_c - sound.temperature_c) > AGREE["air_temperature"]
+    wrong |= np.abs(ill.humidity_pct - sound.humidity_pct) > AGREE["relative_humidity"]
+    return (sound.at_ms[np.argmax(wrong)] - sound.at_ms[0]) / HOUR_MS if wrong.any() else None
 
 
 def _part(air: Air, where: NDArray[np.bool_] | slice) -> Air:
@@ -114,10 +157,10 @@ def told_faults(air: dict[str, Air]) -> int:
             cells = []
             for place, healthy in air.items():
                 logger = pace if place in MADE else Logger(3600, pace.step_k, pace.step_pct)  # the measured ones are hourly
-                hours = found_after_h(fault, logger, healthy, air[ELSEWHERE[place]], len(healthy.at_ms) // 2)
-                in_time = hours is not None and hours <= fault.within_h(logger)
+                cell = tried(fault, logger, healthy, air[ELSEWHERE[place]], len(healthy.at_ms) // 2)
+                in_time = cell.in_time(fault.within_h(logger))
                 late += not in_time
-                cells.append(("never" if hours is None else f"{hours:.1f}") + ("" if in_time else "!"))
+                cells.append(f"{cell}{'' if in_time else '!'}")
             print(f"{name:10}{pace.interval_s:5} s {pace.step_k:4} K" + "".join(f"{cell:>12}" for cell in cells), flush=True)
     return late
 

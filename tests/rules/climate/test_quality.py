@@ -240,6 +240,63 @@ def test_wet_air_that_comes_and_goes_is_not_called_saturated() -> None:
     assert "saturated" not in judged(values, "relative_humidity")[1]
 
 
+@pytest.mark.parametrize(("hours", "blamed"), [(2, True), (10, True), (40, False)])
+def test_a_second_probe_that_leaves_the_top_slowly_contradicts_nothing(hours: int, blamed: bool) -> None:
+    """Wet air dries within hours; a probe that takes days from 97 to 94 %RH may be the one that is wrong."""
+    count = 60 * (48 + hours + 24)
+    at_ms, top = np.arange(count) * MINUTE_MS, 99.5 + np.arange(count) % 2 * 0.3
+    second = np.clip(98.0 - (np.arange(count) - 48 * 60) * 8.0 / (60 * hours), 90.0, 98.0)
+    _, told = judge(Series(), "relative_humidity", at_ms, top, MINUTE_MS, None, second)
+    assert ("saturated" in {TESTS[one] for one in told.test}) is blamed
+    assert told.flag[-1] == (FAIL if blamed else GOOD)
+
+
+def test_a_second_probe_that_never_was_near_the_top_contradicts_at_once() -> None:
+    at_ms = np.arange(90) * MINUTE_MS
+    _, told = judge(Series(), "relative_humidity", at_ms, np.full(90, 100.0), MINUTE_MS, None, np.full(90, 85.0))
+    assert (told.flag[30:] == FAIL).all()
+
+
+def test_two_that_parted_slowly_are_judged_anew_when_they_have_met_or_come_down() -> None:
+    hours = np.arange(200)
+    for between in (np.array([98.0, 98.0]), np.array([90.0, 90.0])):
+        first = np.concatenate((np.full(200, 99.5), between, np.full(10, 99.5)))
+        second = np.concatenate((98.0 - hours * 0.04, between, np.full(10, 85.0)))
+        at_ms = np.arange(len(first)) * 60 * MINUTE_MS
+        _, told = judge(Series(), "relative_humidity", at_ms, first, 60 * MINUTE_MS, None, second)
+        assert "saturated" not in {TESTS[one] for one in told.test[:200]}
+        assert told.flag[-1] == FAIL
+
+
+def loose(jumps: set[int], count: int = 60) -> list[float]:
+    return [25.0 + 0.01 * (index % 3) + (9.0 if index in jumps else 0.0) for index in range(count)]
+
+
+def test_a_probe_that_jumps_five_times_in_24_readings_is_not_believed_until_it_has_been_quiet_for_as_long() -> None:
+    flags, tests = judged(loose({10, 14, 18, 22, 26}))
+    assert tests[25] == "" and flags[25] == GOOD
+    assert set(tests[26 : 22 + 24]) == {"erratic"} and set(flags[26 : 22 + 24]) == {SUSPECT}
+    assert set(flags[22 + 24 :]) == {GOOD}
+
+
+@pytest.mark.parametrize("jumps", [{10, 14, 18, 22}, {10, 16, 22, 28, 34}, set(range(10, 60))])
+def test_few_jumps_or_rare_ones_or_one_that_lasts_are_no_loose_contact(jumps: set[int]) -> None:
+    assert "erratic" not in judged(loose(jumps))[1]
+
+
+def test_jumps_are_counted_over_any_cut() -> None:
+    values = np.array(loose({3, 9, 14, 15, 18, 22, 26, 27, 50, 53, 57, 60, 61, 63, 90, 99}, 120))
+    at_ms = np.arange(120) * MINUTE_MS
+    _, whole = judge(Series(), "air_temperature", at_ms, values, MINUTE_MS, None)
+    for step in (1, 7, 25):
+        memory, tests = Series(), []
+        for begin in range(0, 120, step):
+            part = slice(begin, begin + step)
+            memory, told = judge(memory, "air_temperature", at_ms[part], values[part], MINUTE_MS, None)
+            tests += told.test.tolist()
+        assert tests == whole.test.tolist()
+
+
 def test_readings_that_are_older_than_the_last_one_are_left_out() -> None:
     column = Column(np.array([1, 2, 3, 4]) * MINUTE_MS, np.array([1, 2, 2, 1]) * MINUTE_MS, np.array([25.0, 25.1, 99.0, 99.0]))
     _, heard = hear(settings_of("one"), "one", ProbeMemory(0), {"air_temperature": column})

@@ -1,0 +1,119 @@
+"""A humidity probe at its top: is it the air that is wet, or the probe?
+
+Thresholds are proposals of our own, supported by what capacitive probes do in wet air (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.climate.memory import Series
+from rules.physics.vapour import dew_point_c_or_nan
+from rules.terms.events import HOUR_MS, MINUTE_MS
+from rules.terms.quantities import FACTS
+
+Floats = NDArray[np.float64]
+Instants = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+SATURATED_PCT = 99.0  # own estimate
+SATURATED_AFTER_MS = 30 * MINUTE_MS  # own estimate
+LEAP_K, LEAP_K_PER_H = 1.5, 4.0
+"""A dew point that comes to the top ran ahead of any air if it rose by more than this and so much an hour: own estimate."""
+WARMED_K, WARMED_K_PER_H = 2.5, 1.0
+"""So a probe is found that stands at its top while it warms. Over half a year outdoor air at its top ran 1.6 K ahead of 1 K/h,
+2.4 K in steps of 1 K and 2 %RH (FMI station, TRH-database). Measured there."""
+DRY_AGAIN_PCT = 97.0  # own estimate
+WETTED_AT_MOST_MS = 3 * HOUR_MS  # own estimate
+AS_ONE_PCT = 3.0
+"""So near to it a second probe says the same: half of what the errors of two cheap ones allow. Own estimate."""
+PARTED_AFTER_MS = 12 * HOUR_MS
+"""A second probe that went slower from there to where it contradicts may have drifted: drying air is faster. Own estimate."""
+
+
+def own_dew_point_c(air_c: Floats, humidity_pct: Floats) -> Floats:
+    """Return the dew point that a probe itself says; NaN where its temperature cannot be."""
+    facts = FACTS["air_temperature"]
+    air_c = np.where((air_c >= facts.gross_low) & (air_c <= facts.gross_high), air_c, np.nan)
+    return dew_point_c_or_nan(air_c, np.clip(humidity_pct, FACTS["relative_humidity"].gross_low, 100.0))
+
+
+def leaping(memory: Series, at_ms: Instants, dew_c: Floats) -> Bools:
+    """Return where the dew point has run ahead of what air does, twice in a row: a soaked probe reads its top at once, air
+    comes there step by step, and cooling air without any rise of its dew point."""
+    count = len(dew_c)
+    if memory.slowest_ms is not None:
+        at_ms, dew_c = np.concatenate(([memory.slowest_ms], at_ms)), np.concatenate(([memory.slowest_c], dew_c))
+    lead = dew_c - LEAP_K_PER_H * (at_ms / HOUR_MS)
+    if not np.isnan(lead).all():
+        least = int(np.nanargmin(lead))
+        memory.slowest_ms, memory.slowest_c = int(at_ms[least]), float(dew_c[least])
+    ahead = np.concatenate(([memory.leapt], (lead - np.fmin.accumulate(lead) > LEAP_K)[-count:]))
+    memory.leapt = bool(ahead[-1])
+    twice: Bools = ahead[1:] & ahead[:-1]
+    return twice
+
+
+def wet(
+    memory: Series, at_ms: Instants, raw: Floats, second: Floats, air_c: Floats | None, near_pct: float
+) -> tuple[Bools, Bools]:
+    """Return where the probe is wet or engulfed, and where it still reads high after that.
+
+    Half an hour at its top it is, if it leapt there, went on to say so while the air warmed, or a second probe contradicts it
+    (is further away than `near_pct`). Else it is the air that is wet. A second one that was with it and went away slowly
+    contradicts nothing: either of the two may be wrong then.
+    """
+    saturated, wetted = np.zeros(len(raw), bool), np.zeros(len(raw), bool)
+    dew_c = np.full(len(raw), np.nan) if air_c is None else own_dew_point_c(air_c, raw)
+    alone, apart = np.isnan(second), np.abs(raw - second)
+    leaps = alone if air_c is None else alone & leaping(memory, at_ms, dew_c)
+    resting = memory.top_since_ms is None and memory.wet_until_ms is None and memory.as_one_ms is None and not memory.parted
+    if resting and not (raw >= (SATURATED_PCT if alone.all() else DRY_AGAIN_PCT)).any():
+        return saturated, wetted
+    for index, (instant, value) in enumerate(zip(at_ms.tolist(), raw.tolist(), strict=True)):
+        _meets(memory, instant, value, float(apart[index]), near_pct)
+        if value >= SATURATED_PCT:
+            memory.top_since_ms = instant if memory.top_since_ms is None else memory.top_since_ms
+            memory.soaked = memory.soaked or bool(leaps[index]) or _warming(memory, instant, float(dew_c[index]))
+            contradicted = apart[index] > near_pct and not memory.parted
+            if (memory.soaked or contradicted) and instant - memory.top_since_ms >= SATURATED_AFTER_MS:
+                saturated[index] = True
+                memory.wet_until_ms = instant + WETTED_AT_MOST_MS
+            continue
+        memory.top_since_ms, memory.top_least_ms, memory.soaked = None, None, False
+        if memory.wet_until_ms is not None and value < DRY_AGAIN_PCT:
+            # Ten more minutes after it has come down: polymer films give water back slowly.
+            memory.wet_until_ms = min(memory.wet_until_ms, instant + 10 * MINUTE_MS)
+        if memory.wet_until_ms is not None:
+            if instant < memory.wet_until_ms:
+                wetted[index] = True
+            else:
+                memory.wet_until_ms = None
+    near = apart <= near_pct
+    return saturated & ~near, wetted & ~near
+
+
+def _meets(memory: Series, instant: int, value: float, apart_pct: float, near_pct: float) -> None:
+    """Remember when a second probe last said the same of wet air, and whether it went away slowly since."""
+    if value < DRY_AGAIN_PCT:
+        memory.as_one_ms, memory.parted = None, False
+    elif apart_pct <= AS_ONE_PCT:
+        memory.as_one_ms, memory.parted = instant, False
+    elif memory.as_one_ms is None:
+        memory.as_one_ms = instant if apart_pct <= near_pct and not memory.parted else None
+    elif apart_pct > near_pct:
+        memory.parted = instant - memory.as_one_ms >= PARTED_AFTER_MS
+        memory.as_one_ms = None
+
+
+def _warming(memory: Series, instant: int, dew_c: float) -> bool:
+    """Return whether a probe at its top has gone on to say so while it warmed: air dries by that."""
+    if np.isnan(dew_c):
+        return False
+    if memory.top_least_ms is not None:
+        ahead = dew_c - memory.top_least_c - WARMED_K_PER_H * (instant - memory.top_least_ms) / HOUR_MS
+        if ahead > 0:
+            return ahead > WARMED_K
+    memory.top_least_ms, memory.top_least_c = instant, dew_c
+    return False
