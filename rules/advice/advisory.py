@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from math import hypot
 from typing import Any, Literal
 
 from rules.advice.again import is_again, searched_at
@@ -27,6 +28,7 @@ from rules.advice.text import (
     headline_of,
     in_keepers_unit,
     lacking_of,
+    own_moves,
     predictions_of,
     reason_of_plan,
 )
@@ -221,9 +223,10 @@ class _Talk:
             given_ms=before.given_ms if before is not None else self.at_ms, told_ms=self.at_ms,
             look_again_ms=self.at_ms + wait_s * 1000, keys=wanted.keys,
             amounts=amounts, moves=[_told_move(move) for move in wanted.moves],
-            forecasts=[_told_forecast(row, self.at_ms) for row in wanted.forecasts], event=event,
-            start_c=situation.temperature_c, start_pct=situation.relative_humidity_pct, start_margin_k=situation.dew_margin_k,
-            room_start_c=situation.room_temperature_c, earlier=earlier,
+            forecasts=[_told_forecast(row, self.at_ms) for row in wanted.forecasts],
+            without=[] if wanted.solution is None else [_told_without(row, situation) for row in wanted.solution.without],
+            event=event, start_c=situation.temperature_c, start_pct=situation.relative_humidity_pct,
+            start_margin_k=situation.dew_margin_k, earlier=earlier,
         )
 
     def _event(self, wanted: Plan, wait_s: int, in_vain: str) -> Asked:
@@ -372,3 +375,14 @@ def _told_forecast(row: Forecast, at_ms: int) -> ToldForecast:
     return ToldForecast(
         due_ms, row.temperature_c, row.temperature_u_k, row.humidity_pct, row.humidity_u_pct, row.margin_k, row.margin_u_k
     )
+
+
+def _told_without(row: Forecast, now: Situation) -> ToldForecast:
+    """Return what would come if nothing were done, as uncertain as the chamber's own moves make it."""
+    own_k, own_pct, own_margin_k = own_moves(now, row.after_h, of_mean=now.by_mean)
+    return _told_forecast(
+        replace(
+            row, temperature_u_k=hypot(row.temperature_u_k, own_k), humidity_u_pct=hypot(row.humidity_u_pct, own_pct),
+            margin_u_k=hypot(row.margin_u_k, own_margin_k),
+        ), now.at_ms,
+    )  # fmt: skip

@@ -63,6 +63,8 @@ class Solution:
     idle: Candidate
     feasible: bool
     forecasts: tuple[Forecast, ...]
+    without: tuple[Forecast, ...]
+    """The same instants if nothing is changed."""
     unmet: tuple[str, ...]
     searched: int
     refused: int
@@ -247,14 +249,17 @@ def _chosen(
     def told(row: int) -> Candidate:
         i = shortlist[row]
         last = Outcome(rest.temperature_c[i : i + 1], rest.humidity_pct[i : i + 1], rest.margin_k[i : i + 1])
-        ahead = _forecast(present, last, 0, COURSE_H[-1])
-        return Candidate(candidates[i], float(in_band[i]), float(left[i]), float(effort[i]), ahead)
+        at_last = _forecast(present, last, 0, COURSE_H[-1])
+        return Candidate(candidates[i], float(in_band[i]), float(left[i]), float(effort[i]), at_last)
+
+    def ahead(row: int, rest_: Forecast) -> tuple[Forecast, ...]:
+        return (*(_forecast(present, steps[COURSE_H.index(h)], row, h) for h in COURSE_H[2:-1]), rest_)
 
     first = safe[0]
     winner, idle = told(first), told(shortlist.index(0))
     return Solution(
         winner=winner, runner_up=told(safe[1]) if len(safe) > 1 else None, idle=idle, feasible=winner.in_band >= SURE,
-        forecasts=(*(_forecast(present, steps[COURSE_H.index(h)], first, h) for h in COURSE_H[2:-1]), winner.rest),
+        forecasts=ahead(first, winner.rest), without=ahead(shortlist.index(0), idle.rest),
         unmet=_unmet(cause.goal, winner.rest, cause.lid_known), searched=len(candidates), refused=len(shortlist) - len(safe),
     )
 

@@ -95,11 +95,12 @@ class OpenAdvice:
     amounts: list[float] = field(default_factory=list)
     moves: list[ToldMove] = field(default_factory=list)
     forecasts: list[ToldForecast] = field(default_factory=list)
+    without: list[ToldForecast] = field(default_factory=list)
+    """What would come if it were not done, with how far the chamber moves by itself; empty: it stays as it is."""
     event: Asked = field(default_factory=Asked)
     start_c: float | None = None
     start_pct: float | None = None
     start_margin_k: float | None = None
-    room_start_c: float | None = None
     done_ms: int | None = None
     done_c: float | None = None
     """The temperature when it was done."""

@@ -237,11 +237,17 @@ def _own_uncertainties(situation: Situation, after_h: float) -> tuple[float, flo
     swings = (situation.temperature_swing, situation.humidity_swing, situation.margin_swing)
     moved = [(swing.most - swing.least) / SWING_PER_U if situation.by_mean and swing is not None else 0.0 for swing in swings]
     probes = (situation.u_temperature_k or 0.0, situation.u_relative_humidity_pct or 0.0, 0.0)
-    past = [moves.within(after_h) for moves in situation.moves] or [0.0, 0.0, 0.0]
+    past = own_moves(situation, after_h)
     own_k, own_pct, own_margin_k = (  # the days' own moves hold its swing already
         sqrt(probe**2 + max(swing, day) ** 2) for probe, swing, day in zip(probes, moved, past, strict=True)
     )
     return own_k, own_pct, own_margin_k
+
+
+def own_moves(situation: Situation, after_h: float, *, of_mean: bool = False) -> tuple[float, float, float]:
+    """Return how far temperature, humidity and margin move by themselves within such a time; 0 where nothing is known."""
+    heat, damp, margin = [moves.within(after_h, of_mean=of_mean) for moves in situation.moves] or (0.0, 0.0, 0.0)
+    return heat, damp, margin
 
 
 def _joined(by_draws: float, of_probe: float, then: float, now: float | None) -> float:

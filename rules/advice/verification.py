@@ -1,11 +1,15 @@
-"""Did it work? What happened after a change against what was predicted, and how strongly each device works in this box."""
+"""Did it work? What came of a change against what was predicted with it and without it, and how strongly each device works.
+
+A room that warms, a night, the heater's swing move a box too. So the effect is what came beyond the course that was predicted
+without the change, and nothing is said or learned of one that does not stand out from that course's own spread.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from math import sqrt
+from math import hypot, sqrt
 
 from rules.advice.standing import Standing
 from rules.advice.state import AdviceState, Gain, OpenAdvice, ToldForecast
@@ -26,6 +30,13 @@ _WHY_NOTHING = {
 _OWN = {"heater": "temperature", "foam": "margin"}
 """The figure by which a knob is judged; all others: humidity."""
 _NOISE = {"temperature": 0.25, "humidity": 1.5, "margin": 0.35}  # own estimate
+STANDS_OUT = 2.0
+"""By so many standard uncertainties of what would have come without it a change must be expected to be judged at all: the usual
+level, JCGM 100."""
+SURELY = 3.0
+"""And by so many before it is said that it did not come; judgement."""
+HELPS_FROM = 0.6
+"""From this share of what was expected on it works; judgement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,28 +56,64 @@ def judge(item: OpenAdvice, situation: Situation, calibrated: bool = False) -> V
     """
     if calibrated:
         return Verdict("cannot tell", None, None, "A probe was calibrated meanwhile, so before and after cannot be compared.")
-    forecast = _forecast_at(item, situation.at_ms)
-    if forecast is None or not item.moves:
+    effects = _effects(item, situation)
+    if not effects or not item.moves:
         return Verdict("cannot tell", None, None, _then_and_now(item, situation))
-    options = []
-    for name, start, begun, then, now, unit in (
-        ("temperature", item.start_c, item.begun_c, forecast.temperature_c, situation.temperature_c, "K"),
-        ("humidity", item.start_pct, item.begun_pct, forecast.humidity_pct, situation.relative_humidity_pct, "points"),
-        ("margin", item.start_margin_k, item.begun_margin_k, forecast.margin_k, situation.dew_margin_k, "K"),
-    ):
-        if start is not None and now is not None:
-            wanted = (then - start) * item.done_share
-            got = now - (start if begun is None else begun)  # what went on before it was done is not its effect
-            options.append((abs(wanted) / _NOISE[name], name, wanted, got, unit))
-    own = [option for option in options if option[1] == _OWN.get(item.moves[0].knob, "humidity") and option[0] >= 2.0]
-    if not options or max(options)[0] < 2.0:
-        return Verdict("cannot tell", None, None, "The expected change was too small to be told from the probes' noise.")
-    _, name, wanted, got, unit = max(own or options)
-    share, u_share = got / wanted, _NOISE[name] * sqrt(2.0) / abs(wanted)
-    because = f"Expected {wanted:+.1f} {unit} of {name}, seen {got:+.1f} {unit}."
-    bounds: tuple[tuple[float, Effect], ...] = ((0.2, "no effect"), (0.6, "too little"), (1.7, "works"))
+    own = [one for one in effects if one.name == _OWN.get(item.moves[0].knob, "humidity") and one.by_u >= STANDS_OUT]
+    best = max(own or effects, key=lambda one: one.by_u)
+    if best.by_u < STANDS_OUT:
+        return Verdict("cannot tell", None, None, "The expected change was too small to be told from what comes by itself.")
+    share, u_share = best.got / best.wanted, best.u / abs(best.wanted)
+    because = f"Expected {best.wanted:+.1f} {best.unit} of {best.name}, seen {best.got:+.1f} {best.unit}{best.beside}."
+    if share < HELPS_FROM and best.by_u < SURELY:
+        # Too little to say so, but it teaches by its weight: gains learned from what worked alone would only ever rise.
+        return Verdict("cannot tell", share, u_share, f"{because} So much also comes and goes by itself.")
+    bounds: tuple[tuple[float, Effect], ...] = ((0.2, "no effect"), (HELPS_FROM, "too little"), (1.7, "works"))
     said: Effect = next((name for bound, name in bounds if share < bound), "more than expected")
     return Verdict(said, share, u_share, because)
+
+
+@dataclass(frozen=True, slots=True)
+class _Effect:
+    """What a change did to one figure against what would have come without it."""
+
+    name: str
+    unit: str
+    wanted: float
+    got: float
+    u: float
+    beside: str
+    """What would have come by itself, where that is plain."""
+
+    @property
+    def by_u(self) -> float:
+        return abs(self.wanted) / self.u
+
+
+def _effects(item: OpenAdvice, now: Situation) -> list[_Effect]:
+    """Return the effect on each figure that is known, by the courses that were predicted with the change and without it."""
+    then, without = (_course_at(item, rows, now.at_ms) for rows in (item.forecasts, item.without))
+    if then is None:
+        return []
+    rows = (
+        ("temperature", "K", item.start_c, item.begun_c, then.temperature_c, now.temperature_c,
+            without and (without.temperature_c, without.temperature_u_k)),
+        ("humidity", "points", item.start_pct, item.begun_pct, then.humidity_pct, now.relative_humidity_pct,
+            without and (without.humidity_pct, without.humidity_u_pct)),
+        ("margin", "K", item.start_margin_k, item.begun_margin_k, then.margin_k, now.dew_margin_k,
+            without and (without.margin_k, without.margin_u_k)),
+    )  # fmt: skip
+    found = []
+    for name, unit, start, begun, with_it, came, alone in rows:
+        if start is None or came is None:
+            continue
+        idle, u_idle = alone or (start, 0.0)
+        wanted, by_itself = (with_it - idle) * item.done_share, idle - start
+        got = came - by_itself - (start if begun is None else begun)  # what went on before it was done is not its effect
+        plain = abs(by_itself) >= STANDS_OUT * _NOISE[name]
+        beside = f", beside {by_itself:+.1f} {unit} that were expected without it" if plain else ""
+        found.append(_Effect(name, unit, wanted, got, hypot(_NOISE[name], u_idle), beside))
+    return found
 
 
 def _then_and_now(item: OpenAdvice, situation: Situation) -> str:
@@ -78,13 +125,13 @@ def _then_and_now(item: OpenAdvice, situation: Situation) -> str:
     return f"It was {item.start_c:.1f} °C when this was advised and {situation.temperature_c:.1f} °C when I looked again."
 
 
-def _forecast_at(item: OpenAdvice, at_ms: int) -> ToldForecast | None:
-    """Return what was predicted for the time since the change, between the two nearest instants."""
-    if item.done_ms is None or not item.forecasts or item.start_c is None or item.start_pct is None:
+def _course_at(item: OpenAdvice, course: Sequence[ToldForecast], at_ms: int) -> ToldForecast | None:
+    """Return what a course says of so long after its begin as the change is ago, between the two nearest instants."""
+    if item.done_ms is None or not course or item.start_c is None or item.start_pct is None:
         return None
     told = item.told_ms
     start = ToldForecast(told, item.start_c, 0.1, item.start_pct, 0.5, item.start_margin_k or 0.0, 0.2)
-    rows, after = [start, *item.forecasts], at_ms - item.done_ms + told
+    rows, after = [start, *course], at_ms - item.done_ms + told
     for before, then in pairwise(rows):
         if after <= then.due_ms:
             return _between(before, then, (after - before.due_ms) / max(then.due_ms - before.due_ms, 1))

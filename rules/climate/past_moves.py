@@ -24,10 +24,12 @@ class Moves:
     """Standard uncertainty of "it stays as it is", for each of `HORIZONS_H`; twice of it holds 95 % of what came."""
 
     by_horizon: tuple[float, ...]
+    of_means: tuple[float, ...] = ()
+    """The same of an hour's mean, which no swing of a thermostat moves; empty: as that of a reading."""
 
-    def within(self, hours: float) -> float:
-        """Return the standard uncertainty so many hours ahead."""
-        return float(np.interp(hours, HORIZONS_H, self.by_horizon))
+    def within(self, hours: float, *, of_mean: bool = False) -> float:
+        """Return the standard uncertainty so many hours ahead, of a reading or of an hour's mean."""
+        return float(np.interp(hours, HORIZONS_H, (self.of_means or self.by_horizon) if of_mean else self.by_horizon))
 
 
 def moves_of(
@@ -39,7 +41,11 @@ def moves_of(
     `lowest`, `highest`: what the hours reached. A reading falls anywhere between, and a thermostat's swing dwells at its ends.
     """
     least, most = hourly if lowest is None else lowest, hourly if highest is None else highest
-    return Moves(tuple(_moved(hourly, (least, most), ahead, own) for ahead, own in zip(HORIZONS_H, assumed, strict=True)))
+    readings, means = (
+        tuple(_moved(hourly, reached, ahead, own) for ahead, own in zip(HORIZONS_H, assumed, strict=True))
+        for reached in ((least, most), (hourly, hourly))
+    )
+    return Moves(readings, means)
 
 
 def _moved(
