@@ -59,9 +59,10 @@ class ChamberStates:
         if not any(isinstance(outlet, MqttOutlet) for outlet in outlets.values()):
             return []
         state, owed = advanced.state, list[Owed]()
-        for name, situation in present(settings, state).items():
-            old = self._told.get(name)
-            if name not in turned and (name not in advanced.present or _rests(old, now_ms)):
+        seen = present(settings, state)
+        for name in [each for each in seen if each in turned or each in advanced.present]:
+            old, situation = self._told.get(name), seen[name]
+            if name not in turned and _rests(old, now_ms):
                 continue
             verdict = verdict_of(settings, state, name)
             new = _Told(now_ms, situation, verdict.state, _standing(state, verdict), _advice(state, name))

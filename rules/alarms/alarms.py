@@ -19,7 +19,7 @@ from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import MINUTE_MS
 from rules.terms.words import Word
 
-__all__ = ["AlarmRecord", "AlarmsState", "configured", "follow", "nothing_due", "standing"]
+__all__ = ["AlarmRecord", "AlarmsState", "all_standing", "configured", "follow", "nothing_due", "standing"]
 
 _ENDINGS: dict[str, Trigger] = {"held": "held-too-long", "shelf": "shelf-over", "stale": "stands-too-long"}
 _REASONS = {
@@ -76,12 +76,16 @@ def configured(
 
 def standing(state: AlarmsState, chamber: str | None) -> dict[str, AlarmRecord]:
     """Return the alarms of a chamber (None: of the site) that stand or are latched, by alarm, or alarm/probe for a probe's."""
-    prefix = f"{chamber or 'site'}/"
-    return {
-        key.removeprefix(prefix): record
-        for key, record in state.records.items()
-        if record.chamber == chamber and (record.open or record.latched) and not record.closed
-    }
+    return all_standing(state, chamber).get(chamber, {})
+
+
+def all_standing(state: AlarmsState, *only: str | None) -> dict[str | None, dict[str, AlarmRecord]]:
+    """Return what `standing` does for every chamber in which anything stands, or for these `only`, in one pass."""
+    found: dict[str | None, dict[str, AlarmRecord]] = {}
+    for key, record in state.records.items():
+        if (record.open or record.latched) and not record.closed and (not only or record.chamber in only):
+            found.setdefault(record.chamber, {})[key.removeprefix(f"{record.chamber or 'site'}/")] = record
+    return found
 
 
 def nothing_due(state: AlarmsState, until_ms: int) -> bool:

@@ -39,6 +39,11 @@ NEVER_MS = -(10**15)  # bookkeeping
 GRID_MS = 10 * MINUTE_MS  # bookkeeping
 
 
+def full_minute_in(from_ms: int, until_ms: int) -> bool:
+    """Return whether a full minute lies in [from, until): only then is a place that said nothing looked at unasked."""
+    return -(-from_ms // MINUTE_MS) < -(-until_ms // MINUTE_MS)
+
+
 def instants(memory: PlaceMemory, heard: list[Heard], from_ms: int, until_ms: int, also_ms: tuple[int, ...] = ()) -> Instants:
     """Return the place's instants in [from, until): its samples, the full minutes in which nothing was heard for a minute,
     every full ten minutes, and the instants that are asked for."""

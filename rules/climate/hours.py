@@ -73,9 +73,14 @@ def _put(hours: dict[str, Hour], number: int, new: Hour) -> None:
     hours[str(number)] = new
 
 
+def oldest_hour(at_ms: int) -> int:
+    """Return the number of the oldest hour that is kept at an instant: only when the hour turns is there anything to prune."""
+    return (at_ms - KEPT_MS) // HOUR_MS
+
+
 def pruned(hours: dict[str, dict[str, Hour]], until_ms: int) -> dict[str, dict[str, Hour]]:
     """Return the hours of the last five days."""
-    first = (until_ms - KEPT_MS) // HOUR_MS
+    first = oldest_hour(until_ms)
     return {name: {key: hour for key, hour in table.items() if int(key) >= first} for name, table in hours.items()}
 
 

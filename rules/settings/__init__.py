@@ -294,6 +294,11 @@ class Settings(Section):
         return blake2b(self.model_dump_json(exclude={"zone"}).encode(), digest_size=8).hexdigest()
 
     @cached_property
+    def order_of(self) -> dict[str, int]:
+        """Where each place stands among rooms and chambers, the rooms first: the order in which they are looked at."""
+        return {place: number for number, place in enumerate((*self.rooms, *self.chambers))}
+
+    @cached_property
     def probes_by_place(self) -> dict[str, dict[str, Probe]]:
         """The probes of each chamber and room that has any, in config order: a large shelf asks for them all the time."""
         found: dict[str, dict[str, Probe]] = {}

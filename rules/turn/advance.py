@@ -20,7 +20,7 @@ from rules.alarms.band_edits import edited, limits_of
 from rules.alarms.life import Told
 from rules.care import care
 from rules.climate.course import Presents
-from rules.climate.hours import Climate, pruned
+from rules.climate.hours import Climate, oldest_hour, pruned
 from rules.climate.memory import PlaceMemory, ProbeMemory
 from rules.climate.situation import Situation
 from rules.climate.stream import Rows, Stretch, joined, kept, stretches, unwatched
@@ -84,7 +84,6 @@ def advance(settings: Settings, state: EngineState | None, batch: Batch, now_ms:
     before = state.places
     state.probes, state.places, state.advice = dict(state.probes), dict(state.places), dict(state.advice)
     rows, items = joined(state.waiting, batch, state.closed_ms)
-    _meet(settings, state)
     events += _configured(settings, state)
     if impossible := ignore_impossible(settings, state):
         events += _told(settings, state, impossible, state.closed_ms, state.closed_ms)
@@ -96,8 +95,8 @@ def advance(settings: Settings, state: EngineState | None, batch: Batch, now_ms:
             events += _stretch(settings, state, stretch)
         state.closed_ms = now_ms
     state.waiting = waiting
-    known = {name: place.present for name, place in before.items()}
-    return Advanced(state, events, {name: now for name, now in present(settings, state).items() if now is not known.get(name)})
+    now = present(settings, state).items()
+    return Advanced(state, events, {name: seen for name, seen in now if name not in before or seen is not before[name].present})
 
 
 def _beginning(batch: Batch, now_ms: int) -> EngineState:
@@ -135,6 +134,7 @@ def _configured(settings: Settings, state: EngineState) -> list[Event]:
     """Notice an edited config: limits that moved are looked at anew, alarms of what is gone are closed."""
     if state.config_print == settings.fingerprint:
         return []
+    _meet(settings, state)
     first, state.config_print = not state.config_print, settings.fingerprint
     for name in settings.chambers:
         memory, limits = state.places[name], limits_of(settings, name)
@@ -213,7 +213,7 @@ def _stretch(settings: Settings, state: EngineState, stretch: Stretch) -> list[E
     presents = Presents(places, perceived.courses)
     events += perceived.quality
     stimuli: list[ConditionChange | Word] = [*words, *perceived.changes]
-    before = {name: alarms.standing(state.alarms, name) for name in settings.chambers}
+    before = alarms.all_standing(state.alarms)
     state.alarms, told = alarms.follow(
         settings, state.alarms, state.keeper, stimuli, at_ms, stretch.until_ms, state.origin, turned=heard.turned
     )
@@ -227,8 +227,9 @@ def _stretch(settings: Settings, state: EngineState, stretch: Stretch) -> list[E
         journalled(state, events)
     state.care = care.happened(state.care, events, words, state.origin)
     events += advise(settings, state, perceived.views, before, told, presents)
-    for name, place in state.places.items():  # rooms too, and places that were silent
-        state.places[name] = replace(place, hours=pruned(place.hours, stretch.until_ms))
+    if oldest_hour(at_ms) != oldest_hour(stretch.until_ms):
+        for name, place in state.places.items():  # rooms too, and places that were silent
+            state.places[name] = replace(place, hours=pruned(place.hours, stretch.until_ms))
     return _told(settings, state, events, at_ms, stretch.until_ms, presents)
 
 

@@ -33,7 +33,7 @@ def advise(
     settings: Settings,
     state: EngineState,
     views: dict[str, View],
-    before: dict[str, dict[str, alarms.AlarmRecord]],
+    before: Mapping[str | None, dict[str, alarms.AlarmRecord]],
     told: Sequence[Event],
     presents: Presents,
 ) -> list[Event]:
@@ -42,12 +42,12 @@ def advise(
     turned = [event for event in told if isinstance(event, AlarmEvent)]
     together, climate = Together(settings, state, presents, before, turned), Climate(state.places)
     for name, view in views.items():
-        mine = [event for event in turned if event.chamber == name]
+        mine, stood = [event for event in turned if event.chamber == name], before.get(name, {})
         adviser, set_ = state.advice.get(name, AdviceState()), state.keeper.devices.get(name, ())
         owing = owes(adviser, settings.chambers[name], set_)
-        if not mine and not before[name] and not owing and not adviser.awaited:
+        if not mine and not stood and not owing and not adviser.awaited:
             continue
-        standing = _told_standing(before[name])
+        standing = _told_standing(stood)
         blind = np.isnan(view.temperature.value) & np.isnan(view.humidity.value)
         occasions, turned_ms = _stood(view, mine, standing), {event.at_ms for event in mine}
         for index, stands in occasions:
@@ -85,12 +85,15 @@ def for_adviser(
     )
 
 
-def may_be_asked(settings: Settings, state: EngineState, chamber: str, turned: bool) -> bool:
-    """Return whether a chamber's adviser may have to look at a stretch without words, in which no alarm changes by itself."""
+def may_be_asked(settings: Settings, state: EngineState, chamber: str, *, answered: bool) -> bool:
+    """Return whether a chamber's adviser may have to look at a stretch without words, in which no alarm changes by itself.
+
+    `answered`: an alarm turned there or stands.
+    """
     adviser = state.advice.get(chamber)
     set_ = state.keeper.devices.get(chamber, ())
     owing = adviser is not None and (bool(adviser.awaited) or owes(adviser, settings.chambers[chamber], set_))
-    return turned or owing or bool(alarms.standing(state.alarms, chamber))
+    return answered or owing
 
 
 def _stood(

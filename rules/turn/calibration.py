@@ -52,7 +52,7 @@ def corrected(
 def ignore_impossible(settings: Settings, state: EngineState) -> list[Event]:
     """Drop corrections that an older program took and no judgement survives, and tell of it."""
     told: list[Event] = []
-    for probe, memory in state.probes.items():
+    for probe, memory in [each for each in state.probes.items() if each[1].corrections]:
         why = {
             name: why_no_correction(name, one.gain, one.offset, one.standard_uncertainty)
             for name in QUANTITIES

@@ -16,7 +16,7 @@ from rules.advice.state import AdviceState
 from rules.alarms import alarms
 from rules.checks import CHECKS
 from rules.checks.verdict import Facts, Verdict
-from rules.climate.consensus import instants, seen
+from rules.climate.consensus import full_minute_in, instants, seen
 from rules.climate.course import Course
 from rules.climate.hours import hours_after
 from rules.climate.hysteresis import UNSEEN, Walk, walk
@@ -74,7 +74,10 @@ def perceive(
     at_place: dict[str, list[Heard]] = {}
     for item in heard:
         at_place.setdefault(settings.probes[item.probe].place, []).append(item)
-    for place in (*settings.rooms, *settings.chambers):
+    everywhere = bool(also_ms) or full_minute_in(stretch.from_ms, stretch.until_ms)
+    places = (*settings.rooms, *settings.chambers)
+    stands = alarms.all_standing(state.alarms)
+    for place in places if everywhere else sorted(at_place, key=settings.order_of.__getitem__):
         view = _view(settings, state, place, at_place, stretch, also_ms, faults, rooms)
         if view is not None:
             turned = _walk(state, view)
@@ -82,7 +85,7 @@ def perceive(
             changes += turned
             if view.chamber is None:
                 rooms.met(view)
-            elif keep_all or may_be_asked(settings, state, place, bool(turned)):
+            elif keep_all or may_be_asked(settings, state, place, answered=bool(turned) or place in stands):
                 views[place] = view
             if view.chamber is not None:
                 courses[place] = Course.of(view)

@@ -31,8 +31,7 @@ def advised_on(settings: Settings, state: EngineState, chamber: str) -> Situatio
     """Return a chamber's present as its adviser would look at it: with the swings of the last hours and the settings told."""
     situation = present(settings, state).get(chamber)
     adviser = state.advice.get(chamber, AdviceState())
-    standing = {name: alarms.standing(state.alarms, name) for name in settings.chambers}
-    together = Together(settings, state, Presents(state.places), standing)
+    together = Together(settings, state, Presents(state.places), alarms.all_standing(state.alarms))
     if situation is None:
         return None
     climate = Climate(state.places)

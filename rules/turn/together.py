@@ -32,7 +32,7 @@ class Together:
     settings: Settings
     state: EngineState
     presents: Presents
-    before: Mapping[str, Mapping[str, AlarmRecord]]
+    before: Mapping[str | None, Mapping[str, AlarmRecord]]
     told: Sequence[AlarmEvent] = ()
     _steps: dict[str, tuple[list[int], list[_Moved]]] = field(default_factory=dict)
     """How each chamber is moved, from which instant on: worked out once along the stretch."""
