@@ -1,4 +1,4 @@
-"""What a plan of care needs to know of the boxes: how warm each is, and when it is cold without heat, by its own model."""
+"""What a plan of care needs to know of the boxes: how warm each is, and when it is cold or hot there, by its own model."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from rules.advice.emergency import MARKS_C, marks_ahead
 from rules.advice.model import COOLING
 from rules.advice.plan import model_of
 from rules.advice.state import AdviceState
-from rules.care.plans import Box, Mark
+from rules.care.plans import HOT_C, Box, Mark
+from rules.care.schedule import founds
 from rules.keeper.state import garden_ml
 from rules.settings import Chamber, Room
 from rules.turn.present import present
@@ -22,7 +23,7 @@ def coldest_room_c(desk: KeeperDesk) -> float:
 
 
 def boxes(desk: KeeperDesk, room_c: float) -> list[Box]:
-    """Return every fungus chamber with the times at which it is at the marks of cold in a room of this temperature."""
+    """Return every fungus chamber with the times at which it is at the marks in a room of this temperature."""
     return [_box(desk, name, one, room_c) for name, one in desk.settings.chambers.items() if one.role == "fungus"]
 
 
@@ -33,8 +34,11 @@ def _box(desk: KeeperDesk, name: str, chamber: Chamber, room_c: float) -> Box:
     model = model_of(chamber, desk.state.advice.get(name, AdviceState()))
     tau_h, spread = 1.0 / model.value(COOLING), exp(model.covariance[COOLING][COOLING] ** 0.5)
     still_c = [] if chamber.temperature.harmful_low is None else [chamber.temperature.harmful_low]
-    marks = tuple(
+    cold, hot = [mark for mark in MARKS_C if now_c <= mark], [mark for mark in HOT_C if now_c >= mark]
+    past = [Mark(mark, 0.0, 0.0, 0.0) for mark in cold + hot]
+    ahead = [
         Mark(mark, tau_h * share, tau_h * share / spread, tau_h * share * spread)
-        for mark, share in marks_ahead(now_c, room_c, (*still_c, *MARKS_C))
-    )
-    return Box(chamber.title or name, garden_ml(desk.state.keeper, name, chamber), now_c, marks)
+        for mark, share in marks_ahead(now_c, room_c, (*still_c, *MARKS_C) if room_c < now_c else HOT_C)
+    ]
+    shut = founds(desk.settings, desk.state.keeper, name)
+    return Box(chamber.title or name, garden_ml(desk.state.keeper, name, chamber), now_c, (*past, *ahead), shut)

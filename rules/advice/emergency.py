@@ -31,6 +31,8 @@ WARMS_K_H, WARMS_FROM_H = 0.3, 1.0
 """A box whose heat is back gets warmer by more than this after the first hour; slower, it stays cold. Own estimate."""
 LEAD_K, SEEN_SPREAD = 2.0, 1.3
 """Over so much of a lead the pace of a quarter of an hour tells how a box cools, within this factor; own estimates."""
+LEAST_AHEAD_K = 0.3
+"""A mark so near the end is not told: when it is reached, if ever, nobody knows. Own estimate."""
 MARKS_C = (practice.LETHAL_COLD_C, 10.0)
 """Marks to which the time is told: growth has long stopped (own estimate); it kills (Mueller et al. 2011)."""
 
@@ -324,8 +326,10 @@ def _reaches(kind: str, situation: Situation, order: Sequence[Beside]) -> tuple[
 
 
 def marks_ahead(now_c: float, end_c: float, marks_c: Iterable[float] = MARKS_C) -> list[tuple[float, float]]:
-    """Return the marks of cold on the way from now to an end, each with how many time constants it takes to get there."""
-    return [(mark, log((now_c - end_c) / (mark - end_c))) for mark in marks_c if end_c + 0.3 < mark < now_c]
+    """Return the marks on the way from now to an end, down or up, each with how many time constants it takes to get there."""
+    lead_k = now_c - end_c
+    shares = [(mark, (mark - end_c) / lead_k) for mark in marks_c if abs(mark - end_c) > LEAST_AHEAD_K and lead_k]
+    return [(mark, log(1.0 / share)) for mark, share in shares if 0.0 < share < 1.0]
 
 
 def _one_a_device(acts: list[str]) -> tuple[str, ...]:

@@ -13,17 +13,21 @@ from typing import Literal
 from rules.trade.emergencies import COLD_NEVER, COLD_ORDER, WARM_BACK
 from rules.trade.garden_sizes import CLASSES, size_class, volume_words
 from rules.trade.plants import leaf_words
-from rules.trade.practice import ACTS
+from rules.trade.practice import ACTS, LETHAL_COLD_C
 from rules.trade.routine import TASKS
 
+SHUT_NEEDS = "the queen founds shut in and takes no leaf: who comes looks from outside, and opens nothing"
 Plan = Literal["power-cut", "moving", "quarantine", "holiday"]
+HOT_C = (30.0, 32.0)
+"""Marks of heat: growth is clearly reduced (Cazin, Wiemer & Howard 1989); harm within an hour or two, own estimate."""
+_GRAVE_C = (HOT_C[-1], LETHAL_COLD_C, 10.0)
 HOLIDAY_STOCK_DAYS = 7.0
 """So long leaves keep in the fridge, washed; 1 to 2 weeks are common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """When a box without heat is down at a temperature: likely, at the earliest and at the latest, hours from now."""
+    """When a box without heat is at a temperature: likely, at the earliest and at the latest, hours from now; 0: it is past."""
 
     temperature_c: float
     likely_h: float
@@ -33,22 +37,26 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Box:
-    """One box as a plan needs it; no marks: it does not get that cold in this room."""
+    """One box as a plan needs it; no marks: it gets neither cold nor hot in this room; `shut`: an Atta queen founds there."""
 
     title: str
     garden_ml: float | None
     now_c: float
     marks: tuple[Mark, ...]
+    shut: bool = False
 
-    @property
-    def first_h(self) -> float:
-        """Return the hours until its first mark; never: infinite."""
-        return self.marks[0].likely_h if self.marks else float("inf")
+    def hours_to(self, temperature_c: float) -> float:
+        """Return the hours until a mark; it is past: 0, never: infinite."""
+        return next((mark.likely_h for mark in self.marks if mark.temperature_c == temperature_c), float("inf"))
 
 
 def in_order(boxes: Sequence[Box]) -> list[Box]:
-    """Return the boxes in the order in which they need a hand: the first cold first, then the smallest garden."""
-    return sorted(boxes, key=lambda box: (box.first_h, box.garden_ml or 0.0, box.title))
+    """Return the boxes in the order in which they need a hand: who suffers first, who dies first, the smallest garden."""
+    return sorted(boxes, key=lambda box: (*(box.hours_to(mark) for mark in _GRAVE_C), _first_h(box), box.garden_ml or 0.0))
+
+
+def _first_h(box: Box) -> float:
+    return min((mark.likely_h for mark in box.marks), default=float("inf"))
 
 
 def plan_told(which: Plan, boxes: Sequence[Box], room_c: float, days: float) -> str:
@@ -72,22 +80,27 @@ def _cold(boxes: Sequence[Box], room_c: float) -> list[str]:
 
 def _marks(box: Box, room_c: float) -> str:
     end = f"ends near {room_c:g} °C"
-    if not box.marks:
-        return f"{end}, from {box.now_c:.1f} °C now"
     times = [
         f"{mark.temperature_c:g} °C after {_hours(mark.likely_h)} ({_hours(mark.early_h)} to {_hours(mark.late_h)})"
-        for mark in box.marks
-    ]
-    return f"from {box.now_c:.1f} °C it is at {', at '.join(times)}, and {end}"
+        for mark in box.marks if mark.likely_h > 0.0
+    ]  # fmt: skip
+    past = [mark.temperature_c for mark in box.marks if mark.likely_h == 0.0]
+    now = f"{_beyond(past)} already, at {box.now_c:.1f} °C;" if past else f"from {box.now_c:.1f} °C"
+    return f"{now} it is at {', at '.join(times)}, and {end}" if times else f"{now} it {end}"
+
+
+def _beyond(past_c: Sequence[float]) -> str:
+    return f"above {max(past_c):g} °C" if min(past_c) >= HOT_C[0] else f"below {min(past_c):g} °C"
 
 
 def _power_cut(boxes: Sequence[Box], room_c: float, days: float) -> list[str]:
     acts = [ACTS[act].text for act in ("check-power", "warm-now")]
+    colder = " The house gets colder too: print this once more with the room at 8 °C, by --room 8." if room_c > 8.0 else ""
     return [
         f"POWER CUT: without heat, in a room that is at {room_c:g} °C. Take the boxes in this order:", *_cold(boxes, room_c),
         "Below 20 °C a tropical garden stands still, below 15 °C it suffers within half a day, near 10 °C it dies (Mueller et"
-        " al. 2011; 15 °C own estimate). Wrapped boxes take about half as long again (own estimate). The house gets colder too:"
-        " print this once more with the room at 8 °C, by --room 8.", "",
+        " al. 2011; 15 °C own estimate). Wrapped boxes take about half as long again (own estimate)."
+        + colder, "",
         "Keep ready, together:",
         *_ticks("blankets and a bottle for each box, a torch, a thermometer with a battery",
                 "a power bank or small UPS for server, router and probes: without them nobody is told",
@@ -102,10 +115,12 @@ def _power_cut(boxes: Sequence[Box], room_c: float, days: float) -> list[str]:
 
 
 def _moving(boxes: Sequence[Box], room_c: float, days: float) -> list[str]:
+    bottle = "a closed bottle of water from the fridge, wrapped in a towel," if room_c > 28.0 else "a bottle of water at 28 °C"
     return [
         f"MOVING HOUSE: the boxes on the way at {room_c:g} °C, unheated and not wrapped:", *_cold(boxes, room_c),
-        "That is the time for loading and driving; a cool box with a bottle of water at 28 °C about doubles it"
-        " (own estimate).", "",
+        f"That is the time for loading and driving; a cool box with {bottle} about doubles it (own estimate)."
+        " A parked car in the sun is about 18 °C warmer than the air outside after half an hour (McLaren et al. 2005,"
+        " Pediatrics 116:e109, from memory): heat kills sooner than cold.", "",
         "Weeks before:",
         *_ticks("ask the authority of the new place: permits may end at a border of state or country",
                 "heater, thermostat and cut-out at the new place run for two days, empty, with their probe watched"),
@@ -153,11 +168,12 @@ def _holiday(boxes: Sequence[Box], room_c: float, days: float) -> list[str]:
     gardens = [(box, size_class(box.garden_ml)) for box in boxes]
     stock = [
         f"{box.title}, garden of {volume_words(box.garden_ml)}: {leaf_words(box.garden_ml, min(days, HOLIDAY_STOCK_DAYS))}"
-        for box, _ in gardens if box.garden_ml is not None
+        for box, _ in gardens if box.garden_ml is not None and not box.shut
     ]  # fmt: skip
     return [
         f"HOLIDAY of {days:g} days.", "",
-        "Without anybody:", *[f"- {box.title}: {_alone(size, days)}" for box, size in gardens], "",
+        "Without anybody:", *[f"- {box.title}: {SHUT_NEEDS if box.shut else _alone(size, days)}" for box, size in gardens],
+        "",
         "Two weeks before:",
         *_ticks("somebody who comes, with a key, and comes once while you are there",
                 "dewlid away FROM TO hands them the letters and writes their checklist, box by box"),

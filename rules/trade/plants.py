@@ -114,5 +114,5 @@ def leaf_words(garden_ml: float, days: float = 1.0) -> str:
     if grams < LEAFLET_G:
         return f"about {max(1.0, round(grams / 0.02)):g} cm2 of leaf"
     if grams < 40.0 * LEAFLET_G:
-        return f"about {grams:.1g} g, or {max(1, round(grams / LEAFLET_G))} leaflets of bramble"
+        return f"about {float(f'{grams:.1g}'):g} g, or {max(1, round(grams / LEAFLET_G))} leaflets of bramble"
     return f"about {float(f'{grams:.2g}'):g} g"

@@ -38,6 +38,32 @@ def test_the_box_that_is_cold_first_comes_first_and_the_smaller_of_two_equals() 
     assert [box.title for box in in_order(equal)] == ["b", "a"]
 
 
+def test_a_box_that_is_past_a_mark_comes_before_those_on_the_way_to_it_and_the_coldest_first() -> None:
+    past = Mark(15.0, 0.0, 0.0, 0.0)
+    tiny, small = Box("Tiny", 3.0, 8.6, (past, Mark(10.0, 0.0, 0.0, 0.0))), Box("Lid", 30.0, 11.4, (past, SMALL.marks[1]))
+    assert [box.title for box in in_order([WARM, BIG, small, SMALL, tiny])] == ["Tiny", "Lid", "Small", "Big", "Warm"]
+    text = plan_told("power-cut", [BIG, small, tiny], 8.0, 14.0)
+    assert "1. Tiny: below 10 °C already, at 8.6 °C; it ends near 8 °C" in text
+    assert "2. Lid: below 15 °C already, at 11.4 °C; it is at 10 °C after 4.0 h" in text
+    assert "--room 8" not in text and "--room 8" in plan_told("power-cut", [BIG], 18.0, 14.0)
+
+
+def test_on_a_hot_day_the_times_are_those_of_heat_and_no_warm_bottle_rides_along() -> None:
+    # exp(-t) from 25.5 towards 35: 30 at ln(9.5 / 5), 32 at ln(9.5 / 3) time constants, worked by hand
+    found = dict(marks_ahead(25.5, 35.0, (15.0, 30.0, 32.0)))
+    assert found == pytest.approx({30.0: 0.6419, 32.0: 1.1527}, abs=1e-4)
+    hot = Box("Hot", 400.0, 25.5, (Mark(30.0, 1.0, 0.7, 1.5), Mark(32.0, 1.8, 1.2, 2.7)))
+    text = plan_told("moving", [WARM, hot], 35.0, 14.0)
+    assert "1. Hot: from 25.5 °C it is at 30 °C after 1.0 h" in text
+    assert "28 °C" not in text and "28 °C" in plan_told("moving", [SMALL], 5.0, 14.0)
+
+
+def test_nobody_is_sent_to_feed_a_queen_who_founds_shut_in() -> None:
+    text = plan_told("holiday", [Box("Queen", 3.0, 25.5, (), shut=True)], 12.0, 14.0)
+    assert "Queen: the queen founds shut in and takes no leaf" in text
+    assert "somebody must come" not in text and "in the fridge" not in text
+
+
 @pytest.mark.parametrize("plan", get_args(Plan))
 @pytest.mark.parametrize("boxes", [[], [SMALL], [SMALL, BIG, WARM]], ids=["none", "one", "three"])
 def test_every_plan_can_be_ticked_and_names_only_commands_that_exist(plan: Plan, boxes: list[Box]) -> None:
@@ -102,6 +128,7 @@ def test_the_amount_follows_the_garden() -> None:
     assert 8.0 < leaf_g_per_day(1000.0) < 30.0
     assert leaf_words(5.0) == "about 4 cm2 of leaf"
     assert leaf_words(400.0) == "about 6 g, or 12 leaflets of bramble"
+    assert leaf_words(800.0) == "about 10 g, or 24 leaflets of bramble"
     assert leaf_words(20_000.0) == "about 300 g"
     told = "\n".join(plants_told(5, "north", [Fed("Nest", 400.0), Fed("New", None), Fed("Queen", 4.0, shut=True)]))
     assert "- Nest, garden of 400 ml: about 6 g" in told and "- New: its garden's size is not known" in told
