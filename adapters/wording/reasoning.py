@@ -13,6 +13,7 @@ from adapters.wording.mat import mat_day_told, mat_found, mat_means, mat_remedy
 from adapters.wording.priority_words import PRIORITY_WORDS
 from rules.advice.reasoning import Figure, ModelFigure, Reasoning, Weighed
 from rules.physics.mat_ends import MatEnds
+from rules.trade.practice import CELLS
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,8 +102,9 @@ def _probe(row: SeriesSeen, style: Style) -> str:
 
 
 def _meaning(told: Reasoning) -> list[str]:
-    which = "of the 18 ways in which temperature, humidity and lid can stand together"
-    cell = [] if told.cell is None else [f"{told.meaning} (number {told.cell} {which})"]
+    which = f"of the {len(CELLS)} ways in which temperature, humidity and lid can stand together"
+    number = f" (number {told.cell} {which})" if told.cell is not None and told.cell <= len(CELLS) else ""
+    cell = [] if told.cell is None else [f"{told.meaning}{number}"]
     case = [] if told.case is None else [f"case {told.case}"]
     return [*cell, *case, f"known of it: {', '.join(told.facts)}"] if cell or case or told.facts else []
 

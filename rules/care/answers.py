@@ -9,16 +9,22 @@ from rules.care.growth_text import growth_text
 from rules.care.leaf_diary import one_sided, suspicion, written
 from rules.care.nest import vent_instead
 from rules.care.observations import interpret, unknown_words
-from rules.care.schedule import Subject, scheduled
+from rules.care.schedule import Subject, founds, scheduled
 from rules.care.state import Doing, Note, TaskState
 from rules.care.turn import Course
 from rules.keeper.refusal import KEPT, Refused, known_chamber
 from rules.keeper.said import known_ids
 from rules.terms.local_time import time_words
 from rules.terms.words import Calibrated, CareDone, GardenSize, LeavesGiven, Observation, TakeBack, Word
+from rules.trade.plants import POISONOUS, REFUSED, unfit
 from rules.trade.routine import TASKS
 from rules.trade.symptoms import SYMPTOMS
 
+SHUT_LEAVES = (
+    "An Atta queen takes no leaf until her first workers are there: leave her box shut. They are there: enter the garden's size"
+    " with `dewlid garden`."
+)
+_WORDS_HINT = " What it may mean is told for words of the vocabulary: `dewlid note --words`."
 _KEPT_NOTES = 60  # bookkeeping
 _BIDI = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
 
@@ -168,7 +174,9 @@ def _observation(course: Course, word: Observation) -> None:
 
 def _noted(word: Observation) -> str:
     seen = ", ".join(SYMPTOMS[name].label for name in word.seen)
-    return f"{seen}." if not word.text.strip() else f"{seen + ': ' if seen else ''}{word.text.strip()[:300]}"
+    if not (text := word.text.strip()[:300]):
+        return f"{seen}."
+    return f"{seen}: {text}" if seen else f"{text}{'' if text.endswith(('.', '!', '?')) else '.'}{_WORDS_HINT}"
 
 
 def _leaves(course: Course, word: LeavesGiven) -> None:
@@ -179,10 +187,18 @@ def _leaves(course: Course, word: LeavesGiven) -> None:
     members = course.members(word.chamber)
     only = one_sided(course.state.leaves, members, word.at_ms)
     hint = f" {only} is the only plant of the last week: offer two or three at once." if only else ""
+    harms, refused = unfit(word.plant, POISONOUS), unfit(word.plant, REFUSED)
+    if any(founds(course.settings, course.keeper, name) for name in members):
+        hint = f" {SHUT_LEAVES}"
+    elif refused and not harms:
+        hint = f" It is refused as a rule: {refused.why} [{refused.source}]."
     course.word(word, word.chamber, True, f"{word.plant} stands in the leaf diary of {course.title(word.chamber)}.{hint}")
     for subject in course.subjects.values():
         if subject.task == "leaves" and word.chamber in subject.members:
             _done(course, subject, word, word.at_ms, f", {word.plant}")
+    if harms:
+        text = f"{course.title(word.chamber)}: take {word.plant} out now, all of it: {harms.why} [{harms.source}]."
+        course.tell(word.taken_ms, word.chamber, "leaves", text, "today")
     if word.treated:
         text = f"{course.title(word.chamber)}: {word.plant} was treated. Take it out: ants accept what they cannot taste."
         course.tell(word.taken_ms, word.chamber, "leaves", text, "today")

@@ -11,7 +11,7 @@ from rules.climate.hours import ClimateMemory, Hours
 from rules.settings import Chamber
 from rules.terms.events import HOUR_MS, Figures, Priority
 from rules.trade.garden_sizes import size_class
-from rules.trade.symptoms import SYMPTOMS, Proof, Symptom
+from rules.trade.symptoms import SYMPTOMS, Proof, Symptom, founding
 
 DRY_HOURS = {"A": 3, "B": 6, "C": 8, "D": 8, "E": 8}
 """So long a garden of that size must have been too dry before that explains what is seen; common practice, no source."""
@@ -24,7 +24,8 @@ _RANK: tuple[Priority, ...] = ("wake", "today", "morning", "digest")
 class Proven:
     """What the climate history says to one question: does it hold (None: not known), and the line of numbers.
 
-    `over`: it held, but the last two hours were right again. `begun`: it is so now, but not for long enough to explain it.
+    `over`: it held, but the last two hours were right again, within the band. `begun`: it is so now, but not for long enough
+    to explain it.
     """
 
     holds: bool | None
@@ -61,6 +62,8 @@ class Questions:
     """What was last read; None: it is not known, or the sight is older."""
     vents: bool = True
     """Whether there are vents that can be opened."""
+    shut: bool = False
+    """Whether an Atta queen founds there, whose box stays shut."""
 
     @property
     def may_air(self) -> bool:
@@ -131,6 +134,7 @@ class Questions:
         )
 
     def _above(self, limit_c: float | None, last_h: int, at_least_h: int) -> Proven:
+        edge_c = self.chamber.temperature.high
         if limit_c is None:
             return Proven(False, "no warmth is told of this chamber")
         hours = self.memory.hours(self.name, "temperature_c", last_h * HOUR_MS, self.at_ms)
@@ -138,11 +142,11 @@ class Questions:
             return Proven(None, f"the temperature of the last {last_h} h is not known")
         above = hours.hours_above(limit_c)
         line = f"the air was above {limit_c:g} degC for {above} h of the last {_span(hours, last_h)}"
-        over = bool((hours.mean[-2:] <= limit_c - 0.5).all())
+        over = bool((hours.mean[-2:] <= (limit_c - 0.5 if edge_c is None else min(limit_c - 0.5, edge_c))).all())
         return Proven(above >= at_least_h, f"{line} (highest {hours.most():.1f} degC)", over)
 
     def _cold(self) -> Proven:
-        limit_c = self.chamber.temperature.harmful_low
+        limit_c, edge_c = self.chamber.temperature.harmful_low, self.chamber.temperature.low
         if limit_c is None:
             return Proven(False, "no cold is told of this chamber")
         hours = self.memory.hours(self.name, "temperature_c", 48 * HOUR_MS, self.at_ms)
@@ -150,7 +154,7 @@ class Questions:
             return Proven(None, "the temperature of the last 48 h is not known")
         below = hours.hours_below(limit_c)
         line = f"the air was below {limit_c:g} degC for {below} h of the last {_span(hours, 48)}"
-        over = bool((hours.mean[-2:] >= limit_c + 0.5).all())
+        over = bool((hours.mean[-2:] >= (limit_c + 0.5 if edge_c is None else max(limit_c + 0.5, edge_c))).all())
         return Proven(below >= COLD_H, f"{line} (lowest {hours.least():.1f} degC)", over)
 
     def _wet_lid(self) -> Proven:
@@ -191,16 +195,21 @@ _OVER = (
     " in two days"
 )
 _INSULATE = "{insulate}close {openings}, but for a pinhole, since the box must breathe"
-_NOT_AIRED = "clear its vents and lid holes of what blocks them, open none, and look again in an hour"
+_NOT_AIRED = "clear its vents and lid holes of what blocks them, see that a pinhole is free, and look again in an hour"
+_SHUT_OVER = "leave it as it is, it has been right again for two hours"
 
 
 def fitted(first: str, questions: Questions, where: str) -> str:
     """Return a first step with only what the config says is there."""
-    devices = questions.chamber.devices
+    devices, harm_c = questions.chamber.devices, questions.chamber.temperature.harmful_high
     if "{elsewhere}" in first and not questions.may_air:
         return _NOT_AIRED
+    heated = devices.heater is not None
     return first.format(
         elsewhere=where,
+        cool=f"lower the thermostat by 1 K, and unplug the heater if the air is above {harm_c or 30.0:g} degC" if heated
+        else "shade the box, and cool the room: blinds by day, night air",
+        heat="look whether heater and thermostat work" if heated else "warm the room, or carry the box to a warmer one",
         openings="gaps and all vents" if devices.vents.count else "gaps",
         granules="re-wet the clay granules along the wall" if devices.wet_granules else "fill the drinking water",
         also_granules=" and re-wet the clay granules" if devices.wet_granules else "",
@@ -220,7 +229,9 @@ def interpret(seen: Sequence[str], questions: Questions, vent_elsewhere: str | N
         return None
     words.sort(key=lambda word: (SYMPTOMS[word].calm, _RANK.index(_priority(SYMPTOMS[word], questions))))
     lead = SYMPTOMS[words[0]]
-    distils = words[0] in _DRYING and not _WET_LID.isdisjoint(words)
+    if questions.shut:
+        lead = founding(words[0])
+    distils = words[0] in _DRYING and not _WET_LID.isdisjoint(words) and not questions.shut
     parts = [_led(lead, questions, vent_elsewhere, distils)]
     parts += [f"Also {SYMPTOMS[word].label}: {SYMPTOMS[word].because}." for word in words[1:]]
     suffers = any(SYMPTOMS[word].suffers for word in words)
@@ -240,7 +251,7 @@ def _led(symptom: Symptom, questions: Questions, vent_elsewhere: str | None, dis
     if distils:
         because, first = _DISTILS, _INSULATE
     elif proven and proven[0][1].over:
-        first = _OVER
+        first = _SHUT_OVER if questions.shut else _OVER
     where = f"of {vent_elsewhere}, not of the fungus chamber," if vent_elsewhere else "of this chamber"
     head = symptom.label[0].upper() + symptom.label[1:]
     parts = [f"{head}."]

@@ -7,7 +7,7 @@ from functools import cached_property
 
 from rules.care.nest import colonies, colony_of, vent_instead
 from rules.care.observations import Questions
-from rules.care.schedule import Subject, scheduled, size_at, stepped, subjects
+from rules.care.schedule import Subject, founds, scheduled, size_at, stepped, subjects
 from rules.care.state import STATUS, CareState, TaskState
 from rules.climate.course import Presents
 from rules.climate.hours import ClimateMemory
@@ -74,7 +74,8 @@ class Course:
         now = self.presents.figures(name, word.taken_ms) if self.presents is not None else None
         fresh = now is not None and word.taken_ms - min(word.at_ms, now.at_ms) <= _OF_NOW_MS
         vents = chambers[vent_instead(chambers, name) or name].devices.vents
-        return replace(self.questions(name, word.at_ms), now=now if fresh else None, vents=vents.count > 0)
+        shut = founds(self.settings, self.keeper, name)
+        return replace(self.questions(name, word.at_ms), now=now if fresh else None, vents=vents.count > 0, shut=shut)
 
     def replan(self, at_ms: int) -> None:
         """Bring every task into line with the garden sizes and the config of now."""

@@ -14,7 +14,7 @@ AIRY_CELLS: dict[str, Cell] = {
     "waste": Cell(
         19, "ok", "high", False, "damp waste: it rots and moulds; ants carry waste where it is driest",
         (Step("clear-waste"), *_MORE_AIR), (_NOT_THE_GARDEN,),
-        "Roemer et al. 2019, Insectes Soc.: waste goes to the driest chamber",
+        "Roemer et al. 2019, Ecol. Entomol. 44:502: waste goes to the driest chamber",
     ),
     "food": Cell(
         20, "ok", "high", False, "wet leaf: it moulds before it is cut", (Step("clear-leaves"), *_MORE_AIR),

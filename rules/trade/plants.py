@@ -12,6 +12,7 @@ source. All figures of months are for temperate lands: common practice, no sourc
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 PRACTICE = "common practice, no source"
@@ -39,6 +40,8 @@ class Unfit:
     name: str
     why: str
     source: str = PRACTICE
+    words: tuple[str, ...] = ()
+    """What the keeper may call it, in small letters."""
 
 
 SUITS: tuple[Plant, ...] = (
@@ -76,21 +79,26 @@ WINTER_STOCK: tuple[Plant, ...] = (
 
 REFUSED: tuple[Unfit, ...] = (
     Unfit("old, thick, waxy or hairy leaves", "small workers cannot cut them; waxes deter", "Littledyke 1978"),
-    Unfit("plants with milky sap: spurge, fig, oleander", "latex glues jaws; oleander and spurge are poisonous to you too"),
+    Unfit("plants with milky sap: spurge, fig, oleander", "latex glues jaws; oleander and spurge are poisonous to you too",
+          words=("spurge", "euphorbia", "poinsettia", "fig", "ficus")),
     Unfit("strong herbs: thyme, rosemary, lavender, mint, eucalyptus", "terpenoids that deter also harm ants or fungus",
-          "Howard 1988"),
-    Unfit("taro, elephant's ear", "hardly taken", "Machado 2021"),
+          "Howard 1988", ("thyme", "thymus", "rosemary", "lavender", "lavandula", "mint", "mentha", "eucalyptus")),
+    Unfit("taro, elephant's ear", "hardly taken", "Machado 2021", ("taro", "elephant's ear", "colocasia")),
     Unfit("grass", "Atta and most Acromyrmex that are kept cut broad leaves; grass cutters are other species"),
     Unfit("the one plant of the last weeks", "colonies kept on one plant come to refuse it: offer two or three", "UNESP"),
 )  # fmt: skip
 
 POISONOUS: tuple[Unfit, ...] = (
-    Unfit("sesame", "extracts of its seeds kill workers; its leaves harm the fungus", "UNESP; leaves: Santos 2013"),
-    Unfit("castor bean", "kills workers and fungus; a few seeds kill a person", "Santos 2013"),
-    Unfit("jack bean", "its leaves kill the fungus, colonies die over weeks", "Santos 2013"),
+    Unfit("sesame", "extracts of its seeds kill workers; its leaves harm the fungus", "UNESP; leaves: Santos 2013",
+          ("sesame", "sesamum")),
+    Unfit("castor bean", "kills workers and fungus; a few seeds kill a person", "Santos 2013", ("castor", "ricinus")),
+    Unfit("jack bean", "its leaves kill the fungus, colonies die over weeks", "Santos 2013", ("jack bean", "canavalia")),
     Unfit("tree of heaven and other Simaroubaceae", "alkaloids kill workers and fungus",
-          "Penaflor et al. 2009, BioAssay 4:1, on Simarouba"),
-    Unfit("yew, oleander, foxglove, laburnum, rhododendron", "poisonous plants of gardens: nobody tries what they do to ants"),
+          "Penaflor et al. 2009, BioAssay 4:1, on Simarouba", ("tree of heaven", "ailanthus", "simarouba", "quassia")),
+    Unfit("yew, oleander, foxglove, laburnum, rhododendron, cherry laurel",
+          "poisonous plants of gardens: nobody tries what they do to ants",
+          words=("yew", "taxus", "oleander", "nerium", "foxglove", "digitalis", "laburnum", "rhododendron", "azalea",
+                 "cherry laurel", "laurocerasus")),
     Unfit("anything bought, or from a sprayed, salted or busy roadside",
           "presumed treated; ants take some fungicides in and refuse that plant 10 to 48 h later, for weeks",
           "Herz et al. 2008, Behav. Ecol. 19:575"),
@@ -106,6 +114,12 @@ LEAFLET_G = 0.5
 def leaf_g_per_day(garden_ml: float) -> float:
     """Return how much fresh leaf a garden takes in a day, g; good to a factor of two."""
     return FRESH_LEAF_G_PER_ML_DAY * garden_ml
+
+
+def unfit(plant: str, rows: Sequence[Unfit]) -> Unfit | None:
+    """Return the row that a plant belongs to, as the keeper calls it; whole words count, a fig is no figwort."""
+    called = f" {' '.join(plant.casefold().split())} "
+    return next((row for row in rows if any(f" {word} " in called for word in row.words)), None)
 
 
 def leaf_words(garden_ml: float, days: float = 1.0) -> str:

@@ -57,8 +57,8 @@ FOOD = Profile(
 WASTE = Profile(
     {"low": 10.0, "high": 32.0, "harmful_low": 2.0, "harmful_high": 36.0, "target": 24.0, "on_delay": "1h"},
     {"low": None, "harmful_low": None, "high": 70.0, "target": 45.0, "on_delay": "12h", "off_delay": "1h"},
-    "workers carry waste to the driest chamber, 33 %RH where they may choose (Roemer et al. 2019, Insectes Soc.); below a"
-    " water activity of about 0.7 hardly any mould grows (food hygiene, from memory); the delay is an own estimate",
+    "workers carry waste to the driest chamber, 33 %RH where they may choose (Roemer et al. 2019, Ecol. Entomol. 44:502); below"
+    " a water activity of about 0.7 hardly any mould grows (food hygiene, from memory); the delay is an own estimate",
 )
 """Dry: here dampness is what is told. The high edge stands above what a room's air has by itself in a humid summer week."""
 

@@ -6,7 +6,7 @@ from below (old garden is discarded there) and droplets that run down the lid to
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from rules.terms.events import Priority
@@ -45,11 +45,11 @@ class Symptom:
     """When to ask whom, where first aid does not end it."""
 
 
-_COOL = "lower the thermostat by 1 K, and unplug the heater if the air is above 30 degC"
+_COOL = "{cool}"
 _DRY_FIRST = "close {openings} but a pinhole, since the box must breathe, {granules}{also_insulate}"
 _DRY = Cause("dry", "the garden is drying", _DRY_FIRST)
 _HOT = Cause("hot", "heat", _COOL)
-_COLD = Cause("cold", "cold", "look whether heater and thermostat work, then insulate the sides; warm by 0.5 K per hour")
+_COLD = Cause("cold", "cold", "{heat}, then insulate the sides; warm by 0.5 K per hour")
 
 # In order of urgency: lethal heat, drying, drip, the rest. The first one that was seen leads the answer.
 SYMPTOMS: dict[str, Symptom] = {
@@ -157,7 +157,7 @@ SYMPTOMS: dict[str, Symptom] = {
     "suspected-poison": Symptom(
         "ants", "many ants die or cramp within days of a new leaf, or of spray or paint in the room",
         "poison: treated leaf shows after one to three days (own estimate), and grooming spreads it (one fungicide killed all"
-        " treated workers: seen at second hand)",
+        " treated workers: Scudillio et al. 2023, Sci. Rep. 13)",
         "take out all leaf of the last three days, offer untreated leaf and water, and air the room, not the fungus chamber",
         "do not feed that plant again to any colony", (_HOT,), "today", "today", suffers=True,
         ask="Ask who grew or sold the plant what it was treated with; keep a bag of it in the freezer",
@@ -216,7 +216,7 @@ SYMPTOMS: dict[str, Symptom] = {
     ),
     "brood-not-seen": Symptom(
         "ants", "no brood seen", "it lies within the garden; cold or hunger stops it for weeks",
-        "look again through the wall in a week, at what the ants carry", "do not dig in the garden", (_HOT, _COLD, _DRY),
+        "look again through the wall in a week, at what the ants carry", "do not dig in the garden", (_COLD, _DRY, _HOT),
         "morning", "morning",
         ask="None for six weeks: ask a keeper of the same species",
     ),
@@ -242,3 +242,36 @@ SYMPTOMS: dict[str, Symptom] = {
 def vocabulary(group: Group) -> tuple[str, ...]:
     """Return the words for one group."""
     return tuple(word for word, symptom in SYMPTOMS.items() if symptom.group == group)
+
+
+# ---------------------------------------------------------------- an Atta queen who founds shut in
+
+SHUT_FIRST = "leave her box shut, see that its pinhole is free, and look through the wall again in a week"
+SHUT_NEVER = "do not open it, and put no leaf in: a queen who is disturbed may eat her brood (common practice, no source)"
+_SHUT_CAUSES: dict[Proof, str] = {
+    "dry": "close its vents but a pinhole, and give 1 ml of water along a wall through that hole, the lid shut",
+    "wet-lid": "tilt the box so that drops run to a wall away from her, and insulate the lid from outside, unopened",
+    "humid": "tilt the box so that drops run to a wall away from her, and leave it shut",
+}
+_FOUNDING: dict[str, tuple[str, str]] = {
+    "dripping": ("the lid is colder than the dew point for longer than it can hold the water", _SHUT_CAUSES["wet-lid"]),
+    "droplets": ("as long as they run down to the side it is harmless distillation", "nothing now; " + _SHUT_CAUSES["humid"]),
+    "shrinking": ("she manures it from her own body alone until workers come, so it stays at a few ml", SHUT_FIRST),
+    "garden-collapsed": ("she has lost or dropped her first fungus, as many founding queens do",
+        "leave her box shut and still for a week; no garden by then: ask a keeper of the same species for a piece of fungus"),
+    "queen-not-seen": ("she sits beside or under her small garden", "look again tomorrow, from below too, unopened"),
+    "brood-not-seen": ("eggs come in the first week, larvae after about four weeks, pupae after six to seven, workers after"
+        " nine to ten (Camargo, Sociobiology, on Atta sexdens)", SHUT_FIRST),
+    "escape": ("a gap, or a lid that was not shut", "put her back with a soft brush, shut the lid and close what she left by"),
+    "satiated": ("she takes no leaf until her first workers are there", "nothing; put no more in"),
+}  # fmt: skip
+"""What a sight means, and what to do first, where an Atta queen founds. She needs no food from outside, and no look inside
+(Mota Filho et al. 2021, IJAIR 9:352; the looks: common practice, no source)."""
+
+
+def founding(word: str) -> Symptom:
+    """Return a sight as it is answered where an Atta queen founds shut in: nothing that opens her box or feeds her."""
+    symptom = SYMPTOMS[word]
+    because, first = _FOUNDING.get(word, (symptom.because, "nothing" if symptom.first == "nothing" else SHUT_FIRST))
+    causes = tuple(replace(cause, first=_SHUT_CAUSES.get(cause.proof, cause.first)) for cause in symptom.causes)
+    return replace(symptom, because=because, first=first, never=SHUT_NEVER, causes=causes)

@@ -359,6 +359,28 @@ def test_a_suffering_garden_names_its_leaves_and_a_calm_sight_does_not() -> None
     assert told[-1].priority == "digest"  # type: ignore[attr-defined]
 
 
+@pytest.mark.parametrize("plant", ["oleander", "Nerium oleander", "castor bean", "sesame", "Cherry laurel", "dried yew"])
+def test_a_plant_that_harms_is_called_out_as_soon_as_it_is_written_down(plant: str) -> None:
+    """Before: it "stands in the leaf diary", and `care plants` called it harmful."""
+    routine = Routine(settings(), "2027-05-03 12:00")
+    *_, told = routine.say(LeavesGiven, "2027-05-03 13:00", chamber="arena", plant=plant)
+    assert f"take {plant} out now, all of it" in told.text and told.priority == "today"  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(("plant", "said"), [("mint", "refused as a rule"), ("figwort", "leaf diary"), ("rose", "leaf diary")])
+def test_what_is_refused_as_a_rule_is_hinted_at_and_what_suits_is_not_called_out(plant: str, said: str) -> None:
+    events = Routine(settings(), "2027-05-03 12:00").say(LeavesGiven, "2027-05-03 13:00", chamber="arena", plant=plant)
+    texts = " ".join(event.text for event in events if hasattr(event, "text"))
+    assert said in texts and "take" not in texts
+    assert ("refused" in texts) == (plant == "mint")
+
+
+def test_leaf_for_a_queen_who_founds_shut_in_is_written_down_and_told_against() -> None:
+    routine = Routine(settings(founding=True, volume_ml=3.0), "2027-05-03 12:00")
+    first = routine.say(LeavesGiven, "2027-05-03 13:00", chamber="nest", plant="bramble")[0]
+    assert "takes no leaf until her first workers are there" in first.text  # type: ignore[attr-defined]
+
+
 def test_leaves_in_the_diary_count_as_feeding() -> None:
     routine = Routine(settings(), "2027-05-03 12:00")
     routine.say(LeavesGiven, "2027-05-03 13:00", chamber="arena", plant="bramble")
@@ -370,6 +392,7 @@ def test_a_note_without_a_sight_is_kept_and_answered_by_nothing_more() -> None:
     (only,) = routine.say(Observation, "2027-05-03 13:00", chamber="nest", text="first alates?\nphoto 12")
     assert only.accepted  # type: ignore[attr-defined]
     assert "first alates?\nphoto 12" in only.text  # type: ignore[attr-defined]
+    assert "dewlid note --words" in only.text  # type: ignore[attr-defined]
 
 
 # ---------------------------------------------------------------- what is refused

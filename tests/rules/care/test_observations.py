@@ -7,7 +7,7 @@ import pytest
 
 from rules.care.observations import Answer, Questions, fitted, interpret
 from rules.climate.hours import Hourly, Hours
-from rules.settings import Chamber, Devices, Vents
+from rules.settings import Chamber, Devices, Heater, Vents
 from rules.settings.bands import HumidityBand
 from rules.terms.events import HOUR_MS, Figures
 from rules.trade.symptoms import SYMPTOMS, vocabulary
@@ -101,7 +101,8 @@ def test_ordinary_sights_stay_calm_whatever_the_climate_was(seen: str) -> None:
 
 
 def test_brown_on_top_after_heat_names_the_heat_with_its_hours() -> None:
-    told = answer("brown-on-top", past=Past(temperature_c=[25.0] * 60 + [31.5] * 12)).text
+    heated = Chamber(devices=Devices(heater=Heater()))
+    told = answer("brown-on-top", past=Past(temperature_c=[25.0] * 60 + [31.5] * 12), chamber=heated).text
     assert "The air was above 30 degC for 12 h of the last 72 h (highest 32.0 degC)" in told
     assert "First: lower the thermostat by 1 K" in told
     assert "Do not add humidity" in told
@@ -161,6 +162,33 @@ def test_the_vocabulary_has_the_words_of_the_trade() -> None:
     assert {"calm", "gathered-at-vents", "carrying-fungus-away"} <= set(vocabulary("ants"))
 
 
+def test_air_that_is_still_above_the_band_is_not_called_right_again() -> None:
+    """Before: "leave the climate as it is" at 27.4 degC, while the alarm of a highland garden (to 26) stood."""
+    highland = Chamber(genus="Acromyrmex", species_group="highland")
+    past = Past(temperature_c=[29.0] * 20 + [27.4] * 4)
+    assert "leave the climate as it is" not in answer("dead-workers", past=past, chamber=highland).text
+    over = Past(temperature_c=[29.0] * 20 + [25.0] * 4)
+    assert "leave the climate as it is" in answer("dead-workers", past=over, chamber=highland).text
+
+
+def test_a_brood_that_is_not_seen_is_asked_of_cold_first() -> None:
+    past = Past(temperature_c=[18.0] * 72)
+    assert "Why: most likely cold." in answer("brood-not-seen", past=past).text
+
+
+@pytest.mark.parametrize("word", list(SYMPTOMS))
+def test_no_sight_has_a_queen_who_founds_opened_or_fed(word: str) -> None:
+    """A dry, hot, cold or wet history must not either: an Atta queen takes no food (Mota Filho et al. 2021, IJAIR 9:352)."""
+    dry_hot = Past(relative_humidity_pct=[60.0] * 48, temperature_c=[31.0] * 72, dew_margin_k=[-2.0] * 48)
+    for past in (FINE, dry_hot, Past(temperature_c=[16.0] * 72, dew_margin_k=[-2.0] * 48)):
+        found = interpret((word,), Questions(past, "nest", Chamber(), 3.0, 0, shut=True), "Tip")
+        assert found is not None
+        first = found.text.split("First: ")[1].split(". ")[0]
+        opens_or_feeds = ("offer", "wipe", "take out", "clear", "granules", "drinking", "waste", "open ")
+        assert not any(said in first for said in opens_or_feeds)
+        assert "do not open it" in found.text.casefold()
+
+
 # ---------------------------------------------------------------- the present, and what is there
 
 
@@ -173,7 +201,10 @@ def test_a_note_is_read_against_the_last_reading_too() -> None:
     """Before: "above 30 degC for 0 h, highest 25.6" at 30.2 degC."""
     told = interpret(("brown-on-top",), of_now(heat=30.2), None)
     assert told is not None
-    assert "First: lower the thermostat by 1 K, and unplug the heater" in told.text
+    assert "First: shade the box, and cool the room" in told.text
+    heated = interpret(("brown-on-top",), of_now(heat=30.2, chamber=Chamber(devices=Devices(heater=Heater()))), None)
+    assert heated is not None
+    assert "First: lower the thermostat by 1 K, and unplug the heater if the air is above 30 degC" in heated.text
     assert "(highest 25.5 degC); now 30.2 degC" in told.text
     cold = interpret(("powder",), of_now(heat=19.0), None)
     assert cold is not None
@@ -183,9 +214,9 @@ def test_a_note_is_read_against_the_last_reading_too() -> None:
 
 @pytest.mark.parametrize(("questions", "said"), [
     (of_now(), "First: open one vent of this chamber by one step"),
-    (of_now(damp=60.0), "First: clear its vents and lid holes of what blocks them, open none"),
-    (of_now(heat=18.0), "First: clear its vents and lid holes of what blocks them, open none"),
-    (replace(of_now(), vents=False), "First: clear its vents and lid holes of what blocks them, open none"),
+    (of_now(damp=60.0), "First: clear its vents and lid holes of what blocks them, see that a pinhole is free"),
+    (of_now(heat=18.0), "First: clear its vents and lid holes of what blocks them, see that a pinhole is free"),
+    (replace(of_now(), vents=False), "First: clear its vents and lid holes of what blocks them, see that a pinhole is free"),
 ])  # fmt: skip
 def test_no_vent_is_opened_that_nobody_told_of_nor_into_dry_or_cold_air(questions: Questions, said: str) -> None:
     told = interpret(("gathered-at-vents",), questions, None)
