@@ -8,6 +8,11 @@ from adapters.wording.figures import Style
 from rules.climate.situation import MatDay
 from rules.physics.mat_ends import MatEnds
 
+SOFT_PLASTIC_C = 60.0
+"""Above this an end is not told to the degree: clear plastics soften (PET from about 70 degC, acrylic from 90; from memory)
+and the sum of a straight line is none any more. Own estimate."""
+TRIED_TO_C = 43.0
+"""What is touched for long burns from here on (ISO 13732-1, from memory): hotter is nothing to be tried at home."""
 STRONG_SHARE = 1.0 / 3.0
 """A mat that rests for two thirds of a day whose box was no warmer than wanted has three times the power it needs; own
 estimate."""
@@ -16,9 +21,11 @@ estimate."""
 def mat_found(ends: MatEnds, style: Style) -> str:
     """Return where the box ends with this mat, stuck on and dead."""
     low, high = ends.stuck_span_c
+    near = f"near {ends.stuck_c:.0f} °C ({low:.0f} to {high:.0f} °C)"
+    end = near if high <= SOFT_PLASTIC_C else f"above {min(low, SOFT_PLASTIC_C):.0f} °C"
     return style.text(
-        f"a mat of {ends.watts:g} W that stays on ends near {ends.stuck_c:.0f} °C ({low:.0f} to {high:.0f} °C) in a room of"
-        f" {ends.warmest_c:.0f} °C; dead, the box goes down to its room, {ends.coldest_c:.0f} °C at the coldest"
+        f"a mat of {ends.watts:g} W that stays on ends {end} in a room of {ends.warmest_c:.0f} °C; dead, the box goes down to"
+        f" its room, {ends.coldest_c:.0f} °C at the coldest"
     )
 
 
@@ -36,9 +43,12 @@ def mat_means(ends: MatEnds, style: Style) -> str:
 
 
 def mat_remedy(ends: MatEnds, style: Style) -> str:
-    """Return what to do about a mat that can do harm; empty when there is nothing to do."""
-    if ends.safe_by_itself or ends.guarded:
-        return ""
+    """Return what to do about a mat that can do harm, or that leaves its garden in the cold; empty: nothing is to do."""
+    if not ends.cooks:
+        return "" if not ends.too_weak else style.text(
+            f"it takes {ends.needed_w:.1f} W to hold {ends.hold_c:g} °C in the coldest room: foam round the sides first, or"
+            f" a stronger mat with an independent cut-out set at {ends.bear_c:g} °C"
+        )
     if ends.one_size_does_both:
         sizes = f"{ends.needed_w:.1f} to {ends.safe_w:.1f} W"
         safe = f"use a mat of {sizes}: it holds {ends.hold_c:g} °C and does no harm by itself; or"
@@ -52,10 +62,13 @@ def mat_remedy(ends: MatEnds, style: Style) -> str:
 
 
 def mat_doubt(ends: MatEnds) -> str:
-    """Return how sure the figures are, and how the keeper learns better ones."""
+    """Return how sure the figures are, and how the keeper learns better ones without a fire."""
+    sure = f"These figures are estimates to a factor of {exp(ends.spread):.1f}"
+    if ends.stuck_span_c[1] > TRIED_TO_C:
+        return f"{sure}. Do not try it by leaving the mat on: it would get too hot. `dewlid why` learns better ones by itself."
     return (
-        f"These figures are estimates to a factor of {exp(ends.spread):.1f}: before ants move in, leave the mat on for a day"
-        " without its thermostat and read how far the box gets above its room."
+        f"{sure}: before ants move in, leave the mat on for a day without its thermostat, with somebody at home, and read"
+        " how far the box gets above its room."
     )
 
 
@@ -66,7 +79,9 @@ def mat_day_told(day: MatDay | None, ends: MatEnds | None, style: Style) -> list
     span = f"between {day.least_c:.0f} and {day.most_c:.0f} °C, the air {day.air_c:.0f} °C on the mean"
     cool, strong = day.air_c < ends.hold_c, day.share < STRONG_SHARE and not ends.safe_by_itself
     told = {
-        "never": f"it gave no heat: {span}" + ("; see to plug, breaker and thermostat" if cool else ""),
+        "never": f"it gave no heat: {span}" + (
+            "; see to plug, breaker and thermostat" if cool else "; was the room colder than that, its probe is not on the mat"
+        ),
         "always": f"it heated all the time: {span}" + (
             f"; it is too weak to hold {ends.hold_c:g} °C in this room: foam round the sides first, then a stronger mat" if cool
             else "; it has nothing left for a colder night, or its thermostat does not switch"

@@ -42,8 +42,9 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if args.chamber not in desk.settings.chambers:
         raise WordError(f"There is no chamber {args.chamber!r}. Chambers: {', '.join(desk.settings.chambers)}.")
-    print(f"{args.chamber}: {growth_text(desk.settings, desk.state.keeper, args.chamber, desk.now_ms)}")
+    asked = desk.settings, desk.state.keeper, args.chamber, desk.state.care.since_ms or desk.now_ms, desk.now_ms
+    print(f"{args.chamber}: {growth_text(*asked)}")
     print("Space to plan for, if room is given:")
-    for line in space_text(desk.settings, desk.state.keeper, args.chamber, desk.now_ms):
+    for line in space_text(*asked):
         print(f"  {line}")
     return 0

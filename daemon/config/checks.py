@@ -197,11 +197,16 @@ def _doubtful_devices(tables: Mapping[str, Any], config: ConfigText) -> Iterator
         if heater.get("mount") == "below":
             text = "a heater below the chamber drives water out of the garden and onto the lid: mount it at the side"
             yield ConfigFault(config.line(path), path, text)
+        sealed = settings["devices"]["vents"]["count"] == 0 and settings["lid"]["vent_share"] == 0.0
+        if sealed and settings["role"] == "fungus":
+            text = (
+                "no vent and a lid without any opening: a garden breathes, and closed founding boxes reached 15 to 21 % CO2"
+                " (Camargo, Sociobiology); make a pinhole and write vent_share = 0.001"
+            )
+            yield ConfigFault(config.line(("chamber", chamber)), ("chamber", chamber), text)
 
 
 def _duration(duration_ms: int) -> str:
     if duration_ms % MINUTE_MS == 0:
         return f"{duration_ms // MINUTE_MS}min"
     return f"{duration_ms / 1000:g}s"
-
-

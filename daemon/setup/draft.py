@@ -198,10 +198,11 @@ def _heater(draft: Draft, one: ChamberDraft) -> str:
     ends, table = ends_of(draft, one, one.heater_w), f"chamber.{one.name}.devices.heater"
     remedy = mat_remedy(ends, DEGREES)
     told = [f"{mat_found(ends, DEGREES)}.", f"{mat_means(ends, DEGREES)}."]
-    told += [f"{remedy}.", mat_doubt(ends)] if remedy else []
+    told += [f"{remedy}."] if remedy else []
+    told += [mat_doubt(ends)] if ends.cooks else []
     about = [line for text in told for line in textwrap.wrap(text[0].upper() + text[1:], 118)]
     lines = _lines(table, {"watts": float(one.heater_w), "mount": "side"}, {"watts": "advised about, never switched"})
-    more = f"# cut_out_c = {ends.bear_c:.1f}                # remove the first # when the cut-out is there\n" if remedy else ""
+    more = f"# cut_out_c = {ends.bear_c:.1f}        # remove the first # when the cut-out is there\n" if ends.cooks else ""
     return "".join(f"# {line}\n" for line in about) + lines + more
 
 

@@ -12,7 +12,7 @@ from rules.advice.coupled import case_of
 from rules.advice.goal import Goal, garden_ml, goal_of
 from rules.advice.standing import Standing, stands
 from rules.climate.situation import Situation
-from rules.climate.thermostat import FAULT_K, State, state_of
+from rules.climate.thermostat import BURNING_MAT_C, FAULT_K, State, state_of
 from rules.physics.vapour import saturation_vapour_pressure_pa
 from rules.settings import Chamber
 from rules.trade import practice
@@ -247,6 +247,11 @@ def _state_facts(
     return facts
 
 
+def burning(situation: Situation) -> bool:
+    """Return whether the mat itself burns, however warm the air is by now."""
+    return situation.mat_temperature_c is not None and situation.mat_temperature_c > BURNING_MAT_C
+
+
 def heat_comes_first(
     situation: Situation, standing: Mapping[str, Standing], thermostat: State | None, goal: Goal
 ) -> bool:
@@ -260,5 +265,5 @@ def heat_comes_first(
     if t >= practice.HEAT_FIRST_C:
         return True
     if stands(standing, "heater-runaway") and thermostat != "unplugged":
-        return t > (goal.temperature_c + 0.5 if thermostat == "unknown" else goal.high_c)
+        return burning(situation) or t > (goal.temperature_c + 0.5 if thermostat == "unknown" else goal.high_c)
     return thermostat == "stuck" and t > goal.high_c and stands(standing, "temperature-high")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from math import exp, log
 from typing import Literal
 
-from rules.advice.cause import Cause
+from rules.advice.cause import Cause, burning
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.model import COOLING, ChamberModel
 from rules.advice.standing import Standing, dryness_harms
@@ -89,6 +89,8 @@ def _kind_of_heat(cause: Cause, situation: Situation) -> str:
         return "not-known"
     room, held = situation.room_temperature_c, cause.setpoint_c or cause.goal.temperature_c
     warm_room = (room is not None and room >= held - 0.5) or _holds_the_days_heat(situation)
+    if burning(situation):
+        return "runaway"
     return "heat-wave" if cause.thermostat is None or (cause.thermostat == "resting" and warm_room) else "runaway"
 
 
@@ -116,6 +118,8 @@ def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
         return (f"{'It still holds the heat of its room' if cooler else 'It is the room, the sun or a lamp that heats'}{off}.",)
     setpoint = cause.setpoint_c
     said = "It heats on although it is warm enough."
+    if burning(situation):
+        return (f"The mat itself is at {situation.mat_temperature_c:.0f} °C: that burns.", emergencies.FIND_CAUSE)
     if setpoint is not None and cause.thermostat == "stuck":
         over = (situation.temperature_c or 0.0) - setpoint
         said = f"It is {over:.1f} K above the {setpoint:g} °C that is set: a thermostat that works does not let it get so warm."

@@ -210,5 +210,5 @@ def _garden_size(course: Course, word: GardenSize) -> None:
         if subject.task == "garden-look" and word.chamber in subject.members:
             _done(course, subject, word, word.at_ms)
     course.replan(word.taken_ms)
-    text = growth_text(course.settings, course.keeper, word.chamber, word.taken_ms)
+    text = growth_text(course.settings, course.keeper, word.chamber, word.taken_ms, word.taken_ms)
     course.tell(word.taken_ms, word.chamber, "garden", f"{course.title(word.chamber)}: {text}", "digest")

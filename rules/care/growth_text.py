@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from rules.care.growth import Growth, SpaceRow, When, fit, milestones, space_plan
-from rules.keeper.state import KeeperState
+from rules.keeper.state import KeeperState, garden_entries
 from rules.settings import Settings
 from rules.terms.local_time import day_words
 from rules.trade.garden_sizes import volume_words
 
 
-def growth_text(settings: Settings, keeper: KeeperState, chamber: str, at_ms: int) -> str:
-    """Return one paragraph: how fast it grows, when the cover goes, when the basin is full and the next must be ready."""
+def growth_text(settings: Settings, keeper: KeeperState, chamber: str, since_ms: int, at_ms: int) -> str:
+    """Return one paragraph: how fast it grows, when the cover goes, when the basin is full and the next must be ready.
+
+    `since_ms`: when the routine began, from which a size that only the config tells counts.
+    """
     place = settings.chambers[chamber]
-    growth = fit(keeper.gardens.get(chamber, []), place.genus, place.garden.basin_ml)
+    growth = fit(garden_entries(keeper, chamber, place, since_ms), place.genus, place.garden.basin_ml)
     if growth is None:
-        return "no garden to fit a growth to."
+        return "no garden to fit a growth to: enter its size with --ml or --fill."
     marks = milestones(growth, place.garden.basin_ml, place.garden.covered, at_ms)
     parts = [f"{volume_words(growth.garden_ml(at_ms))} now, {_pace(growth, place.genus)}."]
     if marks.cover_off is not None:
@@ -50,10 +53,10 @@ def _when(settings: Settings, when: When) -> str:
     return f"about {likely} (between {day_words(when.earliest_ms, settings.zone)} and {latest})"
 
 
-def space_text(settings: Settings, keeper: KeeperState, chamber: str, at_ms: int) -> list[str]:
+def space_text(settings: Settings, keeper: KeeperState, chamber: str, since_ms: int, at_ms: int) -> list[str]:
     """Return the space plan of the next three years, a line per row."""
     place = settings.chambers[chamber]
-    growth = fit(keeper.gardens.get(chamber, []), place.genus, place.garden.basin_ml)
+    growth = fit(garden_entries(keeper, chamber, place, since_ms), place.genus, place.garden.basin_ml)
     if growth is None:
         return ["No garden size was entered yet."]
     rows = space_plan(growth, place.genus, place.garden.basin_ml, at_ms)

@@ -8,7 +8,7 @@ from datetime import timedelta
 from rules.care.growth import COVER_SHARE, fit, milestones
 from rules.care.nest import colonies, main_chamber
 from rules.care.state import TaskState
-from rules.keeper.state import KeeperState, colony_ml, garden_ml
+from rules.keeper.state import KeeperState, colony_ml, garden_entries, garden_ml
 from rules.settings import Chamber, Settings
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.terms.local_time import instant_ms, local_day
@@ -160,7 +160,7 @@ def _due_by_growth(settings: Settings, keeper: KeeperState, subject: Subject, ta
 
 
 def _wanted(keeper: KeeperState, subject: Subject, chamber: Chamber, task: TaskState, at_ms: int) -> int | None:
-    entries, basin_ml = keeper.gardens.get(subject.place, []), chamber.garden.basin_ml
+    entries, basin_ml = garden_entries(keeper, subject.place, chamber, task.base_ms), chamber.garden.basin_ml
     growth = fit(entries, chamber.genus, basin_ml)
     if growth is None or basin_ml is None:
         return None

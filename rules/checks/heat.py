@@ -14,7 +14,7 @@ from rules.checks.bands import moving
 from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.heating import states_of
 from rules.climate.hysteresis import CLEAR, EDGE, HARM, HARM_EDGE, OUTSIDE, UNSEEN, Delays
-from rules.climate.thermostat import AT_LIMIT, BELOW_K, DEAD, FALLS_K_H, FAST_K_H, STUCK, UNPLUGGED
+from rules.climate.thermostat import AT_LIMIT, BELOW_K, BURNING_MAT_C, DEAD, FALLS_K_H, FAST_K_H, STUCK, UNPLUGGED
 from rules.climate.view import View
 from rules.terms.events import MINUTE_MS
 from rules.trade.practice import LETHAL_COLD_C
@@ -25,8 +25,6 @@ FALL_K_H = -2.0  # own estimate
 NO_TREND_K_H = 0.3  # own estimate
 COMES_BACK_K_H = 1.0  # own estimate
 FAILING_ABOVE_ROOM_K = 1.5  # own estimate
-BURNING_MAT_C = 60.0
-"""A mat this hot burns a hand and its own glue, whatever the air says; common practice, no source."""
 RUNAWAY_DELAYS = Delays(12 * MINUTE_MS, 20 * MINUTE_MS, 2 * MINUTE_MS, 20 * MINUTE_MS)
 """What races towards harm is told after two minutes; the peak of a cycle is over within twelve. Common practice, no source."""
 FAILED_DELAYS = Delays(15 * MINUTE_MS, 20 * MINUTE_MS, 15 * MINUTE_MS, 20 * MINUTE_MS)  # common practice, no source

@@ -45,6 +45,8 @@ SLOWEST_H, SLOW_BOX_H = 7.0, 12.0
 second for one that a hot room has warmed through, with litres of wet ground: it lags longest. Own estimate."""
 HOT_MAT_K, COLD_MAT_K = 6.0, 1.5
 """A mat that heats is warmer than the air by more than the first; one that is off comes below the second. Own estimate."""
+BURNING_MAT_C = 60.0
+"""A mat this hot burns a hand and its own glue, whatever the air says; common practice, no source."""
 FALLS_K_H, RISES_K_H = -0.5, 2.0  # own estimate
 WARMS_WITHIN_MS, COOLS_WITHIN_MS = 30 * MINUTE_MS, 2 * HOUR_MS
 """So long after a change of the heater the air may still be on its way up from below, and down to a lower set point.

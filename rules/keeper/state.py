@@ -95,6 +95,12 @@ def garden_ml(state: KeeperState, name: str, chamber: Chamber) -> float | None:
     return entries[-1].garden_ml if entries else chamber.garden.volume_ml
 
 
+def garden_entries(state: KeeperState, name: str, chamber: Chamber, since_ms: int) -> list[GardenEntry]:
+    """Return the sizes of a chamber's garden; without an entry the config's, as if it had been entered at `since_ms`."""
+    told_ml = chamber.garden.volume_ml
+    return state.gardens.get(name) or ([] if told_ml is None else [GardenEntry(since_ms, told_ml)])
+
+
 def colony_ml(state: KeeperState, chambers: Mapping[str, Chamber], members: Iterable[str]) -> float | None:
     """Return the size of a colony's gardens together, ml; None: none of them is known."""
     sizes = [garden_ml(state, name, chambers[name]) for name in members if chambers[name].role == "fungus"]

@@ -69,6 +69,8 @@ class MatEnds:
     bear_c: float
     """What it must not pass: from here on heat does harm."""
     cut_out_c: float | None = None
+    still_c: float | None = None
+    """Below this the garden stands still; None: nothing is told of cold."""
 
     @property
     def stuck_c(self) -> float:
@@ -102,6 +104,16 @@ class MatEnds:
         return self.watts <= self.safe_w
 
     @property
+    def cooks(self) -> bool:
+        """Return whether it can do harm and nothing ends it."""
+        return not self.safe_by_itself and not self.guarded
+
+    @property
+    def too_weak(self) -> bool:
+        """Return whether the garden stands still in the coldest room, with the mat on all the time."""
+        return self.still_c is not None and self.held_c < self.still_c
+
+    @property
     def one_size_does_both(self) -> bool:
         """Return whether any mat is safe by itself and still holds the low edge: the room must not vary too far."""
         return self.needed_w <= self.safe_w
@@ -132,5 +144,5 @@ def mat_ends(
     return MatEnds(
         heater.watts if watts is None else watts, loss, spread, room.coldest_c, room.warmest_c,
         STILL_HELD_C if band.low is None else band.low, STILL_BORNE_C if band.harmful_high is None else band.harmful_high,
-        heater.cut_out_c,
+        heater.cut_out_c, band.harmful_low,
     )

@@ -32,6 +32,25 @@ def test_a_mat_that_would_cook_names_the_cut_out_and_no_size_where_none_does_bot
     assert "to a factor of 1.3" in mat_doubt(cooks)
 
 
+def test_nobody_is_told_to_try_what_could_burn_the_house_and_no_box_ends_at_110_degrees() -> None:
+    """Before: "ends near 110 °C", and "leave the mat on for a day without its thermostat" beside it."""
+    fierce, weak = ends(25.0, 18.0, 26.0), ends(3.5, 18.0, 26.0)  # 26 + 25 / 0.75 = 59 °C, to 69; 26 + 3.5 / 0.75 = 31
+    assert "ends above 52 °C in a room" in mat_found(fierce, C)
+    assert "ends above 60 °C in a room" in mat_found(ends(60.0, 18.0, 26.0), C)
+    assert "Do not try it" in mat_doubt(fierce) and "leave the mat on for" not in mat_doubt(fierce)
+    assert "leave the mat on for a day" in mat_doubt(weak)
+
+
+def test_a_mat_that_leaves_its_garden_in_the_cold_is_no_mat_that_is_well() -> None:
+    cold = MatEnds(3.0, 0.75, 0.25, 12.0, 24.0, hold_c=24.0, bear_c=30.0, still_c=20.0)  # holds 12 + 3 / 0.75 = 16 °C
+    assert mat_remedy(cold, C) == (
+        "it takes 9.0 W to hold 24 °C in the coldest room: foam round the sides first, or a stronger mat with an independent"
+        " cut-out set at 30 °C"
+    )
+    held = MatEnds(6.5, 0.75, 0.25, 12.0, 24.0, hold_c=24.0, bear_c=30.0, cut_out_c=30.0, still_c=20.0)  # 20.7 °C
+    assert mat_remedy(held, C) == ""
+
+
 def test_where_a_size_does_both_it_is_told_first() -> None:
     told = mat_remedy(ends(12.0, 20.0, 24.0), C)
     assert told.startswith("use a mat of 3.0 to 3.5 W: it holds 24 °C and does no harm by itself; or fit an independent")

@@ -18,6 +18,7 @@ import pytest
 from adapters.serial_port import LineSettings, SerialPort
 from adapters.wording.figures import Style
 from daemon.check.finding import Finding, by_urgency, reading_told
+from daemon.check.heaters import of_heaters
 from daemon.check.inspection import needed_mib, of_machine, of_outlets, of_probes
 from daemon.check.machine import of_clock, of_service, of_versions
 from daemon.check.record import of_record, read_record
@@ -64,6 +65,33 @@ def record(
     history.record(batch, done.events, dump_state(done.state), [])
     history.close()
     return of_record(configuration, read_record(configuration, now_ms))
+
+
+SHELF = """
+[room.cellar]
+coldest_c = 12
+warmest_c = 31
+[chamber.bare]
+room = "cellar"
+[chamber.tip]
+room = "cellar"
+role = "waste"
+[chamber.warm]
+room = "cellar"
+devices.heater.watts = 3
+"""
+
+
+def test_a_garden_that_its_room_leaves_cold_or_cooks_is_no_garden_of_which_all_is_well(tmp_path: Path) -> None:
+    """Before: "all is well" of a tropical garden without heater in a cellar of 12 degC."""
+    path = tmp_path / "dewlid.toml"
+    path.write_text(CONFIG.format(folder=tmp_path, port="/dev/ttyX0", zone="UTC") + SHELF)
+    told = {(one.what, one.found): one for one in of_heaters(load(path)) if one.grade == "warning"}
+    assert {("chamber bare, room", "no heater, in a room that gets down to 12 °C"),
+        ("chamber bare, room", "its room gets up to 31 °C"), ("chamber warm, room", "its room gets up to 31 °C")} <= set(told)
+    assert not any("tip" in subject for subject, _ in told)
+    path.write_text(path.read_text().replace("coldest_c = 12", "coldest_c = 21").replace("warmest_c = 31", "warmest_c = 25"))
+    assert not any(one.what.endswith("room") for one in of_heaters(load(path)) if one.what.startswith("chamber bare"))
 
 
 def noisy(count: int, spread: float) -> np.ndarray:

@@ -317,6 +317,12 @@ def test_a_chamber_without_probe_a_shelf_without_outlet_and_a_heater_below_are_w
     assert "a heater below the chamber drives water out of the garden" in told
 
 
+def test_a_box_without_any_opening_is_a_warning_since_a_garden_breathes() -> None:
+    sealed = GOOD + "[chamber.tank-2]\nlid.vent_share = 0.0\ndevices.vents.count = 0\n"
+    assert any("chamber.tank-2: no vent and a lid without any opening" in told for told in warned(sealed))
+    assert not any("without any opening" in told for told in warned(sealed.replace("0.0", "0.001")))
+
+
 @pytest.mark.parametrize(("environment", "folder"), [
     ({"STATE_DIRECTORY": "/var/lib/dewlid"}, "/var/lib/dewlid"),
     ({"STATE_DIRECTORY": "/var/lib/dewlid:/var/lib/other"}, "/var/lib/dewlid"),

@@ -265,6 +265,15 @@ def test_well_above_the_set_point_in_a_cooler_room_is_a_fault_and_never_a_set_po
     assert "find out why" in event.reason
 
 
+@pytest.mark.parametrize("t", [24.5, 26.5, 27.5])
+def test_a_mat_that_burns_is_unplugged_though_the_air_is_still_right_and_the_lid_wet(t):
+    """Before: "URGENT: insulate the lid: heater is running away", then blinds and a wiped lid, until the air was at 28."""
+    now = replace(situation(t, 80.0, 20.0, 50.0, temperature_slope_k_h=1.5, lid_temperature_c=20.0), mat_temperature_c=63.0)
+    _, events = asked(now, box(), None, "heater-runaway", "lid-dew")
+    assert [acts(event) for event in events] == [["heater stop"]]
+    assert "The mat itself is at 63 °C" in events[0].reason
+
+
 def test_the_heat_branch_ends_when_the_heat_is_over_though_the_alarm_still_recovers():
     chamber = box()
     for t, slope in ((22.7, -3.0), (25.0, -6.0)):

@@ -12,6 +12,7 @@ from keeper_course import pieces
 from pydantic import TypeAdapter
 
 from rules.care.care import CareState, ClimateMemory, Hours, NothingKnown, follow, plan, replan, standing
+from rules.care.growth_text import growth_text
 from rules.care.occurrences import Occurrence
 from rules.climate.hours import Hourly
 from rules.keeper.presence import Heard
@@ -316,6 +317,17 @@ def test_the_cover_is_asked_off_when_the_garden_fills_a_third_and_never_again_on
     routine.say(GardenSize, "2027-06-14 12:00", chamber="nest", fill=0.45)
     routine.until("2027-07-14 12:00")
     assert [status for _, status, _ in routine.of("cover")] == ["due", "done"]
+
+
+def test_a_size_of_the_config_asks_for_cover_and_basin_as_an_entry_would() -> None:
+    """Before: nothing was asked of a basin that the config says is full, and `dewlid garden` knew no size."""
+    full = Routine(settings(volume_ml=560.0, basin_ml=600.0), "2027-05-01 12:00")
+    full.until("2027-05-02 12:00")
+    assert [status for _, status, _ in full.of("next-basin")] == ["due"]
+    covered = Routine(settings(volume_ml=240.0, basin_ml=600.0, covered=True), "2027-05-01 12:00")
+    covered.until("2027-05-02 12:00")
+    assert [status for _, status, _ in covered.of("cover")] == ["due"]
+    assert "560 ml now" in growth_text(full.settings, full.keeper, "nest", full.now_ms, full.now_ms)
 
 
 def test_the_next_basin_is_asked_for_before_the_garden_is_full_and_again_after_the_move() -> None:
