@@ -172,8 +172,9 @@ def _harm(alarm: AlarmEvent, told_at_ms: int, account: bool) -> str:
 _BORNE: dict[HarmKind, str] = {"heat": "heat", "cold": "cold", "dryness": "dry air", "water": "water from the lid"}
 
 
-def account_of(alarm: AlarmEvent, told_at_ms: int) -> str:
-    """Return how much of what such a garden bears is used up, and how long the rest lasts; an old figure is not told."""
+def account_of(alarm: AlarmEvent, told_at_ms: int, bearer: str = "garden") -> str:
+    """Return how much of what such a garden (or other chamber) bears is used up, and how long the rest lasts; an old figure is
+    not told."""
     age_s = (told_at_ms - alarm.at_ms) / 1000
     if alarm.harm_used is None or not alarm.open or age_s > _FRESH_S:
         return ""
@@ -181,23 +182,23 @@ def account_of(alarm: AlarmEvent, told_at_ms: int) -> str:
     used_pct = round(100 * alarm.harm_used)
     left_s = None if alarm.seconds_left is None else alarm.seconds_left - age_s
     if used_pct >= 100 or (left_s is not None and left_s < 60):
-        return f"All {what} that such a garden bears is used up (an own estimate)."
+        return f"All {what} that such a {bearer} bears is used up (an own estimate)."
     used = f"About {used_pct} %" if used_pct else "Hardly any"
     rest = "" if left_s is None else f"; at this pace the rest lasts about {span(left_s)}{_early(alarm, left_s, age_s)}"
-    return f"{used} of the {what} that such a garden bears is used up (an own estimate){rest}."
+    return f"{used} of the {what} that such a {bearer} bears is used up (an own estimate){rest}."
 
 
 _THEN_S = 4 * 3600
 """An account that is older says nothing of now."""
 
 
-def account_then(alarm: AlarmEvent, style: Style, told_at_ms: int) -> str:
+def account_then(alarm: AlarmEvent, style: Style, told_at_ms: int, bearer: str = "garden") -> str:
     """Return the account of harm as it was when it was last told, where it is not of now."""
     age_s = (told_at_ms - alarm.at_ms) / 1000
     if not alarm.harm_used or alarm.seconds_left is None or not alarm.open or not _FRESH_S < age_s < _THEN_S:
         return ""
     what, end_ms = _BORNE[ALARMS[alarm.alarm].harm or "water"], alarm.at_ms + round(1000 * alarm.seconds_left)
-    used = f"about {100 * alarm.harm_used:.0f} % of the {what} that such a garden bears was used up (an own estimate)"
+    used = f"about {100 * alarm.harm_used:.0f} % of the {what} that such a {bearer} bears was used up (an own estimate)"
     rest = f"at the pace of then the rest lasts until about {style.clock(end_ms, told_at_ms)}"
     return f"At {style.clock(alarm.at_ms, told_at_ms)} {used}; {rest}." if end_ms > told_at_ms else ""
 

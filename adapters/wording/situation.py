@@ -282,12 +282,12 @@ def figures_now(figures: Figures, settings: Settings, style: Style, now_ms: int)
 def _look_again(advice: AdviceEvent | None, style: Style, now_ms: int) -> list[Block]:
     if advice is None:
         return []
-    when = []
+    when, age_s = [], _age_s(advice, now_ms)
     if advice.look_again_s:
-        left = advice.look_again_s - _age_s(advice, now_ms)
-        at = style.clock(now_ms + round(1000 * left), now_ms)
-        when = [text(f"In {span(left)}, at about {at}." if left >= 60 else "It is time to look again now.")]
-    age_s = _age_s(advice, now_ms)
+        left, to_do = advice.look_again_s - age_s, any(action.change != "hold" for action in advice.actions)
+        at = f"In {span(left)}, at about {style.clock(now_ms + round(1000 * left), now_ms)}."
+        late = to_do and 1000 * age_s >= FRESH_MS  # told again, so it is not done: it counts from then on
+        when = [text(f"{span(advice.look_again_s)} after you have done it." if late else at)] if late or left >= 60 else []
     expected = [(row, row.after_ms / 1000 - age_s) for row in advice.predictions[:3]] if age_s < _OLD_S else []
     return when + [Block("point", _prediction(row, rest_s, style)) for row, rest_s in expected if rest_s >= 60]
 
@@ -327,6 +327,8 @@ def all_clear(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
     advice = standing_advice(letter.about)
     came = [_as_it_was(advice, style, now_ms)] if advice is not None and advice.reason else []
     to_do = "Nothing. It is back where it should be."
+    if all(alarm.alarm == "moisture-lost" for alarm in ended):  # it ends when a lower level has become the usual one
+        to_do = "Nothing now. It loses no more, and is not too dry."
     if still:
         to_do = "Nothing new. Something else still stands; see below."
     elif any(alarm.change in ("closed", "unknown") for alarm in ended):

@@ -20,7 +20,9 @@ def left(alarms: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms:
     newest = {(alarm.chamber, ALARMS[alarm.alarm].harm): alarm for alarm in judged}
     found: dict[str | None, tuple[float, str]] = {}
     for (_, kind), alarm in newest.items():
-        told = account_of(alarm, now_ms) or account_then(alarm, style, now_ms)
+        place = settings.chambers.get(alarm.chamber or "")
+        bearer = "garden" if place is None or place.role == "fungus" else "chamber"
+        told = account_of(alarm, now_ms, bearer) or account_then(alarm, style, now_ms, bearer)
         ends_ms = alarm.at_ms + 1000 * (alarm.seconds_left or 0.0)
         if told and (kind not in found or ends_ms < found[kind][0]):
             found[kind] = (ends_ms, f"{title_of(settings, alarm.chamber)}: {told[0].lower()}{told[1:]}" if several else told)

@@ -47,7 +47,8 @@ from rules.trade.emergencies import OUTWEIGHED_BY_HEAT
 WORDINGS_KEPT = 8  # bookkeeping
 
 URGENT_LOOK_S = 3600
-"""However slowly a change works: what would wake the keeper is looked at again after this; common practice, no source."""
+"""However slowly a change works: what would wake the keeper, or is to be done within this, is looked at again after it; common
+practice, no source."""
 Status = Literal["given", "updated", "resolved", "withdrawn", "reminded", "verified"]
 URGENCY: tuple[Priority, ...] = ("digest", "morning", "today", "wake")
 UPDATE_NOT_BEFORE_MS = 30 * MINUTE_MS
@@ -232,13 +233,15 @@ class _Talk:
     def _event(self, wanted: Plan, wait_s: int, in_vain: str) -> Asked:
         """Return what the event says beside its predictions."""
         situation, first, urgency = self.situation, wanted.actions[0], self._urgency(wanted.branch, wanted.wakes)
+        within_s = self._within_s(wanted)
+        soon = urgency == "wake" or (within_s is not None and within_s <= URGENT_LOOK_S)
         return Asked(
             device=first.device, change=first.change, amount=first.amount, unit=first.unit,
             reason=reason_of_plan(bare_of_hope(wanted) if in_vain else wanted, situation, self.steady, self.worth) + in_vain,
             cautions=list(cautions_of(wanted, self.chamber)), actions=list(wanted.actions),
             never=[row.text for row in wanted.never], reaches=list(wanted.reaches), boxes=list(wanted.boxes),
             case=None if wanted.cause is None else wanted.cause.case, urgency=urgency,
-            act_within_s=self._within_s(wanted), look_again_s=min(wait_s, URGENT_LOOK_S) if urgency == "wake" else wait_s,
+            act_within_s=within_s, look_again_s=min(wait_s, URGENT_LOOK_S) if soon else wait_s,
             lacking=list(lacking_of(wanted, situation)), headline=headline_of(wanted),
             beyond_devices=beyond_devices(wanted) or bool(in_vain),
         )

@@ -17,7 +17,7 @@ from rules.physics.vapour import saturation_vapour_pressure_pa
 from rules.settings import Chamber
 from rules.trade import practice
 from rules.trade.airy_chambers import AIRY_CELLS
-from rules.trade.garden_sizes import size_class
+from rules.trade.garden_sizes import founds_shut, size_class
 from rules.trade.practice import Band, Cell
 
 
@@ -221,7 +221,7 @@ def _state_facts(
     chamber: Chamber, situation: Situation, standing: Mapping[str, Standing], goal: Goal, wet: bool, known: bool
 ) -> set[str]:
     t, rh, lid = situation.temperature_c, situation.relative_humidity_pct, situation.lid_temperature_c
-    founding = size_class(garden_ml(situation, chamber)) == "A"
+    size_ml = garden_ml(situation, chamber)
     slope = situation.humidity_slope_pct_h
     checks = {
         "hot": t is not None and t > goal.high_c, "very-hot": t is not None and t > practice.VERY_HOT_C, "lid-wet": wet,
@@ -229,7 +229,9 @@ def _state_facts(
         "deadly-heat": t is not None and t >= practice.DEADLY_HEAT_C,
         "lethal-cold": t is not None and t <= practice.LETHAL_COLD_C,
         "warm-side": t is not None and t > goal.temperature_c + 0.5,
-        "humid-side": rh is not None and rh > goal.humidity_pct, "founding": founding, "saturated": situation.saturated,
+        "humid-side": rh is not None and rh > goal.humidity_pct, "founding": size_class(size_ml) == "A",
+        "saturated": situation.saturated,
+        "shut-in": founds_shut(chamber.genus, chamber.garden.founding, size_ml),
         "sudden": stands(standing, "lid-open") or (slope is not None and slope < -30.0), "visiting": situation.visiting,
         "air-dry": (rh is None or (rh < goal.low_pct and goal.dryness_matters))
         and not (t is not None and t >= practice.HEAT_FIRST_C),  # not known counts as dry; drying takes hours, heat minutes

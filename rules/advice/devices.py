@@ -219,8 +219,10 @@ def _water_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str,
     if direction < 0:
         text = "Take out about a third of the wet granules, or let that share dry"
         return [_move(step, -0.3 * now, now * 0.7, 30.0, "%", text, 0.3)] if now > 0.4 else []
+    how = "Fill the drinker and wet the clay granules along the wall with {:g} ml, away from the garden"
+    if "shut-in" in cause.facts:
+        how = "Give {:g} ml of water along a wall, away from her, by a syringe through a vent or the pinhole, the lid shut"
     return [
-        _move(step, now * (factor - 1.0), now * factor, amount, "ml",
-              f"Fill the drinker and wet the clay granules along the wall with {amount:g} ml, away from the garden", share)
+        _move(step, now * (factor - 1.0), now * factor, amount, "ml", how.format(amount), share)
         for factor, amount, share in ((1.4, ml, 0.1), (1.8, 2.0 * ml, 0.25))[: 2 if cause.thirsty else 1]
     ]

@@ -114,8 +114,12 @@ def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
         return ("The heater is unplugged; the heat it gave is still in the box.",)
     if kind == "heat-wave":
         off = "" if cause.thermostat is None else _HEATER_IS_NOT_IT[cause.thermostat == "unplugged"]
-        cooler = "room-cooler" in cause.facts and _holds_the_days_heat(situation)
-        return (f"{'It still holds the heat of its room' if cooler else 'It is the room, the sun or a lamp that heats'}{off}.",)
+        if "room-cooler" not in cause.facts:
+            return (f"It is the room, the sun or a lamp that heats{off}.",)
+        if _holds_the_days_heat(situation):
+            return (f"It still holds the heat of its room{off}.",)
+        ferments = "" if cause.goal.dryness_matters else ", or wet leaf or waste in it that ferments"
+        return (f"The room is cooler: it is the sun, a lamp or something warm beside it that heats{ferments}{off}.",)
     setpoint = cause.setpoint_c
     said = "It heats on although it is warm enough."
     if burning(situation):

@@ -12,7 +12,7 @@ from rules.keeper.state import KeeperState, colony_ml, garden_entries, garden_ml
 from rules.settings import Chamber, Settings
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.terms.local_time import instant_ms, local_day
-from rules.trade.garden_sizes import size_class
+from rules.trade.garden_sizes import founds_shut, size_class
 from rules.trade.routine import CLAUSTRAL_OFF, TASKS, TaskFacts, interval_ms, settings_of
 
 SITE = "site"
@@ -91,8 +91,7 @@ def every_ms(settings: Settings, keeper: KeeperState, subject: Subject, from_ms:
 def founds(settings: Settings, keeper: KeeperState, name: str) -> bool:
     """Return whether an Atta queen founds in a chamber, shut in with her fungus."""
     chamber = settings.chambers[name]
-    size = garden_ml(keeper, name, chamber)
-    return chamber.garden.founding and chamber.genus == "Atta" and (size is None or size_class(size) == "A")
+    return founds_shut(chamber.genus, chamber.garden.founding, garden_ml(keeper, name, chamber))
 
 
 def due_after(settings: Settings, task: str, from_ms: int, interval: int) -> int:

@@ -51,6 +51,14 @@ def size_class(garden_ml: float | None) -> SizeClass:
     return "E"
 
 
+def founds_shut(genus: str, founding: bool, garden_ml: float | None) -> bool:
+    """Return whether a queen founds shut in with her fungus, so that nobody opens her box: Atta, until there are 20 ml.
+
+    She takes no food from outside (Mota Filho et al. 2021, IJAIR 9:352); an Acromyrmex queen does.
+    """
+    return founding and genus == "Atta" and (garden_ml is None or size_class(garden_ml) == "A")
+
+
 def dryness_of(garden_ml: float | None) -> Dryness:
     """Return from which humidity on a garden of this size is too dry."""
     return DRYNESS[size_class(garden_ml)]

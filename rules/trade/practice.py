@@ -35,7 +35,7 @@ class Act:
 ACTS: dict[str, Act] = {
     "check-lid": Act("lid", "check", "Check that the lid is shut and every tube and plug is in place", bars=("visiting",)),
     "look-lid": Act("lid", "check", "Look whether there is water on the inside of the lid; if there is, wipe it dry",
-        needs=("lid-unknown",)),
+        needs=("lid-unknown",), bars=("shut-in",)),  # a queen who founds is not opened, here and below
     "check-heater": Act(
         "heater", "check",
         "Check the heat: plug, breaker or residual-current device, thermostat set as you think and its probe in place, mat "
@@ -59,7 +59,8 @@ ACTS: dict[str, Act] = {
     "fan-more": Act("fan", "more", "Run the fan more", "fan", 1, needs=("fan", "room-air-known"), bars=("dry-air",),
         effort=1.0),
     "water": Act("water", "more", "Wet the clay granules along the wall", "water", 1, needs=("granules",), effort=0.8),
-    "wet-less": Act("water", "less", "Take out wet granules or let them dry", "water", -1, needs=("granules",), effort=1.2),
+    "wet-less": Act("water", "less", "Take out wet granules or let them dry", "water", -1, needs=("granules",),
+        bars=("shut-in",), effort=1.2),
     "mist-less": Act("mister", "less", "Mist less", "mister", -1, needs=("mist-on",), effort=0.5),
     "mist-more": Act(
         "mister", "more", "Mist the walls, never the garden", "mister", 1, needs=("mister",),
@@ -81,6 +82,7 @@ ACTS: dict[str, Act] = {
     "cover-garden": Act(
         "garden", "close",
             "Cover the small garden with a small upturned tub, a gap left for the ants", needs=("founding", "bare"),
+        bars=("shut-in",),
     ),
     "stop-heater": Act(
         "heater", "stop", "Unplug the heater now, at the wall", needs=("heater",),

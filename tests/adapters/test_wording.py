@@ -292,7 +292,7 @@ def test_what_was_told_long_ago_is_told_with_its_age():
     body = " ".join(compose(told(later), watch()).text.split())
     assert "30.9 °C at 03:10 CET (limit 30.0 °C), since 02:50 CET" in body
     assert "Do it now." in body
-    assert "It is time to look again now." in body
+    assert "LOOK AGAIN 1 hour after you have done it." in body  # not "it is time to look again now", nor "in 4 minutes"
 
 
 @pytest.mark.parametrize("margin_k", [-1.2, 0.3])

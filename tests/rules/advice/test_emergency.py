@@ -16,7 +16,7 @@ from rules.advice.state import OpenAdvice
 from rules.climate.situation import Beside, Situation
 from rules.keeper.devices import told_knobs
 from rules.keeper.state import DeviceChange
-from rules.settings import Chamber, Heater, Vents
+from rules.settings import Chamber, Garden, Heater, Vents
 from rules.terms.events import AdviceEvent
 
 HOT_PLAIN = ("temperature-high",)
@@ -263,6 +263,19 @@ def test_well_above_the_set_point_in_a_cooler_room_is_a_fault_and_never_a_set_po
     event = told(situation(28.5, 75.0, 20.0, 45.0, temperature_slope_k_h=slope), box())
     assert acts(event) == ["heater stop"] and "3.0 K above the 25.5 °C that is set" in event.reason
     assert "find out why" in event.reason
+
+
+@pytest.mark.parametrize(
+    ("rh", "alarm", "room"), [(94.0, "lid-dew", 14.0), (88.0, "lid-dew", 19.0), (68.0, "humidity-low", 20.0)]
+)
+def test_a_queen_who_founds_shut_in_is_not_opened_by_advice(rh, alarm, room):
+    """Before: "take out about a third of the wet granules", and "fill the drinker and wet the granules" without saying how."""
+    queen = Garden(volume_ml=3.0, founding=True)
+    chamber = box().model_copy(update={"garden": queen, "genus": "Atta", "air_ml": 300.0})
+    event = told(replace(situation(25.3, rh, room, 40.0), garden_ml=3.0), chamber, alarm)
+    said = " ".join(action.text for action in event.actions)
+    assert not any(word in said for word in ("Take out", "granules", "Wipe", "Mist", "Cover the small garden"))
+    assert ("by a syringe through a vent or the pinhole, the lid shut" in said) == (alarm == "humidity-low")
 
 
 @pytest.mark.parametrize("t", [24.5, 26.5, 27.5])
