@@ -98,6 +98,18 @@ def test_arrows_between_rooms_run_only_downwards(package: str) -> None:
     assert wrong == set()
 
 
+def test_the_care_routine_can_be_lifted_out() -> None:
+    """Only the turn calls it: with it taken away, every other room of the rules still stands."""
+    assert [room for room, below in ROOMS.items() if room.startswith("rules/") and "care" in below.split()] == ["rules/turn"]
+    others = [
+        ".".join(path.relative_to(ROOT).with_suffix("").parts) for path in modules("rules")
+        if path.relative_to(ROOT).parts[1] not in ("care", "turn")
+    ]  # fmt: skip
+    program = f"import sys, importlib\nsys.modules['rules.care'] = None\nfor name in {others}: importlib.import_module(name)"
+    done = subprocess.run([sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
 def test_every_room_stands_above_all_that_it_may_import() -> None:
     order = list(ROOMS)
     for room, below in ROOMS.items():

@@ -18,7 +18,7 @@ FACTS = {
     "floor-dries", "floor-wets", "dry-air", "room-cooler", "room-warm", "room-cold", "hot", "very-hot", "lid-wet", "warm-side",
     "humid-side", "founding", "saturated", "sudden", "visiting", "lid-wet-odd", "dry-on-purpose", "mist-useless", "air-dry",
     "night-ahead", "heater-fault", "heater-warming", "room-no-warmer", "lethal-heat", "deadly-heat", "lethal-cold",
-    "heater-doubt", "lid-unknown",
+    "heater-doubt", "lid-unknown", "shut-in",
 }
 
 
