@@ -119,7 +119,8 @@ def number_in(text: str) -> float:
     """Return the decimal number that `text` is, blanks around it allowed; raises NotANumber or NotFinite."""
     bare = text.strip(" \t\r\n")
     if len(bare) > _LONGEST_NUMBER or _NUMBER.fullmatch(bare) is None:
-        comma = "; a decimal comma: of a serial-text probe set decimal_comma = true" if _COMMA.fullmatch(bare) else ""
+        remedy = "; write its decimal comma as a point; of a serial-text probe set decimal_comma = true"
+        comma = remedy if _COMMA.fullmatch(bare) else ""
         raise NotANumber(f"{excerpt(text)} is not a decimal number{comma}")
     return _finite(float(bare), bare)
 

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from adapters import senml
 from adapters.columnar_csv import Columns, read_columns
 from adapters.errors import ProbeError
+from adapters.foreign_file import what_else
 from adapters.payload import excerpt, json_of, number_in, number_of
 from rules.terms.events import Batch
 from rules.terms.quantities import QUANTITIES, Quantity, in_our_unit, units_of
@@ -121,11 +122,11 @@ def read_recording(path: str | os.PathLike[str], probes: Collection[str] | None 
         if not stat.S_ISREG(Path(path).stat().st_mode):
             raise RecordingUnreadable(f"{path}: is a folder, pipe or device; name the file with the readings itself")
         with Path(path).open("rb") as file:
-            form = _form(file.read(4096))
+            form = _form(file.read(4096), path)
             file.seek(0)
             gathered = _Gathered(None if probes is None else frozenset(probes))
             if form == "csv":
-                _read_csv(_blocks(iter(lambda: file.read(_BLOCK), b"")), gathered)
+                _read_csv(_blocks(iter(lambda: file.read(_BLOCK), b"")), gathered, path)
             elif form == "json-lines":
                 _read_lines(file, gathered, _json_row)
             else:
@@ -137,7 +138,10 @@ def read_recording(path: str | os.PathLike[str], probes: Collection[str] | None 
     return gathered.recording()
 
 
-def _form(head: bytes) -> Form:
+def _form(head: bytes, path: str | os.PathLike[str]) -> Form:
+    foreign = what_else(head)
+    if foreign is not None:
+        raise RecordingUnreadable(f"{path}: {foreign}")
     first = head.removeprefix(b"\xef\xbb\xbf").lstrip()[:1]
     return "senml" if first == b"[" else "json-lines" if first == b"{" else "csv"
 
@@ -176,27 +180,31 @@ def _blocks(pieces: Iterable[bytes]) -> Iterator[bytes]:
         yield rest + b"\n"
 
 
-def _read_csv(blocks: Iterable[bytes], gathered: _Gathered) -> None:
+def _read_csv(blocks: Iterable[bytes], gathered: _Gathered, path: str | os.PathLike[str]) -> None:
     order: tuple[int, ...] | None = None
     for number, block in enumerate(blocks):
         if number == 0:
             head, _, tail = block.removeprefix(b"\xef\xbb\xbf").partition(b"\n")
-            order = _header(head, gathered)
-            block = tail if order is not None else block
-        if order in (None, tuple(range(5))):
+            names = _names(head)
+            if any(name in COLUMNS for name in names):
+                order, block = _order(names, head, path), tail
+                gathered.lines += 1
+                if names == list(COLUMNS):
+                    order = None
+        if order is None:
             _read_block(block, gathered)
         else:
             _read_lines(block.splitlines(), gathered, partial(_csv_row, order=order))
 
 
-def _header(head: bytes, gathered: _Gathered) -> tuple[int, ...] | None:
-    names = [name.strip().strip('"').lower() for name in head.decode("utf-8", "replace").strip().split(",")]
-    if not any(name in COLUMNS for name in names):
-        return None
+def _names(head: bytes) -> list[str]:
+    return [name.strip().strip('"').lower() for name in head.decode("utf-8", "replace").strip().split(",")]
+
+
+def _order(names: Sequence[str], head: bytes, path: str | os.PathLike[str]) -> tuple[int, ...]:
     missing = [name for name in COLUMNS if name not in names]
     if missing:
-        raise RecordingUnreadable(f"the header lacks {', '.join(missing)}; wanted: {_HEADER}; found: {excerpt(head)}")
-    gathered.lines += 1
+        raise RecordingUnreadable(f"{path}:1: the header lacks {', '.join(missing)}; wanted: {_HEADER}; found: {excerpt(head)}")
     return tuple(names.index(name) for name in COLUMNS)
 
 
@@ -244,7 +252,7 @@ def _csv_row(line: bytes, order: tuple[int, ...] | None = None) -> Row:
     try:
         cells = next(csv.reader([line.decode("utf-8")], strict=True), [])
     except (UnicodeDecodeError, csv.Error) as error:
-        raise BadRow(f"not CSV in UTF-8: {excerpt(line)}") from error
+        raise BadRow(f"not CSV in UTF-8: {excerpt(line)}; save the file as text in UTF-8") from error
     wanted = max(order) + 1 if order else 5
     if len(cells) < wanted or (order is None and len(cells) != 5):
         raise BadRow(f"{len(cells)} columns; wanted: {_HEADER}; found: {excerpt(line)}{_columns_remedy(line, len(cells))}")
@@ -254,8 +262,12 @@ def _csv_row(line: bytes, order: tuple[int, ...] | None = None) -> Row:
 
 def _columns_remedy(line: bytes, columns: int) -> str:
     """Return what to do about a line of so many columns, where its cause is a common one."""
+    if b"\0" in line:
+        return "; zero bytes were written instead, as by a power cut"
     if line.count(b";") >= 3:
         return "; put commas for its semicolons, and points for decimal commas"
+    if line.count(b"\t") >= 3:
+        return "; put commas for its TABs"
     if columns == 6:
         return "; write a decimal comma as a point (21.5), or leave the sixth column out"
     return "; give each value its unit, such as Cel or %RH" if columns == 4 else ""
@@ -273,7 +285,11 @@ def _row(time_text: Any, probe: Any, quantity: Any, value: float, unit: Any) -> 
     return instant_ms(time_text), probe, quantity, converted
 
 
-_DAY_FIRST = re.compile(r"\d{1,2}[./-]\d{1,2}[./-]\d{4}")
+_TIME_REMEDIES = (
+    (re.compile(r"\d{1,2}[./-]\d{1,2}[./-]\d{2}"), "; write the year first, then the month"),
+    (re.compile(r"\d{5}([.,]\d*)?$"), "; it looks like a spreadsheet's number for a day: give its cells the form of a time"),
+    (re.compile(r"(\d{10}([.,]\d*)?|\d{13})$"), "; it looks like seconds or milliseconds since 1970: write them as a time"),
+)
 
 
 def instant_ms(text: Any) -> int:
@@ -281,7 +297,7 @@ def instant_ms(text: Any) -> int:
     try:
         moment = datetime.fromisoformat(text)
     except (TypeError, ValueError) as error:
-        remedy = "; write the year first" if _DAY_FIRST.match(str(text)) else ""
+        remedy = next((told for form, told in _TIME_REMEDIES if form.match(str(text))), "")
         raise BadRow(f"{excerpt(str(text), 40)} is no RFC 3339 time, such as 2026-03-01T06:30:00Z{remedy}") from error
     if moment.tzinfo is None:
         raise BadRow(f"the time {excerpt(str(text), 40)} says no offset from UTC; add Z or +01:00")
@@ -337,6 +353,8 @@ def _read_senml(data: bytes, gathered: _Gathered) -> None:
         except ProbeError as error:
             gathered.refuse(number, str(error))
             continue
+        if not records:
+            gathered.refuse(number, "no record has a name and a value (n, v of SenML); write other JSON objects one a line")
         for record in records:
             try:
                 at_ms, probe, quantity, value = _senml_row(record)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from adapters.recorded import BadLine, RecordingUnreadable, merged, read_recording
 from daemon.store.batch_rows import joined, last_taken_ms
@@ -43,6 +44,8 @@ class Stream:
     notes: tuple[str, ...] = ()
     told_from_ms: int = 0
     """What happened before is replayed too, so that the engine knows it, but not told."""
+    unwatched: tuple[Pause, ...] = ()
+    """Nor is what the routine and the digest would say in spans in which nobody watched."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +77,11 @@ def _closes_ms(part: Batch) -> int:
 
 
 def _told(events: list[Event], stream: Stream) -> list[Event]:
-    return [event for event in events if event.at_ms >= stream.told_from_ms]
+    return [
+        event for event in events
+        if event.at_ms >= stream.told_from_ms
+        and not any(gap.begin_ms < event.at_ms < gap.taken_ms for gap in stream.unwatched)
+    ]  # fmt: skip
 
 
 # ---------------------------------------------------------------- from files
@@ -98,9 +105,10 @@ def from_files(paths: Sequence[Path], settings: Settings, at_once: int | None = 
     if not len(batch.value):
         names = ", ".join(str(path) for path in paths)
         raise NothingToReplay("\n".join([f"{names}: {_nothing(found, foreign, settings)}", *(notes if not found else ())]))
-    notes += _long_gap(batch)
+    gaps = _long_gaps(batch)
+    notes += [_asked(gap) for gap in gaps[:3]]
     first, last = int(batch.taken_ms[0]), int(batch.taken_ms[-1])
-    return Stream(slices(batch, at_once), first, last + 1, len(batch.value), tuple(notes))
+    return Stream(_parted(batch, at_once, gaps), first, last + 1, len(batch.value), tuple(notes), unwatched=gaps)
 
 
 def _bad_lines(path: Path, count: int, bad: Sequence[BadLine]) -> list[str]:
@@ -113,19 +121,33 @@ def _bad_lines(path: Path, count: int, bad: Sequence[BadLine]) -> list[str]:
 YEAR_MS = 366 * 86_400_000
 
 
-def _long_gap(batch: Batch) -> list[str]:
-    """Ask about the longest span without a reading where it is more than a year: mostly one time is wrong."""
-    if len(batch.taken_ms) < 2:
-        return []
-    where = int(np.argmax(np.diff(batch.taken_ms)))
-    before_ms, after_ms = int(batch.taken_ms[where]), int(batch.taken_ms[where + 1])
-    if after_ms - before_ms <= YEAR_MS:
-        return []
-    days = (after_ms - before_ms) // 86_400_000
-    return [
-        f"nothing was read for {days} days, from {rfc3339(before_ms)} to {rfc3339(after_ms)}: is one of these times wrong?"
-        " Correct or leave out its row, or what is told for that span is false"
-    ]
+def _long_gaps(batch: Batch) -> tuple[Pause, ...]:
+    """Return the spans of more than a year without a reading: mostly one time is wrong, and decades of silence would be gone
+    through day by day."""
+    ends = np.flatnonzero(np.diff(batch.taken_ms) > YEAR_MS) + 1
+    return tuple(Pause(*batch.taken_ms[[end, end - 1]].tolist()) for end in ends.tolist())
+
+
+def _asked(gap: Pause) -> str:
+    return (
+        f"nothing was read for {(gap.taken_ms - gap.begin_ms) // 86_400_000} days, from {rfc3339(gap.begin_ms)} to"
+        f" {rfc3339(gap.taken_ms)}: is one of these times wrong? Correct or leave out its row; nothing is told of that span"
+    )
+
+
+def _parted(batch: Batch, at_once: int | None, gaps: Sequence[Pause]) -> Iterator[Batch]:
+    """Yield the slices of a batch, with these pauses between them."""
+    begin = 0
+    for gap in gaps:
+        end = int(np.searchsorted(batch.taken_ms, gap.taken_ms))
+        yield from slices(_rows(batch, slice(begin, end)), at_once)
+        yield Batch(items=(gap,))
+        begin = end
+    yield from slices(_rows(batch, slice(begin, None)), at_once)
+
+
+def _rows(batch: Batch, which: slice | NDArray[np.bool_]) -> Batch:
+    return Batch(batch.series, batch.series_index[which], batch.taken_ms[which], batch.at_ms[which], batch.value[which])
 
 
 def _known(batch: Batch, settings: Settings) -> tuple[Batch, list[str]]:
@@ -134,14 +156,7 @@ def _known(batch: Batch, settings: Settings) -> tuple[Batch, list[str]]:
     foreign = list(dict.fromkeys(probe for probe, _ in batch.series if probe not in settings.probes))
     if not foreign:
         return batch, []
-    keep = good[batch.series_index]
-    return (
-        replace(
-            batch, series_index=batch.series_index[keep], taken_ms=batch.taken_ms[keep], at_ms=batch.at_ms[keep],
-            value=batch.value[keep],
-        ),
-        foreign,
-    )  # fmt: skip
+    return _rows(batch, good[batch.series_index]), foreign
 
 
 def _left_out(count: int, foreign: Sequence[str]) -> str:
@@ -165,8 +180,7 @@ def slices(batch: Batch, at_once: int | None = 0) -> Iterator[Batch]:
     """Yield the batch cut into slices of so many readings, as `from_files` says."""
     size = _size(at_once, len(batch.series), len(batch.value))
     for low in range(0, len(batch.value), size):
-        part = slice(low, low + size)
-        yield Batch(batch.series, batch.series_index[part], batch.taken_ms[part], batch.at_ms[part], batch.value[part])
+        yield _rows(batch, slice(low, low + size))
 
 
 def _size(at_once: int | None, series: int, readings: int) -> int:

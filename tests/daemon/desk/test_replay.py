@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gzip
 import json
+import lzma
 from pathlib import Path
 
 import numpy as np
@@ -88,12 +90,20 @@ def test_a_gap_of_weeks_is_one_silence_a_probe(recording: Path, tmp_path: Path, 
         ("", 65, "there are no readings in it"),
         ("time,probe,quantity,value,unit\n", 65, "there are no readings in it"),
         ("2026-03-28T12:00:00Z,attic,air_temperature,25.1,degC\n", 65, "It has: attic. The config has: big-air, big-lid"),
-        ("probe,value\nbig-air,3\n", 66, "the header lacks time, quantity, unit"),
+        ("probe,value\nbig-air,3\n", 66, "odd.csv:1: the header lacks time, quantity, unit"),
         ("2026-03-28T12:00:00,big-air,air_temperature,25.1,degC\n", 65, "odd.csv:1: left out: the time '2026-03-28T"),
         ("2026-03-28T12:00:00Z,big-air,air_temperature,25,1,degC\n", 65, "write a decimal comma as a point"),
         ("2026-03-28T12:00:00Z;big-air;air_temperature;25.1;degC\n", 65, "put commas for its semicolons"),
         ("28.03.2026 12:00,big-air,air_temperature,25.1,degC\n", 65, "write the year first"),
         ("2026-03-28T12:00:00Z,big-air,air_temperature,25.1\n", 65, "give each value its unit"),
+        ("2026-03-28T12:00:00Z\tbig-air\tair_temperature\t25.1\tdegC\n", 65, "put commas for its TABs"),
+        ('2026-03-28T12:00:00Z,big-air,air_temperature,"25,1",degC\n', 65, "write its decimal comma as a point"),
+        ("3/28/26 12:00 PM,big-air,air_temperature,25.1,degC\n", 65, "write the year first"),
+        ("46109.5,big-air,air_temperature,25.1,degC\n", 65, "looks like a spreadsheet's number for a day"),
+        ("1774699200,big-air,air_temperature,25.1,degC\n", 65, "seconds or milliseconds since 1970"),
+        ("1774699200000,big-air,air_temperature,25.1,degC\n", 65, "seconds or milliseconds since 1970"),
+        ("\0" * 200 + "\n", 65, "zero bytes were written instead"),
+        ('[{"time": "2026-03-28T12:00:00Z", "probe": "big-air", "value": 3}]', 65, "write other JSON objects one a line"),
         ("2026-03-28T12:00:00Z,big-air,warmth,25.1,degC\n" * 5, 65, "5 bad lines were left out"),
     ],
 )
@@ -104,6 +114,61 @@ def test_what_cannot_be_replayed_gets_a_sentence(
     ended, out, err = replay(capsys, tmp_path / "odd.csv")
     assert (ended, out) == (status, "")
     assert said in err
+
+
+ROWS = "time,probe,quantity,value,unit\n" + "2026-03-28T12:00:00Z,big-air,air_temperature,25.1,°C\n" * 3
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (gzip.compress(ROWS.encode()), "is packed; unpack it first"),
+        (lzma.compress(ROWS.encode()), "is packed; unpack it first"),
+        (ROWS.encode("utf-16"), "save it as text in UTF-8"),
+        (ROWS.encode("utf-16-le"), "save it as text in UTF-8"),
+        (ROWS.encode("utf-16-be"), "save it as text in UTF-8"),
+        (b"PK\x03\x04\x14\x00", "save the sheet as CSV in UTF-8"),
+        (b"%PDF-1.4\n", "save its table as CSV in UTF-8"),
+        (b"<!DOCTYPE html>\n", "save the readings themselves"),
+        (ROWS.replace("\n", "\r").encode(), "save it with line feeds"),
+    ],
+)
+def test_a_file_that_is_no_text_in_utf_8_is_told_with_its_remedy(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], data: bytes, said: str
+) -> None:
+    (tmp_path / "odd.csv").write_bytes(data)
+    ended, out, err = replay(capsys, tmp_path / "odd.csv")
+    assert (ended, out) == (66, "")
+    assert "odd.csv: " in err and said in err
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        ROWS.encode(), b"\xef\xbb\xbf" + ROWS.replace("\n", "\r\n").encode(), ROWS.replace("\n", "\n\n").encode(),
+        ROWS.replace("unit", "unit,note").replace("°C", "°C,dull").encode(),
+    ],
+    ids=["plain", "bom-crlf", "empty-lines", "a-sixth-column-that-the-header-names"],
+)  # fmt: skip
+def test_what_spreadsheets_make_of_a_file_is_read(tmp_path: Path, capsys: pytest.CaptureFixture[str], data: bytes) -> None:
+    (tmp_path / "sheet.csv").write_bytes(data)
+    status, out, err = replay(capsys, tmp_path / "sheet.csv")
+    assert (status, err) == (0, "")
+    assert "3 readings over 0.0 days" in out
+
+
+@pytest.mark.parametrize("batch", ["1", "all"])
+def test_one_row_of_another_century_is_asked_about_and_fills_no_page(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], batch: str
+) -> None:
+    row = "2000-01-01T00:00:00Z,big-air,air_temperature,25.1,degC\n"
+    later = [f"2026-03-28T12:{minute:02}:00Z,big-air,air_temperature,25.{minute % 3},degC\n" for minute in range(60)]
+    (tmp_path / "odd.csv").write_text(row + "".join(later))
+    status, out, err = replay(capsys, tmp_path / "odd.csv", "--batch", batch)
+    assert status == 0
+    assert "nothing was read for 9583 days" in err
+    assert not [line for line in out.splitlines() if line.startswith("20") and "2000-01-02" <= line < "2026-03-28"]
+    assert "61 readings over 9583.5 days" in out
 
 
 def test_a_span_of_more_than_a_year_without_a_reading_is_asked_about(
