@@ -83,7 +83,7 @@ def mat_day_told(day: MatDay | None, ends: MatEnds | None, style: Style) -> list
             "; see to plug, breaker and thermostat" if cool else "; was the room colder than that, its probe is not on the mat"
         ),
         "always": f"it heated all the time: {span}" + (
-            f"; it is too weak to hold {ends.hold_c:g} °C in this room: foam round the sides first, then a stronger mat" if cool
+            f"; it is too weak to hold {ends.hold_c:g} °C in this room: wrap its sides first, then a stronger mat" if cool
             else "; it has nothing left for a colder night, or its thermostat does not switch"
         ),
         "by turns": f"it switches, on for at most {100.0 * day.share:.0f} % of the time: {span}" + (

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import time
+from dataclasses import replace
 
 from adapters.wording.counting import counted
 from daemon.check import inspection
@@ -25,7 +26,8 @@ def add(parser: argparse.ArgumentParser) -> None:
         " or outlet does not work."
     )
     config_argument(parser)
-    parser.add_argument("--offline", action="store_true", help="only check the config; touch no probe and no outlet")
+    offline = "check the config and whether its secrets are there; touch no probe and no outlet"
+    parser.add_argument("--offline", action="store_true", help=offline)
     parser.add_argument("--send", action="store_true", help="also send a real test message by every outlet")
     parser.add_argument("--wait", metavar="SECONDS", type=_seconds, default=None, help="how long to wait for a probe's reading")
     parser.add_argument("--quiet", action="store_true", help="tell only what is wrong")
@@ -51,8 +53,10 @@ def run(args: argparse.Namespace) -> int:
     path = config_path(args)
     configuration, text = read_and_validate(path)
     findings = inspection.of_config(configuration, text) + of_heaters(configuration)
-    if not args.offline:
-        borrow_credentials()
+    borrow_credentials()
+    if args.offline:
+        findings += [replace(one, grade="warning") for one in inspection.of_secrets(configuration) if one.grade != "ok"]
+    else:
         record = read_record(configuration, time.time_ns() // 1_000_000)
         findings += inspection.of_machine(configuration)
         findings += inspection.of_probes(configuration, args.wait, record)

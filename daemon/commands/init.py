@@ -40,6 +40,8 @@ def add(parser: argparse.ArgumentParser) -> None:
     option("--air", metavar="ML|AxBxC", help="air in the chamber, ml, or its inner size in cm, such as 30x20x15")
     option("--vents", metavar="N", help="vents that can be opened and closed; - if not known")
     option("--mist", choices=("yes", "no"), help="whether it is sprayed or misted")
+    option("--foam", choices=("yes", "no"), help="whether foam or a second pane is there to be put on the lid")
+    option("--granules", choices=("yes", "no"), help="whether damp clay granules or a damp edge of substrate are in it")
     option("--heater", metavar="W", type=float, help="power of the heater, W; 0: none")
     option("--place", metavar="NAME", action="append", default=[],
            help='where the first, second, ... probe is: a chamber such as tank-1, "room", or "-"; may be repeated')  # fmt: skip
@@ -141,7 +143,8 @@ def _answers(args: argparse.Namespace) -> Answers:
     return Answers(
         site=args.site, time_zone=args.time_zone, altitude_m=args.altitude, genus=args.genus,
         group=args.species_group, months=args.age, lid=args.lid,
-        heater_w=args.heater, air=args.air, vents=args.vents, mist=args.mist, second=args.second,
+        heater_w=args.heater, air=args.air, vents=args.vents, mist=args.mist, foam=args.foam, granules=args.granules,
+        second=args.second,
         room_span=args.room_span, places=args.place,
         ports=None if args.port is None else [one for one in args.port if one != "-"],
         addresses=args.addresses, listen_s=args.listen, broker=_broker(args), mail_to=args.mail, mail_host=args.mail_host,

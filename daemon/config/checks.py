@@ -37,7 +37,9 @@ def faults_within(tables: Mapping[str, Any], config: ConfigText) -> list[ConfigF
 
 def warnings(tables: Mapping[str, Any], config: ConfigText) -> list[ConfigFault]:
     """Return what works but is probably not meant."""
-    doubtful = (*_hasty_bands(tables, config), *_blind_places(tables, config), *_doubtful_devices(tables, config))
+    doubtful = (
+        *_hasty_bands(tables, config), *_blind_places(tables, config), *_doubtful_devices(tables, config), *_unsaid(config),
+    )  # fmt: skip
     return [*gone.told(config), *doubtful]
 
 
@@ -204,6 +206,20 @@ def _doubtful_devices(tables: Mapping[str, Any], config: ConfigText) -> Iterator
                 " (Camargo, Sociobiology); make a pinhole and write vent_share = 0.001"
             )
             yield ConfigFault(config.line(("chamber", chamber)), ("chamber", chamber), text)
+
+
+def _unsaid(config: ConfigText) -> Iterator[ConfigFault]:
+    """One line for all gardens of which it is not said whether foam and granules are there: both were once taken to be."""
+    gardens = {name: row for name, row in _table(config, "chamber").items() if row.get("role", "fungus") == "fungus"}
+    keys = ("can_insulate_lid", "wet_granules")
+    unsaid = [name for name, row in gardens.items() if not set(keys) <= set(row.get("devices", ()))]
+    if unsaid:
+        named = ", ".join(unsaid[:3]) + (f" and {len(unsaid) - 3} more" if len(unsaid) > 3 else "")
+        text = (
+            f"foam on the lid and wet granules are advised only where they are written: add devices.{keys[0]} = true and"
+            f" devices.{keys[1]} = true to {named} (false where there are none)"
+        )
+        yield ConfigFault(config.line(("chamber", unsaid[0])), ("chamber",), text)
 
 
 def _duration(duration_ms: int) -> str:

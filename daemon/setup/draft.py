@@ -56,6 +56,8 @@ class ChamberDraft:
     vents: int | None
     """How many can be opened and closed; None: not known."""
     mist: bool
+    foam: bool
+    granules: bool
 
     def settings(self, heater_w: float) -> Chamber:
         """Return the chamber with a heater of so many watts, as far as its config is known."""
@@ -184,9 +186,13 @@ def _chamber(draft: Draft, one: ChamberDraft) -> str:
             "volume_ml": f"a guess by age; later: dewlid garden {one.name} --ml ...",
         },
     )  # fmt: skip
-    devices = [_heater(draft, one)] if one.heater_w else []
+    devices = [_lines(
+        f"{place}.devices", {"can_insulate_lid": one.foam, "wet_granules": one.granules},
+        {"can_insulate_lid": "foam or a second pane is at hand", "wet_granules": "what is not here is never advised"},
+    )]  # fmt: skip
+    devices += [_heater(draft, one)] if one.heater_w else []
     if one.vents is not None:
-        note = {"open": "of them now; what is not written here is never advised"}
+        note = {"open": "of them now"}
         devices.append(_lines(f"{place}.devices.vents", {"count": one.vents, "open": 0}, note))
     if one.mist:
         note = {"ml_per_press": "weigh ten presses of your sprayer"}

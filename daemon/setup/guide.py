@@ -45,6 +45,8 @@ class Answers:
     air: str | None = None
     vents: str | None = None
     mist: str | None = None
+    foam: str | None = None
+    granules: str | None = None
     second: str | None = None
     places: list[str] = field(default_factory=list)
     ports: list[str] | None = None
@@ -206,7 +208,11 @@ class Guide:
                            accepted.one_of("acrylic", "polycarbonate", "glass", "pet"), given.lid)  # fmt: skip
             vents = self.ask("  vents that you can open and close (- if you do not know)", "-", accepted.vents, given.vents)
             mist = self.ask("  do you spray or mist it (yes, no)", "no", accepted.yes_or_no, given.mist)
-            one = ChamberDraft(name, genus, group, stage, months, lid, 0.0, air_ml, vents, mist)
+            question = "  have you foam or a second pane to put on its lid (yes, no)"
+            foam = self.ask(question, "no", accepted.yes_or_no, given.foam)
+            question = "  are damp clay granules or a damp edge of substrate in it (yes, no)"
+            granules = self.ask(question, "no", accepted.yes_or_no, given.granules)
+            one = ChamberDraft(name, genus, group, stage, months, lid, 0.0, air_ml, vents, mist, foam, granules)
             draft.chambers.append(replace(one, heater_w=self._heater(draft, one)))
 
     def _path_for_a_queen(self, genus: Genus) -> None:

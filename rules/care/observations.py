@@ -214,6 +214,7 @@ def fitted(first: str, questions: Questions, where: str) -> str:
         granules="re-wet the clay granules along the wall" if devices.wet_granules else "fill the drinking water",
         also_granules=" and re-wet the clay granules" if devices.wet_granules else "",
         also_insulate=", and insulate the lid if it is wet" if devices.can_insulate_lid else "",
+        then_insulate=", then insulate it from outside (never over a heater)" if devices.can_insulate_lid else "",
         or_insulate=" or insulate" if devices.can_insulate_lid else "",
         insulate="insulate the lid from outside (never over a heater), then " if devices.can_insulate_lid else "",
     )

@@ -66,6 +66,8 @@ def _belongs(settings: Settings, name: str, facts: TaskFacts) -> bool:
         return chamber.devices.heater is not None
     if facts.needs == "mister":
         return chamber.devices.mister is not None
+    if facts.needs == "granules":
+        return chamber.role == "fungus" and chamber.devices.wet_granules
     if facts.needs == "probe":
         return bool(settings.probes_at(name))
     return chamber.role == "fungus"

@@ -13,7 +13,7 @@ from rules.terms.local_time import day_words, time_words
 # What a stand-in must never do; common practice, no source.
 NEVER = (
     "Do not open the fungus chamber to look: a look through the lid is enough.",
-    "Never spray, touch or move the fungus (the grey-white sponge). Water goes on the granules along the wall.",
+    "Never spray, touch or move the fungus (the grey-white sponge). Water goes {water}.",
     "Do not change thermostat, fan or vents unless a mail from this shelf says so, and then only by the amount it says.",
     "No insect spray, scented candle, glue or fresh paint in the room.",
     "No bought flowers and no leaves from elsewhere: they are presumed sprayed.",
@@ -41,13 +41,15 @@ def checklist(settings: Settings, occurrences: Sequence[Occurrence], absence: Ab
     mine = [one for one in _inside(occurrences, absence) if one.stand_in]
     daily = [f"- {one.where}: {one.title}. {one.how[0].upper()}{one.how[1:]}." for one in mine if one.repeats_ms]
     days = [f"- {day_words(one.due_ms, settings.zone)}: {one.where}: {one.title}." for one in mine if not one.repeats_ms]
+    granules = any(chamber.devices.wet_granules for chamber in settings.chambers.values())
+    water = "on the granules along the wall" if granules else "into the drinker"
     parts = [
         f"You look after {settings.site.name} from {_span(settings, absence)}. Thank you. This is all that is needed:",
         "\n".join(["Every day:", *daily]) if daily else "",
         "\n".join(["On these days (a day sooner or later does no harm):", *days]) if days else "",
         "\n".join(["Look:", *(f"- {line}" for line in LOOK)]),
         "\n".join(["Please always:", *(f"- {line}" for line in ALWAYS)]),
-        "\n".join(["Please do not:", *(f"- {line}" for line in NEVER)]),
+        "\n".join(["Please do not:", *(f"- {line.format(water=water)}" for line in NEVER)]),
         "Meanwhile the alarms of this shelf come to you. Each mail says what to change, by how much and how soon. If it is"
         " marked urgent and you cannot go, ring the keeper. No mail means that all is well: the keeper sees every day"
         " whether the watching goes on.",

@@ -100,9 +100,9 @@ class Devices(Section):
     fan: Fan | None = None
     mister: Mister | None = None
     vents: Vents = Vents(count=0)
-    can_insulate_lid: bool = True
-    """Whether foam or a second pane may be put on the lid."""
-    wet_granules: bool = True
+    can_insulate_lid: bool = False
+    """Whether you have foam or a second pane that may be put on the lid."""
+    wet_granules: bool = False
     """Whether damp clay granules or a wet substrate edge are there as a water buffer."""
 
 

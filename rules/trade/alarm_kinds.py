@@ -191,7 +191,7 @@ ALARMS: dict[str, AlarmKind] = {
     ),
     "lid-drip-tonight": AlarmKind(
         label="lid will drip tonight", sentence="{place}: its lid will drip before dawn if nothing is done",
-        first_step="Lay foam on the lid before you go to bed.",
+        first_step="Keep the room a little warmer tonight, and look at the lid before you go to bed.",
         subject="lid", consequence="serious", figure=None, edge=None, continuous=False,
         harm=None, bears=(Bears("outside", "serious", (8, 8, 8, 8, 8)),),
         answered="climate", wakes_at_night=False, quiet_on_visit=False, explained_by=("lid-dew",), room_moves=True,

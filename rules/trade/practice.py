@@ -133,7 +133,7 @@ ACTS: dict[str, Act] = {
         "beside it, not under it and not touching it, a closed bottle of water at 40 °C wrapped in a towel",
     ),
     "wrap-box": Act(
-        "garden", "insulate", "Wrap blankets or foam round the sides of the box; leave vents, mat and a gap for air free",
+        "garden", "insulate", "Wrap blankets round the sides of the box; leave vents, mat and a gap for air free",
         source="saves 30 to 60 % of the heat: common practice, no source",
     ),
     "wrap-bottle": Act(
@@ -141,7 +141,8 @@ ACTS: dict[str, Act] = {
         "Wrap blankets round the sides, a gap left for air, and stand a closed bottle of water at 40 °C, wrapped in a "
         "towel, beside the box: never under it, not touching it",
     ),
-    "humidify-room": Act("room", "more", "Moisten the room's air, or let the chamber draw its air over wet clay"),
+    "humidify-room": Act("room", "more",
+        "Moisten the room's air: hang damp towels beside the box, not on it; and fill the drinker"),
     "dehumidify-room": Act("room", "less",
         "Dry the room's air (or wait for a drier day): venting cannot dry the chamber now"),
     "move-mat": Act(
@@ -233,7 +234,7 @@ CELLS: tuple[Cell, ...] = (
         steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "wipe-lid",
             "close-vents",
                "mist-less", Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
-        (_NO_FAN_COLD, Never("Do not turn the heat up without foam on the lid: heat alone puts more water on it.", HEAT,
+        (_NO_FAN_COLD, Never("Do not turn the heat up and leave it at that: heat alone puts more water on the lid.", HEAT,
             about_order=True)),
     ),
     Cell(

@@ -22,7 +22,7 @@ from rules.trade.garden_sizes import CLASSES
 
 PRACTICE = "common practice, no source"
 Scope = Literal["colony", "chamber", "site"]
-Need = Literal["heater", "mister", "probe"]
+Need = Literal["heater", "mister", "probe", "granules"]
 Evidence = Literal["dry", "wet-lid", "mould", "damp-waste"]
 
 
@@ -148,6 +148,7 @@ TASKS: dict[str, TaskFacts] = {
         Late(24, "morning", "morning"),
         Late(4 * 24, "morning", "morning"),
         "5 to 20 ml along the wall, away from the garden, never on it; let the trend of the humidity decide, not the calendar",
+        needs="granules",
         raised_by="dry",
         season=HEATING,
         units=("ml",),

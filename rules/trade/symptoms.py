@@ -49,7 +49,7 @@ _COOL = "{cool}"
 _DRY_FIRST = "close {openings} but a pinhole, since the box must breathe, {granules}{also_insulate}"
 _DRY = Cause("dry", "the garden is drying", _DRY_FIRST)
 _HOT = Cause("hot", "heat", _COOL)
-_COLD = Cause("cold", "cold", "{heat}, then insulate the sides; warm by 0.5 K per hour")
+_COLD = Cause("cold", "cold", "{heat}, then wrap blankets round the sides; warm by 0.5 K per hour")
 
 # In order of urgency: lethal heat, drying, drip, the rest. The first one that was seen leads the answer.
 SYMPTOMS: dict[str, Symptom] = {
@@ -99,14 +99,14 @@ SYMPTOMS: dict[str, Symptom] = {
     "dripping": Symptom(
         "lid", "drops fall from the lid on the garden",
         "the lid is colder than the dew point for longer than it can hold the water",
-        "wipe it, tilt it towards a wall without garden, and insulate it from outside",
+        "wipe it and tilt it towards a wall without garden{then_insulate}",
         "do not raise the set point: in a wet box that wets the lid more", (), "today", "today",
     ),
     "soft-or-wet": Symptom(
         "fungus", "soft or wet garden", "liquid water on the garden: spray, fogger or a drinker too near",
         "keep every spray off the garden and move the water away from it", "do not dry it with a fan",
         (
-            Cause("wet-lid", "drops from a lid below the dew point", "wipe the lid, tilt it to the side and insulate it"),
+            Cause("wet-lid", "drops from a lid below the dew point", "wipe the lid and tilt it to the side{then_insulate}"),
             Cause("humid", "air near saturation for long", "stop misting and take out some of the wet area"),
         ),
         "today", "morning", suffers=True,
@@ -166,7 +166,7 @@ SYMPTOMS: dict[str, Symptom] = {
         "fungus", "the garden has fallen in or lies in pieces",
         "a shock, too much water, or more garden than workers can hold; they build it up again from what is healthy",
         "leave it lying, take out what floats in water, cover it with a small tub with a gap, and keep the box still and dark",
-        "do not pile it up by hand", (_HOT, _DRY, Cause("wet-lid", "drops from the lid", "wipe the lid and insulate it")),
+        "do not pile it up by hand", (_HOT, _DRY, Cause("wet-lid", "drops from the lid", "wipe the lid{then_insulate}")),
         "today", "today", suffers=True,
         ask="Less than a walnut of healthy garden left: ask a keeper of the same species for a piece of fungus",
     ),

@@ -92,7 +92,8 @@ def test_all_faults_of_a_config_come_on_stderr_one_per_line(tmp_path: Path) -> N
 def test_a_good_config_offline_is_well_and_touches_nothing(tmp_path: Path) -> None:
     done = dewlid("check", "--offline", str(SAMPLE), env={"HOME": str(tmp_path)})
     assert done.returncode == 0, done.stderr
-    assert done.stdout.startswith("ok       config: 1 chamber, 1 room, 2 probes")
+    assert "\nok       config: 1 chamber, 1 room, 2 probes" in done.stdout
+    assert done.stdout.startswith("warning  outlet mail, password_file: secret file /etc/dewlid/secrets/mail-password: No such")
     assert list(tmp_path.iterdir()) == []
 
 

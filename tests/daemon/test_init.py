@@ -28,7 +28,7 @@ from adapters.line_forms import form_of, form_of_lines
 from adapters.probes.serial_text import SerialText
 from daemon.config.configuration import load
 from daemon.setup.colony import stage_of
-from rules.settings import Chamber
+from rules.settings import Chamber, Devices
 
 ROOT = Path(__file__).parents[2]
 
@@ -282,12 +282,14 @@ def test_nothing_is_advised_that_nobody_told_of(serial_pair: Any, talking: Any, 
     talking(line, ["T=25.31 RH=83.2"])
     options = ["--yes", "--port", line.near, "--broker", "-", "--out", str(out), "--heater", "0"]
     assert init(*options, home=tmp_path).returncode == 0
-    assert "[chamber.tank-1.devices" not in out.read_text()
+    assert load(out).chamber["tank-1"].devices == Devices()
     second = ["--mail", "me@example.org", "--mail-user", "-", "--second", "near@example.org", "--mist", "yes", "--vents", "1"]
-    assert init(*options, *second, home=tmp_path).returncode == 0
+    assert init(*options, *second, "--foam", "yes", "--granules", "yes", home=tmp_path).returncode == 0
     written = load(out)
     assert written.outlet["mail"].model_dump()["second"] == ["near@example.org"]
-    assert (written.chamber["tank-1"].devices.vents.count, written.chamber["tank-1"].devices.mister is None) == (1, False)
+    devices = written.chamber["tank-1"].devices
+    assert (devices.vents.count, devices.mister is None) == (1, False)
+    assert (devices.can_insulate_lid, devices.wet_granules) == (True, True)
 
 
 @pytest.mark.parametrize(("genus", "said"), [("Atta", "Give no food"), ("Acromyrmex", "an Acromyrmex queen forages")])
@@ -389,7 +391,7 @@ def test_no_answer_writes_nothing(serial_pair: Any, talking: Any, tmp_path: Path
     line = serial_pair()
     talking(line, ["T=25.31 RH=83.2"])
     out = tmp_path / "dewlid.toml"
-    done = init("--port", line.near, "--out", str(out), answers="\n" * 14 + "no\n", home=tmp_path)
+    done = init("--port", line.near, "--out", str(out), answers="\n" * 16 + "no\n", home=tmp_path)
     assert (done.returncode, out.exists()) == (0, False), done.stdout
     assert "Nothing was written." in done.stdout
 

@@ -15,11 +15,11 @@ NOON_MS = 1_770_000_000_000
 
 
 def devices(setpoint_c: float | None = 26.0, **changed: Any) -> Devices:
-    """Return a chamber's usual devices: a side mat on a thermostat, a mister, a fan and three vents, one of them open."""
+    """Return a keeper's usual means: a side mat on a thermostat, mister, fan, three vents with one open, foam, wet granules."""
     body: dict[str, Any] = {
         "heater": Heater(setpoint_c=setpoint_c), "mister": Mister(ml_per_day=2.0, ml_per_press=0.5),
         "fan": Fan(minutes_per_hour=1.0),
-        "vents": Vents(count=3, open=1),
+        "vents": Vents(count=3, open=1), "can_insulate_lid": True, "wet_granules": True,
     }
     return Devices(**{**body, **changed})
 

@@ -156,7 +156,8 @@ def told_chamber(box: Box, knobs: Knobs, i: int, rng: np.random.Generator) -> Ch
     )
     devices = Devices(
         heater=heater, fan=Fan(minutes_per_hour=float(knobs.fan_min_h[i])), vents=Vents(count=3, open=int(knobs.vents[i])),
-        mister=Mister(ml_per_day=float(round(knobs.mist_ml_d[i], 2)), max_ml_per_day=60.0),
+        mister=Mister(ml_per_day=float(round(knobs.mist_ml_d[i], 2)), max_ml_per_day=60.0), can_insulate_lid=True,
+        wet_granules=True,
     )
     lid = {"build": "insulated", "insulation_mm": float(knobs.foam_mm[i])} if knobs.foam_mm[i] else {}
     return Chamber(air_ml=float(box.volume_m3[i] * 1e6), devices=devices, lid=lid, room="study", garden={"volume_ml": 500.0})

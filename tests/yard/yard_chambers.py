@@ -224,6 +224,7 @@ def _device_lines(kept: Kept, controls: Controls) -> list[str]:
     lines = [
         f'devices.heater = {{ watts = {watts:.1f}, mount = "{mount}", thermostat = {str(kept.thermostat).lower()}{knows} }}'
     ] if watts > 0.0 else []  # fmt: skip
+    lines.append("devices.can_insulate_lid = true\ndevices.wet_granules = true")
     if kept.has_fan:
         lines.append(f"devices.fan = {{ minutes_per_hour = {float(controls.fan_min_h[0]):g} }}")
     if kept.has_mister:

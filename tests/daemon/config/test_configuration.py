@@ -323,6 +323,18 @@ def test_a_box_without_any_opening_is_a_warning_since_a_garden_breathes() -> Non
     assert not any("without any opening" in told for told in warned(sealed.replace("0.0", "0.001")))
 
 
+def test_a_config_that_relied_on_foam_and_granules_hears_in_one_line_what_to_add() -> None:
+    boxes = "".join(f"[chamber.old-{number}]\n" for number in range(4)) + '[chamber.tip]\nrole = "waste"\n'
+    told = [one for one in warned(GOOD + boxes) if "foam" in one]
+    assert told == [
+        "f.toml:2: chamber: foam on the lid and wet granules are advised only where they are written: add"
+        " devices.can_insulate_lid = true and devices.wet_granules = true to tank-1, old-0, old-1 and 2 more"
+        " (false where there are none)"
+    ]
+    said = GOOD.replace('room = "study"', 'room = "study"\ndevices = { can_insulate_lid = false, wet_granules = true }', 1)
+    assert "foam" not in "".join(warned(said))
+
+
 @pytest.mark.parametrize(("environment", "folder"), [
     ({"STATE_DIRECTORY": "/var/lib/dewlid"}, "/var/lib/dewlid"),
     ({"STATE_DIRECTORY": "/var/lib/dewlid:/var/lib/other"}, "/var/lib/dewlid"),
