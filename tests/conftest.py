@@ -22,6 +22,7 @@ import trustme
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, AuthResult
 from hypothesis import settings as hypothesis_settings
+from imap_server import ImapServer
 
 # Properties are judged by what they find, never by how long a busy machine takes; failures can be repeated.
 hypothesis_settings.register_profile("dewlid", deadline=None, print_blob=True)
@@ -374,6 +375,15 @@ def started(box: Mailbox, options: dict[str, Any]) -> MailServer:
 @pytest.fixture(scope="module")
 def authority() -> trustme.CA:
     return trustme.CA()
+
+
+@pytest.fixture(scope="module")
+def imap_server(authority: trustme.CA) -> Iterator[ImapServer]:
+    """Return a real IMAP server for the tests of one file; each user that logs in has a mailbox of his own."""
+    running = ImapServer(authority)
+    running.start()
+    yield running
+    running.end()
 
 
 @pytest.fixture

@@ -1,8 +1,8 @@
 """The keeper's answers by mail: one word in the first line of a reply to a letter that bears our token, or nothing.
 
 Mail programs send the token back in In-Reply-To and References (RFC 5322 section 3.6.4). Nothing of a message is looked at but
-these, who sent it and whether a program did (RFC 3834), until a token holds. Only the first line of the text counts: whatever
-is quoted below it, in whichever mail program's manner, is never taken for a word.
+these, who sent it and whether a program did (RFC 3834), until a token holds. Only the first line of what the keeper wrote
+counts, above a quotation or below it; what is quoted, in whichever mail program's manner, is never taken for a word.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from html.parser import HTMLParser
 from typing import Literal
 
 from adapters.reply_tokens import Tokens
+from adapters.wording.letter import LAST_WORDS
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 
 Verb = Literal["done", "seen", "quiet", "how"]
@@ -26,6 +27,8 @@ VERBS = "done, seen, quiet 4h or how"
 QUIET_FOR_MS, LONGEST_QUIET_MS = 4 * HOUR_MS, 7 * DAY_MS
 _TOKEN = re.compile(r"<([0-9a-f]{24})\.([0-9a-f]{24})@")
 _MOST_NAMED = 50
+_QUOTED = re.compile(r"\w{0,4} ?[>|]")
+"""The marks of a quotation, alone or after the initials of who is quoted; from memory."""
 _WORD = re.compile(r"(done|seen|how)|quiet(?:\s{0,3}(\d{1,4})\s?(min|h|d))?", re.ASCII)
 _UNIT_MS = {"min": MINUTE_MS, "h": HOUR_MS, "d": DAY_MS}
 _NO_ADDRESSEE = ("mailer-daemon", "postmaster", "noreply", "no-reply", "donotreply", "do-not-reply", "bounce", "bounces")
@@ -86,13 +89,12 @@ def answered(head: bytes, tokens: Tokens, recipients: Iterable[str], also_from: 
 
 
 def said(message: bytes) -> Said | None:
-    """Return the word in the first line of an answer's text; None: there is none. Raises NotTaken if it is no message."""
+    """Return the word of an answer's text; None: there is none. Raises NotTaken if it is no message."""
     try:
         text = _text(_parsed(message))
     except _BROKEN as error:
         raise NotTaken("its text cannot be read") from error
-    line = next((plain for line in text.splitlines() if (plain := _plain(line))), "")
-    match = _WORD.fullmatch(line.rstrip(".! ").casefold())
+    match = _word(text)
     if match is None:
         return None
     verb: Verb = match[1] or "quiet"  # type: ignore[assignment]
@@ -100,6 +102,25 @@ def said(message: bytes) -> Said | None:
         return Said(verb)
     for_ms = int(match[2]) * _UNIT_MS[match[3]] if match[2] else QUIET_FOR_MS
     return Said(verb, for_ms) if 0 < for_ms <= LONGEST_QUIET_MS else None
+
+
+def _word(text: str) -> re.Match[str] | None:
+    """Return the word that stands first, or first below something quoted.
+
+    A quotation ends with its marks, or with the last words of our letter where a mail program sets no marks.
+    """
+    lines = [_plain(line) for line in text.splitlines()]
+    quoted = {number for number, line in enumerate(lines) if _QUOTED.match(line)}
+    last, first = max(quoted, default=-1), True
+    for number, line in enumerate(lines):
+        broken_off = number - 1 in quoted and number < last  # the rest of a quoted line that became too long
+        if number in quoted or broken_off or " ".join(lines[max(0, number - 1) : number + 1]).endswith(LAST_WORDS):
+            first = True
+        elif first and line:
+            first = False
+            if match := _WORD.fullmatch(line.rstrip(".! ").casefold()):
+                return match
+    return None
 
 
 # ---------------------------------------------------------------- taking a message apart
@@ -168,7 +189,7 @@ def _decoded(part: Message) -> str:
 
 
 class _Words(HTMLParser):
-    """The words of an HTML text, a line for each block; what is quoted, hidden or styled is left out."""
+    """The words of an HTML text, a line for each block; what is quoted becomes a mark, what is hidden is left out."""
 
     _BLOCKS = frozenset({"address", "br", "div", "dd", "dt", "h1", "h2", "h3", "hr", "li", "p", "pre", "td", "th", "tr", "ul"})
     _LEFT_OUT = frozenset({"blockquote", "head", "script", "style", "template", "title"})
@@ -181,7 +202,7 @@ class _Words(HTMLParser):
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         """Begin a line with a block."""
         self._left_out += tag in self._LEFT_OUT
-        self.text += "\n" if tag in self._BLOCKS else ""
+        self.text += "\n>\n" if tag == "blockquote" else "\n" if tag in self._BLOCKS else ""
 
     def handle_endtag(self, tag: str) -> None:
         """End its line."""

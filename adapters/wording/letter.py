@@ -25,6 +25,8 @@ FIRST_ORDINAL = 1
 """The number of the first letter of a thread."""
 THREADED = ("situation", "escalation", "reminder", "all-clear")
 """Letters about one situation stand together; others stand alone, or a digest would hide below an old one."""
+LAST_WORDS = "It only advises."
+"""With these each letter ends: below them an answer may stand."""
 LONGEST_SUBJECT = 60
 
 
@@ -121,7 +123,7 @@ def _body(event: LetterEvent, settings: Settings, style: Style) -> list[Section]
 
 
 def _foot(event: LetterEvent, settings: Settings, style: Style) -> Section:
-    return Section("", (text(f"dewlid at {clean(settings.site.name, 60)}, {style.clock(event.at_ms)}. It only advises."),))
+    return Section("", (text(f"dewlid at {clean(settings.site.name, 60)}, {style.clock(event.at_ms)}. {LAST_WORDS}"),))
 
 
 def subject_of(event: LetterEvent, settings: Settings) -> str:

@@ -18,7 +18,7 @@ import structlog
 from pydantic import TypeAdapter, ValidationError
 
 from adapters.answers.mailbox import Mailbox, MailboxReader
-from adapters.answers.reading import Answered, NotTaken, Said, answered, said
+from adapters.answers.reading import VERBS, Answered, NotTaken, Said, answered, said
 from adapters.errors import OutletError, SecretUnreadable
 from adapters.outlets import MailOutlet
 from adapters.outlets.letter import Answers
@@ -233,7 +233,7 @@ def _said_instead(letter: LetterEvent, word: Said | None, again: bool) -> str:
     if again:
         return "That letter was answered before, so nothing more was taken. Answer the newest letter, such as this one."
     if word is None:
-        return "Nothing was taken: the first line of your answer is none of the words."
+        return f"Nothing was taken: the first line of your answer is none of the words {VERBS}."
     return "" if word.verb == "how" else "Nothing was taken: that letter asks for nothing of the kind, or all of it is over."
 
 

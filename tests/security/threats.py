@@ -51,9 +51,11 @@ THREATS = (
     Threat(
         "S4a", "forged, replayed or misread answer by mail: a stranger acknowledges, or a note of absence, or a quotation",
         "off unless configured; an outgoing connection to a checked certificate; the letter's id bears an HMAC-SHA-256 over"
-        " letter and address, used once, for three days; the sender must be one whom letters go to; one word in the first line",
+        " letter and address, used once, for three days; the sender must be one whom letters go to; one word in the first line"
+        " of what is not quoted",
         ("adapters/answers/test_reading.py::test_what_is_no_answer_of_the_keeper_is_left_alone",
          "adapters/answers/test_reading.py::test_what_is_quoted_below_is_never_taken",
+         "adapters/answers/test_reading.py::test_the_word_is_found_above_and_below_every_manner_of_quoting_and_never_within",
          "adapters/answers/test_reading.py::test_html_alone_is_read_as_it_is_shown",
          "adapters/answers/test_reading.py::test_no_bytes_bring_another_error",
          "daemon/watch/test_mail_words.py::test_seen_acknowledges_and_the_answer_says_so_and_how_it_is",

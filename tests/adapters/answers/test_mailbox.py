@@ -6,7 +6,7 @@ import socket
 import ssl
 import threading
 from base64 import b64encode
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -21,41 +21,33 @@ from adapters.errors import OutletBarred, OutletUnreachable
 MESSAGE = b"From: keeper@example.org\nSubject: Re: too warm\n\nseen\n"
 
 
-@pytest.fixture(scope="module")
-def server(authority: trustme.CA) -> Iterator[ImapServer]:
-    running = ImapServer(authority)
-    running.start()
-    yield running
-    running.end()
-
-
 @pytest.fixture
-def mailbox(server: ImapServer, tmp_path: Path) -> Callable[..., Mailbox]:
+def mailbox(imap_server: ImapServer, tmp_path: Path) -> Callable[..., Mailbox]:
     def make(**more: Any) -> Mailbox:
         facts = {
-            "outlet": "mail", "host": "localhost", "port": server.port, "ca_file": str(server.ca_file), "user": "ant",
-            "password_file": server.secret_file(tmp_path, more.pop("password", PASSWORD)), "timeout_s": 5.0,
+            "outlet": "mail", "host": "localhost", "port": imap_server.port, "ca_file": str(imap_server.ca_file), "user": "ant",
+            "password_file": imap_server.secret_file(tmp_path, more.pop("password", PASSWORD)), "timeout_s": 5.0,
         } | more  # fmt: skip
         return Mailbox(**facts)
 
     return make
 
 
-def test_messages_are_read_from_a_number_on_and_stay_unread(server: ImapServer, mailbox: Callable[..., Mailbox]) -> None:
+def test_messages_are_read_from_a_number_on_and_stay_unread(imap_server: ImapServer, mailbox: Callable[..., Mailbox]) -> None:
     reader = MailboxReader(mailbox(user="reader"))
     reader.open()
     validity, following = reader.place()
     assert validity > 0
     assert reader.since(following) == []
-    server.deliver(MESSAGE, "reader")
-    server.deliver(b"From: other@example.org\n\n" + b"x" * 2 * LARGEST_BODY, "reader")
+    imap_server.deliver(MESSAGE, "reader")
+    imap_server.deliver(b"From: other@example.org\n\n" + b"x" * 2 * LARGEST_BODY, "reader")
     assert reader.since(following) == [following, following + 1]
     assert reader.since(following + 1) == [following + 1]
     assert b"Subject: Re: too warm" in reader.head(following)
     assert reader.message(following).endswith(b"\r\n\r\nseen\r\n")
     assert len(reader.message(following + 1)) == LARGEST_BODY
     reader.close()
-    with server.opened("reader") as client:
+    with imap_server.opened("reader") as client:
         assert client.search(None, "UNSEEN")[1] == [b"1 2"]
 
 

@@ -7,6 +7,7 @@ RFC 3834 (Auto-Submitted), RFC 3464 (bounces) and RFC 2919 (lists).
 from __future__ import annotations
 
 from contextlib import suppress
+from email.message import EmailMessage
 
 import pytest
 from hypothesis import given
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 
 from adapters.answers.reading import NotTaken, Said, answered, said
 from adapters.reply_tokens import Tokens
+from adapters.wording.letter import LAST_WORDS
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 
 TOKENS = Tokens(b"k" * 64)
@@ -101,6 +103,50 @@ def test_what_is_quoted_below_is_never_taken(quoted: str, charset: str) -> None:
             assert said((head + nothing + quoted).encode(charset)) is None
 
 
+OURS = f"{QUOTED}\n\nWhen you have done\nit, type on the server:\n    dewlid done nest-1\n\ndewlid at shelf. {LAST_WORDS}"
+MARKED = OURS.replace("\n", "\n> ")
+FLOWED = MARKED.replace("\n> \n", "\n>\n").replace("have done", "have\ndone")  # a program that breaks long lines loses the mark
+FORMS = {
+    "english": f"On Sat, 28 Nov 2026 at 14:00, dewlid <dewlid@example.org> wrote:\n\n> {MARKED}",
+    "wrapped": f"On Sat, 28 Nov 2026 at 14:00, dewlid\n<dewlid@example.org> wrote:\n> {FLOWED}",
+    "german": f"Am 28.11.26 um 14:00 schrieb dewlid:\n> {MARKED}",
+    "german, no marks": f"Am 28.11.2026 um 14:00 schrieb dewlid <dewlid@example.org>:\n\n{OURS}",
+    "french": f"Le 28 nov. 2026 \u00e0 14:00, dewlid a \u00e9crit\u00a0:\n\n> {MARKED}",
+    "original": f"-----Original Message-----\nFrom: dewlid\nSent: Saturday\nTo: Anna\nSubject: done\n\n{OURS}",
+    "rule and head": f"{'_' * 32}\nVon: dewlid\nGesendet: 28. November 2026 14:00\nBetreff: done\n\n{OURS}",
+    "stars": f"*From:* dewlid\n*Sent:* Saturday\n\n{OURS}", "initials": "dw> " + OURS.replace("\n", "\ndw> "),
+    "bar": "| " + OURS.replace("\n", "\n| "), "bare": OURS,
+    "closing torn": f"dewlid wrote:\n\n{OURS.replace('only advises', 'only' + chr(10) + 'advises')}",
+    "telephone": f"Sent from my telephone\n\n> On 28 Nov 2026, at 14:00, dewlid wrote:\n>\n> {MARKED}",
+}
+BELOW = ["\n\n{}", "\n\n{}\n-- \nAnna\ndone", "\n{}\n", "\n\n\n{}!\n\nregards"]
+
+
+def sent_as(text: str, charset: str, coded: str) -> bytes:
+    message = EmailMessage()
+    message.set_content(text, charset=charset, cte=coded)
+    return message.as_bytes()
+
+
+@pytest.mark.parametrize("coded", ["8bit", "quoted-printable", "base64"])
+@pytest.mark.parametrize("form", FORMS)
+def test_the_word_is_found_above_and_below_every_manner_of_quoting_and_never_within(form: str, coded: str) -> None:
+    quoted, signature = FORMS[form], "\n-- \nAnna\nhow"
+    for charset in ("utf-8", "iso-8859-1"):
+        for above in ("{}\n\n", "\n{}.\n\n-- \nAnna\n\n", "{}\n"):
+            assert said(sent_as(above.format("quiet 2h") + quoted, charset, coded)) == Said("quiet", 2 * HOUR_MS)
+        for below in BELOW:
+            assert said(sent_as(quoted + below.format("quiet 2h"), charset, coded)) == Said("quiet", 2 * HOUR_MS)
+        for nothing in ("", "\n\nThank you, I will look.", "\n\nI have done it", signature):
+            assert said(sent_as(quoted + nothing, charset, coded)) is None
+            assert said(sent_as("Thank you.\n\n" + quoted + nothing, charset, coded)) is None
+
+
+def test_a_word_stands_between_quoted_parts_only_where_a_blank_line_parts_it() -> None:
+    assert said(sent_as("> DO THIS FIRST\n\nseen\n\n> done", "utf-8", "8bit")) == Said("seen")
+    assert said(sent_as("> When you have\ndone\n> it, type on the server", "utf-8", "8bit")) is None
+
+
 def html(body: str) -> bytes:
     return f"Content-Type: text/html; charset=utf-8\n\n<html><head><title>how</title><style>p{{}}</style></head>{body}".encode()
 
@@ -114,6 +160,10 @@ def html(body: str) -> bytes:
     ("<script>done</script><p>no</p>", None),
     ("<p><b>Von:</b> dewlid<br></p><p>done</p>", None),
     ("<blockquote><blockquote>seen</blockquote>", None),
+    ("<p>On Sat dewlid wrote:</p><blockquote><p>done</p></blockquote><div>seen</div><p>Anna</p>", Said("seen")),
+    (f"<hr><p><b>From:</b> dewlid<br><b>Sent:</b> Saturday</p><div>done<br>shelf. {LAST_WORDS}</div><p>&nbsp;</p><p>how</p>",
+     Said("how")),
+    (f"<hr><p><b>From:</b> dewlid</p><div>done<br>shelf. {LAST_WORDS}</div>", None),
 ])  # fmt: skip
 def test_html_alone_is_read_as_it_is_shown(body: str, word: Said | None) -> None:
     assert said(html(body)) == word

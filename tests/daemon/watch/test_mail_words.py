@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import trustme
 from hand_clock import HandClock
 from imap_server import ImapServer
 
@@ -62,14 +61,6 @@ password_file = "{secret}"
 also_from = ["anna@work.example"]
 every = "15s"
 """
-
-
-@pytest.fixture(scope="module")
-def server(authority: trustme.CA) -> Iterator[ImapServer]:
-    running = ImapServer(authority)
-    running.start()
-    yield running
-    running.end()
 
 
 class House:
@@ -169,9 +160,9 @@ def text_of(letter: EmailMessage) -> str:
 
 
 @pytest.fixture
-def house(tmp_path: Path, server: ImapServer, mail_server: Any, request: pytest.FixtureRequest) -> Iterator[House]:
+def house(tmp_path: Path, imap_server: ImapServer, mail_server: Any, request: pytest.FixtureRequest) -> Iterator[House]:
     outlet, box = mail_server("tls")
-    made = House(tmp_path, server, outlet, box, request.node.name)
+    made = House(tmp_path, imap_server, outlet, box, request.node.name)
     made.live(8, 33.0)
     made.until(lambda: len(made.letters()) >= 2)
     yield made
@@ -237,7 +228,8 @@ def test_what_is_no_word_of_the_keeper_does_nothing(house: House) -> None:
     assert not alarm(house).acknowledged
     house.answer(urgent, "I am out of the office until Monday.")
     told = house.last(count + 1)
-    assert "the first line of your answer is none of the words" in text_of(told)
+    assert "the first line of your answer is none of the words done, seen, quiet 4h or how" in text_of(told)
+    assert "Answer this letter with one word in the first line: done (you did it)" in text_of(told)
     assert told["Auto-Submitted"] == "auto-generated"
     assert not alarm(house).acknowledged
 
