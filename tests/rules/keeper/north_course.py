@@ -18,7 +18,10 @@ SHELF = Settings(
     chambers={
         "north": Chamber(
             room="study", title="North", garden={"volume_ml": 400.0, "basin_ml": 1000.0},
-            devices={"vents": {"count": 2}, "heater": {"watts": 15.0, "thermostat": True, "setpoint_c": 28.0}, "mister": {}},
+            devices={
+                "vents": {"count": 2}, "heater": {"watts": 15.0, "thermostat": True, "setpoint_c": 28.0}, "mister": {},
+                "wet_granules": True,
+            },
         )
     },
     probes={
