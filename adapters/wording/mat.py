@@ -46,7 +46,7 @@ def mat_remedy(ends: MatEnds, style: Style) -> str:
     """Return what to do about a mat that can do harm, or that leaves its garden in the cold; empty: nothing is to do."""
     if not ends.cooks:
         return "" if not ends.too_weak else style.text(
-            f"it takes {ends.needed_w:.1f} W to hold {ends.hold_c:g} °C in the coldest room: foam round the sides first, or"
+            f"it takes {ends.needed_w:.1f} W to hold {ends.hold_c:g} °C in the coldest room: wrap its sides first, or"
             f" a stronger mat with an independent cut-out set at {ends.bear_c:g} °C"
         )
     if ends.one_size_does_both:

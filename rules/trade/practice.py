@@ -141,8 +141,7 @@ ACTS: dict[str, Act] = {
         "Wrap blankets round the sides, a gap left for air, and stand a closed bottle of water at 40 °C, wrapped in a "
         "towel, beside the box: never under it, not touching it",
     ),
-    "humidify-room": Act("room", "more",
-        "Moisten the room's air: hang damp towels beside the box, not on it; and fill the drinker"),
+    "humidify-room": Act("room", "more", "Moisten the room's air: damp towels beside the box, not on it; fill the drinker"),
     "dehumidify-room": Act("room", "less",
         "Dry the room's air (or wait for a drier day): venting cannot dry the chamber now"),
     "move-mat": Act(

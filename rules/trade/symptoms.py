@@ -250,7 +250,7 @@ SHUT_FIRST = "leave her box shut, see that its pinhole is free, and look through
 SHUT_NEVER = "do not open it, and put no leaf in: a queen who is disturbed may eat her brood (common practice, no source)"
 _SHUT_CAUSES: dict[Proof, str] = {
     "dry": "close its vents but a pinhole, and give 1 ml of water along a wall through that hole, the lid shut",
-    "wet-lid": "tilt the box so that drops run to a wall away from her, and insulate the lid from outside, unopened",
+    "wet-lid": "tilt the box, unopened, so that drops run to a wall away from her{then_insulate}",
     "humid": "tilt the box so that drops run to a wall away from her, and leave it shut",
 }
 _FOUNDING: dict[str, tuple[str, str]] = {

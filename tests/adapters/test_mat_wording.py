@@ -44,7 +44,7 @@ def test_nobody_is_told_to_try_what_could_burn_the_house_and_no_box_ends_at_110_
 def test_a_mat_that_leaves_its_garden_in_the_cold_is_no_mat_that_is_well() -> None:
     cold = MatEnds(3.0, 0.75, 0.25, 12.0, 24.0, hold_c=24.0, bear_c=30.0, still_c=20.0)  # holds 12 + 3 / 0.75 = 16 °C
     assert mat_remedy(cold, C) == (
-        "it takes 9.0 W to hold 24 °C in the coldest room: foam round the sides first, or a stronger mat with an independent"
+        "it takes 9.0 W to hold 24 °C in the coldest room: wrap its sides first, or a stronger mat with an independent"
         " cut-out set at 30 °C"
     )
     held = MatEnds(6.5, 0.75, 0.25, 12.0, 24.0, hold_c=24.0, bear_c=30.0, cut_out_c=30.0, still_c=20.0)  # 20.7 °C
