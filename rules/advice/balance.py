@@ -36,6 +36,10 @@ STRUCTURE_SHARE = 0.25
 walls, films and a sorbing ground of their own. Own estimate."""
 THERMOSTAT_NEAR_K = 2.0
 """A course that would end this near the set point ends at it; judgement."""
+OVERSHOOTS_K = 1.5
+"""So far past its set point an ordinary on/off thermostat lets the air rise; common practice, no source."""
+SWING_SLACK_K = 0.3
+"""No swing is quite as wide as the one before; own estimate."""
 OVERSHOOT_H = 0.5
 """So long a rise past the set point goes on by what the mat has stored; common practice, no source."""
 SELF_LIFT_K = 0.2
@@ -148,16 +152,38 @@ def _temperatures(
     moving = slope if abs(slope) > 0.4 else 0.0
     free = room_c + SELF_LIFT_K
     rest = np.clip(here_c + moving * 0.7 / draws[:, COOLING], free - 0.5, here_c + 12.0)
-    setpoint, heater = knobs.get("setpoint"), chamber.devices.heater
+    heater = chamber.devices.heater
     if heater is None and situation.temperature_slope_k_h is not None and moving == 0.0:
         return here_c, here_c.copy(), here_c.copy()  # held by what is not known: the sun, a lamp, the room below
     if heater is None or knobs.get("heater_plugged", 1.0) == 0.0:
         return np.where(np.abs(here_c - free) < 6.0, np.where(moving == 0.0, here_c, rest), free), here_c.copy(), here_c.copy()
     most = np.maximum(free + draws[:, LIFT], rest)
-    held_c = setpoint if setpoint is not None else situation.usual_c
+    held_c = _held_c(situation, knobs)
     if heater.thermostat and held_c is not None and moving != 0.0:
-        rest = _caught(rest, here_c + max(moving, 0.0) * OVERSHOOT_H, np.clip(held_c, free, most), held_c)
+        held = np.clip(held_c, free, most)
+        turns = here_c + max(moving, 0.0) * OVERSHOOT_H
+        rest = held if _swings(situation, knobs) else _caught(rest, turns, held, held_c)
     return rest, free, most
+
+
+def _held_c(situation: Situation, knobs: Mapping[str, float]) -> float | None:
+    """Return about what a thermostat holds the air: what the day shows, else what its dial is set to."""
+    return situation.usual_c if situation.usual_c is not None else knobs.get("setpoint")
+
+
+def _swings(situation: Situation, knobs: Mapping[str, float]) -> bool:
+    """Return whether this moment is a part of the thermostat's swing, so that its slope tells nothing of where it goes.
+
+    By the peaks and troughs of its day; where those are not known, only what is warmer than its set point by no more than a
+    mat overshoots: what is colder may have failed.
+    """
+    t, held_c = situation.temperature_c, _held_c(situation, knobs)
+    if t is None or held_c is None:
+        return False
+    peak, trough = situation.usual_peak_c, situation.usual_trough_c
+    if situation.usual_c is None or peak is None or trough is None:
+        return 0.0 <= t - held_c <= OVERSHOOTS_K
+    return trough - SWING_SLACK_K <= t <= peak + SWING_SLACK_K
 
 
 def _caught(rest: Array, turns_c: Array, held: Array, setpoint: float) -> Array:
@@ -181,7 +207,10 @@ def _tied(
     """Return draws whose evaporation explains the present balance, their weights, the source that is left, `Present.wetted`."""
     here_c, vapour, room_c, room_pa, factor = now
     saturation = e_s(here_c)
-    slope_pct_h = float(np.clip(_known(situation.humidity_slope_pct_h, 0.0), -8.0, 8.0)) * (0.5 + 0.3 * NORMAL[:, 11])
+    heater = chamber.devices.heater
+    swings = heater is not None and heater.thermostat and _swings(situation, knobs)
+    slope = 0.0 if swings else float(np.clip(_known(situation.humidity_slope_pct_h, 0.0), -8.0, 8.0))
+    slope_pct_h = slope * (0.5 + 0.3 * NORMAL[:, 11])
     change = np.asarray(slope_pct_h / 100.0 * saturation)
     lost = _loss_rate(draws, np.full(1, knobs.get("vents", 0.0)), np.full(1, knobs.get("fan", 0.0) / 60.0)) * (vapour - room_pa)
     lid_pa = e_s(room_c + factor * (here_c - room_c))

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from advice_scenes import alarms, devices, situation
@@ -96,3 +98,23 @@ def test_a_rise_is_predicted_to_end_at_the_thermostats_set_point_unless_it_is_pa
     assert temperature_c < float(rest.max()) <= most_c
     if temperature_c > 28.0:
         assert float(np.median(rest)) > temperature_c, "a thermostat that lets it rise is not believed"
+
+
+@pytest.mark.parametrize(("temperature_c", "slope_k_h"), [(26.8, 1.5), (27.3, 0.6), (24.6, -1.6), (24.4, -2.0)])
+def test_a_moment_of_the_heaters_swing_is_predicted_to_come_back_to_what_the_heater_holds(temperature_c, slope_k_h):
+    """A box that swings from 24.4 to 27.4 degC: at 26.8 and rising, 27.5 was expected at rest and less heat advised, at 24.6
+    and falling 22.4 (found in a foreign simulation)."""
+    chamber = Chamber(devices=devices(setpoint_c=25.5))
+    usual = {"usual_c": 25.8, "usual_peak_c": 27.4, "usual_trough_c": 24.4, "usual_range_k": 3.0}
+    now = situation(
+        temperature_c, 80.0, 17.0, 50.0, temperature_slope_k_h=slope_k_h, humidity_slope_pct_h=-3.0 * slope_k_h, **usual
+    )
+    present = present_of(prior_model(chamber), chamber, now, present_knobs(chamber, ()))
+    assert present.rest_c == pytest.approx(25.8)
+    flat = present_of(
+        prior_model(chamber), chamber, replace(now, humidity_slope_pct_h=0.0), present_knobs(chamber, ())
+    )
+    assert present.source_pa_h == pytest.approx(flat.source_pa_h)
+    failed = present_of(prior_model(chamber), chamber, replace(now, temperature_c=23.2, temperature_slope_k_h=-2.5),
+        present_knobs(chamber, ()))  # fmt: skip
+    assert float(np.median(failed.rest_c)) < 23.2, "what falls out of its swing may have failed"
