@@ -382,7 +382,7 @@ def _told_forecast(row: Forecast, at_ms: int) -> ToldForecast:
 
 def _told_without(row: Forecast, now: Situation) -> ToldForecast:
     """Return what would come if nothing were done, as uncertain as the chamber's own moves make it."""
-    own_k, own_pct, own_margin_k = own_moves(now, row.after_h, of_mean=now.by_mean)
+    own_k, own_pct, own_margin_k = own_moves(now, row.after_h, usual=True)
     return _told_forecast(
         replace(
             row, temperature_u_k=hypot(row.temperature_u_k, own_k), humidity_u_pct=hypot(row.humidity_u_pct, own_pct),

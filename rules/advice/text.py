@@ -215,8 +215,8 @@ def predictions_of(plan: Plan, situation: Situation, worth: Mapping[str, Worth])
     return tuple(prediction(row, situation, worth, lid_known=known) for row in plan.forecasts if row.after_h in TOLD_H)
 
 
-def prediction(row: Forecast, now: Situation, worth: Mapping[str, Worth], *, lid_known: bool) -> Prediction:
-    """Return one forecast with all that its spread is made of, as wide as the chamber's past ones had to be."""
+def prediction(row: Forecast, now: Situation, worth: Mapping[str, Worth] | None, *, lid_known: bool) -> Prediction:
+    """Return one forecast with all that its spread is made of, as wide as past ones had to be; `worth` None: of no action."""
     own_k, own_pct, own_margin_k = _own_uncertainties(now, row.after_h)
     heat, damp = (factor(worth, quantity, row.after_h) for quantity in ("temperature", "humidity"))
     margin_u_k = damp * _joined(row.margin_u_k, own_margin_k, row.margin_k, now.dew_margin_k)
@@ -244,9 +244,9 @@ def _own_uncertainties(situation: Situation, after_h: float) -> tuple[float, flo
     return own_k, own_pct, own_margin_k
 
 
-def own_moves(situation: Situation, after_h: float, *, of_mean: bool = False) -> tuple[float, float, float]:
+def own_moves(situation: Situation, after_h: float, *, usual: bool = False) -> tuple[float, float, float]:
     """Return how far temperature, humidity and margin move by themselves within such a time; 0 where nothing is known."""
-    heat, damp, margin = [moves.within(after_h, of_mean=of_mean) for moves in situation.moves] or (0.0, 0.0, 0.0)
+    heat, damp, margin = [moves.within(after_h, usual=usual) for moves in situation.moves] or (0.0, 0.0, 0.0)
     return heat, damp, margin
 
 

@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 HORIZONS_H = (1, 6, 24)  # bookkeeping
 SHARE = 0.95  # the usual level, JCGM 100
+HALF_OF_NORMAL = 0.6745
+"""By so many standard deviations half of all normal errors miss. By definition."""
 LEAST_PAIRS = 19
 """So many past errors are needed before one of them holds 95 %. By definition."""
 
@@ -24,12 +26,13 @@ class Moves:
     """Standard uncertainty of "it stays as it is", for each of `HORIZONS_H`; twice of it holds 95 % of what came."""
 
     by_horizon: tuple[float, ...]
-    of_means: tuple[float, ...] = ()
-    """The same of an hour's mean, which no swing of a thermostat moves; empty: as that of a reading."""
+    usual: tuple[float, ...] = ()
+    """What an hour's mean moves on a usual day: no swing of a thermostat, and no trouble of some hours, counts in it. Empty: as
+    that of a reading."""
 
-    def within(self, hours: float, *, of_mean: bool = False) -> float:
-        """Return the standard uncertainty so many hours ahead, of a reading or of an hour's mean."""
-        return float(np.interp(hours, HORIZONS_H, (self.of_means or self.by_horizon) if of_mean else self.by_horizon))
+    def within(self, hours: float, *, usual: bool = False) -> float:
+        """Return the standard uncertainty so many hours ahead."""
+        return float(np.interp(hours, HORIZONS_H, (self.usual or self.by_horizon) if usual else self.by_horizon))
 
 
 def moves_of(
@@ -41,11 +44,17 @@ def moves_of(
     `lowest`, `highest`: what the hours reached. A reading falls anywhere between, and a thermostat's swing dwells at its ends.
     """
     least, most = hourly if lowest is None else lowest, hourly if highest is None else highest
-    readings, means = (
-        tuple(_moved(hourly, reached, ahead, own) for ahead, own in zip(HORIZONS_H, assumed, strict=True))
-        for reached in ((least, most), (hourly, hourly))
+    ahead_by = tuple(zip(HORIZONS_H, assumed, strict=True))
+    return Moves(
+        tuple(_moved(hourly, (least, most), ahead, own) for ahead, own in ahead_by),
+        tuple(_usually(hourly, ahead, own) for ahead, own in ahead_by),
     )
-    return Moves(readings, means)
+
+
+def _usually(hourly: NDArray[np.float64], ahead: int, assumed: float) -> float:
+    errors = np.abs(hourly[ahead:] - hourly[:-ahead])
+    errors = errors[~np.isnan(errors)]
+    return float(np.median(errors)) / HALF_OF_NORMAL if len(errors) >= LEAST_PAIRS else assumed
 
 
 def _moved(
