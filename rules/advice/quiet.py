@@ -8,6 +8,7 @@ from rules.advice.contradiction import overturned
 from rules.advice.plan import Plan, heat_first
 from rules.advice.standing import Standing, climate_stands
 from rules.advice.state import AdviceState
+from rules.advice.tried import stood_already
 from rules.climate.situation import Situation
 from rules.settings import Chamber
 from rules.terms.events import HOUR_MS
@@ -35,7 +36,8 @@ def at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing
         return t is not None and (falls or t <= (now.done_c or now.start_c or practice.HEAT_FIRST_C) + STORED_K)
     wakes = any(row.condition == "active" and row.priority == "wake" for row in standing.values())
     if wakes and now.urgency != "wake" and now.branch not in ("probe", "plug-in"):
-        return False  # a failing heater must not wait until a vent has had its effect
+        # A failing heater must not wait until a vent has had its effect; what the vent was opened for must.
+        return stood_already(now, situation, standing)
     return not heat_first(chamber, state, situation, standing)
 
 

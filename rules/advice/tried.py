@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from rules.advice.plan import Plan
 from rules.advice.standing import Standing, climate_stands
-from rules.advice.state import AdviceState
+from rules.advice.state import AdviceState, OpenAdvice
 from rules.advice.text import UNMET, beyond_devices
 from rules.advice.verification import Verdict
 from rules.climate.situation import Situation
@@ -21,16 +21,20 @@ WORSE_K, WORSE_PCT = 0.5, 4.0
 
 def is_next_try(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
     """Return whether all that would wake stood when the last step was done, and is no worse than when that was advised."""
-    last, s = state.last, situation
-    if last is None or last.done_ms is None:
+    return state.last is not None and stood_already(state.last, situation, standing)
+
+
+def stood_already(item: OpenAdvice, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether all that would wake stood when a step was done, and is no worse than when that was advised."""
+    if item.done_ms is None:
         return False
     waking = [row for row in standing.values() if row.condition == "active" and row.priority == "wake"]
-    if not all(row.since_ms is not None and row.since_ms <= last.done_ms for row in waking):
+    if not all(row.since_ms is not None and row.since_ms <= item.done_ms for row in waking):
         return False
     worse = {
-        "heat": _moved(last.start_c, s.temperature_c, 1.0) > WORSE_K,
-        "cold": _moved(last.start_c, s.temperature_c, -1.0) > WORSE_K,
-        "dryness": _moved(last.start_pct, s.relative_humidity_pct, -1.0) > WORSE_PCT,
+        "heat": _moved(item.start_c, situation.temperature_c, 1.0) > WORSE_K,
+        "cold": _moved(item.start_c, situation.temperature_c, -1.0) > WORSE_K,
+        "dryness": _moved(item.start_pct, situation.relative_humidity_pct, -1.0) > WORSE_PCT,
     }
     return not any(worse.get(ALARMS[row.alarm].harm or "", True) for row in waking)
 

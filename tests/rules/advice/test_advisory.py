@@ -355,6 +355,22 @@ def test_without_a_room_probe_nothing_is_said_of_venting_and_it_says_so():
     assert any("room probe" in text for text in events[0].lacking)
 
 
+@pytest.mark.parametrize(("pct", "says"), [(35.0, []), (36.0, []), (29.0, ["withdrawn", "given"])])
+def test_the_next_try_against_the_same_harm_is_given_its_time_too(pct, says):
+    """Ground that was wetted again needs hours: ten minutes later mist was asked for, then less heat, then a moister room, in a
+    foreign simulation. What gets worse meanwhile is answered."""
+    now, chamber, state = situation(25.5, 35.0, 20.0, 30.0), Chamber(devices=devices(setpoint_c=25.5)), AdviceState()
+    dry = {"humidity-low": standing("humidity-low", priority="wake", level="harmful", since_ms=now.at_ms)}
+    for _ in range(2):
+        state, _ = consider(settings_of(chamber), "north", state, now, dry, "test")
+        assert state.open is not None
+        state, changes = done(state, state.open, None, begun_at(now.at_ms + HOUR_MS // 4, now.temperature_c, now))
+        tried, now = state.open, later(now, 13.0, changes=(*now.changes, *changes))
+    assert tried is not None and tried.urgency == "today" and state.open == tried
+    soon = later(now, 0.5 - 13.0, relative_humidity_pct=pct)
+    assert [event.status for event in consider(settings_of(chamber), "north", state, soon, dry, "test")[1]] == says
+
+
 def test_while_the_keeper_works_in_the_tank_only_heat_speaks():
     chamber = Chamber(devices=devices())
     assert advise(dry(visiting=True), chamber)[1] == []
