@@ -22,6 +22,6 @@ def outlook(chamber: Chamber, state: AdviceState, situation: Situation) -> tuple
     knobs = present_knobs(chamber, situation.changes)
     course = unchanged(present_of(model_of(chamber, state), chamber, situation, knobs))
     return tuple(
-        prediction(row, situation, state.worth, lid_known=situation.dew_margin_k is not None)
+        prediction(row, situation, None, lid_known=situation.dew_margin_k is not None)
         for row in course if row.after_h <= AHEAD_H
     )  # fmt: skip

@@ -9,7 +9,7 @@ import pytest
 from advice_scenes import NOON_MS, situation
 
 from rules.advice.state import AdviceState, Awaited, Worth
-from rules.advice.worth import FIRST, awaited, factor, held_against, is_due
+from rules.advice.worth import ALONE, FIRST, awaited, factor, held_against, is_due
 from rules.terms.advised import Prediction
 from rules.terms.events import HOUR_MS, MINUTE_MS
 
@@ -39,8 +39,23 @@ def test_whatever_the_errors_are_one_in_twenty_misses_in_the_long_run(name):
 
 
 def test_it_is_never_stated_wider_than_fourfold_nor_narrower_than_half():
-    assert held(lambda number: 20.0, 60)[1] == pytest.approx(4.0 * FIRST["temperature"])
-    assert held(lambda number: 0.0, 200)[1] == pytest.approx(0.5 * FIRST["temperature"])
+    assert held(lambda number: 20.0, 60)[1] == pytest.approx(4.0 * FIRST["temperature"][1])
+    assert held(lambda number: 0.0, 200)[1] == pytest.approx(0.5 * FIRST["temperature"][1])
+
+
+def test_each_horizon_is_as_wide_as_it_had_to_be_and_what_lies_between_lies_between():
+    told = {"temperature 1": Worth(0.4, 3, 1), "temperature 24": Worth(-0.2, 4, 4)}
+    wide = [factor(told, "temperature", hours) for hours in (0.0, 0.5, 1.0, 3.0, 6.0, 12.0, 24.0)]
+    assert wide[0] == wide[1] == wide[2] == pytest.approx(FIRST["temperature"][0] * np.exp(0.4))
+    assert wide[4] == pytest.approx(FIRST["temperature"][1])
+    assert wide[6] == pytest.approx(FIRST["temperature"][2] * np.exp(-0.2))
+    assert wide[2] > wide[3] > wide[4] > wide[5] > wide[6]
+
+
+def test_what_actions_missed_does_not_widen_what_is_stated_where_nothing_is_changed():
+    assert [factor(None, name, hours) for name in ("temperature", "humidity") for hours in (1.0, 6.0, 24.0)] == pytest.approx(
+        [*ALONE["temperature"], *ALONE["humidity"]]
+    )
 
 
 def test_what_nobody_saw_in_its_time_counts_for_nothing_and_each_counts_once():
