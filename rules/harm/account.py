@@ -26,7 +26,7 @@ EVERY_MS = 5 * MINUTE_MS  # bookkeeping
 LOWER_FOR_MS = 30 * MINUTE_MS
 """So long a judgement must be milder, with no trend for the worse, before it counts. Own estimate."""
 STILL_FOR_MS = 3 * HOUR_MS
-"""A value that has stayed at its worst for so long gets worse no more; slower than noise in that time is a plateau."""
+"""A value that has stayed at its worst for so long gets worse no more: slower than noise is a plateau. Own estimate."""
 FORGET_FOR_MS = 6 * HOUR_MS
 """So long after that, the graver one is news again; like the window for chattering. Own estimate."""
 BACK_FOR_MS = HOUR_MS
