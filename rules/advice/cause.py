@@ -169,7 +169,7 @@ def thermostat_of(
     heater, s = chamber.devices.heater, situation
     if heater is None:
         return None
-    return state_of(
+    found = state_of(
         knobs.get("heater_plugged", 1.0) > 0.0, air_c=s.temperature_c, slope_k_h=s.temperature_slope_k_h,
         room_c=s.room_temperature_c, room_slope_k_h=s.room_slope_k_h, mat_c=s.mat_temperature_c,
         setpoint_c=knobs.get("setpoint") if heater.thermostat else None, usual_c=s.usual_c, peak_c=s.usual_peak_c,
@@ -177,6 +177,8 @@ def thermostat_of(
         trend_k_h=s.hourly_trend_k_h, room_high_c=s.room_high_c, high_c=chamber.temperature.high, low_c=chamber.temperature.low,
         since_ms=None if heater_since_ms is None else s.at_ms - heater_since_ms,
     )
+    always = not heater.thermostat and knobs.get("watts", 1.0) > 0.0  # nothing switches it off, however warm the room is
+    return "unknown" if found == "resting" and always else found
 
 
 def _heater_facts(

@@ -124,6 +124,8 @@ def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
     said = "It heats on although it is warm enough."
     if burning(situation):
         return (f"The mat itself is at {situation.mat_temperature_c:.0f} °C: that burns.", emergencies.FIND_CAUSE)
+    if "thermostat" not in cause.facts:
+        return ("No thermostat switches its mat off: it heats however warm it is.",)
     if setpoint is not None and cause.thermostat == "stuck":
         over = (situation.temperature_c or 0.0) - setpoint
         said = f"It is {over:.1f} K above the {setpoint:g} °C that is set: a thermostat that works does not let it get so warm."

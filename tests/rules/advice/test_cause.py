@@ -3,7 +3,8 @@ from __future__ import annotations
 import pytest
 from advice_scenes import alarms, devices, situation
 
-from rules.advice.cause import heat_comes_first, humidity_at_target_pct, humidity_floor_pct, reason_of
+from rules.advice.cause import heat_comes_first, humidity_at_target_pct, humidity_floor_pct, reason_of, thermostat_of
+from rules.advice.devices import allowed
 from rules.advice.goal import goal_of
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber, Garden, Heater, Vents
@@ -111,3 +112,18 @@ def test_a_heater_at_its_limit_below_its_set_point_is_case_17():
     chamber = Chamber(devices=devices(setpoint_c=26.0))
     cause = reason(situation(23.0, 77.0, 16.0, 45.0, factor=0.7), chamber)
     assert cause.case == "C17" and "heater-at-limit" in cause.facts
+
+
+@pytest.mark.parametrize("thermostat", [True, False])
+def test_a_mat_without_a_thermostat_is_never_said_to_rest(thermostat):
+    """A box at 28.3 degC in a room that became as warm: its 3 W heated on for ten hours while only the room was to be cooled
+    (found in a foreign simulation)."""
+    heater = Heater(thermostat=True, setpoint_c=25.5) if thermostat else Heater(thermostat=False, watts=3.4)
+    chamber = Chamber(devices=devices(heater=heater))
+    cause = reason(situation(28.6, 75.0, 28.2, 60.0, temperature_slope_k_h=0.4), chamber)
+    assert ("heater-idle" in cause.facts) is thermostat
+    step = next(step for step in cause.cell.order if step.act == "heat-down")
+    assert allowed(step, cause) is not thermostat
+    off = Chamber(devices=devices(heater=Heater(thermostat=False, watts=0.1)))
+    knobs = present_knobs(off, ()) | {"watts": 0.0}
+    assert thermostat_of(off, situation(28.6, 75.0, 28.2, 60.0), knobs) == "resting"
