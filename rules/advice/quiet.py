@@ -8,7 +8,7 @@ from rules.advice.contradiction import overturned
 from rules.advice.plan import Plan, heat_first
 from rules.advice.standing import Standing, climate_stands
 from rules.advice.state import AdviceState
-from rules.advice.tried import stood_already
+from rules.advice.tried import is_next_try, stood_already
 from rules.climate.situation import Situation
 from rules.settings import Chamber
 from rules.terms.events import HOUR_MS
@@ -21,6 +21,9 @@ COOLS_K_H = 2.0
 """What was done against heat is at work while the temperature falls so fast."""
 REPEAT_AFTER_MS = 12 * HOUR_MS
 """The same check or wipe, or to leave it be, is not told again sooner than this. Own estimate."""
+
+DONE_AGAIN_MS = 4 * HOUR_MS
+"""The same in an emergency, once it was done and while it gets no worse: as often as what nobody answers. Own estimate."""
 
 
 def at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
@@ -48,6 +51,9 @@ def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Map
     told_ms = state.repeated_ms.get(" ".join(wanted.keys))
     once = not wanted.moves or wanted.branch == "turn-up"
     wakes = wanted.branch in EMERGENCIES and any(row.priority == "wake" for row in standing.values())
-    again_ms = HOUR_MS if wakes else REPEAT_AFTER_MS  # who has done it, and it still gets lethal, needs more than the alarm
+    again_ms = REPEAT_AFTER_MS
+    if wakes:  # who has done it, and it still gets lethal, needs more than the alarm; at once only while it gets worse
+        done = state.last is not None and state.last.keys == wanted.keys and is_next_try(state, situation, standing)
+        again_ms = DONE_AGAIN_MS if done else HOUR_MS
     again = once and told_ms is not None and situation.at_ms - told_ms < again_ms
     return again or (state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms)

@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass, field, replace
 
 import pytest
-from advice_scenes import alarms, devices, later, settings_of, situation
+from advice_scenes import alarms, devices, later, settings_of, situation, standing
 
 from rules.advice.advisory import AdviceState, consider
 from rules.advice.done import Begun, owes
@@ -172,6 +172,24 @@ def test_what_was_done_against_the_cold_and_did_not_help_is_not_left_without_a_w
         adviser, events = asked(later(now, quarter / 4, temperature_c=t), chamber, adviser, "heater-failed")
         given += [quarter for event in events if event.status in ("given", "updated")]
     assert given and given[0] <= 8
+
+
+@pytest.mark.parametrize(("falls_k_h", "most"), [(0.0, (3, 4)), (0.6, (8, 12))])
+def test_a_box_without_heater_that_stays_as_cold_is_not_told_the_same_each_hour(falls_k_h, most):
+    """Before: 11 urgent letters in 1.7 days to one who did all of it, in a room of 15 degC; while it falls, each hour."""
+    chamber, adviser, given = box(heater=None), Adviser(), 0
+    stands = {"temperature-low": standing("temperature-low", priority="wake", since_ms=0, at_ms=0)}
+    for step in range(12 * 6):
+        hour = step / 6
+        t = 14.8 - falls_k_h * hour
+        now = later(situation(t, 85.0, t - 0.4, 60.0, temperature_slope_k_h=-falls_k_h), hour)
+        state, events = consider(
+            settings_of(chamber), "north", adviser.state, replace(now, changes=adviser.changes), stands, "test"
+        )
+        adviser = Adviser(state, adviser.changes)
+        if any(event.status == "given" for event in events):
+            given, adviser = given + 1, done(adviser, now)
+    assert most[0] <= given <= most[1]
 
 
 def test_a_heater_that_warms_up_again_is_left_to_it():
