@@ -10,7 +10,9 @@ iteration. Two deviations from the printed form, both algebraically exact:
   constants below are computed from the published ones. The scalar and the array form do the same operations in the
   same order.
 
-The dew point never forms a pressure: beta_dew = beta_s(T) (RH/100)^(1/4), two square roots.
+The dew point never forms a pressure: beta_dew = beta_s(T) (RH/100)^(1/4), two square roots. In all it is 3 divisions, 5 roots
+and 40 additions and products, each rounded alike on every machine, in the scalar and in the array form. Where numpy has AVX-512
+that is six times np.exp + np.log; no other way keeps the accuracy in half of it (DEVELOPERS.md, "Speed").
 
 References: IAPWS R7-97(2012), section 8, equations 30, 31 and table 34; IAPWS R14-08(2011), equation 6 for ice.
 """

@@ -23,6 +23,7 @@ from measure import ROOT, Row, table
 PARTS: dict[str, list[str]] = {
     "dew-point": ["dew_point.py"],
     "dew-point-without-avx512": ["dew_point.py", "--dispatch-only"],
+    "dew-point-ways": ["dew_point_ways.py"],
     "live": ["live_way.py"],
     "replay": ["replaying.py"],
     "start": ["starting.py"],

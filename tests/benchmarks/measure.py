@@ -56,13 +56,13 @@ def stated(part: str, what: str, ours: float, unit: str) -> Row:
 
 
 def medians_s(variants: dict[str, Callable[[], object]], rounds: int) -> dict[str, float]:
-    """Return the median time of each variant, s, over interleaved rounds: a machine that slows down slows all of them."""
+    """Return the median processor time of each variant, s, over interleaved rounds: a slow machine slows all of them."""
     taken: dict[str, list[float]] = {name: [] for name in variants}
     for _ in range(rounds):
         for name, variant in variants.items():
-            begin_s = time.perf_counter()
+            begin_s = time.process_time()
             variant()
-            taken[name].append(time.perf_counter() - begin_s)
+            taken[name].append(time.process_time() - begin_s)
     return {name: statistics.median(values) for name, values in taken.items()}
 
 
