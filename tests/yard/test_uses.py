@@ -10,6 +10,7 @@ from yard_chambers import config_text, drawn
 from yard_keepers import Keeper, Manner
 from yard_running import Week
 from yard_scores import Truth
+from yard_trial import MANNERS, advised
 from yard_troubles import CALM, Trouble
 from yard_uses import FOUNDING_ML, USES, used_as
 
@@ -52,6 +53,27 @@ def test_each_use_is_judged_by_what_it_wants(use: str, pct: float, well: bool) -
     for course, value in ((week.temperature_c, 25.0), (week.humidity_pct, pct), (week.film_g_m2, 0.0)):
         course.append(np.full(2, value))
     assert bool(Truth.of(week, 0).in_band[0, 0]) == well
+
+
+WATCHED_MIN = (30, 6 * 60)
+NOT_THERE = {"waste": {"heater", "mister", "garden"}, "food": {"heater", "mister", "garden"}, "heaterless": {"heater"}}
+
+
+@pytest.mark.parametrize(("use", "told"), [
+    ("waste", set()), ("food", set()), ("founding", {"humidity-low"}), ("heaterless", {"temperature-low", "humidity-high"}),
+])  # fmt: skip
+def test_hours_of_each_use_are_lived_through_the_programs_own_door(use: str, told: set[str]) -> None:
+    """A sample of `make advice-trial USE=...`, so that it cannot rot: what is told fits the chamber, and makes it no worse."""
+    kept = used_as(drawn("nodes", SEED), use)
+    rng = np.random.default_rng(SEED)
+    week, lived = advised(
+        kept, Trouble(CALM, kept, SEED), kept.controls, MANNERS[0], SEED, rng, WATCHED_MIN[1], WATCHED_MIN[0]
+    )
+    assert {event["alarm"] for event in lived.events if event["kind"] == "alarm"} == told
+    asked = {act["device"] for event in lived.events if event["kind"] == "advice" for act in event["actions"]}
+    assert asked.isdisjoint(NOT_THERE.get(use, set()))
+    dewlid, _, nothing = Truth.of(week, WATCHED_MIN[0]).in_band.mean(axis=0)
+    assert dewlid >= nothing
 
 
 def test_who_clears_the_waste_takes_its_water_along() -> None:

@@ -66,8 +66,8 @@ class Outcome:
 class Advised:
     """The closed loop of the first column: probes to the program, its letters to the keeper, the keeper's hands to the box."""
 
-    def __init__(self, kept: Kept, door: Door, keeper: Keeper, seed: int) -> None:
-        self.kept, self.door, self.keeper = kept, door, keeper
+    def __init__(self, kept: Kept, door: Door, keeper: Keeper, seed: int, watches_from: int = WATCHES_FROM) -> None:
+        self.kept, self.door, self.keeper, self.watches_from = kept, door, keeper, watches_from
         self.rng = np.random.default_rng([seed, 4])
         self.naive = Naive(1)
         self.course: list[dict[str, Any]] = []
@@ -77,7 +77,7 @@ class Advised:
         minute = week.minute
         if minute % 180 == 0:
             self.course.append({"kind": "truth", "time": self.door.time(minute), "text": _truth(week)})
-        if minute >= WATCHES_FROM:
+        if minute >= self.watches_from:
             self._watched(week, minute)
         if minute % 120 == 0 and 7 * 60 <= minute % 1440 < 23 * 60:
             self.naive.acts(week, float(week.box.air_c[1]), float(week.box.humidity_pct[1]))
@@ -108,7 +108,7 @@ def lived(
     start = tuned(kept, seed) if kind is CALM or rng.random() < 0.5 else kept.controls
     manner = MANNERS[rng.integers(len(MANNERS))] if kind is not CALM else MANNERS[0]
     judged_from = trouble.onset if kind is not CALM else 24 * 60
-    week, events = _advised(kept, trouble, start, manner, seed, rng, until)
+    week, events = advised(kept, trouble, start, manner, seed, rng, until)
     if searched:
         best, _ = search(kept, trouble, seed, judged_from)
     else:
@@ -137,9 +137,11 @@ class Lived:
     begin: datetime
 
 
-def _advised(
-    kept: Kept, trouble: Trouble, start: Controls, manner: Manner, seed: int, rng: np.random.Generator, until: int
+def advised(
+    kept: Kept, trouble: Trouble, start: Controls, manner: Manner, seed: int, rng: np.random.Generator, until: int,
+    watches_from: int = WATCHES_FROM,
 ) -> tuple[Week, Lived]:
+    """Return the box up to a minute, lived by three keepers side by side, with what the program told of the first one's."""
     with tempfile.TemporaryDirectory() as folder:
         config = Path(folder) / "yard.toml"
         config.write_text(config_text(kept, start, manner.garden_factor), encoding="utf-8")
@@ -147,12 +149,12 @@ def _advised(
         try:
             week = Week(kept, trouble, start, 3, probes_of(rng, kept.room_probe, kept.lid_probe))
             keeper = Keeper(manner, rng)
-            advised = Advised(kept, door, keeper, seed)
-            run(week, advised, until)
+            told = Advised(kept, door, keeper, seed, watches_from)
+            run(week, told, until)
             door.now(until)
         finally:
             door.close()
-    return week, Lived(door.events, advised.course, keeper.acted, door.begin)
+    return week, Lived(door.events, told.course, keeper.acted, door.begin)
 
 
 def _outcome(
