@@ -6,7 +6,7 @@ and what came of it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from math import hypot
 from typing import Any, Literal
@@ -35,6 +35,7 @@ from rules.advice.text import (
 from rules.advice.tried import bare_of_hope, counted, in_vain_text, is_next_try
 from rules.advice.verification import judge, learned, noticed_fading, verdict_text
 from rules.advice.worth import awaited
+from rules.climate.past_moves import Moves
 from rules.climate.situation import Situation
 from rules.keeper.devices import told_knobs
 from rules.settings import Chamber, Settings
@@ -63,13 +64,17 @@ _NOTHING_TO_DO: dict[str, Any] = {
 
 
 def consider(
-    settings: Settings, chamber_id: str, state: AdviceState, situation: Situation, standing: Mapping[str, Standing], origin: str
+    settings: Settings, chamber_id: str, state: AdviceState, situation: Situation, standing: Mapping[str, Standing],
+    origin: str, moves: Callable[[], tuple[Moves, ...]] = tuple,
 ) -> tuple[AdviceState, list[AdviceEvent]]:
-    """Return the state after this instant and what must be told: nothing, unless it changed materially."""
+    """Return the state after this instant and what must be told: nothing, unless it changed materially.
+
+    `moves`: how far its figures moved by themselves over the last days, asked for only where something is predicted.
+    """
     chamber = settings.chambers[chamber_id]
     state = _hottest(state, situation)
     events: list[AdviceEvent] = []
-    talk = _Talk(settings, chamber, chamber_id, situation, standing, origin, state.worth)
+    talk = _Talk(settings, chamber, chamber_id, situation, standing, origin, state.worth, moves)
     if state.open is not None and state.open.done_ms is not None:
         state = talk.after_done(state, events)
     talk.next_try = is_next_try(state, talk.steady, standing)
@@ -115,10 +120,10 @@ class _Talk:
 
     def __init__(
         self, settings: Settings, chamber: Chamber, chamber_id: str, situation: Situation, standing: Mapping[str, Standing],
-        origin: str, worth: Mapping[str, Worth]
+        origin: str, worth: Mapping[str, Worth], moves: Callable[[], tuple[Moves, ...]],
     ) -> None:
         self.settings, self.chamber, self.chamber_id = settings, chamber, chamber_id
-        self.situation, self.standing, self.origin, self.worth = situation, standing, origin, worth
+        self.situation, self.standing, self.origin, self.worth, self.moves = situation, standing, origin, worth, moves
         self.at_ms, self.next_try = situation.at_ms, False
         sudden = any(ALARMS[row.alarm].sudden and row.condition == "active" for row in standing.values())
         # What is sudden, or moves several at once, is judged by the moment.
@@ -137,6 +142,9 @@ class _Talk:
             state = self._say(state, "withdrawn", events, headline=text, reason=self._state_text(), **_NOTHING_TO_DO)
         counter = state.counter + 1 if fresh else state.counter
         advisory = f"{self.chamber_id}-{counter}" if fresh or now is None else now.advisory
+        swings = self.steady is not self.situation
+        self.steady = replace(self.steady, moves=self.moves())
+        self.situation = self.situation if swings else self.steady
         predictions = predictions_of(wanted, self.steady, self.worth)
         in_vain = in_vain_text(state, wanted, self.standing)
         opened = self._opened(advisory, wanted, now if not fresh else None, in_vain)

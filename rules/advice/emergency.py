@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import exp, log
 from typing import Literal
@@ -168,7 +168,7 @@ def _failed(standing: Mapping[str, Standing]) -> bool:
 
 
 def warming(
-    cause: Cause, situation: Situation, standing: Mapping[str, Standing], model: ChamberModel, state: AdviceState
+    cause: Cause, situation: Situation, standing: Mapping[str, Standing], model: Callable[[], ChamberModel], state: AdviceState
 ) -> Urgent | None:
     """Return what is left to say where the heat is back after it had failed, here or in several boxes: let it come.
 
@@ -193,7 +193,7 @@ def warming(
         return None
     return Urgent(
         branch="warming", acts=("let-warm",), words={}, never=emergencies.WARMING_NEVER, notes=(emergencies.WARM_BACK,),
-        boxes=_boxes(situation, besides), follows=_follows(besides, situation, model),
+        boxes=_boxes(situation, besides), follows=_follows(besides, situation, model()),
     )
 
 

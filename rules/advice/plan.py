@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from rules.advice.balance import by_night, present_of
 from rules.advice.branches import own_branch
@@ -153,7 +154,7 @@ def without_search(
     if own is not None:
         alarm, what, never = own
         return _plain(alarm, cause, what, never)
-    back = warming(cause, situation, standing, model_of(chamber, state), state)
+    back = warming(cause, situation, standing, partial(model_of, chamber, state), state)
     if back is not None:
         return _urgent(cause, back)
     if cold_comes_first(cause, situation, standing):

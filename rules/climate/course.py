@@ -86,14 +86,14 @@ class Presents:
         place = -1 if course is None else int(np.searchsorted(course.at_ms, at_ms, "right")) - 1
         last_c, last_pct = (None, None) if before is None else (before.temperature_c, before.relative_humidity_pct)
         if course is not None and place >= 0:
-            now_ms = course.at_ms[place : place + 1]
+            now_ms = int(course.at_ms[place])
             return _Seen(
                 known(course.temperature_c[place]), known(course.relative_humidity_pct[place]),
                 known(course.dew_margin_k[place]),
                 read_ms(course.temperature_read_ms[place]), read_ms(course.humidity_read_ms[place]),
                 _last(course.temperature_c, place, last_c), _last(course.relative_humidity_pct, place, last_pct),
-                known(course.recent.temperature.slope_k_h(now_ms, QUARTER_MS)[0]),
-                known(course.recent.humidity.slope_k_h(now_ms, QUARTER_MS)[0]),
+                known(course.recent.temperature.slope_at(now_ms, QUARTER_MS)),
+                known(course.recent.humidity.slope_at(now_ms, QUARTER_MS)),
             )  # fmt: skip
         now = None if before is None else before.present
         if now is None:

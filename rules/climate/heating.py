@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import astuple, fields, replace
+from dataclasses import astuple, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.climate.hours import hours_between, hours_with
+from rules.climate.hours import hours_with, mean_in, most_between
 from rules.climate.thermostat import (
     BELOW_K,
     FAULT_K,
@@ -26,12 +26,15 @@ QUARTER_MS = 15 * MINUTE_MS  # own estimate
 
 
 def states_of(view: View) -> NDArray[np.int8]:
-    """Return what a chamber's thermostat does at each instant; worked out only in a stretch in which something is unusual."""
+    """Return what a chamber's thermostat does at each instant, judged only where something is unusual, once for a view."""
     assert view.chamber is not None and view.heater is not None
-    unusual = _unusual(view)
-    if view.heater.plugged and not unusual.any():
-        return np.full(len(view.at_ms), UNKNOWN, np.int8)  # near its set point it is neither stuck, weak nor dead
-    return judged(_evidence(view, unusual), view.heater.plugged)
+    if not view.thermostat:
+        where = np.flatnonzero(_unusual(view)) if view.heater.plugged else np.arange(len(view.at_ms))
+        states = np.full(len(view.at_ms), UNKNOWN, np.int8)  # near its set point it is neither stuck, weak nor dead
+        if len(where):
+            states[where] = judged(_evidence(view, where), view.heater.plugged)
+        view.thermostat.append(states)
+    return view.thermostat[0]
 
 
 def _unusual(view: View) -> NDArray[np.bool_]:
@@ -44,18 +47,18 @@ def _unusual(view: View) -> NDArray[np.bool_]:
     return (value < (-np.inf if low is None else low)) | (value > (np.inf if high is None else high))
 
 
-def _evidence(view: View, unusual: NDArray[np.bool_]) -> Evidence:
+def _evidence(view: View, where: NDArray[np.intp]) -> Evidence:
     assert view.chamber is not None and view.heater is not None
-    band, unknown = view.chamber.temperature, np.full(len(view.at_ms), np.nan)
-    mean, peak, trough, range_k, trend, room_high = _usual_swing(view, unusual)
+    band, unknown, at_ms = view.chamber.temperature, np.full(len(where), np.nan), view.at_ms[where]
+    mean, peak, trough, range_k, trend, room_high = _usual_swing(view, at_ms)
     return Evidence(
-        air_c=view.temperature.value, slope_k_h=view.recent.temperature.slope_k_h(view.at_ms, QUARTER_MS),
-        room_c=view.room_temperature,
-        room_slope_k_h=unknown if view.room_recent is None else view.room_recent.slope_k_h(view.at_ms, QUARTER_MS),
-        mat_c=view.mat, setpoint_c=_full(unknown, view.heater.setpoint_c), usual_c=mean, peak_c=peak, trough_c=trough,
+        air_c=view.temperature.value[where], slope_k_h=view.recent.temperature.slope_k_h(view.at_ms, QUARTER_MS)[where],
+        room_c=view.room_temperature[where],
+        room_slope_k_h=unknown if view.room_recent is None else view.room_recent.slope_k_h(view.at_ms, QUARTER_MS)[where],
+        mat_c=view.mat[where], setpoint_c=_full(unknown, view.heater.setpoint_c), usual_c=mean, peak_c=peak, trough_c=trough,
         range_k=range_k, trend_k_h=trend, room_high_c=room_high,
         high_c=_full(unknown, band.high), low_c=_full(unknown, band.low),
-        since_ms=unknown if view.heater.since_ms is None else (view.at_ms - view.heater.since_ms).astype(np.float64),
+        since_ms=unknown if view.heater.since_ms is None else (at_ms - view.heater.since_ms).astype(np.float64),
     )
 
 
@@ -63,13 +66,9 @@ def _full(like: Floats, value: float | None) -> Floats:
     return like if value is None else np.full(len(like), value)
 
 
-def _usual_swing(view: View, wanted: NDArray[np.bool_]) -> tuple[Floats, ...]:
-    found = np.full((len(fields(Usual)), len(view.at_ms)), np.nan)
-    if wanted.any():
-        number = view.at_ms // HOUR_MS
-        for hour in np.unique(number[wanted]).tolist():
-            found[:, wanted & (number == hour)] = np.array(astuple(_usual(view, hour)))[:, None]
-    return tuple(found)
+def _usual_swing(view: View, at_ms: NDArray[np.int64]) -> tuple[Floats, ...]:
+    hours, place = np.unique(at_ms // HOUR_MS, return_inverse=True)
+    return tuple(np.array([astuple(_usual(view, hour)) for hour in hours.tolist()]).T[:, place])
 
 
 def _usual(view: View, hour: int) -> Usual:
@@ -77,11 +76,9 @@ def _usual(view: View, hour: int) -> Usual:
     if hour not in view.usual:
         hours = hours_with(view, "temperature_c", view.temperature.value)
         swing = usual(hours, hour * HOUR_MS, view.heater.since_ms) if view.heater.thermostat else Usual()
-        last = hours_between(hours, hour - 2, hour).mean
-        room_high_c = hours_between(view.room_hours, hour - LOOKED_BACK_HOURS, hour).most()
-        view.usual[hour] = replace(
-            swing, trend_k_h=float(last[1] - last[0]), room_high_c=float("nan") if room_high_c is None else room_high_c
-        )
+        trend_k_h = mean_in(hours, hour - 1) - mean_in(hours, hour - 2)
+        room_high_c = most_between(view.room_hours, hour - LOOKED_BACK_HOURS, hour)
+        view.usual[hour] = replace(swing, trend_k_h=trend_k_h, room_high_c=room_high_c)
     return view.usual[hour]
 
 

@@ -178,6 +178,18 @@ def hours_between(table: Mapping[str, Hour], first: int, end: int) -> Hours:
 _UNKNOWN = (np.nan, np.nan, np.nan)
 
 
+def mean_in(table: Mapping[str, Hour], hour: int) -> float:
+    """Return the mean of one hour, NaN where it is not known."""
+    row = table.get(str(hour))
+    return float("nan") if row is None else row.total / row.count / 1000.0
+
+
+def most_between(table: Mapping[str, Hour], first: int, end: int) -> float:
+    """Return the highest value from hour number `first` to before `end`, NaN where no hour is known."""
+    known = (row.greatest for row in map(table.get, map(str, range(first, end))) if row is not None)
+    return max(known, default=float("nan")) / 1000.0
+
+
 def swing_of(hours: Hours | None) -> Swing | None:
     """Return the swing over these hours; None where not every one of them is known."""
     if hours is None or not len(hours.mean) or hours.known < len(hours.mean):

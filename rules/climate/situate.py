@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rules.climate.consensus import NEVER_MS
 from rules.climate.heating import usual_at
 from rules.climate.place_uncertainty import humidity_u_pct, margin_u_k, temperature_u_k
 from rules.climate.situation import Situation
 from rules.climate.view import View, failing_test
-from rules.climate.windows import Signal
 from rules.physics.moist_air import absolute_humidity_g_m3
 from rules.physics.uncertainty import dew_point_or_nan, dew_point_uncertainty_k, probability_wet
 from rules.terms.events import MINUTE_MS
@@ -25,7 +23,7 @@ def read_ms(value: int) -> int | None:
 
 def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
     """Return what is known of a chamber at one of its instants."""
-    at_ms, u_t = view.at_ms[index : index + 1], temperature_u_k(view.settings, view.probes, view.place)
+    at_ms, u_t = int(view.at_ms[index]), temperature_u_k(view.settings, view.probes, view.place)
     temperature, humidity = known(view.temperature.value[index]), known(view.humidity.value[index])
     margin = known(view.margin[index])
     u_h = float(humidity_u_pct(view.settings, view.probes, view.place, view.humidity.value[index]))
@@ -34,12 +32,12 @@ def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
     if temperature is not None and humidity is not None:
         absolute = float(absolute_humidity_g_m3(temperature, humidity, pressure_pa))
         u_dew = float(dew_point_uncertainty_k(temperature, humidity, u_t, u_h))
-    swing = usual_at(view, int(view.at_ms[index]))
+    swing = usual_at(view, at_ms)
     saturated = any(
         failing_test(view, name, index, "relative_humidity") == "saturated" for name in view.settings.probes_at(view.place)
     )
     return Situation(
-        at_ms=int(view.at_ms[index]),
+        at_ms=at_ms,
         chamber=view.place,
         temperature_c=temperature,
         relative_humidity_pct=humidity,
@@ -58,9 +56,9 @@ def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
         u_relative_humidity_pct=u_h if humidity is not None else None,
         u_dew_point_k=u_dew,
         u_dew_margin_k=u_margin,
-        temperature_slope_k_h=_slope_k_h(view.recent.temperature, at_ms),
-        humidity_slope_pct_h=_slope_k_h(view.recent.humidity, at_ms),
-        room_slope_k_h=None if view.room_recent is None else _slope_k_h(view.room_recent, at_ms),
+        temperature_slope_k_h=known(view.recent.temperature.slope_at(at_ms, QUARTER_MS)),
+        humidity_slope_pct_h=known(view.recent.humidity.slope_at(at_ms, QUARTER_MS)),
+        room_slope_k_h=None if view.room_recent is None else known(view.room_recent.slope_at(at_ms, QUARTER_MS)),
         garden_ml=view.garden_ml,
         mat_temperature_c=known(view.mat[index]),
         usual_c=known(swing.mean_c),
@@ -76,10 +74,6 @@ def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
         saturated=saturated,
         lacking=_lacking(view, index, temperature, humidity, saturated),
     )
-
-
-def _slope_k_h(signal: Signal, at_ms: NDArray[np.int64]) -> float | None:
-    return known(signal.slope_k_h(at_ms, QUARTER_MS)[0])
 
 
 def known(value: float) -> float | None:

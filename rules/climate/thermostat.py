@@ -121,7 +121,7 @@ def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None = None) ->
             return Usual(peak_c=float(peak), trough_c=float(trough), range_k=float(range_k))
         _, peak, trough, range_k = np.array(figures[0] if rows else (0.0,) * 4) / 1000.0  # one hour shows where it has turned
         return Usual(peak_c=float(peak), trough_c=float(trough)) if range_k > CYCLES_K else Usual()
-    low, middle, high = np.quantile(figures, (0.25, 0.5, 0.75), axis=0) / 1000.0
+    low, middle, high = _quantiles(figures, (0.25, 0.5, 0.75)) / 1000.0
     steady = high[0] - low[0] <= STEADY_K
     trough, range_k = float(low[2]), float(middle[3])
     lately = np.array(figures[-LATELY_HOURS:]) / 1000.0
@@ -131,8 +131,20 @@ def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None = None) ->
     turned = [peak for _, peak, _, swing in figures if swing > 1000.0 * CYCLES_K]  # a creeping rise makes itself no peak
     return Usual(
         mean_c=float(middle[0]) if steady else float("nan"), trough_c=trough, range_k=range_k,
-        peak_c=float(np.quantile(turned, 0.75)) / 1000.0 if turned else float("nan"),
+        peak_c=float(_quantiles(turned, (0.75,))[0]) / 1000.0 if turned else float("nan"),
     )
+
+
+def _quantiles(figures: Sequence[float] | Sequence[Sequence[float]], shares: Sequence[float]) -> Floats:
+    """Return the quantiles down each column, as numpy's own function has them to the bit; for a day it is ten times slower."""
+    ordered = np.sort(np.array(figures, np.float64), axis=0)
+    rows = []
+    for share in shares:
+        place = share * (len(ordered) - 1)
+        below = int(place)
+        low, high, along = ordered[below], ordered[min(below + 1, len(ordered) - 1)], place - below
+        rows.append(low + (high - low) * along if along < 0.5 else high - (high - low) * (1.0 - along))
+    return np.array(rows)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

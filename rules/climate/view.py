@@ -78,6 +78,8 @@ class View:
     """Whole hours of the figures that were asked for (`rules.climate.hours`)."""
     usual: dict[int, Usual] = field(default_factory=dict)
     """The usual swing before the hours that were asked for, by number of the hour (`rules.climate.heating`)."""
+    thermostat: list[NDArray[np.int8]] = field(default_factory=list)
+    """What the thermostat does at each instant, once it was asked for (`rules.climate.heating`)."""
 
     @property
     def heater(self) -> ToldHeater | None:

@@ -112,6 +112,17 @@ class Signal:
         return (new - old) * (3_600_000 / over_ms)
 
 
+    def slope_at(self, now_ms: int, over_ms: int, mean_ms: int = 5 * MINUTE_MS) -> float:
+        """Return what `slope_k_h` says of one instant, several times faster."""
+        ends = [now_ms, now_ms - mean_ms, now_ms - over_ms, now_ms - over_ms - mean_ms]
+        high, low, old_high, old_low = np.searchsorted(self.at_ms, ends, "right").tolist()
+        return float((self._between(low, high) - self._between(old_low, old_high)) * (3_600_000 / over_ms))
+
+    def _between(self, low: int, high: int) -> float:
+        count = int(self.count[high] - self.count[low])
+        return int(self.total[high] - self.total[low]) / count / 1000.0 if count > 0 else float("nan")
+
+
 @dataclass(frozen=True, slots=True)
 class Recent:
     """The slow signals of a place: what is kept of the past 40 minutes and this stretch, every ten seconds at most."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -40,6 +41,8 @@ class Followed:
 
 
 NOTHING = Followed((), ())
+PIECE = 96
+"""So many looks are walked at once: eight hours, in which most troubles begin and end. Measured."""
 _NONE = Account()
 Where = NDArray[np.intp]
 
@@ -71,14 +74,22 @@ def follow(view: View) -> dict[HarmKind, Followed]:
             continue
         walker = Walker(Garden(kind, size, course.shift), account)
         columns = (view.at_ms[where], where, course.value, course.shown, course.edge, course.trend_per_h, course.end)
-        begin = 0 if account.awake else beyond[0]
-        looks = [Look(*row) for row in zip(*(column[begin:].tolist() for column in columns), strict=True)]
-        walker.walk(looks)
+        for begin, end in _pieces(len(where)):
+            if not walker.account.awake:
+                first = int(np.searchsorted(beyond, begin))
+                begin = int(beyond[first]) if first < len(beyond) else end
+            if begin < end:
+                walker.walk([Look(*row) for row in zip(*(column[begin:end].tolist() for column in columns), strict=True)])
         view.memory.harm[kind] = walker.account
         found[kind] = Followed(tuple(walker.steps), tuple(walker.judged), account.judged)
     accounts = view.memory.harm  # in one order, whichever woke first in this stretch: the same state however it is cut
     view.memory.harm = {kind: accounts[kind] for kind in BEARABLE if kind in accounts}
     return found
+
+
+def _pieces(count: int) -> Iterator[tuple[int, int]]:
+    """Yield where the pieces of a stretch begin and end: an account that sleeps through one costs nothing there."""
+    return ((begin, min(begin + PIECE, count)) for begin in range(0, count, PIECE))
 
 
 def _courses(view: View, chamber: Chamber, where: Where) -> dict[HarmKind, _Course]:

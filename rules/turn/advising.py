@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -59,7 +60,8 @@ def advise(
             if (not stands and not owing) or ((at_ms % every_ms or (asks and not owing)) and at_ms not in turned_ms):
                 continue
             situation = for_adviser(state, situation_at(view, index, settings.pressure_pa), adviser, together, climate)
-            adviser, spoken = advisory.consider(settings, name, adviser, situation, stands, state.origin)
+            moves = partial(climate.moves, name, at_ms)
+            adviser, spoken = advisory.consider(settings, name, adviser, situation, stands, state.origin, moves)
             owing = owes(adviser, settings.chambers[name], set_)
             events += spoken
         state.advice[name] = adviser
@@ -80,7 +82,6 @@ def for_adviser(
     settling = moved_ms is not None and (humidity is None or humidity.hours < LEAST_HOURS)
     return replace(
         situation, changes=changes, temperature_swing=temperature, humidity_swing=humidity, margin_swing=margin,
-        moves=climate.moves(situation.chamber, situation.at_ms),
         settling=settling, besides=together.besides(situation.chamber, situation.at_ms),
     )
 

@@ -36,7 +36,8 @@ def advised_on(settings: Settings, state: EngineState, chamber: str) -> Situatio
         return None
     climate = Climate(state.places)
     mat, air = (climate.hours(chamber, name, DAY_MS, situation.at_ms) for name in _DAY_OF_A_MAT)
-    return replace(for_adviser(state, situation, adviser, together, climate), mat_day=mat_day(mat, air))
+    advised = for_adviser(state, situation, adviser, together, climate)
+    return replace(advised, mat_day=mat_day(mat, air), moves=climate.moves(chamber, situation.at_ms))
 
 
 def ahead(settings: Settings, state: EngineState, chamber: str) -> tuple[Prediction, ...]:
