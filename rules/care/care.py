@@ -12,7 +12,7 @@ from dataclasses import replace
 from rules.care.absence import noted, welcome_back
 from rules.care.answers import take
 from rules.care.occurrences import Occurrence as Occurrence
-from rules.care.schedule import Subject, due_after, every_ms, subjects
+from rules.care.schedule import Subject, due_after, every_ms, how_told, subjects
 from rules.care.stand_in import before_leaving, checklist
 from rules.care.state import STATUS, AwayDiary, CareState, TaskState
 from rules.care.turn import Course
@@ -133,7 +133,8 @@ def plan(settings: Settings, state: CareState, keeper: KeeperState, until_ms: in
     for key, subject in subjects(settings).items():
         task = state.tasks.get(key)
         if task is not None and task.due_ms is not None:
-            found += _ahead(settings, keeper, subject, task, until_ms)
+            how = how_told(settings, keeper, subject)
+            found += [replace(one, how=how) for one in _ahead(settings, keeper, subject, task, until_ms)]
     return sorted(found, key=lambda one: (one.due_ms, one.uid))
 
 

@@ -12,7 +12,7 @@ from rules.keeper.state import KeeperState, colony_ml, garden_entries, garden_ml
 from rules.settings import Chamber, Settings
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.terms.local_time import instant_ms, local_day
-from rules.trade.garden_sizes import founds_shut, size_class
+from rules.trade.garden_sizes import YOUNG, founds_shut, size_class
 from rules.trade.routine import CLAUSTRAL_OFF, TASKS, TaskFacts, interval_ms, settings_of
 
 SITE = "site"
@@ -79,6 +79,14 @@ def size_at(settings: Settings, keeper: KeeperState, subject: Subject) -> str:
         return size_class(garden_ml(keeper, subject.place, settings.chambers[subject.place]))
     members = subject.members or tuple(settings.chambers)
     return size_class(colony_ml(keeper, settings.chambers, members))
+
+
+def how_told(settings: Settings, keeper: KeeperState, subject: Subject) -> str:
+    """Return how a task is done: for a garden of this age, or of both where its size is not known."""
+    facts, members = subject.facts, subject.members or tuple(settings.chambers)
+    if facts.how_by_age is None or colony_ml(keeper, settings.chambers, members) is None:
+        return facts.how
+    return facts.how_by_age[size_at(settings, keeper, subject) not in YOUNG]
 
 
 def every_ms(settings: Settings, keeper: KeeperState, subject: Subject, from_ms: int) -> int | None:

@@ -7,7 +7,7 @@ from functools import cached_property
 
 from rules.care.nest import colonies, colony_of, vent_instead
 from rules.care.observations import Questions
-from rules.care.schedule import Subject, founds, scheduled, size_at, stepped, subjects
+from rules.care.schedule import Subject, founds, how_told, scheduled, size_at, stepped, subjects
 from rules.care.state import STATUS, CareState, TaskState
 from rules.climate.course import Presents
 from rules.climate.hours import ClimateMemory
@@ -132,7 +132,8 @@ class Course:
         when = "due today" if status == "due" else {"overdue": f"overdue, {since}"}.get(status, f"harmful if missed, {since}")
         seldom = f" You log this seldom: give [care.{subject.task}] an interval of your own, or off = true."
         hint = seldom if task.missed >= SELDOM and task.stage == 1 else ""
-        return f"{self.title(subject.place)}: {facts.title} ({when}; {last}). {facts.how[0].upper()}{facts.how[1:]}.{hint}"
+        how = how_told(self.settings, self.keeper, subject)
+        return f"{self.title(subject.place)}: {facts.title} ({when}; {last}). {how[0].upper()}{how[1:]}.{hint}"
 
     def _priority(self, subject: Subject, task: TaskState, at_ms: int) -> Priority:
         """Return how soon a stage is told.

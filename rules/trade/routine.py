@@ -59,7 +59,7 @@ class TaskFacts:
 
     `raised_by` is what makes a late task a matter of the same day. `told_by_alarm`: an alarm of its own
     tells it, so the routine only plans it. `grows`: due by the garden's growth, not by an interval.
-    `stand_in`: a stand-in can do it.
+    `stand_in`: a stand-in can do it. `how_by_age`: how it is done for a young and for a grown garden, where that differs.
     """
 
     title: str
@@ -76,6 +76,7 @@ class TaskFacts:
     stand_in: bool = False
     told_by_alarm: bool = False
     grows: bool = False
+    how_by_age: tuple[str, str] | None = None
 
 
 def _all(days: float) -> tuple[float | None, ...]:
@@ -97,6 +98,10 @@ TASKS: dict[str, TaskFacts] = {
         "daily: Nogueira 2022; the rest " + PRACTICE,
         units=("g", "pieces"),
         stand_in=True,
+        how_by_age=(
+            "a pinch of small soft pieces, two or three plants at once, free of pesticide",
+            "what is cut in a day, two or three plants at once, free of pesticide",
+        ),
     ),
     "water": TaskFacts(
         "check the drinking water",

@@ -255,7 +255,8 @@ _SHUT_CAUSES: dict[Proof, str] = {
 }
 _FOUNDING: dict[str, tuple[str, str]] = {
     "dripping": ("the lid is colder than the dew point for longer than it can hold the water", _SHUT_CAUSES["wet-lid"]),
-    "droplets": ("as long as they run down to the side it is harmless distillation", "nothing now; " + _SHUT_CAUSES["humid"]),
+    "droplets": ("as long as they run down to the side it is harmless distillation",
+        "nothing now; at leisure " + _SHUT_CAUSES["humid"]),
     "shrinking": ("she manures it from her own body alone until workers come, so it stays at a few ml", SHUT_FIRST),
     "garden-collapsed": ("she has lost or dropped her first fungus, as many founding queens do",
         "leave her box shut and still for a week; no garden by then: ask a keeper of the same species for a piece of fungus"),

@@ -125,6 +125,18 @@ def test_leaves_are_due_in_the_morning_overdue_after_36_hours_and_harmful_after_
     ]
 
 
+@pytest.mark.parametrize(("size_ml", "said"), [
+    (50.0, "pinch of small soft pieces, two"), (3_000.0, "hat is cut in a day, two"), (None, "pinch of small pieces for a"),
+])  # fmt: skip
+def test_how_much_leaf_is_told_for_the_garden_that_is_there(size_ml: float | None, said: str) -> None:
+    """Before: "a pinch for a founding or young colony, for a grown one what is cut in a day", whatever was known."""
+    routine = Routine(settings() if size_ml is None else settings(volume_ml=size_ml), "2027-05-03 12:00")
+    events = routine.until("2027-05-05 12:00")
+    told = next(event.text for event in events if isinstance(event, CareEvent) and event.task == "leaves")
+    assert said in told
+    assert any(said in one.how for one in routine.plan(at("2027-05-07 00:00")) if one.task == "leaves")
+
+
 def test_a_large_garden_is_told_of_late_leaves_in_the_morning_first() -> None:
     routine = Routine(settings(volume_ml=900.0), "2027-05-03 12:00")
     routine.done("leaves", "2027-05-03 18:00")
