@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.checks.verdict import Facts, Verdict, number
-from rules.climate.hysteresis import CLEAR, OUTSIDE, Delays
+from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, Delays
 from rules.climate.judging import Heard
 from rules.climate.memory import ProbeMemory
 from rules.climate.quality import GOOD, NOT_EVALUATED, SUSPECT, TESTS, fresh_for_ms
@@ -157,8 +157,8 @@ def disagreement(view: View) -> Iterator[Verdict]:
     if len(names) < 2:
         return
     probes = [view.settings.probes[name] for name in names]
-    limit_t = _both_err([p.accuracy_temperature_k for p in probes]) + SPATIAL_ALLOWANCE["air_temperature"]
-    limit_h = _both_err([p.accuracy_humidity_pct for p in probes]) + SPATIAL_ALLOWANCE["relative_humidity"]
+    limit_t = _both_err(view, [p.accuracy_temperature_k for p in probes], "air_temperature")
+    limit_h = _both_err(view, [p.accuracy_humidity_pct for p in probes], "relative_humidity")
     apart_t = view.temperature.most - view.temperature.least
     apart_h = view.humidity.most - view.humidity.least
     moved = {quantity: shifts(view, quantity) for quantity in DRIFTED}
@@ -170,15 +170,15 @@ def disagreement(view: View) -> Iterator[Verdict]:
     def facts(index: int) -> Facts:
         because = (
             f"they differ by {apart_t[index]:.1f} K and {apart_h[index]:.0f} %RH;"
-            f" {limit_t:.1f} K and {limit_h:.0f} %RH would be within their errors"
+            f" {limit_t[index]:.1f} K and {limit_h[index]:.0f} %RH would be within their errors"
         )
-        if apart_h[index] > limit_h and view.humidity.most[index] >= SATURATED_PCT:
+        if apart_h[index] > limit_h[index] and view.humidity.most[index] >= SATURATED_PCT:
             because += "; one stands at its top: it is wet, or the other has drifted; check both over wet salt (75 %RH)"
         if drift[index] > 1.0:
             because = _drifted(view, moved, index)
-        if not apart_h[index] > limit_h:  # by temperature: said in words, since a figure in K is told as a lid's margin
+        if not apart_h[index] > limit_h[index]:  # by temperature: said in words, since a figure in K is told as a lid's margin
             return Facts(because=because)
-        return Facts(number(float(apart_h[index])), round(float(limit_h), 1), "%RH", None, because)
+        return Facts(number(float(apart_h[index])), round(float(limit_h[index]), 1), "%RH", None, because)
 
     wait = max(30 * MINUTE_MS, 3 * max(probe.interval for probe in probes))
     delays = Delays(wait, wait, wait, wait)
@@ -202,10 +202,23 @@ def _drifted(view: View, moved: Mapping[Quantity, Mapping[str, NDArray[np.float6
     return f"{one} has drifted by {by[one]:+.1f} {unit} from {other} since their first two weeks; {why}"
 
 
-def _both_err(accuracies: list[float]) -> float:
-    """Return twice the joint standard uncertainty of the two poorest: limits are rectangular (JCGM 100, 4.3.7)."""
-    poorest = sorted(accuracies)[-2:]
-    return 2.0 * math.hypot(*poorest) / math.sqrt(3.0)
+def _both_err(view: View, accuracies: list[float], quantity: Quantity) -> NDArray[np.float64]:
+    """Return how far the two poorest may be apart, per instant: twice their joint standard uncertainty (limits are rectangular,
+    JCGM 100, 4.3.7), half a step of each, and what two spots of one box differ by."""
+    steps = np.sort([_step(view, name, quantity) for name in view.settings.probes_at(view.place)], axis=0)[-2:]
+    poorest: NDArray[np.float64] = 2.0 * math.hypot(*sorted(accuracies)[-2:]) / math.sqrt(3.0) + steps.sum(axis=0) / 2.0
+    return poorest + SPATIAL_ALLOWANCE[quantity]
+
+
+def _step(view: View, name: str, quantity: Quantity) -> NDArray[np.float64]:
+    """Return by which steps a probe tells a quantity, as far as it was heard, per instant."""
+    item = next((one for one in view.heard if (one.probe, one.quantity) == (name, quantity)), None)
+    before = item.before if item else view.probes[name].series.get(quantity)
+    step_m = np.full(len(view.at_ms), 0 if before is None or before.last_ms is None else before.grain_m)
+    if item is not None:
+        where = newest_at(item.judged.at_ms, view.at_ms)
+        step_m = np.where(where >= 0, item.grain_m[np.maximum(where, 0)], step_m)
+    return step_m / 1000.0
 
 
 def calibration(view: View) -> Iterator[Verdict]:
@@ -226,7 +239,9 @@ def blind(view: View) -> Iterator[Verdict]:
     if view.chamber is None:
         return
     value = view.temperature.value
-    zone = np.where(np.isnan(value), OUTSIDE, CLEAR).astype(np.int8)
+    first = min((view.settings.probes[name].interval for name in view.settings.probes_at(view.place)), default=0)
+    awaited = view.at_ms <= view.memory.since_ms + 2 * first  # two readings that agree are believed: not before
+    zone = np.where(np.isnan(value), np.where(awaited, EDGE, OUTSIDE), CLEAR).astype(np.int8)
     credit = view.passed_ms()
     wait = (15 if size_class(view.garden_ml) in "AB" else 30) * MINUTE_MS
 

@@ -38,6 +38,8 @@ class Heard:
     after: Series
     judged: Judged
     correction: tuple[float, float]
+    grain_m: Instants
+    """What all its values so far are multiples of, in thousandths, per sample."""
 
 
 def hear(
@@ -79,7 +81,7 @@ def hear(
         if len(good):
             after.good_ms, after.good = int(judged.at_ms[good[-1]]), float(judged.value[good[-1]])
         memory.series[quantity] = after
-        heard.append(Heard(probe, quantity, before, after, judged, (gain, offset)))
+        heard.append(Heard(probe, quantity, before, after, judged, (gain, offset), own[quantity].grain_m))
     return memory, heard
 
 

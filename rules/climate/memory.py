@@ -52,6 +52,7 @@ class Series:
     as_one_ms: int | None = None
     """When a second probe last said the same of wet air; and whether it went away slowly since."""
     parted: bool = False
+    racing_since_ms: int | None = None
     jumps: int = 0
     """Which of its last 25 samples jumped, a bit each, the newest the lowest; and whether that is too often."""
     erratic: bool = False

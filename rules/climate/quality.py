@@ -48,6 +48,10 @@ _CODE = {name: code for code, name in enumerate(TESTS)}
 SPIKE = {"air_temperature": 3.0, "relative_humidity": 10.0, "surface_temperature": 5.0}  # per minute between samples
 # Own estimate.
 RATE = {"air_temperature": 1.0, "relative_humidity": 10.0, "surface_temperature": 3.0}  # per minute, two steps running
+WANDERS_MS = 10 * MINUTE_MS
+"""Back and forth air goes by a spike of a minute within so long, and with the root of the time within longer. Own estimate."""
+RATE_DOUBTED_MS = 2 * MINUTE_MS
+"""What goes on as fast for longer is the air: sun on a small box, steam, a fire. Own estimate."""
 SENTINELS = {  # what common digital probes say when they have nothing to say: common practice, from memory
     "air_temperature": (85.0, -127.0, -45.0),
     "relative_humidity": (-6.0, 255.0),
@@ -62,7 +66,7 @@ BEGINS_MS = 6 * HOUR_MS
 own estimate."""
 FLAT_FAIL_AFTER = 3  # own estimate
 JUMPS = ("spike", "domain", "sentinel", "gross-range")
-"""What a loose contact or a dying probe says between readings that look well."""
+"""What a loose contact or a dying probe says between readings that look well; or it goes back and forth as far."""
 JUMPS_OF, ERRATIC_JUMPS, CALM_JUMPS = 24, 5, 1
 """A probe that began to jump so often in so many samples is erratic, until it did at most so often. Sound ones of all paces did
 three times at most, hourly under a roof (`tests/trials/healthy_air.py`). Own estimate."""
@@ -130,7 +134,7 @@ def judge(
         unled, alone = _unled(memory, quantity, at_ms, raw, beyond, interval_ms)
         mark(unled & ~alone & ~borne_out, SUSPECT, "domain")
         mark(alone & ~borne_out, SUSPECT, "begins-extreme")
-    _neighbours(memory, quantity, at_ms, raw, interval_ms, mark)
+    reversing = _neighbours(memory, quantity, at_ms, raw, interval_ms, mark)
     if quantity == "relative_humidity":
         saturated, wetted = wet(memory, at_ms, raw, second, air_c, AGREE[quantity])
         mark(wetted, SUSPECT, "wetted")
@@ -144,15 +148,17 @@ def judge(
         sentinel |= raw == said
     mark(sentinel, FAIL, "sentinel")
     mark((raw < facts.gross_low) | (raw > facts.gross_high) | np.isnan(raw), FAIL, "gross-range")
-    erratic = _erratic(memory, (flag >= SUSPECT) & np.isin(test, [_CODE[name] for name in JUMPS])) & (flag < FAIL)
-    flag[erratic], test[erratic] = SUSPECT, _CODE["erratic"]
+    jumping = (flag >= SUSPECT) & np.isin(test, [_CODE[name] for name in JUMPS])
+    erratic = _erratic(memory, jumping | reversing)
+    flag[erratic], test[erratic] = np.maximum(flag[erratic], SUSPECT), _CODE["erratic"]
     value = np.where(flag == FAIL, np.nan, raw)
     _remember(memory, at_ms, raw, flag, test)
     return memory, Judged(at_ms, value, flag, test)
 
 
-def _neighbours(memory: Series, quantity: Quantity, at_ms: Instants, raw: Floats, interval_ms: int, mark: Mark) -> None:
-    """Spike and rate: a sample far from both of the two before it is a spike until the next one agrees with it."""
+def _neighbours(memory: Series, quantity: Quantity, at_ms: Instants, raw: Floats, interval_ms: int, mark: Mark) -> Bools:
+    """Spike and rate: a sample far from both of the two before it is a spike until the next one agrees with it, and one that
+    goes on fast is doubted at first. Returns where it went back and forth further than air wanders."""
     one_ms, one = _shifted(at_ms, raw, memory.last_ms, memory.last_raw)
     two_ms, two = _shifted(one_ms, one, memory.before_ms, memory.before_raw)
     fresh = fresh_for_ms(interval_ms)
@@ -164,8 +170,23 @@ def _neighbours(memory: Series, quantity: Quantity, at_ms: Instants, raw: Floats
     mark(far_one & far_two & (one_ms >= 0) & (gap_one <= fresh), SUSPECT, "spike")
     rate_one = (raw - one) / np.maximum(gap_one / MINUTE_MS, 0.5)
     rate_before = (one - two) / np.maximum((one_ms - two_ms) / MINUTE_MS, 0.5)
-    racing = (np.abs(rate_one) > RATE[quantity]) & (np.abs(rate_before) > RATE[quantity]) & (rate_one * rate_before > 0)
-    mark(racing & (two_ms >= 0) & (gap_two <= 2 * fresh), SUSPECT, "rate")
+    back = rate_one * rate_before < 0
+    near = (two_ms >= 0) & (gap_two <= 2 * fresh)
+    racing = near & ~back & (np.abs(rate_one) > RATE[quantity]) & (np.abs(rate_before) > RATE[quantity])
+    mark(racing & (at_ms - _racing_since(memory, at_ms, racing) < RATE_DOUBTED_MS), SUSPECT, "rate")
+    wandered = SPIKE[quantity] * np.sqrt(np.maximum(gap_two / WANDERS_MS, 1.0))
+    reversing: Bools = near & back & (np.minimum(np.abs(raw - one), np.abs(one - two)) > wandered)
+    return reversing
+
+
+def _racing_since(memory: Series, at_ms: Instants, racing: Bools) -> Instants:
+    """Return since when each sample that races has raced."""
+    last_calm = np.maximum.accumulate(np.where(racing, -1, np.arange(len(racing))))
+    since: Instants = at_ms[np.minimum(last_calm + 1, len(racing) - 1)]
+    if memory.racing_since_ms is not None:
+        since = np.where(last_calm < 0, memory.racing_since_ms, since)
+    memory.racing_since_ms = int(since[-1]) if racing[-1] else None
+    return since
 
 
 def _step_limit(quantity: Quantity, gap_ms: Instants) -> Floats:

@@ -119,3 +119,23 @@ def test_a_probe_that_comes_back_in_a_frost_is_not_blamed_and_one_that_stands_th
         kept = (air.at_ms < back_ms - 9 * HOUR_MS) | (air.at_ms >= back_ms)
         heard = Air(air.at_ms[kept], frost[kept], air.humidity_pct[kept])
         assert bool(raised(told({"nest-air": (MINUTELY, heard)}), "probe-fault")) is wanted
+
+
+@pytest.mark.parametrize("logger", [Logger(3600, 1.0, 2.0), Logger(900, 0.5, 5.0)])
+def test_two_healthy_probes_of_coarse_steps_agree(logger: Logger) -> None:
+    """They round to either side of a step: 0.3 K apart is told as 1 K."""
+    air = fungus_box(np.random.default_rng(9), 8.0, 900)
+    twin = Air(air.at_ms, air.temperature_c + 0.3, air.humidity_pct - 1.5)
+    events = told({"one": (logger, logger.hear(air)), "two": (logger, logger.hear(twin))})
+    assert not raised(events, "probes-disagree")
+    apart = Air(air.at_ms, air.temperature_c + 2.6, air.humidity_pct)
+    assert raised(told({"one": (logger, logger.hear(air)), "two": (logger, logger.hear(apart))}), "probes-disagree")
+
+
+def test_an_hourly_probe_is_no_blindness_at_its_beginning_and_one_that_stays_away_is() -> None:
+    logger = Logger(3600, 0.1, 0.1)
+    air = logger.hear(fungus_box(np.random.default_rng(6), 1.0, 900))
+    assert not raised(told({"nest-air": (logger, air)}), "blind")
+    gone = Air(air.at_ms[[0, -1]], air.temperature_c[[0, -1]], air.humidity_pct[[0, -1]])
+    ((at_ms, _),) = raised(told({"nest-air": (logger, gone)}), "blind")
+    assert 2 * HOUR_MS < at_ms - START_MS <= 3 * HOUR_MS

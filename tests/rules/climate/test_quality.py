@@ -284,6 +284,31 @@ def test_few_jumps_or_rare_ones_or_one_that_lasts_are_no_loose_contact(jumps: se
     assert "erratic" not in judged(loose(jumps))[1]
 
 
+@pytest.mark.parametrize("interval_min", [1, 5, 60])
+def test_a_probe_that_goes_back_and_forth_further_than_air_wanders_is_not_believed(interval_min: int) -> None:
+    """Noise of 6 K (a dying probe) between samples; air of the same size that goes one way is believed."""
+    count, draw = 200, np.random.default_rng(2)
+    at_ms = np.arange(count) * interval_min * MINUTE_MS
+    size = 6.0 * max(1.0, (2 * interval_min / 10.0) ** 0.5)
+    noise = 26.0 + draw.normal(0.0, size, count)
+    wave = 26.0 + size * np.sin(np.arange(count) / 12.0)
+    for values, least, most in ((noise, 0.8, 1.0), (wave, 0.0, 0.0)):
+        _, told = judge(Series(), "air_temperature", at_ms, values, interval_min * MINUTE_MS, None)
+        assert least <= np.mean(told.test[60:] == TESTS.index("erratic")) <= most
+
+
+@pytest.mark.parametrize("cut", [1, 3, 50])
+def test_what_races_on_for_longer_than_two_minutes_is_the_air(cut: int) -> None:
+    """Sun behind a cloud's edge: a greenhouse's probe gains 15 K in ten minutes."""
+    values = np.concatenate((np.full(5, 20.0), 20.0 + 1.5 * np.arange(1, 11), np.full(5, 35.0)))
+    at_ms, memory, tests = np.arange(20) * MINUTE_MS, Series(), []
+    for begin in range(0, 20, cut):
+        part = slice(begin, begin + cut)
+        memory, told = judge(memory, "air_temperature", at_ms[part], values[part], MINUTE_MS, None)
+        tests += [TESTS[one] for one in told.test]
+    assert tests == ["first", *[""] * 5, "rate", "rate", *[""] * 12]
+
+
 def test_jumps_are_counted_over_any_cut() -> None:
     values = np.array(loose({3, 9, 14, 15, 18, 22, 26, 27, 50, 53, 57, 60, 61, 63, 90, 99}, 120))
     at_ms = np.arange(120) * MINUTE_MS
