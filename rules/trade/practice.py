@@ -79,11 +79,8 @@ ACTS: dict[str, Act] = {
     ),
     "wipe-lid": Act("lid", "wipe", "Wipe the lid dry and tilt it towards a wall without garden", needs=("lid-wet",),
         bars=("founding",)),  # a founding box stays shut
-    "cover-garden": Act(
-        "garden", "close",
-            "Cover the small garden with a small upturned tub, a gap left for the ants", needs=("founding", "bare"),
-        bars=("shut-in",),
-    ),
+    "cover-garden": Act("garden", "close", "Cover the small garden with a small upturned tub, a gap left for the ants",
+        needs=("founding", "bare"), bars=("shut-in",)),
     "stop-heater": Act(
         "heater", "stop", "Unplug the heater now, at the wall", needs=("heater",),
         source="no growth at 37 degC: Cazin, Wiemer & Howard 1989, Appl. Environ. Microbiol. 55",
@@ -141,7 +138,8 @@ ACTS: dict[str, Act] = {
         "Wrap blankets round the sides, a gap left for air, and stand a closed bottle of water at 40 °C, wrapped in a "
         "towel, beside the box: never under it, not touching it",
     ),
-    "humidify-room": Act("room", "more", "Moisten the room's air: damp towels beside the box, not on it; fill the drinker"),
+    "humidify-room": Act("room", "more", "Moisten the room's air: damp towels beside the box, not on it; fill the drinker",
+        bars=("shut-in",)),
     "dehumidify-room": Act("room", "less",
         "Dry the room's air (or wait for a drier day): venting cannot dry the chamber now"),
     "move-mat": Act(

@@ -275,4 +275,5 @@ def founding(word: str) -> Symptom:
     symptom = SYMPTOMS[word]
     because, first = _FOUNDING.get(word, (symptom.because, "nothing" if symptom.first == "nothing" else SHUT_FIRST))
     causes = tuple(replace(cause, first=_SHUT_CAUSES.get(cause.proof, cause.first)) for cause in symptom.causes)
-    return replace(symptom, because=because, first=first, never=SHUT_NEVER, causes=causes)
+    ask = "" if word == "garden-collapsed" else symptom.ask  # her garden is never as large as a walnut
+    return replace(symptom, because=because, first=first, never=SHUT_NEVER, causes=causes, ask=ask)

@@ -296,6 +296,14 @@ def test_a_queen_who_founds_shut_in_is_not_opened_by_advice(rh, alarm, room):
     assert ("by a syringe through a vent or the pinhole, the lid shut" in said) == (alarm == "humidity-low")
 
 
+def test_water_for_a_queen_needs_no_granules_and_nobody_fills_her_a_drinker():
+    queen = Garden(volume_ml=3.0, founding=True)
+    chamber = Chamber(devices=devices(setpoint_c=25.5, wet_granules=False), garden=queen, air_ml=300.0)
+    event = told(replace(situation(25.3, 68.0, 20.0, 25.0), garden_ml=3.0), chamber, "humidity-low")
+    said = " ".join(action.text for action in event.actions)
+    assert "by a syringe through a vent or the pinhole" in said and "drinker" not in said
+
+
 @pytest.mark.parametrize("t", [24.5, 26.5, 27.5])
 def test_a_mat_that_burns_is_unplugged_though_the_air_is_still_right_and_the_lid_wet(t):
     """Before: "URGENT: insulate the lid: heater is running away", then blinds and a wiped lid, until the air was at 28."""
