@@ -20,6 +20,9 @@ from rules.trade.airy_chambers import AIRY_CELLS
 from rules.trade.garden_sizes import founds_shut, size_class
 from rules.trade.practice import Band, Cell
 
+FELL_K = 1.5
+"""A dew point that has fallen so far by itself, seven points of humidity, is looked into at the lid first. Own estimate."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
@@ -235,7 +238,8 @@ def _state_facts(
         "humid-side": rh is not None and rh > goal.humidity_pct, "founding": size_class(size_ml) == "A",
         "saturated": situation.saturated,
         "shut-in": shut_in, "granules": shut_in,  # what she sits on is wetted, whether clay is written or not
-        "sudden": stands(standing, "lid-open") or (slope is not None and slope < -30.0), "visiting": situation.visiting,
+        "vapour-lost": stands(standing, "lid-open") or (slope is not None and slope < -30.0)
+        or (situation.vapour_fall_k is not None and situation.vapour_fall_k >= FELL_K), "visiting": situation.visiting,
         "air-dry": (rh is None or (rh < goal.low_pct and goal.dryness_matters))
         and not (t is not None and t >= practice.HEAT_FIRST_C),  # not known counts as dry; drying takes hours, heat minutes
         "lid-wet-odd": wet and lid is not None and t is not None and t - lid > 6.0,

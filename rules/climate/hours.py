@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from rules.climate.memory import Hour, PlaceMemory
 from rules.climate.past_moves import Moves, moves_of
-from rules.climate.situation import MatDay, Swing
+from rules.climate.situation import MatDay, Situation, Swing
 from rules.climate.thermostat import HOT_MAT_K
 from rules.climate.view import View
 from rules.climate.windows import thousandths
@@ -91,6 +91,7 @@ class Climate:
         self._places = places
         self._moves: dict[tuple[str, int], tuple[Moves, ...]] = {}
         self._swings: dict[tuple[str, Hourly, int, int], Swing | None] = {}
+        self._means: dict[tuple[str, int], tuple[float | None, ...]] = {}
 
     def hours(self, chamber: str, quantity: Hourly, last_ms: int, at_ms: int) -> Hours | None:
         """Return the whole hours that ended within `last_ms` before `at_ms`; None: nothing is remembered of them."""
@@ -117,12 +118,30 @@ class Climate:
             )
         return self._moves[chamber, hour]
 
+    def vapour_fall_k(self, now: Situation) -> float | None:
+        """Return how far the dew point lies below the mean of its last day, beyond what a cooler box or a drier room explains;
+        None where half a day of it is not known."""
+        came = now.dew_point_c, now.temperature_c, now.room_dew_point_c
+        days = self._days_means(now.chamber, now.at_ms)
+        dew, cooler, room = (None if day is None or one is None else day - one for day, one in zip(days, came, strict=True))
+        return None if dew is None or cooler is None else dew - max(cooler, 0.0) - max(room or 0.0, 0.0)
+
+    def _days_means(self, chamber: str, at_ms: int) -> tuple[float | None, ...]:
+        key = chamber, at_ms // HOUR_MS
+        if key not in self._means:
+            past = (self.hours(chamber, name, DAY_MS, at_ms) for name in DRYING)
+            self._means[key] = tuple(one.average() if one is not None and one.known >= LEAST_OF_DAY_H else None for one in past)
+        return self._means[key]
+
 
 Hourly = Literal[
     "temperature_c", "relative_humidity_pct", "vapour_pressure_deficit_pa", "dew_margin_k", "dew_point_c", "room_dew_point_c",
     "mat_c",
 ]
 SWINGING: tuple[Hourly, ...] = ("temperature_c", "relative_humidity_pct", "dew_margin_k")
+DRYING: tuple[Hourly, ...] = ("dew_point_c", "temperature_c", "room_dew_point_c")
+LEAST_OF_DAY_H = 12
+"""So many hours of a day must be known for its mean; own estimate."""
 WHOLE_DAY_H = 23
 """So many whole hours lie in the 24 before any instant. By definition."""
 SWITCHED_MAT_K = 2.0

@@ -101,6 +101,8 @@ class Situation:
     """What the mat's own probe shows of its last day; None: it has none, or not every hour is known."""
     moves: tuple[Moves, ...] = ()
     """How far temperature, humidity and margin moved by themselves over the last days; empty: not asked for."""
+    vapour_fall_k: float | None = None
+    """How far the dew point has fallen below its last day's mean by itself: nothing was changed, cooled or dried so."""
     settling: bool = False
     """Something was changed so short a time ago that the swing since is not known."""
     by_mean: bool = False

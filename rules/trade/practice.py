@@ -207,7 +207,7 @@ _COOL_ROOM = Step("cool-room", when=("room-warm",))
 CELLS: tuple[Cell, ...] = (
     Cell(
         1, "low", "low", False, "a draught, an open lid, or no heat in a dry room",
-        steps(Step("find-leak", when=("mist-useless",)), Step("check-lid", when=("sudden",)), "close-vents",
+        steps(Step("find-leak", when=("mist-useless",)), Step("check-lid", when=("vapour-lost",)), "close-vents",
                "fan-less", Step("check-heater", when=("heater-suspect",)),
                "water", Step("cover-garden"), "insulate-lid", Step("heat-up", when=("all-shut", "watered"), at_most=0.5),
                Step("mist-more", when=("all-shut", "watered"))),
@@ -249,7 +249,7 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         7, "ok", "low", False, "it loses water faster than it gets any: vents, fan, dry room air, or the water has run out",
-        steps(Step("find-leak", when=("mist-useless",)), Step("check-lid", when=("sudden",)), "water", "close-vents",
+        steps(Step("find-leak", when=("mist-useless",)), Step("check-lid", when=("vapour-lost",)), "water", "close-vents",
             "fan-less", Step("cover-garden"), Step("heat-down", when=("warm-side",), at_most=1.0),
                Step("humidify-room", when=("dry-air",)), Step("mist-more", when=("all-shut", "watered")), "insulate-lid"),
         (_NO_SPRAY, Never("Do not air it or run the fan more: the room's air is drier than the chamber needs.", AIR,

@@ -21,7 +21,7 @@ from rules.climate.situate import situation_at
 from rules.climate.situation import Situation
 from rules.climate.view import View
 from rules.settings import Settings
-from rules.terms.events import HOUR_MS, AlarmEvent, Event
+from rules.terms.events import DAY_MS, HOUR_MS, AlarmEvent, Event
 from rules.trade.alarm_kinds import QUESTIONS
 from rules.turn.state import EngineState
 from rules.turn.together import Together
@@ -82,6 +82,7 @@ def for_adviser(
     settling = moved_ms is not None and (humidity is None or humidity.hours < LEAST_HOURS)
     return replace(
         situation, changes=changes, temperature_swing=temperature, humidity_swing=humidity, margin_swing=margin,
+        vapour_fall_k=climate.vapour_fall_k(situation) if moved_ms is None or situation.at_ms - moved_ms > DAY_MS else None,
         settling=settling, besides=together.besides(situation.chamber, situation.at_ms),
     )
 

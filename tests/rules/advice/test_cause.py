@@ -1,11 +1,15 @@
 from __future__ import annotations
 
-import pytest
-from advice_scenes import alarms, devices, situation
+from dataclasses import replace
 
+import pytest
+from advice_scenes import alarms, devices, settings_of, situation
+
+from rules.advice.advisory import consider
 from rules.advice.cause import heat_comes_first, humidity_at_target_pct, humidity_floor_pct, reason_of, thermostat_of
 from rules.advice.devices import allowed
 from rules.advice.goal import goal_of
+from rules.advice.state import AdviceState
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber, Garden, Heater, Vents
 from rules.settings import Devices as DeviceSettings
@@ -127,3 +131,13 @@ def test_a_mat_without_a_thermostat_is_never_said_to_rest(thermostat):
     off = Chamber(devices=devices(heater=Heater(thermostat=False, watts=0.1)))
     knobs = present_knobs(off, ()) | {"watts": 0.0}
     assert thermostat_of(off, situation(28.6, 75.0, 28.2, 60.0), knobs) == "resting"
+
+
+@pytest.mark.parametrize(("fell_k", "first"), [(None, "water"), (1.0, "water"), (2.5, "lid")])
+def test_a_box_that_has_dried_by_itself_is_looked_at_before_it_is_watered(fell_k, first):
+    """Lids that opened slowly, vents left open: they were watered five times in three days, in a foreign simulation."""
+    chamber = Chamber(devices=devices())
+    now = replace(situation(25.5, 65.0, 20.0, 40.0), vapour_fall_k=fell_k)
+    _, events = consider(settings_of(chamber), "north", AdviceState(), now, alarms(now, chamber), "test")
+    told = [(action.device, action.change) for action in events[0].actions]
+    assert told[0][0] == first and ("water", "more") in told

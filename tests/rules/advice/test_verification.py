@@ -87,8 +87,8 @@ def test_the_course_without_it_is_remembered_as_uncertain_as_the_chamber_moves()
     dry = replace(situation(25.5, 62.0, 19.0, 40.0), at_ms=NOON_MS)
     moves = tuple(Moves((u, u, u), (u / 2.0, u / 2.0, u / 2.0)) for u in (0.6, 4.0, 0.8))
     stood = alarms(dry, chamber, "humidity-low")
-    told = (consider(settings_of(chamber), "north", AdviceState(), now, stood, "test")
-        for now in (dry, replace(dry, moves=moves)))  # fmt: skip
+    told = (consider(settings_of(chamber), "north", AdviceState(), dry, stood, "test", lambda own=own: own)
+        for own in ((), moves))  # fmt: skip
     calm, lively = (state.open for state, _ in told)
     assert calm is not None and lively is not None
     assert [row.humidity_pct for row in lively.without] == [row.humidity_pct for row in calm.without]

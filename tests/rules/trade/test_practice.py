@@ -16,7 +16,8 @@ FACTS = {
     "thermostat", "bare", "all-shut", "watered", "heater-suspect", "heater-weak", "heater-at-limit", "heater-idle",
     "room-air-known",
     "floor-dries", "floor-wets", "dry-air", "room-cooler", "room-warm", "room-cold", "hot", "very-hot", "lid-wet", "warm-side",
-    "humid-side", "founding", "saturated", "sudden", "visiting", "lid-wet-odd", "dry-on-purpose", "mist-useless", "air-dry",
+    "humid-side", "founding", "saturated", "vapour-lost", "visiting", "lid-wet-odd", "dry-on-purpose", "mist-useless",
+    "air-dry",
     "night-ahead", "heater-fault", "heater-warming", "room-no-warmer", "lethal-heat", "deadly-heat", "lethal-cold",
     "heater-doubt", "lid-unknown", "shut-in",
 }
