@@ -46,6 +46,8 @@ from rules.terms.events import HOUR_MS
 SETTLE_H = 20
 ROUND_H = 4
 ROUNDS = 24
+LOOK_H = 0.25
+"""Who has unplugged a heater is told to look again so soon."""
 JUDGED_H = 24
 START_MS = 1_770_000_000_000
 BAND = {"t": (24.0, 28.0), "rh": (70.0, 90.0)}
@@ -163,15 +165,25 @@ def told_chamber(box: Box, knobs: Knobs, i: int, rng: np.random.Generator) -> Ch
     return Chamber(air_ml=float(box.volume_m3[i] * 1e6), devices=devices, lid=lid, room="study", garden={"volume_ml": 500.0})
 
 
-def moved(box: Box, knobs: Knobs, room: Room, state: State, hours: float) -> Seen:
-    """Move the truth on and return what was there, averaged over the last hour, and its extremes (ten-minute means)."""
+def moved(
+    box: Box, knobs: Knobs, room: Room, state: State, hours: float, look: Callable[[Seen, Seen], None] | None = None
+) -> Seen:
+    """Move the truth on and return what was there, averaged over the last hour, and its extremes (ten-minute means).
+
+    `look` is called each quarter of an hour with what is there now and was there at the last one.
+    """
     steps = round(hours * 3600 / STEP_S)
     hot, cold, dry = -np.inf, np.inf, np.inf
     sums: list[Any] = [0.0] * 4
     mean_c, mean_pct = state.air_c.copy(), state.humidity_pct.copy()
     last = min(steps, round((hours if hours <= ROUND_H or hours == JUDGED_H else 1) * 3600 / STEP_S))
+    was = _now(state)
     for index in range(steps):
         step(box, knobs, room, state)
+        if look is not None and (index + 1) % round(LOOK_H * 3600 / STEP_S) == 0 and index + 1 < steps:
+            now = _now(state)
+            look(now, was)
+            was = now
         humidity = state.humidity_pct
         mean_c, mean_pct = mean_c + (state.air_c - mean_c) / 15.0, mean_pct + (humidity - mean_pct) / 15.0
         hot, cold, dry = np.maximum(hot, mean_c), np.minimum(cold, mean_c), np.minimum(dry, mean_pct)
@@ -181,9 +193,14 @@ def moved(box: Box, knobs: Knobs, room: Room, state: State, hours: float) -> See
     return Seen(sums[0], sums[1], sums[2], sums[3], hot, cold, dry)
 
 
+def _now(state: State) -> Seen:
+    air_c, humidity = state.air_c.copy(), state.humidity_pct.copy()
+    return Seen(air_c, humidity, state.margin_k.copy(), state.lid_c.copy(), air_c, air_c, humidity)
+
+
 def measured(cases: Cases, lids: list[Any], seen: Seen, before: Seen | None, hour: float,
     rng: np.random.Generator) -> list[Situation]:
-    """Return what the program would know of every case now."""
+    """Return what the program would know of every case now; `before`: what was there at the last look, for the slope."""
     box, count = cases.box, len(cases.chambers)
     room_c, room_pa = room_now(cases.room, hour % 24.0)
     t = seen.air_c + box.probe_offset_k + rng.normal(0, 0.05, count)
@@ -195,11 +212,12 @@ def measured(cases: Cases, lids: list[Any], seen: Seen, before: Seen | None, hou
     lid = np.where(box.lid_probe, seen.lid_c + rng.normal(0, 0.15, count), estimate)
     dew = magnus_dew_c(rh / 100.0 * magnus_pa(t))
     u_margin = np.where(box.lid_probe, 0.34, np.sqrt((u_factor * (t - room_t)) ** 2 + 0.27**2))
-    return [_situation(cases, i, (t, rh, lid, dew, u_margin, room_t, room_h), hour) for i in range(count)]
+    slope = 0.0 * t if before is None else (seen.air_c - before.air_c) / LOOK_H
+    return [_situation(cases, i, (t, rh, lid, dew, u_margin, room_t, room_h, slope), hour) for i in range(count)]
 
 
 def _situation(cases: Cases, i: int, figures: tuple[Array, ...], hour: float) -> Situation:
-    t, rh, lid, dew, u_margin, room_t, room_h = (float(column[i]) for column in figures)
+    t, rh, lid, dew, u_margin, room_t, room_h, slope = (float(column[i]) for column in figures)
     has_room, has_lid = bool(cases.box.room_probe[i]), bool(cases.box.room_probe[i] or cases.box.lid_probe[i])
     margin = lid - dew
     wet = 0.5 * (1.0 - float(np.tanh(0.8 * margin / u_margin)))
@@ -211,7 +229,7 @@ def _situation(cases: Cases, i: int, figures: tuple[Array, ...], hour: float) ->
         room_temperature_c=room_t if has_room else None, room_relative_humidity_pct=room_h if has_room else None,
         room_dew_point_c=float(magnus_dew_c(np.array(room_h / 100.0 * magnus_pa(np.array(room_t))))) if has_room else None,
         u_temperature_k=0.17, u_relative_humidity_pct=1.2, u_dew_point_k=0.3, u_dew_margin_k=u_margin if has_lid else None,
-        temperature_slope_k_h=0.0, humidity_slope_pct_h=0.0, room_slope_k_h=0.0, garden_ml=500.0,
+        temperature_slope_k_h=slope, humidity_slope_pct_h=0.0, room_slope_k_h=0.0, garden_ml=500.0,
     )
 
 
@@ -233,9 +251,6 @@ def standing_of(now: Situation, before: dict[str, Standing]) -> dict[str, Standi
 
 
 # ---------------------------------------------------------------- the program's adviser
-
-
-Adviser = Callable[[Cases, list[Situation], list[dict[str, Standing]], np.random.Generator], Array]
 
 
 class Program:
@@ -263,10 +278,13 @@ class Program:
         return out
 
     def __call__(
-        self, cases: Cases, now: list[Situation], standing: list[dict[str, Standing]], rng: np.random.Generator
+        self, cases: Cases, now: list[Situation], standing: list[dict[str, Standing]], rng: np.random.Generator,
+        among: Array | None = None,
     ) -> Array:
         done = np.zeros(len(now))
         for i, situation in enumerate(now):
+            if among is not None and not among[i]:
+                continue
             now_set = replace(situation, changes=tuple(self.told[i].devices["north"]))
             state, events = consider(self.watches[i], "north", self.states[i], now_set, standing[i], "trial")
             last = events[-1] if events else None
@@ -364,14 +382,22 @@ def tried(cases: Cases, make: Callable[[Cases], Any], seed: int) -> Result:
     seen = moved(cases.box, cases.knobs, cases.room, cases.state, ROUND_H)
     standing: list[dict[str, Standing]] = [{} for _ in cases.chambers]
     actions, harmed = np.zeros(len(standing)), np.zeros(len(standing), bool)
+    looks = np.random.default_rng(seed + 1)
+
+    def look(now: Seen, was: Seen) -> None:
+        """Ask again for those whose heater is out: they are told to stay, not to come back in four hours."""
+        out = cases.knobs.plugged == 0.0
+        if out.any():
+            found = measured(cases, adviser.lids(cases), now, was, cases.state.hour, looks)
+            alarms = [standing_of(one, before) for one, before in zip(found, standing, strict=True)]
+            actions[out] += adviser(cases, found, alarms, looks, out)[out]
+
     for _ in range(ROUNDS):
         now = measured(cases, adviser.lids(cases), seen, None, cases.state.hour, rng)
         standing = [standing_of(one, was) for one, was in zip(now, standing, strict=True)]
-        did = adviser(cases, now, standing, rng)
-        actions += did
-        after = moved(cases.box, cases.knobs, cases.room, cases.state, ROUND_H)
-        # Who unplugs is told to look again in a quarter of an hour; that these rounds last four hours is not the advice's.
-        harmed |= _harmed(seen, after) & (cases.knobs.plugged > 0.0)
+        actions += adviser(cases, now, standing, rng)
+        after = moved(cases.box, cases.knobs, cases.room, cases.state, ROUND_H, look)
+        harmed |= _harmed(seen, after)
         seen = after
     last = moved(cases.box, cases.knobs, cases.room, cases.state, JUDGED_H)
     return Result(in_band(last), harmed, actions, last)
