@@ -7,7 +7,7 @@ from math import exp
 from daemon.desk.keeper_desk import KeeperDesk
 from rules.advice.emergency import MARKS_C, marks_ahead
 from rules.advice.model import COOLING
-from rules.advice.plan import model_of
+from rules.advice.recalled import model_of
 from rules.advice.state import AdviceState
 from rules.care.plans import HOT_C, Box, Mark
 from rules.care.schedule import founds

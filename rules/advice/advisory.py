@@ -8,18 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from math import hypot
 from typing import Any, Literal
 
 from rules.advice.again import is_again, searched_at
 from rules.advice.cause import Cause
-from rules.advice.devices import Move
 from rules.advice.goal import goal_of
 from rules.advice.plan import Plan, findable_keys, searched, without_search
 from rules.advice.quiet import EMERGENCIES, REPEAT_AFTER_MS, at_work, hushed
-from rules.advice.search import Forecast
 from rules.advice.standing import Standing, climate_stands, probes_stand
-from rules.advice.state import AdviceState, Asked, OpenAdvice, ToldForecast, ToldMove, Worth
+from rules.advice.state import AdviceState, Asked, OpenAdvice, Worth
 from rules.advice.steady import steadied
 from rules.advice.text import (
     act_within_s,
@@ -28,20 +25,21 @@ from rules.advice.text import (
     headline_of,
     in_keepers_unit,
     lacking_of,
-    own_moves,
     predictions_of,
     reason_of_plan,
 )
+from rules.advice.told import told_forecast, told_move, told_without
 from rules.advice.tried import bare_of_hope, counted, in_vain_text, is_next_try
-from rules.advice.verification import judge, learned, noticed_fading, verdict_text
+from rules.advice.verification import in_vain_so_far, judge, learned, noticed_fading, verdict_text
 from rules.advice.worth import awaited
 from rules.climate.past_moves import Moves
 from rules.climate.situation import Situation
 from rules.keeper.devices import told_knobs
 from rules.settings import Chamber, Settings
 from rules.terms.advised import Prediction
-from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, Priority
+from rules.terms.events import DAY_MS, MINUTE_MS, AdviceEvent, Priority
 from rules.trade import practice
+from rules.trade.acts import ACTS
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.emergencies import OUTWEIGHED_BY_HEAT
 
@@ -151,11 +149,11 @@ class _Talk:
         opened.awaited = awaited(predictions, self.at_ms)
         state = replace(
             state, counter=counter, open=opened, last=now if fresh and now is not None else state.last,
-            checked_ms=state.checked_ms | {act: self.at_ms for act in wanted.acts if practice.ACTS[act].knob == "none"},
+            checked_ms=state.checked_ms | {act: self.at_ms for act in wanted.acts if ACTS[act].knob == "none"},
         )
         if not wanted.moves or wanted.branch == "turn-up":
             told = {name: at_ms for name, at_ms in state.repeated_ms.items() if self.at_ms - at_ms < REPEAT_AFTER_MS}
-            state = replace(state, repeated_ms=told | {" ".join(wanted.keys): self.at_ms})
+            state = replace(state, repeated_ms=told | {" ".join(wanted.acts): self.at_ms})
         return self._say(state, "given" if fresh else "updated", events, () if in_vain else predictions)
 
     def search_is_idle(self, state: AdviceState, cause: Cause) -> bool:
@@ -217,7 +215,7 @@ class _Talk:
 
     def _opened(self, advisory: str, wanted: Plan, before: OpenAdvice | None, in_vain: str) -> OpenAdvice:
         situation, cause = self.steady, wanted.cause
-        wait_s = max([practice.WAIT_S[practice.ACTS[act].knob] for act in wanted.acts], default=1800)
+        wait_s = max([practice.WAIT_S[ACTS[act].knob] for act in wanted.acts], default=1800)
         if wanted.branch in ("heat", "lid-open"):
             wait_s = 900
         event = self._event(wanted, wait_s, in_vain)
@@ -231,9 +229,9 @@ class _Talk:
             lid_wet=cause is not None and cause.lid_wet, urgency=event.urgency,
             given_ms=before.given_ms if before is not None else self.at_ms, told_ms=self.at_ms,
             look_again_ms=self.at_ms + wait_s * 1000, keys=wanted.keys,
-            amounts=amounts, moves=[_told_move(move) for move in wanted.moves],
-            forecasts=[_told_forecast(row, self.at_ms) for row in wanted.forecasts],
-            without=[] if wanted.solution is None else [_told_without(row, situation) for row in wanted.solution.without],
+            amounts=amounts, moves=[told_move(move) for move in wanted.moves],
+            forecasts=[told_forecast(row, self.at_ms) for row in wanted.forecasts],
+            without=[] if wanted.solution is None else [told_without(row, situation) for row in wanted.solution.without],
             event=event, start_c=situation.temperature_c, start_pct=situation.relative_humidity_pct,
             start_margin_k=situation.dew_margin_k, earlier=earlier,
         )
@@ -259,7 +257,11 @@ class _Talk:
         before the next mark of cold is passed."""
         active = [row for row in self.standing.values() if row.condition == "active"]
         seconds = [row.seconds_left for row in active if row.seconds_left is not None]
-        within = round(min(seconds)) if seconds else act_within_s(self.situation, self.chamber)
+        by_value = act_within_s(self.situation, self.chamber)
+        t = self.situation.temperature_c
+        if seconds and by_value is not None and t is not None and t <= practice.LETHAL_COLD_C:
+            seconds.append(by_value)  # the account tells when all is lost
+        within = round(min(seconds)) if seconds else by_value
         marks = [reach.after_ms // 1000 for reach in wanted.reaches]
         if marks:
             within = min([*marks, *([] if within is None else [within])])
@@ -368,32 +370,10 @@ class _Talk:
         if now is None or now.done_ms is None or self.at_ms < now.look_again_ms:
             return state
         verdict = judge(now, self.steady, state.metrology_until_ms is not None and state.metrology_until_ms > self.at_ms)
+        text = verdict_text(now, verdict, in_vain_so_far(state, self.situation, self.standing))
         state = counted(learned(state, now, verdict), verdict)
         state = self._say(
-            state, "verified", events, headline=verdict_text(now, verdict), reason=verdict.because, effect=verdict.said,
+            state, "verified", events, headline=text, reason=verdict.because, effect=verdict.said,
             **_NOTHING_TO_DO,
         )
         return replace(state, open=None, last=now, quiet_until_ms=None)
-
-
-def _told_move(move: Move) -> ToldMove:
-    device = practice.ACTS[move.act].device
-    return ToldMove(move.act, move.knob, device, move.delta, move.amount, move.unit, move.value)
-
-
-def _told_forecast(row: Forecast, at_ms: int) -> ToldForecast:
-    due_ms = at_ms + round(row.after_h * HOUR_MS)
-    return ToldForecast(
-        due_ms, row.temperature_c, row.temperature_u_k, row.humidity_pct, row.humidity_u_pct, row.margin_k, row.margin_u_k
-    )
-
-
-def _told_without(row: Forecast, now: Situation) -> ToldForecast:
-    """Return what would come if nothing were done, as uncertain as the chamber's own moves make it."""
-    own_k, own_pct, own_margin_k = own_moves(now, row.after_h, usual=True)
-    return _told_forecast(
-        replace(
-            row, temperature_u_k=hypot(row.temperature_u_k, own_k), humidity_u_pct=hypot(row.humidity_u_pct, own_pct),
-            margin_u_k=hypot(row.margin_u_k, own_margin_k),
-        ), now.at_ms,
-    )  # fmt: skip

@@ -12,9 +12,21 @@ from rules.advice.coupled import case_of
 from rules.advice.goal import Goal, garden_ml, goal_of
 from rules.advice.standing import Standing, stands
 from rules.climate.situation import Situation
-from rules.climate.thermostat import BURNING_MAT_C, FAULT_K, State, state_of
+from rules.climate.thermostat import (
+    BURNING_MAT_C,
+    FALLS_K_H,
+    FAULT_K,
+    ROOM_LIFT_K,
+    SLOW_BOX_H,
+    SURE_LIFT_K,
+    WARMS_WITHIN_MS,
+    State,
+    state_of,
+)
+from rules.keeper.devices import heater_since_ms
 from rules.physics.vapour import saturation_vapour_pressure_pa
 from rules.settings import Chamber
+from rules.terms.events import HOUR_MS
 from rules.trade import practice
 from rules.trade.airy_chambers import AIRY_CELLS
 from rules.trade.garden_sizes import founds_shut, size_class
@@ -22,6 +34,10 @@ from rules.trade.practice import Band, Cell
 
 FELL_K = 1.5
 """A dew point that has fallen so far by itself, seven points of humidity, is looked into at the lid first. Own estimate."""
+COOLER_K, STILL_COOLER_K = 1.0, 0.3
+"""So much cooler a room must be to be of use, and to be so still: else the advice would turn with the noise. Own estimates."""
+STORES_MS = HOUR_MS
+"""So long after it was unplugged a mat and what it has warmed may hold the box's temperature. Own estimate."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,27 +99,27 @@ def humidity_floor_pct(situation: Situation) -> float | None:
 
 def reason_of(
     chamber: Chamber, situation: Situation, standing: Mapping[str, Standing], knobs: Mapping[str, float],
-    *, mist_useless: bool = False, lid_was_wet: bool = False, heater_sound: bool = False,
-    heater_since_ms: int | None = None,
+    *, remembered: frozenset[str] = frozenset(), lid_was_wet: bool = False, was_aired: bool = False,
+    heater_sound: bool = False, heater_since_ms: int | None = None, tau_h: float | None = None,
 ) -> Cause:
     """Return the cause of what stands; `knobs` are the devices' present settings as `rules.advice.devices` keeps them.
 
-    `lid_was_wet`: an open advisory already called the lid wet, so it stays wet until the margin is surely positive.
-    `heater_sound`: the keeper has lately looked at the heater, so one that is weak is not suspected again. `heater_since_ms`:
-    when the keeper last changed it.
+    `remembered`: facts that only the advice knows. `lid_was_wet`: an open advisory already called the lid wet, so it stays wet
+    until the margin is surely positive. `was_aired`: an open advisory lets the room's air in, so the room counts as cooler
+    until it plainly is not. `heater_sound`: the keeper has lately looked at the heater, so one that is weak is not suspected
+    again. `heater_since_ms`: when the keeper last changed it. `tau_h`: with which time constant the chamber cools, at its
+    early end.
     """
     goal = goal_of(chamber, situation)
     temperature = _temperature_band(goal, chamber, situation, standing)
     humidity = _humidity_band(goal, chamber, situation, standing)
     wet, known = _lid(situation, standing, lid_was_wet) if goal.dryness_matters else (False, False)
     star, floor = humidity_at_target_pct(situation, goal.temperature_c), humidity_floor_pct(situation)
-    thermostat = thermostat_of(chamber, situation, knobs, heater_since_ms)
-    facts = _device_facts(chamber, knobs) | _heater_facts(
+    thermostat = thermostat_of(chamber, situation, knobs, heater_since_ms, tau_h)
+    facts = {*remembered} | _device_facts(chamber, knobs) | _heater_facts(
         thermostat, situation, goal, knobs.get("setpoint"), heater_sound
     )
-    facts |= _air_facts(situation, goal, floor) | _state_facts(chamber, situation, standing, goal, wet, known)
-    if mist_useless:
-        facts |= {"mist-useless"}
+    facts |= _air_facts(situation, goal, floor, was_aired) | _state_facts(chamber, situation, standing, goal, wet, known)
     if goal.dryness_matters:
         cell = practice.cell_of(temperature, humidity, wet)
     else:
@@ -166,7 +182,8 @@ def _device_facts(chamber: Chamber, knobs: Mapping[str, float]) -> set[str]:
 
 
 def thermostat_of(
-    chamber: Chamber, situation: Situation, knobs: Mapping[str, float], heater_since_ms: int | None = None
+    chamber: Chamber, situation: Situation, knobs: Mapping[str, float], heater_since_ms: int | None = None,
+    tau_h: float | None = None,
 ) -> State | None:
     """Return what the chamber's thermostat does now; None where it has no heater."""
     heater, s = chamber.devices.heater, situation
@@ -179,6 +196,7 @@ def thermostat_of(
         trough_c=s.usual_trough_c, range_k=s.usual_range_k,
         trend_k_h=s.hourly_trend_k_h, room_high_c=s.room_high_c, high_c=chamber.temperature.high, low_c=chamber.temperature.low,
         since_ms=None if heater_since_ms is None else s.at_ms - heater_since_ms,
+        tau_h=tau_h,
     )
     always = not heater.thermostat and knobs.get("watts", 1.0) > 0.0  # nothing switches it off, however warm the room is
     return "unknown" if found == "resting" and always else found
@@ -203,12 +221,28 @@ def _heater_facts(
         facts = facts | {"heater-doubt"}  # stuck, or off in a warm room: only the mat tells
     if thermostat is None and cold:
         facts = facts | {"heater-weak"}
+    if thermostat in (None, "unplugged", "resting") and heats_itself(situation):
+        facts = facts | {"heats-itself"}
     if cold and t is not None and room is not None and t - room < 1.0:
         facts = facts | {"room-no-warmer"}
     return facts
 
 
-def _air_facts(situation: Situation, goal: Goal, floor: float | None) -> set[str]:
+def heats_itself(situation: Situation) -> bool:
+    """Return whether something else than its room heats a chamber: far warmer than that, also by day, and hardly falling.
+
+    What is only still warm falls, the slowest box too.
+    """
+    t, room, slope = situation.temperature_c, situation.room_temperature_c, situation.temperature_slope_k_h or 0.0
+    if t is None or room is None or t - room <= SURE_LIFT_K:
+        return False
+    since_ms = heater_since_ms(situation.changes)
+    stored = situation.room_high_c is not None and t <= situation.room_high_c + ROOM_LIFT_K
+    stored |= since_ms is not None and situation.at_ms - since_ms < STORES_MS
+    return slope > -(t - room) / (2.0 * SLOW_BOX_H) and (slope > -FALLS_K_H or not stored)
+
+
+def _air_facts(situation: Situation, goal: Goal, floor: float | None, was_aired: bool) -> set[str]:
     t, rh, room = situation.temperature_c, situation.relative_humidity_pct, situation.room_temperature_c
     facts: set[str] = set()
     if floor is not None and rh is not None:
@@ -216,7 +250,7 @@ def _air_facts(situation: Situation, goal: Goal, floor: float | None) -> set[str
         facts |= {"floor-dries"} if floor <= rh - practice.VENT_AUTHORITY_PCT else {"floor-wets"}
         facts |= {"dry-air"} if floor < goal.low_pct - practice.VENT_AUTHORITY_PCT else set()
     if room is not None and t is not None:
-        facts |= {"room-cooler"} if room < t - 1.0 else {"room-warm"}
+        facts |= {"room-cooler"} if room < t - (STILL_COOLER_K if was_aired else COOLER_K) else {"room-warm"}
         facts |= {"room-warm"} if room > goal.high_c - 1.0 else set()
         facts |= {"room-cold"} if room < practice.LETHAL_COLD_C else set()
     return facts
@@ -273,6 +307,10 @@ def heat_comes_first(
         return False
     if t >= practice.HEAT_FIRST_C:
         return True
+    if thermostat == "unplugged" and t > goal.high_c and stands(standing, "temperature-high"):
+        since_ms = heater_since_ms(situation.changes) or situation.at_ms
+        rises = (situation.temperature_slope_k_h or 0.0) > -FALLS_K_H
+        return rises and heats_itself(situation) and situation.at_ms - since_ms > WARMS_WITHIN_MS  # another plug is in
     if stands(standing, "heater-runaway") and thermostat != "unplugged":
         return burning(situation) or t > (goal.temperature_c + 0.5 if thermostat == "unknown" else goal.high_c)
     return thermostat == "stuck" and t > goal.high_c and stands(standing, "temperature-high")

@@ -9,7 +9,8 @@ from math import ceil, floor
 from rules.advice.cause import Cause
 from rules.settings import Chamber
 from rules.trade import practice
-from rules.trade.practice import ACTS, Step
+from rules.trade.acts import ACTS
+from rules.trade.practice import Step
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

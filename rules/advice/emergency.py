@@ -4,22 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from math import exp, log
+from math import log
 from typing import Literal
 
 from rules.advice.cause import Cause, burning
 from rules.advice.devices import Move, allowed, moves_for
-from rules.advice.model import COOLING, ChamberModel
+from rules.advice.model import ChamberModel, cooling_h
 from rules.advice.standing import Standing, dryness_harms
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Beside, Situation
-from rules.climate.thermostat import FALLS_K_H, RISES_K_H, ROOM_LIFT_K
+from rules.climate.thermostat import FALLS_K_H, NO_LIFT_K, RISES_K_H, ROOM_LIFT_K, heat_k
 from rules.settings import Chamber
 from rules.terms.advised import Reach
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import emergencies, practice
+from rules.trade.acts import ACTS
 from rules.trade.alarm_kinds import ALARMS
-from rules.trade.practice import ACTS, Step
+from rules.trade.practice import Step
 
 MOST_ACTIONS = 2
 FALLS_ON_H = 2.0
@@ -29,6 +30,8 @@ PLAINLY_K_H, LEAST_K = 1.0, 0.3
 or the noise of a probe and the morning sun would be a comfort; own judgement."""
 WARMS_K_H, WARMS_FROM_H = 0.3, 1.0
 """A box whose heat is back gets warmer by more than this after the first hour; slower, it stays cold. Own estimate."""
+LATELY_MS = 7 * DAY_MS
+"""A heater that was unplugged within this and runs away again has a cause that was not found, not a new one; judgement."""
 LEAD_K, SEEN_SPREAD = 2.0, 1.3
 """Over so much of a lead the pace of a quarter of an hour tells how a box cools, within this factor; own estimates."""
 LEAST_AHEAD_K = 0.3
@@ -65,8 +68,8 @@ def heat(cause: Cause, state: AdviceState, situation: Situation, model: ChamberM
     acts = [step.act for step in emergencies.HEAT_BRANCH[kind] if allowed(step, cause)]
     notes, words = _why_hot(kind, cause, situation), {}
     if kind == "runaway" and (count := stops_lately(state, situation.at_ms)):
-        words["stop-heater"] = "Unplug the heater now, at the wall, and leave it out: it is not the first time today"
-        notes = (f"It was unplugged {_times(count)} within a day, and it is back: the cause is not found yet.",
+        words["stop-heater"] = "Unplug the heater now, at the wall, and leave it out: it is not the first time this week"
+        notes = (f"It was unplugged {_times(count)} within a week, and it is back: the cause is not found yet.",
             "Is the mat really hot, and the garden's air with it?")
         if t < practice.HEAT_FIRST_C:
             acts.insert(1, "compare-probe")
@@ -83,14 +86,16 @@ def heat(cause: Cause, state: AdviceState, situation: Situation, model: ChamberM
 
 def _kind_of_heat(cause: Cause, situation: Situation) -> str:
     if cause.thermostat == "unplugged":
-        rises = (situation.temperature_slope_k_h or 0.0) > -FALLS_K_H
-        return "still-rising" if rises and "room-cooler" in cause.facts else "heat-wave"
+        rises = (situation.temperature_slope_k_h or 0.0) > -FALLS_K_H and "room-cooler" in cause.facts
+        return "still-rising" if rises or "heats-itself" in cause.facts else "heat-wave"
+    if burning(situation):
+        return "runaway"
+    if "heats-itself" in cause.facts:
+        return "box"
     if cause.thermostat == "unknown" and situation.room_temperature_c is None:
         return "not-known"
     room, held = situation.room_temperature_c, cause.setpoint_c or cause.goal.temperature_c
     warm_room = (room is not None and room >= held - 0.5) or _holds_the_days_heat(situation)
-    if burning(situation):
-        return "runaway"
     return "heat-wave" if cause.thermostat is None or (cause.thermostat == "resting" and warm_room) else "runaway"
 
 
@@ -104,7 +109,12 @@ _HEATER_IS_NOT_IT = (": the heater has long switched off, unplugging it changes 
 
 def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
     if kind == "still-rising":
-        return ("The heater was unplugged, and yet it gets warmer.",)
+        rises = (situation.temperature_slope_k_h or 0.0) > 0.0
+        return (f"The heater was unplugged, and yet it {'gets warmer' if rises else 'does not cool'}.",)
+    if kind == "box":
+        lead_k = (situation.temperature_c or 0.0) - (situation.room_temperature_c or 0.0)
+        ferments = "" if cause.goal.dryness_matters else "; wet leaf or waste in it may ferment"
+        return (f"The box is {lead_k:.0f} K warmer than its room: it is not the room that heats it{ferments}.",)
     if kind == "not-known":
         return (
             "Whether the heater or the room does it cannot be told from here: feel the mat. If it is hot, the heater heats on; "
@@ -133,8 +143,8 @@ def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
 
 
 def stops_lately(state: AdviceState, at_ms: int) -> int:
-    """Return how often the heater was unplugged on advice within the last day."""
-    return sum(at_ms - stop_ms < DAY_MS for stop_ms in state.stopped_at_ms)
+    """Return how often the heater was unplugged on advice lately."""
+    return sum(at_ms - stop_ms < LATELY_MS for stop_ms in state.stopped_at_ms)
 
 
 def _times(count: int) -> str:
@@ -210,13 +220,10 @@ def cold(
 ) -> Urgent:
     """Return what the cold asks for, by what the heater does; one that failed is looked at before it is called weak."""
     besides = [beside for beside in situation.besides if beside.harm == "cold"]
-    kind = {None: "no-heat", "at-limit": "at-limit"}.get(cause.thermostat, "power" if besides else "dead")
-    falls = (situation.temperature_slope_k_h or 0.0) < FALLS_K_H  # several together: where the room falls too, no slope tells
-    if kind == "at-limit" and ((besides and falls) or (_failed(standing) and "heater-suspect" in cause.facts)):
-        kind = "power" if besides else "dead"
-    if kind == "dead" and "heater-seen" in cause.facts and not (situation.temperature_slope_k_h or 0.0) <= FALLS_K_H:
-        kind = "at-limit"  # it was looked at, and the box falls no more: it heats, but too little
-    acts, moves = [], []
+    kind = _kind_of_cold(cause, situation, standing, model)
+    order = _in_order(besides, situation, chamber, model)
+    reaches = _reaches(kind, situation, order, model)
+    acts, moves = ["warm-place"] if kind == "at-limit" and reaches else [], []  # what is kept in does not suffice
     for step in emergencies.COLD_BRANCH[kind]:
         if not allowed(step, cause):
             continue
@@ -227,16 +234,42 @@ def cold(
         acts.append(step.act)
     chosen = _one_a_device(acts)
     words = {"close-vents": moves[0].text} if moves else {}
-    order = _in_order(besides, situation, chamber, model)
     if besides:
         words |= {act: _ordered_text(act, order) for act in ("warm-now", "warm-place", "wrap-bottle") if act in chosen}
-    branch: Literal["heater-failed", "cold", "together"] = "heater-failed" if kind == "dead" else "cold"
+    branch: Literal["heater-failed", "cold", "together"] = "heater-failed" if kind in ("dead", "broken") else "cold"
     branch = "together" if besides else branch
     return Urgent(
         branch=branch, acts=chosen, words=words, moves=tuple(move for move in moves if move.act in chosen),
         never=emergencies.COLD_NEVER, notes=_why_cold(kind, cause, situation, len(order)),
-        reaches=_reaches(kind, situation, order), boxes=_boxes(situation, order), follows=_follows(besides, situation, model),
+        reaches=reaches, boxes=_boxes(situation, order), follows=_follows(besides, situation, model),
     )
+
+
+def _kind_of_cold(cause: Cause, situation: Situation, standing: Mapping[str, Standing], model: ChamberModel) -> str:
+    """Return the row of the cold branch that holds. Weak is only what is seen to heat, or what nobody has looked at yet."""
+    slope = situation.temperature_slope_k_h or 0.0
+    if cause.thermostat is None:
+        return "no-heat"
+    if any(beside.harm == "cold" for beside in situation.besides):
+        return "power" if cause.thermostat != "at-limit" or slope < FALLS_K_H else "at-limit"  # its room may fall as fast
+    suspected = _failed(standing) and "heater-suspect" in cause.facts
+    if cause.thermostat == "at-limit" and not suspected:
+        return "at-limit"
+    heats = slope > FALLS_K_H if situation.room_temperature_c is None else _heats(situation, model)
+    if "heater-seen" in cause.facts and heats:
+        return "at-limit"
+    return "broken" if "heater-looked" in cause.facts else "dead"
+
+
+def _heats(situation: Situation, model: ChamberModel) -> bool:
+    """Return whether heat surely comes: more than nothing, however slowly the chamber cools."""
+    return _heat_k(situation, cooling_h(model)[2]) >= NO_LIFT_K
+
+
+def _heat_k(situation: Situation, tau_h: float) -> float:
+    """Return by how much the heat that comes now would lift the chamber over its room in the end."""
+    t, room, slope = situation.temperature_c, situation.room_temperature_c, situation.temperature_slope_k_h
+    return 0.0 if t is None or room is None else float(heat_k(t - room, slope or 0.0, tau_h))
 
 
 def _boxes(situation: Situation, besides: Sequence[Beside]) -> tuple[str, ...]:
@@ -245,21 +278,16 @@ def _boxes(situation: Situation, besides: Sequence[Beside]) -> tuple[str, ...]:
     return () if not set(names) - {situation.chamber} else tuple(dict.fromkeys([*names, situation.chamber]))
 
 
-def _tau_h(model: ChamberModel) -> float:
-    return 1.0 / model.value(COOLING)
-
-
 def _follows(besides: Sequence[Beside], situation: Situation, model: ChamberModel) -> bool:
     """Return whether another chamber tells it for all: the one with the smallest heat store."""
-    return any((one.time_constant_h, one.chamber) < (_tau_h(model), situation.chamber) for one in besides)
+    return any((one.time_constant_h, one.chamber) < (cooling_h(model)[0], situation.chamber) for one in besides)
 
 
 def _in_order(besides: Sequence[Beside], situation: Situation, chamber: Chamber, model: ChamberModel) -> list[Beside]:
     """Return all chambers that get cold, this one included: the one that is cold first at the head."""
-    spread = exp(model.covariance[COOLING][COOLING] ** 0.5)
-    title = chamber.title or situation.chamber
-    slope = situation.temperature_slope_k_h
-    mine = Beside(situation.chamber, title, "cold", situation.temperature_c, _tau_h(model), spread, slope)
+    tau_h, _, late_h = cooling_h(model)
+    title, slope = chamber.title or situation.chamber, situation.temperature_slope_k_h
+    mine = Beside(situation.chamber, title, "cold", situation.temperature_c, tau_h, late_h / tau_h, slope)
     return sorted([mine, *besides], key=lambda one: (*_how_late(one, situation), one.time_constant_h, one.chamber))
 
 
@@ -297,6 +325,7 @@ def _why_cold(kind: str, cause: Cause, situation: Situation, boxes: int) -> tupl
         "at-limit": "The heater is on all the time and cannot do more: keep its heat in, or help it with a warmer place.",
         "no-heat": "Nothing heats this chamber: it follows the room.",
         "dead": "The temperature falls towards the room's, as it does when the heat has stopped.",
+        "broken": "The heater was looked at, and still no heat comes from it: take the mat or its thermostat as broken.",
     }[kind]
     if kind == "dead" and not (situation.temperature_slope_k_h or 0.0) < 0.0:
         said = "It is far below what the thermostat is set to, and no heat is seen to come."
@@ -317,18 +346,19 @@ def _why_cold(kind: str, cause: Cause, situation: Situation, boxes: int) -> tupl
     return (*parts, *((*order, emergencies.WARM_BACK) if lethal else ()))
 
 
-def _reaches(kind: str, situation: Situation, order: Sequence[Beside]) -> tuple[Reach, ...]:
-    """Return when each chamber passes the marks on its way without heat: an exponential to the room's temperature.
+def _reaches(kind: str, situation: Situation, order: Sequence[Beside], model: ChamberModel) -> tuple[Reach, ...]:
+    """Return when each chamber passes the marks on its way: an exponential to the room's temperature, and over it what a
+    heater lifts that is too weak.
 
     A room that falls itself is taken as cold as it will be when the chamber's own time constant is over.
     """
     room, slope = situation.room_temperature_c, situation.room_slope_k_h
-    if room is None or kind == "at-limit":
+    if room is None or (kind == "at-limit" and len(order) > 1):
         return ()
-    found = []
+    found, lift = [], _heat_k(situation, cooling_h(model)[0]) if kind == "at-limit" else 0.0
     for one in order:
-        t, (tau_h, early_h, late_h) = one.temperature_c, _cooling_h(one, room)
-        end = room + min(slope or 0.0, 0.0) * min(tau_h, FALLS_ON_H)
+        t, (tau_h, early_h, late_h) = one.temperature_c, _cooling_h(one, room + lift)
+        end = room + lift + min(slope or 0.0, 0.0) * min(tau_h, FALLS_ON_H)
         for mark, share in marks_ahead(t, end) if t is not None else ():
             ms = [round(hours * share * HOUR_MS) for hours in (tau_h, early_h, late_h)]
             found.append(Reach(one.chamber, mark, *ms))
@@ -348,4 +378,6 @@ def _one_a_device(acts: list[str]) -> tuple[str, ...]:
     for act in acts:
         device = "power" if act == "check-power" else ACTS[act].device
         out.setdefault("vent" if device == "fan" else device, act)
+    if "warm-now" in acts:
+        out = {device: act for device, act in out.items() if act != "wrap-bottle"}  # it says so already
     return tuple(out.values())[:MOST_ACTIONS]

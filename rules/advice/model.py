@@ -14,7 +14,7 @@ Every parameter is positive and is kept as its natural logarithm; the covariance
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import log, sqrt
+from math import exp, log, sqrt
 from statistics import NormalDist
 from typing import Any
 
@@ -58,6 +58,12 @@ class ChamberModel:
         """Return its 95 % interval."""
         half = 1.96 * sqrt(max(self.covariance[index][index], 0.0))
         return float(np.exp(self.mean[index] - half)), float(np.exp(self.mean[index] + half))
+
+
+def cooling_h(model: ChamberModel) -> tuple[float, float, float]:
+    """Return the time constant with which the chamber cools, h, and between which ones it may lie (one standard deviation)."""
+    tau_h, spread = 1.0 / model.value(COOLING), exp(model.covariance[COOLING][COOLING] ** 0.5)
+    return tau_h, tau_h / spread, tau_h * spread
 
 
 _MODEL = TypeAdapter(ChamberModel)

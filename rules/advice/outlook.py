@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rules.advice.balance import present_of
-from rules.advice.plan import model_of
+from rules.advice.recalled import model_of
 from rules.advice.search import unchanged
 from rules.advice.state import AdviceState
 from rules.advice.text import prediction

@@ -8,31 +8,31 @@ from functools import partial
 
 from rules.advice.balance import by_night, present_of
 from rules.advice.branches import own_branch
-from rules.advice.cause import Cause, heat_comes_first, reason_of, thermostat_of
+from rules.advice.cause import Cause, heat_comes_first
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent, cold, cold_comes_first, heat, stops_lately, warming
-from rules.advice.goal import goal_of
-from rules.advice.model import COOLING, ChamberModel, model_from_json, prior_model
+from rules.advice.model import cooling_h
+from rules.advice.recalled import CHECK_AGAIN_MS, cause_of, model_of
 from rules.advice.search import HELPS_SHARE, Forecast, Miss, Solution, foremost, solve, standing_misses
-from rules.advice.set_point import cold_by_morning, left_out, plug_in, turn_up
+from rules.advice.set_point import cold_by_morning, left_out, meanwhile, plug_in, turn_up
 from rules.advice.standing import Standing, climate_stands, dryness_harms, probes_stand, wakes_dry
 from rules.advice.state import AdviceState
 from rules.advice.steady import may_be_a_peak
 from rules.climate.situation import Situation
-from rules.keeper.devices import heater_since_ms, present_knobs
+from rules.keeper.devices import present_knobs
 from rules.settings import Chamber
 from rules.terms.advised import Action, Reach
-from rules.terms.events import DAY_MS, HOUR_MS
+from rules.terms.events import HOUR_MS
 from rules.trade import practice
-from rules.trade.practice import ACTS, Never, Step
+from rules.trade.acts import ACTS
+from rules.trade.practice import Never, Step
 
-CHECK_AGAIN_MS = 12 * HOUR_MS
+GOES_ON_MS = 2 * HOUR_MS
+"""What was done and has not stopped it is asked for once more after this, where nothing else is left; judgement."""
 HALF_WAY = 0.5
 """Where devices take away less than this share of the worst miss, the letter also asks for what would; judgement."""
 UNSEEN_SWING_K = 1.0
 """By more than this no set point is moved on a moment's figure before two hours have shown how wide it swings; judgement."""
-HEATER_SOUND_MS = 7 * DAY_MS
-"""So long a heater that the keeper has looked at is not suspected again for being weak; judgement."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,35 +92,6 @@ def fitting(rows: Sequence[Never], acts: Sequence[str], moves: Sequence[Move] = 
     return tuple(row for row in rows if row.against.isdisjoint(does))
 
 
-def model_of(chamber: Chamber, state: AdviceState) -> ChamberModel:
-    """Return the fitted model, or what geometry says where there is none or it is of another version."""
-    if state.model is None:
-        return prior_model(chamber)
-    try:
-        return model_from_json(state.model)
-    except ValueError:
-        return prior_model(chamber)
-
-
-def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> Cause:
-    """Return the cause with what the advice remembers: the told settings, a lid called wet, mist that did not last."""
-    was_wet = state.open is not None and state.open.lid_wet
-    seen_ms = state.heater_seen_ms
-    return reason_of(
-        chamber, situation, standing, present_knobs(chamber, situation.changes), mist_useless=state.mist_failures >= 2,
-        lid_was_wet=was_wet,
-        heater_sound=seen_ms is not None and situation.at_ms - seen_ms < HEATER_SOUND_MS,
-        heater_since_ms=heater_since_ms(situation.changes),
-    )
-
-
-def heat_first(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
-    """Return whether the heat branch holds for this chamber now."""
-    changes = situation.changes
-    thermostat = thermostat_of(chamber, situation, present_knobs(chamber, changes), heater_since_ms(changes))
-    return heat_comes_first(situation, standing, thermostat, goal_of(chamber, situation))
-
-
 def plan(
     chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]
 ) -> Plan | None:
@@ -140,7 +111,7 @@ def without_search(
         return _urgent(cause, heat(cause, state, situation, model_of(chamber, state)))
     if cause.thermostat == "unplugged" and left_out(state, situation):
         acts = ("leave-out", "warm-place") if cause.temperature == "low" else ("leave-out",)
-        return _plain("left-out", cause, acts, Never("Do not try it once more as it is."))
+        return _plain("left-out", cause, acts, Never("Do not try it once more as it is."), meanwhile(cause.goal))
     thirsts = cause.thirsty and cause.temperature == "ok" and dryness_harms(standing)
     if cause.thermostat == "unplugged":
         again = plug_in(chamber, state, situation, cause, standing)
@@ -187,8 +158,9 @@ def _action_of(move: Move) -> Action:
     return Action(row.device, row.change, round(move.amount, 2), move.unit, move.text)
 
 
-def _plain(branch: str, cause: Cause | None, acts: tuple[str, ...], never: Never) -> Plan:
-    return Plan(branch=branch, cause=cause, actions=tuple(_action(act) for act in acts), acts=acts, never=(never,))
+def _plain(branch: str, cause: Cause | None, acts: tuple[str, ...], never: Never, *notes: str) -> Plan:
+    actions = tuple(_action(act) for act in acts)
+    return Plan(branch=branch, cause=cause, actions=actions, acts=acts, never=(never,), notes=notes)
 
 
 def _blind(situation: Situation, standing: Mapping[str, Standing]) -> Plan | None:
@@ -232,7 +204,7 @@ def _plugged(
     standing: Mapping[str, Standing],
 ) -> Plan:
     """Return how it is plugged in again, after the water where dryness does harm meanwhile."""
-    time_constant_h = 1.0 / model_of(chamber, state).value(COOLING)
+    time_constant_h = cooling_h(model_of(chamber, state))[0]
     alone = stops_lately(state, situation.at_ms) < 2  # it can be left alone with it: nothing else needs to warm the box
     also = ("warm-now",) if "lethal-cold" in cause.facts else () if alone or cause.temperature != "low" else ("warm-place",)
     first = () if water is None else (water,)
@@ -252,7 +224,7 @@ def _first_water(chamber: Chamber, state: AdviceState, situation: Situation, cau
     """Return the least change that gives or keeps water here, by the order of the cell; None: there is none."""
     knobs = present_knobs(chamber, situation.changes)
     steps = (step for step in cause.cell.order if ACTS[step.act].device in ("water", "mister", "vent", "fan"))
-    free = (step for step in steps if not _waits(state, ACTS[step.act].knob, situation.at_ms))
+    free = (step for step in steps if not _waits(state, cause, ACTS[step.act].knob, situation.at_ms))
     return next((move for step in free for move in moves_for(step, chamber, cause, knobs)), None)
 
 
@@ -265,7 +237,7 @@ def _without_humidity(chamber: Chamber, state: AdviceState, situation: Situation
             at_most=1.0 if cause.temperature == "low" else None)
         if cause.temperature == "low" and "heater-suspect" in cause.facts:
             acts.insert(0, "check-heater")
-        elif not _waits(state, "heater", situation.at_ms):
+        elif not _waits(state, cause, "heater", situation.at_ms):
             options = moves_for(step, chamber, cause, present_knobs(chamber, situation.changes))
             wanted = abs(cause.goal.temperature_c - (situation.temperature_c or 0.0))
             fitting = [m for m in options if abs(m.delta) <= wanted + 0.25] or options[:1]
@@ -282,8 +254,10 @@ def _without_humidity(chamber: Chamber, state: AdviceState, situation: Situation
     )
 
 
-def _waits(state: AdviceState, knob: str, at_ms: int) -> bool:
-    return state.judge_from_ms.get(knob, 0) > at_ms
+def _waits(state: AdviceState, cause: Cause, knob: str, at_ms: int) -> bool:
+    """Return whether what was done at a knob is to be judged first; not so its water where it dries on all the same."""
+    dries_on = cause.thirsty and "tried" in cause.facts and knob in ("water", "vents")
+    return not dries_on and state.judge_from_ms.get(knob, 0) > at_ms
 
 
 def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:
@@ -292,7 +266,7 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     steps = [step for step in cause.cell.order if allowed(step, cause)]
     lead = _leading_check(steps, state, situation.at_ms)
     moves = [
-        move for step in steps if not _waits(state, ACTS[step.act].knob, situation.at_ms)
+        move for step in steps if not _waits(state, cause, ACTS[step.act].knob, situation.at_ms)
         and not (lead and ACTS[lead].device == ACTS[step.act].device) for move in moves_for(step, chamber, cause, knobs)
         if not (may_be_a_peak(cause, situation) and move.knob == "heater" and abs(move.delta) > UNSEEN_SWING_K)
     ]
@@ -339,22 +313,27 @@ def _aid(worst: Miss | None, cause: Cause, state: AdviceState, at_ms: int) -> st
     """Return what else moves the worst miss where no device here does: the first that was not asked for lately."""
     if worst is None:
         return None
-    held = (step.act for step in practice.AIDS[worst] if allowed(step, cause) and not _asked_lately(state, step.act, at_ms))
-    return next(held, None)
+    held = [step.act for step in practice.AIDS[worst] if allowed(step, cause)]
+    return next((act for act in held if not _asked_lately(state, act, at_ms, _again_ms(cause))), None)
 
 
-def _asked_lately(state: AdviceState, act: str, at_ms: int) -> bool:
-    return at_ms - state.checked_ms.get(act, -CHECK_AGAIN_MS) < CHECK_AGAIN_MS
+def _again_ms(cause: Cause) -> int:
+    return GOES_ON_MS if "tried" in cause.facts else CHECK_AGAIN_MS
+
+
+def _asked_lately(state: AdviceState, act: str, at_ms: int, again_ms: int = CHECK_AGAIN_MS) -> bool:
+    return at_ms - state.checked_ms.get(act, -again_ms) < again_ms
 
 
 def findable_keys(state: AdviceState, cause: Cause, at_ms: int) -> set[str]:
     """Return all keys that a search in this cell may find: not what waits for its effect or was asked for lately."""
     acts = {step.act: ACTS[step.act] for step in cause.cell.order if allowed(step, cause)}
     acts |= {step.act: ACTS[step.act] for order in practice.AIDS.values() for step in order if allowed(step, cause)}
+    again_ms = _again_ms(cause)
     return {action.device + ":" + action.change for _, action in _leave_be(cause)} | {
         f"{act.device}:{act.change}"
         for name, act in acts.items()
-        if not (_asked_lately(state, name, at_ms) if act.knob == "none" else _waits(state, act.knob, at_ms))
+        if not (_asked_lately(state, name, at_ms, again_ms) if act.knob == "none" else _waits(state, cause, act.knob, at_ms))
     }
 
 

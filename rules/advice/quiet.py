@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from rules.advice.contradiction import overturned
-from rules.advice.plan import Plan, heat_first
+from rules.advice.plan import Plan
+from rules.advice.recalled import heat_first
 from rules.advice.standing import Standing, climate_stands
 from rules.advice.state import AdviceState
 from rules.advice.tried import is_next_try, stood_already
+from rules.advice.verification import in_vain_so_far
 from rules.climate.situation import Situation
 from rules.settings import Chamber
 from rules.terms.events import HOUR_MS
@@ -26,6 +28,7 @@ DONE_AGAIN_MS = 4 * HOUR_MS
 """The same in an emergency, once it was done and while it gets no worse: as often as what nobody answers. Own estimate."""
 
 
+
 def at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
     """Return whether a done change is still at work on an alarm that stands: look again later, unless heat comes first."""
     now, t = state.open, situation.temperature_c
@@ -41,19 +44,26 @@ def at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing
     if wakes and now.urgency != "wake" and now.branch not in ("probe", "plug-in"):
         # A failing heater must not wait until a vent has had its effect; what the vent was opened for must.
         return stood_already(now, situation, standing)
+    harmful = {key: row for key, row in standing.items() if row.level == "harmful"}
+    if in_vain_so_far(state, situation, harmful):
+        return False  # water and foam take half a day to show what they do; what gets more harmful meanwhile has not that long
     return not heat_first(chamber, state, situation, standing)
 
 
 def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Mapping[str, Standing]) -> bool:
     """Return whether a plan must wait because something was just closed."""
-    if wanted.branch == "heat" or state.open is not None:
+    if state.open is not None:
         return False
-    told_ms = state.repeated_ms.get(" ".join(wanted.keys))
+    last = state.last
+    if wanted.branch == "heat":  # never held back, but what was just done is not asked for again within the hour
+        same = last is not None and last.done_ms is not None and last.keys == wanted.keys and "heater:stop" not in last.keys
+        return last is not None and same and situation.at_ms - last.told_ms < HOUR_MS
+    told_ms = state.repeated_ms.get(" ".join(wanted.acts))
     once = not wanted.moves or wanted.branch == "turn-up"
     wakes = wanted.branch in EMERGENCIES and any(row.priority == "wake" for row in standing.values())
-    again_ms = REPEAT_AFTER_MS
+    again_ms = HOUR_MS if in_vain_so_far(state, situation, standing) else REPEAT_AFTER_MS
     if wakes:  # who has done it, and it still gets lethal, needs more than the alarm; at once only while it gets worse
-        done = state.last is not None and state.last.keys == wanted.keys and is_next_try(state, situation, standing)
+        done = last is not None and last.keys == wanted.keys and is_next_try(state, situation, standing)
         again_ms = DONE_AGAIN_MS if done else HOUR_MS
     again = once and told_ms is not None and situation.at_ms - told_ms < again_ms
     return again or (state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms)

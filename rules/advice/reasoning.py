@@ -9,7 +9,8 @@ from typing import Any
 
 from rules.advice.cause import Cause
 from rules.advice.model import LIFT, NAMES, ChamberModel
-from rules.advice.plan import Plan, cause_of, model_of, plan
+from rules.advice.plan import Plan, plan
+from rules.advice.recalled import cause_of, model_of
 from rules.advice.search import Candidate
 from rules.advice.standing import Standing, climate_stands
 from rules.advice.state import AdviceState
@@ -20,7 +21,7 @@ from rules.keeper.devices import present_knobs
 from rules.physics.mat_ends import MatEnds, mat_ends
 from rules.settings import Chamber, Room, Settings
 from rules.terms.condition_changes import Harm
-from rules.trade import practice
+from rules.trade.acts import ACTS
 from rules.trade.coupled_cases import CASES
 
 _UNITS = {
@@ -206,5 +207,5 @@ def _reason(
 
 def _sources(wanted: Plan | None, cause: Cause | None) -> tuple[str, ...]:
     out = [] if cause is None else [cause.cell.source]
-    out += [] if wanted is None else [practice.ACTS[act].source for act in wanted.acts]
+    out += [] if wanted is None else [ACTS[act].source for act in wanted.acts]
     return tuple(dict.fromkeys(out))

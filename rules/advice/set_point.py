@@ -63,13 +63,27 @@ def cold_by_morning(situation: Situation, harmful_low_c: float, time_constant_h:
 
 
 def left_out(state: AdviceState, situation: Situation) -> bool:
-    """Return whether a heater that ran away twice in a day stays unplugged for now: what failed twice is not tried again.
+    """Return whether a heater that ran away twice within days stays unplugged for now: what failed twice is not tried again.
 
     Not below the temperature at which the cold comes first: then a heater under the keeper's eyes is the lesser harm.
     """
     t, now = situation.temperature_c, situation.at_ms
     lately = bool(state.stopped_at_ms) and now - state.stopped_at_ms[-1] < LEFT_OUT_MS
     return stops_lately(state, now) > 1 and lately and t is not None and t > practice.COLD_FIRST_C
+
+
+def meanwhile(goal: Goal) -> str:
+    """Return how a box is kept warm whose heater stays out, also by who has no other thermostat."""
+    return (
+        "Until then keep the box warm without it: warm the room, or carry it to the warmest one, and stand a closed bottle of "
+        "water at 40 °C, wrapped in a towel, beside it. "
+        f"Who has no other thermostat heats {_by_hand(goal)}; a plug that cuts out at a temperature by its own probe guards it."
+    )
+
+
+def _by_hand(goal: Goal) -> str:
+    low_c, high_c = dial(goal.low_c + goal.inside_k), goal.temperature_c + PLUG_IN_BELOW_K
+    return f"only while sitting beside it, its thermostat set to {low_c:g} °C, and pulls the plug by hand at {high_c:g} °C"
 
 
 def _by_set_point(state: AdviceState, situation: Situation, goal: Goal, setpoint: float | None) -> Move:
@@ -86,7 +100,7 @@ def _by_set_point(state: AdviceState, situation: Situation, goal: Goal, setpoint
     if stops_lately(state, situation.at_ms) > 1:
         text = (
             f"Plug the heater in again, {setting}, but only with another thermostat, or while you sit beside it and pull the "
-            f"plug by hand at {goal.temperature_c + PLUG_IN_BELOW_K:g} °C: it ran away more than once within a day"
+            f"plug by hand at {goal.temperature_c + PLUG_IN_BELOW_K:g} °C: it ran away more than once within a week"
         )
     elif failed or setpoint is None:
         past = f"{reached - (setpoint or 0.0):.0f} K past its set point" if failed else f"the chamber to {reached:.0f} °C"

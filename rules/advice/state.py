@@ -181,11 +181,11 @@ class AdviceState:
     stopped_c: float | None = None
     """The highest temperature since the heater had to be unplugged: how far too high it heated."""
     stopped_at_ms: list[int] = field(default_factory=list)
-    """When it was unplugged on advice within the last days: twice in one day means that the diagnosis is wrong."""
+    """When it was unplugged on advice: twice within days means that the cause was not found."""
     heater_seen_ms: int | None = None
     """When the keeper last answered a call to look at the heater."""
     repeated_ms: dict[str, int] = field(default_factory=dict)
-    """When a plan without a sized change was last told, by its actions: not again for half a day."""
+    """When a plan without a sized change was last told, by its acts: not again for half a day."""
     metrology_until_ms: int | None = None
     awaited: list[Awaited] = field(default_factory=list)
     """What was predicted of what was done last, until it can be held against what came."""

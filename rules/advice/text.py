@@ -43,7 +43,7 @@ OTHER_WAY = {"temperature-high": "cooler", "temperature-low": "warmer", "humidit
 _BRANCH = {name: branch.reason for name, branch in BRANCHES.items()} | {
     "heat": "Heat comes first, whatever the humidity says.",
     "plug-in": "The heater was unplugged because it was too warm; now it is cool enough again.",
-    "left-out": "The heater ran away more than once within a day: its thermostat does not hold.",
+    "left-out": "The heater ran away more than once within a week: its thermostat does not hold.",
     "turn-up": "The room is cooler again, and the set point is still where a warm spell had it put.",
     "probe": "No temperature is believed here, so nothing is said about the climate.",
     "no-humidity": "The humidity is not believed, so only the temperature is judged.",

@@ -9,16 +9,12 @@ from rules.advice.plan import Plan
 from rules.advice.standing import Standing, climate_stands
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.advice.text import UNMET, beyond_devices
-from rules.advice.verification import Verdict
+from rules.advice.verification import Verdict, gone_worse
 from rules.climate.situation import Situation
 from rules.trade.alarm_kinds import ALARMS
 
 IN_VAIN = 2
 """So many steps in a row without effect mean that what is at hand does not repair it; judgement."""
-WORSE_K, WORSE_PCT = 0.5, 4.0
-"""What lies so far beyond the value of the last try is worse: a little more than a probe's noise. Own estimate."""
-
-
 def is_next_try(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
     """Return whether all that would wake stood when the last step was done, and is no worse than when that was advised."""
     return state.last is not None and stood_already(state.last, situation, standing)
@@ -31,21 +27,13 @@ def stood_already(item: OpenAdvice, situation: Situation, standing: Mapping[str,
     waking = [row for row in standing.values() if row.condition == "active" and row.priority == "wake"]
     if not all(row.since_ms is not None and row.since_ms <= item.done_ms for row in waking):
         return False
-    worse = {
-        "heat": _moved(item.start_c, situation.temperature_c, 1.0) > WORSE_K,
-        "cold": _moved(item.start_c, situation.temperature_c, -1.0) > WORSE_K,
-        "dryness": _moved(item.start_pct, situation.relative_humidity_pct, -1.0) > WORSE_PCT,
-    }
+    worse = gone_worse(item.start_c, item.start_pct, situation)
     return not any(worse.get(ALARMS[row.alarm].harm or "", True) for row in waking)
 
 
 def bare_of_hope(wanted: Plan) -> Plan:
     """Return a plan without what is expected of it: what had no effect twice has refuted that."""
     return replace(wanted, forecasts=(), solution=None)
-
-
-def _moved(then: float | None, now: float | None, worse: float) -> float:
-    return float("inf") if then is None or now is None else worse * (now - then)
 
 
 def counted(state: AdviceState, verdict: Verdict) -> AdviceState:

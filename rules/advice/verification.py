@@ -18,6 +18,7 @@ from rules.keeper.devices import present_knobs
 from rules.settings import Chamber
 from rules.terms.advised import Effect
 from rules.terms.events import DAY_MS
+from rules.trade.alarm_kinds import ALARMS
 
 _WHY_NOTHING = {
     "heater": "check that the mat is plugged in, warm to the hand, and its thermostat's probe in place",
@@ -37,6 +38,10 @@ SURELY = 3.0
 """And by so many before it is said that it did not come; judgement."""
 HELPS_FROM = 0.6
 """From this share of what was expected on it works; judgement."""
+
+
+WORSE_K, WORSE_PCT = 0.5, 4.0
+"""What lies so far beyond the value of the last try is worse: a little more than a probe's noise. Own estimate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,16 +190,39 @@ def noticed_fading(
     return replace(state, mist_failures=state.mist_failures + 1, faded_ms=quiet_ms)
 
 
-def verdict_text(item: OpenAdvice, verdict: Verdict) -> str:
-    """Return the verdict as one plain sentence, with where to look if nothing happened."""
+def verdict_text(item: OpenAdvice, verdict: Verdict, worse: bool = False) -> str:
+    """Return the verdict as one plain sentence, with where to look if nothing happened; `worse`: it goes the bad way still."""
     knob = item.moves[0].knob if item.moves else ""
     if verdict.said == "no effect":
         return f"No effect seen: {_WHY_NOTHING.get(knob, 'look whether it was really changed')}"
     if verdict.said == "cannot tell" and not item.moves:
-        return "Done, thank you"
+        return "Done, thank you, but it has gone on since" if worse else "Done, thank you"
     return {
         "works": "It works: the change does what was expected",
         "too little": "It helps, but less than expected: another step may follow",
         "more than expected": "It does more than expected: the next step will be smaller",
         "cannot tell": "Done, thank you: the effect is too small to judge",
     }[verdict.said]
+
+
+def gone_worse(then_c: float | None, then_pct: float | None, now: Situation) -> dict[str, bool]:
+    """Return for each kind of harm whether its figure has gone the bad way since; where one is not known it has."""
+
+    def beyond(then: float | None, present: float | None, sign: float, least: float) -> bool:
+        return then is None or present is None or sign * (present - then) > least
+
+    t, rh = now.temperature_c, now.relative_humidity_pct
+    return {
+        "heat": beyond(then_c, t, 1.0, WORSE_K), "cold": beyond(then_c, t, -1.0, WORSE_K),
+        "dryness": beyond(then_pct, rh, -1.0, WORSE_PCT),
+    }  # fmt: skip
+
+
+def in_vain_so_far(state: AdviceState, now: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether an alarm stood when the last step was done, and its figure has gone further the bad way since."""
+    done = next((item for item in (state.open, state.last) if item is not None and item.done_ms is not None), None)
+    if done is None or done.done_ms is None:
+        return False
+    worse = gone_worse(done.done_c, done.start_pct if done.begun_pct is None else done.begun_pct, now)
+    rows = [row for row in standing.values() if row.condition == "active" and (row.since_ms or 0) <= done.done_ms]
+    return any(worse.get(ALARMS[row.alarm].harm or "", False) for row in rows)

@@ -10,10 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from rules.trade.acts import ACTS
 from rules.trade.emergencies import COLD_NEVER, COLD_ORDER, WARM_BACK
 from rules.trade.garden_sizes import CLASSES, size_class, volume_words
 from rules.trade.plants import leaf_words
-from rules.trade.practice import ACTS, LETHAL_COLD_C
+from rules.trade.practice import LETHAL_COLD_C
 from rules.trade.routine import TASKS
 
 SHUT_NEEDS = "the queen founds shut in and takes no leaf: who comes looks from outside, and opens nothing"

@@ -59,6 +59,7 @@ def _evidence(view: View, where: NDArray[np.intp]) -> Evidence:
         range_k=range_k, trend_k_h=trend, room_high_c=room_high,
         high_c=_full(unknown, band.high), low_c=_full(unknown, band.low),
         since_ms=unknown if view.heater.since_ms is None else (at_ms - view.heater.since_ms).astype(np.float64),
+        tau_h=unknown,
     )
 
 

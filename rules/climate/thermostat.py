@@ -40,6 +40,8 @@ CYCLES_K = 0.7
 """Air that swings by more within an hour is switched by a thermostat; a heater at its limit holds it still. Own estimate."""
 NO_LIFT_K = 2.0
 """A heater that lifts a cold chamber by less over its room gives no heat that counts. Own estimate."""
+LEAST_TAU_H = 1.0
+"""With this time constant, the least of ordinary boxes, a fall counts where the chamber's own is not known. Own estimate."""
 SLOWEST_H, SLOW_BOX_H = 7.0, 12.0
 """Without heat a box loses at least one part in seven of its lead over the room per hour: time constants of 1 to 6 h. The
 second for one that a hot room has warmed through, with litres of wet ground: it lags longest. Own estimate."""
@@ -169,6 +171,8 @@ class Evidence:
     low_c: Floats
     since_ms: Floats
     """How long ago the keeper last changed the heater."""
+    tau_h: Floats
+    """The time constant with which the chamber cools, h, at its early end."""
 
 
 def evidence_of(**figures: float | None) -> Evidence:
@@ -243,13 +247,23 @@ def holds_heat(seen: Evidence) -> NDArray[np.bool_]:
     return seen.air_c <= seen.room_high_c + ROOM_LIFT_K
 
 
+def heat_k(over_room_k: Floats | float, slope_k_h: Floats | float, tau_h: Floats | float) -> Floats:
+    """Return by how much the heat that comes now would lift a chamber over its room in the end: its lead plus tau dT/dt.
+
+    Newton's law of cooling with a source: dT/dt = (lift - lead) / tau. So a heater at its limit is known from a dead one also
+    where the room falls as fast as the box. A rise is not counted: it may be the room's or the sun's.
+    """
+    fall = np.where(np.isnan(slope_k_h), 0.0, np.minimum(slope_k_h, 0.0))
+    return np.asarray(over_room_k + np.where(np.isnan(tau_h), LEAST_TAU_H, tau_h) * fall)
+
+
 def _gives_nothing(seen: Evidence) -> NDArray[np.bool_]:
     """Return where a heater that should heat does not: its mat is cold, or the air is at the room's or goes to it by itself."""
     over_room = seen.air_c - seen.room_c
     lost = seen.slope_k_h - seen.room_slope_k_h
     to_room = (seen.slope_k_h <= FALLS_K_H) & (lost <= -np.maximum(0.4, over_room / SLOWEST_H))
     unseen_room = np.isnan(seen.room_c) & (seen.slope_k_h <= -2.0)
-    by_air = (over_room < NO_LIFT_K) | to_room | unseen_room
+    by_air = (heat_k(over_room, seen.slope_k_h, seen.tau_h) < NO_LIFT_K) | to_room | unseen_room
     return np.where(np.isnan(seen.mat_c), by_air, seen.mat_c < seen.air_c + COLD_MAT_K)
 
 

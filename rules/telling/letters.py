@@ -6,10 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from rules.alarms.state import record_key
 from rules.climate.course import Presents
 from rules.settings import Settings
-from rules.telling.news import class_of, importance, is_as_bad, is_handed_over, is_over
+from rules.telling.news import class_of, has_gone_on, importance, is_as_bad, is_handed_over, is_over
 from rules.telling.policy import ASKING, is_sent
 from rules.telling.quiet_hours import quiet_until_ms
 from rules.telling.state import Heard, Owed, Sent, Sort, TellingState, Thread, When
@@ -126,7 +125,7 @@ class Desk:
 
     def _beside_the_last(self, alarm: AlarmEvent, to: str | None) -> AlarmEvent:
         """Put beside an alarm's value what the keeper's last letter said of it, and keep this one for the next."""
-        heard = self.state.heard.get(record_key(alarm.chamber, alarm.alarm, alarm.probe, alarm.medium))
+        heard = self.state.of(alarm)
         if heard is None or alarm.value is None:
             return alarm
         before = replace(alarm, told_value=heard.letter_value, told_ms=heard.letter_value_ms)
@@ -207,14 +206,15 @@ class Desk:
         if most > thread.rank or any(alarm.worse == "mark" for alarm in alarms):
             return True
         if self._beyond(group.place, thread):
-            return False
+            by_day = quiet_until_ms(at_ms, self.settings.telling, self.settings.zone) is None
+            return (by_day or most == rank("wake")) and any(has_gone_on(alarm, self.state.of(alarm)) for alarm in alarms)
         return most == rank("wake") or any(
             alarm.change in ("worsened", "escalated") or alarm.level == "harmful" or self._began_anew(alarm) for alarm in alarms
         )
 
     def _began_anew(self, alarm: AlarmEvent) -> bool:
         """Whether heat, lid or water fail once more, not just after a letter has told of it."""
-        heard = self.state.heard.get(record_key(alarm.chamber, alarm.alarm, alarm.probe, alarm.medium))
+        heard = self.state.of(alarm)
         told_ms = None if heard is None else heard.told_ms
         sudden = alarm.change == "raised" and ALARMS[alarm.alarm].sudden
         return sudden and (told_ms is None or alarm.at_ms - told_ms >= ANEW_AFTER_MS)

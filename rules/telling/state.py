@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+from rules.alarms.state import record_key
 from rules.terms.events import AdviceEvent, AlarmEvent, News, Priority, QualityEvent, Stored
 from rules.trade.urgency import rank
 
@@ -177,6 +178,10 @@ class TellingState:
             raises=dict(self.raises),
             quality=dict(self.quality),
         )
+
+    def of(self, alarm: AlarmEvent) -> Heard | None:
+        """Return what is known of an alarm."""
+        return self.heard.get(record_key(alarm.chamber, alarm.alarm, alarm.probe, alarm.medium))
 
     def home(self, chamber: str | None) -> str:
         """Return the place under which news of a chamber are told now: its room's while nothing of its own is graver."""

@@ -16,7 +16,8 @@ HEAT_BRANCH: dict[str, tuple[Step, ...]] = {
     "runaway": steps("stop-heater", "fan-now", "air-now", Step("move-box", when=("lethal-heat",))),
     "not-known": steps("stop-heater", "fan-now", "air-now", Step("move-box", when=("deadly-heat",)), "shade-box"),
     "heat-wave": steps("fan-now", "air-now", Step("move-box", when=("deadly-heat",)), "shade-box"),
-    "still-rising": steps("check-unplugged", "fan-now", "air-now", Step("move-box", when=("lethal-heat",))),
+    "still-rising": steps("check-unplugged", "fan-now", "air-now", "find-source", Step("move-box", when=("lethal-heat",))),
+    "box": steps("find-source", "fan-now", "air-now", Step("move-box", when=("lethal-heat",))),
 }
 """What comes first at 32 degC or above, or when the heater runs away, by its cause and whatever the humidity says: drying
 takes hours, heat minutes. Carrying a garden comes last: it tears. Common practice, no source."""
@@ -30,13 +31,15 @@ WAVE_NEVER = (
 
 COLD_BRANCH: dict[str, tuple[Step, ...]] = {
     "dead": steps("check-heater", Step("warm-now", when=("lethal-cold",)), "warm-place"),
+    "broken": steps(Step("warm-now", when=("lethal-cold",)), "swap-heater", "warm-place", "wrap-bottle"),
     "power": steps("check-power", Step("warm-now", when=("lethal-cold",)), "warm-place"),
     "at-limit": steps(Step("warm-place", when=("lethal-cold",)), Step("wrap-bottle", when=("lethal-cold",)), "close-vents",
         "wrap-box", "warm-place"),
-    "no-heat": steps("warm-place", Step("wrap-bottle", when=("lethal-cold",)), "wrap-box"),
+    "no-heat": steps("warm-place", Step("wrap-bottle", when=("lethal-cold",)),
+        Step("wrap-bottle", when=("tried",)), "wrap-box"),
 }
-"""What comes first in the cold, by what the heater does: dead or pulled out, without power along with others, on all
-the time and too weak, or not there. Common practice, no source."""
+"""What comes first in the cold, by what the heater does: dead or pulled out, looked at and still without heat, without power
+along with others, on all the time and too weak, or not there. Common practice, no source."""
 COLD_NEVER = (
     Never("No candle, camping stove or other open flame near the box, and no hot pack inside it."),
     Never("Do not put heat under the box, and do not cover its vents or its mat."),

@@ -1,4 +1,4 @@
-"""The trade's do and do-not as one reviewed table: what each act is, when it is barred, and the 18 cells that order them.
+"""The trade's do and do-not as one reviewed table: the 18 cells that order the acts of `rules.trade.acts`, and its limits.
 
 Nothing here computes: `rules.advice.cause` finds the facts, `rules.advice.search` sizes what these tables allow. A row without
 a source is common practice, no source. Published sources are named in full at the row that rests on them.
@@ -9,147 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Knob = Literal["heater", "vents", "fan", "mister", "foam", "water", "none"]
-Device = Literal["heater", "fan", "mister", "vent", "lid", "room", "probe", "water", "garden", "waste", "leaves"]
-Change = Literal["more", "less", "hold", "open", "close", "stop", "insulate", "wipe", "move", "check"]
+from rules.trade.acts import CP
+
 Band = Literal["low", "ok", "high"]
-CP = "common practice, no source"
-
-
-@dataclass(frozen=True, slots=True)
-class Act:
-    """One thing a keeper can do. `needs`: facts that must all hold; `bars`: facts that forbid it. Knob none: not sized."""
-
-    device: Device
-    change: Change
-    text: str
-    knob: Knob = "none"
-    direction: int = 0
-    needs: tuple[str, ...] = ()
-    bars: tuple[str, ...] = ()
-    effort: float = 1.0
-    source: str = CP
-
-
-# `effort` orders means that would do the same: water and openings before devices, a touch before a rebuild.
-ACTS: dict[str, Act] = {
-    "check-lid": Act("lid", "check", "Check that the lid is shut and every tube and plug is in place", bars=("visiting",)),
-    "look-lid": Act("lid", "check", "Look whether there is water on the inside of the lid; if there is, wipe it dry",
-        needs=("lid-unknown",), bars=("shut-in",)),  # a queen who founds is not opened, here and below
-    "check-heater": Act(
-        "heater", "check",
-        "Check the heat: plug, breaker or residual-current device, thermostat set as you think and its probe in place, mat "
-        "warm to the hand",
-        needs=("heater",),
-    ),
-    "feel-mat": Act(
-        "heater", "check",
-        "Feel the mat: if it is hot although it is warm enough, unplug it and look at the thermostat; if it is cold, the room "
-        "or the sun is the cause: shade the box", needs=("heater",),
-    ),
-    "check-probe": Act("probe", "check", "Check the humidity probe: dry it, look for garden or water on it, compare it"),
-    "check-swap": Act("probe", "check", "Look which probe hangs where: those of the chamber and of the room look swapped"),
-    "move-probe": Act("probe", "move",
-        "Look where the probe sits: move it to garden height, a hand's breadth from the heater"),
-    "close-vents": Act("vent", "close", "Close", "vents", -1, needs=("vents-open",), bars=("very-hot",), effort=0.6,
-        source="the last one never without a pinhole: closed founding boxes of Atta sexdens reached 15 to 21 % CO2 (Camargo,"
-        " Sociobiology, abstract seen); gardens are put where it is 1 to 3 % (Roemer et al. 2017, PLoS ONE 12:e0174597)"),
-    "open-vents": Act("vent", "open", "Open", "vents", 1, needs=("vents-shut", "room-air-known"), effort=0.7),
-    "fan-less": Act("fan", "less", "Run the fan less", "fan", -1, needs=("fan-on",), effort=0.6),
-    "fan-more": Act("fan", "more", "Run the fan more", "fan", 1, needs=("fan", "room-air-known"), bars=("dry-air",),
-        effort=1.0),
-    "water": Act("water", "more", "Wet the clay granules along the wall", "water", 1, needs=("granules",), effort=0.8),
-    "wet-less": Act("water", "less", "Take out wet granules or let them dry", "water", -1, needs=("granules",),
-        bars=("shut-in",), effort=1.2),
-    "mist-less": Act("mister", "less", "Mist less", "mister", -1, needs=("mist-on",), effort=0.5),
-    "mist-more": Act(
-        "mister", "more", "Mist the walls, never the garden", "mister", 1, needs=("mister",),
-        bars=("founding", "lid-wet", "hot", "mist-useless"), effort=1.6,
-    ),
-    "heat-up": Act(
-        "heater", "more", "Turn the heat up", "heater", 1, needs=("heater",),
-        bars=("heater-at-limit", "heater-fault", "heater-warming", "hot"), effort=1.2,
-        source="steps of 0.5 to 1 K: common practice, no source",
-    ),
-    "heat-down": Act("heater", "less", "Turn the heat down", "heater", -1, needs=("heater",),
-        bars=("heater-idle", "heater-fault", "heater-warming", "heater-doubt"), effort=1.0),
-    "insulate-lid": Act(
-        "lid", "insulate", "Lay foam on the lid", "foam", 1, needs=("can-insulate",), bars=("hot",), effort=1.4,
-        source="warmer inner surface: ISO 6946 and ISO 13788 temperature factor",
-    ),
-    "wipe-lid": Act("lid", "wipe", "Wipe the lid dry and tilt it towards a wall without garden", needs=("lid-wet",),
-        bars=("founding",)),  # a founding box stays shut
-    "cover-garden": Act("garden", "close", "Cover the small garden with a small upturned tub, a gap left for the ants",
-        needs=("founding", "bare"), bars=("shut-in",)),
-    "stop-heater": Act(
-        "heater", "stop", "Unplug the heater now, at the wall", needs=("heater",),
-        source="no growth at 37 degC: Cazin, Wiemer & Howard 1989, Appl. Environ. Microbiol. 55",
-    ),
-    "leave-out": Act(
-        "heater", "check",
-        "Leave the heater out until it has another thermostat, or until there is a mat with a cut-out of its own: it ran away "
-        "more than once within a day",
-    ),
-    "plug-in": Act("heater", "more", "Plug the heater in again", needs=("unplugged",), bars=("hot",)),
-    "air-now": Act(
-        "vent", "open", "Let room air in: lid ajar a finger's width, or all vents open; keep the escape barrier in sight",
-        needs=("room-cooler", "very-hot"), bars=("air-dry",),
-    ),
-    "fan-now": Act("fan", "more",
-        "Run the fan all the time until it is below 30 °C", needs=("fan", "room-cooler", "very-hot"), bars=("air-dry",)),
-    "move-box": Act("room", "move", "Carry the box to the coolest room you have, level and slowly, out of the sun"),
-    "shade-box": Act(
-        "room", "less",
-        "Keep the sun and every lamp off the box; lay a wet cloth on the outside of one side wall, away from the garden and "
-        "never on the lid, and let a fan blow on it from outside",
-    ),
-    "check-unplugged": Act(
-        "heater", "check", "Look whether the right plug is out: it still gets warmer; pull every plug at the box",
-    ),
-    "compare-probe": Act(
-        "probe", "check",
-        "Put a second thermometer beside the probe, at the garden's height, and feel the mat: if the garden's air is "
-        "cooler than the probe says, the probe sits too near the mat; move it a hand's breadth away",
-    ),
-    "cool-room": Act("room", "less", "Cool or shade the room: blinds, night air, no sun on the box"),
-    "warm-room": Act("room", "more", "Warm the room, or move the box away from the window and the draught"),
-    "warm-place": Act(
-        "room", "more",
-        "Warm the room, or carry the box, level and slowly, to the warmest room you have, off the floor",
-    ),
-    "let-warm": Act("heater", "hold", "It gets warmer again: leave the box as it is and look again in an hour"),
-    "check-power": Act(
-        "room", "check",
-        "See whether the power is out: the lights, a breaker or residual-current device that has tripped, the strip or timer "
-        "that the heaters share",
-        needs=("heater",),
-    ),
-    "warm-now": Act(
-        "room", "more",
-        "Carry the box, level and slowly, to the warmest room: off the floor, blankets round the sides, a gap left for air; "
-        "beside it, not under it and not touching it, a closed bottle of water at 40 °C wrapped in a towel",
-    ),
-    "wrap-box": Act(
-        "garden", "insulate", "Wrap blankets round the sides of the box; leave vents, mat and a gap for air free",
-        source="saves 30 to 60 % of the heat: common practice, no source",
-    ),
-    "wrap-bottle": Act(
-        "garden", "insulate",
-        "Wrap blankets round the sides, a gap left for air, and stand a closed bottle of water at 40 °C, wrapped in a "
-        "towel, beside the box: never under it, not touching it",
-    ),
-    "humidify-room": Act("room", "more", "Moisten the room's air: damp towels beside the box, not on it; fill the drinker",
-        bars=("shut-in",)),
-    "dehumidify-room": Act("room", "less",
-        "Dry the room's air (or wait for a drier day): venting cannot dry the chamber now"),
-    "move-mat": Act(
-        "heater", "move", "Move the mat from below to the upper half of a side or back wall", needs=("mat-below",),
-    ),
-    "find-leak": Act("lid", "check", "Look for the leak: a gap, a tube end, an open plug where dry air gets in"),
-    "stop-water": Act("mister", "stop", "Stop all misting", needs=("mister",)),
-    "clear-waste": Act("waste", "move", "Clear the waste, gloves and mask on, and wipe its chamber dry"),
-    "clear-leaves": Act("leaves", "move", "Take out old and wet leaf, and wipe the food chamber dry"),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +65,7 @@ _NO_SETPOINT = Never("Do not turn the heat up to dry the lid: in a wet box it ma
 NO_MIST_HOT = Never("Do not mist: the humidity comes back by itself as the air cools.", MIST)
 NO_COVER_HOT = Never("Do not put foam on the box while it is too warm.", FOAM)
 _FEEL_MAT = Step("feel-mat", when=("heater-doubt",))
-_COOL_ROOM = Step("cool-room", when=("room-warm",))
+_COOL_ROOM = (Step("cool-room", when=("room-warm",)), Step("find-source", when=("heats-itself",)))
 CELLS: tuple[Cell, ...] = (
     Cell(
         1, "low", "low", False, "a draught, an open lid, or no heat in a dry room",
@@ -289,31 +151,31 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         13, "high", "low", False, "dry because it is too warm: heater too strong, a lamp, or the sun",
-        steps(_FEEL_MAT, _COOL_ROOM, "heat-down", "water", "close-vents", "fan-less"),
+        steps(_FEEL_MAT, *_COOL_ROOM, "heat-down", "water", "close-vents", "fan-less"),
         (NO_MIST_HOT, Never("Do not close vents while it is above 30 °C.", frozenset({"vent:close"}), when=("very-hot",)),
             NO_COVER_HOT),
     ),
     Cell(
         14, "high", "low", True, "a probe beside the mat (hot, reads dry), or a strong heater under a cold lid",
-        steps(_FEEL_MAT, "move-probe", "heat-down", _COOL_ROOM, "close-vents", "wipe-lid"),
+        steps(_FEEL_MAT, "move-probe", "heat-down", *_COOL_ROOM, "close-vents", "wipe-lid"),
         (NO_COVER_HOT, NO_MIST_HOT),
     ),
     Cell(
         15, "high", "ok", False, "too warm; cooling will raise the humidity figure by itself",
         steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler", "floor-dries")),
-            Step("fan-more", when=("room-cooler", "floor-dries")), _COOL_ROOM, "mist-less", "close-vents", "fan-less"),
+            Step("fan-more", when=("room-cooler", "floor-dries")), *_COOL_ROOM, "mist-less", "close-vents", "fan-less"),
         (NO_MIST_HOT, NO_COVER_HOT),
     ),
     Cell(
         16, "high", "ok", True, "a hot wet box in a cool room",
         steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler", "floor-dries")),
-            Step("fan-more", when=("room-cooler", "floor-dries")), "wipe-lid", "mist-less", _COOL_ROOM),
+            Step("fan-more", when=("room-cooler", "floor-dries")), "wipe-lid", "mist-less", *_COOL_ROOM),
         (NO_COVER_HOT, Never("Do not mist; the lid stays wet until the water has left.", MIST)),
     ),
     Cell(
         17, "high", "high", False, "hot and humid: a heatwave, or a heater that runs away",
         steps(_FEEL_MAT, "heat-down", Step("fan-more", when=("room-cooler",)), Step("open-vents", when=("room-cooler",)),
-            "mist-less", Step("shade-box", when=("room-warm",))),
+            "mist-less", Step("find-source", when=("heats-itself",)), Step("shade-box", when=("room-warm",))),
         (
             Never("Do not run the fan if the room is warmer than the chamber: it heats.", AIR, about_order=True),
             NO_COVER_HOT, Never("No water: nothing evaporates into this air.", WATER),
@@ -322,13 +184,14 @@ CELLS: tuple[Cell, ...] = (
     Cell(
         18, "high", "high", True, "a heater that runs away under wet ground",
         steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler",)), Step("fan-more", when=("room-cooler",)),
-            "wipe-lid", "mist-less", "check-heater", Step("shade-box", when=("room-warm",))),
+            "wipe-lid", "mist-less", "check-heater",
+            Step("find-source", when=("heats-itself",)), Step("shade-box", when=("room-warm",))),
         (Never("Never put foam on it now.", FOAM), NO_MIST_HOT),
     ),
 )
 
 AIDS: dict[str, tuple[Step, ...]] = {
-    "temperature-high": steps(_FEEL_MAT, "cool-room"),
+    "temperature-high": steps(_FEEL_MAT, "cool-room", Step("find-source", when=("heats-itself",))),
     "temperature-low": steps(Step("check-heater", when=("heater-suspect",)), "warm-room"),
     "humidity-low": steps(Step("find-leak", when=("mist-useless",)), "humidify-room"),
     "humidity-high": (), "damp": (), "lid-dew": (),

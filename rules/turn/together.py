@@ -5,11 +5,10 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from math import exp
 from typing import Literal
 
-from rules.advice.model import COOLING
-from rules.advice.plan import model_of
+from rules.advice.model import cooling_h
+from rules.advice.recalled import model_of
 from rules.advice.state import AdviceState
 from rules.alarms.state import AlarmRecord
 from rules.climate.course import Presents
@@ -77,9 +76,9 @@ class Together:
 
     def _beside(self, chamber: str, harm: Literal["heat", "cold"], at_ms: int) -> Beside:
         entry, figures = self.settings.chambers[chamber], self.presents.figures(chamber, at_ms)
-        model = model_of(entry, self.state.advice.get(chamber, AdviceState()))
+        tau_h, _, late_h = cooling_h(model_of(entry, self.state.advice.get(chamber, AdviceState())))
         return Beside(
             chamber, entry.title or chamber, harm, None if figures is None else figures.temperature_c,
-            1.0 / model.value(COOLING), exp(model.covariance[COOLING][COOLING] ** 0.5),
+            tau_h, late_h / tau_h,
             None if figures is None else figures.temperature_slope_k_h,
         )

@@ -11,8 +11,9 @@ from decision_matrix import judged
 from rules.advice.advisory import AdviceState, consider
 from rules.advice.plan import Plan, fitting
 from rules.settings import Chamber, Mister
+from rules.trade.acts import ACTS
 from rules.trade.emergencies import COLD_NEVER, HEAT_NEVER, WAVE_NEVER
-from rules.trade.practice import ACTS, CELLS, NO_MIST_HOT
+from rules.trade.practice import CELLS, NO_MIST_HOT
 
 EVERY = 353
 """One letter of so many: it shares no factor with any side of the matrix, so each side is met in turn."""

@@ -109,7 +109,7 @@ def test_a_mat_below_a_wet_box_is_the_pump_of_case_7():
 
 def test_mist_that_did_not_last_twice_is_case_13():
     chamber = Chamber(devices=DeviceSettings(vents=Vents(count=2, open=0)))
-    assert reason(situation(26.0, 64.0, 21.0, 60.0), chamber, mist_useless=True).case == "C13"
+    assert reason(situation(26.0, 64.0, 21.0, 60.0), chamber, remembered=frozenset({"mist-useless"})).case == "C13"
 
 
 def test_a_heater_at_its_limit_below_its_set_point_is_case_17():

@@ -369,7 +369,7 @@ def test_the_same_urgent_steps_twice_within_a_day_are_not_simply_repeated():
     again = later(situation(29.0, 70.0, 21.0, 45.0, temperature_slope_k_h=5.0), 6.0)
     state, events = asked(again, chamber, state, "heater-runaway")
     assert acts(events[-1]) == ["heater stop", "probe check"]
-    assert "not the first time today" in events[-1].actions[0].text and "second thermometer" in events[-1].actions[1].text
+    assert "not the first time this week" in events[-1].actions[0].text and "second thermometer" in events[-1].actions[1].text
     assert "not found yet" in events[-1].reason
     state = done(state, again)
     chilly = later(situation(22.0, 78.0, 20.0, 45.0), 9.0)

@@ -22,8 +22,8 @@ from rules.climate.situation import Situation
 from rules.settings import Chamber, Telling
 from rules.settings.bands import Band
 from rules.terms.advised import Action
+from rules.trade.acts import ACTS
 from rules.trade.alarm_kinds import ALARMS, AlarmKind, Bears, Latch
-from rules.trade.practice import ACTS
 
 ROOT = Path(rules.checks.__file__).parents[2]
 LEVELS = ("outside", "harmful")

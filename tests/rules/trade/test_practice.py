@@ -5,9 +5,10 @@ from itertools import product
 import pytest
 
 from rules.trade import practice
+from rules.trade.acts import ACTS
 from rules.trade.coupled_cases import CASES
 from rules.trade.emergencies import COLD_BRANCH, COLD_NEVER, HEAT_BRANCH
-from rules.trade.practice import ACTS, CAUTIONS, CELLS, cell_of
+from rules.trade.practice import CAUTIONS, CELLS, cell_of
 
 # Every fact that rules.advice.cause can find; a step that asks for another one would never be taken.
 FACTS = {
@@ -19,7 +20,7 @@ FACTS = {
     "humid-side", "founding", "saturated", "vapour-lost", "visiting", "lid-wet-odd", "dry-on-purpose", "mist-useless",
     "air-dry",
     "night-ahead", "heater-fault", "heater-warming", "room-no-warmer", "lethal-heat", "deadly-heat", "lethal-cold",
-    "heater-doubt", "lid-unknown", "shut-in",
+    "heater-doubt", "lid-unknown", "shut-in", "heats-itself", "heater-looked", "heater-swapped", "tried",
 }
 
 

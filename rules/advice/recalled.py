@@ -1,0 +1,58 @@
+"""The cause of what stands, with what the advice remembers: the fitted model, what was looked at, what was done."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from rules.advice.cause import Cause, heat_comes_first, reason_of, thermostat_of
+from rules.advice.goal import goal_of
+from rules.advice.model import ChamberModel, cooling_h, model_from_json, prior_model
+from rules.advice.standing import Standing
+from rules.advice.state import AdviceState
+from rules.advice.verification import in_vain_so_far
+from rules.climate.situation import Situation
+from rules.keeper.devices import heater_since_ms, present_knobs
+from rules.settings import Chamber
+from rules.terms.events import DAY_MS, HOUR_MS
+
+CHECK_AGAIN_MS = 12 * HOUR_MS
+"""The same check is not asked for again sooner; judgement."""
+HEATER_SOUND_MS = 7 * DAY_MS
+"""So long a heater that the keeper has looked at is not suspected again for being weak; judgement."""
+
+
+def model_of(chamber: Chamber, state: AdviceState) -> ChamberModel:
+    """Return the fitted model, or what geometry says where there is none or it is of another version."""
+    if state.model is None:
+        return prior_model(chamber)
+    try:
+        return model_from_json(state.model)
+    except ValueError:
+        return prior_model(chamber)
+
+
+def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> Cause:
+    """Return the cause with what the advice remembers: the told settings, a lid called wet, mist that did not last, a heater
+    that was looked at in this very trouble, what was done last and has not stopped it."""
+    now, seen_ms, failed = state.open, state.heater_seen_ms, standing.get("heater-failed")
+    # One that has failed anew since it was looked at is another trouble.
+    looked = seen_ms is not None and situation.at_ms - seen_ms < CHECK_AGAIN_MS
+    looked = looked and (failed is None or failed.since_ms is None or failed.since_ms <= (seen_ms or 0))
+    told = {
+        "mist-useless": state.mist_failures >= 2, "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
+        "heater-swapped": looked and state.checked_ms.get("swap-heater", situation.at_ms) <= (seen_ms or 0),
+    }
+    return reason_of(
+        chamber, situation, standing, present_knobs(chamber, situation.changes),
+        remembered=frozenset(name for name, holds in told.items() if holds),
+        lid_was_wet=now is not None and now.lid_wet, was_aired=now is not None and "vent:open" in now.keys,
+        heater_sound=seen_ms is not None and situation.at_ms - seen_ms < HEATER_SOUND_MS,
+        heater_since_ms=heater_since_ms(situation.changes), tau_h=cooling_h(model_of(chamber, state))[1],
+    )
+
+
+def heat_first(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether the heat branch holds for this chamber now."""
+    changes = situation.changes
+    thermostat = thermostat_of(chamber, situation, present_knobs(chamber, changes), heater_since_ms(changes))
+    return heat_comes_first(situation, standing, thermostat, goal_of(chamber, situation))

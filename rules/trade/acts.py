@@ -1,0 +1,163 @@
+"""What a keeper can do: each act with its words, what it needs and what bars it.
+
+A row without a source is common practice, no source. `rules.trade.practice` says which act is called for when.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Knob = Literal["heater", "vents", "fan", "mister", "foam", "water", "none"]
+Device = Literal["heater", "fan", "mister", "vent", "lid", "room", "probe", "water", "garden", "waste", "leaves"]
+Change = Literal["more", "less", "hold", "open", "close", "stop", "insulate", "wipe", "move", "check"]
+CP = "common practice, no source"
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One thing a keeper can do. `needs`: facts that must all hold; `bars`: facts that forbid it. Knob none: not sized."""
+
+    device: Device
+    change: Change
+    text: str
+    knob: Knob = "none"
+    direction: int = 0
+    needs: tuple[str, ...] = ()
+    bars: tuple[str, ...] = ()
+    effort: float = 1.0
+    source: str = CP
+
+
+# `effort` orders means that would do the same: water and openings before devices, a touch before a rebuild.
+ACTS: dict[str, Act] = {
+    "check-lid": Act("lid", "check", "Check that the lid is shut and every tube and plug is in place", bars=("visiting",)),
+    "look-lid": Act("lid", "check", "Look whether there is water on the inside of the lid; if there is, wipe it dry",
+        needs=("lid-unknown",), bars=("shut-in",)),  # a queen who founds is not opened, here and below
+    "check-heater": Act(
+        "heater", "check",
+        "Check the heat: plug, breaker or residual-current device, thermostat set as you think and its probe in place, mat "
+        "warm to the hand",
+        needs=("heater",),
+    ),
+    "feel-mat": Act(
+        "heater", "check",
+        "Feel the mat: if it is hot although it is warm enough, unplug it and look at the thermostat; if it is cold, the room "
+        "or the sun is the cause: shade the box", needs=("heater",),
+    ),
+    "check-probe": Act("probe", "check", "Check the humidity probe: dry it, look for garden or water on it, compare it"),
+    "check-swap": Act("probe", "check", "Look which probe hangs where: those of the chamber and of the room look swapped"),
+    "move-probe": Act("probe", "move",
+        "Look where the probe sits: move it to garden height, a hand's breadth from the heater"),
+    "close-vents": Act("vent", "close", "Close", "vents", -1, needs=("vents-open",), bars=("very-hot",), effort=0.6,
+        source="the last one never without a pinhole: closed founding boxes of Atta sexdens reached 15 to 21 % CO2 (Camargo,"
+        " Sociobiology, abstract seen); gardens are put where it is 1 to 3 % (Roemer et al. 2017, PLoS ONE 12:e0174597)"),
+    "open-vents": Act("vent", "open", "Open", "vents", 1, needs=("vents-shut", "room-air-known"), effort=0.7),
+    "fan-less": Act("fan", "less", "Run the fan less", "fan", -1, needs=("fan-on",), effort=0.6),
+    "fan-more": Act("fan", "more", "Run the fan more", "fan", 1, needs=("fan", "room-air-known"), bars=("dry-air",),
+        effort=1.0),
+    "water": Act("water", "more", "Wet the clay granules along the wall", "water", 1, needs=("granules",), effort=0.8),
+    "wet-less": Act("water", "less", "Take out wet granules or let them dry", "water", -1, needs=("granules",),
+        bars=("shut-in",), effort=1.2),
+    "mist-less": Act("mister", "less", "Mist less", "mister", -1, needs=("mist-on",), effort=0.5),
+    "mist-more": Act(
+        "mister", "more", "Mist the walls, never the garden", "mister", 1, needs=("mister",),
+        bars=("founding", "lid-wet", "hot", "mist-useless"), effort=1.6,
+    ),
+    "heat-up": Act(
+        "heater", "more", "Turn the heat up", "heater", 1, needs=("heater",),
+        bars=("heater-at-limit", "heater-fault", "heater-warming", "hot"), effort=1.2,
+        source="steps of 0.5 to 1 K: common practice, no source",
+    ),
+    "heat-down": Act("heater", "less", "Turn the heat down", "heater", -1, needs=("heater",),
+        bars=("heater-idle", "heater-fault", "heater-warming", "heater-doubt"), effort=1.0),
+    "insulate-lid": Act(
+        "lid", "insulate", "Lay foam on the lid", "foam", 1, needs=("can-insulate",), bars=("hot",), effort=1.4,
+        source="warmer inner surface: ISO 6946 and ISO 13788 temperature factor",
+    ),
+    "wipe-lid": Act("lid", "wipe", "Wipe the lid dry and tilt it towards a wall without garden", needs=("lid-wet",),
+        bars=("founding",)),  # a founding box stays shut
+    "cover-garden": Act("garden", "close", "Cover the small garden with a small upturned tub, a gap left for the ants",
+        needs=("founding", "bare"), bars=("shut-in",)),
+    "stop-heater": Act(
+        "heater", "stop", "Unplug the heater now, at the wall", needs=("heater",),
+        source="no growth at 37 degC: Cazin, Wiemer & Howard 1989, Appl. Environ. Microbiol. 55",
+    ),
+    "leave-out": Act(
+        "heater", "check",
+        "Leave the heater out until it has another thermostat, or until there is a mat with a cut-out of its own: it ran away "
+        "more than once within a week",
+    ),
+    "plug-in": Act("heater", "more", "Plug the heater in again", needs=("unplugged",), bars=("hot",)),
+    "air-now": Act(
+        "vent", "open", "Let room air in: lid ajar a finger's width, or all vents open; keep the escape barrier in sight",
+        needs=("room-cooler", "very-hot"), bars=("air-dry",),
+    ),
+    "fan-now": Act("fan", "more",
+        "Run the fan all the time until it is below 30 °C", needs=("fan", "room-cooler", "very-hot"), bars=("air-dry",)),
+    "move-box": Act("room", "move", "Carry the box to the coolest room you have, level and slowly, out of the sun"),
+    "shade-box": Act(
+        "room", "less",
+        "Keep the sun and every lamp off the box; lay a wet cloth on the outside of one side wall, away from the garden and "
+        "never on the lid, and let a fan blow on it from outside",
+    ),
+    "check-unplugged": Act(
+        "heater", "check", "Look whether the right plug is out: it still gets warmer; pull every plug at the box",
+        bars=("heater-looked",),
+    ),
+    "find-source": Act(
+        "room", "less",
+        "Find what heats the box itself, for its room is cooler: take sun, lamps and warm devices away from it, and pull the "
+        "plug of every mat at it that is warm to the hand, whatever socket it is on",
+    ),
+    "compare-probe": Act(
+        "probe", "check",
+        "Put a second thermometer beside the probe, at the garden's height, and feel the mat: if the garden's air is "
+        "cooler than the probe says, the probe sits too near the mat; move it a hand's breadth away",
+    ),
+    "cool-room": Act("room", "less", "Cool or shade the room: blinds, night air, no sun on the box", bars=("heats-itself",)),
+    "warm-room": Act("room", "more", "Warm the room, or move the box away from the window and the draught"),
+    "warm-place": Act(
+        "room", "more",
+        "Warm the room, or carry the box, level and slowly, to the warmest room you have, off the floor",
+    ),
+    "let-warm": Act("heater", "hold", "It gets warmer again: leave the box as it is and look again in an hour"),
+    "swap-heater": Act(
+        "heater", "check",
+        "Find the part that has failed: plug the mat alone, without its thermostat, into a socket that surely works, and stay "
+        "beside it; if it is not warm to the hand after ten minutes the mat is broken, else the thermostat; put a sound one in "
+        "its place before you leave",
+        needs=("heater",), bars=("heater-swapped",),
+    ),
+    "check-power": Act(
+        "room", "check",
+        "See whether the power is out: the lights, a breaker or residual-current device that has tripped, the strip or timer "
+        "that the heaters share",
+        needs=("heater",),
+    ),
+    "warm-now": Act(
+        "room", "more",
+        "Carry the box, level and slowly, to the warmest room: off the floor, blankets round the sides, a gap left for air; "
+        "beside it, not under it and not touching it, a closed bottle of water at 40 °C wrapped in a towel",
+    ),
+    "wrap-box": Act(
+        "garden", "insulate", "Wrap blankets round the sides of the box; leave vents, mat and a gap for air free",
+        source="saves 30 to 60 % of the heat: common practice, no source",
+    ),
+    "wrap-bottle": Act(
+        "garden", "insulate",
+        "Wrap blankets round the sides, a gap left for air, and stand a closed bottle of water at 40 °C, wrapped in a "
+        "towel, beside the box: never under it, not touching it",
+    ),
+    "humidify-room": Act("room", "more", "Moisten the room's air: damp towels beside the box, not on it; fill the drinker",
+        bars=("shut-in",)),
+    "dehumidify-room": Act("room", "less",
+        "Dry the room's air (or wait for a drier day): venting cannot dry the chamber now"),
+    "move-mat": Act(
+        "heater", "move", "Move the mat from below to the upper half of a side or back wall", needs=("mat-below",),
+    ),
+    "find-leak": Act("lid", "check", "Look for the leak: a gap, a tube end, an open plug where dry air gets in"),
+    "stop-water": Act("mister", "stop", "Stop all misting", needs=("mister",)),
+    "clear-waste": Act("waste", "move", "Clear the waste, gloves and mask on, and wipe its chamber dry"),
+    "clear-leaves": Act("leaves", "move", "Take out old and wet leaf, and wipe the food chamber dry"),
+}

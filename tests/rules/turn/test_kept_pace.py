@@ -1,0 +1,146 @@
+"""What is done and does not help is followed to the end, and what stands behind a trouble is told apart by what is seen.
+
+Until now a keeper of these tests did what was asked and it helped, or did nothing. Here it is done, and changes nothing: the
+mat is broken, the room falls on, another plug is in, the sun does it. The box and its keeper: `kept_box`; it begins at noon.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from math import exp
+
+import pytest
+from heated_box import HeatedBox, Hourly, always, chamber
+from kept_box import KeptBox
+
+from rules.advice.emergency import MARKS_C
+from rules.settings import Chamber, Devices, Garden, Mister
+from rules.terms.advised import Action
+
+BARE = Chamber(garden=Garden(volume_ml=500.0))
+DAMP = Chamber(garden=Garden(volume_ml=500.0), devices=Devices(mister=Mister(), wet_granules=True))
+BEGIN_H = 3.0
+
+
+def falling(high: float, low: float, over_h: float = 5.0) -> Hourly:
+    """Return what stands, and from three o'clock on fades towards something lower."""
+    return lambda hour: high if hour < BEGIN_H else low + (high - low) * exp(-(hour - BEGIN_H) / over_h)
+
+
+def gives(share: float) -> Hourly:
+    """Return a mat that from three o'clock on gives this share of its power."""
+    return lambda hour: share if hour > BEGIN_H else 1.0
+
+
+def cold_evening(share: float, low: float = 7.0) -> KeptBox:
+    """Return a box in a room that falls as fast as a box without heat; its mat keeps a share of its power."""
+    return KeptBox(chamber(), HeatedBox(room_c=falling(20.0, low), works=gives(share)))
+
+
+@pytest.fixture(scope="module")
+def dead() -> KeptBox:
+    return cold_evening(0.0).live(12.0)
+
+
+def longest_wait_h(kept: KeptBox, until_h: float) -> float:
+    hours = [hour for hour, _ in kept.letters() if hour > BEGIN_H]
+    return max(later - hour for hour, later in pairwise([BEGIN_H + 1.0, *hours, until_h]))
+
+
+def test_a_mat_that_stays_dead_is_followed_though_all_is_done(dead: KeptBox) -> None:
+    assert longest_wait_h(dead, 12.0) < 2.5
+
+
+@pytest.mark.parametrize("kept", [
+    KeptBox(BARE, HeatedBox(room_c=falling(25.5, 9.0), watts=0.0, start_c=25.5)),
+    KeptBox(BARE, HeatedBox(room_c=always(25.0), watts=0.0, start_c=25.0), humidity_pct=falling(80.0, 35.0)),
+    KeptBox(DAMP, HeatedBox(room_c=always(25.0), watts=0.0, start_c=25.0), humidity_pct=falling(80.0, 35.0)),
+], ids=["no heater", "drying", "drying over wet ground"])  # fmt: skip
+def test_by_day_nobody_waits_for_hours_while_it_gets_worse_though_all_is_done(kept: KeptBox) -> None:
+    """A keeper who had done it heard nothing for 4.6 hours, from 23.6 to 15.3 degC."""
+    assert longest_wait_h(kept.live(10.5), 10.5) < 2.5
+    assert len([event for hour, event in kept.asked() if hour > BEGIN_H + 2.0]) >= 1  # not only that, also what now
+
+
+def test_a_mat_that_gives_nothing_is_not_called_weak_however_fast_its_room_falls(dead: KeptBox) -> None:
+    """It was said to be on all the time, and foam was the first thing to do, an hour after it had been looked at."""
+    firsts = [event.actions[0] for hour, event in dead.asked() if hour > BEGIN_H]
+    assert (firsts[0].device, firsts[0].change) == ("heater", "check")
+    assert not any(action.change == "insulate" for action in firsts)
+    said = [text for _, text in dead.said()]
+    assert not any("on all the time" in text for text in said)
+    broken = [text for text in said if "no heat comes from it" in text]
+    assert broken and "plug the mat alone" in broken[0]
+    assert sum("plug the mat alone" in text for text in broken) <= 2  # done, and in vain: then the other ways to warm it
+
+
+def test_it_is_to_be_done_before_the_next_mark_is_passed_whatever_the_account_allows(dead: KeptBox) -> None:
+    checked = 0
+    for hour, event in dead.asked():
+        ahead = [mark for mark in MARKS_C if min(dead.air_c) < mark < dead.air_at_c(hour) - 0.5]
+        if hour > BEGIN_H and ahead:
+            passes = next(minute for minute, air in enumerate(dead.air_c) if minute > hour * 60 and air < ahead[0])
+            assert event.act_within_s is not None
+            assert event.act_within_s <= 1.6 * (passes - hour * 60) * 60  # to the minute no falling room is known
+            checked += 1
+    assert checked >= 3
+
+
+@pytest.mark.parametrize("share", [0.4, 0.55])
+def test_a_mat_that_is_seen_to_heat_and_is_too_weak_is_not_called_broken(share: float) -> None:
+    said = [text for hour, text in cold_evening(share, low=10.0).live(13.0).said() if hour > BEGIN_H]
+    assert said and not any("no heat comes" in text for text in said)
+
+
+def test_a_breaker_that_trips_each_evening_is_asked_for_each_evening() -> None:
+    trips = HeatedBox(room_c=always(14.0), works=lambda hour: 0.0 if 3.0 < hour % 24.0 < 7.0 else 1.0)
+    kept = KeptBox(chamber(), trips).live(55.0)
+    days = {int(hour // 24) for hour, event in kept.asked() if "Check the heat" in event.actions[0].text}
+    assert days == {0, 1, 2}
+
+
+# ---------------------------------------------------------------- hot, and not by its room
+
+
+def test_a_box_that_is_much_hotter_than_its_room_is_not_answered_by_cooling_the_room() -> None:
+    """Sun on the glass, a lamp, a mat on another socket: its keeper was told to cool a room of 24 degC."""
+    sunny = HeatedBox(room_c=always(24.0), watts=0.0, start_c=24.5, sun_w=lambda hour: 9.0 if hour > BEGIN_H else 0.0)
+    kept = KeptBox(BARE, sunny, answers_h=None).live(14.0)
+    asked = [event for hour, event in kept.asked() if hour > BEGIN_H]
+    assert max(kept.air_c) > 32.0 and asked
+    assert not any("Cool or shade the room" in action.text for event in asked for action in event.actions)
+    assert any("what heats the box itself" in action.text for action in asked[0].actions)
+    assert longest_wait_h(kept, 14.0) < 4.5  # nobody answered: it is told again
+
+
+def test_a_box_that_heats_on_with_its_plug_pulled_is_told_to_look_for_another_plug_before_it_is_lethal() -> None:
+    """Nothing was advised from 28.6 to 32 degC, for two and a half hours, because its heater counted as unplugged."""
+    stuck = HeatedBox(watts=13.0, stuck=lambda hour: 1.0 if hour > BEGIN_H else 0.0)
+    kept = KeptBox(chamber(), stuck).live(9.0)
+    first = next(hour for hour, event in kept.asked() if "Unplug the heater" in event.actions[0].text)
+    again = next((hour for hour, text in kept.said() if "right plug is out" in text), 99.0)
+    assert again - first < 1.8 and kept.air_at_c(again) < 32.0
+
+
+# ---------------------------------------------------------------- it ran away before
+
+
+def test_a_second_runaway_days_after_the_first_asks_for_another_thermostat_and_leaves_no_cold_box() -> None:
+    """After a day it was forgotten, and the heater was to be plugged in again as if it were the first time."""
+    plugged = [1.0]
+
+    def does(action: Action, _hour: float) -> None:
+        if (action.device, action.change) in (("heater", "stop"), ("heater", "more")):
+            plugged[0] = float(action.change == "more")
+
+    box = HeatedBox(
+        room_c=always(19.0), works=lambda _hour: plugged[0],
+        stuck=lambda hour: 1.0 if any(begin < hour < begin + 3.0 for begin in (3.0, 31.0)) else 0.0,
+    )  # fmt: skip
+    kept = KeptBox(chamber(), box, does).live(37.0)
+    first = [text for hour, text in kept.said() if hour < 31.0 and "Plug the heater in again" in text]
+    assert first and "First find out why" in first[0]
+    later = [text for hour, text in kept.said() if hour > 31.0]
+    assert not any("First find out why" in text for text in later)
+    left_out = [text for text in later if "Leave the heater out until it has another thermostat" in text]
+    assert left_out and "closed bottle of water" in left_out[0] and "only while sitting beside it" in left_out[0]
