@@ -23,7 +23,8 @@ from daemon.store.history import History
 from daemon.store.recovery import RECOVERED, Recovery
 from daemon.store.spool import Spoken, Spool
 from daemon.watch.chamber_states import ChamberStates, owed_removals
-from daemon.watch.inbox import Inbox, Taken
+from daemon.watch.inbox import FLOOD, Inbox, Taken
+from daemon.watch.pressing import Pressing
 from daemon.watch.resume import MEMORY_LOST, PAUSE_MS, TOLD_PAUSE_MS, Resumed, joined, pause_before, pause_text
 from rules.settings import Settings
 from rules.terms.events import MINUTE_MS, SECOND_MS, Batch, Event, Item, LetterEvent, SystemEvent
@@ -41,8 +42,9 @@ _GATHER_S = 0.002
 """Values of one probe arrive one after the other; this long they are waited for, so that they are judged together."""
 _BREATH_S = 0.5
 """Between two turns passes as much time as the first took, in a flood more, up to this: then more is judged at one go."""
-_FLOOD = 1_000
-"""A turn of so many readings is a flood: one reading of a thousand needs no answer within milliseconds."""
+_TURN_S = 0.012
+"""About as long a turn takes while readings keep coming: what presses meanwhile waits for its end."""
+_LEAST_PROBES, _MOST_PROBES = 4, 10_000
 _MOST_HELD = 50_000
 _LAST_RECEIPTS_S = 5.0
 _EXPECTING_MS = 30 * SECOND_MS
@@ -83,6 +85,7 @@ class Engine:
         self._setting = setting
         self._history = history
         self._inbox = inbox
+        inbox.press_by(Pressing(setting.settings))
         self._spool = spool
         self._state = begin.state
         self._held = _Held()
@@ -91,6 +94,7 @@ class Engine:
         self._last_ms = begin.newest_ms
         self._beginning = True
         self._judged = 0
+        self._heard, self._probes = 0, _LEAST_PROBES
         self._lock = threading.Lock()
         self._asked: Setting | None = None
         self._to_tell: list[tuple[str, str]] = [("memory-lost", MEMORY_LOST)] if begin.memory_lost else []
@@ -158,24 +162,32 @@ class Engine:
         timeout_s = ready_s = 0.0
         while not stopping.is_set():
             self._inbox.wait(timeout_s)
-            self._inbox.rest(max(_GATHER_S, ready_s - time.monotonic()))
+            self._inbox.rest(ready_s - time.monotonic())
+            time.sleep(_GATHER_S)
             begun_s = time.monotonic()
-            timeout_s = self.turn()
+            timeout_s = self.turn(probes=self._probes)
             ended_s = time.monotonic()
-            ready_s = ended_s + min((ended_s - begun_s) * (1.0 + self._judged / _FLOOD), _BREATH_S)
+            ready_s = ended_s + min((ended_s - begun_s) * (1.0 + self._judged / FLOOD), _BREATH_S)
+            self._adapt(ended_s - begun_s)
         self.turn(last=True)
         delivered.wait(_LAST_RECEIPTS_S)
         self._settle()
 
-    def turn(self, *, last: bool = False) -> float:
-        """Judge and record what came in; returns how many seconds may pass without a turn."""
+    def _adapt(self, took_s: float) -> None:
+        """Let the next turn look at as many probes as fit into its time, by what this one took."""
+        if self._heard:
+            self._probes = round(min(max(self._heard * _TURN_S / took_s, _LEAST_PROBES), _MOST_PROBES))
+
+    def turn(self, *, last: bool = False, probes: int | None = None) -> float:
+        """Judge and record what came in, of at most so many `probes`; returns how many seconds may pass without a turn."""
         self._configure()
-        taken = self._inbox.take()
+        taken = self._inbox.take(probes)
         words = self._words(taken)
         batch = Batch.of(taken.readings, self._items(taken, words), self._step_ms)
         self._step_ms, self._last_ms = taken.step_ms, taken.now_ms + taken.step_ms
         advanced = advance(self._setting.settings, self._state, batch, taken.now_ms)
         self._state, self._judged = advanced.state, len(taken.readings)
+        self._heard = len({row.probe for row in taken.readings})
         if advanced.events:
             self.noticed(advanced.events, taken.now_ms)
         self._hold(batch, words, taken.now_ms)
@@ -197,6 +209,7 @@ class Engine:
             asked, self._asked = self._asked, None
         if asked is not None:
             self._setting = asked
+            self._inbox.press_by(Pressing(asked.settings))
             self._keep_debts(removed=True)
             self._states.forget()
 

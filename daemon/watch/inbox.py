@@ -2,22 +2,27 @@
 the stream's time.
 
 When it is full, the oldest reading of the same probe goes first: a flooding probe harms only itself. What
-was lost is counted. Readings keep the order in which they came.
+was lost is counted. Readings keep the order in which they came, but
+that those which may turn something now go before those which may not.
 """
 
 from __future__ import annotations
 
 import threading
 from collections import deque
+from dataclasses import replace
 from typing import Any, NamedTuple
 
 from daemon.clock import StreamClock
+from daemon.watch.pressing import Pressing
 from rules.terms.events import MINUTE_MS, SECOND_MS, Fault, Item, MediumFault, ProbeFault, Reading
 from rules.terms.quantities import Quantity
 from rules.terms.words import ModelFitted
 
 CAPACITY = 40_000
 """A hundred probes may each say so much at once as their gates let through, and more."""
+FLOOD = 1_000
+"""When so many readings wait, one of them needs no answer within milliseconds: all are judged at one go."""
 _CROWD = 4
 """When a quarter of the room is taken, the engine rests no longer."""
 OLDEST_MS = 10 * MINUTE_MS
@@ -26,7 +31,10 @@ FUTURE_MS = 5 * SECOND_MS
 
 
 class Taken(NamedTuple):
-    """What the engine took out at one go, each in the order of arrival, and the present at that moment."""
+    """What the engine took out at one go, each in the order of arrival, and the present at that moment.
+
+    Readings that were left in the inbox before enter the stream now, after all that was taken then.
+    """
 
     readings: list[Reading]
     items: list[Item]
@@ -50,6 +58,9 @@ class Inbox:
         self._arrived = threading.Condition()
         self._pressed = threading.Event()
         self._readings: dict[str, deque[tuple[int, Reading]]] = {}
+        self._pressing: Pressing | None = None
+        self._first: set[str] = set()
+        self._closed_ms = 0
         self._items: deque[Item] = deque()
         self._chores: list[str] = []
         self._count = 0
@@ -74,6 +85,9 @@ class Inbox:
             row = Reading(taken_ms, probe, quantity, value, min(measured_ms, taken_ms))
             self._readings.setdefault(probe, deque()).append((self._number, row))
             self._count += 1
+            if self._pressing is not None and self._pressing.presses(probe, quantity, value):
+                self._first.add(probe)
+                self._pressed.set()
             if self._count == self._capacity // _CROWD:
                 self._pressed.set()
             self._arrived.notify()
@@ -130,23 +144,39 @@ class Inbox:
         """Let more arrive, so that it is taken out together, until the time is over, a crowd waits or somebody rings."""
         self._pressed.wait(timeout_s)
 
-    def take(self) -> Taken:
-        """Empty the inbox; raises what was handed over with `fail`."""
+    def press_by(self, pressing: Pressing) -> None:
+        """Let the readings that press end a rest, and be taken first."""
+        with self._arrived:
+            self._pressing = pressing
+
+    def take(self, probes: int | None = None) -> Taken:
+        """Empty the inbox, or leave readings in it: of all probes but those that press and so many that have waited longest.
+
+        All are taken in a flood, beside news and when the clock was set. Raises what was handed over with `fail`.
+        """
         with self._arrived:
             if self._failure is not None:
                 raise ThreadDiedError(f"a thread died: {self._failure!r}") from self._failure
-            entries = (entry for waiting in self._readings.values() for entry in waiting)
-            numbered = sorted(entries, key=lambda entry: entry[0])
-            readings = [row for _, row in numbered]
             now_ms, step_ms = self._clock.now_ms(), self._clock.adopt()
+            whole = probes is None or bool(self._items) or step_ms != 0 or self._count >= FLOOD
+            readings = self._out(None if whole else probes)
             taken = Taken(readings, list(self._items), self._chores, now_ms, step_ms, self._rung)
-            self._readings.clear()
+            self._closed_ms = now_ms + step_ms
             self._items.clear()
             self._chores = []
-            self._count = 0
+            self._count = sum(map(len, self._readings.values()))
             self._rung = False
             self._pressed.clear()
             return taken
+
+    def _out(self, probes: int | None) -> list[Reading]:
+        """Take readings out in the order of arrival, none stamped before what was taken earlier."""
+        rest = [name for name in self._readings if name not in self._first]
+        rest.sort(key=lambda name: self._readings[name][0][0])
+        names = [*(name for name in self._first if name in self._readings), *rest[: 1 if self._first and probes else probes]]
+        self._first = set()
+        numbered = sorted((entry for name in names for entry in self._readings.pop(name)), key=lambda entry: entry[0])
+        return [row if row.taken_ms >= self._closed_ms else replace(row, taken_ms=self._closed_ms) for _, row in numbered]
 
     def _put_item(self, item: Item) -> None:
         if len(self._items) >= self._capacity:

@@ -8,7 +8,7 @@ import pytest
 from hand_clock import HandClock
 
 from daemon.clock import StreamClock, SystemClock
-from daemon.watch.inbox import FUTURE_MS, OLDEST_MS, Inbox, ThreadDiedError
+from daemon.watch.inbox import FLOOD, FUTURE_MS, OLDEST_MS, Inbox, ThreadDiedError
 from rules.terms.events import MediumFault, ProbeFault
 
 START_MS = 1_750_000_000_000
@@ -46,6 +46,59 @@ def test_a_time_at_the_limit_is_a_reading_but_never_later_than_its_arrival(ahead
     inbox = Inbox(StreamClock(HandClock(START_MS)))
     inbox.reading("a", "air_temperature", 25.0, START_MS + ahead_ms)
     assert [row.at_ms for row in inbox.take().readings] == [at_ms]
+
+
+class Hot:
+    """Presses for what is above 30."""
+
+    def presses(self, probe: str, quantity: str, value: float) -> bool:
+        return value > 30.0
+
+
+def crowded(clock: HandClock) -> Inbox:
+    """Five probes with two readings each, one ms apart, the newest of which presses."""
+    inbox = Inbox(StreamClock(clock))
+    inbox.press_by(Hot())  # type: ignore[arg-type]
+    for value, probe in enumerate("abcdeabcd"):
+        inbox.reading(probe, "air_temperature", float(value), None)
+        clock.pass_ms(1)
+    inbox.reading("e", "air_temperature", 33.5, None)
+    return inbox
+
+
+def test_who_presses_goes_first_and_what_is_left_enters_the_stream_later() -> None:
+    clock = HandClock(START_MS)
+    inbox = crowded(clock)
+    first = inbox.take(2)
+    assert [(row.probe, row.value) for row in first.readings] == [("a", 0.0), ("e", 4.0), ("a", 5.0), ("e", 33.5)]
+    clock.pass_ms(50)
+    inbox.reading("a", "air_temperature", 9.0, None)
+    second, third = inbox.take(2), inbox.take(2)
+    assert [row.probe for row in second.readings] == ["b", "c", "b", "c"]
+    assert {row.taken_ms for row in second.readings} == {first.now_ms}
+    assert [row.at_ms for row in second.readings] == [START_MS + n for n in (1, 2, 6, 7)]  # when they were measured
+    assert [(row.probe, row.taken_ms) for row in third.readings] == [
+        ("d", second.now_ms), ("d", second.now_ms), ("a", second.now_ms),
+    ]
+    assert inbox.take(2).readings == []
+
+
+@pytest.mark.parametrize("news", ["fault", "clock"])
+def test_beside_news_and_when_the_clock_was_set_nothing_is_left(news: str) -> None:
+    clock = HandClock(START_MS)
+    inbox = crowded(clock)
+    if news == "fault":
+        inbox.fault("a", "unreachable", "no answer")
+    else:
+        clock.wall += 3_600_000
+    assert len(inbox.take(1).readings) == 10
+
+
+def test_in_a_flood_all_is_taken_at_one_go() -> None:
+    inbox = Inbox(StreamClock(HandClock(START_MS)))
+    for n in range(FLOOD):
+        inbox.reading(f"p{n % 100}", "air_temperature", 25.0, None)
+    assert len(inbox.take(1).readings) == FLOOD
 
 
 def test_a_measurement_time_is_moved_with_a_step_that_is_not_adopted_yet() -> None:
