@@ -46,6 +46,8 @@ def borders(state: KeeperState, items: Iterable[Item]) -> Iterator[int]:
     aside = [absence for one in state.said for absence in one.absences]  # holds again where its word is taken back
     for absence in (*state.absences, *aside):
         yield from (absence.checklist, absence.begins, absence.ends)
+        if absence.own_begins is not None and absence.own_ends is not None:  # it alone holds where those joined are taken back
+            yield from (absence.own_begins - DAY_MS, absence.own_begins, absence.own_ends)
     for item in items:
         if isinstance(item, OutOfService | Visit):
             yield item.taken_ms + item.for_ms
@@ -186,7 +188,7 @@ def _away(settings: Settings, heard: Heard, word: Away) -> tuple[None, str]:
         return None, "You are back: alarms and routine come to you again, and no absence is planned."
     _refuse_days(settings, word)
     met = [one for one in heard.state.absences if one.begins < word.to_ms and word.from_ms < one.ends]
-    absence = _together(met, word)
+    absence = _together(met, word.word_id, word.from_ms, word.to_ms, word.taken_ms)
     if absence.ends - absence.begins > _LONGEST_AWAY_MS:
         raise Refused(f"Joined with the absence {_spans(settings, met)} it lasts more than 120 days: hand the shelf over.")
     if len(heard.state.absences) - len(met) >= _KEPT_AWAY:
@@ -210,13 +212,13 @@ def _refuse_days(settings: Settings, word: Away) -> None:
         raise Refused(f"The absence ended at {ends}, in the past. Allowed: an end to come.")
 
 
-def _together(met: Sequence[Absence], word: Away) -> Absence:
+def _together(met: Sequence[Absence], word_id: str, from_ms: int, to_ms: int, taken_ms: int) -> Absence:
     """Return the absence that a word makes of those that it meets: one that lies within another is its correction, others are
     joined; and nobody comes back for a day between an absence that has begun and the one that is told."""
-    corrects = any(one.begins <= word.from_ms and word.to_ms <= one.ends for one in met)
-    begins = min([word.from_ms, *(one.begins for one in met if one.stage == "begun" or not corrects)])
-    ends = word.to_ms if corrects else max([word.to_ms, *(one.ends for one in met)])
-    return Absence(begins, ends, max(word.taken_ms, begins - DAY_MS), word_id=word.word_id)
+    corrects = any(one.begins <= from_ms and to_ms <= one.ends for one in met)
+    begins = min([from_ms, *(one.begins for one in met if one.stage == "begun" or not corrects)])
+    ends = to_ms if corrects else max([to_ms, *(one.ends for one in met)])
+    return Absence(begins, ends, max(taken_ms, begins - DAY_MS), word_id=word_id, own_begins=from_ms, own_ends=to_ms)
 
 
 def _joined(settings: Settings, met: Sequence[Absence], absence: Absence) -> str:
@@ -252,14 +254,43 @@ def _take_back(heard: Heard, word: TakeBack) -> Said:
         entries = state.visits if back.word == "visit" else state.out_of_service
         entries.setdefault(back.subject, back.until)
     _call_off(heard, [one for one in state.absences if one.word_id == word.said])
+    aside = [*back.absences, *_part(heard, back, word.taken_ms)]
     again = {one.word_id for one in back.absences}
     going = [one for one in state.absences if one.word_id not in again]
-    for one in back.absences:
+    for one in aside:
         if one.ends > word.taken_ms and all(other.ends <= one.begins or other.begins >= one.ends for other in going):
             going.append(one)
     state.absences = sorted(going, key=lambda one: one.begins)
     state.said = said.forgotten(state.said, back)
     return back
+
+
+def _part(heard: Heard, back: Said, taken_ms: int) -> list[Absence]:
+    """Let absences that were joined with one that is taken back be as if that one had never been told; return those that then
+    meet no other."""
+    state, alone = heard.state, list[Absence]()
+    told = {one.word_id: one for one in (*(one for entry in state.said for one in entry.absences), *state.absences)}
+    without: dict[str, Absence] = {}
+    for number, entry in enumerate(state.said):
+        mine = told.get(entry.word_id)
+        joined = {one.word_id for one in entry.absences} & {back.word_id, *without}
+        if mine is None or mine.own_begins is None or mine.own_ends is None or not joined:
+            continue
+        aside = [without.get(one.word_id, one) for one in entry.absences]
+        state.said[number] = replace(entry, absences=aside)
+        met = [one for each in aside for one in (back.absences if each.word_id == back.word_id else [each])]
+        touching = [one for one in met if one.begins < mine.own_ends and mine.own_begins < one.ends]
+        alone += [one for one in met if one not in touching]
+        without[entry.word_id] = _together(touching, entry.word_id, mine.own_begins, mine.own_ends, taken_ms)
+    for number, one in enumerate(state.absences):
+        now = without.get(one.word_id, one)
+        if (now.begins, now.ends) == (one.begins, one.ends):
+            continue
+        runs = now.begins <= taken_ms < now.ends
+        heard.turns += [("ended", one)] if one.stage == "begun" and not runs else []
+        state.absences[number] = replace(now, stage=one.stage if runs else "planned")
+    state.absences = [one for one in state.absences if one.ends > taken_ms]
+    return alone
 
 
 def _rehearse(settings: Settings, heard: Heard, word: Rehearse) -> tuple[None, str]:

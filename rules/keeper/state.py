@@ -29,6 +29,9 @@ class Absence:
     """When the stand-in's checklist goes out."""
     stage: Literal["planned", "prepared", "begun"] = "planned"
     word_id: str = ""
+    own_begins: int | None = None
+    own_ends: int | None = None
+    """The days that its own word named, before it was joined with others; None: of an older state."""
 
 
 @dataclass

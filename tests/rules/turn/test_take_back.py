@@ -254,3 +254,40 @@ def test_an_absence_that_another_was_joined_with_is_as_it_was_when_that_one_was_
     assert [(one.begins, one.ends) for one in quiet.state.keeper.absences] == [(first, end)]
     quiet.undo("b")
     assert [(one.begins, one.ends) for one in quiet.state.keeper.absences] == [(first, last)]
+
+
+def spans(course: Course) -> list[tuple[int, int]]:
+    return [(one.begins, one.ends) for one in course.state.keeper.absences]
+
+
+def test_of_joined_absences_the_earlier_one_may_be_the_slip(quiet: Course) -> None:
+    first, last, end, far = (quiet.now_ms + days * DAY_MS for days in (4, 9, 14, 20))
+    quiet.say(word(Away, "a", from_ms=first, to_ms=last))
+    quiet.say(word(Away, "b", from_ms=last - DAY_MS, to_ms=end))
+    quiet.say(word(Away, "c", from_ms=end - DAY_MS, to_ms=far))
+    assert spans(quiet) == [(first, far)]
+    quiet.undo("a")
+    assert spans(quiet) == [(last - DAY_MS, far)]
+    quiet.undo("c")
+    assert spans(quiet) == [(last - DAY_MS, end)]
+    quiet.undo("b")
+    assert spans(quiet) == []
+
+
+def test_what_only_the_slip_had_joined_is_apart_again(quiet: Course) -> None:
+    first, last, end, far = (quiet.now_ms + days * DAY_MS for days in (4, 9, 14, 20))
+    quiet.say(word(Away, "early", from_ms=first, to_ms=last))
+    quiet.say(word(Away, "slip", from_ms=first + DAY_MS, to_ms=end + DAY_MS))
+    quiet.say(word(Away, "late", from_ms=end, to_ms=far))
+    assert spans(quiet) == [(first, far)]
+    quiet.undo("slip")
+    assert spans(quiet) == [(first, last), (end, far)]
+
+
+def test_who_is_away_by_a_slip_that_was_joined_is_back_until_the_other_begins(quiet: Course) -> None:
+    begin, end = (quiet.now_ms + days * DAY_MS for days in (5, 9))
+    quiet.say(word(Away, "slip", from_ms=quiet.now_ms, to_ms=begin + DAY_MS))
+    quiet.say(word(Away, "meant", from_ms=begin, to_ms=end))
+    assert quiet.state.keeper.away
+    quiet.undo("slip")
+    assert (quiet.state.keeper.away, spans(quiet)) == (False, [(begin, end)])
