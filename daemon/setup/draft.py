@@ -206,10 +206,16 @@ def _heater(draft: Draft, one: ChamberDraft) -> str:
     told = [f"{mat_found(ends, DEGREES)}.", f"{mat_means(ends, DEGREES)}."]
     told += [f"{remedy}."] if remedy else []
     told += [mat_doubt(ends)] if ends.cooks else []
-    about = [line for text in told for line in textwrap.wrap(text[0].upper() + text[1:], 118)]
+    about = [line for text in told for line in _wrapped(text)]
     lines = _lines(table, {"watts": float(one.heater_w), "mount": "side"}, {"watts": "advised about, never switched"})
     more = f"# cut_out_c = {ends.bear_c:.1f}        # remove the first # when the cut-out is there\n" if ends.cooks else ""
     return "".join(f"# {line}\n" for line in about) + lines + more
+
+
+def _wrapped(text: str) -> list[str]:
+    """Return the lines of a comment; no figure is parted from its unit."""
+    whole = (text[0].upper() + text[1:]).replace(" °C", "\u00a0°C")
+    return [line.replace("\u00a0", " ") for line in textwrap.wrap(whole, 118)]
 
 
 def _probe(one: FoundProbe, names: set[str]) -> str:
