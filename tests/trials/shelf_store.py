@@ -28,6 +28,8 @@ room = "study"
 air_ml = 8000
 lid = {{ build = "insulated", insulation_mm = 10 }}
 garden = {{ volume_ml = 1500, basin_ml = 3000 }}
+devices.can_insulate_lid = true
+devices.wet_granules = true
 devices.heater = {{ watts = 9, setpoint_c = 25.6 }}
 devices.mister = {{ ml_per_press = 1 }}
 
@@ -37,6 +39,8 @@ room = "study"
 air_ml = 2500
 lid = {{ build = "insulated", insulation_mm = 10 }}
 garden = {{ volume_ml = 120, basin_ml = 500 }}
+devices.can_insulate_lid = true
+devices.wet_granules = true
 devices.heater = {{ watts = 3.3, setpoint_c = 25.3 }}
 devices.mister = {{ ml_per_press = 1 }}
 """
