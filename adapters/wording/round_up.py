@@ -264,7 +264,10 @@ def _patience(settings: Settings) -> str:
     """Say how long the keeper waits for the first advice, so that silence is not taken for a fault."""
     longest_ms = max((max(one.temperature.on_delay, one.humidity.on_delay) for one in settings.chambers.values()), default=0)
     lasting = f"it has lasted for {span(longest_ms / 1000)}" if longest_ms else "it is seen"
-    return f"When something is outside its band you get advice as soon as {lasting}; what does harm is told sooner."
+    return (
+        f"When something is outside its band `dewlid watch` shows it with advice as soon as {lasting}. What does harm, or soon"
+        " will, comes by letter at once; what can wait comes in the morning or with the digest."
+    )
 
 
 def _to_type(lines: Sequence[str]) -> list[Block]:

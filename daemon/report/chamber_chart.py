@@ -33,8 +33,8 @@ def ticks(since_ms: int, until_ms: int, settings: Settings, width: float) -> tup
     """Return where the time axis has lines, and their words, by the length of the period."""
     days = (until_ms - since_ms) / DAY_MS
     zone = settings.zone
-    if days <= 2.1:
-        step_h = next((step for step in (1, 2, 3, 6, 12) if days * 24 / step <= width / 62), 24)
+    step_h = next((step for step in (1, 2, 3, 6, 12) if days * 24 / step <= width / 62), None)
+    if days <= 2.1 and step_h is not None:
         hours = range(-(-since_ms // HOUR_MS) * HOUR_MS, until_ms, HOUR_MS)
         local = [(at, datetime.fromtimestamp(at / 1000, zone)) for at in hours]
         return tuple((at, f"{moment:%H:%M}") for at, moment in local if moment.hour % step_h == 0 and moment.minute == 0)

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 
 from adapters.wording.alarm_sentences import title_of
 from adapters.wording.counting import counted
-from daemon.report.verdict import Verdict, style_of
+from daemon.report.verdict import Verdict, pressing, style_of
 from rules.climate.situation import Situation
 from rules.settings import Settings
-from rules.turn.verdict import STATES
 
 FEW = 4
 """So many chambers are each shown whole, however quiet; of more, a quiet one is a line."""
@@ -25,8 +24,8 @@ class Group:
 
 
 def worst_first(told: Sequence[Verdict]) -> list[Verdict]:
-    """Return verdicts by state, then by how much of what the garden bears is used up."""
-    return sorted(told, key=lambda one: (STATES.index(one.state), -one.used))
+    """Return verdicts with the most pressing first."""
+    return sorted(told, key=pressing)
 
 
 def grouped(settings: Settings, situations: Mapping[str, Situation], told: Sequence[Verdict]) -> list[Group]:

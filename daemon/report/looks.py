@@ -62,7 +62,7 @@ border-radius:6px;padding:.1em .55em;font-size:.92rem}
 .headline{font-weight:650;margin:.45rem 0 .15rem}
 .do{margin:.55rem 0 0;padding:.5rem .65rem;background:var(--back);border-radius:7px}
 .do ol,.do ul{margin:.15rem 0 0;padding-left:1.3em}.do b{display:block}
-code{font:.87em ui-monospace,monospace;background:var(--ground);border-radius:4px;padding:.05em .3em}
+code{font:.87em ui-monospace,monospace;background:var(--ground);border-radius:4px;padding:.05em .3em;display:inline-block}
 ul.plain{margin:.3rem 0;padding-left:1.1em}li{margin:.15rem 0}
 .scroll{overflow-x:auto}
 table{border-collapse:collapse;width:100%;font-size:.88rem;font-variant-numeric:tabular-nums}

@@ -17,6 +17,7 @@ from rules.climate.situation import Situation
 from rules.settings import Settings
 from rules.terms.events import AlarmEvent
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.urgency import rank
 from rules.turn.advance import EngineState
 from rules.turn.verdict import STATES, State, verdict_of
 from rules.turn.verdict import Verdict as Standing
@@ -51,6 +52,8 @@ class Verdict:
     """The share that is used up of what its garden bears."""
     silent: bool = False
     """There is no probe that could see it."""
+    rank: int = 0
+    """How urgent the most urgent alarm is that is not seen."""
 
     @property
     def grade(self) -> Grade:
@@ -103,6 +106,7 @@ def verdict(
         advisory=asked.name if asked and not late else None,
         used=max((harm.used for harm in situation.harm), default=0.0) if situation is not None else 0.0,
         silent=not settings.probes_at(name),
+        rank=max((rank(one.priority) for one in shown if not one.acknowledged), default=0),
     )
 
 
@@ -150,7 +154,8 @@ def figures_sentence(settings: Settings, name: str, situation: Situation | None,
         _against(situation.relative_humidity_pct, humidity.low, humidity.high, style, "%RH"),
         _lid(situation.dew_margin_k, chamber.lid_dew.caution_margin_k, style),
     ]
-    return " ".join(["; ".join(part for part in parts if part) + ".", *harm_sentences(situation.harm)])
+    said = "; ".join(part for part in parts if part)
+    return " ".join([said[0].upper() + said[1:] + ".", *harm_sentences(situation.harm)])
 
 
 def _against(value: float | None, low: float | None, high: float | None, style: Style, unit: str) -> str:
@@ -191,10 +196,15 @@ def _steps(event: Asked, found: Standing, style: Style, *, late: bool, begun: bo
 def _within(event: Asked, found: Standing, told_ms: int, now_ms: int) -> str:
     if found.state == "act-now":
         return "now"
-    if event.act_within_s is None:
+    if event.act_within_s is None or found.state in ("seen", "done", "recovering"):
         return ""
     left = event.act_within_s - (now_ms - told_ms) / 1000
-    return f"within {span(left)}" if left >= 60 else "now"
+    return f"within {span(left)}" if left >= 60 else "today" if found.state == "act-today" else ""
+
+
+def pressing(one: Verdict) -> tuple[int, int, float]:
+    """Return what puts the worst first: the state, what cannot wait, how much of what the garden bears is used up."""
+    return STATES.index(one.state), -one.rank, -one.used
 
 
 def whole(all_: Sequence[Verdict], *, late: bool, newest: str | None) -> tuple[State, str]:
@@ -209,7 +219,7 @@ def whole(all_: Sequence[Verdict], *, late: bool, newest: str | None) -> tuple[S
         return "well", "All is well." if len(all_) != 1 else all_[0].headline
     if len(bad) == 1:
         return worst, bad[0].headline + (" All others are well." if len(all_) > 2 else _other(all_, bad[0]))
-    first = sorted((one for one in bad if one.state == worst), key=lambda one: -one.used)
+    first = sorted((one for one in bad if one.state == worst), key=pressing)
     said = " ".join(one.headline for one in first[:2])
     rest = len(bad) - len(first[:2])
     return worst, said + (f" {rest} more {'is' if rest == 1 else 'are'} not well." if rest else "")

@@ -36,7 +36,8 @@ def verdict_of(settings: Settings, state: EngineState, chamber: str, *, late: bo
     shown = sorted(alone, key=_urgency)
     situation = present(settings, state).get(chamber)
     seen = situation is not None and situation.temperature_c is not None and not late
-    return Verdict(chamber, _state_of(state, chamber, [one for one in shown if _matters(one)], seen), tuple(shown))
+    of_alarms = _state_of(state, chamber, [one for one in shown if _matters(one)])
+    return Verdict(chamber, of_alarms if seen or of_alarms == "act-now" else "not-seen", tuple(shown))
 
 
 def _explained(record: AlarmRecord) -> bool:
@@ -63,10 +64,8 @@ def _matters(record: AlarmRecord) -> bool:
     return not about_probes or rank(record.priority) > 0
 
 
-def _state_of(state: EngineState, chamber: str, alarms: Sequence[AlarmRecord], seen: bool) -> State:
+def _state_of(state: EngineState, chamber: str, alarms: Sequence[AlarmRecord]) -> State:
     harmful = [one for one in alarms if _harms(one)]
-    if not seen and not harmful:
-        return "not-seen"
     if not alarms:
         return "well"
     adviser = state.advice.get(chamber)
