@@ -70,10 +70,17 @@ def _racing(view: View, both: Floats, harmful: float) -> NDArray[np.bool_]:
 
 
 def _warmed_up(view: View) -> NDArray[np.bool_]:
-    """Return where half an hour ago it was cold, or not seen: a cold mat overshoots once, by what it has stored."""
+    """Return where within half an hour it was cold, or was not seen then: a cold mat overshoots once, by what it has stored.
+
+    A box of a litre is cold for minutes when it is fed, and a quarter of an hour later its mat has overshot.
+    """
     assert view.chamber is not None and view.heater is not None
     aim = view.heater.setpoint_c if view.heater.setpoint_c is not None else view.chamber.temperature.low or 0.0
-    return ~np.asarray(view.recent.temperature.mean(view.at_ms, 40 * MINUTE_MS, 25 * MINUTE_MS) >= aim - BELOW_K)
+    past = view.recent.temperature
+    warm_then = np.asarray(past.mean(view.at_ms, 40 * MINUTE_MS, 25 * MINUTE_MS) >= aim - BELOW_K)
+    for back_ms in range(5 * MINUTE_MS, 25 * MINUTE_MS, 5 * MINUTE_MS):
+        warm_then &= ~(past.mean(view.at_ms, back_ms + 5 * MINUTE_MS, back_ms) < aim - BELOW_K)
+    return ~warm_then
 
 
 def failed(view: View) -> Iterator[Verdict]:

@@ -128,6 +128,21 @@ def test_the_first_hours_of_wide_swings_show_how_high_they_go(width_k, inside_j_
     assert [row for row in heater_alarms(box, 12.0) if row[1] > learned_h] == []
 
 
+@pytest.mark.parametrize(("watts", "cold_w", "peak_c"), [(10.0, 9.0, 29.2), (14.0, 12.0, 31.1)])
+def test_a_tiny_box_that_was_opened_overshoots_once_and_is_no_runaway_but_a_stuck_mat_is(watts, cold_w, peak_c):
+    """A founding box was called a runaway at each feeding, 11 times in a calm week of a foreign simulation."""
+    tiny = HeatedBox(
+        watts=watts, mat_j_k=150.0, sensor_lag_s=200.0, air_j_k=90.0, inside_j_k=300.0, inside_w_k=0.5, loss_w_k=0.45,
+        room_c=always(24.0), setpoint_c=always(24.5), width_k=1.0, sun_w=lambda hour: -cold_w if 8.0 < hour < 8.1 else 0.0,
+    )
+    course = [air for air, _, _ in tiny.minutes(11.0)]
+    assert min(course[480:500]) < 21.0 and max(course[480:]) == pytest.approx(peak_c, abs=0.2)
+    assert heater_alarms(tiny, 11.0, 24.5) == []
+    stuck = replace(tiny, stuck=lambda hour: hour > 8.1)
+    ((name, hour),) = heater_alarms(stuck, 11.0, 24.5)
+    assert name == "heater-runaway" and hour < 8.25
+
+
 # ---------------------------------------------------------------- a fault is told
 
 
