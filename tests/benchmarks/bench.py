@@ -31,6 +31,7 @@ PARTS: dict[str, list[str]] = {
     "advice": ["advising.py"],
     "report": ["reporting.py"],
     "recovery": ["recovering.py"],
+    "whole-cycles": ["whole_cycles.py"],
     "idle": ["idle_cost.py"],
 }
 
