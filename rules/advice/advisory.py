@@ -13,6 +13,7 @@ from typing import Any, Literal
 from rules.advice.again import is_again, searched_at
 from rules.advice.cause import Cause
 from rules.advice.goal import goal_of
+from rules.advice.looks import is_reminder_due
 from rules.advice.plan import Plan, findable_keys, searched, without_search
 from rules.advice.quiet import EMERGENCIES, REPEAT_AFTER_MS, at_work, hushed
 from rules.advice.standing import Standing, climate_stands, probes_stand
@@ -37,7 +38,7 @@ from rules.climate.situation import Situation
 from rules.keeper.devices import told_knobs
 from rules.settings import Chamber, Settings
 from rules.terms.advised import Prediction
-from rules.terms.events import DAY_MS, MINUTE_MS, AdviceEvent, Priority
+from rules.terms.events import MINUTE_MS, AdviceEvent, Priority
 from rules.trade import practice
 from rules.trade.acts import ACTS
 from rules.trade.alarm_kinds import ALARMS
@@ -294,13 +295,7 @@ class _Talk:
     def reminded(self, state: AdviceState, events: list[AdviceEvent]) -> AdviceState:
         """Return the state after a reminder, if one is due: not done, not acknowledged, and its time has come."""
         now = state.open
-        if now is None or now.done_ms is not None or self._seen() or self._opposed(now):
-            return state
-        steps = {"wake": self.settings.telling.wake_remind, "today": self.settings.telling.today_remind}.get(now.urgency, ())
-        over = now.reminders - len(steps)  # what stays undone is said to the end: daily in the digest, what wakes as lastly
-        again_ms = steps[-1] if steps and now.urgency == "wake" else DAY_MS
-        wait_ms = steps[now.reminders] if over < 0 else (steps[-1] if steps else 0) + (over + 1) * again_ms
-        if self.at_ms - now.told_ms < wait_ms or (over >= 1 and now.urgency not in ("wake", "today")):
+        if now is None or self._opposed(now) or not is_reminder_due(self.settings.telling, now, self.standing, self.at_ms):
             return state
         urgency = self._raised(now)
         event = replace(now.event, urgency=urgency)
@@ -318,10 +313,6 @@ class _Talk:
         outweighed = OUTWEIGHED_BY_HEAT if now.branch == "heat" else frozenset[str]()
         active = {row.alarm for row in self.standing.values() if row.condition == "active"}
         return any(ALARMS[alarm].speaks_against(now.keys) for alarm in active - outweighed)
-
-    def _seen(self) -> bool:
-        rows = climate_stands(self.standing)
-        return bool(rows) and all(row.acknowledged for row in rows)
 
     # ------------------------------------------------------------ the end, and what came of it
 

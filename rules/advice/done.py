@@ -28,21 +28,6 @@ def changed_ms(state: AdviceState, changes: Sequence[DeviceChange]) -> int | Non
     return max([*done, *(change.at_ms for change in changes)], default=None)
 
 
-LOOK_MS, REST_MS = 10 * MINUTE_MS, 30 * MINUTE_MS
-"""How often an adviser looks, and how often once its advice is told and waits for the keeper; own judgement: no more often than
-a changed plan may be told."""
-
-
-def looks_every_ms(state: AdviceState, at_ms: int) -> int:
-    """Return how often the adviser looks: less often an hour, and again six hours, after its advice was told, where that waits
-    for the keeper and is no emergency that still runs. Where it gets graver an alarm turns, and the adviser looks at once."""
-    now = state.open
-    waited_ms = 0 if now is None or now.done_ms is not None else at_ms - now.told_ms
-    if now is None or waited_ms < HOUR_MS or (now.branch != "cell" and now.urgency == "wake"):
-        return LOOK_MS
-    return REST_MS if waited_ms < 6 * HOUR_MS else HOUR_MS
-
-
 def owes(state: AdviceState, chamber: Chamber, changes: Sequence[DeviceChange]) -> bool:
     """Return whether the adviser must be asked although nothing stands and nothing is open: a heater waits to be plugged in
     or turned up again."""

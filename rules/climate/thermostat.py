@@ -129,7 +129,7 @@ def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None = None) ->
     lately = np.array(figures[-LATELY_HOURS:]) / 1000.0
     whole = len(rows) >= LATELY_HOURS and all(str(now - ago) in hours for ago in range(1, LATELY_HOURS + 1))
     if whole and lately[:, 3].min() > CYCLES_K and np.ptp(lately[:, 0]) <= STEADY_K:  # it switches at another height now
-        trough, range_k = min(trough, float(lately[:, 2].min())), max(range_k, float(np.median(lately[:, 3])))
+        trough, range_k = min(trough, float(lately[:, 2].min())), max(range_k, float(np.sort(lately[:, 3])[LATELY_HOURS // 2]))
     turned = [peak for _, peak, _, swing in figures if swing > 1000.0 * CYCLES_K]  # a creeping rise makes itself no peak
     return Usual(
         mean_c=float(middle[0]) if steady else float("nan"), trough_c=trough, range_k=range_k,

@@ -9,7 +9,8 @@ from functools import partial
 import numpy as np
 
 from rules.advice import advisory
-from rules.advice.done import LOOK_MS, REST_MS, changed_ms, looks_every_ms, owes
+from rules.advice.done import changed_ms, owes
+from rules.advice.looks import LOOK_MS, looks_at
 from rules.advice.standing import Standing
 from rules.advice.state import AdviceState
 from rules.advice.steady import LEAST_HOURS
@@ -55,9 +56,11 @@ def advise(
             at_ms = int(view.at_ms[index])
             if is_due(adviser, at_ms):
                 adviser = held_against(adviser, situation_at(view, index, settings.pressure_pa))
-            every_ms = max(looks_every_ms(adviser, at_ms), REST_MS if blind[index] else 0)
+            if not stands and not owing:
+                continue
             asks = adviser.open is None and QUESTIONS.issuperset(stands)  # the digest's alone, unless it just turned
-            if (not stands and not owing) or ((at_ms % every_ms or (asks and not owing)) and at_ms not in turned_ms):
+            looks = (owing or not asks) and looks_at(settings.telling, adviser, stands, at_ms, blind=bool(blind[index]))
+            if not looks and at_ms not in turned_ms:
                 continue
             situation = for_adviser(state, situation_at(view, index, settings.pressure_pa), adviser, together, climate)
             moves = partial(climate.moves, name, at_ms)
