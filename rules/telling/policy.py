@@ -305,7 +305,7 @@ def _advice_when(settings: Settings, state: TellingState, place: str, event: Adv
     first = (event.chamber or "site") not in state.advice_sent or thread is None or not thread.open
     pressing = [
         one.latest for one in state.heard.values()
-        if one.place == place and one.told and one.shown and one.latest.priority == "today"
+        if one.place == place and one.shown and one.open and one.latest.priority == "today"
     ]
     if event.urgency == "today" and first and any(_told_at(settings, alarm, event.at_ms) == "now" for alarm in pressing):
         return "now"

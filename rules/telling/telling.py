@@ -15,7 +15,7 @@ from rules.climate.course import Presents
 from rules.settings import Settings, Telling
 from rules.telling.letters import FLOOD_WINDOW_MS, NEXT_WITHIN_MS, Desk
 from rules.telling.policy import owe, take
-from rules.telling.quiet_hours import awake_ms, instant_ms, local
+from rules.telling.quiet_hours import awake_ms, instant_ms, local, quiet_until_ms
 from rules.telling.state import Heard, Owed, TellingState, Thread
 from rules.terms.events import MINUTE_MS, Event, LetterEvent, News, SystemEvent
 from rules.trade.alarm_kinds import ALARMS
@@ -114,7 +114,9 @@ def _dues(desk: Desk) -> Iterable[Due]:
             yield awake_ms(owed.at_ms, telling, settings.zone), 2, "awake", True
         elif owed.when == "next":
             raw_ms = owed.at_ms + NEXT_WITHIN_MS
-            due_ms = raw_ms if owed.priority == "wake" else awake_ms(raw_ms, telling, settings.zone)
+            # What was to be told at night, and then put off, cannot wait for the morning either.
+            presses = owed.priority == "wake" or quiet_until_ms(owed.at_ms, telling, settings.zone) is not None
+            due_ms = raw_ms if presses else awake_ms(raw_ms, telling, settings.zone)
             yield due_ms, 2, "next", due_ms != raw_ms
         elif owed.when == "flood" and state.summary_ms is not None:
             yield state.summary_ms + FLOOD_WINDOW_MS, 3, "flood", False

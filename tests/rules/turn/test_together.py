@@ -58,9 +58,9 @@ def cut_room(hour: float) -> float:
     return 4.0 + 15.0 * math.exp(-max(hour, 0.0) / 5.0)
 
 
-def cut_box(name: str, hour: float) -> float:
+def cut_box(name: str, hour: float, slower: float = 1.0) -> float:
     """Newton's law of cooling behind a room that fades itself: the difference of two exponentials."""
-    tau, hour = TAU_H[name], max(hour, 0.0)
+    tau, hour = TAU_H[name] * slower, max(hour, 0.0)
     share = 15.0 * 5.0 / (5.0 - tau)
     return 4.0 + share * math.exp(-hour / 5.0) + (21.5 - share) * math.exp(-hour / tau)
 
@@ -107,6 +107,17 @@ def test_a_power_cut_of_three_boxes_brings_hardly_more_letters_than_its_marks(po
     told = letters(power_cut)
     assert len([letter for letter in told if letter.sort != "reminder"]) <= 16  # 9 marks, 3 turns to urgent, the beginning
     assert len(told) <= 30
+
+
+def test_that_all_boxes_lose_their_heat_is_told_the_same_hour_also_at_night() -> None:
+    """At 22:50 the mat of one box was to be looked at, and that it is the power was told at 01:50, at 15.7 degC."""
+    batch = readings(8.0, lambda name, hour: cut_box(name, hour - 2.4, slower=0.4), lambda hour: cut_room(hour - 2.4))
+    told = letters(advance(shelf(), None, batch, int(batch.taken_ms[-1]) + 1).events)
+    shared = next(
+        letter for letter in told
+        if any(isinstance(event, AdviceEvent) and "boxes lose their heat together" in event.reason for event in letter.about)
+    )
+    assert told[0].urgent and shared.urgent and shared.at_ms - told[0].at_ms <= HOUR_MS
 
 
 def test_when_the_power_is_back_no_box_is_told_to_do_more_than_to_let_it_warm() -> None:
