@@ -5,7 +5,7 @@ Where there is an account of harm it says what is left; before it has looked, th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rules.terms.condition_changes import Harm
 from rules.terms.events import Level, Priority
@@ -65,7 +65,10 @@ def priority_of(
         if harm is None:
             return own
     of_harm = _of_harm(harm, size, uncertain)
-    return own if ALARMS[alarm].bears and rank(own.priority) > rank(of_harm.priority) else of_harm
+    found = own if ALARMS[alarm].bears and rank(own.priority) > rank(of_harm.priority) else of_harm
+    # What does harm already is told by day, however long such a garden bears it.
+    calm = level == "harmful" and not uncertain and rank(found.priority) < rank("today")
+    return replace(found, priority="today") if calm else found
 
 
 def _of_harm(harm: Harm, size: str, uncertain: bool) -> Judged:

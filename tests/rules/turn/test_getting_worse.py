@@ -247,3 +247,13 @@ def test_what_is_used_up_stands_in_the_present_of_the_chamber_and_heals() -> Non
     assert cold.kind == healing.kind == "cold"
     assert 0 < healing.used < cold.used
     assert healing.left_s is None and cold.left_s is not None
+
+
+@pytest.mark.parametrize("garden_ml", [120.0, 800.0, 6000.0])
+def test_what_does_harm_is_told_by_day_however_long_such_a_garden_bears_it(garden_ml: float) -> None:
+    """Below 20 degC growth has stopped (Mueller et al. 2011): no screen says to act while the letter waits for the digest."""
+    settings = shelf(garden_ml, heater=False, room=False)
+    events = lived(settings, 1.0, lambda hour: 21.2 if hour < 0.27 else 19.1, begin_ms=MORNING_MS)
+    (harms,) = [one for one in alarms(events) if one.alarm == "temperature-low" and one.change == "escalated"]
+    assert (harms.level, harms.priority) == ("harmful", "today")
+    assert [one for one in events if isinstance(one, LetterEvent) and one.at_ms == harms.at_ms]
