@@ -4,6 +4,7 @@ with it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from math import inf
 
@@ -31,7 +32,18 @@ def first_step(alarm: AlarmEvent) -> str:
     """Return what to do first about an alarm that came without advice."""
     if alarm.condition in ("held", "unknown") and subject_of(alarm) in ("climate", "lid"):
         return "Go and look yourself, with another thermometer or hygrometer if you have one."
-    return ALARMS[alarm.alarm].first_step if alarm.alarm in ALARMS else "Go and look."
+    return ALARMS[alarm.alarm].first_step.format(chamber=alarm.chamber) if alarm.alarm in ALARMS else "Go and look."
+
+
+def first_steps(alarms: Sequence[AlarmEvent]) -> list[str]:
+    """Return what to do first about alarms that came without advice, the worst first: one step for each harm; none for what is
+    over, back in its band or only asked about, unless there is nothing else."""
+    wrong = [alarm for alarm in alarms if alarm.open and alarm.kind == "alarm" and not back_inside(alarm)]
+    found: dict[str, str] = {}
+    for alarm in wrong or alarms:
+        harm = ALARMS[alarm.alarm].harm if alarm.alarm in ALARMS else None
+        found.setdefault(harm or alarm.alarm, first_step(alarm))
+    return list(dict.fromkeys(found.values()))[:3]
 
 
 def label(alarm: str) -> str:
@@ -50,7 +62,7 @@ def sentence(alarm: AlarmEvent, settings: Settings, style: Style, told_at_ms: in
         return f"{place}: “{label(name)}” does not hold{value}."
     elif condition in ("held", "unknown"):
         return _unseen(alarm, place, style, told_at_ms)
-    elif _back_inside(alarm):
+    elif back_inside(alarm):
         said = f"{_was(alarm, place)} and is only just back within its limit"
         return said + _figures(alarm, style, told_at_ms) + "."
     else:
@@ -59,16 +71,9 @@ def sentence(alarm: AlarmEvent, settings: Settings, style: Style, told_at_ms: in
     return f"{said}{figures}.{_harm(alarm, told_at_ms, account)}"
 
 
-def _back_inside(alarm: AlarmEvent) -> bool:
-    """Whether an alarm of a band still stands only because its value is back by less than the deadband."""
-    value, limit, side = alarm.value, alarm.limit, _inside(alarm.alarm)
-    return side is not None and value is not None and limit is not None and side * (value - limit) > 0
-
-
-def _inside(alarm: str) -> int | None:
-    """Return on which side of its limit the value of a band's alarm is inside."""
-    edge = ALARMS[alarm].edge if alarm in ALARMS else None
-    return None if edge is None else {"low": 1, "high": -1}[edge[1]]
+def back_inside(alarm: AlarmEvent) -> bool:
+    """Return whether an alarm of a band still stands only because its value is back by less than the deadband."""
+    return alarm.alarm in ALARMS and ALARMS[alarm.alarm].is_inside(alarm.value, alarm.limit)
 
 
 def _names_its_subject(alarm: str) -> bool:
@@ -172,10 +177,14 @@ def _harm(alarm: AlarmEvent, told_at_ms: int, account: bool) -> str:
 _BORNE: dict[HarmKind, str] = {"heat": "heat", "cold": "cold", "dryness": "dry air", "water": "water from the lid"}
 
 
+def _judged_ms(alarm: AlarmEvent) -> int:
+    return alarm.at_ms if alarm.judged_ms is None else alarm.judged_ms
+
+
 def account_of(alarm: AlarmEvent, told_at_ms: int, bearer: str = "garden") -> str:
     """Return how much of what such a garden (or other chamber) bears is used up, and how long the rest lasts; an old figure is
     not told."""
-    age_s = (told_at_ms - alarm.at_ms) / 1000
+    age_s = (told_at_ms - _judged_ms(alarm)) / 1000
     if alarm.harm_used is None or not alarm.open or age_s > _FRESH_S:
         return ""
     what = _BORNE[ALARMS[alarm.alarm].harm or "water"]
@@ -194,13 +203,13 @@ _THEN_S = 4 * 3600
 
 def account_then(alarm: AlarmEvent, style: Style, told_at_ms: int, bearer: str = "garden") -> str:
     """Return the account of harm as it was when it was last told, where it is not of now."""
-    age_s = (told_at_ms - alarm.at_ms) / 1000
+    age_s = (told_at_ms - _judged_ms(alarm)) / 1000
     if not alarm.harm_used or alarm.seconds_left is None or not alarm.open or not _FRESH_S < age_s < _THEN_S:
         return ""
-    what, end_ms = _BORNE[ALARMS[alarm.alarm].harm or "water"], alarm.at_ms + round(1000 * alarm.seconds_left)
+    what, end_ms = _BORNE[ALARMS[alarm.alarm].harm or "water"], _judged_ms(alarm) + round(1000 * alarm.seconds_left)
     used = f"about {100 * alarm.harm_used:.0f} % of the {what} that such a {bearer} bears was used up (an own estimate)"
     rest = f"at the pace of then the rest lasts until about {style.clock(end_ms, told_at_ms)}"
-    return f"At {style.clock(alarm.at_ms, told_at_ms)} {used}; {rest}." if end_ms > told_at_ms else ""
+    return f"At {style.clock(_judged_ms(alarm), told_at_ms)} {used}; {rest}." if end_ms > told_at_ms else ""
 
 
 def _early(alarm: AlarmEvent, left_s: float, age_s: float) -> str:

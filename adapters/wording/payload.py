@@ -57,6 +57,10 @@ def heartbeat_payload(number: int, now_ms: int, settings: Settings) -> str:
     return _text(settings, {"time": rfc3339(now_ms), "beat": number})
 
 
+_OWN = ("at_ms", "held_rank")
+"""What an account of harm keeps for itself."""
+
+
 def alarm_state(event: AlarmEvent, settings: Settings) -> str:
     """Return the state of an alarm after an event; the event's id and change stand beside it."""
     body = event.as_json()
@@ -74,7 +78,9 @@ def chamber_state(
 ) -> str:
     """Return what is believed of a chamber now, how it is, the alarms that stand, and the headline of its advisory."""
     figures = {key: _short(getattr(situation, key)) for key in _SITUATION_KEYS}
-    figures["harm"] = [asdict(harm) for harm in situation.harm]
+    figures["harm"] = [
+        {key: value for key, value in asdict(harm).items() if key not in _OWN} for harm in situation.harm
+    ]
     told = (
         None
         if advice is None

@@ -15,7 +15,7 @@ from typing import TypeVar
 from adapters.wording import commands
 from adapters.wording.alarm_sentences import (
     FRESH_MS,
-    first_step,
+    first_steps,
     label,
     over,
     over_before,
@@ -152,8 +152,11 @@ def _one_each(alarms: Sequence[AlarmEvent]) -> dict[_Whose, AlarmEvent]:
 
 
 def _opening(letter: LetterEvent, alarms: Sequence[AlarmEvent], settings: Settings, style: Style) -> Block | None:
+    answered = "and the keeper has not acknowledged it."
+    if letter.done_ms is not None:
+        answered = f"though the keeper said at {style.clock(letter.done_ms, letter.at_ms)} to have done what was advised."
     to = {
-        "second": "You get this letter because this still stands and the keeper has not acknowledged it.",
+        "second": f"You get this letter because this still stands {answered}",
         "stand-in": "You look after the shelf while the keeper is away.",
     }.get(letter.to, "")
     lost = any(alarm.condition in ("held", "unknown") for alarm in alarms[:1])
@@ -176,7 +179,7 @@ def _to_do(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings, st
         # What was asked for all boxes is done: no step for one of them answers it.
         lines = ["Go and look at every box named below, the worst one first: what was done so far is not enough."]
     if not lines:
-        lines = list(dict.fromkeys(first_step(alarm) for alarm in alarms))[:3]
+        lines = first_steps(alarms)
     blocks = steps(lines)
     if advice is not None and (letter.urgent or advice.act_within_s):
         left_s = (advice.act_within_s or 0) - _age_s(advice, letter.at_ms)
@@ -248,7 +251,7 @@ def _seen(alarm: AlarmEvent, style: Style, now_ms: int) -> str:
 
 def _age_s(advice: AdviceEvent, now_ms: int) -> float:
     """Return how long ago what an advice says was found."""
-    return (now_ms - (advice.found_ms or advice.at_ms)) / 1000
+    return (now_ms - advice.at_ms) / 1000
 
 
 _OLD_S = 600
@@ -260,7 +263,7 @@ def _as_it_was(advice: AdviceEvent, style: Style, now_ms: int) -> str:
     """Return the reason of an advice; where it is old, as what was found when it was given."""
     if _age_s(advice, now_ms) * 1000 < FRESH_MS:
         return advice.reason
-    return f"What I found at {style.clock(advice.found_ms or advice.at_ms, now_ms)}: {_IS.sub('was ', advice.reason)}"
+    return f"What I found at {style.clock(advice.at_ms, now_ms)}: {_IS.sub('was ', advice.reason)}"
 
 
 def as_it_is(letter: LetterEvent, settings: Settings, style: Style) -> list[str]:

@@ -23,7 +23,7 @@ def left(alarms: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms:
         place = settings.chambers.get(alarm.chamber or "")
         bearer = "garden" if place is None or place.role == "fungus" else "chamber"
         told = account_of(alarm, now_ms, bearer) or account_then(alarm, style, now_ms, bearer)
-        ends_ms = alarm.at_ms + 1000 * (alarm.seconds_left or 0.0)
+        ends_ms = (alarm.judged_ms or alarm.at_ms) + 1000 * (alarm.seconds_left or 0.0)
         if told and (kind not in found or ends_ms < found[kind][0]):
             found[kind] = (ends_ms, f"{title_of(settings, alarm.chamber)}: {told[0].lower()}{told[1:]}" if several else told)
     return [told for _, told in found.values()]
@@ -72,13 +72,12 @@ def marks_by_pace(letter: LetterEvent) -> list[tuple[float, float, str]]:
 def _reaches(advice: AdviceEvent, settings: Settings, style: Style, now_ms: int) -> list[str]:
     """Return when each chamber passes its marks if no heat comes, the first chamber at the head."""
     lines: dict[str, list[str]] = {}
-    found_ms = advice.found_ms or advice.at_ms
-    likely = [(one.mark_c, one.chamber, style.clock(found_ms + one.after_ms, now_ms)) for one in advice.reaches]
+    likely = [(one.mark_c, one.chamber, style.clock(advice.at_ms + one.after_ms, now_ms)) for one in advice.reaches]
     together = reached([(style.quantity(mark_c, "degC"), title_of(settings, place), at) for mark_c, place, at in likely])
     if together:
         return [f"Without heat {mark} is reached at about these times: {boxes}." for mark, boxes in together.items()]
     for reach in advice.reaches:
-        at, early, late = (style.clock(found_ms + ms, now_ms) for ms in (reach.after_ms, reach.early_ms, reach.late_ms))
+        at, early, late = (style.clock(advice.at_ms + ms, now_ms) for ms in (reach.after_ms, reach.early_ms, reach.late_ms))
         said = f"{style.quantity(reach.mark_c, 'degC')} at about {at} (between {early} and {late})"
         lines.setdefault(title_of(settings, reach.chamber), []).append(said)
     return [f"Without heat {place} is at {' and at '.join(said)}." for place, said in lines.items()]

@@ -6,7 +6,7 @@ and what came of it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Literal
 
@@ -37,7 +37,7 @@ from rules.climate.past_moves import Moves
 from rules.climate.situation import Situation
 from rules.keeper.devices import told_knobs
 from rules.settings import Chamber, Settings
-from rules.terms.advised import Prediction
+from rules.terms.advised import Prediction, Reach
 from rules.terms.events import MINUTE_MS, AdviceEvent, Priority
 from rules.trade import practice
 from rules.trade.acts import ACTS
@@ -64,11 +64,12 @@ _NOTHING_TO_DO: dict[str, Any] = {
 
 def consider(
     settings: Settings, chamber_id: str, state: AdviceState, situation: Situation, standing: Mapping[str, Standing],
-    origin: str, moves: Callable[[], tuple[Moves, ...]] = tuple,
+    origin: str, moves: Callable[[], tuple[Moves, ...]] = tuple, *, worse: bool = False,
 ) -> tuple[AdviceState, list[AdviceEvent]]:
     """Return the state after this instant and what must be told: nothing, unless it changed materially.
 
     `moves`: how far its figures moved by themselves over the last days, asked for only where something is predicted.
+    `worse`: it has just become worse: the letter that says so says what to do now, whatever was done and told before.
     """
     chamber = settings.chambers[chamber_id]
     state = _hottest(state, situation)
@@ -77,19 +78,20 @@ def consider(
     if state.open is not None and state.open.done_ms is not None:
         state = talk.after_done(state, events)
     talk.next_try = is_next_try(state, talk.steady, standing)
-    if at_work(chamber, state, situation, standing):
+    if not worse and at_work(chamber, state, situation, standing):
         return state, events
     found = None if situation.visiting and not _hot(situation) else without_search(chamber, state, talk.steady, standing)
     before, state = state, noticed_fading(chamber, state, situation, standing)
     now = searched_at(before, talk.steady, found, standing) if isinstance(found, Cause) else None
-    if now is not None and isinstance(found, Cause) and (talk.search_is_idle(before, found) or is_again(state.searched, now)):
+    again = isinstance(found, Cause) and now and (talk.search_is_idle(before, found) or is_again(state.searched, now))
+    if again and not worse:
         return talk.reminded(state, events), events
     wanted = searched(chamber, before, talk.steady, found) if isinstance(found, Cause) else found
     if wanted is not None and wanted.follows:
         return talk.led(state, events), events
     if not _stands(wanted, standing):
         return talk.closed(state, events), events
-    if wanted is None or hushed(state, wanted, situation, standing):
+    if wanted is None or (not worse and hushed(state, wanted, situation, standing)):
         return talk.reminded(replace(state, searched=now if wanted is None else None), events), events
     state, said = talk.told(state, wanted, events), len(events)
     return replace(state, searched=None if events[said:] else now), events
@@ -240,7 +242,7 @@ class _Talk:
     def _event(self, wanted: Plan, wait_s: int, in_vain: str) -> Asked:
         """Return what the event says beside its predictions."""
         situation, first, urgency = self.situation, wanted.actions[0], self._urgency(wanted.branch, wanted.wakes)
-        within_s = self._within_s(wanted)
+        within_s = self._within_s(wanted.branch, wanted.reaches)
         soon = urgency == "wake" or (within_s is not None and within_s <= URGENT_LOOK_S)
         return Asked(
             device=first.device, change=first.change, amount=first.amount, unit=first.unit,
@@ -253,20 +255,10 @@ class _Talk:
             beyond_devices=beyond_devices(wanted) or bool(in_vain),
         )
 
-    def _within_s(self, wanted: Plan) -> int | None:
-        """Return how soon to act: the least of what the alarms say is left, else by temperature and garden size; in any case
-        before the next mark of cold is passed."""
-        active = [row for row in self.standing.values() if row.condition == "active"]
-        seconds = [row.seconds_left for row in active if row.seconds_left is not None]
-        by_value = act_within_s(self.situation, self.chamber)
-        t = self.situation.temperature_c
-        if seconds and by_value is not None and t is not None and t <= practice.LETHAL_COLD_C:
-            seconds.append(by_value)  # the account tells when all is lost
-        within = round(min(seconds)) if seconds else by_value
-        marks = [reach.after_ms // 1000 for reach in wanted.reaches]
-        if marks:
-            within = min([*marks, *([] if within is None else [within])])
-        return 900 if wanted.branch == "heat" and within is None else within
+    def _within_s(self, branch: str, reaches: Sequence[Reach] = ()) -> int | None:
+        """Return how soon to act; in heat a quarter of an hour where nothing else tells it."""
+        within = act_within_s(self.situation, self.chamber, self.standing, reaches)
+        return 900 if branch == "heat" and within is None else within
 
     def _say(
         self, state: AdviceState, status: Status, events: list[AdviceEvent], predictions: tuple[Prediction, ...] = (),
@@ -300,7 +292,8 @@ class _Talk:
         urgency = self._raised(now)
         event = replace(now.event, urgency=urgency)
         state = replace(state, open=replace(now, reminders=now.reminders + 1, urgency=urgency, event=event))
-        return self._say(state, "reminded", events, found_ms=now.told_ms)
+        within_s = None if now.event.act_within_s is None else self._within_s(now.branch)  # what was found then is over
+        return self._say(state, "reminded", events, reason=self._state_text(), reaches=[], act_within_s=within_s)
 
     def _raised(self, now: OpenAdvice) -> Priority:
         """Return the urgency of a second reminder: one step higher, but nobody is woken for what did not wake at first."""

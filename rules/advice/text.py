@@ -13,13 +13,15 @@ from rules.advice.cause import Cause
 from rules.advice.goal import garden_ml
 from rules.advice.plan import Plan
 from rules.advice.search import HELPS_SHARE, Forecast, standing_misses
+from rules.advice.standing import Standing
 from rules.advice.state import Worth
 from rules.advice.worth import factor
 from rules.climate.situation import Situation
 from rules.settings import Chamber
-from rules.terms.advised import Prediction
+from rules.terms.advised import Prediction, Reach
 from rules.terms.events import HOUR_MS
 from rules.trade import practice
+from rules.trade.alarm_kinds import ALARMS
 from rules.trade.coupled_cases import CASES
 from rules.trade.garden_sizes import size_class
 
@@ -256,7 +258,23 @@ def _joined(by_draws: float, of_probe: float, then: float, now: float | None) ->
     return sqrt(by_draws**2 + of_probe**2 + missed**2)
 
 
-def act_within_s(situation: Situation, chamber: Chamber) -> int | None:
+def act_within_s(
+    situation: Situation, chamber: Chamber, standing: Mapping[str, Standing], reaches: Sequence[Reach]
+) -> int | None:
+    """Return how soon to act: the least of what the alarms say is left now, else by temperature and garden size; in any case
+    before the next mark of cold is passed."""
+    now = {str(harm.kind): harm.left_s for harm in situation.harm}
+    active = [row for row in standing.values() if row.condition == "active"]
+    found = [now.get(ALARMS[row.alarm].harm or "", row.seconds_left) for row in active]
+    seconds = [left_s for left_s in found if left_s is not None]
+    by_value, t = _borne_s(situation, chamber), situation.temperature_c
+    if seconds and by_value is not None and t is not None and t <= practice.LETHAL_COLD_C:
+        seconds.append(by_value)  # the account tells when all is lost
+    within = round(min(seconds)) if seconds else by_value
+    return min([*(reach.after_ms // 1000 for reach in reaches), *([] if within is None else [within])], default=None)
+
+
+def _borne_s(situation: Situation, chamber: Chamber) -> int | None:
     """Return how soon to act where no alarm says it, by temperature and garden size; judgement, no published exposure times."""
     t, rh = situation.temperature_c, situation.relative_humidity_pct
     size_ml = garden_ml(situation, chamber)

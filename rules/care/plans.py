@@ -132,7 +132,7 @@ def _moving(boxes: Sequence[Box], room_c: float, days: float) -> list[str]:
         "On the way:",
         *_ticks("each box level in a second, closed box, labelled, vents left at a pinhole, never in the boot in summer",
                 "the car at 20 to 25 °C before the boxes go in; no stop in the sun",
-                "the smallest garden last in, first out", "say it to dewlid: dewlid visit CHAMBER --for 4h"),
+                "the smallest garden last in, first out", "say it to dewlid, box by box: `dewlid visit`, its name, `--for 4h`"),
         "There:",
         *_ticks("heat first, then the box; the lid will be wet for some hours: leave it shut",
                 "a day without a look inside, leaves offered at the entrance, barrier and lids checked twice",
@@ -152,7 +152,8 @@ def _quarantine(boxes: Sequence[Box], room_c: float, days: float) -> list[str]:
                 "write down where it is from, when, and its permit"),
         "Every day, the old ones first and the new one last:",
         *_ticks("look through the lid: mites, springtails, small flies that hover over workers, dead or trembling workers,"
-                " grey, powdery or white tufts on the garden; tell it: dewlid note CHAMBER --fungus ... (dewlid note --words)",
+                " grey, powdery or white tufts on the garden; tell it with `dewlid note` and the box's name"
+                " (`dewlid note --words` lists the signs)",
                 "wash hands and tools after it; no leaf, water or waste from it to another",
                 "freeze its waste for three days: Escovopsis was in all of 111 samples of garden waste (R. Soc. Open Sci. 2017,"
                 " PMC5451793)"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -12,8 +12,10 @@ from rules.climate.memory import PlaceMemory
 from rules.climate.situate import QUARTER_MS, known, read_ms
 from rules.climate.view import View
 from rules.climate.windows import Recent
+from rules.terms.condition_changes import Harm
 from rules.terms.events import AlarmEvent, Figures
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.bearable import HarmKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,12 +29,14 @@ class Course:
     humidity_read_ms: Instants
     dew_margin_k: Floats
     recent: Recent
+    harm_at: Mapping[HarmKind, Callable[[int], Harm | None]]
+    """How each account of harm stands at an instant by its place; None: it is inside its band."""
 
     @staticmethod
-    def of(view: View) -> Course:
+    def of(view: View, harm_at: Mapping[HarmKind, Callable[[int], Harm | None]]) -> Course:
         """Return the course that a view saw."""
         heat, damp = view.temperature, view.humidity
-        return Course(view.at_ms, heat.value, heat.read_ms, damp.value, damp.read_ms, view.margin, view.recent)
+        return Course(view.at_ms, heat.value, heat.read_ms, damp.value, damp.read_ms, view.margin, view.recent, harm_at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +73,8 @@ class Presents:
         )  # fmt: skip
 
     def told(self, alarm: AlarmEvent, at_ms: int) -> AlarmEvent:
-        """Return an alarm with the figure that it is about as it is at an instant, or was when it was last believed."""
+        """Return an alarm with figure and account of harm as they are at an instant, or were when they were last believed."""
+        alarm = self._judged(alarm, at_ms)
         seen = None if alarm.chamber is None else self._seen(alarm.chamber, at_ms)
         figure = ALARMS[alarm.alarm].figure
         if seen is None or figure is None:
@@ -80,6 +85,27 @@ class Presents:
             "dew_margin_k": (seen.dew_margin_k, seen.humidity_read_ms),
         }[figure]
         return alarm if value is None or read is None else replace(alarm, value=round(value, 3), read_ms=read)
+
+    def harms(self, chamber: str, at_ms: int) -> dict[HarmKind, Harm]:
+        """Return how each account of harm of a chamber that is outside its band stood at its last look before an instant."""
+        course, before = self.courses.get(chamber), self.before.get(chamber)
+        place = -1 if course is None else int(np.searchsorted(course.at_ms, at_ms, "right")) - 1
+        if course is not None and place >= 0:
+            found = {kind: harm_at(place) for kind, harm_at in course.harm_at.items()}
+        else:
+            found = {} if before is None else {kind: account.judged for kind, account in before.harm.items()}
+        return {kind: harm for kind, harm in found.items() if harm is not None}
+
+    def _judged(self, alarm: AlarmEvent, at_ms: int) -> AlarmEvent:
+        kind = ALARMS[alarm.alarm].harm
+        if kind is None or alarm.chamber is None or alarm.harm_used is None or not alarm.open:
+            return alarm
+        harm = self.harms(alarm.chamber, at_ms).get(kind)
+        if harm is None:  # it is back inside, and gets over it
+            return replace(alarm, seconds_left=None, early_seconds_left=None, judged_ms=at_ms)
+        return replace(
+            alarm, harm_used=harm.used, seconds_left=harm.left_s, early_seconds_left=harm.early_left_s, judged_ms=harm.at_ms
+        )
 
     def _seen(self, chamber: str, at_ms: int) -> _Seen | None:
         course, before = self.courses.get(chamber), self.before.get(chamber)

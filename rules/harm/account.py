@@ -170,7 +170,7 @@ class Walker:
         away = look.trend_per_h > 0 and row.worse * (early.worst[course] + shift - row.anchor) > 0
         consequence = row.consequence(mean.soon[course] + shift, self.garden.size)
         acute = row.wakes and mean.rate_per_h[course] * ACUTE_H > 1.0
-        return Harm(self.garden.kind, round(used, 4), left_s, early_s, consequence, acute, away, unseen)
+        return Harm(self.garden.kind, round(used, 4), left_s, early_s, consequence, acute, away, unseen, look.at_ms)
 
     def _step(self, look: Look, harm: Harm) -> None:
         account, left_s = self.account, math.inf if harm.left_s is None else harm.left_s

@@ -3,46 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 from rules.climate.course import Presents
 from rules.settings import Settings
-from rules.telling.news import class_of, has_gone_on, importance, is_as_bad, is_handed_over, is_over
-from rules.telling.policy import ASKING, is_sent
+from rules.telling.news import class_of, importance, is_handed_over, is_over
+from rules.telling.policy import ASKING
+from rules.telling.pressing import AGAIN_FOR_MS, CALM_LETTERS, SORTS, Group, Pressing
 from rules.telling.quiet_hours import quiet_until_ms
-from rules.telling.state import Heard, Owed, Sent, Sort, TellingState, Thread, When
-from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Figures, LetterEvent, LetterSort, News
+from rules.telling.state import Heard, Owed, Sent, TellingState, Thread, When
+from rules.terms.events import MINUTE_MS, AdviceEvent, AlarmEvent, Figures, LetterEvent, LetterSort, News
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.urgency import rank
 
-AGAIN_FOR_MS = 6 * HOUR_MS
-"""A situation that comes back within this goes on in the same thread. Own estimate."""
-ANEW_AFTER_MS = 2 * HOUR_MS
-"""What fails suddenly and was told longer ago than this is news when it fails again; judgement."""
-NEXT_WITHIN_MS = HOUR_MS
-"""One more sign of what was told less than this ago, with the same thing to do, goes with the next letter; judgement."""
-SAME_WITHIN_MS = 30 * MINUTE_MS
-"""The same harm to the same chamber told less than this ago, no graver since and no mark crossed, does so too; judgement."""
 FLOOD_COUNT, FLOOD_WINDOW_MS = 3, 10 * MINUTE_MS
 """More letters than this within so long become one summary. Own judgement."""
-CALM_LETTERS = 4
-"""So many letters about one place that are no worse than the last go out within a day; what is left stands in the next one
-or in the digest. Where the devices at hand cannot repair it, and that was told, one. Judgement of our own."""
 WAKE_SUMMARIES = 4
 """So many summaries may go out early within one flood window because something in them wakes. Own estimate."""
 
-_SORTS: tuple[Sort, ...] = ("escalation", "situation", "reminder", "all-clear", "care", "system")
-
-
-@dataclass(frozen=True, slots=True)
-class Group:
-    """What goes into one letter."""
-
-    place: str
-    sort: Sort
-    keys: tuple[str, ...]
-    wakes: bool
 
 
 class Desk:
@@ -54,12 +33,13 @@ class Desk:
         self.away = away
         self.state = state
         self.origin = origin
+        self.pressing = Pressing(settings, state, presents)
         self.letters: list[LetterEvent] = []
 
     def flush(self, at_ms: int) -> None:
         """Send all that is owed now."""
         self.state.flush_ms = None
-        handed, groups = self._handed_over(self._pressing(self._groups(), at_ms))
+        handed, groups = self._handed_over(self._pressing(self._groups(at_ms), at_ms))
         for group in handed:  # the checklist is for the stand-in alone, whole, whatever else goes on
             self._situation(group, at_ms)
         state = self.state
@@ -88,7 +68,7 @@ class Desk:
         thread = self._thread(f"situation.{place}", at_ms)
         thread.second = True
         about = self._ordered([heard.latest for heard in self.unanswered(place)]) + self.state.asked(place)
-        self.write(f"situation.{place}", "escalation", place, about, at_ms, to="second", urgent=True)
+        self.write(f"situation.{place}", "escalation", place, about, at_ms, to="second", urgent=True, done_ms=thread.done_ms)
 
     def unanswered(self, place: str) -> list[Heard]:
         """Return the alarms of a place that were told, still stand and that nobody has acknowledged."""
@@ -102,7 +82,7 @@ class Desk:
 
     def write(
         self, key: str, sort: LetterSort, place: str, about: list[News], at_ms: int, *, urgent: bool = False,
-        to: Literal["keeper", "second", "stand-in"] | None = None,
+        to: Literal["keeper", "second", "stand-in"] | None = None, done_ms: int | None = None,
     ) -> None:
         """Write one letter into its thread."""
         thread = self.state.threads.setdefault(key, Thread())
@@ -119,7 +99,7 @@ class Desk:
             LetterEvent(
                 id=f"{self.origin}.letter.{name}.{thread.ordinal}", at_ms=at_ms, chamber=self._chamber(place), sort=sort,
                 thread=name, ordinal=thread.ordinal, to=to or ("stand-in" if self.away else "keeper"), urgent=urgent,
-                about=tuple(about), present=self._present(place, about, at_ms),
+                done_ms=done_ms, about=tuple(about), present=self._present(place, about, at_ms),
             )
         )
 
@@ -163,19 +143,22 @@ class Desk:
 
     # ------------------------------------------------------------ what goes together
 
-    def _groups(self) -> list[Group]:
+    def _groups(self, at_ms: int) -> list[Group]:
         now = {(owed.place, class_of(owed)) for owed in self.state.owed.values() if owed.when == "now"}
-        groups = [self._group(place, kind) for place, kind in sorted(now)]
+        groups = [self._group(place, kind, at_ms) for place, kind in sorted(now)]
         return [group for group in groups if group is not None]
 
     def _pressing(self, groups: list[Group], at_ms: int) -> list[Group]:
         """Return the groups that cannot wait; what can goes with the next letter of its place, within the hour."""
         pressing = []
+        quiet = quiet_until_ms(at_ms, self.settings.telling, self.settings.zone) is not None
         for group in groups:
-            if self._is_enough(group, at_ms):
+            if self.pressing.is_enough(group, at_ms):
                 later: When = "digest"
-            elif self._can_wait(group, at_ms):
+            elif self.pressing.can_wait(group, at_ms):
                 later = "next"
+            elif quiet and not group.wakes and any(self.state.owed[key].priority == "wake" for key in group.keys):
+                later = "awake"  # it is back in its band
             else:
                 pressing.append(group)
                 continue
@@ -183,104 +166,18 @@ class Desk:
                 self.state.owed[key].when = later
         return pressing
 
-    def _is_enough(self, group: Group, at_ms: int) -> bool:
-        """Whether the place has had its letters of the day, and this one is no worse than the last."""
-        thread = self.state.threads.get(f"situation.{group.place}")
-        if thread is None or group.sort not in _SORTS[:4] or self._is_worse(group, thread, at_ms):
-            return False
-        if self._beyond(group.place, thread):
-            return thread.told_ms is not None and thread.told_ms > at_ms - DAY_MS
-        return sum(told_ms > at_ms - DAY_MS for told_ms in thread.calm_ms) >= CALM_LETTERS
-
-    def _beyond(self, place: str, thread: Thread) -> bool:
-        """Whether it was told that what is at hand cannot repair it, and nothing else is advised since."""
-        return thread.beyond_devices and all(advice.beyond_devices for advice in self.state.asked(place))
-
-    def _is_worse(self, group: Group, thread: Thread, at_ms: int) -> bool:
-        """Whether something began, got worse, or may wake, as the last letters of its place did not say."""
-        if thread.closed_ms is not None and at_ms - thread.closed_ms > AGAIN_FOR_MS:
-            return True
-        items = [owed for key in group.keys if not self._is_one_more_box(owed := self.state.owed[key])]
-        alarms = [event for owed in items for event in owed.about if isinstance(event, AlarmEvent)]
-        most = max((rank(owed.priority) for owed in items), default=0)
-        if most > thread.rank or any(alarm.worse == "mark" for alarm in alarms):
-            return True
-        if self._beyond(group.place, thread):
-            by_day = quiet_until_ms(at_ms, self.settings.telling, self.settings.zone) is None
-            return (by_day or most == rank("wake")) and any(has_gone_on(alarm, self.state.of(alarm)) for alarm in alarms)
-        return most == rank("wake") or any(
-            alarm.change in ("worsened", "escalated") or alarm.level == "harmful" or self._began_anew(alarm) for alarm in alarms
-        )
-
-    def _began_anew(self, alarm: AlarmEvent) -> bool:
-        """Whether heat, lid or water fail once more, not just after a letter has told of it."""
-        heard = self.state.of(alarm)
-        told_ms = None if heard is None else heard.told_ms
-        sudden = alarm.change == "raised" and ALARMS[alarm.alarm].sudden
-        return sudden and (told_ms is None or alarm.at_ms - told_ms >= ANEW_AFTER_MS)
-
-    def _can_wait(self, group: Group, at_ms: int) -> bool:
-        """Whether it is one more sign of what the last letter told: no worse, no harm, and the same advice stands."""
-        state, items = self.state, [self.state.owed[key] for key in group.keys]
-        thread, advice = state.threads.get(f"situation.{group.place}"), state.asked(group.place)
-        if group.sort not in ("situation", "escalation") or thread is None or not thread.open or thread.told_ms is None:
-            return False
-        if all(self._is_one_more_box(owed) for owed in items):
-            return all(at_ms - owed.at_ms < NEXT_WITHIN_MS for owed in items)
-        graver = max(rank(owed.priority) for owed in items) > thread.rank
-        if graver or any(at_ms - owed.at_ms >= NEXT_WITHIN_MS for owed in items):
-            return False
-        alarms = [event for owed in items for event in owed.about if isinstance(event, AlarmEvent)]
-        if len(alarms) < sum(len(owed.about) for owed in items):
-            return False
-        asked = bool(advice) and all(is_sent(state, one) for one in advice)
-        known_ms = max(thread.told_ms if asked else 0, thread.answered_ms or 0)  # what was done needs its time
-        if at_ms - known_ms < SAME_WITHIN_MS and all(self._was_told(event, group.place) for event in alarms):
-            return True
-        if not asked or at_ms - thread.told_ms >= NEXT_WITHIN_MS:
-            return False
-        return group.sort == "situation" and all(event.level == "outside" or event.change == "returned" for event in alarms)
-
-    def _is_one_more_box(self, owed: Owed) -> bool:
-        """Whether it only says of one more box of a room what was told of another one: one cause is told once, not by box.
-
-        That a box has crossed a mark is told of each one.
-        """
-        alarms = [event for event in owed.about if isinstance(event, AlarmEvent) and event.open]
-        in_room = owed.place in self.settings.rooms and len(alarms) == len(owed.about)
-        return in_room and all(self._was_told_of_another(alarm, owed.place) for alarm in alarms)
-
-    def _was_told_of_another(self, alarm: AlarmEvent, place: str) -> bool:
-        """Whether another box of the room, or another alarm of this one, was told to be as bad, with no more time left."""
-        mine = (alarm.chamber, alarm.alarm)
-        return any(
-            heard.place == place and heard.told and heard.open and (heard.latest.chamber, heard.latest.alarm) != mine
-            and rank(heard.told_priority) >= rank(alarm.priority) and is_as_bad(heard.latest, alarm)
-            for heard in self.state.heard.values()
-        )
-
-    def _was_told(self, alarm: AlarmEvent, place: str) -> bool:
-        """Whether a letter of the place has told of the same figure of the same chamber, and no mark is crossed since; what is
-        mild is no more than that."""
-        figure = ALARMS[alarm.alarm].figure
-        told = any(
-            one.place == place and one.told and one.open and one.latest.chamber == alarm.chamber
-            and ALARMS[one.latest.alarm].figure == figure for one in self.state.heard.values()
-        )  # fmt: skip
-        mild = alarm.level != "harmful" and rank(alarm.priority) <= rank("today")
-        return mild or (alarm.worse != "mark" and figure is not None and told)
-
-    def _group(self, place: str, kind: str) -> Group | None:
+    def _group(self, place: str, kind: str, at_ms: int) -> Group | None:
         mine = {key: owed for key, owed in self.state.owed.items() if owed.place == place and class_of(owed) == kind}
         ready = [owed.sort for owed in mine.values() if owed.when == "now"]
-        lead = min(ready, key=_SORTS.index)
+        lead = min(ready, key=SORTS.index)
         whole = lead in ("escalation", "situation")
         keys = [key for key, owed in mine.items() if owed.when in ("now", "next") or whole or owed.sort == "all-clear"]
         if lead == "reminder" and not self.unanswered(place) and not any(key.startswith("advice/") for key in keys):
             for key in [key for key in keys if mine[key].sort == "reminder"]:
                 del self.state.owed[key]  # acknowledged or over since
-            return self._group(place, kind) if any(owed.when == "now" for owed in self._of(place, kind)) else None
+            return self._group(place, kind, at_ms) if any(owed.when == "now" for owed in self._of(place, kind)) else None
         wakes = any(mine[key].priority == "wake" and mine[key].sort != "all-clear" for key in keys)
+        wakes = wakes and not self.pressing.is_settled(place, at_ms)
         return Group(place, lead, tuple(sorted(keys, key=lambda key: (-rank(mine[key].priority), key))), wakes)
 
     def _of(self, place: str, kind: str) -> list[Owed]:
@@ -289,14 +186,15 @@ class Desk:
     # ------------------------------------------------------------ letters
 
     def _situation(self, group: Group, at_ms: int) -> None:
-        key = f"situation.{group.place}" if group.sort in _SORTS[:4] else f"{group.sort}.{group.place}"
+        key = f"situation.{group.place}" if group.sort in SORTS[:4] else f"{group.sort}.{group.place}"
         self._thread(key, at_ms)
         about = self._about(group)
         self._count(self.state.threads[key], group, about, at_ms)
         to: Literal["stand-in"] | None = "stand-in" if is_handed_over(self.state.owed[group.keys[0]]) else None
         self._settle(key, group, at_ms)
         if key.startswith("situation."):
-            self.state.verified.pop(group.place, None)
+            told = self.state.verified.pop(group.place, None)
+            self.state.lines = [line for line in self.state.lines if told is None or line.id != told.id]
         quiet = quiet_until_ms(at_ms, self.settings.telling, self.settings.zone) is not None
         night = group.sort in ("situation", "escalation") and (group.wakes or quiet)  # what can wait for the morning has waited
         self.state.sent.append(Sent(at_ms))
@@ -306,7 +204,7 @@ class Desk:
 
     def _count(self, thread: Thread, group: Group, about: list[News], at_ms: int) -> None:
         """Keep when a letter was no worse than the last, and whether it told that the devices cannot repair it."""
-        if not self._is_worse(group, thread, at_ms):
+        if not self.pressing.is_worse(group, thread, at_ms):
             thread.calm_ms = [*thread.calm_ms, at_ms][-CALM_LETTERS:]
         for event in about:
             if isinstance(event, AdviceEvent) and event.status in ("given", "updated", "reminded"):
@@ -315,7 +213,7 @@ class Desk:
     def _summary(self, groups: list[Group], at_ms: int) -> None:
         about: list[News] = []
         for group in groups:
-            key = f"situation.{group.place}" if group.sort in _SORTS[:4] else f"{group.sort}.{group.place}"
+            key = f"situation.{group.place}" if group.sort in SORTS[:4] else f"{group.sort}.{group.place}"
             self._thread(key, at_ms)
             part = self._about(group)
             self._settle(key, group, at_ms)
@@ -345,6 +243,7 @@ class Desk:
             if not again:
                 thread.number, thread.ordinal = thread.number + 1, 0
             thread.open, thread.closed_ms, thread.second, thread.reminders, thread.news_ms = True, None, False, 0, None
+            thread.done_ms = None
         return thread
 
     def _close_if_over(self, key: str, group: Group, about: list[News], at_ms: int) -> None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from rules.alarms.state import record_key
 from rules.settings import Settings
 from rules.telling.quiet_hours import quiet_until_ms
-from rules.telling.state import Heard, Owed, Rehearsal, Sort, TellingState, When
+from rules.telling.state import Heard, Owed, Rehearsal, Sort, TellingState, Thread, When
 from rules.terms.events import (
+    DAY_MS,
     HOUR_MS,
     AdviceEvent,
     AlarmEvent,
@@ -29,7 +30,10 @@ CHATTER_WAKE_FOR_MS = HOUR_MS
 ADVICE_CALM_FOR_MS = HOUR_MS
 """Advice that turns to another device goes with the next letter when the last is younger than this and it need not wake."""
 WAKE_SILENT_MS = 2 * HOUR_MS
-"""Longer than this nothing urgent that is not done goes without a letter, though the reminders of its alarms are used up."""
+"""Longer than this nothing urgent that is not done goes without a letter, though the reminders of its alarms are used up; where
+it has been no worse for a day, a letter a day is enough."""
+TRIED_FOR_MS = 12 * HOUR_MS
+"""What was done longer ago than this is news when it is advised again. Own estimate."""
 ANSWERS_FOR_MS = HOUR_MS
 """What is advised within this after the keeper said what is on the lid is the answer to it, and told at once."""
 ASKING = ("given", "updated", "reminded")
@@ -173,6 +177,7 @@ def _count_raise(state: TellingState, key: str, heard: Heard, at_ms: int) -> Non
 
 
 def _standing(settings: Settings, state: TellingState, key: str, heard: Heard, event: AlarmEvent) -> None:
+    inside = ALARMS[event.alarm].is_inside(event.value, event.limit)  # only just: that it stood is told when it is over
     news = {
         "raised": True,
         "worsened": True,
@@ -180,9 +185,9 @@ def _standing(settings: Settings, state: TellingState, key: str, heard: Heard, e
         "escalated": event.harm_used is None or not heard.told or rank(event.priority) > rank(heard.told_priority),
         "held": heard.told,
         "recovering": False,
-        "relapsed": False,
+        "relapsed": not heard.told and not event.acknowledged,
         "unshelved": not event.acknowledged,
-    }.get(event.change, not heard.told and not event.acknowledged and key not in state.owed)
+    }.get(event.change, not heard.told and not event.acknowledged and key not in state.owed and not inside)
     when = when_told(settings, event.priority, event.at_ms, alarm=event.alarm, seconds_left=event.seconds_left)
     if key in state.owed and not news:
         owed = state.owed[key]
@@ -271,8 +276,15 @@ def _verified(state: TellingState, chamber: str, event: AdviceEvent) -> None:
     state.line(event)
     state.verified[state.home(chamber)] = event
     state.advice.pop(chamber, None)
-    state.advice_sent.pop(chamber, None)
+    _tried(state, state.advice_sent.pop(chamber, None), event.at_ms)
     state.owed.pop(f"advice/{chamber}", None)
+
+
+def _tried(state: TellingState, sent: AdviceEvent | None, at_ms: int) -> None:
+    """Keep the steps of advice that was told and done: advised again soon they are no news."""
+    state.tried_ms = {step: tried_ms for step, tried_ms in state.tried_ms.items() if at_ms - tried_ms < TRIED_FOR_MS}
+    if sent is not None:
+        state.tried_ms |= {f"{sent.chamber}/{action.text}": at_ms for action in sent.actions}
 
 
 def _advise(settings: Settings, state: TellingState, chamber: str, event: AdviceEvent) -> None:
@@ -284,7 +296,8 @@ def _advise(settings: Settings, state: TellingState, chamber: str, event: Advice
     if event.status == "reminded" and is_sent(state, event):
         alone = not any(one.place == place and one.told and one.open for one in state.heard.values())
         last_ms = None if thread is None else thread.told_ms
-        silent = event.urgency == "wake" and last_ms is not None and event.at_ms - last_ms >= WAKE_SILENT_MS
+        silent_ms = 0 if last_ms is None else event.at_ms - last_ms
+        silent = event.urgency == "wake" and silent_ms >= _silent_for_ms(thread, event.at_ms)
         if when != "digest" and (alone or silent):
             owe(state, key, Owed(place, "reminder", event.urgency, when, event.at_ms, [event]))
     elif is_sent(state, event):
@@ -293,8 +306,16 @@ def _advise(settings: Settings, state: TellingState, chamber: str, event: Advice
     elif owed is not None and owed.sort == "situation" and rank(event.urgency) <= rank(owed.priority):
         owed.about = [event]
     else:
-        calm = recent and event.status == "updated" and when == "now" and event.urgency != "wake"
-        owe(state, key, Owed(place, "situation", event.urgency, "next" if calm else when, event.at_ms, [event]))
+        news = Owed(place, "situation", event.urgency, when, event.at_ms, [event])
+        calm = recent and event.status == "updated" and event.urgency != "wake"
+        if when == "now" and (calm or state.is_repeat(news)):
+            news.when = "next"
+        owe(state, key, news)
+
+
+def _silent_for_ms(thread: Thread | None, at_ms: int) -> int:
+    old = thread is not None and thread.news_ms is not None and at_ms - thread.news_ms >= DAY_MS
+    return DAY_MS if old else WAKE_SILENT_MS
 
 
 def _advice_when(settings: Settings, state: TellingState, place: str, event: AdviceEvent) -> When:
@@ -319,7 +340,10 @@ def _told_at(settings: Settings, alarm: AlarmEvent, at_ms: int) -> When:
 
 def _advice_over(settings: Settings, state: TellingState, chamber: str, event: AdviceEvent) -> None:
     unsent, place = state.owed.pop(f"advice/{chamber}", None), state.home(chamber)
-    if state.advice_sent.pop(chamber, None) is None:
+    sent = state.advice_sent.pop(chamber, None)
+    if event.status == "withdrawn" and state.said_done.get(chamber) == event.advisory:
+        _tried(state, sent, event.at_ms)  # another look was asked for before it could be judged
+    if sent is None:
         if unsent is not None:
             state.line(event)
         return
@@ -360,11 +384,11 @@ def _word(state: TellingState, event: WordEvent) -> None:
         state.said_done[chamber] = event.advisory
         state.owed.pop(f"remind/{place}", None)
         if thread is not None:
-            thread.answered_ms = event.at_ms
+            thread.answered_ms = thread.done_ms = event.at_ms
     elif event.takes_back == "advice-done" and event.accepted:
         state.said_done.pop(chamber, None)
         if thread is not None:
-            thread.answered_ms = None
+            thread.answered_ms = thread.done_ms = None
 
 
 def _quality(state: TellingState, event: QualityEvent) -> None:

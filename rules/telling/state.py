@@ -95,6 +95,8 @@ class Thread:
     """Whether the last advice in it said that what is at hand cannot repair it."""
     answered_ms: int | None = None
     """When the keeper last said to have done what was advised; graver news ask for an answer of their own."""
+    done_ms: int | None = None
+    """The same, whatever came after it."""
 
 
 @dataclass
@@ -127,6 +129,8 @@ class TellingState:
     """The advice in the last letter of each chamber, until it is verified, resolved or withdrawn."""
     said_done: dict[str, str] = field(default_factory=dict)
     """The advisory of each chamber that the keeper last said to have done."""
+    tried_ms: dict[str, int] = field(default_factory=dict)
+    """Each step (`CHAMBER/text`) that was told and done, and when it was judged."""
     verified: dict[str, Stored[AdviceEvent]] = field(default_factory=dict)
     """What came of the last advice that was done in each chamber, until a letter tells it."""
     threads: dict[str, Thread] = field(default_factory=dict)
@@ -169,6 +173,7 @@ class TellingState:
             advice_sent=dict(self.advice_sent),
             verified=dict(self.verified),
             said_done=dict(self.said_done),
+            tried_ms=dict(self.tried_ms),
             looked_ms=dict(self.looked_ms),
             threads={key: replace(entry) for key, entry in self.threads.items()},
             sent=[replace(entry) for entry in self.sent],
@@ -188,6 +193,14 @@ class TellingState:
         mine = [one for one in self.heard.values() if one.open and one.latest.chamber == chamber]
         leads = max(mine, key=lambda one: (rank(one.latest.priority) if one.shown else -1, bool(one.room)), default=None)
         return (chamber or "site") if leads is None else leads.place
+
+    def is_repeat(self, owed: Owed) -> bool:
+        """Whether this asks only for steps that were told, done and judged already: the next try, and no news."""
+        return bool(owed.about) and all(
+            isinstance(event, AdviceEvent) and event.status in ("given", "updated", "reminded") and event.actions
+            and all(f"{event.chamber}/{action.text}" in self.tried_ms for action in event.actions)
+            for event in owed.about
+        )  # fmt: skip
 
     def asked(self, place: str) -> list[AdviceEvent]:
         """Return the standing advice of a place that is not done yet, the most urgent first."""

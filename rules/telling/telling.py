@@ -13,11 +13,12 @@ from typing import Literal
 
 from rules.climate.course import Presents
 from rules.settings import Settings, Telling
-from rules.telling.letters import FLOOD_WINDOW_MS, NEXT_WITHIN_MS, Desk
+from rules.telling.letters import FLOOD_WINDOW_MS, Desk
 from rules.telling.policy import owe, take
+from rules.telling.pressing import NEXT_WITHIN_MS
 from rules.telling.quiet_hours import awake_ms, instant_ms, local, quiet_until_ms
 from rules.telling.state import Heard, Owed, TellingState, Thread
-from rules.terms.events import MINUTE_MS, Event, LetterEvent, News, SystemEvent
+from rules.terms.events import MINUTE_MS, AdviceEvent, Event, LetterEvent, News, SystemEvent
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.cautions import CAUTIONS
 from rules.trade.urgency import rank
@@ -235,12 +236,19 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
     if weekly:
         about += [heard.latest for heard in state.heard.values() if heard.latest.condition == "unknown" and not heard.told]
     about += [*state.quality.values(), *(state.week_lines if weekly else state.lines)]
-    about = list({event.id: event for event in about}.values())
+    about = list({_what_it_says(event): event for event in about}.values())
     if weekly:
         about += _most_frequent(desk, at_ms)
         state.week_lines, state.raises = [], {}
     state.lines = []
     desk.write("weekly" if weekly else "digest", "digest", "site", about, at_ms, to="keeper")
+
+
+def _what_it_says(event: News) -> tuple[str, ...]:
+    """Return what makes two lines of a digest one: the event, and of what was judged the last of each chamber that says it."""
+    if isinstance(event, AdviceEvent) and event.status == "verified":
+        return ("verified", event.chamber or "", event.headline)
+    return (event.id,)
 
 
 def _stands(heard: Heard) -> bool:

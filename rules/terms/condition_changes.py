@@ -28,6 +28,8 @@ class Harm:
     """It is on its way beyond what harms."""
     carried: bool = False
     """Nothing is seen: judged by the last course that was."""
+    at_ms: int = 0
+    """When it was judged."""
     held_rank: int = -1
     """The rank that it was judged before, which is not given up yet: the value still gets worse, or has only just stopped."""
 

@@ -145,7 +145,8 @@ def _time_key(name: str) -> str:
 
 
 _INSTANTS = {
-    "time": "at_ms", "since": "since_ms", "told": "told_ms", "read": "read_ms", "due": "due_ms", "found": "found_ms",
+    "time": "at_ms", "since": "since_ms", "told": "told_ms", "read": "read_ms", "due": "due_ms",
+    "judged": "judged_ms", "done": "done_ms",
 }  # fmt: skip
 
 
@@ -199,6 +200,8 @@ class AlarmEvent(Event):
     """Share of what such a garden bears that is used up, 1 for all; None: there is no account of it. An own estimate."""
     early_seconds_left: float | None = None
     """The time left where the present trend is as steep as it may be."""
+    judged_ms: int | None = None
+    """When what is used up and left was judged; None: at the event's own instant."""
     worse: Literal["priority", "time", "mark"] | None = None
     """Of `worsened`: by a graver priority, half of the time left gone, or a mark crossed."""
     mark: float | None = None
@@ -244,8 +247,6 @@ class AdviceEvent(Event):
     headline: str = ""
     beyond_devices: bool = False
     """Whether what is at hand cannot repair it: what is advised limits the harm."""
-    found_ms: int | None = None
-    """Of a reminder: when what it says was found; None: at its own instant."""
     effect: Effect | None = None
     """Of one that was carried out and looked at: what came of it."""
 
@@ -363,6 +364,8 @@ class LetterEvent(Event):
     urgent: bool
     about: tuple[Stored[News], ...]
     present: tuple[Annotated[Figures, BeforeValidator(_read_figures)], ...] = ()
+    done_ms: int | None = None
+    """To the second address: when the keeper last said to have done what was advised; None: not at all."""
 
     def as_json(self) -> dict[str, Any]:
         """Return the letter with what it tells of as JSON objects."""

@@ -40,7 +40,7 @@ class AlarmKind:
     sentence: str
     """What is seen, without figures and full stop: `{place}`, `{probe}` and `{medium}` are filled in."""
     first_step: str
-    """What to do first where no advice came with it, or before one could be worked out."""
+    """What to do first where no advice came with it, or before one could be worked out; `{chamber}` is filled in."""
     subject: Subject
     consequence: Consequence
     """What is lost if it is ignored, where no row of `bears` says so. Order: lethal heat > drying > drip > cool > damp."""
@@ -80,6 +80,12 @@ class AlarmKind:
         """Return whether one of these changes (`device:change`) is what this alarm forbids."""
         return not self.forbids.isdisjoint(asked)
 
+    def is_inside(self, value: float | None, limit: float | None) -> bool:
+        """Return whether a value that is known lies within the limit of the band whose edge this watches."""
+        if self.edge is None or value is None or limit is None:
+            return False
+        return value > limit if self.edge[1] == "low" else value < limit
+
     @property
     def clause(self) -> str:
         """Return what follows `whether` where the place was named before: `it is too warm`, `its lid is wet`."""
@@ -103,7 +109,7 @@ _LOOK_LATER = "Nothing yet. Look again when the time below is over."
 ALARMS: dict[str, AlarmKind] = {
     "temperature-high": AlarmKind(
         label="too warm", sentence="{place} is too warm",
-        first_step="Go and look. If the heater is warm, unplug it at the wall. Shade the tank.",
+        first_step="Go and look. If the heater is warm, unplug it at the wall. Shade the box; air it if the room is cooler.",
         subject="climate", consequence="severe", figure="temperature_c", edge=("temperature", "high"), continuous=True,
         harm="heat", bears=(),
         answered="climate", wakes_at_night=True, quiet_on_visit=False, explained_by=("heater-runaway",), room_moves=True,
@@ -111,7 +117,7 @@ ALARMS: dict[str, AlarmKind] = {
     ),
     "temperature-low": AlarmKind(
         label="too cool", sentence="{place} is too cool",
-        first_step="Go and look. Is the heater plugged in and warm to the hand?",
+        first_step="Go and look: is it heated as it should be? If no heat comes, carry the box to the warmest room.",
         subject="climate", consequence="serious", figure="temperature_c", edge=("temperature", "low"), continuous=True,
         harm="cold", bears=(),
         answered="climate", wakes_at_night=True, quiet_on_visit=False, explained_by=("heater-failed",), room_moves=True,
@@ -151,7 +157,7 @@ ALARMS: dict[str, AlarmKind] = {
     ),
     "lid-unsure": AlarmKind(
         label="lid is not known", sentence="{place}: whether its lid is wet cannot be told from here",
-        first_step="Look at the lid once and tell what you see: `dewlid lid CHAMBER seen dry`, or `mist`, or `droplets`.",
+        first_step="Look at the lid once and tell what you see: `dewlid lid {chamber} seen dry`, or `mist`, or `droplets`.",
         subject="lid", consequence="minor", figure="dew_margin_k", edge=None, continuous=False, bears=(), harm=None,
         answered="not", wakes_at_night=False, quiet_on_visit=True, explained_by=("lid-dew", "lid-open", "blind"),
         room_moves=False, blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
@@ -166,7 +172,7 @@ ALARMS: dict[str, AlarmKind] = {
     ),
     "heater-failed": AlarmKind(
         label="heat is failing", sentence="{place}: its heat is failing",
-        first_step="Check the heat: is it plugged in and warm to the hand?",
+        first_step="Check the heat: is it plugged in and warm to the hand? If not, carry the box to the warmest room.",
         subject="climate", consequence="serious", figure="temperature_c", edge=None, continuous=False,
         harm="cold", bears=(Bears("harmful", "severe", (6, 6, 12, 12, 12)), Bears("outside", "serious", (12, 12, 24, 24, 24))),
         answered="climate", wakes_at_night=True, quiet_on_visit=False, explained_by=(), room_moves=True,

@@ -266,7 +266,7 @@ TASKS: dict[str, TaskFacts] = {
         (None, 7, 7, 14, 30),
         Late(7 * 24, "digest", "digest"),
         None,
-        "no digging; `dewlid garden CHAMBER --fill 0.25` keeps growth and limits true",
+        "no digging; `dewlid garden`, the box's name and `--fill` with its filled share keep growth and limits true",
     ),
     "cover": TaskFacts(
         "take off the small cover",

@@ -63,8 +63,11 @@ def advise(
             if not looks and at_ms not in turned_ms:
                 continue
             situation = for_adviser(state, situation_at(view, index, settings.pressure_pa), adviser, together, climate)
+            now = [event for event in mine if event.at_ms == at_ms and event.priority == "wake"]
+            worse = any(event.change in ("worsened", "escalated") for event in now)
+            situation = replace(situation, harm=tuple(presents.harms(name, at_ms).values()))
             moves = partial(climate.moves, name, at_ms)
-            adviser, spoken = advisory.consider(settings, name, adviser, situation, stands, state.origin, moves)
+            adviser, spoken = advisory.consider(settings, name, adviser, situation, stands, state.origin, moves, worse=worse)
             owing = owes(adviser, settings.chambers[name], set_)
             events += spoken
         state.advice[name] = adviser

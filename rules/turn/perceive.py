@@ -37,6 +37,7 @@ from rules.terms.condition_changes import ConditionChange
 from rules.terms.events import HOUR_MS, MINUTE_MS, Event, MediumFault, ProbeFault
 from rules.terms.quantities import Quantity
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.bearable import HarmKind
 from rules.turn.advising import may_be_asked
 from rules.turn.state import EngineState
 
@@ -80,7 +81,7 @@ def perceive(
     for place in places if everywhere else sorted(at_place, key=settings.order_of.__getitem__):
         view = _view(settings, state, place, at_place, stretch, also_ms, faults, rooms)
         if view is not None:
-            turned = _walk(state, view)
+            turned, accounts = _walk(state, view)
             _keep(settings, state, view)
             changes += turned
             if view.chamber is None:
@@ -88,7 +89,7 @@ def perceive(
             elif keep_all or may_be_asked(settings, state, place, answered=bool(turned) or place in stands):
                 views[place] = view
             if view.chamber is not None:
-                courses[place] = Course.of(view)
+                courses[place] = Course.of(view, {kind: account.at for kind, account in accounts.items()})
     for name, told in faults.items():
         memory = state.probes[name]
         garbled_ms = max((at for at, fault in told if fault != "unreachable"), default=memory.garbled_ms)
@@ -221,8 +222,8 @@ class _Rooms:
         return self.nights.get(room, tuple(state.places[room].nights))
 
 
-def _walk(state: EngineState, view: View) -> list[ConditionChange]:
-    """Walk every check of a place and hand on the turns as changes of condition."""
+def _walk(state: EngineState, view: View) -> tuple[list[ConditionChange], dict[HarmKind, harm.Followed]]:
+    """Walk every check of a place and hand on the turns as changes of condition, and what its accounts of harm say."""
     changes: list[ConditionChange] = []
     accounts = harm.follow(view)
     settling = state.paused_ms is not None and int(view.at_ms[0]) < state.paused_ms + SETTLING_MS
@@ -237,7 +238,7 @@ def _walk(state: EngineState, view: View) -> list[ConditionChange]:
             account = harm.NOTHING if kind is None else accounts.get(kind, harm.NOTHING)
             view.memory.walks[key], turned = _turned(view, verdict, memory, keep, account)
             changes += [*turned, *_weighed(view, verdict, account)]
-    return changes
+    return changes, accounts
 
 
 def _turned(

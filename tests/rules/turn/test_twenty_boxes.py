@@ -88,4 +88,4 @@ def test_a_letter_names_all_boxes_in_one_line_with_what_differs_and_one_command_
 
 def test_the_subject_says_what_and_where(letters: list[LetterEvent]) -> None:
     subjects = [compose(letter, CELLAR).subject for letter in letters[1:]]
-    assert all(subject.endswith((": Cellar", ", Cellar")) for subject in subjects), subjects
+    assert all(": Cellar" in subject for subject in subjects), subjects
