@@ -64,6 +64,8 @@ class Present:
     rest_c: Array
     free_c: Array
     most_c: Array
+    heater_k: Array
+    """What the heater lifts it now over its room, by the model: a mat without thermostat, as it is dimmed."""
     thermostat: bool
     volume_m3: float
     knobs: Mapping[str, float]
@@ -117,6 +119,7 @@ def present_of(model: ChamberModel, chamber: Chamber, situation: Situation, knob
     heater = chamber.devices.heater
     return Present(
         draws, weight, here_c, vapour, room_c, room_pa, factor, offset, source, wetted, rest, free, most,
+        draws[:, LIFT] * (0.0 if heater is None else min(knobs.get("watts", heater.watts) / heater.watts, 1.0)),
         heater is not None and heater.thermostat, chamber.air_ml / 1e6, dict(knobs),
     )
 
@@ -255,7 +258,9 @@ def _rest_temperature(present: Present, setting: Setting) -> Array:
     now = _loss_rate(present.model, np.full(1, present.knobs.get("vents", 0.0)), np.full(1, present.knobs.get("fan",
         0.0) / 60.0))
     then = _rates(present, setting)
-    return np.asarray(present.room_c + lift * kept * (1.0 + volume_factor * now) / (1.0 + volume_factor * then))
+    warmer = present.room_c + lift * kept * (1.0 + volume_factor * now) / (1.0 + volume_factor * then)
+    # A room that has become hotter than its box hides what the mat adds: less of it is still less heat.
+    return np.where(base > present.room_c, warmer, base + present.heater_k * (setting.power[:, None] - 1.0))
 
 
 def _rates(present: Present, setting: Setting) -> Array:

@@ -26,7 +26,8 @@ def _failing(facts: set[str], situation: Situation, standing: Mapping[str, Stand
     if stands(standing, "lid-open"):
         return "C8"
     with_room = t_slope is not None and room_slope is not None and t_slope > 0.3 and room_slope > 0.6 * t_slope
-    if "hot" in facts and (with_room or "heater-idle" in facts):
+    always = "heater" in facts and "thermostat" not in facts  # it does not rest
+    if "hot" in facts and not always and (with_room or "heater-idle" in facts):
         return "C12"
     if stands(standing, "heater-runaway") or ("hot" in facts and t_slope is not None and t_slope > practice.RUNAWAY_SLOPE_K_H):
         return "C10"

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from advice_scenes import alarms, devices, situation
 
-from rules.advice.balance import present_of
+from rules.advice.balance import at_rest, present_of
 from rules.advice.cause import reason_of
 from rules.advice.devices import moves_for
 from rules.advice.model import DRAWS, prior_model
 from rules.advice.search import combos, setting_of, solve
 from rules.keeper.devices import present_knobs
-from rules.settings import Chamber, Mister, Vents
+from rules.settings import Chamber, Heater, Mister, Vents
 
 
 def solved(now, chamber, most=2, gains=None):
@@ -118,3 +118,13 @@ def test_a_moment_of_the_heaters_swing_is_predicted_to_come_back_to_what_the_hea
     failed = present_of(prior_model(chamber), chamber, replace(now, temperature_c=23.2, temperature_slope_k_h=-2.5),
         present_knobs(chamber, ()))  # fmt: skip
     assert float(np.median(failed.rest_c)) < 23.2, "what falls out of its swing may have failed"
+
+
+def test_less_of_a_mat_without_thermostat_cools_also_where_the_room_is_hotter_than_the_box():
+    """Its heat was taken for the lead over the room, which is negative then: 1.5 W stayed on at 30 degC (found in a foreign
+    simulation), and switching it off was expected to warm the box."""
+    chamber = Chamber(devices=devices(heater=Heater(watts=4.0, thermostat=False)))
+    for room_c in (24.0, 33.0):
+        present = present_of(prior_model(chamber), chamber, situation(29.9, 85.0, room_c, 50.0), present_knobs(chamber, ()))
+        off = replace(setting_of([()], present.knobs, {}), power=np.zeros(1))
+        assert (at_rest(present, off).temperature_c < at_rest(present, setting_of([()], present.knobs, {})).temperature_c).all()
