@@ -59,9 +59,11 @@ def _one_probe(view: View, name: str, memory: ProbeMemory, interval_ms: int) -> 
         yield from _out_of_service(view, name)
         return
     credit = view.passed_ms()
-    for alarm, bad in (("probe-stale", unseen & ~speaks), ("probe-fault", unseen & speaks & ~returning)):
+    # A fourth reading must be missed before it is told: three in a row are lost now and then on any radio.
+    stale, fault = unseen & ~speaks, unseen & speaks & ~returning
+    for alarm, bad, wait_ms in (("probe-stale", stale, interval_ms), ("probe-fault", fault, 0)):
         zone = np.where(bad, OUTSIDE, CLEAR).astype(np.int8)
-        delays = Delays(0, interval_ms, 0, interval_ms)
+        delays = Delays(wait_ms, interval_ms, wait_ms, interval_ms)
         yield Verdict(alarm, zone, credit, delays, _words(view, name, memory, told, alarm, good_age, bad), name)
 
 

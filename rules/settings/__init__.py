@@ -202,7 +202,7 @@ class Probe(Section):
     role: Literal["air", "lid", "heater-surface"] = "air"
     """What it measures there: the air, the lid's inner side, or the heat mat: whether it heats, is dead or burns."""
     interval: DurationMs = Field(default=30 * SECOND_MS, ge=SECOND_MS, le=HOUR_MS)
-    """How often it is read, or sends. Three intervals without a good reading: stale."""
+    """How often it is read, or sends. A good reading holds for three intervals; when a fourth is missed, it is silent."""
     accuracy_temperature_k: float = Field(default=0.3, gt=0, le=10, json_schema_extra={"unit": "K"})
     """Stated limits of error of its temperature (taken as rectangular, JCGM 100)."""
     accuracy_humidity_pct: float = Field(default=2.0, gt=0, le=30, json_schema_extra={"unit": "%RH"})

@@ -166,3 +166,17 @@ def test_a_humid_hour_is_no_alarm_where_a_garden_grows() -> None:
     box.humidity_pct = 85.0
     box.lives(2.0)
     assert turns(box.events, "humidity-high") == []
+
+
+def test_drops_that_were_seen_are_over_once_the_lid_has_surely_dried_and_not_back_at_each_trough() -> None:
+    """From a box whose heat swings: 13 alarms in a day after one look, while its lid was dry."""
+    box = Box(room_c=20.5)
+    box.lives(2.0)
+    events = box.lives(1.0, box.sees("droplets"))
+    for _ in range(4):
+        box.room_c = 24.5
+        events += box.lives(1.0)
+        box.room_c = 20.5
+        events += box.lives(1.0)
+    assert turns(events, "lid-dew") == ["raised", "returned"]
+    assert turns(box.lives(1.0, box.sees("mist")), "lid-dew") == ["raised"]

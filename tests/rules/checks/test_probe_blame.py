@@ -139,3 +139,14 @@ def test_an_hourly_probe_is_no_blindness_at_its_beginning_and_one_that_stays_awa
     gone = Air(air.at_ms[[0, -1]], air.temperature_c[[0, -1]], air.humidity_pct[[0, -1]])
     ((at_ms, _),) = raised(told({"nest-air": (logger, gone)}), "blind")
     assert 2 * HOUR_MS < at_ms - START_MS <= 3 * HOUR_MS
+
+
+@pytest.mark.parametrize(("lost", "silent"), [(3, False), (4, True)])
+def test_three_readings_lost_in_a_row_are_the_radio_and_four_are_silence(lost: int, silent: bool) -> None:
+    air = Logger(120, 0.1, 0.1).hear(fungus_box(np.random.default_rng(6), 0.3, 60))
+    kept = np.ones(len(air.at_ms), bool)
+    kept[100 : 100 + lost] = False
+    heard = Air(air.at_ms[kept], air.temperature_c[kept], air.humidity_pct[kept])
+    room = Logger(60, 0.1, 0.1).hear(office(np.random.default_rng(4), 0.3, 60))
+    events = told({"nest-air": (Logger(120, 0.1, 0.1), heard)}, {"loft-air": (Logger(60, 0.1, 0.1), room)})
+    assert bool([name for _, name in raised(events, "probe-stale") if name == "nest-air"]) is silent
