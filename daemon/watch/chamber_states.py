@@ -17,7 +17,6 @@ from rules.climate.situation import Situation
 from rules.settings import Settings
 from rules.terms.events import MINUTE_MS
 from rules.turn.advance import Advanced, EngineState
-from rules.turn.present import present
 from rules.turn.verdict import State, Verdict, verdict_of
 
 PAUSE_MS = MINUTE_MS
@@ -52,17 +51,17 @@ class ChamberStates:
         settings: Settings,
         advanced: Advanced,
         outlets: Mapping[str, AnyOutlet],
-        turned: Collection[str | None],
+        turned: Collection[str],
         now_ms: int,
     ) -> list[Owed]:
         """Return the states that are owed now: of chambers that were just looked at, or that an event has just told of."""
         if not any(isinstance(outlet, MqttOutlet) for outlet in outlets.values()):
             return []
         state, owed = advanced.state, list[Owed]()
-        seen = present(settings, state)
-        for name in [each for each in seen if each in turned or each in advanced.present]:
-            old, situation = self._told.get(name), seen[name]
-            if name not in turned and _rests(old, now_ms):
+        named = {name for name in turned if name in settings.chambers and name in state.places}
+        for name in sorted(named | advanced.present.keys(), key=settings.order_of.__getitem__):
+            old, situation = self._told.get(name), state.places[name].present
+            if situation is None or (name not in turned and _rests(old, now_ms)):
                 continue
             verdict = verdict_of(settings, state, name)
             new = _Told(now_ms, situation, verdict.state, _standing(state, verdict), _advice(state, name))

@@ -74,6 +74,8 @@ class _Held:
     owed: list[Owed] = field(default_factory=list)
     words: list[Spoken] = field(default_factory=list)
     since_ms: int | None = None
+    news: bool = False
+    """Whether more than readings came: it is recorded at once."""
     readings: int = 0
     offered: int = 0
 
@@ -273,7 +275,7 @@ class Engine:
 
     def _publish(self, advanced: Advanced, now_ms: int) -> None:
         """Owe the states of chambers that turned or moved."""
-        turned = {event.chamber for event in self._held.events}
+        turned = {event.chamber for event in self._held.events if event.chamber is not None}
         self._held.owed += self._states.owed(self._setting.settings, advanced, self._setting.outlets, turned, now_ms)
 
     # ------------------------------------------------------------ recording
@@ -283,6 +285,7 @@ class Engine:
         if len(batch.value) or batch.items or batch.clock_step_ms:
             held.batches.append(batch)
             held.readings += len(batch.value)
+            held.news |= bool(batch.items or batch.clock_step_ms)
             held.since_ms = now_ms if held.since_ms is None else held.since_ms
         held.words += words
         while held.readings > _MOST_HELD and len(held.batches) > 1 and not held.batches[0].items:
@@ -298,7 +301,7 @@ class Engine:
         held = self._held
         snapshot_due = not 0 <= now_ms - held.snapshot_ms < SNAPSHOT_MS
         old = held.since_ms is not None and not 0 <= now_ms - held.since_ms < HOLD_MS
-        urgent = bool(held.events) or any(batch.items or batch.clock_step_ms for batch in held.batches)
+        urgent = bool(held.events) or held.news
         if not (urgent or old or last or snapshot_due):
             return
         with_state = urgent or last or snapshot_due

@@ -36,7 +36,6 @@ from rules.turn.advising import advise
 from rules.turn.calibration import ignore_impossible
 from rules.turn.corrections import apply_word
 from rules.turn.perceive import LEARN_EVERY_MS, perceive
-from rules.turn.present import present
 from rules.turn.state import EngineState, shifted
 from rules.turn.taken_back import journalled
 from rules.turn.upgrade import upgraded
@@ -81,7 +80,7 @@ def advance(settings: Settings, state: EngineState | None, batch: Batch, now_ms:
     if stepped:
         state, told = _stepped(settings, state, batch.clock_step_ms)
         events += told
-    before = state.places
+    looked: set[str] = set()
     state.probes, state.places, state.advice = dict(state.probes), dict(state.places), dict(state.advice)
     rows, items = joined(state.waiting, batch, state.closed_ms)
     events += _configured(settings, state)
@@ -92,11 +91,11 @@ def advance(settings: Settings, state: EngineState | None, batch: Batch, now_ms:
     if now_ms > state.closed_ms:
         items = _once(state, items)
         for stretch in stretches(rows, items, state.closed_ms, now_ms, _borders(settings, state, rows, items, now_ms), pauses):
-            events += _stretch(settings, state, stretch)
+            events += _stretch(settings, state, stretch, looked)
         state.closed_ms = now_ms
     state.waiting = waiting
-    now = present(settings, state).items()
-    return Advanced(state, events, {name: seen for name, seen in now if name not in before or seen is not before[name].present})
+    seen = ((name, state.places[name].present) for name in sorted(looked, key=settings.order_of.__getitem__))
+    return Advanced(state, events, {name: situation for name, situation in seen if situation is not None})
 
 
 def _beginning(batch: Batch, now_ms: int) -> EngineState:
@@ -196,7 +195,8 @@ def _borders(settings: Settings, state: EngineState, rows: Rows, items: list[Ite
 # ---------------------------------------------------------------- one stretch
 
 
-def _stretch(settings: Settings, state: EngineState, stretch: Stretch) -> list[Event]:
+def _stretch(settings: Settings, state: EngineState, stretch: Stretch, looked: set[str]) -> list[Event]:
+    """Go through one stretch and note which chambers were looked at."""
     at_ms = stretch.from_ms
     if any(isinstance(item, Pause) for item in stretch.first):
         _resume(state, at_ms)
@@ -210,6 +210,7 @@ def _stretch(settings: Settings, state: EngineState, stretch: Stretch) -> list[E
         _know_lids(settings, state)
     places = dict(state.places)
     perceived = perceive(settings, state, stretch, also_ms=(at_ms,) if spoken else ())
+    looked.update(perceived.courses)
     presents = Presents(places, perceived.courses)
     events += perceived.quality
     stimuli: list[ConditionChange | Word] = [*words, *perceived.changes]
