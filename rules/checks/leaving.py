@@ -122,16 +122,17 @@ def _guess(
     warnings = []
     record = _Record(guesses)
     seen, slopes = (~np.isnan(now)).tolist(), (~np.isnan(slope)).tolist()
+    left, soon = (~((low < now) & (now < high))).tolist(), (hours <= WARN_HOURS).tolist()
     turns = zip(at_ms.tolist(), thousandths(now).tolist(), thousandths(now + slope * DAMPING).tolist(), strict=True)
     for row, (instant, real, guess) in enumerate(turns):
         if not seen[row]:
             record.forget()
             continue
         record.settle(instant, real)
-        record.hold(instant, not low[row] < now[row] < high[row])
+        record.hold(instant, left[row])
         if slopes[row]:
             record.waiting.append((instant + AHEAD_MS, guess, real))
-        if hours[row] <= WARN_HOURS and record.trusted():
+        if soon[row] and record.trusted():
             error = record.error()
             apart = abs(ahead[row] - now[row])
             beyond = abs(slope[row]) * DAMPING * WARN_HOURS - apart

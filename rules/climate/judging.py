@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from rules.climate.memory import ProbeMemory, Series
 from rules.climate.quality import GOOD, Flat, Judged, judge
-from rules.climate.stillness import Stillness, may_stand_ms, remembered, stillness
+from rules.climate.stillness import FLAT_SAMPLES, Stillness, may_stand_ms, remembered, stillness
 from rules.climate.windows import newest_at
 from rules.settings import Settings
 from rules.terms.quantities import FACTS, Quantity
@@ -107,16 +107,19 @@ def _air_at_humidity(memory: ProbeMemory, columns: Mapping[Quantity, Column]) ->
 
 def _flat(
     memory: ProbeMemory, columns: Mapping[Quantity, Column], own: Mapping[Quantity, Stillness], interval_ms: int
-) -> dict[Quantity, Flat]:
+) -> dict[Quantity, Flat | None]:
     """How long the whole probe has said exactly the same: one wandering quantity proves that the probe lives, but a humidity
-    that stands at its top proves nothing."""
-    result: dict[Quantity, Flat] = {}
+    that stands at its top proves nothing. None: it never stood for as long as any probe may."""
+    result: dict[Quantity, Flat | None] = {}
     for quantity, column in columns.items():
         alone, partner = own[quantity], _PARTNER.get(quantity)
+        since = np.where(alone.at_top, column.taken_ms, alone.since_ms)
+        if (column.taken_ms - since).max() < FLAT_SAMPLES * interval_ms:
+            result[quantity] = None
+            continue
         other = None if partner is None else _still_at(memory, columns, own, partner, column.taken_ms)
         humid = quantity == "relative_humidity"
         may = may_stand_ms(None, alone, interval_ms) if humid else may_stand_ms(alone, None, interval_ms)
-        since = np.where(alone.at_top, column.taken_ms, alone.since_ms)
         if other is not None:
             both = may_stand_ms(other, alone, interval_ms) if humid else may_stand_ms(alone, other, interval_ms)
             may = np.where(other.at_top, may, both)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -156,21 +157,21 @@ class Walker:
             account.end = None if math.isnan(look.end) else look.end
         if outside and row is not None:
             account.inside_since_ms = None
-            account.judged = self._harm(look, unseen, row, mean, early)
-            self._step(look, account.judged)
-            account.judged = replace(account.judged, held_rank=account.rank)
+            harm = self._harm(look, unseen, row, mean, early)
+            self._step(look, harm())
+            account.judged = harm(held_rank=account.rank)
         else:
             account.judged = None
             self._inside(look.at_ms)
         self.judged.append((look.index, account.judged))
 
-    def _harm(self, look: Look, unseen: bool, course: int, mean: Courses, early: Courses) -> Harm:
+    def _harm(self, look: Look, unseen: bool, course: int, mean: Courses, early: Courses) -> partial[Harm]:
         row, used, shift = self.row, self.account.used, self.garden.shift
         left_s, early_s = (_seconds(each.left_h(course, used)) for each in (mean, early))
         away = look.trend_per_h > 0 and row.worse * (early.worst[course] + shift - row.anchor) > 0
         consequence = row.consequence(mean.soon[course] + shift, self.garden.size)
         acute = row.wakes and mean.rate_per_h[course] * ACUTE_H > 1.0
-        return Harm(self.garden.kind, round(used, 4), left_s, early_s, consequence, acute, away, unseen, look.at_ms)
+        return partial(Harm, self.garden.kind, round(used, 4), left_s, early_s, consequence, acute, away, unseen, look.at_ms)
 
     def _step(self, look: Look, harm: Harm) -> None:
         account, left_s = self.account, math.inf if harm.left_s is None else harm.left_s

@@ -129,7 +129,8 @@ def load_series_g_m2(load_g_m2: float, flux_g_m2h: Array, elapsed_s: Array, drip
     loads: list[float] = []
     for gained in np.where((elapsed_s > 0.0) & ~np.isnan(flux_g_m2h), flux_g_m2h * (elapsed_s / 3600.0), 0.0).tolist():
         if gained:
-            load_g_m2 = min(max(load_g_m2 + gained, 0.0), drip_load_g_m2)
+            load_g_m2 += gained
+            load_g_m2 = 0.0 if load_g_m2 < 0.0 else drip_load_g_m2 if load_g_m2 > drip_load_g_m2 else load_g_m2
         loads.append(load_g_m2)
     return np.array(loads, np.float64)
 

@@ -149,11 +149,8 @@ def lagged_lid_series_c(
     last_c = previous_c if previous_c is not None and isfinite(previous_c) else steady[0]
     waited_s = np.add.reduceat(elapsed_s[: known[-1] + 1], np.concatenate(([0], known[:-1] + 1))).tolist()
     weights = {waited: lag_weight(waited, time_constant_s) for waited in set(waited_s)}  # nearly all steps are equally long
-    course = []
-    for steady_now_c, waited in zip(steady, waited_s, strict=True):
-        last_c = steady_now_c + (last_c - steady_now_c) * weights[waited]
-        course.append(last_c)
-    lids[known] = course
+    shares = map(weights.__getitem__, waited_s)
+    lids[known] = [last_c := now_c + (last_c - now_c) * share for now_c, share in zip(steady, shares, strict=True)]
     return lids
 
 
