@@ -46,8 +46,7 @@ def borders(state: KeeperState, items: Iterable[Item]) -> Iterator[int]:
     aside = [absence for one in state.said for absence in one.absences]  # holds again where its word is taken back
     for absence in (*state.absences, *aside):
         yield from (absence.checklist, absence.begins, absence.ends)
-        if absence.own_begins is not None and absence.own_ends is not None:  # it alone holds where those joined are taken back
-            yield from (absence.own_begins - DAY_MS, absence.own_begins, absence.own_ends)
+        yield from (absence.own[0] - DAY_MS, *absence.own)  # it alone holds where those joined with it are taken back
     for item in items:
         if isinstance(item, OutOfService | Visit):
             yield item.taken_ms + item.for_ms
@@ -218,7 +217,10 @@ def _together(met: Sequence[Absence], word_id: str, from_ms: int, to_ms: int, ta
     corrects = any(one.begins <= from_ms and to_ms <= one.ends for one in met)
     begins = min([from_ms, *(one.begins for one in met if one.stage == "begun" or not corrects)])
     ends = to_ms if corrects else max([to_ms, *(one.ends for one in met)])
-    return Absence(begins, ends, max(taken_ms, begins - DAY_MS), word_id=word_id, own_begins=from_ms, own_ends=to_ms)
+    return Absence(
+        begins, ends, max(taken_ms, begins - DAY_MS), word_id=word_id, own_begins=from_ms if from_ms != begins else None,
+        own_ends=to_ms if to_ms != ends else None,
+    )  # fmt: skip
 
 
 def _joined(settings: Settings, met: Sequence[Absence], absence: Absence) -> str:
@@ -274,14 +276,15 @@ def _part(heard: Heard, back: Said, taken_ms: int) -> list[Absence]:
     for number, entry in enumerate(state.said):
         mine = told.get(entry.word_id)
         joined = {one.word_id for one in entry.absences} & {back.word_id, *without}
-        if mine is None or mine.own_begins is None or mine.own_ends is None or not joined:
+        if mine is None or not joined:
             continue
+        begins, ends = mine.own
         aside = [without.get(one.word_id, one) for one in entry.absences]
         state.said[number] = replace(entry, absences=aside)
         met = [one for each in aside for one in (back.absences if each.word_id == back.word_id else [each])]
-        touching = [one for one in met if one.begins < mine.own_ends and mine.own_begins < one.ends]
+        touching = [one for one in met if one.begins < ends and begins < one.ends]
         alone += [one for one in met if one not in touching]
-        without[entry.word_id] = _together(touching, entry.word_id, mine.own_begins, mine.own_ends, taken_ms)
+        without[entry.word_id] = _together(touching, entry.word_id, begins, ends, taken_ms)
     for number, one in enumerate(state.absences):
         now = without.get(one.word_id, one)
         if (now.begins, now.ends) == (one.begins, one.ends):

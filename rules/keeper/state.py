@@ -31,7 +31,14 @@ class Absence:
     word_id: str = ""
     own_begins: int | None = None
     own_ends: int | None = None
-    """The days that its own word named, before it was joined with others; None: of an older state."""
+    """What its own word named, where joining it with others has moved that end; None: it has not."""
+
+    @property
+    def own(self) -> tuple[int, int]:
+        """The days that its own word named."""
+        return (
+            self.begins if self.own_begins is None else self.own_begins, self.ends if self.own_ends is None else self.own_ends
+        )  # fmt: skip
 
 
 @dataclass
