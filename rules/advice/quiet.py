@@ -23,10 +23,9 @@ COOLS_K_H = 2.0
 """What was done against heat is at work while the temperature falls so fast."""
 REPEAT_AFTER_MS = 12 * HOUR_MS
 """The same check or wipe, or to leave it be, is not told again sooner than this. Own estimate."""
-
 DONE_AGAIN_MS = 4 * HOUR_MS
-"""The same in an emergency, once it was done and while it gets no worse: as often as what nobody answers. Own estimate."""
-
+"""The same against cold that no dead heater explains, once it was done and while it gets no worse: as often as what nobody
+answers. Own estimate."""
 
 
 def at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
@@ -61,9 +60,9 @@ def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Map
     told_ms = state.repeated_ms.get(" ".join(wanted.acts))
     once = not wanted.moves or wanted.branch == "turn-up"
     wakes = wanted.branch in EMERGENCIES and any(row.priority == "wake" for row in standing.values())
-    again_ms = HOUR_MS if in_vain_so_far(state, situation, standing) else REPEAT_AFTER_MS
-    if wakes:  # who has done it, and it still gets lethal, needs more than the alarm; at once only while it gets worse
-        done = last is not None and last.keys == wanted.keys and is_next_try(state, situation, standing)
-        again_ms = DONE_AGAIN_MS if done else HOUR_MS
+    # Who has done it, and it still gets lethal, needs more than the alarm.
+    again_ms = HOUR_MS if wakes or in_vain_so_far(state, situation, standing) else REPEAT_AFTER_MS
     again = once and told_ms is not None and situation.at_ms - told_ms < again_ms
+    if wanted.branch == "cold" and last is not None and last.keys == wanted.keys:  # wrapped with a bottle or without
+        again |= is_next_try(state, situation, standing) and situation.at_ms - last.told_ms < DONE_AGAIN_MS
     return again or (state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms)

@@ -181,7 +181,7 @@ def test_a_box_without_heater_that_stays_as_cold_is_not_told_the_same_each_hour(
     stands = {"temperature-low": standing("temperature-low", priority="wake", since_ms=0, at_ms=0)}
     for step in range(12 * 6):
         hour = step / 6
-        t = 14.8 - falls_k_h * hour
+        t = 15.0 + 0.15 * math.sin(9.0 * hour) - falls_k_h * hour  # to and fro over the mark at which a bottle is asked for
         now = later(situation(t, 85.0, t - 0.4, 60.0, temperature_slope_k_h=-falls_k_h), hour)
         state, events = consider(
             settings_of(chamber), "north", adviser.state, replace(now, changes=adviser.changes), stands, "test"
