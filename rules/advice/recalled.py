@@ -14,11 +14,17 @@ from rules.climate.situation import Situation
 from rules.keeper.devices import heater_since_ms, present_knobs
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
+from rules.trade import practice
 
 CHECK_AGAIN_MS = 12 * HOUR_MS
 """The same check is not asked for again sooner; judgement."""
 HEATER_SOUND_MS = 7 * DAY_MS
 """So long a heater that the keeper has looked at is not suspected again for being weak; judgement."""
+
+LID_SOUND_MS = 3 * DAY_MS
+"""So long a lid that was looked at is not suspected again for what water does not give; judgement."""
+WATER_GIVES_PCT = 5.0
+"""What wetted ground gives at least within half a day, where the vapour stays; own estimate."""
 
 
 def model_of(chamber: Chamber, state: AdviceState) -> ChamberModel:
@@ -40,6 +46,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
     looked = looked and (failed is None or failed.since_ms is None or failed.since_ms <= (seen_ms or 0))
     told = {
         "mist-useless": state.mist_failures >= 2, "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
+        "vapour-lost": _watered_in_vain(state, situation),
         "heater-swapped": looked and state.checked_ms.get("swap-heater", situation.at_ms) <= (seen_ms or 0),
     }
     return reason_of(
@@ -49,6 +56,17 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
         heater_sound=seen_ms is not None and situation.at_ms - seen_ms < HEATER_SOUND_MS,
         heater_since_ms=heater_since_ms(situation.changes), tau_h=cooling_h(model_of(chamber, state))[1],
     )
+
+
+def _watered_in_vain(state: AdviceState, situation: Situation) -> bool:
+    """Return whether it is as dry as before it was watered, long ago, and nobody has been asked to look where it goes."""
+    last, rh, looked_ms = state.last, situation.relative_humidity_pct, state.checked_ms.get("check-lid")
+    if last is None or last.done_ms is None or last.start_pct is None or rh is None:
+        return False
+    watered = any(move.act == "water" for move in last.moves)
+    waited = situation.at_ms - last.done_ms >= practice.WAIT_S["water"] * 1000
+    asked = looked_ms is not None and situation.at_ms - looked_ms < LID_SOUND_MS
+    return watered and waited and rh < last.start_pct + WATER_GIVES_PCT and not asked
 
 
 def heat_first(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:

@@ -3,17 +3,19 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from advice_scenes import alarms, devices, settings_of, situation
+from advice_scenes import alarms, devices, later, settings_of, situation
 
 from rules.advice.advisory import consider
 from rules.advice.cause import heat_comes_first, humidity_at_target_pct, humidity_floor_pct, reason_of, thermostat_of
 from rules.advice.devices import allowed
+from rules.advice.done import begun_at, done
 from rules.advice.goal import goal_of
 from rules.advice.state import AdviceState
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber, Garden, Heater, Vents
 from rules.settings import Devices as DeviceSettings
 from rules.settings.bands import HumidityBand
+from rules.terms.events import HOUR_MS
 
 
 def reason(now, chamber=None, *names, **more):
@@ -141,3 +143,19 @@ def test_a_box_that_has_dried_by_itself_is_looked_at_before_it_is_watered(fell_k
     _, events = consider(settings_of(chamber), "north", AdviceState(), now, alarms(now, chamber), "test")
     told = [(action.device, action.change) for action in events[0].actions]
     assert told[0][0] == first and ("water", "more") in told
+
+
+@pytest.mark.parametrize(("rise_pct", "first"), [(1.0, "lid"), (4.0, "lid"), (7.0, "water")])
+def test_water_that_gave_nothing_is_followed_by_a_look_where_it_goes_and_that_once(rise_pct, first):
+    """A lid that opened within 36 hours was watered five times, in a foreign simulation."""
+    chamber, state, firsts = Chamber(devices=devices()), AdviceState(), []
+    now = situation(25.5, 61.0, 20.0, 40.0)
+    for turn in range(3):
+        state, events = consider(settings_of(chamber), "north", state, now, alarms(now, chamber), "test")
+        firsts.append(next(event for event in events if event.status == "given").actions[0].device)
+        assert state.open is not None
+        state, changes = done(state, state.open, None, begun_at(now.at_ms + HOUR_MS // 4, 25.5, now))
+        rises = rise_pct if turn == 0 else 0.0
+        now = later(now, 13.0, changes=(*now.changes, *changes), relative_humidity_pct=61.0 + rises)
+    assert firsts[0] == "water" and firsts[1] == first
+    assert firsts.count("lid") <= 1
