@@ -9,7 +9,8 @@ from hypothesis import Phase, assume, example, given, settings
 from hypothesis import strategies as st
 
 from rules.settings import Chamber, Devices, Fan, Garden, Heater, Mister, Probe, Room, Settings, Site, Telling, Vents
-from rules.terms.events import HOUR_MS, MINUTE_MS, Batch, LetterEvent, Reading
+from rules.terms.advised import Action
+from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, Batch, LetterEvent, Reading
 from rules.terms.words import AdviceDone, Visit
 from rules.turn.advance import advance
 
@@ -58,14 +59,19 @@ def course_readings(warmth: list[float], damp: list[float], room_c: float) -> li
     return out
 
 
+def airs_in_an_emergency(advice: AdviceEvent, action: Action) -> bool:
+    """Whether this is the airing that harmful heat asks for although it dries: urgent, and of no amount."""
+    airs = f"{action.device} {action.change}" in ("fan more", "vent open")
+    return airs and advice.urgency == "wake" and all(one.amount is None for one in advice.actions)
+
+
 def contradictions(letter: LetterEvent) -> list[str]:
     """Return each pair of a standing alarm and an older advice in this letter that the alarm speaks against."""
     stands = [
         event for event in letter.about
         if event.kind == "alarm" and event.condition == "active" and event.suppression == "none"
     ]
-    if any(event.alarm == "temperature-high" and event.level == "harmful" for event in stands):
-        stands = [event for event in stands if event.alarm != "humidity-low"]  # heat is aired all the same
+    hot = any(event.alarm == "temperature-high" and event.level == "harmful" for event in stands)
     advice = [
         event for event in letter.about if event.kind == "advice" and event.status in ("given", "updated", "reminded")
     ]
@@ -74,6 +80,7 @@ def contradictions(letter: LetterEvent) -> list[str]:
         for alarm in stands for event in advice for action in event.actions
         if event.at_ms < (alarm.since_ms or alarm.at_ms)
         and f"{action.device} {action.change}" in CALLS_FOR_SOMETHING_ELSE.get(alarm.alarm, set())
+        and not (hot and alarm.alarm == "humidity-low" and airs_in_an_emergency(event, action))
     ]
 
 
