@@ -5,7 +5,7 @@ from __future__ import annotations
 from rules.alarms.state import record_key
 from rules.settings import Settings
 from rules.telling.quiet_hours import quiet_until_ms
-from rules.telling.state import Heard, Owed, Rehearsal, Sort, TellingState, Thread, When
+from rules.telling.state import Heard, Owed, Rehearsal, Sort, TellingState, When
 from rules.terms.events import (
     DAY_MS,
     HOUR_MS,
@@ -296,8 +296,9 @@ def _advise(settings: Settings, state: TellingState, chamber: str, event: Advice
     if event.status == "reminded" and is_sent(state, event):
         alone = not any(one.place == place and one.told and one.open for one in state.heard.values())
         last_ms = None if thread is None else thread.told_ms
+        old = thread is not None and thread.news_ms is not None and event.at_ms - thread.news_ms >= DAY_MS
         silent_ms = 0 if last_ms is None else event.at_ms - last_ms
-        silent = event.urgency == "wake" and silent_ms >= _silent_for_ms(thread, event.at_ms)
+        silent = event.urgency == "wake" and silent_ms >= (DAY_MS if old else WAKE_SILENT_MS)
         if when != "digest" and (alone or silent):
             owe(state, key, Owed(place, "reminder", event.urgency, when, event.at_ms, [event]))
     elif is_sent(state, event):
@@ -311,11 +312,6 @@ def _advise(settings: Settings, state: TellingState, chamber: str, event: Advice
         if when == "now" and (calm or state.is_repeat(news)):
             news.when = "next"
         owe(state, key, news)
-
-
-def _silent_for_ms(thread: Thread | None, at_ms: int) -> int:
-    old = thread is not None and thread.news_ms is not None and at_ms - thread.news_ms >= DAY_MS
-    return DAY_MS if old else WAKE_SILENT_MS
 
 
 def _advice_when(settings: Settings, state: TellingState, place: str, event: AdviceEvent) -> When:
@@ -381,7 +377,11 @@ def _word(state: TellingState, event: WordEvent) -> None:
     if event.word == "rehearse" and event.accepted:
         state.rehearsal = Rehearsal(event.at_ms)
     if event.word == "advice-done" and event.accepted:
-        state.said_done[chamber] = event.advisory
+        stands = state.advice.get(chamber)
+        if stands is None or state.said_done.get(chamber) != stands.advisory:
+            state.said_done[chamber] = event.advisory  # an older one that is said afterwards takes nothing back
+        if state.asked(place):
+            return  # of another box, or newer than what was done: that is still to be answered
         state.owed.pop(f"remind/{place}", None)
         if thread is not None:
             thread.answered_ms = thread.done_ms = event.at_ms

@@ -362,6 +362,36 @@ def done(at_ms: int) -> WordEvent:
     return WordEvent(id=f"done-{at_ms}", at_ms=at_ms, chamber="left", word="advice-done", accepted=True, text="")
 
 
+def said(at_ms: int, advisory: str, chamber: str = "left") -> WordEvent:
+    return WordEvent(
+        id=f"said-{at_ms}", at_ms=at_ms, chamber=chamber, word="advice-done", accepted=True, text="", advisory=advisory
+    )
+
+
+def test_an_answer_to_an_old_letter_stops_no_reminder_of_the_newer_one() -> None:
+    when = at("10 08:00")
+    given = [alarm(when, priority="wake"), advice(when, urgency="wake"), advice(at("10 08:05"), "withdrawn", urgency="wake")]
+    newer = [advice(at("10 08:06"), urgency="wake", change="stop", advisory="left.2")]
+    unanswered = brief(letters_of(*given, *newer, until=when + 3 * HOUR_MS))
+    old = brief(letters_of(*given, *newer, said(at("10 08:08"), "left.1"), until=when + 3 * HOUR_MS))
+    assert old == unanswered
+    both = [said(at("10 08:08"), "left.2"), said(at("10 08:09"), "left.1")]
+    answered = brief(letters_of(*given, *newer, *both, until=when + 2 * HOUR_MS))
+    assert [one for one in answered if one[1] == "reminder"] == []
+
+
+def test_who_has_seen_to_one_box_of_a_room_is_reminded_of_the_other() -> None:
+    when = at("10 08:00")
+    cold = [alarm(when + ms, name="temperature-low", chamber=box, priority="wake", value=14.0, limit=24.0, level="harmful",
+        since_ms=when) for ms, box in enumerate(("left", "right"))]
+    asked = [advice(when + 2, chamber=box, urgency="wake", change="more") for box in ("left", "right")]
+    one = brief(letters_of(*cold, *asked, said(at("10 08:05"), "left.1"), until=when + 2 * HOUR_MS))
+    assert [row for row in one if row[1] == "reminder"]
+    words = [said(at("10 08:05"), "left.1"), said(at("10 08:06"), "right.1", "right")]
+    both = brief(letters_of(*cold, *asked, *words, until=when + 2 * HOUR_MS))
+    assert [row for row in both if row[1] == "reminder"] == []
+
+
 def test_what_is_said_last_of_one_instant_decides_whether_it_may_disturb_the_night() -> None:
     """Found by a stream: ten minutes left, and in the same instant a time that is not known."""
     when = at("10 23:00")
