@@ -237,7 +237,7 @@ def _why(
     now_ms = letter.at_ms
     if letter.sort == "reminder":
         return []
-    if advice is not None and advice.reason:
+    if advice is not None and advice.reason and advice.status != "reminded":  # a reminder of it holds figures, no reason
         whose = "" if advice.chamber == letter.chamber else f"{title_of(settings, advice.chamber)}: "
         return [f"{whose}{_as_it_was(advice, style, now_ms)}"]
     own = [alarm for alarm in alarms if alarm.suppression == "none" and alarm.change not in ("unsuppressed", *_SAID)]

@@ -420,6 +420,13 @@ def test_a_reminder_repeats_no_reasons_of_then():
         assert "WHY" not in body and "It was" not in body and "falling" not in body
 
 
+def test_beside_advice_that_was_reminded_of_the_alarms_give_their_reasons():
+    told_again = replace(ADVICE, status="reminded", reason="It is 29.4 °C and 66 %RH.")
+    harmful = replace(HARMFUL, reason="30.6 °C, rising")
+    body = " ".join(compose(told(letter("escalation", harmful, told_again)), watch()).text.split())
+    assert "What I found" not in body and "30.6 °C, rising" in body
+
+
 def test_a_weekly_digest_says_when_the_next_one_is_missed():
     made = compose(told(LETTERS["digest_empty"]), watch(daily_digest=False, weekly_digest="sunday"))
     assert "every Sunday at 08:00" in " ".join(made.text.split())
