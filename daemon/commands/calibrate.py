@@ -9,6 +9,7 @@ from typing import Any
 
 from daemon.desk.doubt import yes_option
 from daemon.desk.keeper_desk import KeeperDesk
+from daemon.desk.numbers import number
 from daemon.desk.options import config_option
 from daemon.desk.salt_check import Soaked, compared, correction_of, past_moment, soak_of, soaked, word_of
 from daemon.exit_status import ExitStatus
@@ -37,7 +38,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--from", dest="begin", metavar="TIME", help="since when they lie side by side")
     parser.add_argument("--to", dest="end", metavar="TIME", help="until when; absent: now")
     parser.add_argument("--quantity", choices=_QUANTITIES, default="relative_humidity", help="for --against (default humidity)")
-    parser.add_argument("--temperature", type=float, metavar="DEGC", help="of the salt box, if the probe tells none")
+    parser.add_argument("--temperature", type=number, metavar="DEGC", help="of the salt box, if the probe tells none")
     parser.add_argument("--wait", action="store_true", help="wait until the readings are at rest")
     parser.add_argument("--dry-run", action="store_true", help="tell what would be corrected, and correct nothing")
     parser.add_argument("--json", action="store_true", help="print one JSON object")

@@ -9,6 +9,7 @@ from adapters.wording.figures import Style
 from daemon.desk.care_desk import CareDesk
 from daemon.desk.care_plans import boxes, coldest_room_c
 from daemon.desk.doubt import yes_option
+from daemon.desk.numbers import number
 from daemon.desk.options import config_option
 from rules.care.care import plan, standing
 from rules.care.plans import Plan, plan_told
@@ -36,7 +37,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     done.add_argument("task", metavar="TASK", help="the task, as `dewlid care` names it, such as waste")
     done.add_argument("--chamber", metavar="CHAMBER", help="where; absent: everywhere that has this task")
     done.add_argument("--at", metavar="TIME", help='when: "18:30" today, or 2026-05-31T18:30; absent: now')
-    done.add_argument("--amount", type=float, metavar="NUMBER", help="how much, where it matters")
+    done.add_argument("--amount", type=number, metavar="NUMBER", help="how much, where it matters")
     done.add_argument("--unit", metavar="UNIT", help="unit of the amount, such as ml")
     yes_option(done)
     done.set_defaults(run=run_done)

@@ -9,6 +9,7 @@ from dataclasses import asdict
 
 from pydantic import ValidationError
 
+from daemon.desk.numbers import number
 from daemon.store.spool import WordError
 from rules.physics.dew_report import Accuracy, DewReport, dew_report
 from rules.physics.saturation import PRESSURE, RELATIVE_HUMIDITY, TEMPERATURE, ValidRange
@@ -28,18 +29,18 @@ def add(parser: argparse.ArgumentParser) -> None:
         " uncertainty. Needs no config. A measured lid (--lid) wins over one estimated from the room (--room)."
     )
     add_number = parser.add_argument
-    add_number("--air", type=float, required=True, metavar="DEGC", help="air temperature in the chamber, degC")
-    add_number("--rh", type=float, required=True, metavar="PERCENT", help="relative humidity in the chamber, %%RH over water")
-    add_number("--room", type=float, metavar="DEGC", help="air temperature of the room, degC: the lid is estimated from it")
-    add_number("--lid", type=float, metavar="DEGC", help="measured temperature of the lid's inner side, degC")
+    add_number("--air", type=number, required=True, metavar="DEGC", help="air temperature in the chamber, degC")
+    add_number("--rh", type=number, required=True, metavar="PERCENT", help="relative humidity in the chamber, %%RH over water")
+    add_number("--room", type=number, metavar="DEGC", help="air temperature of the room, degC: the lid is estimated from it")
+    add_number("--lid", type=number, metavar="DEGC", help="measured temperature of the lid's inner side, degC")
     parser.add_argument("--lid-material", choices=_LID["material"], help="what the lid is made of (default acrylic)")
-    add_number("--lid-thickness-mm", type=float, metavar="MM", help="thickness of one pane, mm (default 3)")
+    add_number("--lid-thickness-mm", type=number, metavar="MM", help="thickness of one pane, mm (default 3)")
     parser.add_argument("--lid-build", choices=_LID["build"], help="one pane, two with an air gap, or with foam")
-    add_number("--lid-insulation-mm", type=float, metavar="MM", help="thickness of foam on the lid, mm")
+    add_number("--lid-insulation-mm", type=number, metavar="MM", help="thickness of foam on the lid, mm")
     parser.add_argument("--walls", choices=_LID["walls"], help="bare side walls (cold, the default) or insulated ones (warm)")
-    add_number("--altitude", type=float, default=0.0, metavar="M", help="height above the sea, m (default 0)")
-    add_number("--temperature-accuracy", type=float, default=0.3, metavar="K", help="limits of error, K (default 0.3)")
-    add_number("--humidity-accuracy", type=float, default=2.0, metavar="PERCENT", help="limits of error, %%RH (default 2)")
+    add_number("--altitude", type=number, default=0.0, metavar="M", help="height above the sea, m (default 0)")
+    add_number("--temperature-accuracy", type=number, default=0.3, metavar="K", help="limits of error, K (default 0.3)")
+    add_number("--humidity-accuracy", type=number, default=2.0, metavar="PERCENT", help="limits of error, %%RH (default 2)")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(run=run)
 

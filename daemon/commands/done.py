@@ -6,6 +6,7 @@ import argparse
 
 from daemon.desk.doubt import yes_option
 from daemon.desk.keeper_desk import KeeperDesk
+from daemon.desk.numbers import number
 from daemon.desk.options import config_option
 from daemon.store.spool import WordError
 from rules.advice.done import asked_text, told_as
@@ -20,7 +21,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     config_option(parser)
     meant = "as the letter names it, such as nest-3; or the chamber, the room, or all"
     parser.add_argument("advice", metavar="ADVICE-ID", help=meant)
-    parser.add_argument("--amount", type=float, metavar="X", help="how much it really was, in the unit of the advice")
+    parser.add_argument("--amount", type=number, metavar="X", help="how much it really was, in the unit of the advice")
     yes_option(parser)
     parser.set_defaults(run=run)
 

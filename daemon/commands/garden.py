@@ -6,6 +6,7 @@ import argparse
 
 from daemon.desk.care_desk import CareDesk
 from daemon.desk.doubt import yes_option
+from daemon.desk.numbers import number
 from daemon.desk.options import config_option
 from daemon.store.spool import WordError
 from rules.care.growth_text import growth_text, space_text
@@ -20,8 +21,8 @@ def add(parser: argparse.ArgumentParser) -> None:
     config_option(parser)
     parser.add_argument("chamber", metavar="CHAMBER", help="the fungus chamber")
     size = parser.add_mutually_exclusive_group()
-    size.add_argument("--fill", type=float, metavar="SHARE", help="share of the basin that the garden fills, such as 0.25")
-    size.add_argument("--ml", type=float, metavar="ML", help="volume of the garden in millilitres")
+    size.add_argument("--fill", type=number, metavar="SHARE", help="share of the basin that the garden fills, such as 0.25")
+    size.add_argument("--ml", type=number, metavar="ML", help="volume of the garden in millilitres")
     parser.add_argument("--at", metavar="TIME", help='when: "18:30" today, or 2026-05-31T18:30; absent: now')
     yes_option(parser)
     parser.set_defaults(run=run)

@@ -11,6 +11,7 @@ from pathlib import Path
 from daemon.check import inspection
 from daemon.check.finding import print_findings
 from daemon.config.configuration import Configuration, load, load_text
+from daemon.desk.numbers import number
 from daemon.desk.options import config_path, program_name, quiet_logs
 from daemon.setup.draft import config_text
 from daemon.setup.guide import Answers, Guide, write
@@ -31,7 +32,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     option("--yes", action="store_true", help="ask nothing")
     option("--site", metavar="NAME", help="how letters call this place")
     option("--time-zone", metavar="ZONE", help="IANA name, such as Europe/Lisbon; default: this machine's")
-    option("--altitude", metavar="M", type=float, help="height above the sea, m")
+    option("--altitude", metavar="M", type=number, help="height above the sea, m")
     option("--genus", choices=("Atta", "Acromyrmex"), help="genus of the colony")
     option("--species-group", choices=("tropical", "northern", "southern", "highland"), help="where its species is at home")
     option("--age", metavar="MONTHS", type=int, help="age of the colony in months, roughly")
@@ -42,12 +43,12 @@ def add(parser: argparse.ArgumentParser) -> None:
     option("--mist", choices=("yes", "no"), help="whether it is sprayed or misted")
     option("--foam", choices=("yes", "no"), help="whether foam or a second pane is there to be put on the lid")
     option("--granules", choices=("yes", "no"), help="whether damp clay granules or a damp edge of substrate are in it")
-    option("--heater", metavar="W", type=float, help="power of the heater, W; 0: none")
+    option("--heater", metavar="W", type=number, help="power of the heater, W; 0: none")
     option("--place", metavar="NAME", action="append", default=[],
            help='where the first, second, ... probe is: a chamber such as tank-1, "room", or "-"; may be repeated')  # fmt: skip
     option("--port", metavar="PORT", action="append", help="look at this serial port only; may be repeated; - for none")
     option("--addresses", metavar="A-B", type=_addresses, default="1-16", help="Modbus addresses to ask (default 1-16)")
-    option("--listen", metavar="SECONDS", type=float, default=12.0, help="how long to listen at each place (default 12)")
+    option("--listen", metavar="SECONDS", type=number, default=12.0, help="how long to listen at each place (default 12)")
     option("--broker", metavar="HOST[:PORT]", help="MQTT broker to listen on; - for none")
     option("--broker-user", metavar="USER", help="user at the broker")
     option("--broker-password-file", metavar="FILE", help="file that holds the password alone")

@@ -8,6 +8,7 @@ from typing import Any
 
 from adapters.wording.counting import counted
 from daemon.desk.keeper_desk import KeeperDesk
+from daemon.desk.numbers import number
 from daemon.desk.options import config_option
 from daemon.store.spool import WordError
 from rules.physics.lid_factor import FactorBelief, prior_factor
@@ -27,7 +28,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("action", nargs="?", default="show", choices=("show", "measured", "seen"), help="default: show")
     parser.add_argument("value", nargs="?", metavar="VALUE", help="degC of the inner side; or droplets, mist, dry")
     parser.add_argument("--at", metavar="TIME", help='when: "18:30" today, or 2026-05-31T18:30; absent: now')
-    parser.add_argument("--uncertainty", type=float, default=0.5, metavar="K", help="of the measurement, K (default 0.5)")
+    parser.add_argument("--uncertainty", type=number, default=0.5, metavar="K", help="of the measurement, K (default 0.5)")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(run=run)
 

@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from adapters.broker import Broker
 from adapters.outlets import MqttOutlet
 from adapters.topic_survey import gather
+from daemon.desk.numbers import number
 from daemon.desk.options import config_option, load_config
 from daemon.desk.overview import as_text, filters, sites
 from daemon.store.spool import WordError
@@ -32,7 +33,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     option("--password-file", metavar="FILE", help="file that holds the password alone")
     option("--ca", metavar="FILE", help="use TLS, with this authority's certificate (PEM)")
     option("--below", metavar="TOPIC", help="first level of the topics, `topics_below` of the outlets (default dewlid)")
-    option("--listen", metavar="SECONDS", type=float, default=2.0, help="how long to listen (default 2)")
+    option("--listen", metavar="SECONDS", type=number, default=2.0, help="how long to listen (default 2)")
     option("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(run=run)
 

@@ -14,11 +14,11 @@ class NotWritten(Exception):
 
 def write_whole(path: Path, text: str) -> Path:
     """Write a file beside its place, then move it there; readable by all, as a web server needs. Returns the path."""
-    if path.is_dir():
-        raise NotWritten(f"{path} is a folder: name a file in it, such as {path / 'report.html'}")
-    if path.exists() and not path.is_file():
-        raise NotWritten(f"{path} is a device or pipe, which would be lost: name a file")
     try:
+        if path.is_dir():
+            raise NotWritten(f"{path} is a folder: name a file in it, such as {path / 'report.html'}")
+        if path.exists() and not path.is_file():
+            raise NotWritten(f"{path} is a device or pipe, which would be lost: name a file")
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".new")
         try:
             with os.fdopen(handle, "w", encoding="utf-8") as file:

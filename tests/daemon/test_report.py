@@ -421,6 +421,7 @@ def test_the_command_writes_the_file_whole_and_says_where(shelf: Path, tmp_path:
         (["--chamber", "nowhere", "--out", "x.html"], 65, "There is no chamber 'nowhere'. Chambers: big-nest, small-nest."),
         (["--out", "/nonexistent/x.html"], 73, "/nonexistent/x.html cannot be written"),
         (["--out", "/"], 73, "is a folder: name a file in it"),
+        (["--out", "/tmp/" + 300 * "x"], 73, "cannot be written: File name too long"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_done_is_said_in_words(shelf: Path, arguments: list[str], status: int, said: str, capsys: Any) -> None:
