@@ -9,11 +9,11 @@ from typing import Literal
 
 from rules.advice.cause import Cause, burning
 from rules.advice.devices import Move, allowed, moves_for
-from rules.advice.model import ChamberModel, cooling_h
+from rules.advice.model import COOLING, NAMES, ChamberModel, cooling_h
 from rules.advice.standing import Standing, dryness_harms
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Beside, Situation
-from rules.climate.thermostat import FALLS_K_H, NO_LIFT_K, RISES_K_H, ROOM_LIFT_K, heat_k
+from rules.climate.thermostat import FALLS_K_H, NO_LIFT_K, RISES_K_H, ROOM_LIFT_K, SLOW_BOX_H, heat_k
 from rules.settings import Chamber
 from rules.terms.advised import Reach
 from rules.terms.events import DAY_MS, HOUR_MS
@@ -253,17 +253,22 @@ def _kind_of_cold(cause: Cause, situation: Situation, standing: Mapping[str, Sta
     if any(beside.harm == "cold" for beside in situation.besides):
         return "power" if cause.thermostat != "at-limit" or slope < FALLS_K_H else "at-limit"  # its room may fall as fast
     suspected = _failed(standing) and "heater-suspect" in cause.facts
-    if cause.thermostat == "at-limit" and not suspected:
+    least, most = _heats(situation, model)
+    heats = slope > FALLS_K_H if situation.room_temperature_c is None else least
+    if cause.thermostat == "at-limit" and not suspected and (heats or slope > FALLS_K_H):
         return "at-limit"
-    heats = slope > FALLS_K_H if situation.room_temperature_c is None else _heats(situation, model)
     if "heater-seen" in cause.facts and heats:
         return "at-limit"
-    return "broken" if "heater-looked" in cause.facts else "dead"
+    if "heater-looked" not in cause.facts:
+        return "dead"
+    return "unsure" if most else "broken"
 
 
-def _heats(situation: Situation, model: ChamberModel) -> bool:
-    """Return whether heat surely comes: more than nothing, however slowly the chamber cools."""
-    return _heat_k(situation, cooling_h(model)[2]) >= NO_LIFT_K
+def _heats(situation: Situation, model: ChamberModel) -> tuple[bool, bool]:
+    """Return whether heat comes surely, however slowly the chamber cools, and whether it may, however fast."""
+    _, early_h, late_h = cooling_h(model)
+    slowest_h = late_h if model.identified.get(NAMES[COOLING]) else max(late_h, SLOW_BOX_H)  # litres of wet ground lag
+    return _heat_k(situation, slowest_h) >= NO_LIFT_K, _heat_k(situation, early_h) >= NO_LIFT_K
 
 
 def _heat_k(situation: Situation, tau_h: float) -> float:
@@ -325,6 +330,7 @@ def _why_cold(kind: str, cause: Cause, situation: Situation, boxes: int) -> tupl
         "at-limit": "The heater is on all the time and cannot do more: keep its heat in, or help it with a warmer place.",
         "no-heat": "Nothing heats this chamber: it follows the room.",
         "dead": "The temperature falls towards the room's, as it does when the heat has stopped.",
+        "unsure": "It was looked at, and it gets colder all the same: whether any heat comes cannot be told from here.",
         "broken": "The heater was looked at, and still no heat comes from it: take the mat or its thermostat as broken.",
     }[kind]
     if kind == "dead" and not (situation.temperature_slope_k_h or 0.0) < 0.0:

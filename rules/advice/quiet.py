@@ -8,13 +8,14 @@ from rules.advice.contradiction import overturned
 from rules.advice.plan import Plan
 from rules.advice.recalled import heat_first
 from rules.advice.standing import Standing, climate_stands
-from rules.advice.state import AdviceState
+from rules.advice.state import AdviceState, OpenAdvice
 from rules.advice.tried import is_next_try, stood_already
 from rules.advice.verification import in_vain_so_far
 from rules.climate.situation import Situation
 from rules.settings import Chamber
 from rules.terms.events import HOUR_MS
 from rules.trade import practice
+from rules.trade.alarm_kinds import ALARMS
 
 EMERGENCIES = ("heat", "heater-failed", "cold", "together")
 STORED_K = 1.0
@@ -43,10 +44,19 @@ def at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing
     if wakes and now.urgency != "wake" and now.branch not in ("probe", "plug-in"):
         # A failing heater must not wait until a vent has had its effect; what the vent was opened for must.
         return stood_already(now, situation, standing)
+    if _fails_since(now, standing):
+        return False  # what was done for the water says nothing of a heater that failed since
     harmful = {key: row for key, row in standing.items() if row.level == "harmful"}
     if in_vain_so_far(state, situation, harmful):
         return False  # water and foam take half a day to show what they do; what gets more harmful meanwhile has not that long
     return not heat_first(chamber, state, situation, standing)
+
+
+def _fails_since(item: OpenAdvice, standing: Mapping[str, Standing]) -> bool:
+    """Return whether heat or cold began after something else than the heater was changed, and cannot wait for the morning."""
+    begun = [row for row in standing.values() if row.condition == "active" and (row.since_ms or 0) > (item.done_ms or 0)]
+    grave = any(ALARMS[row.alarm].harm in ("heat", "cold") and row.priority in ("today", "wake") for row in begun)
+    return grave and item.branch == "cell" and all(move.knob != "heater" for move in item.moves)
 
 
 def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Mapping[str, Standing]) -> bool:

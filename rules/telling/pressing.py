@@ -96,6 +96,9 @@ class Pressing:
         if most > thread.rank or any(alarm.worse == "mark" for alarm in alarms):
             return True
         if self._beyond(group.place, thread):
+            told = {ALARMS[one.latest.alarm].harm for one in self.state.heard.values() if one.place == group.place and one.told}
+            if any(alarm.change == "raised" and ALARMS[alarm.alarm].harm not in told for alarm in alarms):
+                return True  # of another harm nothing was said to be beyond repair
             by_day = quiet_until_ms(at_ms, self.settings.telling, self.settings.zone) is None
             return (by_day or most == rank("wake")) and any(has_gone_on(alarm, self.state.of(alarm)) for alarm in alarms)
         return most == rank("wake") or any(
