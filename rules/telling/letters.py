@@ -163,7 +163,9 @@ class Desk:
                 pressing.append(group)
                 continue
             for key in group.keys:
-                self.state.owed[key].when = later
+                owed = self.state.owed[key]
+                owed.when = later
+                owed.at_ms = at_ms if later == "awake" else owed.at_ms  # the night that it waits for is this one
         return pressing
 
     def _group(self, place: str, kind: str, at_ms: int) -> Group | None:
