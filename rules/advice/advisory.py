@@ -38,7 +38,7 @@ from rules.climate.situation import Situation
 from rules.keeper.devices import told_knobs
 from rules.settings import Chamber, Settings
 from rules.terms.advised import Prediction, Reach
-from rules.terms.events import MINUTE_MS, AdviceEvent, Priority
+from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, Priority
 from rules.trade import practice
 from rules.trade.acts import ACTS
 from rules.trade.alarm_kinds import ALARMS
@@ -55,6 +55,8 @@ UPDATE_NOT_BEFORE_MS = 30 * MINUTE_MS
 """A changed plan is told at the earliest so long after the last one, unless it became more urgent. Own estimate."""
 MATERIAL_SHARE = 0.6
 """An amount that differs by more than this share is a material change. Own estimate."""
+STEADY_FOR_MS = 6 * HOUR_MS
+"""So long advice does not turn back to what it was before, unless an alarm was raised since. Judgement."""
 QUIET_AFTER_MS = 30 * MINUTE_MS  # own estimate
 _NOTHING_TO_DO: dict[str, Any] = {
     "actions": [], "cautions": [], "never": [], "reaches": [], "boxes": [], "device": None, "change": None, "amount": None,
@@ -187,7 +189,7 @@ class _Talk:
             return True
         if wanted.branch in EMERGENCIES and self._turned_lethal(now):
             return True
-        if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS:
+        if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS or self._turns_back(now, wanted):
             return False
         told = [action.text for action in now.event.actions]
         if wanted.branch in EMERGENCIES and [action.text for action in wanted.actions] != told:
@@ -199,6 +201,12 @@ class _Talk:
             return False  # the same cell with another winner by a hair is no news
         pairs = zip(now.amounts, [action.amount or 0.0 for action in wanted.actions], strict=True)
         return any(abs(a - b) > MATERIAL_SHARE * max(abs(a), abs(b), 1e-9) for a, b in pairs)
+
+    def _turns_back(self, now: OpenAdvice, wanted: Plan) -> bool:
+        """Return whether it was told before this one and nothing was raised since: at the edge of two cells both are right."""
+        before = any(each.keys == wanted.keys and self.at_ms - each.told_ms < STEADY_FOR_MS for each in now.earlier)
+        raised = any(row.since_ms is None or row.since_ms > now.told_ms for row in climate_stands(self.standing))
+        return before and wanted.keys != now.keys and not raised
 
     def _turned_lethal(self, now: OpenAdvice) -> bool:
         t, before = self.situation.temperature_c, now.start_c

@@ -140,4 +140,4 @@ def test_the_answer_to_a_sight_puts_the_first_thing_in_a_paragraph_of_its_own() 
     found = letters("2027-05-03 12:00", "2027-05-03 18:00", told(Observation, "2027-05-03 15:00", seen=("dripping",)))
     letter = compose(found[0], WATCH)
     assert letter.subject == "What you saw: Nest"
-    assert "\n\nFirst: wipe it, tilt it" in letter.text
+    assert "\n\nFirst: wipe it and tilt it" in letter.text

@@ -144,8 +144,8 @@ def shelf(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Captur
 @pytest.fixture
 def hot(shelf: Shelf) -> Shelf:
     """A shelf whose nest has been too warm for an hour, because its thermostat is set too high."""
-    shelf.live(360, np.linspace(25.5, 29.0, 360))
-    shelf.live(60, 29.0)
+    shelf.live(360, np.linspace(25.5, 28.6, 360))
+    shelf.live(60, 28.6)
     return shelf
 
 
@@ -155,13 +155,13 @@ def hot(shelf: Shelf) -> Shelf:
 def test_alarms_say_what_stands_in_words_and_as_json(hot: Shelf) -> None:
     told = hot.say("alarms")
     assert "nest/temperature-high\n    Nest is too warm: 28.1 °C (limit 28.0 °C), since" in told
-    assert "Now: 29.0 °C." in told
+    assert "Now: 28.6 °C." in told
     assert "    for today, not acknowledged\n" in told
     assert "dewlid ack" in told
     found = hot.listed()
     row = next(row for row in found["alarms"] if row["key"] == "nest/temperature-high")
     assert (row["condition"], row["level"], row["acknowledged"], row["suppression"]) == ("active", "outside", False, "none")
-    assert (row["value_now"], row["limit"], row["unit"], row["occurrence"]) == (29.0, 28.0, "degC", 1)
+    assert (row["value_now"], row["limit"], row["unit"], row["occurrence"]) == (28.6, 28.0, "degC", 1)
     assert row["since"].endswith("Z")
 
 
@@ -378,7 +378,7 @@ def test_why_lays_open_readings_quality_model_candidates_winner_and_runner_up(ho
     assert told["winner"] != told["runner_up"]
     assert any(row.startswith("temperature-high: active") for row in told["standing"])
     text = hot.say("why", "nest")
-    parts = ("air air temperature: 29.0 °C at", "dew point", "Model of the chamber (from its build", "winner:", "runner-up:")
+    parts = ("air air temperature: 28.6 °C at", "dew point", "Model of the chamber (from its build", "winner:", "runner-up:")
     for part in (*parts, "doing nothing:", "Sources"):
         assert part in text
     titles = [line for line in text.splitlines() if line and not line.startswith(" ")]

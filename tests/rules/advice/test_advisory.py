@@ -166,6 +166,21 @@ def test_a_second_reminder_of_a_morning_matter_is_one_step_more_urgent_but_wakes
     assert told == [("reminded", "morning")] or told[1:] == [("reminded", "today")]
 
 
+def test_at_the_edge_of_two_cells_advice_does_not_turn_back_to_what_it_was():
+    """A box warmed slowly through the edge of its band and was told 27 °C, 25 °C and two vents, 27 °C, 25 °C within 100 min."""
+    chamber = Chamber(devices=devices(setpoint_c=28.0))
+    standing_high = {"temperature-high": standing("temperature-high", since_ms=0)}
+    state, told = AdviceState(), []
+    for step, t in enumerate((27.8, 28.6, 27.8, 28.6)):
+        now = later(situation(t, 72.0, 21.0, 45.0), 0.6 * step)
+        state, events = consider(settings_of(chamber), "north", state, now, standing_high, "test")
+        told += [acts(event) for event in events if event.status in ("given", "updated")]
+    assert len(told) == len({tuple(one) for one in told}) <= 2
+    raised = standing_high | {"humidity-low": standing("humidity-low", since_ms=later(now, 0.5).at_ms)}
+    dry = later(situation(26.0, 60.0, 21.0, 30.0), 3.0)
+    assert consider(settings_of(chamber), "north", state, dry, raised, "test")[1]
+
+
 def test_what_got_worse_updates_the_same_advisory():
     chamber = Chamber(devices=devices(setpoint_c=26.0))
     state, first = advise(dry(), chamber)
