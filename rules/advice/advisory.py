@@ -30,7 +30,7 @@ from rules.advice.text import (
     reason_of_plan,
 )
 from rules.advice.told import told_forecast, told_move, told_without
-from rules.advice.tried import bare_of_hope, counted, in_vain_text, is_next_try
+from rules.advice.tried import bare_of_hope, counted, in_vain_text, is_next_try, stands_still
 from rules.advice.verification import in_vain_so_far, judge, learned, noticed_fading, verdict_text
 from rules.advice.worth import awaited
 from rules.climate.past_moves import Moves
@@ -91,6 +91,8 @@ def consider(
     wanted = searched(chamber, before, talk.steady, found) if isinstance(found, Cause) else found
     if wanted is not None and wanted.follows:
         return talk.led(state, events), events
+    if wanted is None and any(row.condition == "held" for row in standing.values()):
+        return state, events  # not seen, and no probe is missed yet: neither over nor to be said once more
     if not _stands(wanted, standing):
         return talk.closed(state, events), events
     if wanted is None or (not worse and hushed(state, wanted, situation, standing)):
@@ -130,7 +132,7 @@ class _Talk:
         self.at_ms, self.next_try = situation.at_ms, False
         sudden = any(ALARMS[row.alarm].sudden and row.condition == "active" for row in standing.values())
         # What is sudden, or moves several at once, is judged by the moment.
-        self.steady = situation if sudden or situation.besides else steadied(chamber, situation)
+        self.steady = situation if sudden or situation.besides else steadied(chamber, situation, standing)
 
     # ------------------------------------------------------------ what is told
 
@@ -203,10 +205,11 @@ class _Talk:
         return any(abs(a - b) > MATERIAL_SHARE * max(abs(a), abs(b), 1e-9) for a, b in pairs)
 
     def _turns_back(self, now: OpenAdvice, wanted: Plan) -> bool:
-        """Return whether it was told before this one and nothing was raised since: at the edge of two cells both are right."""
+        """Return whether it was told before this one, and since then nothing was raised and the box stood still: at the edge
+        of two cells both are right."""
         before = any(each.keys == wanted.keys and self.at_ms - each.told_ms < STEADY_FOR_MS for each in now.earlier)
         raised = any(row.since_ms is None or row.since_ms > now.told_ms for row in climate_stands(self.standing))
-        return before and wanted.keys != now.keys and not raised
+        return before and wanted.keys != now.keys and not raised and stands_still(now, self.steady)
 
     def _turned_lethal(self, now: OpenAdvice) -> bool:
         t, before = self.situation.temperature_c, now.start_c

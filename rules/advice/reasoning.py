@@ -113,7 +113,7 @@ def explain(
     fresh = AdviceState(
         gains=state.gains, model=state.model, mist_failures=state.mist_failures, stopped_c=state.stopped_c,
     )  # without the waits of what was done: what would be advised if all might be changed now
-    steady = steadied(chamber, situation)
+    steady = steadied(chamber, situation, standing)
     wanted = plan(chamber, fresh, steady, standing)
     cause = cause_of(chamber, state, steady, standing) if situation.temperature_c is not None else None
     model = model_of(chamber, state)

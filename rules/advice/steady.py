@@ -6,27 +6,36 @@ judges by the moment lowers the set point at each peak and dries the box at each
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from rules.advice.cause import Cause
+from rules.advice.standing import Standing
 from rules.climate.situation import Situation, Swing
 from rules.climate.swing import DAMP, HEAT, Swinging
 from rules.physics.uncertainty import probability_wet
 from rules.settings import Chamber
+from rules.terms.events import HOUR_MS
 
 LEAST_HOURS = 2
+SWING_MS = 3 * HOUR_MS
+"""A mat's thermostat switches within half an hour to two hours: three hold a whole swing; own estimate."""
 
 
-def steadied(chamber: Chamber, situation: Situation) -> Situation:
+def steadied(chamber: Chamber, situation: Situation, standing: Mapping[str, Standing]) -> Situation:
     """Return the situation with its means in place of the moment, where the moment is a part of the usual swing.
 
-    Not where it does harm: what is past a harmful limit counts as it is.
+    Not where it does harm: what is past a harmful limit counts as it is. Nor where an alarm of these hours says that it is out
+    of its band: no swing raises one, and a jump that lasts makes hours that look like a wide swing.
     """
     t, rh = situation.temperature_c, situation.relative_humidity_pct
     heat, damp = situation.temperature_swing, situation.humidity_swing
     if t is None or heat is None or not _usual(heat, t, HEAT) or _harms(chamber, t):
+        return situation
+    lately = {row.alarm for row in standing.values() if _raised_within_its_hours(row, situation.at_ms)}
+    if _told_out(chamber, t, lately) and not _told_out(chamber, heat.mean, lately):
         return situation
     calm = replace(_moved_to(situation, t, heat.mean), temperature_c=heat.mean, temperature_slope_k_h=0.0, by_mean=True)
     if rh is None or damp is None or not _usual(damp, rh, DAMP):
@@ -37,6 +46,17 @@ def steadied(chamber: Chamber, situation: Situation) -> Situation:
         return calm
     wet = None if situation.u_dew_margin_k is None else float(probability_wet(margin.mean, situation.u_dew_margin_k))
     return replace(calm, dew_margin_k=margin.mean, probability_wet=wet)
+
+
+def _raised_within_its_hours(row: Standing, at_ms: int) -> bool:
+    return row.condition == "active" and row.since_ms is not None and at_ms - row.since_ms <= SWING_MS
+
+
+def _told_out(chamber: Chamber, temperature_c: float, lately: Collection[str]) -> bool:
+    """Return whether this temperature is out of its band on the side that an alarm was raised for."""
+    low, high = chamber.temperature.low, chamber.temperature.high
+    too_warm = high is not None and temperature_c > high and "temperature-high" in lately
+    return too_warm or (low is not None and temperature_c < low and "temperature-low" in lately)
 
 
 def may_be_a_peak(cause: Cause, situation: Situation) -> bool:

@@ -31,6 +31,11 @@ def stood_already(item: OpenAdvice, situation: Situation, standing: Mapping[str,
     return not any(worse.get(ALARMS[row.alarm].harm or "", True) for row in waking)
 
 
+def stands_still(told: OpenAdvice, situation: Situation) -> bool:
+    """Return whether it is no warmer, colder or drier than when this was told, by a little more than noise."""
+    return not any(gone_worse(told.start_c, told.start_pct, situation).values())
+
+
 def bare_of_hope(wanted: Plan) -> Plan:
     """Return a plan without what is expected of it: what had no effect twice has refuted that."""
     return replace(wanted, forecasts=(), solution=None)

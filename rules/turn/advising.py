@@ -13,7 +13,7 @@ from rules.advice.done import changed_ms, owes
 from rules.advice.looks import LOOK_MS, looks_at
 from rules.advice.standing import Standing
 from rules.advice.state import AdviceState
-from rules.advice.steady import LEAST_HOURS
+from rules.advice.steady import LEAST_HOURS, SWING_MS
 from rules.advice.worth import held_against, is_due
 from rules.alarms import alarms
 from rules.climate.course import Presents
@@ -22,13 +22,10 @@ from rules.climate.situate import situation_at
 from rules.climate.situation import Situation
 from rules.climate.view import View
 from rules.settings import Settings
-from rules.terms.events import DAY_MS, HOUR_MS, AlarmEvent, Event
+from rules.terms.events import DAY_MS, AlarmEvent, Event
 from rules.trade.alarm_kinds import QUESTIONS
 from rules.turn.state import EngineState
 from rules.turn.together import Together
-
-SWING_MS = 3 * HOUR_MS
-"""A mat's thermostat switches within half an hour to two hours: three hold a whole swing; own estimate."""
 
 
 def advise(

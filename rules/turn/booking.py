@@ -15,6 +15,7 @@ from rules.keeper.state import DeviceChange
 from rules.settings import Settings
 from rules.terms.events import WordEvent
 from rules.terms.words import AdviceDone
+from rules.turn.advising import standing_of
 from rules.turn.present import advised_on
 from rules.turn.state import EngineState
 
@@ -60,7 +61,7 @@ def _booked(
 
 def _begun(settings: Settings, state: EngineState, name: str, at_ms: int) -> done.Begun:
     seen, looked_at = state.places[name].present, advised_on(settings, state, name)
-    steady = None if looked_at is None else steadied(settings.chambers[name], looked_at)
+    steady = None if looked_at is None else steadied(settings.chambers[name], looked_at, standing_of(state, name))
     return done.begun_at(at_ms, None if seen is None else seen.temperature_c, steady)
 
 

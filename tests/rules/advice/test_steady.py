@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from advice_scenes import NOON_MS, alarms, devices, settings_of, situation
+from advice_scenes import NOON_MS, alarms, devices, settings_of, situation, standing
 
 from rules.advice.advisory import AdviceState, consider
 from rules.advice.plan import plan
@@ -35,7 +35,7 @@ def moment(temperature_c: float, humidity_pct: float, slope: float, **changed: o
 @pytest.mark.parametrize(("temperature_c", "humidity_pct", "slope"), [(24.3, 94.0, -3.0), (25.5, 88.0, 4.0), (27.1, 81, 3.0)])
 def test_at_any_moment_of_the_swing_the_chamber_is_at_its_mean(temperature_c: float, humidity_pct: float, slope: float) -> None:
     now = moment(temperature_c, humidity_pct, slope)
-    calm = steadied(CHAMBER, now)
+    calm = steadied(CHAMBER, now, {})
     assert (calm.temperature_c, calm.relative_humidity_pct, calm.dew_margin_k) == (25.5, 88.0, 1.4)
     assert (calm.temperature_slope_k_h, calm.humidity_slope_pct_h) == (0.0, 0.0)
     assert plan(CHAMBER, AdviceState(), calm, alarms(now, CHAMBER)) is None
@@ -44,7 +44,7 @@ def test_at_any_moment_of_the_swing_the_chamber_is_at_its_mean(temperature_c: fl
 def test_a_wide_swing_is_one_though_the_means_of_its_hours_differ() -> None:
     """Between 21 and 28 degC within two hours: at each trough the set point was told to go up, at each peak down."""
     wide = Swing(25.3, 21.0, 28.2, 1.8, 3)
-    assert steadied(CHAMBER, moment(21.2, 88.0, -3.0, temperature_swing=wide)).temperature_c == 25.3
+    assert steadied(CHAMBER, moment(21.2, 88.0, -3.0, temperature_swing=wide), {}).temperature_c == 25.3
 
 
 @pytest.mark.parametrize(("swing", "most_k"), [(None, 1.0), (Swing(29.0, 28.6, 29.3, 0.2, 3), 9.0)])
@@ -73,17 +73,25 @@ def test_judged_by_the_moment_the_same_box_was_dried_at_each_rest_of_its_heater(
 )
 def test_what_is_no_swing_counts_as_it_is(changed: dict[str, Swing | None]) -> None:
     now = moment(24.3, 94.0, -3.0, **changed)
-    assert steadied(CHAMBER, now) == now
+    assert steadied(CHAMBER, now, {}) == now
 
 
 def test_past_a_harmful_limit_the_moment_counts() -> None:
     wild = {"temperature_swing": Swing(27.0, 23.0, 30.6, 0.3, 3)}
     now = moment(30.5, 70.0, 3.0, **wild)
-    assert steadied(CHAMBER, now) == now
+    assert steadied(CHAMBER, now, {}) == now
+
+
+@pytest.mark.parametrize(("since_h", "by_mean"), [(0.7, False), (5.0, True)])
+def test_a_jump_that_an_alarm_tells_is_no_swing(since_h: float, by_mean: bool) -> None:
+    """Of 29.2 °C for 40 min after hours at 25.5 the mean was in band: "take out granules" took the place of "turn it down"."""
+    now = moment(29.2, 80.0, 0.0, temperature_swing=Swing(26.1, 25.5, 29.3, 1.1, 2))
+    high = standing("temperature-high", priority="wake", since_ms=now.at_ms - round(since_h * HOUR_MS))
+    assert steadied(CHAMBER, now, {"temperature-high": high}).by_mean == by_mean
 
 
 def test_humidity_that_leaves_its_swing_is_news_though_the_heat_swings_on() -> None:
-    calm = steadied(CHAMBER, moment(25.0, 60.0, 0.0))
+    calm = steadied(CHAMBER, moment(25.0, 60.0, 0.0), {})
     assert (calm.temperature_c, calm.relative_humidity_pct) == (25.5, 60.0)
 
 
