@@ -37,6 +37,10 @@ room = "study"
 [chamber.nest.garden]
 volume_ml = 500
 
+[chamber.nest.devices]
+can_insulate_lid = true
+wet_granules = true
+
 [chamber.nest.devices.vents]
 count = 2
 
