@@ -10,6 +10,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 PERIOD_MS = 600_000
@@ -67,6 +68,10 @@ class Limits:
         return not self.beyond(value, self.limit - self.deadband if self.upper else self.limit + self.deadband)
 
 
+QUIET_FOR = 25
+"""So many readings; a promise of the program."""
+
+
 @dataclass
 class Series:
     """The stored readings of one probe's one quantity: times, values, and which are beyond doubt."""
@@ -79,7 +84,10 @@ class Series:
     def add(self, at_ms: int, value: float, clean: bool) -> None:
         # The first readings after a gap or a fault are judged by their neighbours: in doubt.
         near = len(self.at_ms) >= 2 and at_ms - self.at_ms[-2] <= 4 * PERIOD_MS
-        self.sure.append(clean and near and all(self.clean[-2:]))
+        # One that has jumped there and back more than once may be doubted as a whole until it has been quiet for as long.
+        lately = [*self.value[-QUIET_FOR:], value]
+        jumps = sum(abs(after - before) > 10.0 for before, after in pairwise(lately))
+        self.sure.append(clean and near and all(self.clean[-2:]) and jumps <= 2)
         self.at_ms.append(at_ms)
         self.value.append(value)
         self.clean.append(clean)
