@@ -5,7 +5,7 @@ Everything here is arithmetic on one `Situation` and the chamber's settings; `ru
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from rules.advice.coupled import case_of
@@ -64,7 +64,11 @@ class Cause:
     @property
     def never(self) -> tuple[practice.Never, ...]:
         """What the cell warns of, as far as the facts bear it out."""
-        return tuple(row for row in self.cell.never if self.facts.issuperset(row.when))
+        return self.borne_out(self.cell.never)
+
+    def borne_out(self, rows: Iterable[practice.Never]) -> tuple[practice.Never, ...]:
+        """Return the warnings whose facts hold."""
+        return tuple(row for row in rows if self.facts.issuperset(row.when))
 
     @property
     def thirsty(self) -> bool:
@@ -244,7 +248,7 @@ def heats_itself(situation: Situation) -> bool:
 
 def _air_facts(situation: Situation, goal: Goal, floor: float | None, was_aired: bool) -> set[str]:
     t, rh, room = situation.temperature_c, situation.relative_humidity_pct, situation.room_temperature_c
-    facts: set[str] = set()
+    facts = {"airing-cools"} if t is None or room is None or room < t else set()
     if floor is not None and rh is not None:
         facts.add("room-air-known")
         facts |= {"floor-dries"} if floor <= rh - practice.VENT_AUTHORITY_PCT else {"floor-wets"}

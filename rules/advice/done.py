@@ -79,7 +79,8 @@ def done(
     plugged = any(move.act == "plug-in" for move in told.moves)
     changes = [DeviceChange(at_ms, "heater_plugged", 1.0)] if plugged else []
     changes += [_change(move, share, at_ms) for move, share in made if move.value is not None]
-    changes += [DeviceChange(at_ms, "heater_plugged", 0.0)] if stopped else []
+    dimmed_out = any(change.knob == "watts" and not change.value for change in changes)
+    changes += [DeviceChange(at_ms, "heater_plugged", 0.0)] if stopped or dimmed_out else []
     if vents and "vent:open" in told.keys and not any(change.knob == "vents" for change in changes):
         changes.append(DeviceChange(at_ms, "vents", float(vents)))
     shortest = 15 * MINUTE_MS if told.branch == "heat" else 30 * MINUTE_MS

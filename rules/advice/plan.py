@@ -194,7 +194,7 @@ def _urgent(cause: Cause, urgent: Urgent | None) -> Plan | None:
     )
     return Plan(
         branch=urgent.branch, cause=cause, actions=actions, acts=urgent.acts, moves=urgent.moves,
-        never=fitting(urgent.never, urgent.acts, urgent.moves), notes=urgent.notes,
+        never=fitting(cause.borne_out(urgent.never), urgent.acts, urgent.moves), notes=urgent.notes,
         reaches=urgent.reaches, boxes=urgent.boxes, limits_harm=urgent.limits_harm, follows=urgent.follows,
     )
 

@@ -44,7 +44,7 @@ along with others, on all the time and too weak, or not there. Common practice, 
 COLD_NEVER = (
     Never("No candle, camping stove or other open flame near the box, and no hot pack inside it."),
     Never("Do not put heat under the box, and do not cover its vents or its mat."),
-    Never("Do not air the box: it cools.", AIR),
+    Never("Do not air the box: it cools.", AIR, when=("airing-cools",)),
 )
 WARMING_NEVER = (
     Never("Do not turn it up to catch up faster.", HEAT),

@@ -59,7 +59,7 @@ AIR = frozenset({"fan:more", "vent:open"})
 FOAM = frozenset({"lid:insulate"})
 HEAT = frozenset({"heater:more"})
 _NO_FIRST_HEAT = Never("Do not heat first: warming alone dries the air further.", HEAT, about_order=True)
-_NO_FAN_COLD = Never("Do not air the box or run the fan more to fix this: it cools.", AIR)
+_NO_FAN_COLD = Never("Do not air the box or run the fan more to fix this: it cools.", AIR, when=("airing-cools",))
 _NO_SPRAY = Never("Never spray the garden.")
 _NO_SETPOINT = Never("Do not turn the heat up to dry the lid: in a wet box it makes the lid wetter.", HEAT)
 NO_MIST_HOT = Never("Do not mist: the humidity comes back by itself as the air cools.", MIST)
@@ -100,7 +100,7 @@ CELLS: tuple[Cell, ...] = (
         5, "low", "high", False, "damp only because it is cool",
         steps(Step("check-heater", when=("heater-suspect",)), Step("heat-up", at_most=1.0), "mist-less", "insulate-lid",
                Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
-        (Never("Do not dry it by venting: that cools it further.", AIR),),
+        (Never("Do not dry it by venting: that cools it further.", AIR, when=("airing-cools",)),),
     ),
     Cell(
         6, "low", "high", True, "a cold night on a wet box",

@@ -10,7 +10,7 @@ import pytest
 from advice_scenes import alarms, devices, later, settings_of, situation, standing
 
 from rules.advice.advisory import AdviceState, consider
-from rules.advice.done import Begun, owes
+from rules.advice.done import Begun, begun_at, owes
 from rules.advice.done import done as book
 from rules.advice.state import OpenAdvice
 from rules.climate.situation import Beside, Situation
@@ -389,6 +389,25 @@ def test_a_mat_that_was_dimmed_to_nothing_is_plugged_in_again_at_a_share_of_what
     _, events = asked(later(situation(25.0, 78.0, 21.0, 45.0), 3.0), chamber, adviser)
     watts, before = re.findall(r"([\d.]+) W", events[-1].headline)
     assert 0.4 <= float(watts) < float(before) == 4.0
+
+
+def test_a_mat_that_is_dimmed_to_nothing_on_advice_is_out_and_not_called_broken():
+    """Switched off as asked, the box that cooled was told to check its heat, and the mat never came on again."""
+    chamber = box(None, heater=Heater(watts=4.0, thermostat=False))
+    hot = situation(29.5, 75.0, 21.0, 45.0, temperature_slope_k_h=0.5)
+    state, _ = asked(hot, chamber, None, "temperature-high")
+    opened = state.state.open
+    assert opened is not None and any(move.unit == "W" for move in opened.moves)
+    told = replace(opened, moves=[replace(move, value=0.0, delta=-4.0) for move in opened.moves if move.unit == "W"])
+    _, changes = book(state.state, told, None, begun_at(hot.at_ms, 29.5, None))
+    assert {change.knob: change.value for change in changes} == {"watts": 0.0, "heater_plugged": 0.0}
+
+
+@pytest.mark.parametrize(("room_c", "warned"), [(8.0, True), (None, True), (20.0, False)])
+def test_a_box_colder_than_its_room_is_not_told_that_airing_cools(room_c: float | None, warned: bool) -> None:
+    now = situation(12.0, 60.0, room_c, 50.0)
+    _, events = asked(now, box(), None, "temperature-low")
+    assert any("air the box" in text for text in events[-1].never) == warned
 
 
 def test_who_plugs_in_again_is_told_where_the_dial_should_stand_though_nothing_is_to_change():
