@@ -121,13 +121,19 @@ def _effects(item: OpenAdvice, now: Situation) -> list[_Effect]:
     return found
 
 
+_OF_HEAT = frozenset({"heat", "heater-failed", "cold", "together", "warming", "plug-in", "turn-up", "left-out"})
+
+
 def _then_and_now(item: OpenAdvice, situation: Situation) -> str:
     """Return what was and what is, for advice that predicted no figure (a check, heat that had to be stopped)."""
     if item.start_c is None or situation.temperature_c is None:
         return "There was no figure to compare with."
-    if item.done_c is not None:
-        return f"It was {item.done_c:.1f} °C when this was done and {situation.temperature_c:.1f} °C when I looked again."
-    return f"It was {item.start_c:.1f} °C when this was advised and {situation.temperature_c:.1f} °C when I looked again."
+    then_c, when = (item.start_c, "advised") if item.done_c is None else (item.done_c, "done")
+    then, now = f"{then_c:.1f} °C", f"{situation.temperature_c:.1f} °C"
+    pct = item.start_pct if item.begun_pct is None else item.begun_pct
+    if item.branch not in _OF_HEAT and pct is not None and situation.relative_humidity_pct is not None:
+        then, now = f"{then} and {pct:.0f} %RH", f"{now} and {situation.relative_humidity_pct:.0f} %RH"
+    return f"It was {then} when this was {when} and {now} when I looked again."
 
 
 def _course_at(item: OpenAdvice, course: Sequence[ToldForecast], at_ms: int) -> ToldForecast | None:

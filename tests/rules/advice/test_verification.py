@@ -109,3 +109,15 @@ def test_a_heaters_swing_is_no_move_of_the_hours_means():
     moves = moves_of(mean, (2.0, 4.0, 5.0), mean - 5.0, mean + 5.0)
     assert moves.within(6.0) == pytest.approx(2.5) and moves.within(6.0, usual=True) == 0.0
     assert Moves((1.0, 2.0, 3.0)).within(6.0, usual=True) == 2.0
+
+
+@pytest.mark.parametrize(("branch", "said"), [("moisture-lost", "25.7 °C and 41 %RH when"), ("heater-failed", "25.7 °C when")])
+def test_what_came_of_a_look_is_said_of_what_it_was_for(branch: str, said: str) -> None:
+    """Of a box that dried from 41 to 21 %RH after a look at its lid only two temperatures were told."""
+    looked = OpenAdvice(
+        "north-1", branch, 7, None, False, "today", NOON_MS, NOON_MS, NOON_MS + AFTER_H * HOUR_MS, ["lid:check"], [0.0],
+        start_c=25.7, start_pct=44.0, done_ms=NOON_MS, done_c=25.7, begun_pct=41.0,
+    )  # fmt: skip
+    because = judge(looked, came(21.0)).because
+    assert f"It was {said} this was done and" in because
+    assert ("21 %RH when I looked again" in because) == (branch == "moisture-lost")
