@@ -184,7 +184,8 @@ def _to_do(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings, st
     if advice is not None and (letter.urgent or advice.act_within_s):
         left_s = (advice.act_within_s or 0) - _age_s(advice, letter.at_ms)
         left_s = min([left_s, *(hours * 3600.0 for hours, _, _ in marks_by_pace(letter))])
-        blocks.append(text("Do it now." if letter.urgent or left_s < 60 else f"Do it within {span(left_s)}."))
+        soon = "Do it as soon as you can." if left_s < 3600.0 else f"Do it within {span(left_s)}."
+        blocks.append(text("Do it now." if letter.urgent else soon))
     return blocks
 
 
@@ -291,7 +292,8 @@ def _look_again(advice: AdviceEvent | None, style: Style, now_ms: int) -> list[B
         at = f"In {span(left)}, at about {style.clock(now_ms + round(1000 * left), now_ms)}."
         late = to_do and 1000 * age_s >= FRESH_MS  # told again, so it is not done: it counts from then on
         when = [text(f"{span(advice.look_again_s)} after you have done it." if late else at)] if late or left >= 60 else []
-    expected = [(row, row.after_ms / 1000 - age_s) for row in advice.predictions[:3]] if age_s < _OLD_S else []
+    told = [row for row in advice.predictions[:3] if row.tells] if age_s < _OLD_S else []
+    expected = [(row, row.after_ms / 1000 - age_s) for row in told]
     return when + [Block("point", _prediction(row, rest_s, style)) for row, rest_s in expected if rest_s >= 60]
 
 

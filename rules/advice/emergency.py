@@ -13,7 +13,7 @@ from rules.advice.model import COOLING, NAMES, ChamberModel, cooling_h
 from rules.advice.standing import Standing, dryness_harms
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Beside, Situation
-from rules.climate.thermostat import FALLS_K_H, NO_LIFT_K, RISES_K_H, ROOM_LIFT_K, SLOW_BOX_H, heat_k
+from rules.climate.thermostat import FALLS_K_H, FAULT_K, NO_LIFT_K, RISES_K_H, ROOM_LIFT_K, SLOW_BOX_H, heat_k
 from rules.settings import Chamber
 from rules.terms.advised import Reach
 from rules.terms.events import DAY_MS, HOUR_MS
@@ -64,7 +64,7 @@ def heat(cause: Cause, state: AdviceState, situation: Situation, model: ChamberM
     t, slope = situation.temperature_c or 0.0, situation.temperature_slope_k_h or 0.0
     if cause.thermostat == "unplugged" and slope <= FALLS_K_H:
         return None
-    kind = _kind_of_heat(cause, situation)
+    kind = _kind_of_heat(cause, state, situation)
     acts = [step.act for step in emergencies.HEAT_BRANCH[kind] if allowed(step, cause)]
     notes, words = _why_hot(kind, cause, situation), {}
     if kind == "runaway" and (count := stops_lately(state, situation.at_ms)):
@@ -84,11 +84,11 @@ def heat(cause: Cause, state: AdviceState, situation: Situation, model: ChamberM
     )
 
 
-def _kind_of_heat(cause: Cause, situation: Situation) -> str:
+def _kind_of_heat(cause: Cause, state: AdviceState, situation: Situation) -> str:
     if cause.thermostat == "unplugged":
         rises = (situation.temperature_slope_k_h or 0.0) > -FALLS_K_H and "room-cooler" in cause.facts
         return "still-rising" if rises or "heats-itself" in cause.facts else "heat-wave"
-    if burning(situation):
+    if burning(situation) or _runs_away_still(cause, state.open, situation):
         return "runaway"
     if "heats-itself" in cause.facts:
         return "box"
@@ -97,6 +97,12 @@ def _kind_of_heat(cause: Cause, situation: Situation) -> str:
     room, held = situation.room_temperature_c, cause.setpoint_c or cause.goal.temperature_c
     warm_room = (room is not None and room >= held - 0.5) or _holds_the_days_heat(situation)
     return "heat-wave" if cause.thermostat is None or (cause.thermostat == "resting" and warm_room) else "runaway"
+
+
+def _runs_away_still(cause: Cause, told: OpenAdvice | None, situation: Situation) -> bool:
+    """Return whether a heater that was told to be unplugged is to stay so: who has pulled it has not said so yet."""
+    t, was_told = situation.temperature_c, told is not None and "heater:stop" in told.keys
+    return was_told and t is not None and cause.setpoint_c is not None and t > cause.setpoint_c + FAULT_K
 
 
 def _holds_the_days_heat(situation: Situation) -> bool:

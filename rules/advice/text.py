@@ -139,6 +139,8 @@ def _numbers(cause: Cause, situation: Situation) -> list[str]:
 def _then(rest: Forecast, lid_known: bool, now: Situation, worth: Mapping[str, Worth]) -> str:
     stated = prediction(rest, now, worth, lid_known=lid_known)
     u_k, u_pct = stated.temperature_u_k, stated.relative_humidity_u_pct
+    if not stated.tells:
+        return "What it comes to in the end cannot be told: what was expected here before was too far off."
     margin = f", the lid {rest.margin_k:+.1f} K from the dew point" if lid_known else ""
     return (
         f"Expected at rest: {rest.temperature_c:.1f} °C and {rest.humidity_pct:.0f} %RH"

@@ -380,6 +380,7 @@ def _word(state: TellingState, event: WordEvent) -> None:
         stands = state.advice.get(chamber)
         if stands is None or state.said_done.get(chamber) != stands.advisory:
             state.said_done[chamber] = event.advisory  # an older one that is said afterwards takes nothing back
+        state.drop_done(chamber, event.advisory)
         if state.asked(place):
             return  # of another box, or newer than what was done: that is still to be answered
         state.owed.pop(f"remind/{place}", None)

@@ -207,6 +207,12 @@ class TellingState:
         found = [advice for advice in self.undone() if self.home(advice.chamber) == place]
         return sorted(found, key=lambda advice: (-rank(advice.urgency), advice.chamber or ""))
 
+    def drop_done(self, chamber: str, advisory: str | None) -> None:
+        """Owe no letter any more that asks for what is done."""
+        owed = self.owed.get(f"advice/{chamber}")
+        if owed is not None and any(isinstance(one, AdviceEvent) and one.advisory == advisory for one in owed.about):
+            del self.owed[f"advice/{chamber}"]
+
     def undone(self) -> list[AdviceEvent]:
         """Return the standing advice that nobody has said to have done."""
         return [advice for chamber, advice in sorted(self.advice.items()) if self.said_done.get(chamber) != advice.advisory]

@@ -29,6 +29,11 @@ class Prediction:
     dew_margin_k: float | None
     dew_margin_u_k: float | None
 
+    @property
+    def tells(self) -> bool:
+        """Whether it is narrow enough to tell a keeper anything; a band is four kelvins and twenty points wide. Judgement."""
+        return 2.0 * self.temperature_u_k <= 5.0 and 2.0 * self.relative_humidity_u_pct <= 30.0
+
 
 @dataclass(frozen=True, slots=True)
 class Reach:

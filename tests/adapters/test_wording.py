@@ -413,6 +413,20 @@ def test_reasons_found_long_ago_are_told_as_past_and_their_predictions_no_longer
     assert "I expect 27.4" not in body
 
 
+def test_what_is_expected_is_said_only_where_it_tells_something():
+    """"25.5 °C (± 15.1) and 86 % humidity (± 40)" stood in the letter of a box whose heater had failed the day before."""
+    near, far = ADVICE.predictions
+    wide = replace(ADVICE, predictions=(near, replace(far, temperature_u_k=7.5)))
+    body = compose(letter("situation", HARMFUL, wide), watch()).text
+    assert "After 1 hour I expect" in body and "After 4 hours" not in body and "± 15" not in body
+
+
+def test_what_waited_for_the_morning_is_to_be_done_soon_and_not_within_four_minutes():
+    calm = letter("situation", HARMFUL, replace(ADVICE, urgency="today", act_within_s=240), urgent=False)
+    body = compose(calm, watch()).text
+    assert "Do it as soon as you can." in body and "within" not in body.partition("WHAT IS HAPPENING")[0]
+
+
 def test_a_reminder_repeats_no_reasons_of_then():
     old = replace(ADVICE, at_ms=NOW - 2 * HOUR)
     for about in ((HARMFUL, old), (replace(HARMFUL, reason="30.6 °C, falling by 0.1 K per hour"),)):

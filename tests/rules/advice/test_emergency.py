@@ -333,6 +333,16 @@ def test_done_to_a_runaway_is_not_answered_by_another_urgent_letter_at_once():
     assert "33.7 °C when this was done" in events[0].reason
 
 
+def test_a_mat_that_was_pulled_without_a_word_is_not_said_to_have_switched_off_by_itself():
+    """Ten minutes after the plug was out the letter blamed the sun: "the heater has long switched off"."""
+    chamber, hot = box(25.5), situation(32.1, 61.0, 24.9, 40.0, temperature_slope_k_h=3.7)
+    state, events = asked(hot, chamber, None, "heater-runaway")
+    assert acts(events[0])[0] == "heater stop"
+    flat = later(hot, 0.6, temperature_c=32.2, temperature_slope_k_h=-1.0)
+    state, events = asked(flat, chamber, state, "heater-runaway")
+    assert not [event for event in events if "heater stop" not in acts(event)]
+
+
 def test_what_still_rises_unplugged_is_told_to_look_at_the_plug():
     chamber, hot = box(), situation(33.0, 70.0, 21.0, 45.0)
     state = done(asked(hot, chamber, None, "heater-runaway")[0], hot)

@@ -74,9 +74,10 @@ def advice(
     when: int, status: str = "given", chamber: str = "left", urgency: str = "today", change: str = "less",
     advisory: str | None = None, **more: Any,
 ) -> AdviceEvent:
+    body: dict[str, Any] = {"device": "heater", "amount": 1.0, "unit": "K", "reason": "too warm"} | more
     return AdviceEvent(
         id=f"a.{when}.{chamber}.{status}", at_ms=when, chamber=chamber, advisory=advisory or f"{chamber}.1", status=status,
-        device="heater", change=change, amount=1.0, unit="K", reason="too warm", urgency=urgency, **more,
+        change=change, urgency=urgency, **body,
     )
 
 
@@ -429,6 +430,15 @@ def test_what_was_done_is_not_asked_again_and_gets_half_an_hour_before_more_of_t
     assert [event.at_ms for event in letters[2:]] == []
     told = letters_of(*begun, mark, until=at("10 09:10"))[2]
     assert told.at_ms == mark.at_ms and not [event for event in told.about if event.kind == "advice"]
+
+
+def test_what_is_done_before_its_letter_went_out_is_not_asked_for_any_more() -> None:
+    """Half an hour after `done` a letter that had been put off asked for the vent that was already shut."""
+    when = at("10 08:00")
+    begun = [alarm(when), advice(when), advice(at("10 08:40"), "updated", change="close", device="vent")]
+    assert brief(letters_of(*begun, until=at("10 11:00")))[1:] == [("10 09:40", "situation", "keeper")]
+    booked = replace(done(at("10 09:00")), advisory="left.1")
+    assert not [one for one in letters_of(*begun, booked, until=at("10 11:00"))[1:] if "updated" in about(one)]
 
 
 def test_graver_news_after_an_answer_ask_for_one_of_their_own() -> None:
