@@ -105,6 +105,20 @@ def test_no_heat_and_no_water_is_lost_or_made() -> None:
     assert abs(float(box.water_error_g[0])) < 1e-6
 
 
+def test_a_spray_cools_the_air_of_a_small_box_to_its_wet_bulb_and_no_further() -> None:
+    """Stull 2011, J. Appl. Meteorol. Climatol. 50:2267, wet bulb from temperature and humidity (from memory)."""
+    small = parts(litres=1.3, height_m=0.1, garden_ml=4.0, granules_g=2.0)
+    box = rested(Box(small, 1, 24.0, 60.0), controls(power=0.1), hours=8.0)
+    t, rh = float(box.air_c[0]), float(box.humidity_pct[0])
+    box.step(controls(power=0.1, mist_ml_d=6.0), Weather(20.0, 8.0, hour=8.0), Fault.none(1))
+    wet_bulb_c = (
+        t * np.arctan(0.151977 * (rh + 8.313659) ** 0.5) + np.arctan(t + rh) - np.arctan(rh - 1.676331)
+        + 0.00391838 * rh**1.5 * np.arctan(0.023101 * rh) - 4.686035
+    )  # fmt: skip
+    assert wet_bulb_c - 0.5 < float(box.air_c[0]) < t
+    assert abs(float(box.heat_error_j[0])) < 1e-3 and abs(float(box.water_error_g[0])) < 1e-6
+
+
 def test_at_rest_the_heater_gives_what_the_walls_and_the_water_take() -> None:
     """The first law at the whole box: 9 W in; out through lid, walls and floor, and as latent heat of what left."""
     box = rested(Box(parts(), 1, 24.0, 75.0), controls(), hours=36.0)

@@ -178,6 +178,12 @@ class Box:
         now = min(abs(out.hour - 8.0), abs(out.hour - 20.0)) < 0.5 / 60.0
         return k.mist_ml_d / 2.0 * out.mains if now else np.zeros_like(k.mist_ml_d)
 
+    def _flown_g(self, sprayed_g: Array) -> Array:
+        """Return what evaporates as it flies: no more than brings the air to its wet bulb; the rest reaches the walls."""
+        per_k = saturation_g_m3(self.air_c + 0.5) - saturation_g_m3(self.air_c - 0.5)
+        room_g_m3 = np.maximum(saturation_g_m3(self.air_c) - self.vapour_g_m3, 0.0) / (1.0 + per_k * LATENT_J_G / AIR_J_M3K)
+        return np.minimum(0.15 * sprayed_g, room_g_m3 * self.volume_m3)
+
     def _films(self, stir: Array) -> dict[str, Array]:
         """Return what each surface gives the air per kelvin, W/m2K."""
         p = self.parts
@@ -193,8 +199,9 @@ class Box:
     def _water(self, k: Controls, out: Weather, films: dict[str, Array], flow_m3_s: Array, sprayed_g: Array) -> Array:
         """Move the water; return what left with the air. The vapour is solved implicitly, the stores follow it."""
         p, a, volume = self.parts, self.parts.lid_m2, self.volume_m3
-        self.wall_g, self.ground_g = self.wall_g + 0.45 * sprayed_g, self.ground_g + 0.40 * sprayed_g
-        vapour = self.vapour_g_m3 + 0.15 * sprayed_g / volume
+        flown_g = self._flown_g(sprayed_g)
+        self.wall_g, self.ground_g = self.wall_g + 0.60 * sprayed_g - flown_g, self.ground_g + 0.40 * sprayed_g
+        vapour = self.vapour_g_m3 + flown_g / volume
         moisture = np.maximum(self.ground_g / a, 0.01) / p.ground_half_g_m2
         active = moisture ** (1.0 / p.oswin)
         garden_open = 1.0 - 0.7 * k.covered
@@ -223,10 +230,10 @@ class Box:
         vented_g = STEP_S * flow_m3_s * (new - out.room_g_m3)
         fog = np.maximum(new - saturation_g_m3(self.air_c), 0.0) * volume
         new = new - fog / volume
-        self._vapour_change_g = sum(rates) - fog + 0.15 * sprayed_g
+        self._vapour_change_g = sum(rates) - fog + flown_g
         lid, wall, ground, granules, garden = rates
         self._evaporated = {"lid": lid, "wall": wall - fog, "ground": ground + granules, "garden": garden}
-        self._mist_j = 0.15 * sprayed_g * LATENT_J_G
+        self._mist_j = flown_g * LATENT_J_G
         self.lid_g, self.wall_g = self.lid_g - lid, self.wall_g - wall + fog
         self.ground_g, self.granules_g = self.ground_g - ground, self.granules_g - granules
         self.garden_lost_g = self.garden_lost_g + garden
