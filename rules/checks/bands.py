@@ -18,9 +18,10 @@ from rules.checks.lid_dew import seen_lately
 from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.dryness import dries_like_pct, raised_by_warmth_pct
 from rules.climate.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, Delays, Worsening, zones
-from rules.climate.swing import DAMP, HEAT, mean_of_swing
+from rules.climate.swing import DAMP, HEAT, Lasting, lasting, mean_of_swing
 from rules.climate.view import View
 from rules.climate.windows import TREND_OVER_MS
+from rules.physics.vapour import vapour_pressure_deficit_pa_or_nan
 from rules.settings.bands import Band
 from rules.terms.events import MINUTE_MS
 from rules.terms.local_time import local_ms
@@ -149,15 +150,11 @@ def dryness(view: View) -> Iterator[Verdict]:
     if edge is None:
         return
     value = view.humidity.least if view.chamber.two_probes == "worse" else view.humidity.value
-    zone = zones(value, edge, band.harmful_low, band.deadband, upper=False)
-    if (zone == OUTSIDE).any():
-        mean = mean_of_swing(view, "relative_humidity_pct", view.humidity.value, DAMP)
-        heat = mean_of_swing(view, "temperature_c", view.temperature.value, HEAT)
-        limit = dry_limit(view, np.where(np.isnan(heat), view.temperature.value, heat))
-        assert limit is not None
-        zone[(zone == OUTSIDE) & _is_inside(zones(mean, limit, None, band.deadband, upper=False))] = EDGE
+    lasts = lasting(view)
+    zone = _by_its_mean(view, lasts, zones(value, edge, band.harmful_low, band.deadband, upper=False))
+    drinks = dries_like_pct(vapour_pressure_deficit_pa_or_nan(lasts.temperature_c, lasts.humidity_pct))
+    zone[(drinks < dryness_of(view.garden_ml).drunk_pct) & (zone >= OUTSIDE)] = HARM
     like = dries_like_pct(view.vapour_deficit_pa)
-    zone[(like < dryness_of(view.garden_ml).drunk_pct) & (zone >= OUTSIDE)] = HARM
     told = _facts(view, value, edge, band.harmful_low, "%RH", False)
 
     def facts(index: int) -> Facts:
@@ -169,6 +166,28 @@ def dryness(view: View) -> Iterator[Verdict]:
     yield Verdict(
         "humidity-low", zone, view.credit_humidity_ms, delays_of(band), facts, worsening=gets_worse(view, "dryness")
     )
+
+
+def _by_its_mean(view: View, lasts: Lasting, zone: NDArray[np.int8]) -> NDArray[np.int8]:
+    """Return the zones with the troughs of a swing inside where its mean is, and its peaks outside where it is not.
+
+    It is not where neither the mean of its hours nor that of the last half hour is, which water given has raised first.
+    """
+    if np.isnan(lasts.swing_pct).all():
+        return zone
+    heat = mean_of_swing(view, "temperature_c", view.temperature.value, HEAT)
+    mean = _dry_zones(view, lasts.swing_pct, np.where(np.isnan(heat), view.temperature.value, heat))
+    now = _dry_zones(view, lasts.humidity_pct, lasts.temperature_c)
+    found = zone.copy()
+    found[(zone == OUTSIDE) & _is_inside(mean)] = EDGE
+    found[_is_inside(zone) & (mean == OUTSIDE) & (now == OUTSIDE)] = OUTSIDE
+    return found
+
+
+def _dry_zones(view: View, humidity_pct: Floats, air_c: Floats) -> NDArray[np.int8]:
+    limit = dry_limit(view, air_c)
+    assert limit is not None
+    return zones(humidity_pct, limit, None, view.humidity_band.deadband, upper=False)
 
 
 def dampness(view: View) -> Iterator[Verdict]:

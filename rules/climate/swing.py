@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 
 from rules.climate.hours import Hourly, hours_between, hours_with
 from rules.climate.view import View
-from rules.terms.events import HOUR_MS
+from rules.terms.events import HOUR_MS, MINUTE_MS
 
 Floats = NDArray[np.float64]
 HOURS = 3
 """A mat's thermostat switches within half an hour to two hours: three hold a whole swing; own estimate."""
+PULSE_MS = 30 * MINUTE_MS
+"""The mat of a small box, whose air is light, switches on and off within so long; own estimate."""
 SWING_SHARE = 0.35
 """Wide swings move the means of whole hours by up to a third of their width; a steady rise moves them by two. Own estimate."""
 
@@ -53,3 +55,23 @@ def mean_of_swing(view: View, name: Hourly, value: Floats, swinging: Swinging) -
     least, most, drift = (row[place] for row in (low.min(axis=1), high.max(axis=1), np.ptp(mean, axis=1)))
     part = switched[place] & swinging.holds(value, least, most, drift)
     return np.where(part, mean.mean(axis=1)[place], np.nan)
+
+
+@dataclass(frozen=True, slots=True)
+class Lasting:
+    """Temperature and humidity as they dry a garden: of the last half hour, where the moment is a part of a swing."""
+
+    temperature_c: Floats
+    humidity_pct: Floats
+    swing_pct: Floats
+    """The mean humidity of that swing's hours; NaN: the moment is no part of one."""
+
+
+def lasting(view: View) -> Lasting:
+    """Return what lasts at each instant: what comes back with each pulse of the heat dries no garden, and what is dry on its
+    mean does. Not of the mean of hours, by which a true drying would be told late."""
+    temperature, humidity = view.temperature.value, view.humidity.value
+    warm, damp = (one.mean(view.at_ms, PULSE_MS, 0) for one in (view.recent.temperature, view.recent.humidity))
+    swing = mean_of_swing(view, "relative_humidity_pct", humidity, DAMP)
+    part = ~np.isnan(swing + warm + damp)
+    return Lasting(np.where(part, warm, temperature), np.where(part, damp, humidity), np.where(part, swing, np.nan))

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from rules.checks.bands import dry_limit, limits
 from rules.climate.dryness import dries_like_pct
 from rules.climate.memory import Account
+from rules.climate.swing import lasting
 from rules.climate.view import View
 from rules.climate.windows import TREND_OVER_MS, Signal, passed_since
 from rules.harm.account import EVERY_MS, Garden, Look, Step, Walker
@@ -117,13 +118,16 @@ def _thermal(view: View, chamber: Chamber, where: Where, side: Literal["low", "h
 
 
 def _dryness(view: View, chamber: Chamber, where: Where) -> _Course | None:
-    edge = dry_limit(view)
+    lasts = lasting(view)
+    edge = dry_limit(view, lasts.temperature_c)
     if edge is None:
         return None
-    shown = (view.humidity.least if chamber.two_probes == "worse" else view.humidity.value)[where]
-    full = saturation_vapour_pressure_pa_or_nan(view.temperature.value[where])
+    least = view.humidity.least - view.humidity.value if chamber.two_probes == "worse" else 0.0
+    shown = (lasts.humidity_pct + least)[where]
+    full = saturation_vapour_pressure_pa_or_nan(lasts.temperature_c[where])
     room = vapour_pressure_pa_or_nan(view.room_temperature[where], view.room_humidity[where])
     trend = _trend(view, where, view.recent.humidity, "dryness")
+    trend[~np.isnan(lasts.swing_pct[where])] = 0.0  # a pulse is no trend
     end = np.where(np.isnan(room), 0.0, np.clip(dries_like_pct(full - room), 0.0, 100.0))
     value, edge_now = (dries_like_pct(full * (1.0 - figure / 100.0)) for figure in (shown, _of(edge, where)))
     return _Course(value, shown, edge_now, trend, end, _shift_of_dryness(view))
