@@ -103,7 +103,7 @@ def consider(
 
 def _stands(wanted: Plan | None, standing: Mapping[str, Standing]) -> bool:
     """Return whether there is something to advise on: an alarm, a probe to look at, a heater to plug in or turn up again."""
-    if climate_stands(standing) or (wanted is not None and wanted.branch in ("probe", "plug-in", "turn-up")):
+    if climate_stands(standing) or (wanted is not None and wanted.branch in ("probe", "plug-in", "turn-up", "together")):
         return True
     return wanted is not None and wanted.branch == "no-humidity" and bool(probes_stand(standing))
 

@@ -256,10 +256,11 @@ def _kind_of_cold(cause: Cause, situation: Situation, standing: Mapping[str, Sta
     slope = situation.temperature_slope_k_h or 0.0
     if cause.thermostat is None:
         return "no-heat"
-    if any(beside.harm == "cold" for beside in situation.besides):
-        return "power" if cause.thermostat != "at-limit" or slope < FALLS_K_H else "at-limit"  # its room may fall as fast
-    suspected = _failed(standing) and "heater-suspect" in cause.facts
     least, most = _heats(situation, model)
+    if any(beside.harm == "cold" for beside in situation.besides):
+        weak = cause.thermostat == "at-limit" and slope >= FALLS_K_H and (least or situation.room_temperature_c is None)
+        return "at-limit" if weak else "power"  # flat at its room's temperature it may have no heat at all
+    suspected = _failed(standing) and "heater-suspect" in cause.facts
     heats = slope > FALLS_K_H if situation.room_temperature_c is None else least
     if cause.thermostat == "at-limit" and not suspected and (heats or slope > FALLS_K_H):
         return "at-limit"

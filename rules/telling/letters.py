@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Literal
 
@@ -261,7 +261,7 @@ class Desk:
         news = self._ordered([event for owed in items if owed.sort != "reminder" for event in owed.about])
         if group.sort == "reminder":
             news = self._ordered([heard.latest for heard in self.unanswered(group.place)]) + news
-        if group.sort in ("escalation", "situation", "reminder") and not any(isinstance(event, AdviceEvent) for event in news):
+        if group.sort in ("escalation", "situation", "reminder") and not _asks(news):
             news += self.state.asked(group.place)
         if group.sort in ("care", "system"):
             return news
@@ -293,3 +293,8 @@ class Desk:
     def _room(self, place: str) -> str | None:
         chamber = self.settings.chambers.get(place)
         return None if chamber is None else chamber.room
+
+
+def _asks(news: Sequence[News]) -> bool:
+    """Whether something is advised in it: what is only withdrawn or judged asks for nothing."""
+    return any(isinstance(event, AdviceEvent) and event.status in ASKING for event in news)

@@ -333,6 +333,27 @@ def test_done_to_a_runaway_is_not_answered_by_another_urgent_letter_at_once():
     assert "33.7 °C when this was done" in events[0].reason
 
 
+def test_boxes_that_get_cold_together_stay_told_though_the_alarm_of_one_is_hidden() -> None:
+    """Behind the failing heater of the other box the first alarm of this one was hidden for three minutes, and for six hours
+    nothing was advised to either."""
+    chamber = box()
+    other = Beside("b", "Box b", "cold", 20.0, 50.0, 1.4, -2.0)
+    now = situation(21.0, 80.0, 12.0, 50.0, temperature_slope_k_h=-2.0, besides=(other,))
+    state, events = asked(now, chamber, None, "temperature-low", priority="today")
+    assert events[0].boxes
+    hidden = later(now, 0.3, temperature_c=20.5)
+    after, told_then = consider(settings_of(chamber), "north", state.state, hidden, {}, "test")
+    assert told_then == [] and after.open is not None
+
+
+@pytest.mark.parametrize("slope", [-0.3, -0.1, 0.0, 0.1])
+def test_boxes_flat_at_the_temperature_of_a_cold_room_are_not_told_in_turns_to_look_at_the_power(slope: float) -> None:
+    other = Beside("b", "Box b", "cold", 12.2, 50.0, 1.4, slope)
+    now = situation(12.3, 80.0, 12.0, 50.0, temperature_slope_k_h=slope, besides=(other,))
+    _, events = asked(now, box(), None, "temperature-low")
+    assert acts(events[0])[0] == "room check"
+
+
 def test_a_mat_that_was_pulled_without_a_word_is_not_said_to_have_switched_off_by_itself():
     """Ten minutes after the plug was out the letter blamed the sun: "the heater has long switched off"."""
     chamber, hot = box(25.5), situation(32.1, 61.0, 24.9, 40.0, temperature_slope_k_h=3.7)

@@ -163,6 +163,17 @@ def test_chambers_moved_by_their_room_are_named_in_the_one_letter() -> None:
     assert [event.chamber for event in letter.about] == ["left", "right"]
 
 
+def test_advice_that_stands_is_in_the_letter_though_that_of_another_box_was_taken_back() -> None:
+    """Of two boxes in one power cut the urgent letters said "go and look" for six hours: one advice was told for both."""
+    when = at("10 08:00")
+    cold = [alarm(when, chamber=name, name="temperature-low", value=20.6, limit=24.0) for name in ("left", "right")]
+    told = [advice(when, chamber=name, change="check") for name in ("left", "right")]
+    worse = replace(cold[1], id="w", at_ms=at("10 10:30"), change="worsened", priority="wake", worse="mark", value=15.5)
+    events = [*cold, *told, advice(at("10 08:05"), "withdrawn", "right", change="check"), worse]
+    (last,) = [one for one in letters_of(*events, until=at("10 10:40")) if one.at_ms == worse.at_ms]
+    assert "given" in about(last)
+
+
 def test_a_held_alarm_and_the_silent_probe_are_one_letter() -> None:
     when = at("10 14:30")
     letters = letters_of(
