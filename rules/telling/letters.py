@@ -179,7 +179,7 @@ class Desk:
                 del self.state.owed[key]  # acknowledged or over since
             return self._group(place, kind, at_ms) if any(owed.when == "now" for owed in self._of(place, kind)) else None
         wakes = any(mine[key].priority == "wake" and mine[key].sort != "all-clear" for key in keys)
-        wakes = wakes and not self.pressing.is_settled(place, at_ms)
+        wakes = wakes and (any(_looks_ahead(mine[key]) for key in keys) or not self.pressing.is_settled(place, at_ms))
         return Group(place, lead, tuple(sorted(keys, key=lambda key: (-rank(mine[key].priority), key))), wakes)
 
     def _of(self, place: str, kind: str) -> list[Owed]:
@@ -298,3 +298,10 @@ class Desk:
 def _asks(news: Sequence[News]) -> bool:
     """Whether something is advised in it: what is only withdrawn or judged asks for nothing."""
     return any(isinstance(event, AdviceEvent) and event.status in ASKING for event in news)
+
+
+def _looks_ahead(owed: Owed) -> bool:
+    """Whether it asks at once for heat: a box whose heater is out is in its band on the way from hot to cold."""
+    return owed.priority == "wake" and any(
+        isinstance(event, AdviceEvent) and (event.device, event.change) == ("heater", "more") for event in owed.about
+    )

@@ -162,3 +162,22 @@ def test_a_second_runaway_days_after_the_first_asks_for_another_thermostat_and_l
     assert not any("First find out why" in text for text in later)
     left_out = [text for text in later if "Leave the heater out until it has another thermostat" in text]
     assert left_out and "closed bottle of water" in left_out[0] and "only while sitting beside it" in left_out[0]
+
+
+def test_who_pulled_the_plug_at_midnight_is_told_to_put_it_back_before_the_box_is_cold() -> None:
+    """From 27.9 to 17.7 degC nothing was told all night: on its way down the box was in its band, and that wakes nobody."""
+    plugged = [1.0]
+
+    def does(action: Action, hour: float) -> None:
+        if (action.device, action.change) == ("heater", "stop"):
+            plugged[0] = 0.0
+
+    def damp(hour: float) -> float:
+        return 64.0 if hour < 12.6 else min(64.0 + 20.0 * (hour - 12.6), 71.5)
+
+    box = HeatedBox(
+        room_c=always(11.0), works=lambda _hour: plugged[0], stuck=lambda hour: 1.0 if hour > 11.0 else 0.0, loss_w_k=0.6,
+    )
+    kept = KeptBox(chamber(), box, does, damp).live(18.5)
+    told = [hour for hour, text in kept.said() if "Plug the heater in again" in text]
+    assert told and kept.air_at_c(told[0]) > 20.0
