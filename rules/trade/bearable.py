@@ -95,7 +95,7 @@ BEARABLE: dict[HarmKind, Bearable] = {
             (37.0, (0.2, 0.2, 0.4, 0.4, 0.4)),  # no growth: Cazin 1989
         ),
         serious=_each(28.0), severe=_each(30.0), wakes=True,
-        marks=((32.0, CLASSES), (35.0, CLASSES)),  # judgement, below the 37 degC of Cazin 1989
+        marks=((32.0, CLASSES), (35.0, CLASSES), (37.0, CLASSES)),  # 37: Cazin 1989; 32 and 35: judgement
         anchor=30.0, rearm=1.5, noise_h=0.3, damping_h=4.0,
     ),
     "cold": Bearable(
@@ -126,7 +126,7 @@ BEARABLE: dict[HarmKind, Bearable] = {
             (30.0, (0.25, 0.5, 1, 3, 3)),
         ),
         serious=(80.0, 80.0, 70.0, 50.0, 50.0), severe=(60.0, 50.0, 35.0, None, None), wakes=True,
-        marks=((50.0, "AB"),),  # estimate of our own
+        marks=((50.0, "AB"), (40.0, CLASSES), (30.0, CLASSES)),  # estimates of our own
         anchor=60.0, rearm=5.0, noise_h=3.0, damping_h=3.0,
     ),
     # Share of the load at which drops fall, on a lid below the dew point; less than the first row is harmless distillation.

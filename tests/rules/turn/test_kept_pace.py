@@ -140,6 +140,16 @@ def test_a_box_that_heats_on_with_its_plug_pulled_is_told_to_look_for_another_pl
     assert again - first < 1.8 and kept.air_at_c(again) < 32.0
 
 
+def test_a_garden_of_half_a_litre_that_dries_on_is_told_of_again_at_forty_and_thirty_percent() -> None:
+    """From 55 to 22 %RH nothing was told as worse: all was used up already, and the only mark was one for small gardens."""
+    kept = KeptBox(
+        BARE, HeatedBox(room_c=always(25.0), watts=0.0, start_c=25.0), humidity_pct=falling(80.0, 20.0, 6.0), answers_h=None,
+    ).live(15.0)
+    for mark_pct in (40.0, 30.0):
+        crossed_h = next(hour / 10.0 for hour in range(200) if falling(80.0, 20.0, 6.0)(hour / 10.0) < mark_pct)
+        assert any(crossed_h <= hour < crossed_h + 0.6 and letter.urgent for hour, letter in kept.letters()), mark_pct
+
+
 # ---------------------------------------------------------------- it ran away before
 
 
