@@ -19,15 +19,26 @@ from daemon.store.spool import Spool, WordError
 _UNIT_MS = {"s": 1_000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
 
 
+class _OneConfig(argparse.Action):
+    """Take the config's path; a second one beside it is refused, as nobody could say which of them was meant."""
+
+    def __call__(self, parser: argparse.ArgumentParser, namespace: argparse.Namespace, values: Any, *_: Any) -> None:
+        before = getattr(namespace, self.dest, None)
+        if before not in (None, values):
+            parser.error(f'two configs are given, "{before}" and "{values}"; allowed is one: leave one of them out')
+        setattr(namespace, self.dest, values)
+
+
 def config_argument(parser: argparse.ArgumentParser) -> None:
     """Let the config be the only argument, as in `dewlid run CONFIG`, or be given by `--config` as everywhere."""
-    parser.add_argument("config", nargs="?", metavar="CONFIG", default=argparse.SUPPRESS, help="path of the config file")
-    parser.add_argument("--config", metavar="CONFIG", help="the same, as other commands take it")
+    path = "path of the config file"
+    parser.add_argument("config", nargs="?", action=_OneConfig, metavar="CONFIG", default=argparse.SUPPRESS, help=path)
+    parser.add_argument("--config", action=_OneConfig, metavar="CONFIG", help="the same, as other commands take it")
 
 
 def config_option(parser: argparse.ArgumentParser) -> None:
     """Let the config be given by `--config`, for commands whose arguments are something else."""
-    parser.add_argument("--config", metavar="CONFIG", help="path of the config file")
+    parser.add_argument("--config", action=_OneConfig, metavar="CONFIG", help="path of the config file")
     parser.set_defaults(config_may_lead=True)
 
 

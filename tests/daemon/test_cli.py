@@ -269,3 +269,12 @@ def test_check_says_what_does_not_work_what_it_means_and_what_to_do(tmp_path: Pa
         assert lines[index + 2].startswith("         do: ")
     assert "nothing listens on 127.0.0.1:1" in done.stdout
     assert "Traceback" not in done.stdout + done.stderr
+
+
+@pytest.mark.parametrize("words", [("check", "a.toml", "--config", "b.toml"), ("check", "--config", "a.toml", "b.toml"),
+                                   ("alarms", "a.toml", "--config", "b.toml")])  # fmt: skip
+def test_of_two_configs_none_is_passed_over_silently(words: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        cli.main(words)
+    assert ended.value.code == ExitStatus.USAGE
+    assert 'two configs are given, "a.toml" and "b.toml"' in capsys.readouterr().err
