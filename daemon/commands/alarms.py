@@ -52,10 +52,10 @@ def _proposals(desk: KeeperDesk, found: Sequence[Listed]) -> dict[str, str]:
 
 
 def _as_text(desk: KeeperDesk, found: Sequence[Listed], proposals: Mapping[str, str]) -> str:
-    lines, keeper = [desk.silence] if desk.silence else [_verdict(desk)], desk.state.keeper
+    lines, keeper = [desk.silence, "Nobody watches the chambers."] if desk.silence else [_verdict(desk)], desk.state.keeper
     standing = [one.record for one in found if one.record.condition != "normal" or one.record.latched]
     if not standing:
-        lines.append("No alarm stands.")
+        lines.append("No alarm is recorded; what came since nobody has seen." if desk.silence else "No alarm stands.")
     for one in found:
         lines += _alarm_lines(desk, one, proposals.get(one.record.key))
     lines += [

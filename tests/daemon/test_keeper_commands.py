@@ -201,7 +201,17 @@ def test_alarms_say_when_the_daemon_does_not_run(hot: Shelf) -> None:
 def test_alarms_without_a_store_say_so(shelf: Shelf) -> None:
     told = shelf.say("alarms")
     assert "not recorded anything yet" in told
-    assert "No alarm stands." in told
+    assert "Nobody watches the chambers." in told
+    assert "No alarm stands." not in told  # nobody can know
+
+
+def test_alarms_are_no_greener_than_what_is_known(shelf: Shelf) -> None:
+    shelf.live(30, 25.5)
+    assert "No alarm stands." in shelf.say("alarms")
+    shelf.now_ms += DAY_MS
+    told = shelf.say("alarms")
+    assert "Nobody watches the chambers." in told
+    assert "No alarm stands." not in told
 
 
 # ---------------------------------------------------------------- ack, shelve
