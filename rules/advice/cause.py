@@ -16,6 +16,7 @@ from rules.climate.thermostat import (
     BURNING_MAT_C,
     FALLS_K_H,
     FAULT_K,
+    RISES_K_H,
     ROOM_LIFT_K,
     SLOW_BOX_H,
     SURE_LIFT_K,
@@ -227,9 +228,16 @@ def _heater_facts(
         facts = facts | {"heater-weak"}
     if thermostat in (None, "unplugged", "resting") and heats_itself(situation):
         facts = facts | {"heats-itself"}
+    elif _rises(situation) and t is not None and room is not None and t - room > SURE_LIFT_K:
+        facts = facts | {"rises-alone"}  # no room so much cooler makes it do so
     if cold and t is not None and room is not None and t - room < 1.0:
         facts = facts | {"room-no-warmer"}
     return facts
+
+
+def _rises(situation: Situation) -> bool:
+    """Return whether it gets plainly warmer; where a thermostat's cycle is judged by its mean, a part of it says nothing."""
+    return not situation.by_mean and (situation.temperature_slope_k_h or 0.0) >= RISES_K_H
 
 
 def heats_itself(situation: Situation) -> bool:
@@ -273,6 +281,7 @@ def _state_facts(
         "deadly-heat": t is not None and t >= practice.DEADLY_HEAT_C,
         "lethal-cold": t is not None and t <= practice.LETHAL_COLD_C,
         "warm-side": t is not None and t > goal.temperature_c + 0.5,
+        "rises-out": t is not None and t > goal.temperature_c + 0.5 and _rises(situation),
         "humid-side": rh is not None and rh > goal.humidity_pct, "founding": size_class(size_ml) == "A",
         "saturated": situation.saturated,
         "shut-in": shut_in, "granules": shut_in,  # what she sits on is wetted, whether clay is written or not

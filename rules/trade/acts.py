@@ -72,7 +72,7 @@ ACTS: dict[str, Act] = {
     "heat-down": Act("heater", "less", "Turn the heat down", "heater", -1, needs=("heater",),
         bars=("heater-idle", "heater-fault", "heater-warming", "heater-doubt"), effort=1.0),
     "insulate-lid": Act(
-        "lid", "insulate", "Lay foam on the lid", "foam", 1, needs=("can-insulate",), bars=("hot",), effort=1.4,
+        "lid", "insulate", "Lay foam on the lid", "foam", 1, needs=("can-insulate",), bars=("hot", "rises-out"), effort=1.4,
         source="warmer inner surface: ISO 6946 and ISO 13788 temperature factor",
     ),
     "wipe-lid": Act("lid", "wipe", "Wipe the lid dry and tilt it towards a wall without garden", needs=("lid-wet",),
@@ -115,7 +115,8 @@ ACTS: dict[str, Act] = {
         "Put a second thermometer beside the probe, at the garden's height, and feel the mat: if the garden's air is "
         "cooler than the probe says, the probe sits too near the mat; move it a hand's breadth away",
     ),
-    "cool-room": Act("room", "less", "Cool or shade the room: blinds, night air, no sun on the box", bars=("heats-itself",)),
+    "cool-room": Act("room", "less", "Cool or shade the room: blinds, night air, no sun on the box",
+        bars=("heats-itself", "rises-alone")),
     "warm-room": Act("room", "more", "Warm the room, or move the box away from the window and the draught"),
     "warm-place": Act(
         "room", "more",

@@ -65,7 +65,8 @@ _NO_SETPOINT = Never("Do not turn the heat up to dry the lid: in a wet box it ma
 NO_MIST_HOT = Never("Do not mist: the humidity comes back by itself as the air cools.", MIST)
 NO_COVER_HOT = Never("Do not put foam on the box while it is too warm.", FOAM)
 _FEEL_MAT = Step("feel-mat", when=("heater-doubt",))
-_COOL_ROOM = (Step("cool-room", when=("room-warm",)), Step("find-source", when=("heats-itself",)))
+_FIND_SOURCE = (Step("find-source", when=("heats-itself",)), Step("find-source", when=("rises-alone",)))
+_COOL_ROOM = (Step("cool-room", when=("room-warm",)), *_FIND_SOURCE)
 CELLS: tuple[Cell, ...] = (
     Cell(
         1, "low", "low", False, "a draught, an open lid, or no heat in a dry room",
@@ -175,7 +176,7 @@ CELLS: tuple[Cell, ...] = (
     Cell(
         17, "high", "high", False, "hot and humid: a heatwave, or a heater that runs away",
         steps(_FEEL_MAT, "heat-down", Step("fan-more", when=("room-cooler",)), Step("open-vents", when=("room-cooler",)),
-            "mist-less", Step("find-source", when=("heats-itself",)), Step("shade-box", when=("room-warm",))),
+            "mist-less", *_FIND_SOURCE, Step("shade-box", when=("room-warm",))),
         (
             Never("Do not run the fan if the room is warmer than the chamber: it heats.", AIR, about_order=True),
             NO_COVER_HOT, Never("No water: nothing evaporates into this air.", WATER),
@@ -185,13 +186,13 @@ CELLS: tuple[Cell, ...] = (
         18, "high", "high", True, "a heater that runs away under wet ground",
         steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler",)), Step("fan-more", when=("room-cooler",)),
             "wipe-lid", "mist-less", "check-heater",
-            Step("find-source", when=("heats-itself",)), Step("shade-box", when=("room-warm",))),
+            *_FIND_SOURCE, Step("shade-box", when=("room-warm",))),
         (Never("Never put foam on it now.", FOAM), NO_MIST_HOT),
     ),
 )
 
 AIDS: dict[str, tuple[Step, ...]] = {
-    "temperature-high": steps(_FEEL_MAT, "cool-room", Step("find-source", when=("heats-itself",))),
+    "temperature-high": steps(_FEEL_MAT, "cool-room", *_FIND_SOURCE),
     "temperature-low": steps(Step("check-heater", when=("heater-suspect",)), "warm-room"),
     "humidity-low": steps(Step("find-leak", when=("mist-useless",)), "humidify-room"),
     "humidity-high": (), "damp": (), "lid-dew": (),

@@ -16,6 +16,7 @@ from rules.settings import Chamber, Garden, Heater, Vents
 from rules.settings import Devices as DeviceSettings
 from rules.settings.bands import HumidityBand
 from rules.terms.events import HOUR_MS
+from rules.trade.practice import Step
 
 
 def reason(now, chamber=None, *names, **more):
@@ -159,3 +160,22 @@ def test_water_that_gave_nothing_is_followed_by_a_look_where_it_goes_and_that_on
         now = later(now, 13.0, changes=(*now.changes, *changes), relative_humidity_pct=61.0 + rises)
     assert firsts[0] == "water" and firsts[1] == first
     assert firsts.count("lid") <= 1
+
+
+@pytest.mark.parametrize(
+    ("now", "room", "source", "foam"),
+    [
+        (situation(28.2, 62.0, 18.0, 45.0, temperature_slope_k_h=2.5), False, True, False),  # a mat that runs away at night
+        (situation(28.2, 62.0, 27.0, 45.0, temperature_slope_k_h=2.5), True, False, False),  # a day that gets hot
+        (situation(26.9, 67.0, 18.0, 45.0, temperature_slope_k_h=3.7), False, True, False),
+        (situation(26.9, 67.0, 18.0, 45.0, temperature_slope_k_h=0.3), True, False, True),
+        (situation(24.2, 67.0, 18.0, 45.0, temperature_slope_k_h=3.7), False, True, True),  # it only comes back
+    ],
+)
+def test_a_box_that_rises_far_above_its_room_is_not_cooled_by_the_room_nor_covered_with_foam(now, room, source, foam):
+    cause = reason(now, Chamber(devices=devices(can_insulate_lid=True)))
+
+    def held(act, *facts):
+        return any(allowed(Step(act, when=facts), cause) for facts in ((fact,) if fact else () for fact in facts or ("",)))
+
+    assert (held("cool-room"), held("find-source", "heats-itself", "rises-alone"), held("insulate-lid")) == (room, source, foam)

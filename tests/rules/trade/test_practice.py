@@ -20,7 +20,8 @@ FACTS = {
     "humid-side", "founding", "saturated", "vapour-lost", "visiting", "lid-wet-odd", "dry-on-purpose", "mist-useless",
     "air-dry",
     "night-ahead", "heater-fault", "heater-warming", "room-no-warmer", "lethal-heat", "deadly-heat", "lethal-cold",
-    "heater-doubt", "lid-unknown", "shut-in", "heats-itself", "heater-looked", "heater-swapped", "tried", "airing-cools",
+    "heater-doubt", "lid-unknown", "shut-in", "heats-itself", "rises-alone", "rises-out",
+    "heater-looked", "heater-swapped", "tried", "airing-cools",
 }
 
 
