@@ -41,7 +41,7 @@ def test_the_marks_of_cold_and_heat_are_those_of_what_a_garden_bears():
     heat = [value for value, _ in BEARABLE["heat"].marks]
     assert set(MARKS_C) <= set(cold)
     assert practice.LETHAL_COLD_C == BEARABLE["cold"].severe[0] == cold[0]
-    assert heat == [practice.HEAT_FIRST_C, practice.DEADLY_HEAT_C]
+    assert heat == [practice.HEAT_FIRST_C, practice.DEADLY_HEAT_C, 37.0]  # no growth at 37 degC: Cazin et al. 1989
     # stagnation of tropical gardens, Mueller et al. 2011, and growth clearly reduced, Cazin et al. 1989
     assert Chamber().temperature.harmful_low == BEARABLE["cold"].serious[0] == 20.0
     assert Chamber().temperature.harmful_high == BEARABLE["heat"].severe[0] == practice.VERY_HOT_C == 30.0
