@@ -69,7 +69,8 @@ def _stands(row: str) -> str:
     """Return `lid is wet (lid-dew): active, can wait until the morning` of `lid-dew: active, morning`."""
     alarm, _, rest = row.partition(": ")
     condition, _, priority = rest.partition(", ")
-    return f"{label(alarm)} ({alarm}): {condition}, {PRIORITY_WORDS.get(priority, priority)}"
+    priority, semicolon, cause = priority.partition("; ")
+    return f"{label(alarm)} ({alarm}): {condition}, {PRIORITY_WORDS.get(priority, priority)}{semicolon}{cause}"
 
 
 def _figure(row: Figure, style: Style) -> str:

@@ -6,7 +6,7 @@ import argparse
 import json
 import shutil
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from adapters.wording.figures import Style
@@ -21,6 +21,7 @@ from rules.terms.events import rfc3339
 from rules.terms.quantities import FACTS
 from rules.turn.advising import standing_of
 from rules.turn.present import advised_on
+from rules.turn.verdict import verdict_of
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -58,7 +59,14 @@ def reasoning(desk: KeeperDesk, chamber: str) -> Reasoning:
     if situation is None:
         raise WordError(f"{chamber} has no air probe in the config, so there is nothing to reason about.")
     adviser = desk.state.advice.get(chamber, AdviceState())
-    return explain(desk.settings, chamber, adviser, situation, standing_of(desk.state, chamber))
+    advised = standing_of(desk.state, chamber)
+    told = explain(desk.settings, chamber, adviser, situation, advised)
+    shown = verdict_of(desk.settings, desk.state, chamber).alarms  # as every screen lists them
+    causes = [f"; because of {one.cause}" if one.cause else "" for one in shown]
+    rows = tuple(f"{one.alarm}: {one.condition}, {one.priority}{why}" for one, why in zip(shown, causes, strict=True))
+    if shown and not advised and not told.advice:
+        told = replace(told, reason="What stands is explained by something else: no advice of its own.")
+    return replace(told, standing=rows)
 
 
 def _as_json(told: Reasoning, probes: Sequence[SeriesSeen]) -> dict[str, Any]:
