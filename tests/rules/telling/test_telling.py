@@ -865,6 +865,17 @@ def test_what_was_advised_and_is_not_done_is_in_every_digest_until_it_is_said_to
     ]
 
 
+@pytest.mark.parametrize("over", ["resolved", "withdrawn"])
+def test_no_digest_says_that_all_is_back_in_its_band_of_a_box_of_which_something_stands(over: str) -> None:
+    when = at("10 12:00")
+    small = [advice(when, chamber="a", urgency="morning"), advice(when + HOUR_MS, over, chamber="a")]
+    for chamber, told in (("a", False), ("b", True)):
+        cold = alarm(when + 4 * HOUR_MS, chamber=chamber, name="temperature-low", value=9.5, limit=24.0, priority="wake")
+        digest = next(one for one in all_letters(*small, cold, until=at("11 09:00")) if one.sort == "digest")
+        assert cold in digest.about
+        assert (over in about(digest)) is told  # where it is another box that stands, this one's advice is over
+
+
 def test_the_weekly_digest_takes_the_place_of_the_daily_one_and_looks_back_on_the_week() -> None:
     told = [alarm(at("10 12:00")), alarm(at("10 13:00"), "returned")]
     events = [*told, alarm(at("12 23:00")), alarm(at("12 23:30"), "returned")]
