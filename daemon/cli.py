@@ -29,6 +29,7 @@ class Parser(argparse.ArgumentParser):
     """Ends with the sysexits status for a wrong command line, and names what was probably meant."""
 
     commands: Mapping[str, Parser] = MappingProxyType({})
+    _mixing = False
 
     def add_subparsers(self, **how: Any) -> Any:
         """Remember them: manual page and completion go through the parsers of all commands."""
@@ -37,10 +38,18 @@ class Parser(argparse.ArgumentParser):
         return actions
 
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
-        """Let the config's path also stand first where it is an option: `dewlid alarms dewlid.toml`."""
-        if args and str(args[0]).endswith(".toml") and self.get_default("config_may_lead"):
+        """Let the config's path also stand first where it is an option, and options stand between the arguments."""
+        if self._mixing or not self.get_default("config_may_lead"):
+            return super().parse_known_args(args, namespace)
+        if args and str(args[0]).endswith(".toml"):
             args = ["--config", *args]
-        return super().parse_known_args(args, namespace)
+        if self.commands or "--" in (args or ()):  # argparse mixes neither with subcommands nor with words after `--`
+            return super().parse_known_args(args, namespace)
+        self._mixing = True  # it reads twice, by this very method: the options, then the rest
+        try:
+            return self.parse_known_intermixed_args(args, namespace)
+        finally:
+            self._mixing = False
 
     def error(self, message: str) -> NoReturn:
         if message.endswith("required: COMMAND"):

@@ -278,3 +278,19 @@ def test_of_two_configs_none_is_passed_over_silently(words: tuple[str, ...], cap
         cli.main(words)
     assert ended.value.code == ExitStatus.USAGE
     assert 'two configs are given, "a.toml" and "b.toml"' in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "taken"),
+    [
+        (("note", "dry", "--lid", "dry", "hello"), {"chamber": "dry", "text": "hello", "lid": ["dry"]}),
+        (("note", "--lid", "dry", "dry", "hello", "--lid", "mist"), {"chamber": "dry", "text": "hello"}),
+        (("note", "a.toml", "dry", "--lid", "dry", "hello"), {"config": "a.toml", "chamber": "dry", "text": "hello"}),
+        (("note", "dry", "--", "--lid"), {"chamber": "dry", "text": "--lid", "lid": []}),
+        (("leaves", "fine", "--treated", "rose"), {"chamber": "fine", "plant": "rose", "treated": True}),
+        (("lid", "dry", "--config", "a.toml", "seen", "mist"), {"action": "seen", "value": "mist", "config": "a.toml"}),
+        (("lid", "dry"), {"action": "show", "value": None, "config": None}),
+    ],
+)
+def test_options_may_stand_between_the_arguments(words: tuple[str, ...], taken: dict[str, object]) -> None:
+    assert vars(cli.parser(words[0]).parse_args(words)).items() >= taken.items()
