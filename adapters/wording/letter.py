@@ -132,7 +132,13 @@ def subject_of(event: LetterEvent, settings: Settings) -> str:
     if event.urgent and event.sort not in ("all-clear", "digest"):
         said = f"URGENT: {said[0].lower()}{said[1:]}"
     said = ascii_only(clean(said, 200), "dewlid")
-    return said if len(said) <= LONGEST_SUBJECT else f"{said[: LONGEST_SUBJECT - 3].rstrip()}..."
+    return said if len(said) <= LONGEST_SUBJECT else _cut(said)
+
+
+def _cut(said: str) -> str:
+    """Return as many whole words as a subject holds; a word that would take half of it away is cut itself."""
+    words = said[: LONGEST_SUBJECT - 2].rpartition(" ")[0].rstrip(" ,:")
+    return f"{words if 2 * len(words) > LONGEST_SUBJECT else said[: LONGEST_SUBJECT - 3].rstrip()}..."
 
 
 def _subject(event: LetterEvent, settings: Settings) -> str:

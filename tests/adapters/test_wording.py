@@ -263,6 +263,11 @@ def test_the_same_thread_of_another_store_is_another_thread():
     assert other.message != compose(told(LETTERS["situation"]), watch()).message
 
 
+def test_a_subject_that_is_too_long_ends_with_a_whole_word():
+    event = letter("situation", alarm("heater-runaway"), alarm("lid-dew"), chamber="small-nest", urgent=True)
+    assert compose(told(event), watch()).subject == "URGENT: heater is running away and lid is wet: Small..."
+
+
 def test_digests_stand_alone():
     first, second = (compose(told(letter("digest", ordinal=number, chamber=None)), watch()) for number in (1, 2))
     assert first.thread is None
