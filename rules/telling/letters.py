@@ -153,7 +153,7 @@ class Desk:
         pressing = []
         quiet = quiet_until_ms(at_ms, self.settings.telling, self.settings.zone) is not None
         for group in groups:
-            if self.pressing.is_enough(group, at_ms):
+            if self.pressing.is_enough(group, at_ms) or (group.sort == "all-clear" and self.pressing.is_leaving(group, at_ms)):
                 later: When = "digest"
             elif self.pressing.can_wait(group, at_ms):
                 later = "next"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rules.climate.course import Presents
-from rules.settings import Settings
+from rules.settings import Chamber, Settings
 from rules.telling.news import has_gone_on, is_as_bad
 from rules.telling.policy import is_sent
 from rules.telling.quiet_hours import quiet_until_ms
@@ -26,6 +26,8 @@ CALM_LETTERS = 4
 or in the digest. Where the devices at hand cannot repair it, and that was told, one. Judgement of our own."""
 AGAIN_FOR_MS = 6 * HOUR_MS
 """A situation that comes back within this goes on in the same thread. Own estimate."""
+LEAVES_WITHIN_H, PLAINLY_K_H = 1.0, 2.0
+"""No all-clear is written of a box that leaves its band so soon, at a pace that no noise of a slope makes. Own estimates."""
 
 SIDES: dict[str, HarmKind] = {
     "temperature-high": "heat", "heater-runaway": "heat", "temperature-low": "cold", "heater-failed": "cold",
@@ -71,6 +73,21 @@ class Pressing:
         if value is None or limit is None:
             return False
         return row.worse * (value - limit) <= 0 and row.worse * (slope or 0.0) <= row.noise_h
+
+    def is_leaving(self, group: Group, at_ms: int) -> bool:
+        """Whether a box whose air or lid is told to be well again plainly leaves the band of its temperature within an hour."""
+        over = [event for key in group.keys for event in self.state.owed[key].about if isinstance(event, AlarmEvent)]
+        boxes = {alarm.chamber for alarm in over if ALARMS[alarm.alarm].harm not in ("heat", "cold")}
+        return any(self._leaves(self.settings.chambers[box], box, at_ms) for box in boxes if box in self.settings.chambers)
+
+    def _leaves(self, chamber: Chamber, box: str, at_ms: int) -> bool:
+        figures = self.presents.figures(box, at_ms)
+        if figures is None or figures.temperature_c is None or figures.temperature_slope_k_h is None:
+            return False
+        slope, band = figures.temperature_slope_k_h, chamber.temperature
+        ahead_c = figures.temperature_c + slope * LEAVES_WITHIN_H
+        edge, outward = (band.low, -1.0) if slope < 0 else (band.high, 1.0)
+        return edge is not None and abs(slope) > PLAINLY_K_H and outward * (ahead_c - edge) > 0
 
     def is_enough(self, group: Group, at_ms: int) -> bool:
         """Whether the place has had its letters of the day, and this one is no worse than the last."""

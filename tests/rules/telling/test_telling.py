@@ -9,8 +9,11 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+from advice_scenes import situation
 from pydantic import TypeAdapter
 
+from rules.climate.course import Presents
+from rules.climate.memory import PlaceMemory
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
 from rules.telling.quiet_hours import instant_ms, quiet_until_ms
 from rules.telling.state import TellingState
@@ -863,6 +866,29 @@ def test_what_was_advised_and_is_not_done_is_in_every_digest_until_it_is_said_to
     assert [(one.at_ms, given in one.about) for one in letters if one.sort == "digest"] == [
         (at("11 08:00"), True), (at("12 08:00"), True), (at("13 08:00"), False), (at("14 08:00"), False),
     ]
+
+
+@pytest.mark.parametrize(
+    ("name", "value_c", "slope_k_h", "told"),
+    [
+        ("humidity-low", 24.2, -5.0, False),  # the power is out, so the air gets moister
+        ("humidity-high", 27.5, 3.0, False),
+        ("humidity-low", 24.2, -0.3, True),  # noise
+        ("humidity-low", 27.0, -2.5, True),  # it cools within its band
+        ("temperature-low", 24.5, 4.0, True),  # a thermostat takes it back to its set point
+    ],
+)
+def test_no_all_clear_is_written_of_a_box_whose_temperature_leaves_its_band_within_the_hour(
+    name: str, value_c: float, slope_k_h: float, told: bool
+) -> None:
+    when = at("10 12:00")
+    now = situation(value_c, 78.0, temperature_read_ms=when, temperature_slope_k_h=slope_k_h)
+    seen = PlaceMemory(since_ms=when, present=now)
+    events = [alarm(when, chamber="a", name=name), alarm(when + 2 * HOUR_MS, "returned", chamber="a", name=name)]
+    _, letters = tell(
+        WATCH, TellingState(), events, when - MINUTE_MS, when + 3 * HOUR_MS, "o", Presents(before={"a": seen})
+    )
+    assert [one.sort for one in letters[1:]] == ["situation", *(["all-clear"] if told else [])]
 
 
 @pytest.mark.parametrize("over", ["resolved", "withdrawn"])
