@@ -413,7 +413,7 @@ def test_why_lists_what_the_other_screens_list_though_something_else_explains_it
     shelf.turn()
     shelf.live(2, (25.0, 25.1), (88.0, 88.1))
     assert "explained by another" in shelf.say("alarms")
-    told = shelf.say("why", "nest")
+    told = " ".join(shelf.say("why", "nest").split())
     assert "lid is wet (lid-dew): active, only in the daily digest; because of visit: work in the tank" in told
     assert "no alarm" not in told
     assert "Nothing stands" not in told
