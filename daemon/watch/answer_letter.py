@@ -12,7 +12,7 @@ from rules.alarms.state import record_key
 from rules.alarms.walk import as_event
 from rules.climate.course import Presents
 from rules.settings import Settings
-from rules.telling.policy import ASKING
+from rules.telling.state import ASKING
 from rules.terms.events import AdviceEvent, AlarmEvent, CareEvent, LetterEvent, News, SystemEvent, WordEvent
 from rules.turn.state import EngineState
 

@@ -23,8 +23,8 @@ from daemon.store.history import History
 from daemon.store.recovery import RECOVERED, Recovery
 from daemon.store.spool import Spoken, Spool
 from daemon.watch.chamber_states import ChamberStates, owed_removals
+from daemon.watch.crossings import Crossings
 from daemon.watch.inbox import FLOOD, Inbox, Taken
-from daemon.watch.pressing import Pressing
 from daemon.watch.resume import MEMORY_LOST, PAUSE_MS, TOLD_PAUSE_MS, Resumed, joined, pause_before, pause_text
 from rules.settings import Settings
 from rules.terms.events import MINUTE_MS, SECOND_MS, Batch, Event, Item, LetterEvent, SystemEvent
@@ -87,7 +87,7 @@ class Engine:
         self._setting = setting
         self._history = history
         self._inbox = inbox
-        inbox.press_by(Pressing(setting.settings))
+        inbox.press_by(Crossings(setting.settings))
         self._spool = spool
         self._state = begin.state
         self._held = _Held()
@@ -211,7 +211,7 @@ class Engine:
             asked, self._asked = self._asked, None
         if asked is not None:
             self._setting = asked
-            self._inbox.press_by(Pressing(asked.settings))
+            self._inbox.press_by(Crossings(asked.settings))
             self._keep_debts(removed=True)
             self._states.forget()
 

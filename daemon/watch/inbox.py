@@ -14,7 +14,7 @@ from dataclasses import replace
 from typing import Any, NamedTuple
 
 from daemon.clock import StreamClock
-from daemon.watch.pressing import Pressing
+from daemon.watch.crossings import Crossings
 from rules.terms.events import MINUTE_MS, SECOND_MS, Fault, Item, MediumFault, ProbeFault, Reading
 from rules.terms.quantities import Quantity
 from rules.terms.words import ModelFitted
@@ -58,7 +58,7 @@ class Inbox:
         self._arrived = threading.Condition()
         self._pressed = threading.Event()
         self._readings: dict[str, deque[tuple[int, Reading]]] = {}
-        self._pressing: Pressing | None = None
+        self._crossings: Crossings | None = None
         self._first: set[str] = set()
         self._closed_ms = 0
         self._items: deque[Item] = deque()
@@ -85,7 +85,7 @@ class Inbox:
             row = Reading(taken_ms, probe, quantity, value, min(measured_ms, taken_ms))
             self._readings.setdefault(probe, deque()).append((self._number, row))
             self._count += 1
-            if self._pressing is not None and self._pressing.presses(probe, quantity, value):
+            if self._crossings is not None and self._crossings.presses(probe, quantity, value):
                 self._first.add(probe)
                 self._pressed.set()
             if self._count == self._capacity // _CROWD:
@@ -144,10 +144,10 @@ class Inbox:
         """Let more arrive, so that it is taken out together, until the time is over, a crowd waits or somebody rings."""
         self._pressed.wait(timeout_s)
 
-    def press_by(self, pressing: Pressing) -> None:
+    def press_by(self, crossings: Crossings) -> None:
         """Let the readings that press end a rest, and be taken first."""
         with self._arrived:
-            self._pressing = pressing
+            self._crossings = crossings
 
     def take(self, probes: int | None = None) -> Taken:
         """Empty the inbox, or leave readings in it: of all probes but those that press and so many that have waited longest.

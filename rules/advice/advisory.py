@@ -147,9 +147,8 @@ class _Talk:
             state = self._say(state, "withdrawn", events, headline=text, reason=self._state_text(), **_NOTHING_TO_DO)
         counter = state.counter + 1 if fresh else state.counter
         advisory = f"{self.chamber_id}-{counter}" if fresh or now is None else now.advisory
-        swings = self.steady is not self.situation
-        self.steady = replace(self.steady, moves=self.moves())
-        self.situation = self.situation if swings else self.steady
+        moves = self.moves()
+        self.steady, self.situation = replace(self.steady, moves=moves), replace(self.situation, moves=moves)
         predictions = predictions_of(wanted, self.steady, self.worth)
         in_vain = in_vain_text(state, wanted, self.standing)
         opened = self._opened(advisory, wanted, now if not fresh else None, in_vain)

@@ -81,7 +81,7 @@ def _now(cause: Cause | None, moment: Situation, situation: Situation) -> str:
         return ""
     said = f"It is {_climate(moment)}"
     swing = situation.temperature_swing
-    if situation is not moment and swing is not None and swing.most - swing.least >= TOLD_SWING_K:
+    if situation.by_mean and swing is not None and swing.most - swing.least >= TOLD_SWING_K:
         said += f", on average of the last {swing.hours} hours {_climate(situation)}"
     if cause is not None:
         goal = cause.goal

@@ -9,10 +9,9 @@ from typing import Literal
 from rules.climate.course import Presents
 from rules.settings import Settings
 from rules.telling.news import class_of, importance, is_handed_over, is_over
-from rules.telling.policy import ASKING
 from rules.telling.pressing import AGAIN_FOR_MS, CALM_LETTERS, SORTS, Group, Pressing
 from rules.telling.quiet_hours import quiet_until_ms
-from rules.telling.state import Heard, Owed, Sent, TellingState, Thread, When
+from rules.telling.state import ASKING, Heard, Owed, Sent, TellingState, Thread, When
 from rules.terms.events import MINUTE_MS, AdviceEvent, AlarmEvent, Figures, LetterEvent, LetterSort, News
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.urgency import rank
@@ -209,7 +208,7 @@ class Desk:
         if not self.pressing.is_worse(group, thread, at_ms):
             thread.calm_ms = [*thread.calm_ms, at_ms][-CALM_LETTERS:]
         for event in about:
-            if isinstance(event, AdviceEvent) and event.status in ("given", "updated", "reminded"):
+            if isinstance(event, AdviceEvent) and event.status in ASKING:
                 thread.beyond_devices = event.beyond_devices
 
     def _summary(self, groups: list[Group], at_ms: int) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from rules.alarms.state import record_key
 from rules.settings import Settings
 from rules.telling.quiet_hours import quiet_until_ms
-from rules.telling.state import Heard, Owed, Rehearsal, Sort, TellingState, When
+from rules.telling.state import ASKING, Heard, Owed, Rehearsal, Sort, TellingState, When
 from rules.terms.events import (
     DAY_MS,
     HOUR_MS,
@@ -36,8 +36,6 @@ TRIED_FOR_MS = 12 * HOUR_MS
 """What was done longer ago than this is news when it is advised again. Own estimate."""
 ANSWERS_FOR_MS = HOUR_MS
 """What is advised within this after the keeper said what is on the lid is the answer to it, and told at once."""
-ASKING = ("given", "updated", "reminded")
-"""What an advisory says as long as it stands and is not done."""
 TOLD_AT_ONCE = frozenset({"memory-lost", "config-refused", "correction-ignored", "gap"})
 """What of the watching itself is worth a letter of its own."""
 

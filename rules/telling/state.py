@@ -12,6 +12,8 @@ from rules.alarms.state import record_key
 from rules.terms.events import AdviceEvent, AlarmEvent, News, Priority, QualityEvent, Stored
 from rules.trade.urgency import rank
 
+ASKING = ("given", "updated", "reminded")
+"""What an advisory says as long as it stands and is not done."""
 LINES_KEPT = 200  # bookkeeping
 Sort = Literal["situation", "escalation", "reminder", "all-clear", "summary", "digest", "care", "system"]
 When = Literal["now", "next", "flood", "awake", "digest"]
@@ -197,7 +199,7 @@ class TellingState:
     def is_repeat(self, owed: Owed) -> bool:
         """Whether this asks only for steps that were told, done and judged already: the next try, and no news."""
         return bool(owed.about) and all(
-            isinstance(event, AdviceEvent) and event.status in ("given", "updated", "reminded") and event.actions
+            isinstance(event, AdviceEvent) and event.status in ASKING and event.actions
             and all(f"{event.chamber}/{action.text}" in self.tried_ms for action in event.actions)
             for event in owed.about
         )  # fmt: skip

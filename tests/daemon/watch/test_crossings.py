@@ -4,7 +4,7 @@ import math
 
 from daemon.config.configuration import load_text
 from daemon.config.settings import settings_of
-from daemon.watch.pressing import Pressing
+from daemon.watch.crossings import Crossings
 
 CONFIG = """
 [chamber.nest]
@@ -23,7 +23,7 @@ measures = "room-air"
 
 
 def pressed(*values: float, probe: str = "air") -> list[bool]:
-    pressing = Pressing(settings_of(load_text(CONFIG)))
+    pressing = Crossings(settings_of(load_text(CONFIG)))
     return [pressing.presses(probe, "air_temperature", value) for value in values]
 
 

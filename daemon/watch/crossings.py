@@ -12,7 +12,7 @@ _PRESSES_FOR = 3
 """So many readings of a probe press after it has crossed a limit: a lone one is a spike until others agree with it."""
 
 
-class Pressing:
+class Crossings:
     """Remembers between which limits of its chamber each probe was last. It only orders the work: the rules alone judge."""
 
     def __init__(self, settings: Settings) -> None:
