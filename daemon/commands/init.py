@@ -43,7 +43,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     option("--mist", choices=("yes", "no"), help="whether it is sprayed or misted")
     option("--foam", choices=("yes", "no"), help="whether foam or a second pane is there to be put on the lid")
     option("--granules", choices=("yes", "no"), help="whether damp clay granules or a damp edge of substrate are in it")
-    option("--heater", metavar="W", type=number, help="power of the heater, W; 0: none")
+    option("--heater", metavar="W", type=number, help="power of the heater, W; 0: none; absent: not known")
     option("--place", metavar="NAME", action="append", default=[],
            help='where the first, second, ... probe is: a chamber such as tank-1, "room", or "-"; may be repeated')  # fmt: skip
     option("--port", metavar="PORT", action="append", help="look at this serial port only; may be repeated; - for none")

@@ -70,6 +70,11 @@ def vents(text: str) -> int | None:
     return None if text == "-" else whole(0, 50)(text)
 
 
+def watts(text: str) -> float | None:
+    """Return the power of a heater; None: not known, so none is written."""
+    return None if text == "-" else number(0, 500)(text)
+
+
 def yes_or_no(text: str) -> bool:
     """Return whether it is yes."""
     if text.lower() not in ("yes", "y", "no", "n"):

@@ -51,7 +51,8 @@ class ChamberDraft:
     stage: Stage
     months: int
     lid: str
-    heater_w: float
+    heater_w: float | None
+    """None: not known; 0: there is none."""
     air_ml: float
     vents: int | None
     """How many can be opened and closed; None: not known."""
@@ -92,6 +93,12 @@ def ends_of(draft: Draft, one: ChamberDraft, heater_w: float) -> MatEnds:
     ends = mat_ends(one.settings(heater_w), room)
     assert ends is not None
     return ends
+
+
+def fitting(draft: Draft, one: ChamberDraft) -> str:
+    """Say which mat would fit this box and its room."""
+    ends = ends_of(draft, one, 1.0)
+    return f"{ends.proposed_w:g} W would hold {ends.hold_c:g} °C"
 
 
 def slug(text: str, otherwise: str) -> str:
@@ -190,7 +197,10 @@ def _chamber(draft: Draft, one: ChamberDraft) -> str:
         f"{place}.devices", {"can_insulate_lid": one.foam, "wet_granules": one.granules},
         {"can_insulate_lid": "foam or a second pane is at hand", "wet_granules": "what is not here is never advised"},
     )]  # fmt: skip
-    devices += [_heater(draft, one)] if one.heater_w else []
+    if one.heater_w is None:
+        devices.append(_no_heater_known(draft, one))
+    elif one.heater_w:
+        devices.append(_heater(draft, one, one.heater_w))
     if one.vents is not None:
         note = {"open": "of them now"}
         devices.append(_lines(f"{place}.devices.vents", {"count": one.vents, "open": 0}, note))
@@ -200,14 +210,21 @@ def _chamber(draft: Draft, one: ChamberDraft) -> str:
     return "\n".join([about + head, bands, lid, garden, *devices])
 
 
-def _heater(draft: Draft, one: ChamberDraft) -> str:
-    ends, table = ends_of(draft, one, one.heater_w), f"chamber.{one.name}.devices.heater"
+def _no_heater_known(draft: Draft, one: ChamberDraft) -> str:
+    return (
+        f"# Is there a heat mat? Nothing is advised of one that is not written here. {fitting(draft, one)}.\n"
+        f"# [chamber.{one.name}.devices.heater]\n# watts =         # as printed on it, such as 3.0; then remove the first #\n"
+    )
+
+
+def _heater(draft: Draft, one: ChamberDraft, watts: float) -> str:
+    ends, table = ends_of(draft, one, watts), f"chamber.{one.name}.devices.heater"
     remedy = mat_remedy(ends, DEGREES)
     told = [f"{mat_found(ends, DEGREES)}.", f"{mat_means(ends, DEGREES)}."]
     told += [f"{remedy}."] if remedy else []
     told += [mat_doubt(ends)] if ends.cooks else []
     about = [line for text in told for line in _wrapped(text)]
-    lines = _lines(table, {"watts": float(one.heater_w), "mount": "side"}, {"watts": "advised about, never switched"})
+    lines = _lines(table, {"watts": float(watts), "mount": "side"}, {"watts": "advised about, never switched"})
     more = f"# cut_out_c = {ends.bear_c:.1f}        # remove the first # when the cut-out is there\n" if ends.cooks else ""
     return "".join(f"# {line}\n" for line in about) + lines + more
 

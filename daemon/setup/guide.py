@@ -7,7 +7,7 @@ import getpass
 import os
 import shutil
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,7 +23,7 @@ from daemon.clock import local_zone
 from daemon.config.configuration import load_text
 from daemon.setup import accepted, search
 from daemon.setup.colony import PATH_FOR_A_QUEEN, queen_alone, stage_of
-from daemon.setup.draft import DEGREES, ChamberDraft, Draft, FoundProbe, config_text, ends_of
+from daemon.setup.draft import DEGREES, ChamberDraft, Draft, FoundProbe, config_text, ends_of, fitting
 from daemon.setup.secrets import Secrets
 from daemon.store.spool import WordError
 from rules.trade.profiles import Genus, SpeciesGroup, groups_of
@@ -85,11 +85,8 @@ class Guide:
                     raise WordError(f"{question.strip()}: {error}") from error
                 self._say(f"  {error}")
         while not self._given.ask_nothing:
-            try:
+            with _unanswered(question):
                 said = self._ask_line(f"{question} [{default}]: " if default else f"{question}: ").strip() or default
-            except EOFError:
-                self._given.ask_nothing = True
-                break
             try:
                 return accept(said)
             except ValueError as error:
@@ -212,7 +209,7 @@ class Guide:
             foam = self.ask(question, "no", accepted.yes_or_no, given.foam)
             question = "  are damp clay granules or a damp edge of substrate in it (yes, no)"
             granules = self.ask(question, "no", accepted.yes_or_no, given.granules)
-            one = ChamberDraft(name, genus, group, stage, months, lid, 0.0, air_ml, vents, mist, foam, granules)
+            one = ChamberDraft(name, genus, group, stage, months, lid, None, air_ml, vents, mist, foam, granules)
             draft.chambers.append(replace(one, heater_w=self._heater(draft, one)))
 
     def _path_for_a_queen(self, genus: Genus) -> None:
@@ -220,13 +217,11 @@ class Guide:
         for number, line in enumerate(PATH_FOR_A_QUEEN[genus], 1):
             self._say(f"  {number}. {line}")
 
-    def _heater(self, draft: Draft, one: ChamberDraft) -> float:
-        """Ask for the mat that is there, proposing the one that fits the box and its room; tell what it does if it sticks."""
-        fits = ends_of(draft, one, 1.0)
-        proposed = f"{fits.proposed_w:g}"
-        question = f"  its heat mat or heater, W as printed on it (0: none; {proposed} W would hold {fits.hold_c:g} °C)"
-        watts: float = self.ask(question, proposed, accepted.number(0, 500), self._given.heater_w)
-        if watts > 0.0 and (remedy := mat_remedy(ends := ends_of(draft, one, watts), DEGREES)):
+    def _heater(self, draft: Draft, one: ChamberDraft) -> float | None:
+        """Ask for the mat that is there, saying which one would fit the box and its room; tell what it does if it sticks."""
+        question = f"  its heat mat or heater, W as printed on it (0: none; - if you do not know; {fitting(draft, one)})"
+        watts: float | None = self.ask(question, "-", accepted.watts, self._given.heater_w)
+        if watts and (remedy := mat_remedy(ends := ends_of(draft, one, watts), DEGREES)):
             self._say(f"  Take care: {mat_found(ends, DEGREES)}.\n  So {remedy}.")
         return watts
 
@@ -254,12 +249,27 @@ class Guide:
 
     def _secret(self, name: str, question: str) -> str:
         """Ask for a password, and return how the config names it."""
-        secret = "" if self._given.ask_nothing or not sys.stdin.isatty() else getpass.getpass(f"{question}; it is not shown: ")
+        secret = ""
+        if not self._given.ask_nothing and sys.stdin.isatty():
+            with _unanswered(question):
+                secret = getpass.getpass(f"{question}; it is not shown: ")
         if secret:
             self.secrets.keep(name, secret)
         else:
             self._say(f"  Write the password alone into {self.secrets.path(name)} (chmod 600) before you start.")
         return self.secrets.named(name)
+
+
+@contextlib.contextmanager
+def _unanswered(question: str) -> Iterator[None]:
+    """Stop where the answers end early: what nobody answered is not taken as answered by its default."""
+    try:
+        yield
+    except EOFError as error:
+        raise WordError(
+            f'The answers ended at "{question.strip()}". Nothing was written: no config, no password. Begin again and answer'
+            " each question (Enter takes what stands in brackets), or give the answers as options with --yes."
+        ) from error
 
 
 # ---------------------------------------------------------------- writing

@@ -240,7 +240,7 @@ def test_the_same_by_answers_typed_and_a_wrong_one_is_asked_again(serial_pair: A
     talking(line, ["25.1;84;ok"])
     answers = ["North shelf", "Europe/Lisbn", "Europe/Berlin", "high", "410", "-", "Nest 1", "nest-1"]
     answers += ["warm", "20 to 23", "acro", "north", "south", "3", "10x10", "10 x 10 x 8"]
-    answers += ["glass", "many", "2", "yes", "", "-", "y"]
+    answers += ["glass", "many", "2", "yes", "", "", "0.5", "-", "y"]
     out = tmp_path / "dewlid.toml"
     done = init("--port", line.near, "--out", str(out), answers="\n".join(answers) + "\n", home=tmp_path, zone="UTC")
     assert done.returncode == 0, done.stderr
@@ -259,6 +259,7 @@ def test_the_same_by_answers_typed_and_a_wrong_one_is_asked_again(serial_pair: A
     heater = configuration.chamber["nest-1"].devices.heater
     assert heater is not None
     assert heater.watts == 0.5
+    assert "- if you do not know; 0.5 W would hold" in done.stdout
     assert "Take care" not in done.stdout
     assert "left on it does no harm by itself" in out.read_text().lower()
     assert "Only the size of the numbers told which is which" in out.read_text()
@@ -280,7 +281,7 @@ def test_a_mistyped_broker_is_asked_for_again_and_so_is_a_port_without_a_probe(b
 def test_nothing_is_advised_that_nobody_told_of(serial_pair: Any, talking: Any, tmp_path: Path) -> None:
     line, out = serial_pair(), tmp_path / "dewlid.toml"
     talking(line, ["T=25.31 RH=83.2"])
-    options = ["--yes", "--port", line.near, "--broker", "-", "--out", str(out), "--heater", "0"]
+    options = ["--yes", "--port", line.near, "--broker", "-", "--out", str(out)]
     assert init(*options, home=tmp_path).returncode == 0
     assert load(out).chamber["tank-1"].devices == Devices()
     second = ["--mail", "me@example.org", "--mail-user", "-", "--second", "near@example.org", "--mist", "yes", "--vents", "1"]
@@ -368,9 +369,8 @@ def test_a_mat_that_would_cook_the_garden_is_told_and_a_fitting_one_proposed(
     assert "# cut_out_c = 30.0" in out.read_text()
     done = init(*options, "--room-span", "20 to 24", home=tmp_path)
     assert done.returncode == 0, done.stderr
-    heater = load(out).chamber["tank-1"].devices.heater
-    assert heater is not None
-    assert heater.watts == 3.0  # 4 K up to 24 degC
+    assert load(out).chamber["tank-1"].devices.heater is None  # nobody said that there is one
+    assert "Nothing is advised of one that is not written here. 3 W would hold 24 °C." in out.read_text()  # 4 K up
     assert "Take care" not in done.stdout
 
 
@@ -394,6 +394,19 @@ def test_no_answer_writes_nothing(serial_pair: Any, talking: Any, tmp_path: Path
     done = init("--port", line.near, "--out", str(out), answers="\n" * 16 + "no\n", home=tmp_path)
     assert (done.returncode, out.exists()) == (0, False), done.stdout
     assert "Nothing was written." in done.stdout
+
+
+@pytest.mark.parametrize("answered", [0, 12])
+def test_answers_that_end_early_write_nothing_and_guess_nothing(
+    serial_pair: Any, talking: Any, tmp_path: Path, answered: int
+) -> None:
+    line = serial_pair()
+    talking(line, ["T=25.31 RH=83.2"])
+    out = tmp_path / "dewlid.toml"
+    done = init("--port", line.near, "--out", str(out), answers="\n" * answered, home=tmp_path)
+    assert (done.returncode, out.exists(), list(tmp_path.iterdir())) == (65, False, []), done.stdout
+    assert 'The answers ended at "' in done.stderr
+    assert "Nothing was written: no config, no password." in done.stderr
 
 
 def test_without_any_probe_it_says_what_to_do(tmp_path: Path) -> None:
