@@ -66,14 +66,15 @@ def follow(settings: Settings, state: KeeperState, words: Sequence[Word], at_ms:
         taker = _TAKERS.get(type(word))
         try:
             refuse_impossible(settings, word)
-            before = said.held(heard.state, word), heard.state.absences
+            before, facts = (said.held(heard.state, word), heard.state.absences), _facts(heard.state)
             if isinstance(word, TakeBack):
                 back = _take_back(heard, word)
                 heard.events.append(answer(origin, word, True, said.text_of(back), back.chamber, takes_back=back.word))
             elif taker is not None:
                 chamber, text = taker(settings, heard, word)
                 heard.events.append(answer(origin, word, True, text, chamber))
-            heard.state.said = said.written(heard.state, word, *before)
+            if taker is None or _facts(heard.state) != facts:  # a visit that was over is not ended: nothing to take back
+                heard.state.said = said.written(heard.state, word, *before)
             heard.words.append(word)
         except Refused as refusal:
             known = getattr(word, "chamber", None)
@@ -86,6 +87,10 @@ def follow(settings: Settings, state: KeeperState, words: Sequence[Word], at_ms:
     heard.turned = quiet != (state.visits.keys(), state.out_of_service.keys())
     _turn(heard, state.away, at_ms, origin)
     return heard
+
+
+def _facts(state: KeeperState) -> tuple[object, ...]:
+    return dict(state.visits), dict(state.out_of_service), list(state.absences), dict(state.gardens)
 
 
 def _turn(heard: Heard, was_away: bool, at_ms: int, origin: str) -> None:

@@ -98,8 +98,10 @@ def settled(state: KeeperState, events: Iterable[Event], idle: Collection[str], 
     said = []
     for one in state.said:
         answered = answers.get(answer_id(origin, one.word_id))
+        if one.word_id in idle:
+            continue
         if answered is None:
             said.append(one)
-        elif answered.accepted and one.word_id not in idle:
+        elif answered.accepted:
             said.append(replace(one, chamber=answered.chamber, text=answered.text[:600]))
     return replace(state, said=said)

@@ -52,7 +52,8 @@ def _lid_before(memory: PlaceMemory, word_id: str) -> PlaceMemory:
 def journalled(state: EngineState, events: list[Event]) -> None:
     """Let the keeper's room know how all rooms answered, and which words changed nothing."""
     felt = {one.word_id for adviser in state.advice.values() for one in adviser.before_done}
-    felt |= {record.seen_by for record in state.alarms.records.values()}
-    told = [said for said in state.keeper.said if said.word in ("acknowledge", "advice-done")]
+    felt |= {name for record in state.alarms.records.values() for name in (record.seen_by, record.shelved_by)}
+    felt |= {doing.word_id for doing in state.care.doings}
+    told = [said for said in state.keeper.said if said.word in ("acknowledge", "shelve", "advice-done", "care-done")]
     idle = {said.word_id for said in told if said.word_id not in felt}
     state.keeper = settled(state.keeper, events, idle, state.origin)

@@ -239,6 +239,26 @@ def test_a_word_is_taken_back_once_and_a_refused_or_unknown_one_never(quiet: Cou
         assert "dewlid undo --list" in told.text
 
 
+def test_a_word_that_changed_nothing_is_not_there_to_be_taken_back(hot: Course) -> None:
+    """`dewlid undo` takes back the last word: one that did nothing must not stand before the one that did."""
+    opened = hot.state.advice["north"].open
+    assert opened is not None
+    about = {"chamber": "north", "alarm": "temperature-high"}
+    said = [
+        word(AdviceDone, "did", advisory=opened.name), word(AdviceDone, "again", advisory=opened.name),
+        word(AdviceDone, "unknown", advisory="north-9"), word(Acknowledge, "seen", **about),
+        word(Acknowledge, "seen-again", **about), word(Acknowledge, "never-stood", chamber="north", alarm="humidity-low"),
+        word(CareDone, "water", chamber="north", task="water", at_ms=hot.now_ms),
+        word(CareDone, "water-before", chamber="north", task="water", at_ms=hot.now_ms - DAY_MS),
+        word(Shelve, "shelf", **about, for_ms=HOUR_MS), word(Shelve, "longer", **about, for_ms=2 * HOUR_MS),
+        word(Visit, "no-visit", chamber="north", for_ms=0), word(OutOfService, "in-service", probe="air", for_ms=0),
+    ]  # fmt: skip
+    for one in said:
+        hot.say(one)
+    hot.say(word(Away, "not-away", from_ms=hot.now_ms + 1, to_ms=hot.now_ms + 1))
+    assert [one.word_id for one in hot.state.keeper.said] == ["did", "seen", "water", "longer"]
+
+
 def test_only_so_many_words_are_remembered(quiet: Course) -> None:
     for number in range(KEPT_WORDS + 5):
         quiet.say(word(CareDone, f"w{number}", chamber="north", task="water", at_ms=quiet.now_ms))
