@@ -164,10 +164,13 @@ def _subject(event: LetterEvent, settings: Settings) -> str:
     if head is not None and head.condition in ("held", "unknown"):
         return f"Not seen any more: {place} ({label(head.alarm)}?)"
     advice = standing_advice(about)
-    do = None if advice is None or not event.urgent else short_of(advice.device, advice.change)
+    do = None if advice is None or not event.urgent else short_of(advice.device, advice.change, advice.amount)
     opening = {"escalation": "Worse, ", "reminder": "Still "}.get(sort, "")
     if do is not None:
-        return f"{do}: {place}, {opening.lower()}{what.partition(' and ')[0]}"  # what a narrow screen cuts off comes last
+        what = what.partition(" and ")[0]
+        if opening and len(f"URGENT: {do}: {place}, {opening}{what}") > LONGEST_SUBJECT:
+            opening, what = opening.rstrip(" ,"), ""  # that it still stands says more than half a word of what
+        return f"{do}: {place}, {opening.lower()}{what}"  # what a narrow screen cuts off comes last
     return f"{opening}{what}: {place}" if opening else f"{what[0].upper()}{what[1:]}: {place}"
 
 

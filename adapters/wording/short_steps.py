@@ -15,6 +15,8 @@ _SHORT = {
 }  # fmt: skip
 
 
-def short_of(device: str | None, change: str | None) -> str | None:
+def short_of(device: str | None, change: str | None, amount: float | None) -> str | None:
     """Return the first step in two to four words; None: it has no short name, or nothing is asked."""
+    if (device, change, amount) == ("heater", "more", None):
+        return "plug the heat in"  # whoever turns it up is told by how much
     return _SHORT.get((device or "", change or ""))

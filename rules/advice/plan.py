@@ -112,13 +112,13 @@ def without_search(
     if cause.thermostat == "unplugged" and left_out(state, situation):
         acts = ("leave-out", "warm-place") if cause.temperature == "low" else ("leave-out",)
         return _plain("left-out", cause, acts, Never("Do not try it once more as it is."), meanwhile(cause.goal))
-    thirsts = cause.thirsty and cause.temperature == "ok" and dryness_harms(standing)
     if cause.thermostat == "unplugged":
+        thirsts = cause.thirsty and cause.temperature == "ok"
         again = plug_in(chamber, state, situation, cause, standing)
         if again is not None:
             water = _first_water(chamber, state, situation, cause) if thirsts else None
             return _plugged(chamber, state, situation, cause, again, water, standing)
-        if not thirsts:
+        if not (thirsts and dryness_harms(standing)):
             return None  # it cools; what harms meanwhile is answered all the same
     active = {row.alarm for row in standing.values() if row.condition == "active"}
     own = own_branch(active, cause, lambda act: _asked_lately(state, act, situation.at_ms))
@@ -203,7 +203,7 @@ def _plugged(
     chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause, move: Move, water: Move | None,
     standing: Mapping[str, Standing],
 ) -> Plan:
-    """Return how it is plugged in again, after the water where dryness does harm meanwhile."""
+    """Return how it is plugged in again, after the water where it is too dry."""
     time_constant_h = cooling_h(model_of(chamber, state))[0]
     alone = stops_lately(state, situation.at_ms) < 2  # it can be left alone with it: nothing else needs to warm the box
     also = ("warm-now",) if "lethal-cold" in cause.facts else () if alone or cause.temperature != "low" else ("warm-place",)
@@ -221,9 +221,14 @@ def _plugged(
 
 
 def _first_water(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Move | None:
-    """Return the least change that gives or keeps water here, by the order of the cell; None: there is none."""
+    """Return the least change that gives or keeps water here, by the order of the cell; None: there is none.
+
+    Vents that were opened against the heat come before all.
+    """
     knobs = present_knobs(chamber, situation.changes)
-    steps = (step for step in cause.cell.order if ACTS[step.act].device in ("water", "mister", "vent", "fan"))
+    steps = [step for step in cause.cell.order if ACTS[step.act].device in ("water", "mister", "vent", "fan")]
+    if knobs.get("vents", 0.0) > present_knobs(chamber, ()).get("vents", 0.0):
+        steps.sort(key=lambda step: step.act != "close-vents")
     free = (step for step in steps if not _waits(state, cause, ACTS[step.act].knob, situation.at_ms))
     return next((move for step in free for move in moves_for(step, chamber, cause, knobs)), None)
 

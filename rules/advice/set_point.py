@@ -105,7 +105,7 @@ def _by_set_point(state: AdviceState, situation: Situation, goal: Goal, setpoint
     elif failed or setpoint is None:
         past = f"{reached - (setpoint or 0.0):.0f} K past its set point" if failed else f"the chamber to {reached:.0f} °C"
         text = (
-            f"First find out why it heated {past} (probe fallen? relay stuck?). Plug the heater in again only then, {setting}; "
+            f"Find out why it heated {past} (probe fallen? relay stuck?). Plug the heater in again only then, {setting}; "
             f"{stay}; if it does not switch off, leave it out and warm the room"
         )
     else:

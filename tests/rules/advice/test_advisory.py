@@ -12,7 +12,7 @@ from rules.advice.model import model_as_json, prior_model
 from rules.advice.standing import Standing
 from rules.climate.situation import Situation
 from rules.keeper.devices import lid_now, told_knobs
-from rules.keeper.state import KeeperState
+from rules.keeper.state import DeviceChange, KeeperState
 from rules.settings import Chamber, Heater, Lid, Site, Vents
 from rules.terms.advised import answer_name
 from rules.terms.events import HOUR_MS, AdviceEvent, Priority
@@ -305,7 +305,21 @@ def test_plugging_in_again_is_not_urgent_for_what_it_does_not_answer():
     assert acts(events[-1]) == ["water more", "heater more"] and events[-1].urgency == "wake"
     outside = {"humidity-low": standing("humidity-low", priority="wake")}
     _, events = consider(settings_of(chamber), "north", state, cool, outside, "test")
+    assert acts(events[-1]) == ["water more", "heater more"] and events[-1].urgency == "wake"
+    bare = Chamber(devices=devices(setpoint_c=26.0, mister=None, fan=None, vents=Vents(count=0), wet_granules=False))
+    _, events = consider(settings_of(bare), "north", state, cool, outside, "test")
     assert acts(events[-1]) == ["heater more"] and events[-1].urgency == "today"
+
+
+def test_vents_that_were_opened_against_the_heat_are_shut_before_it_is_plugged_in_where_the_air_is_too_dry_by_now():
+    """A keeper was woken by "heat more: too dry", then told to shut the vent that stood open all the time."""
+    chamber = Chamber(devices=devices(setpoint_c=26.0))
+    state, hot = unplugged(chamber)
+    opened = replace(hot, changes=(*hot.changes, DeviceChange(hot.at_ms, "vents", 3.0)))
+    cool = later(situation(25.5, 62.0, 23.0, 30.0), 3.0, changes=opened.changes)
+    outside = {"humidity-low": standing("humidity-low", priority="today")}
+    _, events = consider(settings_of(chamber), "north", state, cool, outside, "test")
+    assert acts(events[-1]) == ["vent close", "heater more"]
 
 
 def test_who_is_woken_for_dry_air_is_not_told_to_leave_a_box_that_gets_warmer():
