@@ -6,8 +6,9 @@ Pure, and cut invariant: time split anywhere into several calls gives the same e
 from __future__ import annotations
 
 import heapq
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 
 from rules.care.absence import noted, welcome_back
 from rules.care.answers import take
@@ -43,17 +44,19 @@ def follow(
     origin: str,
     climate: ClimateMemory,
     presents: Presents | None = None,
+    standing: Mapping[str, tuple[str, ...]] = MappingProxyType({}),
 ) -> tuple[CareState, list[CareEvent | WordEvent]]:
     """Return the routine's state at `until_ms` and what is told in [from_ms, until_ms), in order of time.
 
     What was heard was heard at `from_ms`; words that are not about care are passed over. What falls due at the very
-    millisecond of a word is told after it. The first call begins the routine at `from_ms`.
+    millisecond of a word is told after it. The first call begins the routine at `from_ms`. `standing`: what stands in each
+    chamber at `from_ms`, in words.
     """
     about = [word for word in heard.words if isinstance(word, _ABOUT_CARE)]
     quiet = state.next_ms is None or state.next_ms >= until_ms
     if quiet and not about and not heard.turns and state.since_ms is not None:
         return state, []
-    course = Course(settings, state, heard.state, origin, climate, presents)
+    course = Course(settings, state, heard.state, origin, climate, presents, standing)
     if course.state.since_ms is None:
         course.state.since_ms = from_ms
         course.replan(from_ms)

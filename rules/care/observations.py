@@ -64,6 +64,27 @@ class Questions:
     """Whether there are vents that can be opened."""
     shut: bool = False
     """Whether an Atta queen founds there, whose box stays shut."""
+    standing: tuple[str, ...] = ()
+    """What stands there as an alarm, in words, the worst first."""
+
+    @property
+    def amiss(self) -> str:
+        """Return what is wrong there now, by what stands and by what was last read; empty: nothing is known to be."""
+        if self.standing:
+            return " and ".join(self.standing[:2])
+        now, air, humidity = self.now, self.chamber.temperature, self.chamber.humidity_for(self.garden_ml)
+        if now is None:
+            return ""
+        seen = (
+            (now.temperature_c, air.low, air.high, "too cool", "too warm", "{:.1f} degC"),
+            (now.relative_humidity_pct, humidity.low, humidity.high, "too dry", "too humid", "{:.0f} %"),
+        )  # fmt: skip
+        for value, low, high, under, over, shown in seen:
+            side = under if value is not None and low is not None and value < low else ""
+            side = over if value is not None and high is not None and value > high else side
+            if side:
+                return f"{side}, {shown.format(value)} now"
+        return ""
 
     @property
     def may_air(self) -> bool:
@@ -197,6 +218,7 @@ _OVER = (
 _INSULATE = "{insulate}close {openings}, but for a pinhole, since the box must breathe"
 _NOT_AIRED = "clear its vents and lid holes of what blocks them, see that a pinhole is free, and look again in an hour"
 _SHUT_OVER = "leave it as it is, it has been right again for two hours"
+_AMISS = "see to what is wrong here now ({amiss}); `dewlid why {name}` shows what to do"
 
 
 def fitted(first: str, questions: Questions, where: str) -> str:
@@ -236,7 +258,7 @@ def interpret(seen: Sequence[str], questions: Questions, vent_elsewhere: str | N
     parts = [_led(lead, questions, vent_elsewhere, distils)]
     parts += [f"Also {SYMPTOMS[word].label}: {SYMPTOMS[word].because}." for word in words[1:]]
     suffers = any(SYMPTOMS[word].suffers for word in words)
-    return Answer(" ".join(parts), _priority(lead, questions), lead.calm, suffers)
+    return Answer(" ".join(parts), _priority(lead, questions), lead.calm and not questions.amiss, suffers)
 
 
 def _priority(symptom: Symptom, questions: Questions) -> Priority:
@@ -249,18 +271,22 @@ def _led(symptom: Symptom, questions: Questions, vent_elsewhere: str | None, dis
     proven = [(cause, proof) for cause, proof in asked if proof.holds]
     lines = [proof.line for _, proof in (proven or asked[:1])]
     because, first = (proven[0][0].because, proven[0][0].first) if proven else (symptom.because, symptom.first)
+    over, amiss = bool(proven) and proven[0][1].over, questions.amiss
+    calm, never = symptom.calm and not amiss, symptom.never
     if distils:
         because, first = _DISTILS, _INSULATE
-    elif proven and proven[0][1].over:
+    elif amiss and (symptom.calm or over):  # nothing is comforted, nor left as it is, while something is wrong
+        first, never = _AMISS.format(amiss=amiss, name=questions.name), ""
+    elif over:
         first = _SHUT_OVER if questions.shut else _OVER
     where = f"of {vent_elsewhere}, not of the fungus chamber," if vent_elsewhere else "of this chamber"
     head = symptom.label[0].upper() + symptom.label[1:]
     parts = [f"{head}."]
-    parts.append(f"This is no cause for worry: {because}." if symptom.calm else "")
+    parts.append(f"This is no cause for worry: {because}." if calm else "")
     parts.append(f"First: {fitted(first, questions, where)}.")
-    parts.append(f"{symptom.never[0].upper()}{symptom.never[1:]}." if symptom.never else "")
+    parts.append(f"{never[0].upper()}{never[1:]}." if never else "")
     parts.append(f"{symptom.ask}." if symptom.ask else "")
-    parts.append(f"Why: most likely {because}." if not symptom.calm else "")
+    parts.append("" if calm else f"The sight itself: {because}." if symptom.calm else f"Why: most likely {because}.")
     parts.append(f"{'; '.join(lines)[:1].upper()}{'; '.join(lines)[1:]}." if lines else "")
     parts.append(_cleared([proof for _, proof in asked]))
     return " ".join(part for part in parts if part)

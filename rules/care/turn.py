@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import cached_property
+from types import MappingProxyType
 
 from rules.care.nest import colonies, colony_of, vent_instead
 from rules.care.observations import Questions
@@ -37,13 +39,14 @@ class Course:
 
     def __init__(
         self, settings: Settings, state: CareState, keeper: KeeperState, origin: str, climate: ClimateMemory,
-        presents: Presents | None = None,
+        presents: Presents | None = None, standing: Mapping[str, tuple[str, ...]] = MappingProxyType({}),
     ) -> None:
         self.settings = settings
         self.keeper = keeper
         self.origin = origin
         self.climate = climate
         self.presents = presents
+        self.standing = standing
         self.events: list[CareEvent | WordEvent] = []
         self.state = replace(
             state, tasks=dict(state.tasks), leaves=list(state.leaves), notes=list(state.notes), doings=list(state.doings)
@@ -75,7 +78,10 @@ class Course:
         fresh = now is not None and word.taken_ms - min(word.at_ms, now.at_ms) <= _OF_NOW_MS
         vents = chambers[vent_instead(chambers, name) or name].devices.vents
         shut = founds(self.settings, self.keeper, name)
-        return replace(self.questions(name, word.at_ms), now=now if fresh else None, vents=vents.count > 0, shut=shut)
+        return replace(
+            self.questions(name, word.at_ms), now=now if fresh else None, vents=vents.count > 0, shut=shut,
+            standing=self.standing.get(name, ()),
+        )  # fmt: skip
 
     def replan(self, at_ms: int) -> None:
         """Bring every task into line with the garden sizes and the config of now."""

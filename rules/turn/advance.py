@@ -39,6 +39,7 @@ from rules.turn.perceive import LEARN_EVERY_MS, perceive
 from rules.turn.state import EngineState, shifted
 from rules.turn.taken_back import journalled
 from rules.turn.upgrade import upgraded
+from rules.turn.verdict import in_words
 
 _STATE: TypeAdapter[EngineState] = TypeAdapter(Annotated[EngineState, BeforeValidator(upgraded)])
 IDS_KEPT_FOR_MS = 90 * DAY_MS
@@ -221,8 +222,9 @@ def _stretch(settings: Settings, state: EngineState, stretch: Stretch, looked: s
     told = _with_present(presents, told, perceived.changes)
     events += told
     state.care, cared = care.follow(
-        settings, state.care, heard, at_ms, stretch.until_ms, state.origin, Climate(state.places), presents
-    )
+        settings, state.care, heard, at_ms, stretch.until_ms, state.origin, Climate(state.places), presents,
+        in_words(before) if words else {},
+    )  # fmt: skip
     events += cared
     if spoken:
         journalled(state, events)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from rules.alarms.alarms import standing
 from rules.alarms.state import AlarmRecord
 from rules.settings import Settings
-from rules.trade.alarm_kinds import ALARMS
+from rules.trade.alarm_kinds import ALARMS, QUESTIONS
 from rules.trade.urgency import rank
 from rules.turn.present import present
 from rules.turn.state import EngineState
@@ -38,6 +38,16 @@ def verdict_of(settings: Settings, state: EngineState, chamber: str, *, late: bo
     seen = situation is not None and situation.temperature_c is not None and not late
     of_alarms = _state_of(state, chamber, [one for one in shown if _matters(one)])
     return Verdict(chamber, of_alarms if seen or of_alarms == "act-now" else "not-seen", tuple(shown))
+
+
+def in_words(standing: Mapping[str | None, Mapping[str, AlarmRecord]]) -> dict[str, tuple[str, ...]]:
+    """Return what stands in each place, in words, the worst first; questions to the keeper left out."""
+    found = {}
+    for place, records in standing.items():
+        mine = sorted((one for one in records.values() if one.open and one.alarm not in QUESTIONS), key=_urgency)
+        if place is not None and mine:
+            found[place] = tuple(dict.fromkeys(ALARMS[one.alarm].label for one in mine))
+    return found
 
 
 def _explained(record: AlarmRecord) -> bool:

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -235,3 +236,27 @@ def test_only_what_is_written_is_named() -> None:
         assert "granules" not in said
         assert "insulate" not in said
         assert "open one vent" not in said
+
+
+COMFORTS = ("no cause for worry", "leave the climate as it is", "leave it as it is", "First: nothing")
+
+
+@pytest.mark.parametrize("seen", SYMPTOMS)
+@pytest.mark.parametrize("shut", [False, True])
+@pytest.mark.parametrize("wrong", [
+    {"standing": ("too dry",)}, {"now": Figures("nest", 0, 25.0, 58.0, 1.5)},
+    {"now": Figures("nest", 0, 25.0, 96.0, 1.5)}, {"now": Figures("nest", 0, 21.0, None, None)},
+], ids=str)  # fmt: skip
+def test_no_sight_is_a_comfort_while_something_is_wrong(seen: str, shut: bool, wrong: dict[str, Any]) -> None:
+    was_dry = Past(
+        temperature_c=[25.0] * 120, relative_humidity_pct=[60.0] * 40 + [84.0] * 8, dew_margin_k=[1.5] * 120,
+        vapour_pressure_deficit_pa=[500.0] * 120,
+    )  # fmt: skip
+    for past in (FINE, was_dry, Past()):
+        told = interpret((seen,), Questions(past, "nest", Chamber(), 100.0, 0, shut=shut, **wrong), None)
+        assert told is not None
+        assert not told.calm
+        assert [said for said in COMFORTS if said in told.text] == []
+        if SYMPTOMS[seen].calm and not shut:
+            assert "First: see to what is wrong here now (too" in told.text
+            assert "`dewlid why nest` shows what to do" in told.text
