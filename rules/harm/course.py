@@ -59,9 +59,9 @@ def courses(
 ) -> Courses:
     """Return the courses of some instants.
 
-    `edge`: where the band ends, inside of which nothing is used; `trend_per_h`: change for the worse; `end`: what
-    the course does not go beyond (a chamber that cools does not come below its room), NaN: nothing; `shift` is added to the
-    value before the table is asked.
+    `edge`: where the band ends, inside of which nothing is used, and from which on harm begins from nothing; `trend_per_h`:
+    change for the worse; `end`: what the course does not go beyond (a chamber that cools does not come below its room), NaN:
+    nothing; `shift` is added to the value before the table is asked.
     """
     row = BEARABLE[kind]
     moved = row.damping_h * (1.0 - np.exp(-AHEAD_H / row.damping_h))
@@ -69,8 +69,8 @@ def courses(
     stop = np.where(np.isnan(end), np.inf, np.maximum(row.worse * end, row.worse * value))
     course = np.minimum(course, stop[:, None])
     at, logs = row.logs(size)
-    rate = np.exp(-np.interp(course + row.worse * shift, at, logs))
-    rate = np.where(course > row.worse * edge[:, None], np.rint(rate * _EXACT) / _EXACT, 0.0)
+    begun = np.clip((course - row.worse * edge[:, None]) / row.onset, 0.0, 1.0)
+    rate = np.rint(begun * np.exp(-np.interp(course + row.worse * shift, at, logs)) * _EXACT) / _EXACT
     steps = (rate[:, 1:] + rate[:, :-1]) / 2.0 * np.diff(AHEAD_H)
     used = np.concatenate((np.zeros((len(value), 1)), np.cumsum(steps, axis=1)), axis=1)
     soon, worst = (row.worse * course[:, place] for place in (SOON, -1))

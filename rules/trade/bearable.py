@@ -1,7 +1,8 @@
 """How long a fungus garden bears a bad value before it is badly hurt: by kind of harm, value and size, in one reviewed table.
 
 It orders what is urgent; it is no dose-response curve: none is published for these fungi. Between its rows the logarithm of
-the hours is linear in the value; beyond them the outermost row holds.
+the hours is linear in the value; beyond them the outermost row holds. Just beyond the edge of a band harm begins from nothing:
+the edge is no more certain than the probe that reads it, +-0.5 K and +-3 %RH of what keepers buy (from memory).
 
 Sources: no growth at 37 degC and less at 30 than at 24 degC: Cazin, Wiemer and Howard 1989. Stagnation below 20 degC; long
 stays below 10 degC can kill the tropical fungus: Mueller et al. 2011, seen at second hand. All hours are own estimates, after
@@ -42,6 +43,9 @@ class Bearable:
     """Values that are told again whatever the account says, and the size classes that they count for."""
     anchor: float
     """The value that a harmful edge of the config stands for: a keeper's own edge shifts the rows by its distance from it."""
+    onset: float
+    """How far beyond the edge of its band a value counts in full: at the edge nothing is used up, half as far lies within what
+    a probe may be wrong."""
     rearm: float
     """How far the value must come back from a mark before crossing it again is news."""
     noise_h: float
@@ -60,6 +64,10 @@ class Bearable:
             return math.exp(logs[min(place, len(at) - 1)])
         share = (self.worse * value - at[place - 1]) / (at[place] - at[place - 1])
         return math.exp(logs[place - 1] + share * (logs[place] - logs[place - 1]))
+
+    def is_unsure(self, value: float, edge: float) -> bool:
+        """Return whether a value beyond an edge lies so near it that a probe's own uncertainty may have put it there."""
+        return self.worse * (value - edge) <= self.onset / 2.0
 
     def logs(self, size: SizeClass) -> tuple[list[float], list[float]]:
         """Return the values of the rows, rising as they get worse, and the logarithm of their hours."""
@@ -96,7 +104,7 @@ BEARABLE: dict[HarmKind, Bearable] = {
         ),
         serious=_each(28.0), severe=_each(30.0), wakes=True,
         marks=((32.0, CLASSES), (35.0, CLASSES), (37.0, CLASSES)),  # 37: Cazin 1989; 32 and 35: judgement
-        anchor=30.0, rearm=1.5, noise_h=0.3, damping_h=4.0,
+        anchor=30.0, onset=1.0, rearm=1.5, noise_h=0.3, damping_h=4.0,
     ),
     "cold": Bearable(
         worse=-1, unit="degC",
@@ -112,7 +120,7 @@ BEARABLE: dict[HarmKind, Bearable] = {
         ),
         serious=_each(20.0), severe=_each(15.0), wakes=True,
         marks=((15.0, CLASSES), (12.0, CLASSES), (10.0, CLASSES)),  # 10: Mueller 2011; 15 and 12: judgement
-        anchor=20.0, rearm=1.5, noise_h=0.3, damping_h=4.0,
+        anchor=20.0, onset=1.0, rearm=1.5, noise_h=0.3, damping_h=4.0,
     ),
     # The humidity that would dry as fast at 26 degC: what dries is the vapour pressure deficit.
     "dryness": Bearable(
@@ -127,7 +135,7 @@ BEARABLE: dict[HarmKind, Bearable] = {
         ),
         serious=(80.0, 80.0, 70.0, 50.0, 50.0), severe=(60.0, 50.0, 35.0, None, None), wakes=True,
         marks=((50.0, "AB"), (40.0, CLASSES), (30.0, CLASSES)),  # estimates of our own
-        anchor=60.0, rearm=5.0, noise_h=3.0, damping_h=3.0,
+        anchor=60.0, onset=6.0, rearm=5.0, noise_h=3.0, damping_h=3.0,
     ),
     # Share of the load at which drops fall, on a lid below the dew point; less than the first row is harmless distillation.
     "water": Bearable(
@@ -135,6 +143,6 @@ BEARABLE: dict[HarmKind, Bearable] = {
         hours=((0.2, (24, 24, 24, 24, 24)), (0.5, (4, 4, 4, 4, 4)), (1.0, (2, 2, 2, 2, 2)), (2.0, (1, 1, 1, 1, 1))),
         serious=_each(0.5), severe=_each(None), wakes=False,
         marks=((0.5, CLASSES),),
-        anchor=0.5, rearm=0.2, noise_h=0.02, damping_h=6.0,
+        anchor=0.5, onset=0.1, rearm=0.2, noise_h=0.02, damping_h=6.0,
     ),
 }  # fmt: skip
