@@ -8,9 +8,9 @@ from typing import Literal
 
 from rules.climate.course import Presents
 from rules.settings import Settings
+from rules.telling.ledger import Ledger
 from rules.telling.news import class_of, importance, is_handed_over, is_over
 from rules.telling.pressing import AGAIN_FOR_MS, CALM_LETTERS, SORTS, Group, Pressing
-from rules.telling.quiet_hours import quiet_until_ms
 from rules.telling.state import ASKING, Heard, Owed, Sent, TellingState, Thread, When
 from rules.terms.events import MINUTE_MS, AdviceEvent, AlarmEvent, Figures, LetterEvent, LetterSort, News
 from rules.trade.alarm_kinds import ALARMS
@@ -22,7 +22,6 @@ WAKE_SUMMARIES = 4
 """So many summaries may go out early within one flood window because something in them wakes. Own estimate."""
 
 
-
 class Desk:
     """Writes the letters of one call of `tell`."""
 
@@ -32,7 +31,8 @@ class Desk:
         self.away = away
         self.state = state
         self.origin = origin
-        self.pressing = Pressing(settings, state, presents)
+        self.ledger = Ledger(settings, state, presents)
+        self.pressing = Pressing(self.ledger)
         self.letters: list[LetterEvent] = []
 
     def flush(self, at_ms: int) -> None:
@@ -150,7 +150,7 @@ class Desk:
     def _pressing(self, groups: list[Group], at_ms: int) -> list[Group]:
         """Return the groups that cannot wait; what can goes with the next letter of its place, within the hour."""
         pressing = []
-        quiet = quiet_until_ms(at_ms, self.settings.telling, self.settings.zone) is not None
+        quiet = self.ledger.quiet_until_ms(at_ms) is not None
         for group in groups:
             if self.pressing.is_enough(group, at_ms) or (group.sort == "all-clear" and self.pressing.is_leaving(group, at_ms)):
                 later: When = "digest"
@@ -196,7 +196,7 @@ class Desk:
         if key.startswith("situation."):
             told = self.state.verified.pop(group.place, None)
             self.state.lines = [line for line in self.state.lines if told is None or line.id != told.id]
-        quiet = quiet_until_ms(at_ms, self.settings.telling, self.settings.zone) is not None
+        quiet = self.ledger.quiet_until_ms(at_ms) is not None
         night = group.sort in ("situation", "escalation") and (group.wakes or quiet)  # what can wait for the morning has waited
         self.state.sent.append(Sent(at_ms))
         urgent = night or (group.sort == "reminder" and group.wakes)
@@ -248,8 +248,7 @@ class Desk:
         return thread
 
     def _close_if_over(self, key: str, group: Group, about: list[News], at_ms: int) -> None:
-        stands = any(heard.place == group.place and heard.told and heard.open for heard in self.state.heard.values())
-        if any(is_over(event) for event in about) and not stands:
+        if any(is_over(event) for event in about) and not self.state.standing(group.place):
             thread = self.state.threads[key]
             thread.open, thread.closed_ms = False, at_ms
 

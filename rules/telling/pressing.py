@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rules.climate.course import Presents
-from rules.settings import Chamber, Settings
+from rules.settings import Chamber
+from rules.telling.ledger import Ledger
 from rules.telling.news import has_gone_on, is_as_bad
-from rules.telling.policy import is_sent
-from rules.telling.quiet_hours import quiet_until_ms
-from rules.telling.state import Owed, Sort, TellingState, Thread
+from rules.telling.state import Owed, Sort, Thread
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AlarmEvent
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import BEARABLE, HarmKind
@@ -50,8 +48,8 @@ class Group:
 class Pressing:
     """What may wait of the letters of one call of `tell`."""
 
-    def __init__(self, settings: Settings, state: TellingState, presents: Presents) -> None:
-        self.settings, self.state, self.presents = settings, state, presents
+    def __init__(self, ledger: Ledger) -> None:
+        self.ledger, self.settings, self.state, self.presents = ledger, ledger.settings, ledger.state, ledger.presents
 
     def is_settled(self, place: str, at_ms: int) -> bool:
         """Whether all heat, cold and dryness that stands there is back in its band and not on its way out: it wakes nobody."""
@@ -116,7 +114,7 @@ class Pressing:
             told = {ALARMS[one.latest.alarm].harm for one in self.state.heard.values() if one.place == group.place and one.told}
             if any(alarm.change == "raised" and ALARMS[alarm.alarm].harm not in told for alarm in alarms):
                 return True  # of another harm nothing was said to be beyond repair
-            by_day = quiet_until_ms(at_ms, self.settings.telling, self.settings.zone) is None
+            by_day = self.ledger.quiet_until_ms(at_ms) is None
             return (by_day or most == rank("wake")) and any(has_gone_on(alarm, self.state.of(alarm)) for alarm in alarms)
         return most == rank("wake") or any(
             alarm.change in ("worsened", "escalated") or alarm.level == "harmful" or self._began_anew(alarm) for alarm in alarms
@@ -143,7 +141,7 @@ class Pressing:
         alarms = [event for owed in items for event in owed.about if isinstance(event, AlarmEvent)]
         if len(alarms) < sum(len(owed.about) for owed in items):
             return False
-        asked = bool(advice) and all(is_sent(state, one) for one in advice)
+        asked = bool(advice) and all(state.is_sent(one) for one in advice)
         known_ms = max(thread.told_ms if asked else 0, thread.answered_ms or 0)  # what was done needs its time
         if at_ms - known_ms < SAME_WITHIN_MS and all(self._was_told(event, group.place) for event in alarms):
             return True

@@ -190,11 +190,25 @@ class TellingState:
         """Return what is known of an alarm."""
         return self.heard.get(record_key(alarm.chamber, alarm.alarm, alarm.probe, alarm.medium))
 
+    def standing(self, place: str) -> list[Heard]:
+        """Return the alarms that are told under a place, and whose end is not told yet."""
+        return [one for one in self.heard.values() if one.place == place and one.told and one.open]
+
     def home(self, chamber: str | None) -> str:
         """Return the place under which news of a chamber are told now: its room's while nothing of its own is graver."""
         mine = [one for one in self.heard.values() if one.open and one.latest.chamber == chamber]
         leads = max(mine, key=lambda one: (rank(one.latest.priority) if one.shown else -1, bool(one.room)), default=None)
         return (chamber or "site") if leads is None else leads.place
+
+    def is_sent(self, advice: AdviceEvent) -> bool:
+        """Whether a letter has told of this advice: the same advisory, asking for the same first, no less urgent.
+
+        Another amount is not another advice; the same first step in a later advisory is.
+        """
+        sent = self.advice_sent.get(advice.chamber or "site")
+        return sent is not None and rank(sent.urgency) >= rank(advice.urgency) and (
+            (sent.advisory, sent.device, sent.change) == (advice.advisory, advice.device, advice.change)
+        )
 
     def is_repeat(self, owed: Owed) -> bool:
         """Whether this asks only for steps that were told, done and judged already: the next try, and no news."""
@@ -223,6 +237,12 @@ class TellingState:
         """Keep events for the next digests, the latest ones when there are too many."""
         self.lines = [*self.lines, *events][-LINES_KEPT:]
         self.week_lines = [*self.week_lines, *events][-LINES_KEPT:]
+
+    def owe(self, key: str, owed: Owed) -> None:
+        """Note something to be told, in the place of what was owed under the same key."""
+        self.owed[key] = owed
+        if owed.when == "now":
+            self.owe_now(owed.at_ms)
 
     def owe_now(self, at_ms: int) -> None:
         """Note that something is to be told when this instant is over."""

@@ -14,7 +14,7 @@ from typing import Literal
 from rules.climate.course import Presents
 from rules.settings import Settings, Telling
 from rules.telling.letters import FLOOD_WINDOW_MS, Desk
-from rules.telling.policy import owe, take
+from rules.telling.policy import take
 from rules.telling.pressing import NEXT_WITHIN_MS
 from rules.telling.quiet_hours import awake_ms, instant_ms, local, quiet_until_ms
 from rules.telling.state import Heard, Owed, TellingState, Thread
@@ -61,7 +61,7 @@ def tell(
     for event in events:
         _do_what_is_due(desk, event.at_ms)
         desk.state.seen_ms = event.at_ms
-        take(settings, desk.state, event)
+        take(desk.ledger, event)
     _do_what_is_due(desk, until_ms)
     _plan(desk)
     return desk.state, desk.letters
@@ -168,7 +168,7 @@ def _do(desk: Desk, what: str, at_ms: int) -> None:
     if kind == "remind":
         state.threads[f"situation.{place}"].reminders += 1
         wakes = any(heard.latest.priority == "wake" for heard in desk.unanswered(place))
-        owe(state, what, Owed(place, "reminder", "wake" if wakes else "today", "now", at_ms, []))
+        state.owe(what, Owed(place, "reminder", "wake" if wakes else "today", "now", at_ms, []))
     elif kind == "second":
         desk.second(place, at_ms)
     elif kind == "rehearse":
