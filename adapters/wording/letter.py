@@ -13,7 +13,7 @@ from adapters.wording.answer import answer, answer_subject
 from adapters.wording.care_answers import TITLES
 from adapters.wording.figures import Style, ascii_only, clean
 from adapters.wording.rehearsal import rehearsal
-from adapters.wording.round_up import SYSTEM_TITLES, care, digest, summary, system
+from adapters.wording.round_up import SYSTEM_TITLES, begun, care, digest, summary, system
 from adapters.wording.sections import Section, as_html, as_text, points, section, text
 from adapters.wording.short_steps import short_of
 from adapters.wording.situation import all_clear, of_kind, shown, situation, standing_advice
@@ -207,6 +207,8 @@ def _digest_subject(event: LetterEvent, settings: Settings) -> str:
     due = [item for item in of_kind(event.about, CareEvent) if item.status in ("due", "overdue", "harmful-if-missed")]
     if standing:
         return f"{len(standing)} still {'stands' if len(standing) == 1 else 'stand'}: {site}"
+    if watched := len(begun(event)):
+        return f"{watched} to watch, nothing stands: {site}"
     if any(alarm.open for alarm in alarms):
         return f"One look is asked for: {site}"
     if due:

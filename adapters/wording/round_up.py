@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from adapters.wording import commands
-from adapters.wording.alarm_sentences import first_step, over, sentence, title_of
+from adapters.wording.alarm_sentences import first_step, label, over, sentence, title_of
 from adapters.wording.care_answers import answer
 from adapters.wording.counting import counted
 from adapters.wording.figures import Style, clean, span
@@ -102,7 +102,7 @@ def digest(letter: LetterEvent, settings: Settings, style: Style) -> list[Sectio
     care = of_kind(about, CareEvent)
     due = [event for event in care if event.status in ("due", "overdue", "harmful-if-missed")]
     parts = [
-        section("", [text(_digest_opening(standing, looks, due, about))]),
+        section("", [text(_digest_opening(standing, looks, due, about, _begun(letter, settings)))]),
         section("One look, please", _looks(looks, settings, style, now_ms)),
         section("Still stands", points([sentence(alarm, settings, style, now_ms) for alarm in standing])),
         section("Still to do", _to_do(asked, settings, style)),
@@ -157,9 +157,22 @@ def _to_do(asked: Sequence[AdviceEvent], settings: Settings, style: Style) -> li
     return [*lines, text("When it is done, type on the server:"), *done] if done else []
 
 
+def begun(letter: LetterEvent) -> dict[str, tuple[str, ...]]:
+    """Return by chamber what its figures have left the band by and no alarm of the letter tells."""
+    told = {(alarm.chamber, alarm.alarm) for alarm in of_kind(letter.about, AlarmEvent) if alarm.open}
+    found = {one.chamber: tuple(name for name in one.outside if (one.chamber, name) not in told) for one in letter.present}
+    return {chamber: names for chamber, names in found.items() if names}
+
+
+def _begun(letter: LetterEvent, settings: Settings) -> list[str]:
+    return [f"{title_of(settings, chamber)} ({' and '.join(map(label, names))})" for chamber, names in begun(letter).items()]
+
+
 def _digest_opening(
-    standing: list[AlarmEvent], looks: list[AlarmEvent], due: list[CareEvent], about: Sequence[News]
+    standing: list[AlarmEvent], looks: list[AlarmEvent], due: list[CareEvent], about: Sequence[News], begun: Sequence[str]
 ) -> str:
+    if begun and not standing:
+        return f"No alarm stands, but watch what has just left its band; it is an alarm when it lasts: {', '.join(begun)}."
     if not about:
         return "All is well. Nothing stands and nothing is due."
     if standing:

@@ -32,8 +32,7 @@ def _group(group: Group, pictures: Mapping[str, str], among: int, *, linked: boo
 
 def _line(one: Verdict, *, linked: bool) -> str:
     title = f'<a href="#{escape(one.chamber)}">{escape(one.title)}</a>' if linked else escape(one.title)
-    begun = "" if one.headline == f"{one.title} is well." else f" {escape(one.headline)}"
-    return f'<li class="line {one.grade}">{flag(one.grade, WORDS[one.state])} <b>{title}</b> {escape(one.figures)}{begun}</li>'
+    return f'<li class="line {one.grade}">{flag(one.grade, WORDS[one.state])} <b>{title}</b> {escape(one.figures)}</li>'
 
 
 def _card(some: Sequence[Verdict], picture: str) -> str:

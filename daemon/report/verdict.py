@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import inf
 from typing import Literal
 
 from adapters.wording.alarm_sentences import first_step, label, sentence, title_of
@@ -16,7 +17,6 @@ from rules.climate.course import Presents
 from rules.climate.situation import Situation
 from rules.settings import Settings
 from rules.terms.events import AlarmEvent
-from rules.trade.alarm_kinds import ALARMS
 from rules.trade.urgency import rank
 from rules.turn.advance import EngineState
 from rules.turn.verdict import STATES, State, verdict_of
@@ -54,6 +54,10 @@ class Verdict:
     """There is no probe that could see it."""
     rank: int = 0
     """How urgent the most urgent alarm is that is not seen."""
+    harms: bool = False
+    """Whether something harms there, or leads there, also what is seen or being judged."""
+    left_s: float = inf
+    """How long what its garden bears lasts at this pace; without end where it gets no worse."""
 
     @property
     def grade(self) -> Grade:
@@ -98,7 +102,7 @@ def verdict(
         chamber=name,
         title=title,
         state=found.state,
-        headline=_headline(title, found.state, shown, late=late) or _well(title, state, name),
+        headline=_headline(title, found, late=late, lasting=_lasting(state, found)),
         figures=("When last seen: " if late and situation else "") + figures_sentence(settings, name, situation, style),
         alarms=alarms,
         steps=_steps(event, found, style, late=late, begun=situation is not None or not settings.probes_at(name)),
@@ -107,6 +111,8 @@ def verdict(
         used=max((harm.used for harm in situation.harm), default=0.0) if situation is not None else 0.0,
         silent=not settings.probes_at(name),
         rank=max((rank(one.priority) for one in shown if not one.acknowledged), default=0),
+        harms=found.harms,
+        left_s=min((harm.left_s for harm in situation.harm if harm.left_s is not None), default=inf) if situation else inf,
     )
 
 
@@ -118,29 +124,26 @@ def _as_event(record: AlarmRecord) -> AlarmEvent:
 _HEADLINES: dict[State, str] = {
     "act-now": "{title} needs you now: {what}.", "act-today": "{title} wants something done today: {what}.",
     "seen": "{title}: {what}; you have seen it.", "done": "{title}: {what}; what you did is being judged.",
-    "recovering": "{title} is recovering: {what}.", "watch": "{title} wants watching: {what}.",
+    "recovering": "{title} is recovering: {what}.", "watch": "{title} wants watching: {what}.", "well": "{title} is well.",
 }  # fmt: skip
 
 
-def _headline(title: str, state: State, shown: Sequence[AlarmRecord], *, late: bool) -> str:
-    what = " and ".join(dict.fromkeys(label(one.alarm) for one in shown[:2]))
-    if late and state != "act-now":
+def _headline(title: str, found: Standing, *, late: bool, lasting: str) -> str:
+    what = " and ".join(dict.fromkeys(label(one.alarm) for one in found.alarms[:2]))
+    if late and found.state != "act-now":
         return f"{title}: nobody is watching."
-    if state == "not-seen":
+    if found.state == "not-seen":
         return f"{title} cannot be seen{f': {what}' if what else ''}."
-    return _HEADLINES[state].format(title=title, what=what) if state in _HEADLINES else ""
+    if found.state == "watch" and not what:
+        return f"{title} wants watching: {' and '.join(map(label, found.begun))}{lasting}. It is an alarm when it lasts."
+    return _HEADLINES[found.state].format(title=title, what=what)
 
 
-def _well(title: str, state: EngineState, name: str) -> str:
-    """Say that a chamber is well, or what has begun there and is told as an alarm when it lasts."""
-    place = state.places.get(name)
-    begun = [alarm for alarm, kind in ALARMS.items() if kind.continuous and place is not None and alarm in place.walks]
-    walks = {alarm: place.walks[alarm] for alarm in begun} if place is not None else {}
-    lasting = {alarm: walk.bad_for_ms for alarm, walk in walks.items() if walk.phase == "normal" and walk.bad_for_ms}
-    if not lasting:
-        return f"{title} is well."
-    what = " and ".join(label(alarm) for alarm in lasting)
-    return f"{title}: no alarm yet, but {what} for {span(max(lasting.values()) / 1000)}; it is one when it lasts."
+def _lasting(state: EngineState, found: Standing) -> str:
+    """Return for how long what has begun in a chamber has lasted; empty where that is only since the newest reading."""
+    walks = state.places[found.chamber].walks if found.begun else {}
+    longest_ms = max((walks[alarm].bad_for_ms or 0 for alarm in found.begun if alarm in walks), default=0)
+    return f" for {span(longest_ms / 1000)}" if longest_ms else ""
 
 
 def figures_sentence(settings: Settings, name: str, situation: Situation | None, style: Style) -> str:
@@ -202,9 +205,10 @@ def _within(event: Asked, found: Standing, told_ms: int, now_ms: int) -> str:
     return f"within {span(left)}" if left >= 60 else "today" if found.state == "act-today" else ""
 
 
-def pressing(one: Verdict) -> tuple[int, int, float]:
-    """Return what puts the worst first: the state, what cannot wait, how much of what the garden bears is used up."""
-    return STATES.index(one.state), -one.rank, -one.used
+def pressing(one: Verdict) -> tuple[bool, float, int, int, float]:
+    """Return what puts the worst first: what harms, by the time that is left, also where it is seen or being judged; then the
+    state, what cannot wait, how much of what the garden bears is used up."""
+    return not one.harms, one.left_s if one.harms else inf, STATES.index(one.state), -one.rank, -one.used
 
 
 def whole(all_: Sequence[Verdict], *, late: bool, newest: str | None) -> tuple[State, str]:

@@ -6,7 +6,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
+from rules.climate.hysteresis import OUTSIDE
 from rules.climate.judging import Floats, Instants
 from rules.climate.memory import PlaceMemory
 from rules.climate.situate import QUARTER_MS, known, read_ms
@@ -16,6 +18,9 @@ from rules.terms.condition_changes import Harm
 from rules.terms.events import AlarmEvent, Figures
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import HarmKind
+
+Zones = Mapping[str, NDArray[np.int8]]
+"""By alarm, its zone at each instant."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,12 +36,19 @@ class Course:
     recent: Recent
     harm_at: Mapping[HarmKind, Callable[[int], Harm | None]]
     """How each account of harm stands at an instant by its place; None: it is inside its band."""
+    zones: Zones
+    """Of each limit that was passed, where the figures were at each instant."""
 
     @staticmethod
-    def of(view: View, harm_at: Mapping[HarmKind, Callable[[int], Harm | None]]) -> Course:
+    def of(view: View, harm_at: Mapping[HarmKind, Callable[[int], Harm | None]], zones: Zones) -> Course:
         """Return the course that a view saw."""
         heat, damp = view.temperature, view.humidity
-        return Course(view.at_ms, heat.value, heat.read_ms, damp.value, damp.read_ms, view.margin, view.recent, harm_at)
+        return Course(view.at_ms, heat.value, heat.read_ms, damp.value, damp.read_ms, view.margin, view.recent, harm_at, zones)
+
+
+def outside_at(zones: Zones, index: int) -> tuple[str, ...]:
+    """Return the alarms whose limit is passed at an instant."""
+    return tuple(alarm for alarm, zone in zones.items() if zone[index] >= OUTSIDE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +64,7 @@ class _Seen:
     last_humidity_pct: float | None
     temperature_slope_k_h: float | None
     humidity_slope_pct_h: float | None
+    outside: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +82,7 @@ class Presents:
             return None
         return Figures(
             chamber, max(read), seen.temperature_c, seen.relative_humidity_pct, seen.dew_margin_k,
-            seen.temperature_slope_k_h, seen.humidity_slope_pct_h,
+            seen.temperature_slope_k_h, seen.humidity_slope_pct_h, seen.outside,
         )  # fmt: skip
 
     def told(self, alarm: AlarmEvent, at_ms: int) -> AlarmEvent:
@@ -119,14 +132,14 @@ class Presents:
                 read_ms(course.temperature_read_ms[place]), read_ms(course.humidity_read_ms[place]),
                 _last(course.temperature_c, place, last_c), _last(course.relative_humidity_pct, place, last_pct),
                 known(course.recent.temperature.slope_at(now_ms, QUARTER_MS)),
-                known(course.recent.humidity.slope_at(now_ms, QUARTER_MS)),
+                known(course.recent.humidity.slope_at(now_ms, QUARTER_MS)), outside_at(course.zones, place),
             )  # fmt: skip
         now = None if before is None else before.present
         if now is None:
             return None
         return _Seen(
             now.temperature_c, now.relative_humidity_pct, now.dew_margin_k, now.temperature_read_ms, now.humidity_read_ms,
-            last_c, last_pct, now.temperature_slope_k_h, now.humidity_slope_pct_h,
+            last_c, last_pct, now.temperature_slope_k_h, now.humidity_slope_pct_h, now.outside,
         )  # fmt: skip
 
 

@@ -122,5 +122,7 @@ class Situation:
     """What is used up of what such a garden bears, by kind of harm; what is healing has no time left. An own estimate."""
     besides: tuple[Beside, ...] = ()
     """The chambers of the room that get hot or cold with it: one cause moves them all."""
+    outside: tuple[str, ...] = ()
+    """Alarms whose limit its figures are beyond, whether they stand already or their on-delay still runs."""
     lacking: tuple[str, ...] = ()
     """What is missing for a full judgement, in words: `no room probe`, `humidity probe not believed`, ..."""

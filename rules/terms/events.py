@@ -333,6 +333,8 @@ class Figures:
     temperature_slope_k_h: float | None = None
     """Over the last 15 minutes; None: not enough good readings."""
     humidity_slope_pct_h: float | None = None
+    outside: tuple[str, ...] = ()
+    """Alarms whose limit these figures are beyond, whether they stand already or their on-delay still runs."""
 
 
 def _read_figures(body: object) -> object:

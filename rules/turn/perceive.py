@@ -17,9 +17,9 @@ from rules.alarms import alarms
 from rules.checks import CHECKS
 from rules.checks.verdict import Facts, Verdict
 from rules.climate.consensus import full_minute_in, instants, seen
-from rules.climate.course import Course
+from rules.climate.course import Course, Zones, outside_at
 from rules.climate.hours import hours_after
-from rules.climate.hysteresis import UNSEEN, Walk, walk
+from rules.climate.hysteresis import OUTSIDE, UNSEEN, Walk, walk
 from rules.climate.judging import Column, Heard, Second, hear
 from rules.climate.memory import Night, PlaceMemory, ProbeMemory
 from rules.climate.nights import last_nights, nights_after
@@ -81,15 +81,15 @@ def perceive(
     for place in places if everywhere else sorted(at_place, key=settings.order_of.__getitem__):
         view = _view(settings, state, place, at_place, stretch, also_ms, faults, rooms)
         if view is not None:
-            turned, accounts = _walk(state, view)
-            _keep(settings, state, view)
+            turned, accounts, zones = _walk(state, view)
+            _keep(settings, state, view, zones)
             changes += turned
             if view.chamber is None:
                 rooms.met(view)
             elif keep_all or may_be_asked(settings, state, place, answered=bool(turned) or place in stands):
                 views[place] = view
             if view.chamber is not None:
-                courses[place] = Course.of(view, {kind: account.at for kind, account in accounts.items()})
+                courses[place] = Course.of(view, {kind: account.at for kind, account in accounts.items()}, zones)
     for name, told in faults.items():
         memory = state.probes[name]
         garbled_ms = max((at for at, fault in told if fault != "unreachable"), default=memory.garbled_ms)
@@ -222,9 +222,11 @@ class _Rooms:
         return self.nights.get(room, tuple(state.places[room].nights))
 
 
-def _walk(state: EngineState, view: View) -> tuple[list[ConditionChange], dict[HarmKind, harm.Followed]]:
-    """Walk every check of a place and hand on the turns as changes of condition, and what its accounts of harm say."""
+def _walk(state: EngineState, view: View) -> tuple[list[ConditionChange], dict[HarmKind, harm.Followed], Zones]:
+    """Walk every check of a place and hand on the turns as changes of condition, what its accounts of harm say, and where its
+    figures are to the limits that they passed."""
     changes: list[ConditionChange] = []
+    zones: dict[str, NDArray[np.int8]] = {}
     accounts = harm.follow(view)
     settling = state.paused_ms is not None and int(view.at_ms[0]) < state.paused_ms + SETTLING_MS
     for check in CHECKS:
@@ -234,11 +236,13 @@ def _walk(state: EngineState, view: View) -> tuple[list[ConditionChange], dict[H
             keep = None
             if settling and state.paused_ms is not None:
                 keep = np.flatnonzero((verdict.zone != UNSEEN) | (view.at_ms >= state.paused_ms + SETTLING_MS))
+            if ALARMS[verdict.alarm].continuous and verdict.zone.max() >= OUTSIDE:
+                zones[verdict.alarm] = verdict.zone
             kind = ALARMS[verdict.alarm].harm
             account = harm.NOTHING if kind is None else accounts.get(kind, harm.NOTHING)
             view.memory.walks[key], turned = _turned(view, verdict, memory, keep, account)
             changes += [*turned, *_weighed(view, verdict, account)]
-    return changes, accounts
+    return changes, accounts, zones
 
 
 def _turned(
@@ -303,13 +307,13 @@ def _weighed(view: View, verdict: Verdict, account: harm.Followed) -> list[Condi
     return changes
 
 
-def _keep(settings: Settings, state: EngineState, view: View) -> None:
+def _keep(settings: Settings, state: EngineState, view: View, zones: Zones) -> None:
     """Remember the place: its present, hours or nights, and what a lid probe teaches."""
     memory = remembered(view)
     memory.hours = hours_after(view)
     if view.chamber is not None:
         now = situation_at(view, len(view.at_ms) - 1, settings.pressure_pa)
-        memory.present = replace(now, harm=standing(memory.harm, now.at_ms))
+        memory.present = replace(now, harm=standing(memory.harm, now.at_ms), outside=outside_at(zones, -1))
         memory.belief = _taught(view, memory)
     else:
         memory.nights = last_nights(nights_after(view))

@@ -27,6 +27,13 @@ class Verdict:
     chamber: str
     state: State
     alarms: tuple[AlarmRecord, ...]
+    begun: tuple[str, ...] = ()
+    """What its figures have left the band by and is told as an alarm when it lasts."""
+
+    @property
+    def harms(self) -> bool:
+        """Whether something harms there, or leads there, whoever has seen it and whatever is done."""
+        return any(_harms(one) for one in self.alarms)
 
 
 def verdict_of(settings: Settings, state: EngineState, chamber: str, *, late: bool = False) -> Verdict:
@@ -36,8 +43,12 @@ def verdict_of(settings: Settings, state: EngineState, chamber: str, *, late: bo
     shown = sorted(alone, key=_urgency)
     situation = present(settings, state).get(chamber)
     seen = situation is not None and situation.temperature_c is not None and not late
-    of_alarms = _state_of(state, chamber, [one for one in shown if _matters(one)])
-    return Verdict(chamber, of_alarms if seen or of_alarms == "act-now" else "not-seen", tuple(shown))
+    told = {one.alarm for one in records}
+    begun = tuple(alarm for alarm in situation.outside if alarm not in told) if situation is not None and seen else ()
+    found = _state_of(state, chamber, [one for one in shown if _matters(one)])
+    if begun and found == "well":
+        found = "watch"
+    return Verdict(chamber, found if seen or found == "act-now" else "not-seen", tuple(shown), begun)
 
 
 def in_words(standing: Mapping[str | None, Mapping[str, AlarmRecord]]) -> dict[str, tuple[str, ...]]:

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
+import pytest
 import time_machine
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
@@ -31,7 +32,7 @@ from daemon.store.history import History
 from daemon.watch.chamber_states import ChamberStates
 from daemon.watch.status_page import present_of, status_page
 from rules.alarms.alarms import standing
-from rules.terms.events import Batch, LetterEvent, Reading
+from rules.terms.events import AlarmEvent, Batch, LetterEvent, Reading
 from rules.terms.words import Acknowledge, Word
 from rules.turn.advance import Advanced, advance, dump_state
 from rules.turn.present import present
@@ -65,8 +66,11 @@ interval = "{minutes}min"
 """
 
 
-def lived(config: Path, falls_k_h: dict[str, float], hours: int, words: Sequence[Word] = ()) -> Advanced:
-    """Live some hours in which nests cool, and record them as the daemon does."""
+def lived(
+    config: Path, falls_k_h: dict[str, float], hours: int, words: Sequence[Word] = (),
+    last: dict[str, tuple[float, int]] | None = None,
+) -> Advanced:
+    """Live some hours in which nests cool, and record them as the daemon does; `last`: humidity of the last minutes."""
     configuration = load(config)
     shelf, history, readings = settings_of(configuration), History.open(configuration.store, now_ms=BEGIN_MS), []
     for minute in range(hours * 60):
@@ -76,7 +80,9 @@ def lived(config: Path, falls_k_h: dict[str, float], hours: int, words: Sequence
         for name, fall in falls_k_h.items():
             value = 25.0 - fall * max(0, minute - 60) / 60
             readings.append(Reading(at_ms, f"{name}-air", "air_temperature", round(max(value, 12.0) + breath, 2), at_ms))
-            readings.append(Reading(at_ms, f"{name}-air", "relative_humidity", round(80.0 + 5 * breath, 2), at_ms))
+            damp, minutes = (last or {}).get(name, (80.0, 0))
+            humidity = damp if minute >= hours * 60 - minutes else 80.0
+            readings.append(Reading(at_ms, f"{name}-air", "relative_humidity", round(humidity + 5 * breath, 2), at_ms))
     state, events, present_ = None, [], {}
     for end_ms in (BEGIN_MS + hours * HOUR_MS // 2, BEGIN_MS + hours * HOUR_MS + 1):
         begin_ms = 0 if state is None else state.closed_ms
@@ -193,9 +199,33 @@ def test_what_is_seen_is_not_asked_for_again(tmp_path: Path) -> None:
     assert after[NESTS[0]] == "seen"
 
 
-@given(st.lists(st.floats(-0.2, 4.0), min_size=2, max_size=4), st.integers(2, 8), st.booleans())
+@pytest.mark.parametrize(
+    ("humidity_pct", "minutes", "what", "lasts"),
+    [(96.0, 5, "too humid and lid is wet", "4 minutes"), (64.0, 7, "too dry", "6 minutes")],
+)
+def test_what_has_left_its_band_is_to_be_watched_before_it_is_an_alarm(
+    tmp_path: Path, humidity_pct: float, minutes: int, what: str, lasts: str
+) -> None:
+    config = rack(tmp_path, NESTS[:2], "06:00")  # the digest is written in the last instant
+    done = lived(config, dict.fromkeys(NESTS[:2], 0.0), 2, last={NESTS[0]: (humidity_pct, minutes)})
+    assert [one for one in done.events if isinstance(one, AlarmEvent)] == []
+    assert faces(config, done) == {NESTS[0]: "watch", NESTS[1]: "well"}
+    page = status_page(present_of(settings_of(load(config)), done.state, done.state.closed_ms))
+    assert f"{NESTS[0]} wants watching: {what} for {lasts}. It is an alarm when it lasts." in page
+    (digest,) = (one for one in done.events if isinstance(one, LetterEvent) and one.sort == "digest")
+    told = compose(digest, settings_of(load(config)))
+    assert told.subject == "1 to watch, nothing stands: rack"
+    assert f"{NESTS[0]} ({what})" in " ".join(told.text.split())
+
+
+@given(
+    st.lists(st.floats(-0.2, 4.0), min_size=2, max_size=4), st.integers(2, 8), st.booleans(),
+    st.tuples(st.floats(40.0, 99.0), st.integers(0, 90)),
+)  # fmt: skip
 @settings(max_examples=8, deadline=None, phases=[Phase.explicit, Phase.generate])
-def test_all_faces_tell_the_same(falls_k_h: list[float], hours: int, acknowledged: bool) -> None:
+def test_all_faces_tell_the_same(
+    falls_k_h: list[float], hours: int, acknowledged: bool, last: tuple[float, int]
+) -> None:
     nests = NESTS[: len(falls_k_h)]
     words: list[Word] = []
     if acknowledged:
@@ -206,4 +236,4 @@ def test_all_faces_tell_the_same(falls_k_h: list[float], hours: int, acknowledge
         ]
     with tempfile.TemporaryDirectory() as folder:
         config = rack(Path(folder), nests, f"{4 + hours:02}:00")  # the digest is written in the last instant
-        faces(config, lived(config, dict(zip(nests, falls_k_h, strict=True)), hours, words))
+        faces(config, lived(config, dict(zip(nests, falls_k_h, strict=True)), hours, words, {nests[-1]: last}))

@@ -238,7 +238,7 @@ def test_the_trend_is_of_the_last_hours_and_a_calm_one_stays_in_the_middle(recor
 
 
 @pytest.mark.parametrize(("minutes", "said"), [
-    (4, "cold: no alarm yet, but too cool for 4 minutes; it is one when it lasts."),
+    (4, "cold wants watching: too cool for 4 minutes. It is an alarm when it lasts."),
     (20, "cold wants watching: too cool."),
 ])  # fmt: skip
 def test_a_value_outside_its_band_is_told_before_it_is_an_alarm(minutes: int, said: str) -> None:
