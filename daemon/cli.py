@@ -25,6 +25,10 @@ else ~/.config/dewlid/dewlid.toml. `dewlid COMMAND --help` tells more about a co
 """
 
 
+_OF_A_VALUE = re.compile("argument [^:]+: (?!expected |not allowed |ignored )")
+"""What argparse says of a value that was understood as one and is refused, as every other wrong value is."""
+
+
 class Parser(argparse.ArgumentParser):
     """Ends with the sysexits status for a wrong command line, and names what was probably meant."""
 
@@ -56,7 +60,8 @@ class Parser(argparse.ArgumentParser):
             self.print_help(sys.stderr)  # whoever types the bare name wants to know what there is
             self.exit(ExitStatus.USAGE)
         self.print_usage(sys.stderr)
-        self.exit(ExitStatus.USAGE, f"{self.prog}: {message}{_near_miss(message)}\n`{self.prog} --help` explains it.\n")
+        status = ExitStatus.DATA if not self.commands and _OF_A_VALUE.match(message) else ExitStatus.USAGE
+        self.exit(status, f"{self.prog}: {message}{_near_miss(message)}\n`{self.prog} --help` explains it.\n")
 
 
 class _Dewlid(Parser):

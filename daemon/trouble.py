@@ -7,6 +7,7 @@ from adapters.errors import AdapterError
 from daemon.config.edit import EditRefused
 from daemon.config.file import ConfigurationError
 from daemon.desk.closed_loop import LineRefused
+from daemon.desk.options import Lacking, UsageError
 from daemon.desk.replay import NothingToReplay, RecordingUnreadable
 from daemon.exit_status import ExitStatus
 from daemon.report.writing import NotWritten
@@ -30,7 +31,8 @@ def text_of(error: BaseException) -> str:
 
 
 _STATUS: dict[type[BaseException], ExitStatus] = {
-    EditRefused: ExitStatus.USAGE,
+    UsageError: ExitStatus.USAGE,
+    EditRefused: ExitStatus.DATA,
     WordError: ExitStatus.DATA,
     LineRefused: ExitStatus.DATA,
     NothingToReplay: ExitStatus.DATA,
@@ -40,6 +42,8 @@ _STATUS: dict[type[BaseException], ExitStatus] = {
     CalendarRefused: ExitStatus.CANNOT_CREATE,
     AdapterError: ExitStatus.UNAVAILABLE,
     ConfigurationError: ExitStatus.CONFIGURATION,
+    Lacking: ExitStatus.CONFIGURATION,
+    FileNotFoundError: ExitStatus.NO_INPUT,
     OSError: ExitStatus.INPUT_OUTPUT,
 }
 """What is named first holds: a refused calendar is an adapter's error too."""

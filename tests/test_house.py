@@ -65,7 +65,7 @@ ROOMS: dict[str, str] = {
     "daemon/clock": "",
     "daemon/exit_status": "",
     "daemon/logs": "",
-    "daemon/screen": "",
+    "daemon/screen": "exit_status",
     "daemon/store": "",
     "daemon/config": "store",
     "daemon/delivery": "store",

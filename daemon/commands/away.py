@@ -6,8 +6,7 @@ import argparse
 import re
 
 from daemon.desk.care_desk import CareDesk
-from daemon.desk.options import config_option
-from daemon.store.spool import WordError
+from daemon.desk.options import UsageError, config_option
 from rules.terms.local_time import time_words
 
 
@@ -35,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
         print(*_known(desk), sep="\n")
         return 0
     if args.end is None:
-        raise WordError("Say from when to when, such as `dewlid away 2026-12-27 2027-01-05`, or `dewlid away --back`.")
+        raise UsageError("Say from when to when, such as `dewlid away 2026-12-27 2027-01-05`, or `dewlid away --back`.")
     begin_ms = desk.moment(args.begin)
     end_ms = desk.moment(f"{args.end}T23:59" if re.fullmatch(r"\d{4}-\d{2}-\d{2}", args.end) else args.end)
     print(desk.speak({"word": "away", "from_ms": begin_ms, "to_ms": end_ms}))

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 import sys
+import tempfile
 import time
 from pathlib import Path
 
+from daemon.desk.numbers import whole
 from daemon.desk.options import config_argument, load_config
 from daemon.exit_status import ExitStatus
 from daemon.report.writing import NotWritten
@@ -23,7 +25,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     )
     config_argument(parser)
     parser.add_argument("--to", metavar="FOLDER", help="where to; absent: the folder `backups` beside the store")
-    parser.add_argument("--keep", type=int, default=5, metavar="N", help="how many copies stay in that folder; absent: 5")
+    parser.add_argument("--keep", type=whole(1, 1000), default=5, metavar="N", help="how many copies stay there; absent: 5")
     parser.add_argument("--verify", metavar="FILE", help="make none; say whether this copy is whole")
     parser.set_defaults(run=run)
 
@@ -39,12 +41,10 @@ def run(args: argparse.Namespace) -> int:
             return ExitStatus.INPUT_OUTPUT
         print(f"{args.verify}: whole")
         return ExitStatus.OK
-    if args.keep < 1:
-        print("dewlid: --keep: at least 1 copy must stay", file=sys.stderr)
-        return ExitStatus.USAGE
     store = load_config(args).store
     HistoryReader(store).close()  # tells in words when there is no store yet
     folder = Path(args.to).absolute() if args.to else store.parent / "backups"
+    _look_at(folder)
     try:
         made = back_up(store, folder, now_ms=round(time.time() * 1000), keep=args.keep)
     except HistoryError as error:
@@ -54,3 +54,12 @@ def run(args: argparse.Namespace) -> int:
     print(f"{made}: {made.stat().st_size / 1e6:.1f} MB, verified")
     print(f"To go back to it, with the daemon stopped: dewlid restore {made}")
     return ExitStatus.OK
+
+
+def _look_at(folder: Path) -> None:
+    """Raise NotWritten where no file can be made in a folder; one that is not there yet will be made."""
+    try:
+        if folder.exists():
+            tempfile.TemporaryFile(dir=folder).close()
+    except OSError as error:
+        raise NotWritten(f"{folder}: {error.strerror}; name one that you may write by --to, or use sudo") from error

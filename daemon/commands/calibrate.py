@@ -10,7 +10,7 @@ from typing import Any
 from daemon.desk.doubt import yes_option
 from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.numbers import number
-from daemon.desk.options import config_option
+from daemon.desk.options import UsageError, config_option
 from daemon.desk.salt_check import Soaked, compared, correction_of, past_moment, soak_of, soaked, word_of
 from daemon.exit_status import ExitStatus
 from daemon.store.reader import HistoryReader
@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
     desk = KeeperDesk(args)
     probe = desk.probe(args.probe)
     if args.salt and args.against:
-        raise WordError("Either over salt (--salt) or beside another probe (--against), not both at once.")
+        raise UsageError("Either over salt (--salt) or beside another probe (--against), not both at once.")
     if args.salt:
         return _over_salt(args, desk, probe)
     if args.against:
@@ -113,7 +113,7 @@ def _rest_lines(desk: KeeperDesk, each: Soaked) -> list[str]:
 def _beside(args: argparse.Namespace, desk: KeeperDesk, probe: str) -> int:
     reference = desk.probe(args.against)
     if args.begin is None:
-        raise WordError("--from: since when do the two probes lie side by side? Write --from 20:30")
+        raise UsageError("--from: since when do the two probes lie side by side? Write --from 20:30")
     if reference == probe:
         raise WordError("--against: a probe says nothing about itself; name the trusted one")
     begin_ms, end_ms = past_moment(desk, args.begin), past_moment(desk, args.end)

@@ -9,7 +9,7 @@ from adapters.wording.figures import Style
 from daemon.desk.care_desk import CareDesk
 from daemon.desk.care_plans import boxes, coldest_room_c
 from daemon.desk.doubt import yes_option
-from daemon.desk.numbers import number
+from daemon.desk.numbers import number, whole
 from daemon.desk.options import config_option
 from rules.care.care import plan, standing
 from rules.care.plans import Plan, plan_told
@@ -53,7 +53,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def _plants(parser: argparse.ArgumentParser) -> None:
     _config_again(parser)
-    parser.add_argument("--month", type=int, choices=range(1, 13), metavar="1-12", help="another month than this one")
+    parser.add_argument("--month", type=whole(1, 12), metavar="1-12", help="another month than this one")
     parser.set_defaults(run=run_plants)
 
 

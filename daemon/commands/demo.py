@@ -12,6 +12,7 @@ from pathlib import Path
 from daemon.demo.closing import closing, opening
 from daemon.demo.stage import show
 from daemon.desk.options import quiet_logs
+from daemon.exit_status import ExitStatus
 from rules.terms.events import DAY_MS
 
 
@@ -38,11 +39,11 @@ def _days(text: str) -> float:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Show it; 73 when the folder cannot be used."""
+    """Show it, or say why the folder cannot be used."""
     quiet_logs()
     folder = _folder(args.out)
     if folder is None:
-        return 73
+        return ExitStatus.CANNOT_CREATE
     print(opening(args.days))
     begin_s = time.monotonic()
     last_midnight_ms = round(time.time() * 1000) // DAY_MS * DAY_MS

@@ -11,8 +11,9 @@ from pathlib import Path
 from daemon.check import inspection
 from daemon.check.finding import print_findings
 from daemon.config.configuration import Configuration, load, load_text
-from daemon.desk.numbers import number
+from daemon.desk.numbers import number, whole
 from daemon.desk.options import config_path, program_name, quiet_logs
+from daemon.report.writing import NotWritten
 from daemon.setup.draft import config_text
 from daemon.setup.guide import Answers, Guide, write
 from daemon.setup.handing_over import borrow_credentials, write_drop_in
@@ -35,7 +36,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     option("--altitude", metavar="M", type=number, help="height above the sea, m")
     option("--genus", choices=("Atta", "Acromyrmex"), help="genus of the colony")
     option("--species-group", choices=("tropical", "northern", "southern", "highland"), help="where its species is at home")
-    option("--age", metavar="MONTHS", type=int, help="age of the colony in months, roughly")
+    option("--age", metavar="MONTHS", type=whole(0, 600), help="age of the colony in months, roughly")
     option("--lid", choices=("acrylic", "polycarbonate", "glass", "pet"), help="material of the lid")
     option("--room-span", metavar="'A to B'", help="how cold and how warm the room gets in a year, degC (default: 18 to 26)")
     option("--air", metavar="ML|AxBxC", help="air in the chamber, ml, or its inner size in cm, such as 30x20x15")
@@ -64,6 +65,9 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=run)
 
 
+_BY_OUT = "name a file that you may write by --out, or type it with sudo"
+
+
 def _addresses(text: str) -> range:
     low, _, high = text.partition("-")
     if not (low.isdecimal() and (high or low).isdecimal() and 1 <= int(low) <= int(high or low) <= 247):
@@ -86,8 +90,15 @@ def run(args: argparse.Namespace) -> int:
     if guide.ask(f"\nWrite this to {path}? (yes, no, show)", "yes", lambda said: _decided(said, text)) == "no":
         print("Nothing was written.")
         return 0
-    backup = write(draft, path)
-    guide.secrets.write()
+    try:
+        backup = write(draft, path)
+    except OSError as error:
+        raise NotWritten(f"{path} cannot be written: {error.strerror}. Nothing was written: {_BY_OUT}.") from error
+    try:
+        guide.secrets.write()
+    except OSError as error:
+        left = f"{path} is written, the passwords are not: write each alone into the file that it names"
+        raise NotWritten(f"{error.filename or path.parent} cannot be written: {error.strerror}. {left}.") from error
     print(f"\nWritten: {path}" + (f"; the older one is kept as {backup}" if backup else ""))
     _hand_over(path)
     _what_next(path)

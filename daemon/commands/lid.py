@@ -9,7 +9,7 @@ from typing import Any
 from adapters.wording.counting import counted
 from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.numbers import number
-from daemon.desk.options import config_option
+from daemon.desk.options import UsageError, config_option
 from daemon.store.spool import WordError
 from rules.physics.lid_factor import FactorBelief, prior_factor
 from rules.physics.vapour import relative_humidity_pct_from_dew_point
@@ -50,14 +50,16 @@ def run(args: argparse.Namespace) -> int:
 
 def _word(desk: KeeperDesk, chamber: str, args: argparse.Namespace) -> dict[str, Any]:
     at_ms = desk.moment(args.at)
+    if args.value is None:
+        raise UsageError("seen: say what: droplets, mist or dry" if args.action == "seen" else "measured: say how many degC")
     if args.action == "seen":
         if args.value not in ("droplets", "mist", "dry"):
-            raise WordError(f"seen: found {args.value or 'nothing'}; say what you see: droplets, mist or dry")
+            raise WordError(f"seen: found {args.value}; say what you see: droplets, mist or dry")
         return {"word": "lid-seen", "chamber": chamber, "at_ms": at_ms, "seen": args.value}
     try:
-        value = float(args.value or "")
-    except ValueError as error:
-        raise WordError(f"measured: found {args.value or 'nothing'}; a temperature in degC is needed, such as 22.8") from error
+        value = number(args.value)
+    except argparse.ArgumentTypeError as error:
+        raise WordError(f"measured: {error}") from error
     return {
         "word": "lid-measured", "chamber": chamber, "at_ms": at_ms, "lid_temperature_c": value,
         "standard_uncertainty_k": args.uncertainty,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import json
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,7 +14,7 @@ from adapters.broker import Broker
 from adapters.outlets import MqttOutlet
 from adapters.topic_survey import gather
 from daemon.desk.numbers import number
-from daemon.desk.options import config_option, load_config
+from daemon.desk.options import Lacking, config_option, load_config
 from daemon.desk.overview import as_text, filters, sites
 from daemon.store.spool import WordError
 
@@ -56,6 +57,9 @@ def _source(args: argparse.Namespace) -> tuple[Broker, str]:
     given = {"host": host, "port": int(port)} if colon and port.isdecimal() and ":" not in host else {"host": args.broker}
     secret = Path(args.password_file).expanduser().absolute() if args.password_file else None
     ca_file = Path(args.ca).expanduser().absolute() if args.ca else None
+    for path in (secret, ca_file):
+        if path is not None and not path.is_file():
+            raise FileNotFoundError(errno.ENOENT, "there is no such file", str(path))
     given |= {"user": args.user, "password_file": secret and str(secret)}
     given |= {"ca_file": ca_file and str(ca_file), "tls": bool(ca_file)}
     try:
@@ -69,5 +73,5 @@ def _of_config(args: argparse.Namespace) -> tuple[Broker, str]:
     configuration = load_config(args)
     outlet = next((one for one in configuration.outlet.values() if isinstance(one, MqttOutlet)), None)
     if outlet is None:
-        raise WordError("Your config has no outlet of kind mqtt, so say which broker: dewlid overview --broker HOST")
+        raise Lacking("Your config has no outlet of kind mqtt, so say which broker: dewlid overview --broker HOST")
     return configuration.broker[outlet.broker], args.below or outlet.topics_below

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from datetime import datetime, tzinfo
 from functools import partial
 
 from daemon.clock import SystemClock
 from daemon.desk.keeper_desk import KeeperDesk
-from daemon.desk.options import config_option, duration_ms
+from daemon.desk.options import Lacking, config_option, duration_ms
 from daemon.desk.rehearsal import Follower
 from daemon.exit_status import ExitStatus
-from daemon.store.spool import WordError
 from rules.telling.telling import REHEARSED
 
 
@@ -33,9 +33,10 @@ def run(args: argparse.Namespace) -> int:
     """Rehearse."""
     desk = KeeperDesk(args)
     if desk.silence:
-        raise WordError(f"A rehearsal is sent by the daemon. {desk.silence}")
+        print(f"dewlid: A rehearsal is sent by the daemon. {desk.silence}", file=sys.stderr)
+        return ExitStatus.TRY_AGAIN
     if not desk.configuration.outlet:
-        raise WordError("Your config has no outlet: nothing could arrive.")
+        raise Lacking("Your config has no outlet: nothing could arrive.")
     follower = Follower(desk.configuration, desk.settings, desk.now_ms - 1000, len(REHEARSED), SystemClock().wall_ms)
     print(desk.speak({"word": "rehearse"}), flush=True)
     arrived = follower.follow(args.wait / 1000, partial(_tell, desk.settings.zone))

@@ -14,8 +14,10 @@ from typing import Any
 
 from daemon.config.configuration import load, load_text
 from daemon.config.edit import EditRefused, edited, read_value, write_with_backup, written
+from daemon.config.file import ConfigurationError, dotted
 from daemon.config.settings import settings_of
 from daemon.desk.options import (
+    UsageError,
     config_and_files,
     config_path,
     duration_ms,
@@ -57,7 +59,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Compare and print; raises EditRefused, RecordingUnreadable, NothingToReplay and NotWritten."""
+    """Compare and print; raises UsageError, EditRefused, RecordingUnreadable, NothingToReplay and NotWritten."""
     quiet_logs()
     take_config_from_files(args)
     path = config_path(args)
@@ -65,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
     present = settings_of(configuration)
     values = dict(_asked(each) for each in args.set)
     if not values and not args.suggest:
-        raise EditRefused("say what to try: --set chamber.ID.humidity.high=92, or --suggest")
+        raise UsageError("say what to try: --set chamber.ID.humidity.high=92, or --suggest")
     if args.files:
         record = _record(Record.of, from_files([FilePath(name) for name in args.files], present))
     else:
@@ -78,7 +80,10 @@ def run(args: argparse.Namespace) -> int:
             print("Nothing is proposed: the settings may stay as they are.")
             return 0
     text = edited(path.read_text(encoding="utf-8"), values)
-    proposed = settings_of(load_text(text, str(path)))
+    try:
+        proposed = settings_of(load_text(text, "--set"))
+    except ConfigurationError as error:
+        raise EditRefused("\n".join(dict.fromkeys(f"--set {dotted(one.path)}: {one.text}" for one in error.faults))) from error
     progress = Progress("tune")
     now = figures(present, present, record, lambda share: progress.at(share / 2))
     then = figures(proposed, present, record, lambda share: progress.at(0.5 + share / 2))

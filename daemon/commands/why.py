@@ -12,7 +12,7 @@ from typing import Any
 from adapters.wording.figures import Style
 from adapters.wording.reasoning import SeriesSeen, reasoning_text
 from daemon.desk.keeper_desk import KeeperDesk
-from daemon.desk.options import config_option
+from daemon.desk.options import Lacking, config_option
 from daemon.store.spool import WordError
 from rules.advice.reasoning import Reasoning, explain
 from rules.advice.state import AdviceState
@@ -57,7 +57,7 @@ def reasoning(desk: KeeperDesk, chamber: str) -> Reasoning:
     if situation is None and desk.settings.probes_at(chamber):
         raise WordError(f"Nothing was read in {chamber} since this version watches it: there is nothing to reason about yet.")
     if situation is None:
-        raise WordError(f"{chamber} has no air probe in the config, so there is nothing to reason about.")
+        raise Lacking(f"{chamber} has no air probe in the config, so there is nothing to reason about.")
     adviser = desk.state.advice.get(chamber, AdviceState())
     advised = standing_of(desk.state, chamber)
     told = explain(desk.settings, chamber, adviser, situation, advised)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 
 
 def number(text: str) -> float:
@@ -12,3 +13,14 @@ def number(text: str) -> float:
     except ValueError:
         point = f": write it with a point, such as {text.replace(',', '.')}" if text.count(",") == 1 else ", such as 2.5"
         raise argparse.ArgumentTypeError(f'"{text}" is no number{point}') from None
+
+
+def whole(low: int, high: int) -> Callable[[str], int]:
+    """Return what reads a whole number within these; for argparse's `type`."""
+
+    def read(text: str) -> int:
+        if not text.isascii() or not text.isdecimal() or not low <= int(text) <= high:
+            raise argparse.ArgumentTypeError(f'"{text}" is no whole number from {low} to {high}')
+        return int(text)
+
+    return read

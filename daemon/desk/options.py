@@ -19,6 +19,14 @@ from daemon.store.spool import Spool, WordError
 _UNIT_MS = {"s": 1_000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
 
 
+class UsageError(Exception):
+    """A command is called wrongly: something is missing, or two things are said that exclude each other."""
+
+
+class Lacking(Exception):
+    """The config lacks what a command needs; the text says what to write."""
+
+
 class _OneConfig(argparse.Action):
     """Take the config's path; a second one beside it is refused, as nobody could say which of them was meant."""
 

@@ -6,6 +6,8 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Protocol, Self
 
+from daemon.exit_status import MEANINGS
+
 _SECTIONS = """\
 .SH FILES
 .TP
@@ -29,8 +31,7 @@ SIGTERM ends
 .B dewlid run
 cleanly, SIGHUP reads the config again; a faulty one is told, and the old one goes on.
 .SH EXIT STATUS
-0 all is well; 64 wrong command line; 65 a word that was not understood; 69 a probe or outlet does not work;
-70 a fault in dewlid itself; 73 or 74 the record cannot be written; 75 try again later; 78 a wrong config.
+{statuses}
 .SH SAFETY
 dewlid only advises. It is no safety device: every heater needs its own thermostat and an independent cut-out, and mains
 beside water a residual-current device. Local codes and licensed practice come first.
@@ -67,7 +68,7 @@ def manual(parser: Command, version: str) -> str:
         f".PP\n{_roff(' '.join((parser.epilog or '').split()))}",
         ".SH COMMANDS",
         *(_command(name, child) for name, child in commands_of(parser)),
-        _SECTIONS,
+        _SECTIONS.format(statuses="\n".join(f".TP\n.B {int(one)}\n{_roff(told)}." for one, told in MEANINGS.items())),
     ]
     return "\n".join(parts)
 

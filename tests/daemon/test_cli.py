@@ -89,12 +89,21 @@ def test_all_faults_of_a_config_come_on_stderr_one_per_line(tmp_path: Path) -> N
     assert [line.split(": ")[1] for line in done.stderr.splitlines()] == ["chamber", "probe", "site.a", "site.b"]
 
 
-def test_a_good_config_offline_is_well_and_touches_nothing(tmp_path: Path) -> None:
-    done = dewlid("check", "--offline", str(SAMPLE), env={"HOME": str(tmp_path)})
-    assert done.returncode == 0, done.stderr
-    assert "\nok       config: 1 chamber, 1 room, 2 probes" in done.stdout
-    assert done.stdout.startswith("warning  outlet mail, password_file: secret file /etc/dewlid/secrets/mail-password: No such")
-    assert list(tmp_path.iterdir()) == []
+def test_a_good_config_offline_is_well_only_with_its_secret_and_touches_nothing(tmp_path: Path) -> None:
+    secret, config, home = tmp_path / "mail-password", tmp_path / "c.toml", tmp_path / "home"
+    home.mkdir()
+    config.write_text(SAMPLE.read_text().replace("/etc/dewlid/secrets/mail-password", str(secret)))
+    done = dewlid("check", "--offline", str(config), env={"HOME": str(home)})
+    assert (done.returncode, done.stdout.splitlines()[-1]) == (69, f"{config}: 1 fault, no warning")
+    assert done.stdout.startswith(f"fault    outlet mail, password_file: secret file {secret}: No such")
+    secret.write_text("hidden\n")
+    secret.chmod(0o644)
+    assert dewlid("check", "--offline", str(config), env={"HOME": str(home)}).returncode == 69  # all may read it
+    secret.chmod(0o600)
+    done = dewlid("check", "--offline", str(config), env={"HOME": str(home)})
+    assert (done.returncode, done.stdout.splitlines()[-1]) == (0, f"{config}: all is well")
+    assert "ok       config: 1 chamber, 1 room, 2 probes" in done.stdout
+    assert list(home.iterdir()) == []
 
 
 def test_the_schema_is_printed_alone() -> None:

@@ -60,9 +60,9 @@ def test_text_gives_every_figure_with_its_unit(capsys: pytest.CaptureFixture[str
         ("--air 26 --rh 80 --lid nan", 65, "--lid: found nan"),
         ("--air 26 --rh 80 --room 20 --lid-thickness-mm 99", 65, "--lid-thickness-mm: found 99; input should be less"),
         ("--air 26 --rh 80 --altitude 9000", 65, "--altitude: found 9000; -400 to 5000 m is allowed"),
-        ("--air warm --rh 80", 64, '--air: "warm" is no number, such as 2.5'),
-        ("--air 25,5 --rh 80", 64, '--air: "25,5" is no number: write it with a point, such as 25.5'),
-        ("--air 26 --rh 80 --lid-material glas", 64, "did you mean glass?"),
+        ("--air warm --rh 80", 65, '--air: "warm" is no number, such as 2.5'),
+        ("--air 25,5 --rh 80", 65, '--air: "25,5" is no number: write it with a point, such as 25.5'),
+        ("--air 26 --rh 80 --lid-material glas", 65, "did you mean glass?"),
         ("--rh 80", 64, "--air"),
     ],
 )

@@ -15,6 +15,7 @@ from adapters.simulated_shelf import simulate
 from adapters.wording.letter import Letter, compose
 from daemon.config.configuration import load
 from daemon.config.settings import settings_of
+from daemon.exit_status import MEANINGS
 from rules.terms.events import DAY_MS, LetterEvent
 from rules.trade.cautions import CAUTIONS
 from rules.turn.advance import advance
@@ -52,6 +53,11 @@ def test_the_letter_is_the_one_that_the_simulated_shelf_sends() -> None:
 
 def test_safety_and_law_are_those_of_the_first_letter() -> None:
     compared("cautions", "".join(f"- **{caution.topic.capitalize()}.** {caution.text}\n" for caution in CAUTIONS))
+
+
+def test_the_exit_statuses_are_those_of_the_program() -> None:
+    rows = "".join(f"| {int(one)} | {told} |\n" for one, told in MEANINGS.items())
+    compared("statuses", f"| status | means |\n|---|---|\n{rows}")
 
 
 def test_every_file_that_is_linked_exists() -> None:

@@ -134,10 +134,10 @@ def test_too_few_days_are_told_in_words(config: Path, recording: Path, told: Tol
     ("arguments", "status", "said"),
     [
         ([], 64, "say what to try"),
-        (["--set", "chamber.tank"], 64, "write KEY=VALUE"),
-        (["--set", "chamber.tank.humidity.hihg=92"], 78, "hihg"),
-        (["--set", "chamber.tank.humidity.low=199"], 78, "chamber.tank.humidity.low"),
-        (["--set", "chamber.tank.humidity.low=95"], 78, "too close"),
+        (["--set", "chamber.tank"], 65, "write KEY=VALUE"),
+        (["--set", "chamber.tank.humidity.hihg=92"], 65, "--set chamber.tank.humidity.hihg: this key is unknown"),
+        (["--set", "chamber.tank.humidity.low=199"], 65, "chamber.tank.humidity.low"),
+        (["--set", "chamber.tank.humidity.low=95"], 65, "too close"),
     ],
 )
 def test_what_cannot_be_tried_gets_a_sentence(
