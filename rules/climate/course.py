@@ -111,7 +111,8 @@ class Presents:
 
     def _judged(self, alarm: AlarmEvent, at_ms: int) -> AlarmEvent:
         kind = ALARMS[alarm.alarm].harm
-        if kind is None or alarm.chamber is None or alarm.harm_used is None or not alarm.open:
+        known = alarm.chamber in self.courses or alarm.chamber in self.before
+        if kind is None or alarm.chamber is None or alarm.harm_used is None or not alarm.open or not known:
             return alarm
         harm = self.harms(alarm.chamber, at_ms).get(kind)
         if harm is None:  # it is back inside, and gets over it

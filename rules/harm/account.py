@@ -171,7 +171,10 @@ class Walker:
         away = look.trend_per_h > 0 and row.worse * (early.worst[course] + shift - row.anchor) > 0
         consequence = row.consequence(mean.soon[course] + shift, self.garden.size)
         acute = row.wakes and mean.rate_per_h[course] * ACUTE_H > 1.0
-        return partial(Harm, self.garden.kind, round(used, 4), left_s, early_s, consequence, acute, away, unseen, look.at_ms)
+        return partial(
+            Harm, self.garden.kind, round(used, 4), left_s, early_s, consequence, acute, away, unseen, look.at_ms,
+            mark_left_s=_seconds(mean.mark_h[course]),
+        )
 
     def _step(self, look: Look, harm: Harm) -> None:
         account, left_s = self.account, math.inf if harm.left_s is None else harm.left_s
@@ -259,4 +262,4 @@ def carried(kind: HarmKind, last: Look, now: Look) -> Look:
 
 
 def _seconds(hours: float) -> float | None:
-    return None if math.isinf(hours) else float(round(hours * 3600.0))
+    return float(round(hours * 3600.0)) if math.isfinite(hours) else None

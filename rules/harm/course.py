@@ -39,6 +39,8 @@ class Courses:
     used_ahead: list[list[float]]
     """At each of `AHEAD_H`, from nothing."""
     last_rate_per_h: list[float]
+    mark_h: list[float]
+    """Hours until the next mark is passed, NaN: none is."""
 
     def left_h(self, row: int, used: float) -> float:
         """Return the hours until all is used up along the course of that instant; infinite if never."""
@@ -74,4 +76,14 @@ def courses(
     steps = (rate[:, 1:] + rate[:, :-1]) / 2.0 * np.diff(AHEAD_H)
     used = np.concatenate((np.zeros((len(value), 1)), np.cumsum(steps, axis=1)), axis=1)
     soon, worst = (row.worse * course[:, place] for place in (SOON, -1))
-    return Courses(rate[:, 0].tolist(), soon.tolist(), worst.tolist(), used.tolist(), rate[:, -1].tolist())
+    mark_h = _passed_h(course, row.worse * np.array([*row.marks_for(size), row.worse * np.inf]))
+    return Courses(rate[:, 0].tolist(), soon.tolist(), worst.tolist(), used.tolist(), rate[:, -1].tolist(), mark_h.tolist())
+
+
+def _passed_h(course: Floats, marks: Floats) -> Floats:
+    """Return the hours until each course, which never turns back, passes the next of the marks, the last of them infinite."""
+    mark = marks[np.searchsorted(marks, course[:, 0], "right")]
+    rows, after = np.arange(len(course)), np.argmax(course >= mark[:, None], axis=1)
+    begun, ended = course[rows, after - 1], course[rows, after]
+    share = np.divide(mark - begun, ended - begun, out=np.full(len(course), np.nan), where=after > 0)
+    return np.asarray(AHEAD_H[after - 1] + share * (AHEAD_H[after] - AHEAD_H[after - 1]))

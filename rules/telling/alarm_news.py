@@ -32,7 +32,8 @@ def take_alarm(ledger: Ledger, event: AlarmEvent) -> None:
         _over(ledger, key, heard, event)
     elif not heard.shown or event.change == "acknowledged":
         ledger.state.owed.pop(key, None)
-        _press(ledger, heard, event)
+        if heard.room:
+            ledger.look_again(event.at_ms)
     elif event.change in ("chattering", "latched"):
         if key in ledger.state.owed:
             ledger.state.owed[key].about.append(event)
@@ -80,19 +81,6 @@ def _share(ledger: Ledger, heard: Heard, at_ms: int) -> None:
         thread = ledger.state.threads.get(f"situation.{chamber}")
         if thread is not None and not ledger.state.standing(chamber):
             thread.open, thread.closed_ms = False, at_ms
-
-
-def _press(ledger: Ledger, heard: Heard, event: AlarmEvent) -> None:
-    """Tell at once what waits for the morning where a box that is told of along with it does not last till then."""
-    hidden = event.suppression == "by-design" and event.change in ("raised", "suppressed", "escalated", "worsened")
-    if not (hidden and heard.room):
-        return
-    if ledger.when_of(event, event.at_ms) != "now":
-        return
-    for owed in ledger.state.owed.values():
-        if owed.place == heard.room and owed.when == "awake" and owed.alarm:
-            owed.when = "now"
-            ledger.state.owe_now(event.at_ms)
 
 
 def _moving_room(ledger: Ledger, heard: Heard) -> str:

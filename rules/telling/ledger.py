@@ -8,8 +8,12 @@ from rules.climate.course import Presents
 from rules.settings import Settings
 from rules.telling.quiet_hours import quiet_until_ms
 from rules.telling.state import TellingState, When
-from rules.terms.events import AlarmEvent, Priority
+from rules.terms.events import MINUTE_MS, AlarmEvent, Priority
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.bearable import BEARABLE
+
+DIP_FOR_MS = 10 * MINUTE_MS
+"""After this, beyond the delay of its alarm, air that a visit has let in is on its way back. Own estimate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +41,45 @@ class Ledger:
         until_ms, found = self.quiet_until_ms(at_ms), self.when(alarm.priority, at_ms)
         if found != "awake" or until_ms is None or not ALARMS[alarm.alarm].wakes_at_night:
             return found
-        left_s = (alarm.seconds_left or 0.0) - (at_ms - alarm.at_ms) / 1000
-        # Where all is used up already nothing is lost by the morning; what is lethal wakes by its priority.
-        return "now" if left_s > 0.0 and at_ms + left_s * 1000 < until_ms else "awake"
+        return "awake" if self._lasts(self.presents.told(alarm, at_ms), at_ms, until_ms) else "now"
+
+    def _lasts(self, alarm: AlarmEvent, at_ms: int, until_ms: int) -> bool:
+        """Whether it passes no mark by then, and something is left, or nothing was to lose any more.
+
+        Where all is used up already nothing is lost by the morning; what is lethal wakes by its priority. What lies within a
+        probe's own uncertainty lasts, unless it is on its way; so does air that a visit may have let in.
+        """
+        kind, value, limit = ALARMS[alarm.alarm], alarm.value, alarm.limit
+        dip = alarm.since_ms is not None and at_ms - alarm.since_ms < DIP_FOR_MS
+        if not dip and self._passes_mark(alarm, at_ms, until_ms):
+            return False
+        if kind.harm is not None and value is not None and limit is not None and BEARABLE[kind.harm].is_unsure(value, limit):
+            return True
+        left_ms = 1000.0 * (alarm.seconds_left or 0.0) - (at_ms - (alarm.judged_ms or alarm.at_ms))
+        return left_ms <= 0.0 or at_ms + left_ms >= until_ms or (dip and kind.quiet_on_visit)
+
+    def _passes_mark(self, alarm: AlarmEvent, at_ms: int, until_ms: int) -> bool:
+        """Whether heat or cold goes on to a mark by then, and is not on its way back."""
+        kind, chamber = ALARMS[alarm.alarm].harm, alarm.chamber or ""
+        harms, figures = self.presents.harms(chamber, at_ms), self.presents.figures(chamber, at_ms)
+        slope_k_h = None if figures is None else figures.temperature_slope_k_h
+        if kind not in ("heat", "cold") or kind not in harms or slope_k_h is None:
+            return False
+        mark_left_s = harms[kind].mark_left_s
+        goes_on = BEARABLE[kind].worse * slope_k_h > BEARABLE[kind].noise_h
+        return goes_on and mark_left_s is not None and harms[kind].at_ms + mark_left_s * 1000 < until_ms
+
+    def look_again(self, at_ms: int) -> None:
+        """Tell now what waits for the morning and does not last till then, itself or in a box that is hidden behind it."""
+        waiting = {key: owed.place for key, owed in self.state.owed.items() if owed.when == "awake" and owed.alarm}
+        places = set(waiting.values())
+        short = {
+            (one.place, ALARMS[one.latest.alarm].harm) for one in self.state.heard.values()
+            if one.place in places and one.open and not one.told and one.latest.suppression in ("none", "by-design")
+            and self.when_of(one.latest, at_ms) == "now"
+        }  # fmt: skip
+        for key, place in waiting.items():
+            owed = self.state.owed[key]
+            if (place, ALARMS[self.state.heard[owed.alarm].latest.alarm].harm) in short:
+                owed.when = "now"
+                self.state.owe_now(at_ms)

@@ -37,6 +37,8 @@ MOST_FREQUENT = 5
 """So many alarms are counted in the weekly digest. Own estimate."""
 LOOKED_WITHIN_MS = 15 * MINUTE_MS
 """The adviser looks each ten minutes: so long after its time at the latest it says what came of what was done. Own estimate."""
+NIGHT_LOOK_MS = 5 * MINUTE_MS
+"""What waits for the morning is looked at again as often as the account of harm: does it last till then? Bookkeeping."""
 _WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
 NOTHING_SEEN = Presents()
@@ -121,6 +123,8 @@ def _dues(desk: Desk) -> Iterable[Due]:
             yield due_ms, 2, "next", due_ms != raw_ms
         elif owed.when == "flood" and state.summary_ms is not None:
             yield state.summary_ms + FLOOD_WINDOW_MS, 3, "flood", False
+    if any(owed.when == "awake" and owed.alarm for owed in state.owed.values()):
+        yield (state.seen_ms // NIGHT_LOOK_MS + 1) * NIGHT_LOOK_MS, 2, "night", False
     if state.rehearsal is not None:
         yield state.rehearsal.begun_ms + state.rehearsal.told * REHEARSED_EACH_MS, 6, "rehearse", False
     if state.flush_ms is not None:
@@ -173,6 +177,8 @@ def _do(desk: Desk, what: str, at_ms: int) -> None:
         desk.second(place, at_ms)
     elif kind == "rehearse":
         _rehearse(desk, at_ms)
+    elif kind == "night":
+        desk.ledger.look_again(at_ms)
     elif kind == "flush":
         desk.flush(at_ms)
     elif kind == "round":

@@ -32,7 +32,8 @@ class Harm:
     """When it was judged."""
     held_rank: int = -1
     """The rank that it was judged before, which is not given up yet: the value still gets worse, or has only just stopped."""
-
+    mark_left_s: float | None = None
+    """Time until the value passes its next mark at this course; None: it passes none."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -276,8 +276,9 @@ def test_a_chattering_alarm_is_told_once_in_six_hours_unless_it_gets_harmful() -
 def test_the_night_is_kept_unless_less_time_is_left_than_it_has(
     clock: str, priority: str, seconds_left: float | None, name: str, told: str
 ) -> None:
-    letters = all_letters(alarm(at(clock), priority=priority, seconds_left=seconds_left, name=name), until=at("11 08:30"))
-    assert brief(letters)[0][0] == told
+    figures = {"value": 60.0, "limit": 70.0, "unit": "%RH"} if name == "humidity-low" else {}
+    told_of = alarm(at(clock), priority=priority, seconds_left=seconds_left, name=name, **figures)
+    assert brief(all_letters(told_of, until=at("11 08:30")))[0][0] == told
 
 
 def test_what_waited_for_the_morning_is_one_letter_for_each_chamber() -> None:
@@ -329,6 +330,27 @@ def test_where_all_is_used_up_already_a_matter_of_the_day_waits_for_the_morning(
     for left_s, when in ((2 * 3600.0, "10 01:00"), (0.0, "10 06:30")):
         mild = alarm(at("10 01:00"), seconds_left=left_s, harm_used=1.0)
         assert [row[0] for row in brief(letters_of(mild, until=at("10 07:00")))] == [when]
+
+
+@pytest.mark.parametrize(("value", "when"), [(69.7, "11 06:30"), (66.0, "10 23:30")])
+def test_what_lies_within_a_probes_own_uncertainty_waits_for_the_morning(value: float, when: str) -> None:
+    dry = alarm(at("10 23:30"), name="humidity-low", value=value, limit=70.0, unit="%RH", seconds_left=3600.0)
+    assert brief(letters_of(dry, until=at("11 07:00")))[0][0] == when
+
+
+def test_what_was_owed_by_day_and_is_back_in_its_band_at_night_waits_for_the_end_of_this_night() -> None:
+    """It was put off to an instant that had passed, and telling went round for ever."""
+    begun, sign = at("10 22:00"), at("10 22:20")
+    seen = PlaceMemory(since_ms=begun, present=situation(26.0, 80.0, temperature_read_ms=begun, temperature_slope_k_h=0.0))
+    events = [
+        alarm(begun, chamber="a", priority="wake"), advice(begun, chamber="a", urgency="wake"),
+        alarm(begun + 1, "acknowledged", chamber="a", priority="wake"),
+        alarm(sign, chamber="a", name="humidity-low", priority="wake", value=80.0, limit=70.0),
+    ]
+    _, letters = tell(
+        WATCH, TellingState(), events, begun - MINUTE_MS, at("11 06:40"), "o", Presents(before={"a": seen})
+    )
+    assert brief(letters)[1:] == [("10 22:00", "situation", "keeper"), ("11 06:30", "situation", "keeper")]
 
 
 @pytest.mark.parametrize(("left_h", "when"), [(6.0, "10 23:02"), (14.0, "11 06:30")])

@@ -118,6 +118,54 @@ def test_a_power_cut_overnight_is_told_at_every_mark_and_never_said_to_get_bette
     assert first < crossed_ms(power_cut, 20.0, 11.0)
 
 
+def lost_at_night(hour: float) -> float:
+    """A box whose power fails at 22:30: 5 K per hour at first, towards a room of 6 degC."""
+    return 25.5 if hour < 3.5 else 6.0 + 19.5 * math.exp(-(hour - 3.5) / 4.0)
+
+
+def freezing(hour: float) -> float:
+    """The room of that box, ahead of it."""
+    return 5.0 + 13.0 * math.exp(-max(hour - 3.5, 0.0) / 2.0)
+
+
+@pytest.mark.parametrize("heater", [True, False])
+@pytest.mark.parametrize("room", [True, False])
+def test_a_fall_that_is_past_15_degrees_before_the_morning_is_told_near_23(heater: bool, room: bool) -> None:
+    """It was told at 15.5 degC and 01:33: what such a garden bears at 15 degC would have lasted till the morning."""
+    events = lived(shelf(heater=heater, room=room), 7.0, lost_at_night, room=freezing)
+    told_h = (urgent_news(events)[0] - EVENING_MS) / HOUR_MS
+    assert 22.0 < lost_at_night(told_h) < 24.0
+
+
+def opened(hour: float) -> float:
+    """How much of its air a box that is opened for a quarter of an hour at 22:45 has changed for the room's."""
+    return min(max(hour - 3.75, 0.0) / 0.25, 1.0) * math.exp(-max(hour - 4.0, 0.0) / 0.35)
+
+
+def feeding(hour: float) -> float:
+    return 25.5 - 2.5 * opened(hour)
+
+
+def cycling(hour: float) -> float:
+    """A thermostat that lets the box fall at 5 K per hour from 26.5 to 23.9 and heats it again."""
+    phase = hour / 1.04 % 1.0
+    return 26.5 - 2.6 * (phase / 0.5 if phase < 0.5 else 2.0 - phase / 0.5)
+
+
+def cool_night(hour: float) -> float:
+    """A room of the house that loses 2 K from evening to morning, the box with it."""
+    return 24.6 - 2.0 * min(hour / 11.0, 1.0)
+
+
+@pytest.mark.parametrize("course", [feeding, cycling, cool_night])
+@pytest.mark.parametrize("heater", [True, False])
+@pytest.mark.parametrize("room", [True, False])
+def test_nobody_is_called_at_night_by_a_feeding_a_thermostat_or_a_cool_night(course: Course, heater: bool, room: bool) -> None:
+    damp = {"humidity": lambda hour: 80.0 - 20.0 * opened(hour)} if course is feeding else {}
+    events = lived(shelf(heater=heater, room=room), 11.0, course, room=lambda hour: min(course(hour), 18.0), **damp)
+    assert [one for one in events if isinstance(one, LetterEvent) and one.urgent] == []
+
+
 @pytest.mark.parametrize(("garden_ml", "most"), [(20.0, 1), (90.0, 1), (400.0, 1), (4000.0, 0)])
 def test_mild_dryness_at_night_is_told_once_where_it_will_not_last_till_the_morning(garden_ml: float, most: int) -> None:
     events = lived(shelf(garden_ml), 14.0, lambda _: 25.5, humidity=lambda hour: max(80.0 - 8.0 * max(hour - 3.0, 0.0), 68.0))
