@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from daemon.config.toml_lines import KeyPath, line_map, syntax_fault
+from daemon.config.syntax import syntax_fault
+from daemon.config.toml_lines import KeyPath, line_map
 
 LARGEST_BYTES = 256 * 1024
 _OTHER_MARKS = {b"\xff\xfe": "UTF-16", b"\xfe\xff": "UTF-16"}
@@ -98,11 +99,11 @@ def parse_config(octets: bytes, file: str) -> ConfigText:
         return ConfigText(file, tomllib.loads(text), line_map(text))
     except tomllib.TOMLDecodeError as error:
         line, message = syntax_fault(text, error)
-        raise ConfigurationError(file, [ConfigFault(line, (), f"not TOML: {message}")]) from error
+        raise ConfigurationError(file, [ConfigFault(line, (), message)]) from error
     except RecursionError as error:
         raise _refused(file, "brackets are nested too deeply; the config needs three levels at most") from error
     except ValueError as error:  # a number with thousands of digits
-        raise _refused(file, f"not TOML: {error}") from error
+        raise _refused(file, "a number in it is far too long; write the figure that you mean") from error
 
 
 def _refused(file: str, text: str, line: int | None = None) -> ConfigurationError:

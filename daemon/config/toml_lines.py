@@ -9,8 +9,6 @@ from bisect import bisect_right
 KeyPath = tuple[str | int, ...]
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
-_AT_LINE = re.compile(r"\s*\(at line (\d+), column (\d+)\)$")
-_AT_END = re.compile(r"\s*\(at end of document\)$")
 
 
 def line_map(text: str) -> dict[KeyPath, int]:
@@ -20,40 +18,12 @@ def line_map(text: str) -> dict[KeyPath, int]:
     return scanner.lines
 
 
-def syntax_fault(text: str, error: tomllib.TOMLDecodeError) -> tuple[int, str]:
-    """Return the line and the plain message of a syntax error.
-
-    tomllib says only "at end of document" when a string or bracket is never closed; the line where it was
-    opened is told instead, since that is the line to repair.
-    """
-    message = str(error)
-    if at := _AT_LINE.search(message):
-        return int(at[1]), f"{message[: at.start()]} (column {at[2]}){_remedy(text.splitlines(), int(at[1]))}"
-    scanner = _Scanner(text.replace("\r\n", "\n"))
-    try:
-        scanner.scan()
-    except (IndexError, ValueError):
-        return scanner.line(scanner.opened), f"{_AT_END.sub('', message)}; what begins here is never closed"
-    return scanner.line(len(text)), message
-
-
-def _remedy(lines: list[str], number: int) -> str:
-    """Return what to do where the line shows it: a decimal comma, or a quote that is never closed."""
-    line = lines[number - 1] if number <= len(lines) else ""
-    if comma := re.search(r"=\s*([-+]?\d+),(\d+)\s*(?:#.*)?$", line):
-        return f"; write the decimal comma as a point: {comma[1]}.{comma[2]}"
-    if re.sub(r'\\.|"[^"]*"', "", line).count('"') % 2:
-        return "; a quote in this line is never closed"
-    return ""
-
-
 class _Scanner:
     """Walks a text whose syntax tomllib has accepted, so it only has to find where things begin and end."""
 
     def __init__(self, text: str) -> None:
         self.text = text
         self.at = 0
-        self.opened = 0
         self.lines: dict[KeyPath, int] = {}
         self._starts = [0, *(match.end() for match in re.finditer("\n", text))]
         self._members: dict[KeyPath, int] = {}
@@ -65,7 +35,6 @@ class _Scanner:
         table: KeyPath = ()
         self._skip(newlines=True)
         while self.at < len(self.text):
-            self.opened = self.at
             if self.text[self.at] == "[":
                 table = self._header()
             else:
@@ -128,7 +97,6 @@ class _Scanner:
             self.at += 1
 
     def _value(self, path: KeyPath) -> None:
-        self.opened = self.at
         self.lines.setdefault(path, self.line(self.at))
         mark = self.text[self.at]
         if mark in "\"'":
@@ -142,21 +110,17 @@ class _Scanner:
                 self.at += 1
 
     def _array(self, path: KeyPath) -> None:
-        opened = self.at
         self.at += 1
         index = 0
         while self._next_member() != "]":
             self._value((*path, index))
-            self.opened = opened
             index += 1
         self.at += 1
 
     def _inline_table(self, path: KeyPath) -> None:
-        opened = self.at
         self.at += 1
         while self._next_member() != "}":
             self._pair(path)
-            self.opened = opened
         self.at += 1
 
     def _next_member(self) -> str:

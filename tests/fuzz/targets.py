@@ -47,7 +47,8 @@ from adapters.wording.line import line_of
 from daemon.config.configuration import load_text, validated
 from daemon.config.file import ConfigurationError, dotted, parse_config
 from daemon.config.settings import settings_of
-from daemon.config.toml_lines import KeyPath, line_map, syntax_fault
+from daemon.config.syntax import syntax_fault
+from daemon.config.toml_lines import KeyPath, line_map
 from daemon.store.batch_rows import item_of, json_text
 from daemon.store.spool import Spool
 from rules.settings import Settings

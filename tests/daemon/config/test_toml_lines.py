@@ -2,11 +2,10 @@
 
 import tomllib
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.config.toml_lines import KeyPath, line_map, syntax_fault
+from daemon.config.toml_lines import KeyPath, line_map
 
 
 def paths_of(node: object, path: KeyPath = ()) -> set[KeyPath]:
@@ -127,18 +126,3 @@ def test_a_key_is_found_on_the_line_that_spells_it(pairs: list[tuple[str, str]])
         text += f"{key} = {value}"
     lines = line_map(text)
     assert {path: line for path, line in lines.items() if len(path) == 1} == expected
-
-
-@pytest.mark.parametrize(("text", "line", "words"), [
-    ("a = 1\nb = = 2\n", 2, "Invalid value (column 5)"),
-    ('a = 1\nb = """never closed\n\n\nc = 2\n', 2, "never closed"),
-    ("a = 1\n\nb = [1,\n 2,\n", 3, "never closed"),
-    ("a = 1\na = 2\n", 2, "Cannot overwrite a value"),
-    ("x = 1\n[a\n", 2, "Expected ']'"),
-])
-def test_a_syntax_error_is_told_where_it_must_be_repaired(text: str, line: int, words: str) -> None:
-    with pytest.raises(tomllib.TOMLDecodeError) as caught:
-        tomllib.loads(text)
-    found_line, message = syntax_fault(text, caught.value)
-    assert found_line == line
-    assert words in message
