@@ -14,6 +14,7 @@ from rules.advice.standing import Standing, stands
 from rules.climate.situation import Situation
 from rules.climate.thermostat import (
     BURNING_MAT_C,
+    CYCLES_K,
     FALLS_K_H,
     FAULT_K,
     RISES_K_H,
@@ -37,6 +38,8 @@ FELL_K = 1.5
 """A dew point that has fallen so far by itself, seven points of humidity, is looked into at the lid first. Own estimate."""
 COOLER_K, STILL_COOLER_K = 1.0, 0.3
 """So much cooler a room must be to be of use, and to be so still: else the advice would turn with the noise. Own estimates."""
+LEAST_FALL_K_H = 0.15
+"""From hour to hour a probe's noise moves the mean by less. Own estimate."""
 STORES_MS = HOUR_MS
 """So long after it was unplugged a mat and what it has warmed may hold the box's temperature. Own estimate."""
 
@@ -121,9 +124,8 @@ def reason_of(
     wet, known = _lid(situation, standing, lid_was_wet) if goal.dryness_matters else (False, False)
     star, floor = humidity_at_target_pct(situation, goal.temperature_c), humidity_floor_pct(situation)
     thermostat = thermostat_of(chamber, situation, knobs, heater_since_ms, tau_h)
-    facts = {*remembered} | _device_facts(chamber, knobs) | _heater_facts(
-        thermostat, situation, goal, knobs.get("setpoint"), heater_sound
-    )
+    facts = {*remembered} | _device_facts(chamber, knobs)
+    facts |= _heater_facts(thermostat, situation, goal, knobs.get("setpoint"), heater_sound, "heater-looked" in remembered)
     facts |= _air_facts(situation, goal, floor, was_aired) | _state_facts(chamber, situation, standing, goal, wet, known)
     if goal.dryness_matters:
         cell = practice.cell_of(temperature, humidity, wet)
@@ -208,9 +210,12 @@ def thermostat_of(
 
 
 def _heater_facts(
-    thermostat: State | None, situation: Situation, goal: Goal, setpoint_c: float | None, sound: bool
+    thermostat: State | None, situation: Situation, goal: Goal, setpoint_c: float | None, sound: bool, looked: bool
 ) -> set[str]:
-    """Return what the thermostat's state means for advice. `heater-idle`: off, so turning it down gives nothing back."""
+    """Return what the thermostat's state means for advice. `heater-idle`: off, so turning it down gives nothing back.
+
+    What falls as a box without heat is looked at before any set point is moved, also where a slow one may still be held.
+    """
     t, room = situation.temperature_c, situation.room_temperature_c
     cold = t is not None and t < goal.low_c
     facts = {
@@ -222,6 +227,8 @@ def _heater_facts(
     facts = facts | {"heater-seen"} if sound else facts
     if thermostat == "unknown" and t is not None and t < goal.low_c - 1.5 and not sound:
         facts = facts | {"heater-suspect"}
+    if thermostat in ("unknown", "regulating", "at-limit") and cold and _falls_freely(situation, setpoint_c):
+        facts = facts | {"falls-freely"} | (set() if looked else {"heater-suspect"})
     if thermostat == "unknown" and setpoint_c is not None and t is not None and t > setpoint_c + FAULT_K:
         facts = facts | {"heater-doubt"}  # stuck, or off in a warm room: only the mat tells
     if thermostat is None and cold:
@@ -233,6 +240,18 @@ def _heater_facts(
     if cold and t is not None and room is not None and t - room < 1.0:
         facts = facts | {"room-no-warmer"}
     return facts
+
+
+def _falls_freely(situation: Situation, setpoint_c: float | None) -> bool:
+    """Return whether it gets colder hour by hour, as the slowest box does without heat, and is below what the dial says.
+
+    Told from the means of whole hours: a quarter of an hour falls within each swing of a thermostat.
+    """
+    t, room, pace_k_h = situation.temperature_c, situation.room_temperature_c, situation.hourly_trend_k_h
+    switches = situation.by_mean and (situation.usual_range_k or 0.0) > CYCLES_K
+    if t is None or pace_k_h is None or switches or (setpoint_c is not None and t >= setpoint_c):
+        return False
+    return pace_k_h <= -LEAST_FALL_K_H and (room is None or pace_k_h <= -(t - room) / (2.0 * SLOW_BOX_H))
 
 
 def _rises(situation: Situation) -> bool:

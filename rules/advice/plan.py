@@ -304,12 +304,14 @@ def companions(cause: Cause, knobs: Mapping[str, float], chamber: Chamber) -> di
 
 
 def _leading_check(steps: list[Step], state: AdviceState, at_ms: int) -> str | None:
-    """Return the check that comes before any change, unless it was asked for within half a day."""
+    """Return the check that comes before any change, unless it was asked for within half a day and is no longer waited for."""
+    waited = state.open.keys if state.open is not None and state.open.done_ms is None else []
     for step in steps:
         act = ACTS[step.act]
         if act.knob != "none":
             return None
-        if act.change in ("check", "move") and not _asked_lately(state, step.act, at_ms):
+        asked = _asked_lately(state, step.act, at_ms) and f"{act.device}:{act.change}" not in waited
+        if act.change in ("check", "move") and not asked:
             return step.act
     return None
 

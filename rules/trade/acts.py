@@ -66,7 +66,7 @@ ACTS: dict[str, Act] = {
     ),
     "heat-up": Act(
         "heater", "more", "Turn the heat up", "heater", 1, needs=("heater",),
-        bars=("heater-at-limit", "heater-fault", "heater-warming", "hot"), effort=1.2,
+        bars=("heater-at-limit", "heater-fault", "heater-suspect", "falls-freely", "heater-warming", "hot"), effort=1.2,
         source="steps of 0.5 to 1 K: common practice, no source",
     ),
     "heat-down": Act("heater", "less", "Turn the heat down", "heater", -1, needs=("heater",),

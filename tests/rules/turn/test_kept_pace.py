@@ -104,6 +104,16 @@ def test_a_founding_box_whose_mat_dies_is_told_of_though_its_dry_air_was_called_
     assert asked and asked[0] < BEGIN_H + 1.5  # foam on the lid has half a day to show what it does; this has not
 
 
+@pytest.mark.parametrize("dial_c", [25.0, None])
+def test_a_box_that_cools_over_ten_hours_is_looked_at_before_any_set_point_is_moved(dial_c: float | None) -> None:
+    """Its mat was dead, and the first advice was half a kelvin more on the dial; then the look was dropped again unanswered."""
+    slow = HeatedBox(room_c=always(18.5), setpoint_c=always(25.0), works=gives(0.0), inside_j_k=33_000.0)
+    kept = KeptBox(chamber(dial_c), slow, answers_h=None).live(12.0)
+    cold = [event.actions for hour, event in kept.asked() if kept.air_at_c(hour) < 24.0]
+    assert cold and all((actions[0].device, actions[0].change) == ("heater", "check") for actions in cold)
+    assert not any("thermostat up" in action.text for actions in cold for action in actions)
+
+
 @pytest.mark.parametrize("share", [0.4, 0.55])
 def test_a_mat_that_is_seen_to_heat_and_is_too_weak_is_not_called_broken(share: float) -> None:
     said = [text for hour, text in cold_evening(share, low=10.0).live(13.0).said() if hour > BEGIN_H]
