@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rules.alarms.state import record_key
 from rules.telling.ledger import Ledger
+from rules.telling.news import kills
 from rules.telling.state import Heard, Owed, Sort
 from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent, News, Priority
 from rules.trade.alarm_kinds import ALARMS
@@ -116,7 +117,8 @@ def _standing(ledger: Ledger, key: str, heard: Heard, event: AlarmEvent) -> None
         if owed.at_ms == event.at_ms:  # what is said last of one instant holds: whether it may disturb, too
             owed.when, owed.priority = when, event.priority
     elif news:
-        when = "digest" if _is_chatter(heard, event) else when  # if it still stands then
+        waits = _is_chatter(heard, event) or _is_nothing_beside(ledger, event)
+        when = "digest" if waits else when  # if it still stands then
         sort: Sort = "escalation" if event.change in ("escalated", "worsened") and heard.told else "situation"
         ledger.state.owe(key, Owed(heard.place, sort, event.priority, when, event.at_ms, [event], key))
 
@@ -147,6 +149,15 @@ def _is_chatter(heard: Heard, event: AlarmEvent) -> bool:
         return False
     calm_for_ms = CHATTER_WAKE_FOR_MS if event.priority == "wake" else CHATTER_QUIET_FOR_MS
     return event.at_ms - heard.told_ms < calm_for_ms
+
+
+def _is_nothing_beside(ledger: Ledger, event: AlarmEvent) -> bool:
+    """Whether it is a wet lid or humid air of a box that heat or cold kills: that goes with the next letter about it."""
+    kind = ALARMS[event.alarm]
+    mild = kind.answered == "climate" and not kind.wakes_at_night and not kind.sudden
+    return mild and any(
+        one.told and one.latest.chamber == event.chamber and kills(one.latest) for one in ledger.state.heard.values()
+    )
 
 
 def _over(ledger: Ledger, key: str, heard: Heard, event: AlarmEvent) -> None:

@@ -9,7 +9,7 @@ from typing import Literal
 from rules.climate.course import Presents
 from rules.settings import Settings
 from rules.telling.ledger import Ledger
-from rules.telling.news import class_of, importance, is_handed_over, is_over
+from rules.telling.news import class_of, importance, is_handed_over, is_over, kills
 from rules.telling.pressing import AGAIN_FOR_MS, CALM_LETTERS, SORTS, Group, Pressing
 from rules.telling.state import ASKING, Heard, Owed, Sent, TellingState, Thread, When
 from rules.terms.events import MINUTE_MS, AdviceEvent, AlarmEvent, Figures, LetterEvent, LetterSort, News
@@ -199,7 +199,7 @@ class Desk:
         quiet = self.ledger.quiet_until_ms(at_ms) is not None
         night = group.sort in ("situation", "escalation") and (group.wakes or quiet)  # what can wait for the morning has waited
         self.state.sent.append(Sent(at_ms))
-        urgent = night or (group.sort == "reminder" and group.wakes)
+        urgent = night or (group.sort == "reminder" and group.wakes) or any(kills(event) for event in about)
         self.write(key, group.sort, group.place, about, at_ms, urgent=urgent, to=to)
         self._close_if_over(key, group, about, at_ms)
 
@@ -264,7 +264,8 @@ class Desk:
         if group.sort in ("care", "system"):
             return news
         verified = self.state.verified.get(group.place)
-        return [*news, *self._besides(group, news), *([] if verified is None else [verified])]
+        about = [*news, *self._besides(group, news), *([] if verified is None else [verified])]
+        return sorted(about, key=lambda event: not kills(event))  # what kills leads, whatever is the news
 
     def _besides(self, group: Group, news: list[News]) -> list[News]:
         """What else stands there, and what the same cause moves elsewhere in the room."""

@@ -54,6 +54,13 @@ def importance(event: News) -> tuple[int, int, int, int, str]:
     return (3 if over else 2, -PRIORITIES.index(urgency), 0, 99, event.id)
 
 
+def kills(event: News) -> bool:
+    """Return whether this is heat or cold that kills now: it leads each letter, and none about it can wait."""
+    if not isinstance(event, AlarmEvent) or ALARMS[event.alarm].harm not in ("heat", "cold"):
+        return False
+    return (event.condition, event.level, event.priority) == ("active", "harmful", "wake")
+
+
 def is_over(event: News) -> bool:
     """Return whether an alarm or an advisory has ended with this."""
     return (isinstance(event, AlarmEvent) and event.change in _OVER) or (isinstance(event, AdviceEvent) and event.over)

@@ -565,6 +565,20 @@ def test_what_is_worse_or_asks_for_something_else_does_not_wait(worse: list[Even
     assert brief(letters) == [("10 08:00", "situation", "keeper"), ("10 08:05", "situation", "keeper")]
 
 
+def test_a_wet_lid_is_no_news_beside_heat_that_kills_and_no_letter_about_that_can_wait() -> None:
+    """At 41 degC a letter that was not urgent said: worse, the lid is wet."""
+    when, hot = at("10 08:00"), {"priority": "wake", "level": "harmful"}
+    told = [alarm(when, chamber="a", value=36.0, **hot), advice(when, chamber="a", urgency="wake")]
+    lid = alarm(when + 80 * MINUTE_MS, "raised", name="lid-dew", chamber="a", level="harmful", value=-4.7, unit="K")
+    dry = alarm(when + 110 * MINUTE_MS, "raised", name="humidity-low", chamber="a", level="harmful", value=58.0, unit="%RH")
+    letters = letters_of(*told, lid, dry, until=when + 150 * MINUTE_MS)
+    assert not any(one.at_ms == lid.at_ms for one in letters)
+    last = next(one for one in letters if one.at_ms == dry.at_ms)
+    names = [event.alarm for event in last.about if isinstance(event, AlarmEvent)]
+    assert names[0] == "temperature-high" and {"humidity-low", "lid-dew"} <= set(names)
+    assert all(one.urgent for one in letters)
+
+
 def test_an_escalation_is_told_in_the_thread_and_reminders_begin_anew() -> None:
     when = at("10 08:00")
     letters = letters_of(
