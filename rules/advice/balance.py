@@ -24,13 +24,12 @@ from rules.advice.model import (
     evaporation_given_rest,
     lid_factor_with_foam,
 )
+from rules.advice.room_day import COURSE_H, RoomDay, room_day
 from rules.climate.situation import Situation
 from rules.physics.lid_factor import prior_factor
 from rules.physics.saturation import saturation_pressures_or_nan, saturation_temperatures
 from rules.settings import Chamber
 
-COURSE_H = (0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.5, 6.0, 9.0, 12.0, 18.0, 24.0)
-"""Instants of a predicted course, hours from now; the last one stands for 'at rest' beside the closed form. Bookkeeping."""
 STRUCTURE_SHARE = 0.25
 """Share of a predicted change that one mixed volume may miss, as standard uncertainty: seen against a finer simulation with
 walls, films and a sorbing ground of their own. Own estimate."""
@@ -64,6 +63,7 @@ class Present:
     rest_c: Array
     free_c: Array
     most_c: Array
+    day: RoomDay
     heater_k: Array
     """What the heater lifts it now over its room, by the model: a mat without thermostat, as it is dimmed."""
     thermostat: bool
@@ -91,6 +91,9 @@ class Outcome:
     temperature_c: Array
     humidity_pct: Array
     margin_k: Array
+    coldest_c: Array
+    """Of the day around it, as its room takes it up and down; of one instant the same as `temperature_c`."""
+    warmest_c: Array
 
 
 def e_s(temperature_c: Array) -> Array:
@@ -119,6 +122,7 @@ def present_of(model: ChamberModel, chamber: Chamber, situation: Situation, knob
     heater = chamber.devices.heater
     return Present(
         draws, weight, here_c, vapour, room_c, room_pa, factor, offset, source, wetted, rest, free, most,
+        room_day(situation.room_ahead, draws),
         draws[:, LIFT] * (0.0 if heater is None else min(knobs.get("watts", heater.watts) / heater.watts, 1.0)),
         heater is not None and heater.thermostat, chamber.air_ml / 1e6, dict(knobs),
     )
@@ -238,6 +242,7 @@ def by_night(present: Present, fall_k: float) -> Present:
     return replace(
         present, room_c=room_c, room_pa=np.minimum(present.room_pa, 0.97 * e_s(room_c)),
         free_c=np.minimum(present.free_c, room_c + SELF_LIFT_K), most_c=present.most_c - fall_k,
+        day=room_day(None, present.model),
     )
 
 
@@ -246,11 +251,15 @@ def mist_rate(ml_per_day: Array | float, volume_m3: float, draws: Array) -> Arra
     return np.asarray(np.asarray(ml_per_day) / 24.0 / volume_m3 * PA_PER_G_M3 / draws[:, BUFFER])
 
 
-def _rest_temperature(present: Present, setting: Setting) -> Array:
-    """Return the temperature that each candidate settles at, by draw."""
+def _rest_temperature(present: Present, setting: Setting, room_k: Array) -> Array:
+    """Return the temperature that each candidate settles at, by draw, in a room that much warmer than now.
+
+    What follows its room goes with it; a thermostat holds the air as long as it is neither at its limit nor warmed by its room.
+    """
     base, free, most = present.rest_c, present.free_c, present.most_c
     if present.thermostat:
-        return np.clip(base + setting.heat_k[:, None], np.minimum(free, base), np.maximum(most, base))
+        least = np.minimum(free, base) + room_k
+        return np.clip(base + setting.heat_k[:, None], least, np.maximum(np.maximum(most + room_k, base), least))
     lift = (base - present.room_c) * setting.power[:, None]
     foam_now = present.knobs.get("foam", 0.0)
     kept = 1.0 + 0.12 * (np.minimum(setting.foam_mm, 20.0) - min(foam_now, 20.0))[:, None] / 20.0
@@ -260,7 +269,7 @@ def _rest_temperature(present: Present, setting: Setting) -> Array:
     then = _rates(present, setting)
     warmer = present.room_c + lift * kept * (1.0 + volume_factor * now) / (1.0 + volume_factor * then)
     # A room that has become hotter than its box hides what the mat adds: less of it is still less heat.
-    return np.where(base > present.room_c, warmer, base + present.heater_k * (setting.power[:, None] - 1.0))
+    return np.where(base > present.room_c, warmer, base + present.heater_k * (setting.power[:, None] - 1.0)) + room_k
 
 
 def _rates(present: Present, setting: Setting) -> Array:
@@ -306,17 +315,25 @@ def _aim(
 def _outcome(present: Present, temperature: Array, saturation: Array, vapour: Array, lid_c: Array) -> Outcome:
     humidity = np.clip(100.0 * vapour / saturation, 1.0, 100.0)
     margin = lid_c + present.lid_offset_k - saturation_temperatures(np.maximum(vapour, 50.0))
-    return Outcome(np.broadcast_to(temperature, humidity.shape), humidity, margin)
+    return moment(np.broadcast_to(temperature, humidity.shape), humidity, margin)
+
+
+def moment(temperature_c: Array, humidity_pct: Array, margin_k: Array) -> Outcome:
+    """Return the climate of one instant."""
+    return Outcome(temperature_c, humidity_pct, margin_k, temperature_c, temperature_c)
 
 
 def at_rest(present: Present, setting: Setting) -> Outcome:
-    """Return where each candidate ends if the room stays as it is."""
-    temperature = _rest_temperature(present, setting)
-    terms = _terms(present, setting)
-    lid_c = present.room_c + terms.factor * (temperature - present.room_c)
+    """Return where each candidate has come after a day, and how cold and warm it gets in that day."""
+    day = present.day
+    temperature, coldest, warmest = (
+        _rest_temperature(present, setting, room_k) for room_k in (day.course_k[-1], day.lowest_k, day.highest_k)
+    )
+    terms, room_c = _terms(present, setting), present.room_c + day.course_k[-1]
+    lid_c = room_c + terms.factor * (temperature - room_c)
     saturation = e_s(temperature)
     vapour, _ = _aim(present, terms, saturation, e_s(lid_c), None)
-    return _outcome(present, temperature, saturation, vapour, lid_c)
+    return replace(_outcome(present, temperature, saturation, vapour, lid_c), coldest_c=coldest, warmest_c=warmest)
 
 
 def course(present: Present, setting: Setting) -> list[Outcome]:
@@ -324,19 +341,23 @@ def course(present: Present, setting: Setting) -> list[Outcome]:
 
     The temperatures of all instants are known beforehand, so what depends on them alone is worked out at one go.
     """
-    terms, rest = _terms(present, setting), _rest_temperature(present, setting)
-    cooled = np.exp(-present.model[:, COOLING] * np.array(COURSE_H)[:, None, None])
-    temperature = rest + (present.temperature_c - rest) * cooled
+    room_k = present.day.course_k
+    terms, rest, room_c = _terms(present, setting), _rest_temperature(present, setting, room_k), present.room_c + room_k
+    steps_h = np.diff(COURSE_H)
+    kept = np.exp(-present.model[:, COOLING] * steps_h[:, None])
+    temperature = np.empty_like(rest)
     temperature[0] = present.temperature_c
-    middle = (temperature[:-1] + temperature[1:]) / 2.0
+    for index, aim_c in enumerate((rest[:-1] + rest[1:]) / 2.0):
+        temperature[index + 1] = aim_c + (temperature[index] - aim_c) * kept[index]
+    middle, room_middle = (temperature[:-1] + temperature[1:]) / 2.0, (room_c[:-1] + room_c[1:]) / 2.0
     saturation, saturation_middle = e_s(temperature), e_s(middle)
-    lid_pa = e_s(present.room_c + terms.factor * (middle - present.room_c))
+    lid_pa = e_s(room_middle + terms.factor * (middle - room_middle))
     vapour = np.empty_like(temperature)
     vapour[0] = present.vapour_pa
-    for index, step in enumerate(np.diff(COURSE_H)):
+    for index, step in enumerate(steps_h):
         aim, rate = _aim(present, terms, saturation_middle[index], lid_pa[index], vapour[index])
         then = aim + (vapour[index] - aim) * np.exp(-rate * step)
         vapour[index + 1] = np.minimum(then, 0.995 * saturation[index + 1])
-    lid_c = present.room_c + terms.factor * (temperature - present.room_c)
+    lid_c = room_c + terms.factor * (temperature - room_c)
     whole = _outcome(present, temperature, saturation, vapour, lid_c)
-    return [Outcome(*figures) for figures in zip(whole.temperature_c, whole.humidity_pct, whole.margin_k, strict=True)]
+    return [moment(*figures) for figures in zip(whole.temperature_c, whole.humidity_pct, whole.margin_k, strict=True)]

@@ -13,11 +13,12 @@ from typing import Literal
 
 import numpy as np
 
-from rules.advice.balance import COURSE_H, Outcome, Present, Setting, at_rest, course, e_s
+from rules.advice.balance import Outcome, Present, Setting, at_rest, course, e_s, moment
 from rules.advice.cause import Cause
 from rules.advice.devices import Move
 from rules.advice.goal import Goal
 from rules.advice.model import Array
+from rules.advice.room_day import COURSE_H
 from rules.physics.saturation import saturation_temperatures
 
 SURE = 0.7
@@ -139,12 +140,11 @@ def setting_of(
 
 def _misses(goal: Goal, outcome: Outcome, margin_matters: bool) -> dict[Miss, Array]:
     """Return how far outside the band, in units of a clear miss (1 K, 5 points, 0.7 K); each of shape (candidates, draws)."""
-    t, rh = outcome.temperature_c, outcome.humidity_pct
-    inside_k, inside_pct = goal.inside_k, goal.inside_pct
+    rh, inside_k, inside_pct = outcome.humidity_pct, goal.inside_k, goal.inside_pct
     drip = np.maximum(goal.margin_k + 0.2 - outcome.margin_k, 0.0) / 0.7
     return {
-        "temperature-high": np.maximum(t - (goal.high_c - inside_k), 0.0) * 1.3,
-        "temperature-low": np.maximum(goal.low_c + inside_k - t, 0.0),
+        "temperature-high": np.maximum(outcome.warmest_c - (goal.high_c - inside_k), 0.0) * 1.3,
+        "temperature-low": np.maximum(goal.low_c + inside_k - outcome.coldest_c, 0.0),
         "humidity-low": np.maximum(goal.low_pct + inside_pct - rh, 0.0) / 5.0 * float(goal.dryness_matters),
         "humidity-high": np.maximum(rh - (goal.high_pct - inside_pct), 0.0) / 8.0,
         "lid-dew": drip if margin_matters else np.zeros_like(drip),
@@ -153,7 +153,7 @@ def _misses(goal: Goal, outcome: Outcome, margin_matters: bool) -> dict[Miss, Ar
 
 def _off_target(goal: Goal, outcome: Outcome) -> Array:
     """Return a mild pull towards the aim, so that of two changes that will do the better placed one is taken."""
-    heat = np.abs(outcome.temperature_c - goal.temperature_c) / (goal.high_c - goal.low_c)
+    heat = np.abs((outcome.coldest_c + outcome.warmest_c) / 2.0 - goal.temperature_c) / (goal.high_c - goal.low_c)
     damp = np.abs(outcome.humidity_pct - goal.humidity_pct) / max(goal.high_pct - goal.low_pct, 5.0)
     return np.asarray(heat + (damp if goal.dryness_matters else 0.0))
 
@@ -217,7 +217,7 @@ def _seen(present: Present) -> Outcome:
     humidity = 100.0 * present.vapour_pa / e_s(present.temperature_c)
     lid_c = present.room_c + present.factor * (present.temperature_c - present.room_c) + present.lid_offset_k
     margin = lid_c - saturation_temperatures(np.maximum(present.vapour_pa, 50.0))
-    return Outcome(present.temperature_c[None, :], humidity[None, :], margin[None, :])
+    return moment(present.temperature_c[None, :], humidity[None, :], margin[None, :])
 
 
 _DAMPENS = {"water": 1, "mister": 1, "vents": -1, "fan": -1}
@@ -248,7 +248,7 @@ def _chosen(
 
     def told(row: int) -> Candidate:
         i = shortlist[row]
-        last = Outcome(rest.temperature_c[i : i + 1], rest.humidity_pct[i : i + 1], rest.margin_k[i : i + 1])
+        last = moment(rest.temperature_c[i : i + 1], rest.humidity_pct[i : i + 1], rest.margin_k[i : i + 1])
         at_last = _forecast(present, last, 0, COURSE_H[-1])
         return Candidate(candidates[i], float(in_band[i]), float(left[i]), float(effort[i]), at_last)
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from rules.climate.memory import Hour, PlaceMemory
 from rules.climate.past_moves import Moves, moves_of
+from rules.climate.room_ahead import RoomAhead, room_ahead_of
 from rules.climate.situation import MatDay, Situation, Swing
 from rules.climate.thermostat import HOT_MAT_K
 from rules.climate.view import View
@@ -92,6 +93,7 @@ class Climate:
         self._moves: dict[tuple[str, int], tuple[Moves, ...]] = {}
         self._swings: dict[tuple[str, Hourly, int, int], Swing | None] = {}
         self._means: dict[tuple[str, int], tuple[float | None, ...]] = {}
+        self._rooms: dict[tuple[str | None, int], RoomAhead | None] = {}
 
     def hours(self, chamber: str, quantity: Hourly, last_ms: int, at_ms: int) -> Hours | None:
         """Return the whole hours that ended within `last_ms` before `at_ms`; None: nothing is remembered of them."""
@@ -117,6 +119,15 @@ class Climate:
                 moves_of(one.mean, assumed, one.lowest, one.highest) for one, assumed in zip(past, ASSUMED, strict=True)
             )
         return self._moves[chamber, hour]
+
+    def room_ahead(self, room: str | None, at_ms: int) -> RoomAhead | None:
+        """Return how a room goes on by its five days before this hour; None where not one of them is known."""
+        hour, memory = at_ms // HOUR_MS, self._places.get(room or "")
+        if (room, hour) not in self._rooms:
+            table = {} if memory is None else memory.hours.get("temperature_c", {})
+            past = hours_between(table, hour - KEPT_MS // HOUR_MS, hour)
+            self._rooms[room, hour] = room_ahead_of(past.mean) if past.known else None
+        return self._rooms[room, hour]
 
     def vapour_fall_k(self, now: Situation) -> float | None:
         """Return how far the dew point lies below the mean of its last day, beyond what a cooler box or a drier room explains;

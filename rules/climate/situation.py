@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from rules.climate.past_moves import Moves
+from rules.climate.room_ahead import RoomAhead
 from rules.keeper.state import DeviceChange
 from rules.terms.condition_changes import Harm
 
@@ -93,6 +94,8 @@ class Situation:
     """From the mean of the hour before last to that of the last one."""
     room_high_c: float | None = None
     """The highest of the room in the last day; of a heated chamber only."""
+    usual_lead_k: float | None = None
+    """How far the air usually lies over its room, of a mat that nothing switches."""
     temperature_swing: Swing | None = None
     """Over the last whole hours since a setting was changed; None: too few of them are known."""
     humidity_swing: Swing | None = None
@@ -101,6 +104,8 @@ class Situation:
     """What the mat's own probe shows of its last day; None: it has none, or not every hour is known."""
     moves: tuple[Moves, ...] = ()
     """How far temperature, humidity and margin moved by themselves over the last days; empty: not asked for."""
+    room_ahead: RoomAhead | None = None
+    """How its room goes on by its own last days; None: not one of them is known."""
     vapour_fall_k: float | None = None
     """How far the dew point has fallen below its last day's mean by itself: nothing was changed, cooled or dried so."""
     settling: bool = False

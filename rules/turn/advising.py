@@ -59,7 +59,8 @@ def advise(
             looks = (owing or not asks) and looks_at(settings.telling, adviser, stands, at_ms, blind=bool(blind[index]))
             if not looks and at_ms not in turned_ms:
                 continue
-            situation = for_adviser(state, situation_at(view, index, settings.pressure_pa), adviser, together, climate)
+            seen = situation_at(view, index, settings.pressure_pa)
+            situation = for_adviser(settings, state, seen, adviser, together, climate)
             now = [event for event in mine if event.at_ms == at_ms and event.priority == "wake"]
             worse = any(event.change in ("worsened", "escalated") for event in now)
             situation = replace(situation, harm=tuple(presents.harms(name, at_ms).values()))
@@ -72,7 +73,7 @@ def advise(
 
 
 def for_adviser(
-    state: EngineState, situation: Situation, adviser: AdviceState, together: Together, climate: Climate
+    settings: Settings, state: EngineState, situation: Situation, adviser: AdviceState, together: Together, climate: Climate
 ) -> Situation:
     """Return the situation with the settings as told, the swings of the last hours since one was changed, and the chambers
     that are moved with it."""
@@ -86,6 +87,7 @@ def for_adviser(
     return replace(
         situation, changes=changes, temperature_swing=temperature, humidity_swing=humidity, margin_swing=margin,
         vapour_fall_k=climate.vapour_fall_k(situation) if moved_ms is None or situation.at_ms - moved_ms > DAY_MS else None,
+        room_ahead=climate.room_ahead(settings.chambers[situation.chamber].room, situation.at_ms),
         settling=settling, besides=together.besides(situation.chamber, situation.at_ms),
     )
 

@@ -36,7 +36,7 @@ def advised_on(settings: Settings, state: EngineState, chamber: str) -> Situatio
         return None
     climate = Climate(state.places)
     mat, air = (climate.hours(chamber, name, DAY_MS, situation.at_ms) for name in _DAY_OF_A_MAT)
-    advised = for_adviser(state, situation, adviser, together, climate)
+    advised = for_adviser(settings, state, situation, adviser, together, climate)
     return replace(advised, mat_day=mat_day(mat, air), moves=climate.moves(chamber, situation.at_ms))
 
 

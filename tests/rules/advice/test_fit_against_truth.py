@@ -8,9 +8,10 @@ from advice_scenes import devices, situation
 from chamber_truth import STEP_S, Box, Knobs, State, magnus_pa, random_box, room_now, started, step
 from chamber_truth import Room as TrueRoom
 
-from rules.advice.balance import COURSE_H, STRUCTURE_SHARE, Setting, course, present_of
+from rules.advice.balance import STRUCTURE_SHARE, Setting, course, present_of
 from rules.advice.fit import STEP_MS, History, fit
 from rules.advice.model import prior_model
+from rules.advice.room_day import COURSE_H
 from rules.settings import Chamber, Vents
 
 BOXES, DAYS = 16, 7

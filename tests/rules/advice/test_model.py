@@ -6,7 +6,7 @@ from advice_scenes import devices, situation
 from chamber_histories import history_of, true_logs
 from pydantic import ValidationError
 
-from rules.advice.balance import COURSE_H, Setting, at_rest, course, present_of
+from rules.advice.balance import Setting, at_rest, course, present_of
 from rules.advice.fit import fit
 from rules.advice.model import (
     BUFFER,
@@ -19,6 +19,7 @@ from rules.advice.model import (
     model_from_json,
     prior_model,
 )
+from rules.advice.room_day import COURSE_H
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber, Fan, Heater, Mister
 from rules.settings import Devices as DeviceSettings
