@@ -126,7 +126,8 @@ def reason_of(
     thermostat = thermostat_of(chamber, situation, knobs, heater_since_ms, tau_h)
     facts = {*remembered} | _device_facts(chamber, knobs)
     facts |= _heater_facts(thermostat, situation, goal, knobs.get("setpoint"), heater_sound, "heater-looked" in remembered)
-    facts |= _air_facts(situation, goal, floor, was_aired) | _state_facts(chamber, situation, standing, goal, wet, known)
+    facts |= _air_facts(situation, goal, floor, was_aired, "heater" in facts)
+    facts |= _state_facts(chamber, situation, standing, goal, wet, known)
     if goal.dryness_matters:
         cell = practice.cell_of(temperature, humidity, wet)
     else:
@@ -201,7 +202,8 @@ def thermostat_of(
         room_c=s.room_temperature_c, room_slope_k_h=s.room_slope_k_h, mat_c=s.mat_temperature_c,
         setpoint_c=knobs.get("setpoint") if heater.thermostat else None, usual_c=s.usual_c, peak_c=s.usual_peak_c,
         trough_c=s.usual_trough_c, range_k=s.usual_range_k,
-        trend_k_h=s.hourly_trend_k_h, room_high_c=s.room_high_c, high_c=chamber.temperature.high, low_c=chamber.temperature.low,
+        trend_k_h=s.hourly_trend_k_h, room_high_c=s.room_high_c, lead_k=s.usual_lead_k, high_c=chamber.temperature.high,
+        low_c=chamber.temperature.low,
         since_ms=None if heater_since_ms is None else s.at_ms - heater_since_ms,
         tau_h=tau_h,
     )
@@ -251,6 +253,8 @@ def _falls_freely(situation: Situation, setpoint_c: float | None) -> bool:
     switches = situation.by_mean and (situation.usual_range_k or 0.0) > CYCLES_K
     if t is None or pace_k_h is None or switches or (setpoint_c is not None and t >= setpoint_c):
         return False
+    if room is not None and situation.usual_lead_k is not None and t - room > situation.usual_lead_k:
+        return False  # a mat that nothing switches gives what it always gave, and its room fell
     return pace_k_h <= -LEAST_FALL_K_H and (room is None or pace_k_h <= -(t - room) / (2.0 * SLOW_BOX_H))
 
 
@@ -273,13 +277,21 @@ def heats_itself(situation: Situation) -> bool:
     return slope > -(t - room) / (2.0 * SLOW_BOX_H) and (slope > -FALLS_K_H or not stored)
 
 
-def _air_facts(situation: Situation, goal: Goal, floor: float | None, was_aired: bool) -> set[str]:
+HOME_MOST_PCT, HEATED_K = 70.0, 1.0
+"""Rooms where people live are seldom damper than the first, and a heated box is warmer than its room by the second: so air that
+nobody measures still dries what is damper than its band. Own estimate."""
+
+
+def _air_facts(situation: Situation, goal: Goal, floor: float | None, was_aired: bool, heated: bool) -> set[str]:
     t, rh, room = situation.temperature_c, situation.relative_humidity_pct, situation.room_temperature_c
     facts = {"airing-cools"} if t is None or room is None or room < t else set()
     if floor is not None and rh is not None:
-        facts.add("room-air-known")
         facts |= {"floor-dries"} if floor <= rh - practice.VENT_AUTHORITY_PCT else {"floor-wets"}
         facts |= {"dry-air"} if floor < goal.low_pct - practice.VENT_AUTHORITY_PCT else set()
+    elif rh is not None and t is not None and rh > goal.high_pct and heated:
+        cooler = t - HEATED_K if room is None else room
+        most = HOME_MOST_PCT * saturation_vapour_pressure_pa(cooler) / saturation_vapour_pressure_pa(t)
+        facts |= {"floor-dries"} if most <= rh - practice.VENT_AUTHORITY_PCT else set()
     if room is not None and t is not None:
         facts |= {"room-cooler"} if room < t - (STILL_COOLER_K if was_aired else COOLER_K) else {"room-warm"}
         facts |= {"room-warm"} if room > goal.high_c - 1.0 else set()
@@ -328,11 +340,12 @@ def burning(situation: Situation) -> bool:
 
 
 def heat_comes_first(
-    situation: Situation, standing: Mapping[str, Standing], thermostat: State | None, goal: Goal
+    situation: Situation, standing: Mapping[str, Standing], thermostat: State | None, goal: Goal, felt: bool = False
 ) -> bool:
     """Return whether the heat branch holds: lethal, or a heater that heats on above the band, whatever the humidity says.
 
     A cycle, a warm-up, the sun or a hot room below 32 degC is none of it, nor is what has come back while the alarm recovers.
+    `felt`: the mat was felt since it is too warm, and it does not cool: where nothing else tells, its plug is pulled.
     """
     t = situation.temperature_c
     if t is None:
@@ -345,4 +358,5 @@ def heat_comes_first(
         return rises and heats_itself(situation) and situation.at_ms - since_ms > WARMS_WITHIN_MS  # another plug is in
     if stands(standing, "heater-runaway") and thermostat != "unplugged":
         return burning(situation) or t > (goal.temperature_c + 0.5 if thermostat == "unknown" else goal.high_c)
-    return thermostat == "stuck" and t > goal.high_c and stands(standing, "temperature-high")
+    heats_on = thermostat == "stuck" or (thermostat == "unknown" and felt)
+    return heats_on and t > goal.high_c and stands(standing, "temperature-high")

@@ -110,15 +110,19 @@ def _lowest_setpoint_c(setpoint: float, cause: Cause) -> float:
     return cause.goal.low_c + cause.goal.inside_k + under
 
 
+STRONGER = 1.5
+"""A mat that is on all the time and too weak is exchanged for one of up to so many times its watts; judgement."""
+
+
 def _power_moves(step: Step, rated: float, now: float, direction: int) -> list[Move]:
     out = []
-    unit = 0.5 if rated < 10.0 else 1.0
+    unit = 0.1 if rated < 2.0 else 0.5 if rated < 10.0 else 1.0
     for tenths in range(1, 7):
-        then = round((now + direction * rated * tenths / 10.0) / unit) * unit
-        if 0.0 <= then <= rated and then != now and (direction < 0 or tenths <= 2):
-            word = "up" if direction > 0 else "down"
+        then = round(round((now + direction * rated * tenths / 10.0) / unit) * unit, 1)
+        if 0.0 <= then <= STRONGER * rated and then != now and (direction < 0 or tenths <= 2):
+            word, other = ("up", "a stronger") if direction > 0 else ("down", "a smaller")
             how = "switch it off" if then == 0 else f"turn it {word} from {now:g} to {then:g} W"
-            text = f"Heater: {how} (dimmer, timer share or a smaller mat; better a thermostat)"
+            text = f"Heater: {how} (dimmer, timer share or {other} mat; better a thermostat)"
             out.append(_move(step, then - now, then, abs(then - now), "W", text, tenths / 10.0))
     return out
 

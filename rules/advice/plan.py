@@ -12,7 +12,7 @@ from rules.advice.cause import Cause, heat_comes_first
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent, cold, cold_comes_first, heat, stops_lately, warming
 from rules.advice.model import cooling_h
-from rules.advice.recalled import CHECK_AGAIN_MS, cause_of, model_of
+from rules.advice.recalled import CHECK_AGAIN_MS, cause_of, mat_felt, model_of
 from rules.advice.search import HELPS_SHARE, Forecast, Miss, Solution, foremost, solve, standing_misses
 from rules.advice.set_point import cold_by_morning, left_out, meanwhile, plug_in, turn_up
 from rules.advice.standing import Standing, climate_stands, dryness_harms, probes_stand, wakes_dry
@@ -107,7 +107,7 @@ def without_search(
     if situation.temperature_c is None:
         return _blind(situation, standing)
     cause = cause_of(chamber, state, situation, standing)
-    if heat_comes_first(situation, standing, cause.thermostat, cause.goal):
+    if heat_comes_first(situation, standing, cause.thermostat, cause.goal, mat_felt(state, situation, standing)):
         return _urgent(cause, heat(cause, state, situation, model_of(chamber, state)))
     if cause.thermostat == "unplugged" and left_out(state, situation):
         acts = ("leave-out", "warm-place") if cause.temperature == "low" else ("leave-out",)
@@ -304,14 +304,12 @@ def companions(cause: Cause, knobs: Mapping[str, float], chamber: Chamber) -> di
 
 
 def _leading_check(steps: list[Step], state: AdviceState, at_ms: int) -> str | None:
-    """Return the check that comes before any change, unless it was asked for within half a day and is no longer waited for."""
-    waited = state.open.keys if state.open is not None and state.open.done_ms is None else []
+    """Return the check that comes before any change, unless it was asked for within half a day."""
     for step in steps:
         act = ACTS[step.act]
         if act.knob != "none":
             return None
-        asked = _asked_lately(state, step.act, at_ms) and f"{act.device}:{act.change}" not in waited
-        if act.change in ("check", "move") and not asked:
+        if act.change in ("check", "move") and not _asked_lately(state, step.act, at_ms):
             return step.act
     return None
 
@@ -329,6 +327,10 @@ def _again_ms(cause: Cause) -> int:
 
 
 def _asked_lately(state: AdviceState, act: str, at_ms: int, again_ms: int = CHECK_AGAIN_MS) -> bool:
+    """Return whether it was asked for; what stands in advice that is open still is asked for by that, told anew or not."""
+    now = state.open
+    if now is not None and now.done_ms is None and any(action.text == ACTS[act].text for action in now.event.actions):
+        return False
     return at_ms - state.checked_ms.get(act, -again_ms) < again_ms
 
 

@@ -11,6 +11,7 @@ from rules.advice.standing import Standing
 from rules.advice.state import AdviceState
 from rules.advice.verification import in_vain_so_far
 from rules.climate.situation import Situation
+from rules.climate.thermostat import FALLS_K_H
 from rules.keeper.devices import heater_since_ms, present_knobs
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
@@ -73,4 +74,13 @@ def heat_first(chamber: Chamber, state: AdviceState, situation: Situation, stand
     """Return whether the heat branch holds for this chamber now."""
     changes = situation.changes
     thermostat = thermostat_of(chamber, situation, present_knobs(chamber, changes), heater_since_ms(changes))
-    return heat_comes_first(situation, standing, thermostat, goal_of(chamber, situation))
+    return heat_comes_first(situation, standing, thermostat, goal_of(chamber, situation), mat_felt(state, situation, standing))
+
+
+def mat_felt(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether the keeper has looked at the heat since it is too warm, and it gets no cooler all the same."""
+    hot, seen_ms = standing.get("temperature-high"), state.heater_seen_ms
+    if hot is None or hot.since_ms is None or seen_ms is None:
+        return False
+    waited = practice.WAIT_S["none"] * 1000 <= situation.at_ms - seen_ms < CHECK_AGAIN_MS
+    return waited and hot.since_ms <= seen_ms and (situation.temperature_slope_k_h or 0.0) > FALLS_K_H

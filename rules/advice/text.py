@@ -16,6 +16,7 @@ from rules.advice.search import HELPS_SHARE, Forecast, standing_misses
 from rules.advice.standing import Standing
 from rules.advice.state import Worth
 from rules.advice.worth import factor
+from rules.climate.situate import NO_ROOM_HUMIDITY
 from rules.climate.situation import Situation
 from rules.settings import Chamber
 from rules.terms.advised import Prediction, Reach
@@ -184,9 +185,13 @@ def _what(cause: Cause, misses: Sequence[str]) -> str:
     )  # fmt: skip
 
 
+SUPPOSED_DRY = "no room humidity: its air is taken to be as dry as that of most homes"
+
+
 def lacking_of(plan: Plan, situation: Situation) -> tuple[str, ...]:
     """Return what is missing, each with what it costs the advice."""
-    out = list(situation.lacking)
+    airs = plan.cause is not None and plan.cause.humidity_floor_pct is None and not set(plan.keys).isdisjoint(practice.AIR)
+    out = [SUPPOSED_DRY if airs and text == NO_ROOM_HUMIDITY else text for text in situation.lacking]
     if situation.room_temperature_c is None and not any("room" in text for text in out):
         out.append("no room probe: what venting would do is not known")
     if plan.cause is not None and not plan.cause.lid_known and not any("lid" in text for text in out):

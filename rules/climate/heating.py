@@ -7,11 +7,13 @@ from dataclasses import astuple, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.climate.hours import hours_with, mean_in, most_between
+from rules.climate.hours import KEPT_MS, hours_between, hours_with, mean_in, most_between
 from rules.climate.thermostat import (
     BELOW_K,
+    COOLS_WITHIN_MS,
     FAULT_K,
     LOOKED_BACK_HOURS,
+    NEEDED_HOURS,
     UNKNOWN,
     Evidence,
     Usual,
@@ -50,13 +52,13 @@ def _unusual(view: View) -> NDArray[np.bool_]:
 def _evidence(view: View, where: NDArray[np.intp]) -> Evidence:
     assert view.chamber is not None and view.heater is not None
     band, unknown, at_ms = view.chamber.temperature, np.full(len(where), np.nan), view.at_ms[where]
-    mean, peak, trough, range_k, trend, room_high = _usual_swing(view, at_ms)
+    mean, peak, trough, range_k, trend, room_high, lead = _usual_swing(view, at_ms)
     return Evidence(
         air_c=view.temperature.value[where], slope_k_h=view.recent.temperature.slope_k_h(view.at_ms, QUARTER_MS)[where],
         room_c=view.room_temperature[where],
         room_slope_k_h=unknown if view.room_recent is None else view.room_recent.slope_k_h(view.at_ms, QUARTER_MS)[where],
         mat_c=view.mat[where], setpoint_c=_full(unknown, view.heater.setpoint_c), usual_c=mean, peak_c=peak, trough_c=trough,
-        range_k=range_k, trend_k_h=trend, room_high_c=room_high,
+        range_k=range_k, trend_k_h=trend, room_high_c=room_high, lead_k=lead,
         high_c=_full(unknown, band.high), low_c=_full(unknown, band.low),
         since_ms=unknown if view.heater.since_ms is None else (at_ms - view.heater.since_ms).astype(np.float64),
         tau_h=unknown,
@@ -76,11 +78,27 @@ def _usual(view: View, hour: int) -> Usual:
     assert view.heater is not None
     if hour not in view.usual:
         hours = hours_with(view, "temperature_c", view.temperature.value)
-        swing = usual(hours, hour * HOUR_MS, view.heater.since_ms) if view.heater.thermostat else Usual()
+        since_ms = view.heater.since_ms
+        swing = usual(hours, hour * HOUR_MS, since_ms) if view.heater.thermostat else Usual(lead_k=_lead_k(view, hour))
         trend_k_h = mean_in(hours, hour - 1) - mean_in(hours, hour - 2)
         room_high_c = most_between(view.room_hours, hour - LOOKED_BACK_HOURS, hour)
         view.usual[hour] = replace(swing, trend_k_h=trend_k_h, room_high_c=room_high_c)
     return view.usual[hour]
+
+
+def _lead_k(view: View, hour: int) -> float:
+    """Return how far the air lay over its room on most days, since its heater was changed if that is hours ago.
+
+    By the upper quartile of its hours: a mat that has failed for days does not make that its usual.
+    """
+    assert view.heater is not None
+    since_ms, first = view.heater.since_ms, hour - KEPT_MS // HOUR_MS
+    air = hours_between(hours_with(view, "temperature_c", view.temperature.value), first, hour).mean
+    lead = air - hours_between(view.room_hours, first, hour).mean
+    if since_ms is not None:
+        after = lead[max(0, (since_ms + COOLS_WITHIN_MS) // HOUR_MS + 1 - first) :]
+        lead = after if np.count_nonzero(~np.isnan(after)) >= NEEDED_HOURS else lead
+    return float(np.nanquantile(lead, 0.75)) if np.count_nonzero(~np.isnan(lead)) >= NEEDED_HOURS else float("nan")
 
 
 def usual_at(view: View, at_ms: int) -> Usual:

@@ -13,6 +13,7 @@ from rules.physics.moist_air import absolute_humidity_g_m3
 from rules.physics.uncertainty import dew_point_or_nan, dew_point_uncertainty_k, probability_wet
 from rules.terms.events import MINUTE_MS
 
+NO_ROOM_HUMIDITY = "no room humidity: what venting would do is unknown"
 QUARTER_MS = 15 * MINUTE_MS  # own estimate
 
 
@@ -67,6 +68,7 @@ def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
         usual_range_k=known(swing.range_k),
         hourly_trend_k_h=known(swing.trend_k_h),
         room_high_c=known(swing.room_high_c),
+        usual_lead_k=known(swing.lead_k),
         temperature_read_ms=read_ms(view.temperature.read_ms[index]),
         humidity_read_ms=read_ms(view.humidity.read_ms[index]),
         visiting=view.visiting,
@@ -98,5 +100,5 @@ def _lacking(view: View, index: int, temperature: float | None, humidity: float 
     if np.isnan(view.room_temperature[index]):
         lacks.append("no room temperature: how warm the lid is, is not known")
     if np.isnan(view.room_humidity[index]):
-        lacks.append("no room humidity: what venting would do is unknown")
+        lacks.append(NO_ROOM_HUMIDITY)
     return tuple(lacks)

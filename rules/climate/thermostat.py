@@ -40,6 +40,8 @@ CYCLES_K = 0.7
 """Air that swings by more within an hour is switched by a thermostat; a heater at its limit holds it still. Own estimate."""
 NO_LIFT_K = 2.0
 """A heater that lifts a cold chamber by less over its room gives no heat that counts. Own estimate."""
+GIVEN_SHARE = 0.5
+"""A mat that is on all the time and gives less than this share of what it gave before has failed. Own estimate."""
 LEAST_TAU_H = 1.0
 """With this time constant, the least of ordinary boxes, a fall counts where the chamber's own is not known. Own estimate."""
 SLOWEST_H, SLOW_BOX_H = 7.0, 12.0
@@ -93,11 +95,13 @@ class Usual:
     """From the mean of the hour before last to that of the last one: it tells a slow fall from a probe's noise."""
     room_high_c: float = float("nan")
     """The highest of the room in the last day."""
+    lead_k: float = float("nan")
+    """What a mat that nothing switches usually gives: how far the air lies over its room."""
 
 
 NEEDED_HOURS, LOOKED_BACK_HOURS, STEADY_K = 2, 24, 1.0  # own estimate
-LATELY_HOURS = 3
-"""A thermostat that was set lower, or whose dial lies, is seen to switch there after so many hours; own estimate."""
+LATELY_HOURS = 4
+"""A thermostat that was set lower, or whose dial lies, is seen to switch there within so many hours; own estimate."""
 
 
 def _figures(rows: Sequence[Hour]) -> list[tuple[float, int, int, int]]:
@@ -126,15 +130,25 @@ def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None = None) ->
     low, middle, high = _quantiles(figures, (0.25, 0.5, 0.75)) / 1000.0
     steady = high[0] - low[0] <= STEADY_K
     trough, range_k = float(low[2]), float(middle[3])
-    lately = np.array(figures[-LATELY_HOURS:]) / 1000.0
-    whole = len(rows) >= LATELY_HOURS and all(str(now - ago) in hours for ago in range(1, LATELY_HOURS + 1))
-    if whole and lately[:, 3].min() > CYCLES_K and np.ptp(lately[:, 0]) <= STEADY_K:  # it switches at another height now
-        trough, range_k = min(trough, float(lately[:, 2].min())), max(range_k, float(np.sort(lately[:, 3])[LATELY_HOURS // 2]))
+    lately = np.array(_figures([hours[key] for key in map(str, range(max(first, now - LATELY_HOURS), now)) if key in hours]))
+    turned_k = _turned_k(lately / 1000.0) if len(lately) >= NEEDED_HOURS else 0.0
+    if turned_k > CYCLES_K:  # it switches at another height now
+        trough, range_k = min(trough, float(lately[:, 2].min()) / 1000.0), max(range_k, turned_k)
     turned = [peak for _, peak, _, swing in figures if swing > 1000.0 * CYCLES_K]  # a creeping rise makes itself no peak
     return Usual(
         mean_c=float(middle[0]) if steady else float("nan"), trough_c=trough, range_k=range_k,
         peak_c=float(_quantiles(turned, (0.75,))[0]) / 1000.0 if turned else float("nan"),
     )
+
+
+def _turned_k(lately: Floats) -> float:
+    """Return how far the air rose out of one hour into a later one and fell the other way, whichever is less.
+
+    What is switched does both; what cools down, or heats all the time, goes one way.
+    """
+    earlier, later = np.triu_indices(len(lately), 1)
+    rises, falls = lately[later, 1] - lately[earlier, 2], lately[earlier, 1] - lately[later, 2]
+    return float(min(rises.max(), falls.max()))
 
 
 def _quantiles(figures: Sequence[float] | Sequence[Sequence[float]], shares: Sequence[float]) -> Floats:
@@ -166,6 +180,7 @@ class Evidence:
     range_k: Floats
     trend_k_h: Floats
     room_high_c: Floats
+    lead_k: Floats
     high_c: Floats
     """Upper edge of the band."""
     low_c: Floats
@@ -206,8 +221,9 @@ def _judged(seen: Evidence) -> NDArray[np.int8]:
         state[(np.abs(t - aim) <= FAULT_K) & ~(seen.room_c >= aim - 0.5)] = REGULATING
         below = t < floor_c(seen)
         state[below & ~(over_room < NO_LIFT_K) & ~np.isnan(aim)] = AT_LIMIT
-        cycles = (seen.range_k > CYCLES_K) & (t >= seen.trough_c - SWING_K)
-        state[(state == AT_LIMIT) & cycles] = REGULATING  # its dial lies
+        cycles = (seen.range_k > CYCLES_K) & (t >= seen.trough_c - SWING_K) & ~(over_room < NO_LIFT_K)
+        swings = cycles & (t <= seen.peak_c + SWING_K) & ~(seen.room_c >= seen.trough_c)
+        state[((state == AT_LIMIT) & cycles) | ((state == UNKNOWN) & swings)] = REGULATING  # its dial lies
         state[below & ~cycles & _gives_nothing(seen)] = DEAD
         rises = (seen.slope_k_h >= -FALLS_K_H) & ~(seen.slope_k_h - seen.room_slope_k_h < -FALLS_K_H)
         state[below & ((rises & ~(seen.mat_c < t + COLD_MAT_K)) | (seen.since_ms < WARMS_WITHIN_MS))] = WARMING
@@ -217,7 +233,9 @@ def _judged(seen: Evidence) -> NDArray[np.int8]:
         state[np.isnan(aim) & (over_room < 1.0) & (t > seen.high_c - 1.0)] = RESTING
         too_warm = t > ceiling_c(seen)
         cooling = (seen.slope_k_h <= FALLS_K_H) | ((seen.since_ms < COOLS_WITHIN_MS) & (seen.slope_k_h < RISES_K_H))
-        state[too_warm & (cooling | holds_heat(seen))] = RESTING
+        rests = too_warm & (cooling | holds_heat(seen))
+        own_heat = swings & (over_room > SURE_LIFT_K) & ~holds_heat(seen)  # off for a moment: it holds the air as warm as this
+        state[rests] = np.where(own_heat & ~(seen.since_ms < COOLS_WITHIN_MS), REGULATING, RESTING)[rests]
         state[too_warm & _heats_on(seen, aim) & ~cooling] = STUCK
     state[np.isnan(t)] = UNKNOWN
     return state
@@ -262,8 +280,10 @@ def _gives_nothing(seen: Evidence) -> NDArray[np.bool_]:
     over_room = seen.air_c - seen.room_c
     lost = seen.slope_k_h - seen.room_slope_k_h
     to_room = (seen.slope_k_h <= FALLS_K_H) & (lost <= -np.maximum(0.4, over_room / SLOWEST_H))
+    to_room &= ~(over_room > seen.lead_k)  # it only follows a room that fell
     unseen_room = np.isnan(seen.room_c) & (seen.slope_k_h <= -2.0)
-    by_air = (heat_k(over_room, seen.slope_k_h, seen.tau_h) < NO_LIFT_K) | to_room | unseen_room
+    least_k = np.fmin(NO_LIFT_K, GIVEN_SHARE * seen.lead_k)  # a dimmed mat never gave more
+    by_air = (heat_k(over_room, seen.slope_k_h, seen.tau_h) < least_k) | to_room | unseen_room
     return np.where(np.isnan(seen.mat_c), by_air, seen.mat_c < seen.air_c + COLD_MAT_K)
 
 

@@ -42,7 +42,7 @@ def told_knobs(changes: Iterable[DeviceChange]) -> dict[str, float]:
 
 def heater_since_ms(changes: Iterable[DeviceChange]) -> int | None:
     """Return when the keeper last said to have changed the heater; None: never."""
-    return max((change.at_ms for change in changes if change.knob in ("setpoint", "heater_plugged")), default=None)
+    return max((change.at_ms for change in changes if change.knob in ("setpoint", "watts", "heater_plugged")), default=None)
 
 
 def lid_now(state: KeeperState, name: str, chamber: Chamber) -> Lid:

@@ -52,9 +52,9 @@ ACTS: dict[str, Act] = {
     "close-vents": Act("vent", "close", "Close", "vents", -1, needs=("vents-open",), bars=("very-hot",), effort=0.6,
         source="the last one never without a pinhole: closed founding boxes of Atta sexdens reached 15 to 21 % CO2 (Camargo,"
         " Sociobiology, abstract seen); gardens are put where it is 1 to 3 % (Roemer et al. 2017, PLoS ONE 12:e0174597)"),
-    "open-vents": Act("vent", "open", "Open", "vents", 1, needs=("vents-shut", "room-air-known"), effort=0.7),
+    "open-vents": Act("vent", "open", "Open", "vents", 1, needs=("vents-shut",), effort=0.7),
     "fan-less": Act("fan", "less", "Run the fan less", "fan", -1, needs=("fan-on",), effort=0.6),
-    "fan-more": Act("fan", "more", "Run the fan more", "fan", 1, needs=("fan", "room-air-known"), bars=("dry-air",),
+    "fan-more": Act("fan", "more", "Run the fan more", "fan", 1, needs=("fan",), bars=("dry-air",),
         effort=1.0),
     "water": Act("water", "more", "Wet the clay granules along the wall", "water", 1, needs=("granules",), effort=0.8),
     "wet-less": Act("water", "less", "Take out wet granules or let them dry", "water", -1, needs=("granules",),

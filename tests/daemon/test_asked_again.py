@@ -19,7 +19,7 @@ def shown(course: Course) -> Verdict:
 
 @pytest.fixture
 def hot() -> Course:
-    return Course(after(25.5, 25.5, 29.2, 29.2))
+    return Course(after(29.2, 29.2, 29.2, 29.2))
 
 
 def test_what_is_not_done_is_asked_for(hot: Course) -> None:

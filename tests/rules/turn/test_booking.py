@@ -15,8 +15,8 @@ from rules.terms.words import AdviceDone
 
 @pytest.fixture
 def hot() -> Course:
-    """Too warm for two hours: turn the heater down by 4 K and open two vents."""
-    course = Course(after(25.5, 25.5, 29.2, 29.2))
+    """Too warm for hours: turn the heater down by 4 K and open two vents."""
+    course = Course(after(29.2, 29.2, 29.2, 29.2))
     opened = course.state.advice["north"].open
     assert opened is not None
     assert [(action.device, action.amount) for action in opened.event.actions] == [("heater", 4.0), ("vent", 2.0)]
@@ -84,7 +84,7 @@ def test_nothing_of_the_only_action_is_no_doing(hot: Course) -> None:
 
 
 def test_another_amount_before_the_effect_is_judged_corrects_the_first(hot: Course) -> None:
-    right, slip, name = Course(after(25.5, 25.5, 29.2, 29.2)), hot, name_of(hot)
+    right, slip, name = Course(after(29.2, 29.2, 29.2, 29.2)), hot, name_of(hot)
     done(right, "b", 2.0)
     done(slip, "a", 20.0)
     for course in (right, slip):
