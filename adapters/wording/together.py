@@ -1,8 +1,9 @@
-"""Of several boxes in the same trouble: one line that names them all, the worst first, and what differs."""
+"""Of several boxes in the same trouble: one line that names them all, that with the least time left first, and what differs."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import inf
 
 from adapters.wording.alarm_sentences import label, title_of
 from adapters.wording.figures import Style
@@ -29,7 +30,7 @@ def line_of(group: Sequence[AlarmEvent], settings: Settings, style: Style, now_m
     first = group[0]
     kind = ALARMS[first.alarm].harm
     worse = -1 if kind is None or kind == "water" else BEARABLE[kind].worse  # of a lid a margin is told
-    order = sorted(group, key=lambda one: -worse * (one.value or 0.0))
+    order = sorted(group, key=lambda one: (inf if one.seconds_left is None else one.seconds_left, -worse * (one.value or 0.0)))
     boxes = ", ".join(_box(one, settings, style) for one in order)
     limits = {one.limit for one in group if first.unit not in ("K", "s")}
     limit = limits.pop() if len(limits) == 1 else None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import exp
 
 from daemon.desk.keeper_desk import KeeperDesk
-from rules.advice.emergency import MARKS_C, marks_ahead
+from rules.advice.boxes import MARKS_C, marks_ahead
 from rules.advice.model import COOLING
 from rules.advice.recalled import model_of
 from rules.advice.state import AdviceState

@@ -13,7 +13,6 @@ from rules.advice.goal import Goal, garden_ml, goal_of
 from rules.advice.standing import Standing, stands
 from rules.climate.situation import Situation
 from rules.climate.thermostat import (
-    BURNING_MAT_C,
     CYCLES_K,
     FALLS_K_H,
     FAULT_K,
@@ -21,7 +20,6 @@ from rules.climate.thermostat import (
     ROOM_LIFT_K,
     SLOW_BOX_H,
     SURE_LIFT_K,
-    WARMS_WITHIN_MS,
     State,
     state_of,
 )
@@ -332,31 +330,3 @@ def _state_facts(
     if stands(standing, "lid-drip-tonight"):
         facts.add("night-ahead")
     return facts
-
-
-def burning(situation: Situation) -> bool:
-    """Return whether the mat itself burns, however warm the air is by now."""
-    return situation.mat_temperature_c is not None and situation.mat_temperature_c > BURNING_MAT_C
-
-
-def heat_comes_first(
-    situation: Situation, standing: Mapping[str, Standing], thermostat: State | None, goal: Goal, felt: bool = False
-) -> bool:
-    """Return whether the heat branch holds: lethal, or a heater that heats on above the band, whatever the humidity says.
-
-    A cycle, a warm-up, the sun or a hot room below 32 degC is none of it, nor is what has come back while the alarm recovers.
-    `felt`: the mat was felt since it is too warm, and it does not cool: where nothing else tells, its plug is pulled.
-    """
-    t = situation.temperature_c
-    if t is None:
-        return False
-    if t >= practice.HEAT_FIRST_C:
-        return True
-    if thermostat == "unplugged" and t > goal.high_c and stands(standing, "temperature-high"):
-        since_ms = heater_since_ms(situation.changes) or situation.at_ms
-        rises = (situation.temperature_slope_k_h or 0.0) > -FALLS_K_H
-        return rises and heats_itself(situation) and situation.at_ms - since_ms > WARMS_WITHIN_MS  # another plug is in
-    if stands(standing, "heater-runaway") and thermostat != "unplugged":
-        return burning(situation) or t > (goal.temperature_c + 0.5 if thermostat == "unknown" else goal.high_c)
-    heats_on = thermostat == "stuck" or (thermostat == "unknown" and felt)
-    return heats_on and t > goal.high_c and stands(standing, "temperature-high")

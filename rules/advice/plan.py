@@ -8,9 +8,11 @@ from functools import partial
 
 from rules.advice.balance import by_night, present_of
 from rules.advice.branches import own_branch
-from rules.advice.cause import Cause, heat_comes_first
+from rules.advice.cause import Cause
+from rules.advice.cold import cold, cold_comes_first, warming
 from rules.advice.devices import Move, allowed, moves_for
-from rules.advice.emergency import MOST_ACTIONS, Urgent, cold, cold_comes_first, heat, stops_lately, warming
+from rules.advice.emergency import MOST_ACTIONS, Urgent
+from rules.advice.heat import heat, heat_comes_first, stops_lately
 from rules.advice.model import cooling_h
 from rules.advice.recalled import CHECK_AGAIN_MS, cause_of, mat_felt, model_of
 from rules.advice.search import HELPS_SHARE, Forecast, Miss, Solution, foremost, solve, standing_misses
@@ -108,7 +110,7 @@ def without_search(
         return _blind(situation, standing)
     cause = cause_of(chamber, state, situation, standing)
     if heat_comes_first(situation, standing, cause.thermostat, cause.goal, mat_felt(state, situation, standing)):
-        return _urgent(cause, heat(cause, state, situation, model_of(chamber, state)))
+        return _urgent(cause, heat(cause, state, situation, chamber, model_of(chamber, state)))
     if cause.thermostat == "unplugged" and left_out(state, situation):
         acts = ("leave-out", "warm-place") if cause.temperature == "low" else ("leave-out",)
         return _plain("left-out", cause, acts, Never("Do not try it once more as it is."), meanwhile(cause.goal))

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from rules.advice.cause import Cause, heat_comes_first, reason_of, thermostat_of
+from rules.advice.cause import Cause, reason_of, thermostat_of
 from rules.advice.goal import goal_of
+from rules.advice.heat import heat_comes_first
 from rules.advice.model import ChamberModel, cooling_h, model_from_json, prior_model
 from rules.advice.standing import Standing
 from rules.advice.state import AdviceState

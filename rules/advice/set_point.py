@@ -11,8 +11,8 @@ from math import log
 
 from rules.advice.cause import Cause
 from rules.advice.devices import Move, dial
-from rules.advice.emergency import stops_lately
 from rules.advice.goal import Goal
+from rules.advice.heat import stops_lately
 from rules.advice.standing import Standing
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation

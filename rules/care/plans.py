@@ -6,7 +6,7 @@ cold is handed in: this room knows nothing of heat.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -21,7 +21,6 @@ SHUT_NEEDS = "the queen founds shut in and takes no leaf: who comes looks from o
 Plan = Literal["power-cut", "moving", "quarantine", "holiday"]
 HOT_C = (30.0, 32.0)
 """Marks of heat: growth is clearly reduced (Cazin, Wiemer & Howard 1989); harm within an hour or two, own estimate."""
-_GRAVE_C = (HOT_C[-1], LETHAL_COLD_C, 10.0)
 HOLIDAY_STOCK_DAYS = 7.0
 """So long leaves keep in the fridge, washed; 1 to 2 weeks are common practice, no source."""
 
@@ -46,24 +45,28 @@ class Box:
     marks: tuple[Mark, ...]
     shut: bool = False
 
-    def hours_to(self, temperature_c: float) -> float:
-        """Return the hours until a mark; it is past: 0, never: infinite."""
-        return next((mark.likely_h for mark in self.marks if mark.temperature_c == temperature_c), float("inf"))
+    def hours_to(self, marks_c: Collection[float]) -> float:
+        """Return the hours until the first of these marks; it is past: 0, never: infinite."""
+        return min((mark.likely_h for mark in self.marks if mark.temperature_c in marks_c), default=float("inf"))
 
 
-def in_order(boxes: Sequence[Box]) -> list[Box]:
-    """Return the boxes in the order in which they need a hand: who suffers first, who dies first, the smallest garden."""
-    return sorted(boxes, key=lambda box: (*(box.hours_to(mark) for mark in _GRAVE_C), _first_h(box), box.garden_ml or 0.0))
+def in_order(boxes: Sequence[Box], room_c: float) -> list[Box]:
+    """Return the boxes in the order in which they need a hand in such a room: who suffers first, who dies first, the smallest
+    garden. What a cold room cools down by itself has time, and what a hot one warms up."""
+    hot = room_c > HOT_C[0]
+    grave_c = (HOT_C[-1],) if hot else (LETHAL_COLD_C, 10.0)
 
+    def needs(box: Box) -> tuple[float, ...]:
+        ahead_c = [mark.temperature_c for mark in box.marks if (mark.temperature_c >= HOT_C[0]) == hot]
+        return (*(box.hours_to([mark]) for mark in grave_c), box.hours_to(ahead_c), box.garden_ml or 0.0)
 
-def _first_h(box: Box) -> float:
-    return min((mark.likely_h for mark in box.marks), default=float("inf"))
+    return sorted(boxes, key=needs)
 
 
 def plan_told(which: Plan, boxes: Sequence[Box], room_c: float, days: float) -> str:
     """Return a plan as text, ready to print; `room_c`: the room, or the car; `days`: how long the keeper is away."""
     write = {"power-cut": _power_cut, "moving": _moving, "quarantine": _quarantine, "holiday": _holiday}[which]
-    return "\n".join(write(in_order(boxes), room_c, days))
+    return "\n".join(write(in_order(boxes, room_c), room_c, days))
 
 
 def _ticks(*lines: str) -> list[str]:

@@ -50,6 +50,8 @@ class Beside:
     """Factor of the time constant's uncertainty."""
     slope_k_h: float | None = None
     """How fast its temperature moves."""
+    left_s: float | None = None
+    """How long the rest lasts of what its garden bears; None: it is not used up at this course."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -50,7 +50,7 @@ WARMING_NEVER = (
     Never("Do not turn it up to catch up faster.", HEAT),
     Never("Do not wipe or air the box now: the lid dries as it warms, and airing cools it.", AIR),
 )
-COLD_ORDER = "With several boxes take the smallest garden first: it bears least."
+COLD_ORDER = "Of boxes that are equally cold take the smallest garden first: it bears least."
 """Judgement."""
 WARM_BACK = "Let it warm up over hours, about 2 K per hour; the lid will be wet for a while."
 """Judgement."""

@@ -76,9 +76,10 @@ class Together:
 
     def _beside(self, chamber: str, harm: Literal["heat", "cold"], at_ms: int) -> Beside:
         entry, figures = self.settings.chambers[chamber], self.presents.figures(chamber, at_ms)
+        account = self.presents.harms(chamber, at_ms).get(harm)
         tau_h, _, late_h = cooling_h(model_of(entry, self.state.advice.get(chamber, AdviceState())))
         return Beside(
             chamber, entry.title or chamber, harm, None if figures is None else figures.temperature_c,
             tau_h, late_h / tau_h,
-            None if figures is None else figures.temperature_slope_k_h,
+            None if figures is None else figures.temperature_slope_k_h, None if account is None else account.left_s,
         )

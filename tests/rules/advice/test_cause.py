@@ -6,10 +6,11 @@ import pytest
 from advice_scenes import alarms, devices, later, settings_of, situation
 
 from rules.advice.advisory import consider
-from rules.advice.cause import heat_comes_first, humidity_at_target_pct, humidity_floor_pct, reason_of, thermostat_of
+from rules.advice.cause import humidity_at_target_pct, humidity_floor_pct, reason_of, thermostat_of
 from rules.advice.devices import allowed
 from rules.advice.done import begun_at, done
 from rules.advice.goal import goal_of
+from rules.advice.heat import heat_comes_first
 from rules.advice.state import AdviceState
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber, Garden, Heater, Vents

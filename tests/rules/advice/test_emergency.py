@@ -17,6 +17,7 @@ from rules.climate.situation import Beside, Situation
 from rules.keeper.devices import told_knobs
 from rules.keeper.state import DeviceChange
 from rules.settings import Chamber, Garden, Heater, Vents
+from rules.terms.condition_changes import Harm
 from rules.terms.events import AdviceEvent
 
 HOT_PLAIN = ("temperature-high",)
@@ -161,6 +162,19 @@ def test_a_box_that_was_warmed_comes_after_one_that_is_colder_by_now():
     assert "first South nest, then north" in " ".join(action.text for action in event.actions)
     warm = replace(now, besides=(replace(beside, temperature_c=24.5),))
     assert "first north, then South nest" in " ".join(action.text for action in told(warm, chamber, "heater-failed").actions)
+
+
+def test_the_box_that_has_least_time_left_comes_first_whichever_is_colder_or_hotter():
+    """What six minutes are left of stood behind a large garden that was hotter, or colder, and had hours."""
+    mine = Harm("cold", 0.2, 5.0 * 3600, None, "severe", False, True)
+    beside = Beside("south", "South nest", "cold", 16.2, 3.0, 1.5, -4.0, 360.0)
+    now = situation(14.0, 79.0, 7.0, 60.0, temperature_slope_k_h=-1.0, besides=(beside,), harm=(mine,))
+    assert "first South nest, then north" in " ".join(action.text for action in told(now, box(), "heater-failed").actions)
+    warm = Beside("south", "South nest", "heat", 33.0, 9.0, 1.5, 0.2, 360.0)
+    hot = situation(35.5, 79.0, 36.0, 60.0, besides=(warm,), harm=(replace(mine, kind="heat", left_s=1500.0),))
+    event = told(hot, box(heater=None), *HOT_PLAIN)
+    assert "first South nest, then north" in event.actions[0].text
+    assert "least time left comes first" in event.reason and event.boxes == ("south", "north")
 
 
 def test_what_was_done_against_the_cold_and_did_not_help_is_not_left_without_a_word_for_half_a_day():

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from advice_scenes import situation
 
-from rules.advice.emergency import MARKS_C
+from rules.advice.boxes import MARKS_C
 from rules.advice.goal import goal_of
 from rules.settings import Chamber, Garden
 from rules.trade import practice

@@ -8,7 +8,7 @@ from typing import get_args
 import pytest
 
 from daemon.commands import COMMANDS
-from rules.advice.emergency import marks_ahead
+from rules.advice.boxes import marks_ahead
 from rules.care.plans import Box, Mark, Plan, in_order, plan_told
 from rules.care.plants import Fed, plants_told
 from rules.terms.local_time import northern_month
@@ -33,19 +33,26 @@ def test_the_marks_are_those_of_newtons_law_of_cooling_step_by_step(now_c: float
 
 
 def test_the_box_that_is_cold_first_comes_first_and_the_smaller_of_two_equals() -> None:
-    assert [box.title for box in in_order([WARM, BIG, SMALL])] == ["Small", "Big", "Warm"]
+    assert [box.title for box in in_order([WARM, BIG, SMALL], 5.0)] == ["Small", "Big", "Warm"]
     equal = [Box("a", 900.0, 25.0, BIG.marks), Box("b", 40.0, 25.0, BIG.marks)]
-    assert [box.title for box in in_order(equal)] == ["b", "a"]
+    assert [box.title for box in in_order(equal, 5.0)] == ["b", "a"]
 
 
 def test_a_box_that_is_past_a_mark_comes_before_those_on_the_way_to_it_and_the_coldest_first() -> None:
     past = Mark(15.0, 0.0, 0.0, 0.0)
     tiny, small = Box("Tiny", 3.0, 8.6, (past, Mark(10.0, 0.0, 0.0, 0.0))), Box("Lid", 30.0, 11.4, (past, SMALL.marks[1]))
-    assert [box.title for box in in_order([WARM, BIG, small, SMALL, tiny])] == ["Tiny", "Lid", "Small", "Big", "Warm"]
+    assert [box.title for box in in_order([WARM, BIG, small, SMALL, tiny], 5.0)] == ["Tiny", "Lid", "Small", "Big", "Warm"]
     text = plan_told("power-cut", [BIG, small, tiny], 8.0, 14.0)
     assert "1. Tiny: below 10 °C already, at 8.6 °C; it ends near 8 °C" in text
     assert "2. Lid: below 15 °C already, at 11.4 °C; it is at 10 °C after 4.0 h" in text
     assert "--room 8" not in text and "--room 8" in plan_told("power-cut", [BIG], 18.0, 14.0)
+
+
+def test_a_box_that_is_hot_yet_does_not_come_before_one_that_is_cold_within_minutes() -> None:
+    hot = Box("Hot", 400.0, 33.0, (Mark(30.0, 0.0, 0.0, 0.0), Mark(32.0, 0.0, 0.0, 0.0), Mark(15.0, 3.1, 2.1, 4.6)))
+    soon = Box("Soon", 400.0, 15.3, (Mark(15.0, 0.1, 0.07, 0.15), Mark(10.0, 3.0, 2.0, 4.5)))
+    assert [box.title for box in in_order([hot, soon], 8.0)] == ["Soon", "Hot"]
+    assert [box.title for box in in_order([soon, hot], 34.0)] == ["Hot", "Soon"]  # there the hot one is in danger
 
 
 def test_on_a_hot_day_the_times_are_those_of_heat_and_no_warm_bottle_rides_along() -> None:

@@ -13,7 +13,7 @@ import pytest
 from heated_box import HeatedBox, Hourly, always, chamber
 from kept_box import KeptBox
 
-from rules.advice.emergency import MARKS_C
+from rules.advice.boxes import MARKS_C
 from rules.settings import Chamber, Devices, Garden, Mister
 from rules.terms.advised import Action
 

@@ -1,0 +1,202 @@
+"""The cold comes first where it is lethal or the heat has failed: what to do, by what the heater does."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Literal
+
+from rules.advice.boxes import in_order, in_turn, marks_ahead, moved_with, names, pace_h, told_by_another
+from rules.advice.cause import Cause
+from rules.advice.devices import allowed, moves_for
+from rules.advice.emergency import Urgent, one_a_device
+from rules.advice.model import COOLING, NAMES, ChamberModel, cooling_h
+from rules.advice.standing import Standing, dryness_harms
+from rules.advice.state import AdviceState, OpenAdvice
+from rules.climate.situation import Beside, Situation
+from rules.climate.thermostat import FALLS_K_H, NO_LIFT_K, RISES_K_H, SLOW_BOX_H, heat_k
+from rules.settings import Chamber
+from rules.terms.advised import Reach
+from rules.terms.events import HOUR_MS
+from rules.trade import emergencies, practice
+from rules.trade.alarm_kinds import ALARMS
+from rules.trade.practice import Step
+
+FALLS_ON_H = 2.0
+"""So long a room that gets colder is taken to go on doing so; judgement."""
+PLAINLY_K_H, LEAST_K = 1.0, 0.3
+"""A box that gets warmer by itself rises by so much; a reading is so sure. In lethal cold it has to rise as a heated one does,
+or the noise of a probe and the morning sun would be a comfort; own judgement."""
+WARMS_K_H, WARMS_FROM_H = 0.3, 1.0
+"""A box whose heat is back gets warmer by more than this after the first hour; slower, it stays cold. Own estimate."""
+EACH_BOX = ("warm-now", "warm-place", "wrap-bottle")
+
+
+def cold_comes_first(cause: Cause, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether the cold is answered before the decision table: lethal, or the heat has failed."""
+    t = situation.temperature_c
+    if t is None or cause.temperature == "high" or not cause.goal.dryness_matters:
+        return False
+    if cause.thermostat == "warming" and t > practice.LETHAL_COLD_C:
+        return False  # the heat is back; more of it does not come faster
+    not_rising = (situation.temperature_slope_k_h or 0.0) < -FALLS_K_H
+    if cause.temperature == "low" and not_rising and moved_with(situation, "cold"):
+        return True  # one cause for several: no cell of one of them answers it
+    if _failed(standing) or (cause.temperature == "low" and cause.thermostat == "dead"):
+        return True
+    dry_side = cause.humidity != "high" and not cause.lid_wet
+    if cause.thermostat == "at-limit" and cause.temperature == "low" and "heater-suspect" not in cause.facts and dry_side:
+        return True  # it was looked at and is weak: keep its heat in
+    sets_too_low = cause.thermostat in ("regulating", "resting", "unknown")
+    return t <= min(practice.LETHAL_COLD_C if sets_too_low else practice.COLD_FIRST_C, cause.goal.low_c)
+
+
+def _failed(standing: Mapping[str, Standing]) -> bool:
+    return any(row.alarm == "heater-failed" and row.condition == "active" for row in standing.values())
+
+
+def warming(
+    cause: Cause, situation: Situation, standing: Mapping[str, Standing], model: Callable[[], ChamberModel], state: AdviceState
+) -> Urgent | None:
+    """Return what is left to say where the heat is back after it had failed, here or in several boxes: let it come.
+
+    Once said it is not taken back at every rest of the heat, but only for as long as the box has really become warmer.
+    """
+    besides = moved_with(situation, "cold")
+    last = state.open or state.last
+    before = last is not None and last.branch in ("heater-failed", "cold", "together", "warming")
+    if not (before or besides or _failed(standing)) or cause.temperature != "low" or dryness_harms(standing):
+        return None
+    slope, said = situation.temperature_slope_k_h or 0.0, state.open
+    lethal = situation.temperature_c is not None and situation.temperature_c <= practice.LETHAL_COLD_C
+    if said is None or said.branch != "warming":
+        least_k_h = RISES_K_H if lethal else PLAINLY_K_H
+    elif _has_warmed(said, situation):
+        least_k_h = FALLS_K_H
+    else:
+        return None
+    if slope < least_k_h and (lethal or cause.thermostat != "warming"):
+        return None
+    if not any(ALARMS[row.alarm].harm == "cold" and row.condition == "active" for row in standing.values()):
+        return None
+    return Urgent(
+        branch="warming", acts=("let-warm",), words={}, never=emergencies.WARMING_NEVER, notes=(emergencies.WARM_BACK,),
+        boxes=names(situation, besides), follows=told_by_another(besides, situation, model()),
+    )
+
+
+def _has_warmed(told: OpenAdvice, situation: Situation) -> bool:
+    """Return whether a box has kept pace since it was said to get warmer, and is no colder than then."""
+    t, hours = situation.temperature_c, (situation.at_ms - told.told_ms) / HOUR_MS
+    least_k = max(-LEAST_K, WARMS_K_H * (hours - WARMS_FROM_H))
+    return t is None or told.start_c is None or t - told.start_c >= least_k
+
+
+def cold(
+    cause: Cause, situation: Situation, standing: Mapping[str, Standing], chamber: Chamber, knobs: Mapping[str, float],
+    model: ChamberModel,
+) -> Urgent:
+    """Return what the cold asks for, by what the heater does; one that failed is looked at before it is called weak."""
+    besides = moved_with(situation, "cold")
+    kind = _kind_of_cold(cause, situation, standing, model)
+    order = in_order(situation, "cold", chamber, model)
+    reaches = _reaches(kind, situation, order, model)
+    acts, moves = ["warm-place"] if kind == "at-limit" and reaches else [], []  # what is kept in does not suffice
+    for step in emergencies.COLD_BRANCH[kind]:
+        if not allowed(step, cause):
+            continue
+        if step.act == "close-vents":
+            if situation.relative_humidity_pct is None or situation.saturated:
+                continue  # what it does to the humidity could not be followed
+            moves = moves_for(Step("close-vents"), chamber, cause, knobs)[-1:]
+        acts.append(step.act)
+    chosen = one_a_device(acts)
+    words = {"close-vents": moves[0].text} if moves else {}
+    words |= in_turn(chosen, order, EACH_BOX)
+    branch: Literal["heater-failed", "cold", "together"] = "heater-failed" if kind in ("dead", "broken") else "cold"
+    branch = "together" if besides else branch
+    return Urgent(
+        branch=branch, acts=chosen, words=words, moves=tuple(move for move in moves if move.act in chosen),
+        never=emergencies.COLD_NEVER, notes=_why_cold(kind, cause, situation, len(order)),
+        reaches=reaches, boxes=names(situation, order), follows=told_by_another(besides, situation, model),
+    )
+
+
+def _kind_of_cold(cause: Cause, situation: Situation, standing: Mapping[str, Standing], model: ChamberModel) -> str:
+    """Return the row of the cold branch that holds. Weak is only what is seen to heat, or what nobody has looked at yet."""
+    slope = situation.temperature_slope_k_h or 0.0
+    if cause.thermostat is None:
+        return "no-heat"
+    least, most = _heats(situation, model)
+    if moved_with(situation, "cold"):
+        weak = cause.thermostat == "at-limit" and slope >= FALLS_K_H and (least or situation.room_temperature_c is None)
+        return "at-limit" if weak else "power"  # flat at its room's temperature it may have no heat at all
+    suspected = _failed(standing) and "heater-suspect" in cause.facts
+    heats = slope > FALLS_K_H if situation.room_temperature_c is None else least
+    if cause.thermostat == "at-limit" and not suspected and (heats or slope > FALLS_K_H):
+        return "at-limit"
+    if "heater-seen" in cause.facts and heats:
+        return "at-limit"
+    if "heater-looked" not in cause.facts:
+        return "dead"
+    return "unsure" if most else "broken"
+
+
+def _heats(situation: Situation, model: ChamberModel) -> tuple[bool, bool]:
+    """Return whether heat comes surely, however slowly the chamber cools, and whether it may, however fast."""
+    _, early_h, late_h = cooling_h(model)
+    slowest_h = late_h if model.identified.get(NAMES[COOLING]) else max(late_h, SLOW_BOX_H)  # litres of wet ground lag
+    return _heat_k(situation, slowest_h) >= NO_LIFT_K, _heat_k(situation, early_h) >= NO_LIFT_K
+
+
+def _heat_k(situation: Situation, tau_h: float) -> float:
+    """Return by how much the heat that comes now would lift the chamber over its room in the end."""
+    t, room, slope = situation.temperature_c, situation.room_temperature_c, situation.temperature_slope_k_h
+    return 0.0 if t is None or room is None else float(heat_k(t - room, slope or 0.0, tau_h))
+
+
+def _why_cold(kind: str, cause: Cause, situation: Situation, boxes: int) -> tuple[str, ...]:
+    said = {
+        "power": f"{boxes} boxes lose their heat together: that is no fault of one heater but a power cut, a breaker, strip or "
+        "timer that they share, or a room that is too cold for them.",
+        "at-limit": "The heater is on all the time and cannot do more: keep its heat in, or help it with a warmer place.",
+        "no-heat": "Nothing heats this chamber: it follows the room.",
+        "dead": "The temperature falls towards the room's, as it does when the heat has stopped.",
+        "unsure": "It was looked at, and it gets colder all the same: whether any heat comes cannot be told from here.",
+        "broken": "The heater was looked at, and still no heat comes from it: take the mat or its thermostat as broken.",
+    }[kind]
+    if kind == "dead" and not (situation.temperature_slope_k_h or 0.0) < 0.0:
+        said = "It is far below what the thermostat is set to, and no heat is seen to come."
+    lethal = "lethal-cold" in cause.facts
+    parts, t, room = [said], situation.temperature_c, situation.room_temperature_c
+    if boxes > 1 and kind != "power":
+        parts.append(f"{boxes} boxes get cold together: the room is the cause.")
+    if kind != "at-limit" and t is not None and room is not None and room <= t - 1.0:
+        falls = ", and the room falls too" if (situation.room_slope_k_h or 0.0) < FALLS_K_H else ""
+        parts.append(f"Without heat it ends near the room's {room:.0f} °C{falls}.")
+    if "room-no-warmer" in cause.facts and boxes == 1:
+        parts.append("The room is as cold as the chamber: the room is the cause.")
+    if kind == "dead" and lethal:
+        parts.append("If the lights are out too, it is a power cut.")
+    if boxes > 1:
+        parts.append("The box that has the least time left comes first.")
+    order = () if boxes > 1 else (emergencies.COLD_ORDER,)
+    return (*parts, *((*order, emergencies.WARM_BACK) if lethal else ()))
+
+
+def _reaches(kind: str, situation: Situation, order: Sequence[Beside], model: ChamberModel) -> tuple[Reach, ...]:
+    """Return when each chamber passes the marks on its way: an exponential to the room's temperature, and over it what a
+    heater lifts that is too weak.
+
+    A room that falls itself is taken as cold as it will be when the chamber's own time constant is over.
+    """
+    room, slope = situation.room_temperature_c, situation.room_slope_k_h
+    if room is None or (kind == "at-limit" and len(order) > 1):
+        return ()
+    found, lift = [], _heat_k(situation, cooling_h(model)[0]) if kind == "at-limit" else 0.0
+    for one in order:
+        t, (tau_h, early_h, late_h) = one.temperature_c, pace_h(one, room + lift)
+        end = room + lift + min(slope or 0.0, 0.0) * min(tau_h, FALLS_ON_H)
+        for mark, share in marks_ahead(t, end) if t is not None else ():
+            ms = [round(hours * share * HOUR_MS) for hours in (tau_h, early_h, late_h)]
+            found.append(Reach(one.chamber, mark, *ms))
+    return tuple(found)

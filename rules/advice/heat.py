@@ -1,0 +1,153 @@
+"""Lethal heat and a heater that runs away come first: what to do, by what heats the box."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from rules.advice.boxes import in_order, in_turn, moved_with, names, told_by_another
+from rules.advice.cause import Cause, heats_itself
+from rules.advice.devices import allowed
+from rules.advice.emergency import Urgent, one_a_device
+from rules.advice.goal import Goal
+from rules.advice.model import ChamberModel
+from rules.advice.standing import Standing, stands
+from rules.advice.state import AdviceState, OpenAdvice
+from rules.climate.situation import Situation
+from rules.climate.thermostat import BURNING_MAT_C, FALLS_K_H, FAULT_K, ROOM_LIFT_K, WARMS_WITHIN_MS, State
+from rules.keeper.devices import heater_since_ms
+from rules.settings import Chamber
+from rules.terms.events import DAY_MS
+from rules.trade import emergencies, practice
+
+LATELY_MS = 7 * DAY_MS
+"""A heater that was unplugged within this and runs away again has a cause that was not found, not a new one; judgement."""
+EACH_BOX = ("fan-now", "air-now", "move-box", "shade-box")
+
+
+def burning(situation: Situation) -> bool:
+    """Return whether the mat itself burns, however warm the air is by now."""
+    return situation.mat_temperature_c is not None and situation.mat_temperature_c > BURNING_MAT_C
+
+
+def heat_comes_first(
+    situation: Situation, standing: Mapping[str, Standing], thermostat: State | None, goal: Goal, felt: bool = False
+) -> bool:
+    """Return whether the heat branch holds: lethal, or a heater that heats on above the band, whatever the humidity says.
+
+    A cycle, a warm-up, the sun or a hot room below 32 degC is none of it, nor is what has come back while the alarm recovers.
+    `felt`: the mat was felt since it is too warm, and it does not cool: where nothing else tells, its plug is pulled.
+    """
+    t = situation.temperature_c
+    if t is None:
+        return False
+    if t >= practice.HEAT_FIRST_C:
+        return True
+    if thermostat == "unplugged" and t > goal.high_c and stands(standing, "temperature-high"):
+        since_ms = heater_since_ms(situation.changes) or situation.at_ms
+        rises = (situation.temperature_slope_k_h or 0.0) > -FALLS_K_H
+        return rises and heats_itself(situation) and situation.at_ms - since_ms > WARMS_WITHIN_MS  # another plug is in
+    if stands(standing, "heater-runaway") and thermostat != "unplugged":
+        return burning(situation) or t > (goal.temperature_c + 0.5 if thermostat == "unknown" else goal.high_c)
+    heats_on = thermostat == "stuck" or (thermostat == "unknown" and felt)
+    return heats_on and t > goal.high_c and stands(standing, "temperature-high")
+
+
+def heat(
+    cause: Cause, state: AdviceState, situation: Situation, chamber: Chamber, model: ChamberModel
+) -> Urgent | None:
+    """Return what lethal heat or a runaway asks for; None where it was unplugged and cools: there is nothing more to do."""
+    t, slope = situation.temperature_c or 0.0, situation.temperature_slope_k_h or 0.0
+    if cause.thermostat == "unplugged" and slope <= FALLS_K_H:
+        return None
+    kind = _kind_of_heat(cause, state, situation)
+    acts = [step.act for step in emergencies.HEAT_BRANCH[kind] if allowed(step, cause)]
+    notes, words = _why_hot(kind, cause, situation), {}
+    if kind == "runaway" and (count := stops_lately(state, situation.at_ms)):
+        words["stop-heater"] = "Unplug the heater now, at the wall, and leave it out: it is not the first time this week"
+        notes = (f"It was unplugged {_times(count)} within a week, and it is back: the cause is not found yet.",
+            "Is the mat really hot, and the garden's air with it?")
+        if t < practice.HEAT_FIRST_C:
+            acts.insert(1, "compare-probe")
+    if kind != "heat-wave":
+        return Urgent(branch="heat", acts=one_a_device(acts), words=words, never=emergencies.HEAT_NEVER, notes=notes)
+    besides, order = moved_with(situation, "heat"), in_order(situation, "heat", chamber, model)
+    chosen = one_a_device(acts)
+    if besides:
+        notes = (*notes, f"{len(order)} boxes get hot together: what helps one helps all. The least time left comes first.")
+    return Urgent(
+        branch="heat", acts=chosen, words=in_turn(chosen, order, EACH_BOX), never=emergencies.WAVE_NEVER, notes=notes,
+        limits_harm=True, boxes=names(situation, order), follows=told_by_another(besides, situation, model),
+    )
+
+
+def _kind_of_heat(cause: Cause, state: AdviceState, situation: Situation) -> str:
+    if cause.thermostat == "unplugged":
+        rises = (situation.temperature_slope_k_h or 0.0) > -FALLS_K_H and "room-cooler" in cause.facts
+        return "still-rising" if rises or "heats-itself" in cause.facts else "heat-wave"
+    if burning(situation) or _runs_away_still(cause, state.open, situation):
+        return "runaway"
+    if "heats-itself" in cause.facts:
+        return "box"
+    if cause.thermostat == "unknown" and situation.room_temperature_c is None:
+        return "not-known"
+    room, held = situation.room_temperature_c, cause.setpoint_c or cause.goal.temperature_c
+    warm_room = (room is not None and room >= held - 0.5) or _holds_the_days_heat(situation)
+    return "heat-wave" if cause.thermostat is None or (cause.thermostat == "resting" and warm_room) else "runaway"
+
+
+def _runs_away_still(cause: Cause, told: OpenAdvice | None, situation: Situation) -> bool:
+    """Return whether a heater that was told to be unplugged is to stay so: who has pulled it has not said so yet."""
+    t, was_told = situation.temperature_c, told is not None and "heater:stop" in told.keys
+    return was_told and t is not None and cause.setpoint_c is not None and t > cause.setpoint_c + FAULT_K
+
+
+def _holds_the_days_heat(situation: Situation) -> bool:
+    t, room_high_c = situation.temperature_c, situation.room_high_c
+    return t is not None and room_high_c is not None and t <= room_high_c + ROOM_LIFT_K
+
+
+_HEATER_IS_NOT_IT = (": the heater has long switched off, unplugging it changes nothing", ": the heater is unplugged already")
+
+
+def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
+    if kind == "still-rising":
+        rises = (situation.temperature_slope_k_h or 0.0) > 0.0
+        return (f"The heater was unplugged, and yet it {'gets warmer' if rises else 'does not cool'}.",)
+    if kind == "box":
+        lead_k = (situation.temperature_c or 0.0) - (situation.room_temperature_c or 0.0)
+        ferments = "" if cause.goal.dryness_matters else "; wet leaf or waste in it may ferment"
+        return (f"The box is {lead_k:.0f} K warmer than its room: it is not the room that heats it{ferments}.",)
+    if kind == "not-known":
+        return (
+            "Whether the heater or the room does it cannot be told from here: feel the mat. If it is hot, the heater heats on; "
+            "if it is cold, it is the room, the sun or a lamp.",
+        )
+    if cause.thermostat == "unplugged" and "room-cooler" in cause.facts:
+        return ("The heater is unplugged; the heat it gave is still in the box.",)
+    if kind == "heat-wave":
+        off = "" if cause.thermostat is None else _HEATER_IS_NOT_IT[cause.thermostat == "unplugged"]
+        if "room-cooler" not in cause.facts:
+            return (f"It is the room, the sun or a lamp that heats{off}.",)
+        if _holds_the_days_heat(situation):
+            return (f"It still holds the heat of its room{off}.",)
+        ferments = "" if cause.goal.dryness_matters else ", or wet leaf or waste in it that ferments"
+        return (f"The room is cooler: it is the sun, a lamp or something warm beside it that heats{ferments}{off}.",)
+    setpoint = cause.setpoint_c
+    said = "It heats on although it is warm enough."
+    if burning(situation):
+        return (f"The mat itself is at {situation.mat_temperature_c:.0f} °C: that burns.", emergencies.FIND_CAUSE)
+    if "thermostat" not in cause.facts:
+        return ("No thermostat switches its mat off: it heats however warm it is.",)
+    if setpoint is not None and cause.thermostat == "stuck":
+        over = (situation.temperature_c or 0.0) - setpoint
+        said = f"It is {over:.1f} K above the {setpoint:g} °C that is set: a thermostat that works does not let it get so warm."
+    return (said, emergencies.FIND_CAUSE)
+
+
+def stops_lately(state: AdviceState, at_ms: int) -> int:
+    """Return how often the heater was unplugged on advice lately."""
+    return sum(at_ms - stop_ms < LATELY_MS for stop_ms in state.stopped_at_ms)
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
