@@ -24,7 +24,8 @@ class Branch:
 
 
 def _swapped(_cause: Cause, asked: Asked) -> tuple[str, ...]:
-    return () if asked("check-swap") else ("check-swap",)
+    """Ask for a look, then for a proof; only what was proved and reads so all the same is advised on."""
+    return next(((act,) for act in ("check-swap", "prove-swap") if not asked(act)), ())
 
 
 def _lid_open(cause: Cause, _asked: Asked) -> tuple[str, ...]:

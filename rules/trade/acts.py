@@ -47,6 +47,9 @@ ACTS: dict[str, Act] = {
     ),
     "check-probe": Act("probe", "check", "Check the humidity probe: dry it, look for garden or water on it, compare it"),
     "check-swap": Act("probe", "check", "Look which probe hangs where: those of the chamber and of the room look swapped"),
+    "prove-swap": Act("probe", "check",
+        "Prove which probe is which: hold the one in the chamber in your hand for five minutes and see in `dewlid watch` whose "
+        "figures rise; if they are the room's, hang the two the other way round"),
     "move-probe": Act("probe", "move",
         "Look where the probe sits: move it to garden height, a hand's breadth from the heater"),
     "close-vents": Act("vent", "close", "Close", "vents", -1, needs=("vents-open",), bars=("very-hot",), effort=0.6,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -10,27 +11,40 @@ import pytest
 
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
 from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Batch, Event
+from rules.terms.words import AdviceDone
 from rules.turn.advance import advance
 
 START_MS = 1_780_272_000_000  # 2026-06-01T00:00:00Z
 BOX, STUDY = (25.5, 82.0), (20.0, 45.0)
 
 
-def lived(parts: list[tuple[float, tuple[float, float], tuple[float, float]]], **devices: Any) -> list[Event]:
-    """Let hours pass with what the chamber's and the room's probe say."""
-    settings = Settings(
+def watch(**devices: Any) -> Settings:
+    """Return a heated nest in a study, with a probe in each."""
+    return Settings(
         site=Site(), zone=ZoneInfo("UTC"), rooms={"study": Room()}, telling=Telling(),
         chambers={"nest": Chamber(room="study", devices={"heater": {"watts": 15.0}} | devices, garden={"volume_ml": 500.0})},
         probes={"air": Probe(place="nest", interval="5min"), "study-air": Probe(place="study", interval="5min")},
     )  # fmt: skip
-    rows = np.concatenate([np.tile([*box, *room], (round(hours * 12), 1)) for hours, box, room in parts])
-    at_ms = START_MS + 5 * MINUTE_MS * np.arange(len(rows), dtype=np.int64)
-    rows = rows + 0.02 * np.sin(at_ms / 1.7e5)[:, None]
+
+
+def said(hours: float, box: tuple[float, float], room: tuple[float, float], from_ms: int = START_MS) -> Batch:
+    """Return hours of what the chamber's and the room's probe say."""
+    at_ms = from_ms + 5 * MINUTE_MS * np.arange(round(hours * 12), dtype=np.int64)
+    rows = np.tile([*box, *room], (len(at_ms), 1)) + 0.02 * np.sin(at_ms / 1.7e5)[:, None]
     series = tuple((probe, name) for probe in ("air", "study-air") for name in ("air_temperature", "relative_humidity"))
-    batch = Batch(
+    return Batch(
         series, np.tile(np.arange(4, dtype=np.int32), len(at_ms)), np.repeat(at_ms, 4), np.repeat(at_ms, 4), rows.ravel()
     )
-    return advance(settings, None, batch, int(at_ms[-1]) + 1).events
+
+
+def lived(parts: list[tuple[float, tuple[float, float], tuple[float, float]]], **devices: Any) -> list[Event]:
+    """Let hours pass with what the chamber's and the room's probe say."""
+    settings, state, at_ms, events = watch(**devices), None, START_MS, []
+    for hours, box, room in parts:
+        end_ms = at_ms + round(hours * HOUR_MS)
+        found = advance(settings, state, said(hours, box, room, at_ms), end_ms)
+        state, at_ms, events = found.state, end_ms, events + found.events
+    return events
 
 
 def raised_h(events: list[Event]) -> list[float]:
@@ -53,6 +67,21 @@ def test_swapped_probes_are_told_after_an_hour_and_asked_about_before_any_water_
     assert {(action.device, action.change) for event in after for action in event.actions}.isdisjoint({
         ("water", "more"), ("mister", "more"), ("heater", "more"),
     })  # fmt: skip
+
+
+def test_who_has_looked_and_left_them_swapped_is_asked_for_a_proof_before_anything_is_heated_or_watered() -> None:
+    """Who obeyed was told to water, to warm and at last to run the mat without its thermostat, on the room's figures."""
+    settings, asked, done = watch(), [], []
+    state = advance(settings, None, said(3.0, BOX, STUDY), START_MS + 3 * HOUR_MS).state
+    for hour in range(3, 14):
+        at_ms = START_MS + hour * HOUR_MS
+        words = tuple(AdviceDone(taken_ms=at_ms + HOUR_MS // 2, word_id=f"w-{name}", advisory=name) for name in done)
+        found = advance(settings, state, replace(said(1.0, STUDY, BOX, at_ms), items=words), at_ms + HOUR_MS)
+        state, told = found.state, [one for one in found.events if isinstance(one, AdviceEvent) and one.actions]
+        asked += [act.text.partition(":")[0] for one in told if one.status in ("given", "updated") for act in one.actions]
+        done = [one.name for one in told if one.actions[0].device == "probe"][-1:]
+    look = asked.index("Look which probe hangs where")  # it takes an hour to be sure
+    assert asked[look:] == ["Look which probe hangs where", "Prove which probe is which"]
 
 
 def test_it_is_over_when_they_hang_right_again() -> None:
