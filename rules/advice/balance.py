@@ -41,6 +41,9 @@ SWING_SLACK_K = 0.3
 """No swing is quite as wide as the one before; own estimate."""
 OVERSHOOT_H = 0.5
 """So long a rise past the set point goes on by what the mat has stored; common practice, no source."""
+MOVES_K_H, DAY_K_H = 0.4, 1.5
+"""A slope that goes on: more than a probe's noise makes, and more than a day, with its sun, moves what only follows its room;
+that one is in the room's own forecast. Own estimates."""
 SELF_LIFT_K = 0.2
 """A garden with ants warms its box a little; about 0.5 W for 5 l (own estimate)."""
 
@@ -155,11 +158,11 @@ def _temperatures(
     draws: Array, chamber: Chamber, situation: Situation, here_c: Array, room_c: Array, knobs: Mapping[str, float]
 ) -> tuple[Array, Array, Array]:
     """Return where the temperature goes if nothing changes, the least without heat and the most with all of it."""
-    slope = _known(situation.temperature_slope_k_h, 0.0)
-    moving = slope if abs(slope) > 0.4 else 0.0
+    slope, heater = _known(situation.temperature_slope_k_h, 0.0), chamber.devices.heater
+    by_day = situation.room_ahead is not None and (heater is None or not heater.thermostat)
+    moving = slope if abs(slope) > (DAY_K_H if by_day else MOVES_K_H) else 0.0
     free = room_c + SELF_LIFT_K
     rest = np.clip(here_c + moving * 0.7 / draws[:, COOLING], free - 0.5, here_c + 12.0)
-    heater = chamber.devices.heater
     if heater is None and situation.temperature_slope_k_h is not None and moving == 0.0:
         return here_c, here_c.copy(), here_c.copy()  # held by what is not known: the sun, a lamp, the room below
     if heater is None or knobs.get("heater_plugged", 1.0) == 0.0:

@@ -188,7 +188,8 @@ def solve(
     moved = np.ones(len(candidates))
     if worst is not None:
         now = _misses(goal, _seen(present), cause.lid_known)[worst] @ weight
-        moved = 1.0 - (misses[worst] @ weight) / np.maximum(now, 1e-9)
+        then = moment(rest.temperature_c, rest.humidity_pct, rest.margin_k)  # at this hour: not its day's extremes
+        moved = 1.0 - (_misses(goal, then, cause.lid_known)[worst] @ weight) / np.maximum(now, 1e-9)
         score = np.where(moved >= min(HELPS_SHARE, float(moved.max())) - 1e-6, score, score + 100.0)
     if cause.thirsty:
         score += 1000.0 * _lacks(candidates, frozenset({"water"}))

@@ -140,6 +140,8 @@ def turn_up(chamber: Chamber, situation: Situation, cause: Cause) -> Move | None
     if cause.thermostat in ("unplugged", "stuck", "dead") or t > goal.temperature_c - LOWERED_K or room_c > t - ROOM_COOLER_K:
         return None
     value = min(present_knobs(chamber, ())["setpoint"], dial(goal.temperature_c))
+    if cause.thermostat == "regulating":  # it holds the air where it is: its dial may lie by some kelvins
+        value = min(value, dial(now + goal.temperature_c - t))
     if value - now <= LOWERED_K:
         return None
     turn = f"Turn the heater's thermostat up again from {round(now, 1):g} to {value:g} °C"

@@ -79,7 +79,8 @@ def _usual(view: View, hour: int) -> Usual:
     if hour not in view.usual:
         hours = hours_with(view, "temperature_c", view.temperature.value)
         since_ms = view.heater.since_ms
-        swing = usual(hours, hour * HOUR_MS, since_ms) if view.heater.thermostat else Usual(lead_k=_lead_k(view, hour))
+        past = hours, hour * HOUR_MS, since_ms, view.room_hours
+        swing = usual(*past) if view.heater.thermostat else Usual(lead_k=_lead_k(view, hour))
         trend_k_h = mean_in(hours, hour - 1) - mean_in(hours, hour - 2)
         room_high_c = most_between(view.room_hours, hour - LOOKED_BACK_HOURS, hour)
         view.usual[hour] = replace(swing, trend_k_h=trend_k_h, room_high_c=room_high_c)

@@ -108,7 +108,7 @@ def _figures(rows: Sequence[Hour]) -> list[tuple[float, int, int, int]]:
     return [(row.total / row.count, row.greatest, row.least, row.greatest - row.least) for row in rows]
 
 
-def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None = None) -> Usual:
+def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None, room_hours: Mapping[str, Hour]) -> Usual:
     """Return the usual swing before the hour of `at_ms`, after the last change of the heater that the keeper told; until that
     is two whole hours ago, as it was before.
 
@@ -130,10 +130,11 @@ def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None = None) ->
     low, middle, high = _quantiles(figures, (0.25, 0.5, 0.75)) / 1000.0
     steady = high[0] - low[0] <= STEADY_K
     trough, range_k = float(low[2]), float(middle[3])
-    lately = np.array(_figures([hours[key] for key in map(str, range(max(first, now - LATELY_HOURS), now)) if key in hours]))
-    turned_k = _turned_k(lately / 1000.0) if len(lately) >= NEEDED_HOURS else 0.0
+    last = list(map(str, range(max(first, now - LATELY_HOURS), now)))
+    turned_k = _turned_k(hours, last) - _turned_k(room_hours, last)  # a dead box goes up and down with its room
     if turned_k > CYCLES_K:  # it switches at another height now
-        trough, range_k = min(trough, float(lately[:, 2].min()) / 1000.0), max(range_k, turned_k)
+        trough = min(trough, min(hours[key].least for key in last if key in hours) / 1000.0)
+        range_k = max(range_k, turned_k)
     turned = [peak for _, peak, _, swing in figures if swing > 1000.0 * CYCLES_K]  # a creeping rise makes itself no peak
     return Usual(
         mean_c=float(middle[0]) if steady else float("nan"), trough_c=trough, range_k=range_k,
@@ -141,14 +142,17 @@ def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None = None) ->
     )
 
 
-def _turned_k(lately: Floats) -> float:
-    """Return how far the air rose out of one hour into a later one and fell the other way, whichever is less.
+def _turned_k(hours: Mapping[str, Hour], last: Sequence[str]) -> float:
+    """Return how far the air rose out of one of the last hours into a later one and fell the other way, whichever is less.
 
     What is switched does both; what cools down, or heats all the time, goes one way.
     """
+    lately = np.array(_figures([hours[key] for key in last if key in hours])) / 1000.0
+    if len(lately) < NEEDED_HOURS:
+        return 0.0
     earlier, later = np.triu_indices(len(lately), 1)
     rises, falls = lately[later, 1] - lately[earlier, 2], lately[earlier, 1] - lately[later, 2]
-    return float(min(rises.max(), falls.max()))
+    return max(0.0, float(min(rises.max(), falls.max())))
 
 
 def _quantiles(figures: Sequence[float] | Sequence[Sequence[float]], shares: Sequence[float]) -> Floats:
@@ -221,7 +225,7 @@ def _judged(seen: Evidence) -> NDArray[np.int8]:
         state[(np.abs(t - aim) <= FAULT_K) & ~(seen.room_c >= aim - 0.5)] = REGULATING
         below = t < floor_c(seen)
         state[below & ~(over_room < NO_LIFT_K) & ~np.isnan(aim)] = AT_LIMIT
-        cycles = (seen.range_k > CYCLES_K) & (t >= seen.trough_c - SWING_K) & ~(over_room < NO_LIFT_K)
+        cycles = (seen.range_k > CYCLES_K) & (t >= seen.trough_c - SWING_K)
         swings = cycles & (t <= seen.peak_c + SWING_K) & ~(seen.room_c >= seen.trough_c)
         state[((state == AT_LIMIT) & cycles) | ((state == UNKNOWN) & swings)] = REGULATING  # its dial lies
         state[below & ~cycles & _gives_nothing(seen)] = DEAD

@@ -119,7 +119,7 @@ ACTS: dict[str, Act] = {
         "cooler than the probe says, the probe sits too near the mat; move it a hand's breadth away",
     ),
     "cool-room": Act("room", "less", "Cool or shade the room: blinds, night air, no sun on the box",
-        bars=("heats-itself", "rises-alone")),
+        bars=("heats-itself", "rises-alone", "room-below")),  # a room colder than the band is not what heats
     "warm-room": Act("room", "more", "Warm the room, or move the box away from the window and the draught"),
     "warm-place": Act(
         "room", "more",

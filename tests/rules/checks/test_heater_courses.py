@@ -239,3 +239,24 @@ def test_a_dial_that_was_turned_down_a_little_leaves_a_wide_swing_what_it_was():
     later = [one for one in readings(settings, course) if one.taken_ms >= NOON_MS + round(12.5 * HOUR_MS)]
     events = advance(settings, state, Batch.of(later), NOON_MS + 17 * HOUR_MS).events
     assert raised(events, "heater-runaway") == []
+
+
+@pytest.mark.parametrize(("inside_j_k", "watts", "width_k"), [(5000.0, 10.0, 0.8), (9000.0, 14.0, 1.2), (15000.0, 10.0, 0.8)])
+def test_a_dial_that_somebody_turned_down_is_a_failure_while_it_falls_and_none_at_each_pause(inside_j_k, watts, width_k):
+    box = HeatedBox(
+        setpoint_c=lambda hour: 25.5 if hour < 20.0 else 22.3, inside_j_k=inside_j_k, watts=watts, width_k=width_k,
+        room_c=always(17.0),
+    )  # fmt: skip
+    failed = [hour for name, hour in heater_alarms(box, 26.0) if name == "heater-failed"]
+    assert len(failed) == 1 and 20.0 < failed[0] < 21.0
+
+
+def test_a_dead_mat_in_a_room_that_is_aired_and_heated_again_is_taken_for_no_thermostat_that_switches():
+    box = HeatedBox(
+        works=lambda hour: 1.0 if hour < 18.0 else 0.0,
+        room_c=lambda hour: 18.5 - (3.0 if hour % 2.0 < 1.0 and hour > 20.0 else 0.0),
+    )  # fmt: skip
+    settings = settings_of(chamber())
+    events = [event for event in played(settings, box.minutes(30.0), 30.0) if isinstance(event, AlarmEvent)]
+    told = [event.change for event in events if event.alarm == "heater-failed" and event.change in ("raised", "returned")]
+    assert told == ["raised"]
