@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import queue
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TypeVar
 
@@ -51,6 +51,11 @@ class Delivery:
         """Have the threads look for new messages now."""
         for worker in self._workers.values():
             worker.wake()
+
+    def show(self, states: Collection[Owed]) -> None:
+        """Hand over retained states past the store, which need not hold each of them, and wake the threads."""
+        for name, worker in self._workers.items():
+            worker.show([each for each in states if each.outlet == name])
 
     def offer(self, owed: Sequence[Owed]) -> None:
         """Hand over messages past the store, when it cannot be written: they live only as long as the process."""

@@ -24,7 +24,7 @@ from rules.settings import Settings
 from rules.terms.events import AdviceEvent, AlarmEvent, Event, LetterEvent, SystemEvent
 from rules.trade.alarm_kinds import identity
 
-__all__ = ["LIMIT", "Notice", "Receipt", "Waiting", "notice_events", "obsolete", "owed_by", "owed_state"]
+__all__ = ["LIMIT", "Notice", "Receipt", "Waiting", "notice_events", "obsolete", "owed_by", "owed_state", "told_events"]
 
 _OPENS = ("raised", "escalated", "worsened", "resumed")
 _ENDS = ("returned", "closed", "unknown")
@@ -144,6 +144,18 @@ def obsolete(states: Sequence[Waiting], settings: Settings, at_ms: int) -> list[
         if sort in ("chamber", "room") and rest.split("/")[0] not in known and each.owed.payload:
             owed.append(_retained(each.owed.outlet, each.owed.kind, at_ms, each.owed.topic, ""))
     return owed
+
+
+# ---------------------------------------------------------------- what the watching tells of itself
+
+def told_events(name: str, what: str, text: str, now_ms: int) -> tuple[Event, Event]:
+    """Return the event and the letter that tell the keeper something about the watching itself."""
+    system = SystemEvent(id=f"{name}.{what}.{now_ms}", at_ms=now_ms, chamber=None, what=what, text=text)
+    letter = LetterEvent(
+        id=f"{name}.{what}.{now_ms}.letter", at_ms=now_ms, chamber=None, sort="system", thread=f"{what}.{now_ms}", ordinal=1,
+        to="keeper", urgent=False, about=(system,),
+    )
+    return system, letter
 
 
 # ---------------------------------------------------------------- one outlet's trouble, told by the others

@@ -7,6 +7,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import count
 from pathlib import Path
 from typing import Literal
 
@@ -53,6 +54,8 @@ class Worker:
         self._ending, self._woken = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"outlet {name}", daemon=True)
         self._direct: deque[Owed] = deque(maxlen=1000)
+        self._shown: dict[str, Waiting] = {}
+        self._revisions = count(_BEAT - 1, -1)
         self._reader: HistoryReader | None = None
         self._done: set[int] = set()
         self._sent: dict[str, tuple[int, float]] = {}
@@ -77,13 +80,20 @@ class Worker:
         self._lets_go = False
         self._woken.set()
 
+    def show(self, states: Sequence[Owed]) -> None:
+        """Take retained states past the store: what it holds of their topics is older, or the same."""
+        for each in states:
+            self._shown[each.topic] = Waiting(next(self._revisions), each)
+        self.wake()
+
     def offer(self, owed: Sequence[Owed]) -> None:
         """Take messages past the store, and hold it no longer open until it is written again.
 
         All that a process holds open of a database shares what was found when the first was opened: while one of them began on
         a read-only disk, none can write (SQLite keeps one index of the log for each process).
         """
-        self._direct.extend(owed)
+        self.show([each for each in owed if each.retained])
+        self._direct.extend(each for each in owed if not each.retained)
         self._lets_go = True
         self._woken.set()
 
@@ -156,7 +166,7 @@ class Worker:
                 _log.error("outbox cannot be read", outlet=self._name, error=str(error))
             self._unread = str(error)
             self._close_reader()
-            due, next_s = self._offered(), time.monotonic() + self._pace.store_s
+            due, next_s = [*self._offered(), *([row] for row in self._news([]))], time.monotonic() + self._pace.store_s
         if self._lets_go:
             self._close_reader()
         for number, message in enumerate(due):
@@ -196,13 +206,13 @@ class Worker:
         if self._reader is None:
             self._reader = HistoryReader(self._store)
         with self._reader.failures_told():
-            states = [row for row in retained(self._reader.connection, self._name) if self._is_news(row)]
+            states = self._news(retained(self._reader.connection, self._name))
             most = _AT_ONCE if self._outlet.in_order else LIMIT  # an urgent letter may stand behind all others
             rows = waiting(self._reader.connection, self._name, most=most + len(self._done))
-            count = counts(self._reader.connection).get(self._name, (0, 0, None))[0]
+            in_all = counts(self._reader.connection).get(self._name, (0, 0, None))[0]
         self._done &= {row.row for row in rows}
         self._recorded_since(rows)
-        self.health = replace(self.health, waiting=count - len(self._done))
+        self.health = replace(self.health, waiting=in_all - len(self._done))
         now_s, now_ms = time.monotonic(), self._wall_ms()
         rows = [row for row in rows if row.row not in self._done and row.owed.not_before_ms <= now_ms]
         if self._outlet.in_order:
@@ -229,6 +239,11 @@ class Worker:
 
     def _put_back(self, rows: Sequence[Waiting]) -> None:
         self._direct.extendleft(row.owed for row in reversed(rows) if row.row == _DIRECT)
+
+    def _news(self, stored: Sequence[Waiting]) -> list[Waiting]:
+        """Return the retained states that were not sent on this connection, or not lately."""
+        states = {row.owed.topic: row for row in stored} | self._shown
+        return [row for row in states.values() if self._is_news(row)]
 
     def _is_news(self, row: Waiting) -> bool:
         revision, sent_s = self._sent.get(row.owed.topic, (-1, 0.0))

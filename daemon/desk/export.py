@@ -23,7 +23,7 @@ _PACK = 250
 
 def readings(reader: HistoryReader, form: Form, since_ms: int = 0, until_ms: int = FAR_MS) -> Iterator[str]:
     """Yield the lines of an export of the single readings, in the order in which they were taken; times are of measurement."""
-    first, last = _span(reader)
+    first, last = reader.span_ms() or (0, 0)
     if form == "csv":
         yield HEADER
     pack: list[dict[str, object]] = []
@@ -41,11 +41,6 @@ def readings(reader: HistoryReader, form: Form, since_ms: int = 0, until_ms: int
                 pack = []
     if pack:
         yield json.dumps(pack)
-
-
-def _span(reader: HistoryReader) -> tuple[int, int]:
-    row = reader.connection.execute("SELECT min(taken_ms), max(taken_ms) FROM reading").fetchone()
-    return int(row[0] or 0), int(row[1] or 0)
 
 
 def _rows(reader: HistoryReader, since_ms: int, until_ms: int) -> Iterator[tuple[int, str, Quantity, float]]:

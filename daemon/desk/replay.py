@@ -196,10 +196,11 @@ def from_store(reader: HistoryReader, settings: Settings, since_ms: int = 0, at_
 
     `since_ms`: what happened before is not told; `at_once` as in `from_files`. Raises NothingToReplay.
     """
-    row = reader.connection.execute("SELECT count(*), min(taken_ms), max(taken_ms) FROM reading").fetchone()
-    if not row[0]:
+    span = reader.span_ms()
+    if span is None:
         raise NothingToReplay("the store holds no reading yet; let `dewlid run` watch for a while")
-    count, first_ms, last_ms = (int(value) for value in row)
+    first_ms, last_ms = span
+    count = int(reader.connection.execute("SELECT sum(readings) FROM batch").fetchone()[0])
     begin_ms, end_ms = _began_and_closed_ms(reader)
     rolled_up = reader.connection.execute("SELECT max(begin_ms) FROM quarter_hour").fetchone()[0] is not None
     parts: Iterable[Batch] = reader.stream()

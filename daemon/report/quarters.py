@@ -9,16 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.store.batch_rows import series_names
+from daemon.store.quarter_hours import QUARTER_HOUR_MS, Folded, folded, quarters_of
 from daemon.store.reader import HistoryReader
-from daemon.store.retention import QUARTER_HOUR_MS
 from rules.terms.quantities import Quantity
 
-# `seq` bounds let SQLite walk the table in its own order; the instant of measurement decides.
-_FOLDED = """
-SELECT series, at_ms / 900000 * 900000 AS begin_ms, min(value), avg(value), max(value) FROM reading
-WHERE at_ms >= ?1 AND at_ms < ?2 AND value IS NOT NULL GROUP BY series, begin_ms"""
 _ROLLED_UP = """
-SELECT series, begin_ms, minimum, mean, maximum FROM quarter_hour WHERE begin_ms >= ?1 AND begin_ms < ?2"""
+SELECT series, begin_ms, count, minimum, mean, maximum FROM quarter_hour WHERE begin_ms >= ?1 AND begin_ms < ?2"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,23 +37,24 @@ def quarters(
     nothing has the figures of the one before. A word from before `since_ms` counts too.
     """
     since_ms = (since_ms - max(holds_ms.values(), default=0)) // QUARTER_HOUR_MS * QUARTER_HOUR_MS
-    with reader.failures_told():
-        names = series_names(reader.connection)
-        rows = reader.connection.execute(_ROLLED_UP, (since_ms, until_ms)).fetchall()
-        if since_ms < raw_from_ms:
-            rows += reader.connection.execute(_FOLDED, (since_ms, min(raw_from_ms, until_ms))).fetchall()
-    rows = [row for row in rows if names.get(row[0]) in holds_ms]
-    if not rows:
+    names = {code: name for code, name in series_names(reader.connection).items() if name in holds_ms}
+    rolled_up = [row for row in reader.connection.execute(_ROLLED_UP, (since_ms, until_ms)) if row[0] in names]
+    parts: list[Folded] = [tuple(np.array(rolled_up, np.float64).reshape(-1, 6).T)]
+    end_ms = min(raw_from_ms, until_ms)
+    for some in reader.single_readings(since_ms) if since_ms < end_ms else ():
+        mine = np.isin(some.series, list(names)) & (some.at_ms >= since_ms) & (some.at_ms < end_ms)
+        parts += [quarters_of(some.where(mine))]
+    series, begins_ms, _, *figures = folded(parts)
+    if not len(series):
         return Quarters(np.empty(0, np.int64), np.empty(0, np.int64), {})
-    table = np.array(rows, np.float64)
-    number = table[:, 1].astype(np.int64) // QUARTER_HOUR_MS
+    number = begins_ms.astype(np.int64) // QUARTER_HOUR_MS
     last_ms = min(until_ms, (int(number.max()) + 1) * QUARTER_HOUR_MS + max(holds_ms.values()))
     begin_ms = np.arange(number.min() * QUARTER_HOUR_MS, last_ms, QUARTER_HOUR_MS, dtype=np.int64)
     found: dict[tuple[str, Quantity], NDArray[np.float64]] = {}
-    for code in np.unique(table[:, 0]).astype(int).tolist():
-        mine = table[:, 0] == code
+    for code in np.unique(series).astype(int).tolist():
+        mine = series == code
         column = np.full((3, len(begin_ms)), np.nan)
-        column[:, number[mine] - number.min()] = table[mine, 2:].T
+        column[:, number[mine] - number.min()] = [figure[mine] for figure in figures]
         found[names[code]] = _held(column, -(-holds_ms[names[code]] // QUARTER_HOUR_MS))
     return Quarters(begin_ms, np.minimum(begin_ms + QUARTER_HOUR_MS, until_ms) - begin_ms, found)
 

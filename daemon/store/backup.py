@@ -86,7 +86,9 @@ def fault_of(path: Path, progress: Progress = no_progress) -> str | None:
     return None if found == "ok" else str(found)
 
 
-def back_up(path: Path, folder: Path, *, now_ms: int, label: str = "", keep: int = 5) -> Path:
+def back_up(
+    path: Path, folder: Path, *, now_ms: int, label: str = "", keep: int = 5, progress: Progress = no_progress
+) -> Path:
     """Copy the store into `folder` while it is in use, verify the copy and return its path; older ones
     beyond `keep` go.
 
@@ -95,8 +97,8 @@ def back_up(path: Path, folder: Path, *, now_ms: int, label: str = "", keep: int
     """
     name = f"{path.stem}.{label + '.' if label else ''}{stamp(now_ms)}{SUFFIX}"
     target, unfinished = folder / name, folder / f".{name}.unfinished"
-    _copy(path, unfinished)
-    fault = fault_of(unfinished)
+    _copy(path, unfinished, progress)
+    fault = fault_of(unfinished, progress)
     if fault:
         unfinished.unlink(missing_ok=True)
         doubt(path)

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import groupby
-from typing import Any, cast
+from itertools import groupby, pairwise
+from typing import Any, TypeVar, cast
 
 import numpy as np
 import structlog
 from numpy.typing import NDArray
 from pydantic import TypeAdapter, ValidationError
 
+from daemon.store.errors import damaged
+from daemon.store.packing import Columns, unpacked
 from rules.terms.events import Batch, Item, MediumFault, Pause, ProbeFault
 from rules.terms.quantities import Quantity
 from rules.terms.words import WORD
@@ -21,8 +24,8 @@ _PROBE_FAULT: TypeAdapter[ProbeFault] = TypeAdapter(ProbeFault)
 _MEDIUM_FAULT: TypeAdapter[MediumFault] = TypeAdapter(MediumFault)
 _PAUSE: TypeAdapter[Pause] = TypeAdapter(Pause)
 _log = structlog.get_logger()
-_ROWS_AT_ONCE = 10_000
 _READINGS_AT_ONCE = 50_000
+_NEXT_TAKEN = "SELECT taken_ms FROM batch WHERE seq >= ? AND seq < ? ORDER BY seq LIMIT 1"
 
 
 def item_row(item: Item) -> tuple[int, str, str]:
@@ -66,20 +69,6 @@ def last_taken_ms(batch: Batch) -> int:
     return max([readings, *(item.taken_ms for item in batch.items)])
 
 
-def reading_rows(
-    batch: Batch, codes: Sequence[int], first_seq: int = 1
-) -> Iterator[tuple[int, int, int, int, float | None]]:
-    """Return `(seq, taken_ms, at_ms, series, value)` in stream order; `codes` are the store's ids of the batch's
-    series.
-    """
-    series = np.asarray(codes, np.int64)[batch.series_index] if len(codes) else batch.series_index
-    values: list[float | None] = batch.value.tolist()
-    for bad in np.flatnonzero(np.isnan(batch.value)).tolist():
-        values[bad] = None
-    seq = range(first_seq, first_seq + len(values))
-    return zip(seq, batch.taken_ms.tolist(), batch.at_ms.tolist(), series.tolist(), values, strict=True)
-
-
 def batches(connection: sqlite3.Connection, after_seq: int) -> Iterator[tuple[int, Batch]]:
     """Yield the batches after `after_seq` with their numbers, each as it was taken: order, instants, items,
     clock step.
@@ -88,11 +77,34 @@ def batches(connection: sqlite3.Connection, after_seq: int) -> Iterator[tuple[in
     """
     series = series_names(connection)
     rows = connection.execute(
-        "SELECT seq, readings, last_reading, items, clock_step_ms FROM batch WHERE seq > ? ORDER BY seq",
-        (after_seq,),
+        "SELECT seq, readings, last_reading, packed, items, clock_step_ms FROM batch WHERE seq > ? ORDER BY seq", (after_seq,)
     )
     for group in _groups(rows):
-        yield from _unfold(connection, group, series)
+        items = _items(connection, group[0][0], group[-1][0])
+        for (seq, *_, clock_step_ms), columns in zip(group, _columns(connection, [row[:4] for row in group]), strict=True):
+            known = columns.where(np.isin(columns.series, list(series)))  # the series of some was lost to a damaged disk
+            codes, index = _first_appearance(known.series)
+            names = tuple(series[code] for code in codes)
+            yield seq, Batch(names, index, known.taken_ms, known.at_ms, known.value, items.get(seq, ()), clock_step_ms)
+
+
+def readings_of(connection: sqlite3.Connection, first_seq: int, last_seq: int) -> Iterator[Columns]:
+    """Yield the readings of these batches, the first and the last among them, in stream order, some ten thousands at a time."""
+    rows = connection.execute(
+        "SELECT seq, readings, last_reading, packed FROM batch WHERE seq BETWEEN ? AND ? AND readings > 0 ORDER BY seq",
+        (first_seq, last_seq),
+    )
+    for group in _groups(rows):
+        yield Columns.one(_columns(connection, group))
+
+
+def span_ms(connection: sqlite3.Connection) -> tuple[int, int] | None:
+    """Return when the first and the last single reading was taken; None: there is none."""
+    first = connection.execute("SELECT seq FROM batch WHERE readings > 0 ORDER BY seq LIMIT 1").fetchone()
+    last = connection.execute("SELECT seq FROM batch WHERE readings > 0 ORDER BY seq DESC LIMIT 1").fetchone()
+    ends = [part for row in (first, last) if row for part in readings_of(connection, row[0], row[0])]
+    found = Columns.one(ends).taken_ms
+    return (int(found[0]), int(found[-1])) if len(found) else None
 
 
 def series_names(connection: sqlite3.Connection) -> dict[int, tuple[str, Quantity]]:
@@ -101,13 +113,49 @@ def series_names(connection: sqlite3.Connection) -> dict[int, tuple[str, Quantit
     return {code: (probe, cast(Quantity, quantity)) for code, probe, quantity in rows}
 
 
-BatchRow = tuple[int, int, int, int, int]
+def seq_reaching(connection: sqlite3.Connection, at_ms: int) -> int:
+    """Return the number of the first batch that was taken at an instant or later; one beyond the newest where there is none."""
+    runs = _runs(connection)
+    return next((seq for run in runs if (seq := _reached(connection, run, at_ms)) < run.stop), runs[-1].stop)
 
 
-def _groups(rows: Iterable[BatchRow]) -> Iterator[list[BatchRow]]:
-    group: list[BatchRow] = []
-    held = 0
+def seq_passing(connection: sqlite3.Connection, at_ms: int) -> int:
+    """Return the number of the batch after the last one that was taken before an instant: it may hold something older too."""
+    after = max((seq for run in _runs(connection) if (seq := _reached(connection, run, at_ms)) > run.start), default=0)
+    return int(connection.execute("SELECT coalesce(min(seq), ?1) FROM batch WHERE seq >= ?1", (after,)).fetchone()[0])
+
+
+def _runs(connection: sqlite3.Connection) -> list[range]:
+    """Return the numbers between two steps of the clock, in which instants only grow: a few looks find one, in any record."""
+    first, newest = connection.execute("SELECT (SELECT min(seq) FROM batch), (SELECT max(seq) FROM batch)").fetchone()
+    stepped = connection.execute("SELECT seq FROM batch WHERE clock_step_ms <> 0 ORDER BY seq").fetchall()
+    return [range(*pair) for pair in pairwise([first or 1, *(row[0] for row in stepped), (newest or 0) + 1])]
+
+
+def _reached(connection: sqlite3.Connection, run: range, at_ms: int) -> int:
+    """Return the first batch of a run that was taken at an instant or later; the end of the run where none was."""
+
+    def taken_ms(seq: int) -> int:  # of the next batch, where retention has left a gap
+        row = connection.execute(_NEXT_TAKEN, (seq, run.stop)).fetchone()
+        return int(row[0]) if row else at_ms
+
+    seq = run.start + bisect_left(run, at_ms, key=taken_ms)
+    row = connection.execute("SELECT min(seq) FROM batch WHERE seq >= ? AND seq < ?", (seq, run.stop)).fetchone()
+    return run.stop if row[0] is None else int(row[0])
+
+
+_Row = tuple[int, int, int, bytes | None]
+"""Number, count of readings, number of the last one, and the packed readings; None: they stand in rows, as they did once."""
+_Grouped = TypeVar("_Grouped", bound=tuple[Any, ...])
+
+
+def _groups(rows: Iterable[_Grouped]) -> Iterator[list[_Grouped]]:
+    group: list[_Grouped] = []
+    held = newest = 0
     for row in rows:
+        if row[0] <= newest:
+            raise damaged(f"the slices of the record stand out of order: {row[0]} after {newest}")  # a page in another's place
+        newest = row[0]
         group.append(row)
         held += row[1]
         if held >= _READINGS_AT_ONCE or len(group) >= _READINGS_AT_ONCE:
@@ -117,49 +165,22 @@ def _groups(rows: Iterable[BatchRow]) -> Iterator[list[BatchRow]]:
         yield group
 
 
-def _unfold(
-    connection: sqlite3.Connection, group: list[BatchRow], series: dict[int, tuple[str, Quantity]]
-) -> Iterator[tuple[int, Batch]]:
-    first, last = group[0], group[-1]
-    begin = first[2] - first[1]
-    # A row whose series was lost to a damaged disk is left out.
-    where = "WHERE seq > ? AND seq <= ? AND series IN (SELECT id FROM series) ORDER BY seq"
-    columns = Columns(connection, where, (begin, last[2]))
-    items = _items(connection, first[0], last[0])
-    for seq, readings, last_reading, _, clock_step_ms in group:
-        low, high = np.searchsorted(columns.seq, [last_reading - readings, last_reading], side="right")
-        codes, index = _first_appearance(columns.series[low:high])
-        yield (
-            seq,
-            Batch(
-                series=tuple(series[code] for code in codes),
-                series_index=index,
-                taken_ms=columns.taken_ms[low:high],
-                at_ms=columns.at_ms[low:high],
-                value=columns.value[low:high],
-                items=items.get(seq, ()),
-                clock_step_ms=clock_step_ms,
-            ),
-        )
+def _columns(connection: sqlite3.Connection, group: Sequence[_Row]) -> list[Columns]:
+    """Return the readings of each batch."""
+    old = [(last - readings, last) for _, readings, last, body in group if readings and body is None]
+    seq, single = _in_rows(connection, old[0][0], old[-1][1]) if old else (np.empty(0, np.int64), Columns.one([]))
+    return [
+        single.where(slice(*np.searchsorted(seq, [last - readings, last], side="right"))) if body is None else unpacked(body)
+        for _, readings, last, body in group
+    ]
 
 
-class Columns:
-    """Rows of the table `reading` as arrays."""
-
-    def __init__(self, connection: sqlite3.Connection, where: str, values: Sequence[int]) -> None:
-        # `where` is one of our own constants, its values are bound.
-        select = f"SELECT seq, taken_ms, at_ms, series, value FROM reading {where}"  # noqa: S608
-        cursor = connection.execute(select, values)
-        parts = [_columns(rows) for rows in iter(lambda: cursor.fetchmany(_ROWS_AT_ONCE), [])] or [_columns([])]
-        whole = [np.concatenate(column) for column in zip(*parts, strict=True)]
-        self.seq, self.taken_ms, self.at_ms, self.series = whole[:4]
-        self.value = whole[4]
-
-
-def _columns(rows: list[tuple[int, int, int, int, float | None]]) -> list[NDArray[Any]]:
-    columns = list(zip(*rows, strict=True)) or [(), (), (), (), ()]
-    integers: list[NDArray[Any]] = [np.array(column, np.int64) for column in columns[:4]]
-    return [*integers, np.array(columns[4], np.float64)]  # None becomes NaN
+def _in_rows(connection: sqlite3.Connection, after_seq: int, last_seq: int) -> tuple[NDArray[np.int64], Columns]:
+    rows = connection.execute(
+        "SELECT seq, taken_ms, at_ms, series, value FROM reading WHERE seq > ? AND seq <= ? ORDER BY seq", (after_seq, last_seq)
+    ).fetchall()
+    seq, *columns = list(zip(*rows, strict=True)) or [()] * 5
+    return np.array(seq, np.int64), Columns.of(*columns)  # None becomes NaN
 
 
 def _first_appearance(codes: NDArray[np.int64]) -> tuple[list[int], NDArray[np.int32]]:

@@ -68,5 +68,14 @@ def tells_of_damage(error: sqlite3.Error) -> bool:
     return _name(error).startswith(_OF_DAMAGE)
 
 
+def damaged(found: str) -> sqlite3.DatabaseError:
+    """Return what the database library would raise if it had seen that the file is damaged."""
+    error = sqlite3.DatabaseError(found)
+    error.sqlite_errorname = "SQLITE_CORRUPT"
+    return error
+
+
 def _name(error: sqlite3.Error) -> str:
+    if str(error).startswith(("no such table", "no such column")):
+        return "SQLITE_CORRUPT"  # our own statements name only our own tables: a name in the file has changed
     return getattr(error, "sqlite_errorname", "") or ""

@@ -34,7 +34,7 @@ def fault_at_sight(path: Path) -> str | None:
             connection.execute("SELECT * FROM item ORDER BY seq DESC LIMIT 1").fetchall()
             connection.execute("SELECT * FROM owed ORDER BY seq DESC LIMIT 1").fetchall()
             named = connection.execute("SELECT id, probe, quantity FROM series").fetchall()
-            if not all(isinstance(one, int) for one in newest) or not all(isinstance(row[0], int) for row in named):
+            if not all(isinstance(one, int) for one in newest[:6]) or not all(isinstance(row[0], int) for row in named):
                 return "its rows make no sense"
             connection.execute("SELECT * FROM state").fetchall()
     except sqlite3.OperationalError:

@@ -22,12 +22,13 @@ from typing import TypeVar
 from adapters.outlets.outlet import Owed
 from daemon.store import outbox_rows
 from daemon.store.backup import Progress, flush, no_progress
-from daemon.store.batch_rows import batches, item_row, json_text, last_taken_ms, reading_rows
+from daemon.store.batch_rows import batches, item_row, json_text, last_taken_ms
 from daemon.store.doubt import doubt
 from daemon.store.errors import HistoryError, history_error, senseless, tells_of_damage
 from daemon.store.migrations import STEPS, Step
 from daemon.store.opening import Opened, opened
 from daemon.store.outbox_rows import Receipt
+from daemon.store.packing import packed
 from daemon.store.recovery import RECOVERED, Recovery, note_written_back, told
 from daemon.store.retention import roll_up
 from rules.terms.events import Batch, Event, SystemEvent
@@ -230,10 +231,10 @@ class History:
         return dropped
 
     def roll_up(self, before_ms: int, most: int = 50_000) -> int:
-        """Turn at most `most` readings taken before `before_ms` into 15-minute minima, means and maxima;
+        """Turn some `most` readings taken before `before_ms`, whole batches of them, into 15-minute minima, means and maxima;
         returns how many.
 
-        Call again until it returns 0. What a restart still needs (after the last state) and the keeper's
+        Call again until it returns fewer. What a restart still needs (after the last state) and the keeper's
         words stay.
         """
         count = 0
@@ -266,22 +267,14 @@ class History:
             return
         self._seq += 1
         codes = [self._code(probe, quantity) for probe, quantity in batch.series]
-        rows = reading_rows(batch, codes, self._last_reading + 1)
-        self._db().executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", rows)
         self._last_reading += len(batch.value)
         items = [(self._seq, *item_row(item)) for item in batch.items]
         self._db().executemany("INSERT INTO item (batch, taken_ms, sort, body) VALUES (?, ?, ?, ?)", items)
         self._db().execute(
-            "INSERT INTO batch VALUES (?, ?, ?, ?, ?, ?)",
-            (
-                self._seq,
-                last_taken_ms(batch),
-                len(batch.value),
-                self._last_reading,
-                len(items),
-                batch.clock_step_ms,
-            ),
-        )
+            "INSERT INTO batch VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (self._seq, last_taken_ms(batch), len(batch.value), self._last_reading, len(items), batch.clock_step_ms,
+             packed(batch, codes)),
+        )  # fmt: skip
 
     def _code(self, probe: str, quantity: Quantity) -> int:
         code = self._series.get((probe, quantity))

@@ -25,6 +25,8 @@ class Step:
 
     name: str
     statements: tuple[str, ...]
+    shown: tuple[str, ...] = ()
+    """What lets a reader, who may not change the file, see one without this step as if it had been taken."""
 
 
 _FIRST = (
@@ -57,7 +59,15 @@ _FIRST = (
     STRICT, WITHOUT ROWID""",
 )
 
-STEPS: tuple[Step, ...] = (Step("first tables", _FIRST),)
+# `packed` holds the readings of a batch (`packing.py`). Those of before stay in the rows of `reading` until they are rolled
+# up: nobody waits for gigabytes to be rewritten.
+_PACKED = (
+    "ALTER TABLE batch ADD COLUMN packed BLOB",
+    "CREATE INDEX batch_stepped ON batch (seq) WHERE clock_step_ms <> 0",
+)
+_UNPACKED = ("CREATE TEMP VIEW batch AS SELECT *, NULL AS packed FROM main.batch",)
+
+STEPS: tuple[Step, ...] = (Step("first tables", _FIRST), Step("readings packed", _PACKED, _UNPACKED))
 
 
 def version_of(connection: sqlite3.Connection) -> int:
@@ -91,6 +101,13 @@ def migrate(connection: sqlite3.Connection, back_up_first: Callable[[int], objec
     for number, step in enumerate(steps[begin:], begin + 1):
         _take(connection, number, step)
     return len(steps) - begin
+
+
+def show_as_newest(connection: sqlite3.Connection) -> None:
+    """Let a reader see the tables of an older store as those of the newest."""
+    for step in STEPS[version_of(connection) :]:
+        for statement in step.shown:
+            connection.execute(statement)
 
 
 def _take(connection: sqlite3.Connection, number: int, step: Step) -> None:

@@ -44,7 +44,7 @@ def opened(path: Path, backups: Path, now_ms: int, steps: Sequence[Step], progre
         unclean = _ended_unclean(path)  # before anything opens it
         recovery = recovered(path, backups, now_ms, progress)
         in_doubt = unclean or is_doubted(path)
-        return Opened(_connected(path, backups, now_ms, steps), lock, recovery, in_doubt)
+        return Opened(_connected(path, backups, now_ms, steps, progress), lock, recovery, in_doubt)
     except sqlite3.Error as error:
         lock.close()
         raise history_error(path, "opening the store", error) from error
@@ -96,7 +96,7 @@ def _ended_unclean(path: Path) -> bool:
     return log.exists() and log.stat().st_size > 0
 
 
-def _connected(path: Path, backups: Path, now_ms: int, steps: Sequence[Step]) -> sqlite3.Connection:
+def _connected(path: Path, backups: Path, now_ms: int, steps: Sequence[Step], progress: Progress) -> sqlite3.Connection:
     connection = sqlite3.connect(path, isolation_level=None)
     connection.text_factory = lenient_text
     try:
@@ -105,12 +105,12 @@ def _connected(path: Path, backups: Path, now_ms: int, steps: Sequence[Step]) ->
         refuse_foreign_or_newer(connection, path, steps)
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
-        migrate(connection, lambda version: _before_upgrade(path, backups, now_ms, version), steps)
+        migrate(connection, lambda version: _before_upgrade(path, backups, now_ms, version, progress), steps)
     except BaseException:
         connection.close()
         raise
     return connection
 
 
-def _before_upgrade(path: Path, backups: Path, now_ms: int, version: int) -> None:
-    back_up(path, backups, now_ms=now_ms, label=f"before-version-{version + 1}")
+def _before_upgrade(path: Path, backups: Path, now_ms: int, version: int, progress: Progress) -> None:
+    back_up(path, backups, now_ms=now_ms, label=f"before-version-{version + 1}", progress=progress)

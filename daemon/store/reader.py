@@ -18,10 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.store.backup import read_only_uri
-from daemon.store.batch_rows import Columns, batches, lenient_text, series_names
+from daemon.store.batch_rows import batches, lenient_text, readings_of, seq_passing, seq_reaching, series_names, span_ms
 from daemon.store.errors import TO_BE_LET_IN, HistoryError, history_error
 from daemon.store.history import last_state
-from daemon.store.migrations import refuse_foreign_or_newer, version_of
+from daemon.store.migrations import refuse_foreign_or_newer, show_as_newest, version_of
+from daemon.store.packing import Columns
 from rules.terms.events import Batch
 from rules.terms.quantities import Quantity
 
@@ -89,6 +90,7 @@ class HistoryReader:
         refuse_foreign_or_newer(self.connection, self._path)
         if version_of(self.connection) == 0:
             raise HistoryError(f"{self._path}: the store is still empty; it is filled by `dewlid run`")
+        show_as_newest(self.connection)
 
     def __enter__(self) -> Self:
         return self
@@ -127,9 +129,7 @@ class HistoryReader:
 
     def stream(self, since_ms: int = 0) -> Iterator[Batch]:
         """Yield the stored batches from the first that reaches `since_ms`, as they were taken."""
-        row = self.connection.execute("SELECT min(seq) FROM batch WHERE taken_ms >= ?", (since_ms,)).fetchone()
-        if row[0] is not None:
-            yield from (batch for _, batch in batches(self.connection, int(row[0]) - 1))
+        yield from self.stream_after(seq_reaching(self.connection, since_ms) - 1)
 
     def stream_after(self, batch: int) -> Iterator[Batch]:
         """Yield the batches that were stored after this number, as they were taken."""
@@ -146,25 +146,22 @@ class HistoryReader:
         given.
         """
         names = series_names(self.connection)
-        low, high = self._bounds(since_ms, until_ms)
-        rows = Columns(self.connection, "WHERE seq > ? AND seq <= ? ORDER BY seq", (low, high))
         wanted = [code for code, name in names.items() if series is None or name in series]
-        keep = (rows.taken_ms >= since_ms) & (rows.taken_ms < until_ms) & np.isin(rows.series, wanted)
-        position = {code: number for number, code in enumerate(wanted)}
-        index = np.array([position[code] for code in rows.series[keep].tolist()], np.int32)
-        names_kept = tuple(names[code] for code in wanted)
-        return Readings(names_kept, index, rows.taken_ms[keep], rows.at_ms[keep], rows.value[keep])
+        rows = Columns.one([
+            part.where((part.taken_ms >= since_ms) & (part.taken_ms < until_ms) & np.isin(part.series, wanted))
+            for part in self.single_readings(since_ms, until_ms)
+        ])
+        position = np.zeros(max(wanted, default=0) + 1, np.int32)
+        position[wanted] = np.arange(len(wanted))
+        return Readings(tuple(names[code] for code in wanted), position[rows.series], rows.taken_ms, rows.at_ms, rows.value)
 
-    def _bounds(self, since_ms: int, until_ms: int) -> tuple[int, int]:
-        row = self.connection.execute(
-            """SELECT min(last_reading - readings), max(last_reading) FROM batch
-               WHERE seq >= (SELECT min(seq) FROM batch WHERE taken_ms >= ?1)
-                 AND seq <= coalesce((SELECT min(seq) FROM batch
-                                      WHERE seq > (SELECT max(seq) FROM batch WHERE taken_ms < ?2)),
-                                     9223372036854775807)""",
-            (since_ms, until_ms),
-        ).fetchone()
-        return int(row[0] or 0), int(row[1] or 0)
+    def single_readings(self, since_ms: int, until_ms: int = FAR_MS) -> Iterator[Columns]:
+        """Yield what was taken in [since, until) and some more around it, in stream order, some ten thousands at a time."""
+        return readings_of(self.connection, seq_reaching(self.connection, since_ms), seq_passing(self.connection, until_ms))
+
+    def span_ms(self) -> tuple[int, int] | None:
+        """Return when the first and the last single reading was taken; None: there is none."""
+        return span_ms(self.connection)
 
     def quarter_hours(self, probe: str, quantity: Quantity, since_ms: int = 0, until_ms: int = FAR_MS) -> QuarterHours:
         """Return what was rolled up of one series; newer readings are still single."""

@@ -7,25 +7,18 @@ import shutil
 import sqlite3
 from pathlib import Path
 
-from rules.terms.events import DAY_MS, MINUTE_MS
+from daemon.store.batch_rows import readings_of, seq_reaching
+from daemon.store.quarter_hours import folded, quarters_of
+from rules.terms.events import DAY_MS
 
-QUARTER_HOUR_MS = 15 * MINUTE_MS
 SHORTEST_MS = 2 * DAY_MS
 """However little room there is, the single readings of two days stay: models and charts are made from them."""
 COPIES = 7
 """The store, its five newest backups, and the one that is being made."""
 _LEFT_FREE = 0.1
 
-# The last batch that may go: taken before the cut, not the newest (it carries the running numbers), not
-# after the last state (a restart needs the rest).
-_LAST_BATCH = """
-SELECT min(coalesce((SELECT seq FROM state), 0), coalesce((SELECT max(seq) FROM batch), 0) - 1,
-           coalesce((SELECT min(seq) FROM batch WHERE taken_ms >= ?) - 1, 9223372036854775807))"""
-
 _FOLD = """
-INSERT INTO quarter_hour
-SELECT series, at_ms / 900000 * 900000 AS begin_ms, count(value), min(value), avg(value), max(value)
-FROM reading WHERE seq <= ? AND value IS NOT NULL GROUP BY series, begin_ms
+INSERT INTO quarter_hour VALUES (?, ?, ?, ?, ?, ?)
 ON CONFLICT DO UPDATE SET
   mean = (mean * count + excluded.mean * excluded.count) / (count + excluded.count),
   minimum = min(minimum, excluded.minimum), maximum = max(maximum, excluded.maximum),
@@ -34,11 +27,10 @@ ON CONFLICT DO UPDATE SET
 # What the keeper said stays for ever, and so do clock steps; of the batches that only held readings nothing
 # is left.
 _DROP = (
-    """DELETE FROM item WHERE sort <> 'word'
-       AND batch IN (SELECT seq FROM batch WHERE seq <= ?1 AND last_reading <= ?2)""",
-    """DELETE FROM batch WHERE seq <= ?1 AND last_reading <= ?2 AND clock_step_ms = 0
-       AND seq NOT IN (SELECT batch FROM item)""",
-    "UPDATE batch SET readings = 0 WHERE seq <= ?1 AND last_reading <= ?2 AND readings > 0",
+    "DELETE FROM reading WHERE seq <= (SELECT last_reading FROM batch WHERE seq = ?)",
+    "DELETE FROM item WHERE sort <> 'word' AND batch <= ?",
+    "DELETE FROM batch WHERE seq <= ? AND clock_step_ms = 0 AND seq NOT IN (SELECT batch FROM item)",
+    "UPDATE batch SET readings = 0, packed = NULL WHERE seq <= ? AND readings > 0",
 )
 
 
@@ -64,24 +56,35 @@ def used_bytes(connection: sqlite3.Connection) -> int:
     return (pages - free) * size
 
 
-def oldest_ms(connection: sqlite3.Connection) -> int | None:
-    """Return when the oldest single reading was taken."""
-    row = connection.execute("SELECT taken_ms FROM reading ORDER BY seq LIMIT 1").fetchone()
-    return None if row is None else int(row[0])
-
-
 def roll_up(connection: sqlite3.Connection, before_ms: int, most: int) -> int:
-    """Fold at most `most` readings, inside the caller's transaction; returns how many."""
-    last_batch = _number(connection, _LAST_BATCH, before_ms)
-    bound = _number(connection, "SELECT max(last_reading) FROM batch WHERE seq <= ?", last_batch)
-    first = _number(connection, "SELECT min(seq) FROM reading")
-    last = min(bound, first + most - 1)
-    connection.execute(_FOLD, (last,))
-    count = connection.execute("DELETE FROM reading WHERE seq <= ?", (last,)).rowcount
-    for statement in _DROP:
-        connection.execute(statement, (last_batch, last))
+    """Fold some `most` readings, whole batches of them, inside the caller's transaction; returns how many."""
+    last, count = _last_folded(connection, before_ms, most)
+    if last:
+        parts = [quarters_of(part) for part in readings_of(connection, 0, last)]
+        connection.executemany(_FOLD, zip(*(column.tolist() for column in folded(parts)), strict=True))
+        for statement in _DROP:
+            connection.execute(statement, (last,))
     return count
 
 
-def _number(connection: sqlite3.Connection, select: str, *values: int) -> int:
-    return int(connection.execute(select, values).fetchone()[0] or 0)
+def _last_folded(connection: sqlite3.Connection, before_ms: int, most: int) -> tuple[int, int]:
+    """Return the last batch that goes, 0 where none does, and how many readings these have.
+
+    It was taken before the cut, is not the newest (which carries the running numbers), nor after the last state (a restart
+    needs the rest).
+    """
+    newest = _number(connection, "SELECT max(seq) FROM batch")
+    judged = _number(connection, "SELECT seq FROM state")
+    last = min(judged, newest - 1, seq_reaching(connection, before_ms) - 1)
+    rows = connection.execute("SELECT seq, readings FROM batch WHERE seq <= ? AND readings > 0 ORDER BY seq", (last,))
+    count = 0
+    for seq, readings in rows:
+        count += readings
+        if count >= most:
+            return seq, count
+    return last, count
+
+
+def _number(connection: sqlite3.Connection, select: str) -> int:
+    row = connection.execute(select).fetchone()
+    return int(row[0] or 0) if row else 0

@@ -54,11 +54,13 @@ class ChamberStates:
         turned: Collection[str],
         now_ms: int,
     ) -> list[Owed]:
-        """Return the states that are owed now: of chambers that were just looked at, or that an event has just told of."""
+        """Return the states that are owed now: of chambers that were just looked at, that an event has just told of, or that
+        nobody was told of yet."""
         if not any(isinstance(outlet, MqttOutlet) for outlet in outlets.values()):
             return []
         state, owed = advanced.state, list[Owed]()
-        named = {name for name in turned if name in settings.chambers and name in state.places}
+        untold = settings.chambers.keys() - self._told.keys()  # after a start or with another config, also of those at rest
+        named = {name for name in untold.union(turned) if name in settings.chambers and name in state.places}
         for name in sorted(named | advanced.present.keys(), key=settings.order_of.__getitem__):
             old, situation = self._told.get(name), state.places[name].present
             if situation is None or (name not in turned and _rests(old, now_ms)):

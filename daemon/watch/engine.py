@@ -17,7 +17,7 @@ from adapters.outlets import AnyOutlet
 from adapters.outlets.outlet import Owed
 from adapters.wording.payload import heartbeat_payload
 from daemon.delivery.delivery import Delivery
-from daemon.delivery.owed import Notice, Receipt, mailed, notice_events, owed_by
+from daemon.delivery.owed import Notice, Receipt, mailed, notice_events, owed_by, told_events
 from daemon.store.errors import HistoryError
 from daemon.store.history import History
 from daemon.store.recovery import RECOVERED, Recovery
@@ -25,9 +25,10 @@ from daemon.store.spool import Spoken, Spool
 from daemon.watch.chamber_states import ChamberStates, owed_removals
 from daemon.watch.crossings import Crossings
 from daemon.watch.inbox import FLOOD, Inbox, Taken
+from daemon.watch.kept_states import KeptStates
 from daemon.watch.resume import MEMORY_LOST, PAUSE_MS, TOLD_PAUSE_MS, Resumed, joined, pause_before, pause_text
 from rules.settings import Settings
-from rules.terms.events import MINUTE_MS, SECOND_MS, Batch, Event, Item, LetterEvent, SystemEvent
+from rules.terms.events import MINUTE_MS, SECOND_MS, Batch, Event, Item, LetterEvent
 from rules.turn.advance import Advanced, EngineState, advance, dump_state
 
 _UNRECORDED = (
@@ -36,8 +37,10 @@ _UNRECORDED = (
 )
 HOLD_MS = MINUTE_MS
 """How long quiet readings may wait for the disk."""
-SNAPSHOT_MS = 5 * MINUTE_MS
-"""How much of the stream a restart has to go through again at most."""
+SNAPSHOT_MS, SNAPSHOT_READINGS = 5 * MINUTE_MS, 3_000
+"""How much of a quiet stream a restart has to go through again at most, whichever is more: a second's work or so."""
+LONGEST_SNAPSHOT_MS = 30 * MINUTE_MS
+"""However few readings come."""
 _GATHER_S = 0.002
 """Values of one probe arrive one after the other; this long they are waited for, so that they are judged together."""
 _BREATH_S = 0.5
@@ -55,6 +58,7 @@ _AGAIN_MS = 5 * SECOND_MS
 _log = structlog.get_logger(__name__)
 Reply = Callable[[Settings, EngineState, int], LetterEvent]
 """Makes a letter from settings, state and instant, in the engine's own thread."""
+
 
 @dataclass(frozen=True, slots=True)
 class Setting:
@@ -78,6 +82,8 @@ class _Held:
     """Whether more than readings came: it is recorded at once."""
     readings: int = 0
     offered: int = 0
+    behind: int = 0
+    """Readings that were recorded since the last snapshot."""
 
 
 class Engine:
@@ -107,6 +113,7 @@ class Engine:
         self._expecting_ms = 0
         self._looked_ms = -MINUTE_MS
         self._states = ChamberStates()
+        self.kept = KeptStates()
         self.delivery: Delivery | None = None
         """Whose receipts and notices are taken in, and who is woken after each record. Set by the main thread."""
         self.chores: dict[str, Callable[[int], None]] = {}
@@ -214,6 +221,7 @@ class Engine:
             self._inbox.press_by(Crossings(asked.settings))
             self._keep_debts(removed=True)
             self._states.forget()
+            self.kept.keep_outlets(asked.outlets)
 
     def _keep_debts(self, *, removed: bool = False) -> None:
         """Owe only to the outlets of the config, again what was refused, and that the states of what is `removed` go."""
@@ -223,6 +231,7 @@ class Engine:
             if removed:
                 setting = self._setting
                 self._held.owed += owed_removals(self._history, setting.outlets, setting.settings, self._last_ms or 0)
+                self._held.news = True
         except HistoryError as error:
             self.go_on_without_store(error, self._last_ms or 0)
 
@@ -274,7 +283,7 @@ class Engine:
             self._hold_events(notice_events(notice, now_ms), notice)
 
     def _publish(self, advanced: Advanced, now_ms: int) -> None:
-        """Owe the states of chambers that turned or moved."""
+        """Owe the states of chambers that turned or moved, or were not told of yet."""
         turned = {event.chamber for event in self._held.events if event.chamber is not None}
         self._held.owed += self._states.owed(self._setting.settings, advanced, self._setting.outlets, turned, now_ms)
 
@@ -299,16 +308,14 @@ class Engine:
 
     def _record(self, now_ms: int, last: bool) -> None:
         held = self._held
-        snapshot_due = not 0 <= now_ms - held.snapshot_ms < SNAPSHOT_MS
         old = held.since_ms is not None and not 0 <= now_ms - held.since_ms < HOLD_MS
-        urgent = bool(held.events) or held.news
-        if not (urgent or old or last or snapshot_due):
+        with_state = bool(held.events) or held.news or last or self._snapshot_due(now_ms)
+        if not (old or with_state):
             return
-        with_state = urgent or last or snapshot_due
         *earlier, batch = joined(held.batches) or [Batch()]
         state = dump_state(self._state) if with_state and self._state is not None else None
         try:
-            self._history.record(batch, held.events, state, held.owed, earlier=earlier)
+            self._history.record(batch, held.events, state, self.kept.to_store(held.owed, with_state), earlier=earlier)
         except HistoryError as error:
             self.go_on_without_store(error, now_ms)
             return
@@ -320,9 +327,14 @@ class Engine:
             self.tell("record-back", "The record is written again; what was kept in memory meanwhile now stands in it.")
         if any(not owed.retained for owed in held.owed):
             self._expecting_ms = now_ms + _EXPECTING_MS
+        states = self.kept.told(held.owed, with_state)
         if held.owed and self.delivery is not None:
-            self.delivery.wake()
-        self._held = _Held(now_ms if with_state else held.snapshot_ms)
+            self.delivery.show(states)
+        self._held = _Held(now_ms) if with_state else _Held(held.snapshot_ms, behind=held.behind + held.readings)
+
+    def _snapshot_due(self, now_ms: int) -> bool:
+        few = self._held.behind + self._held.readings < SNAPSHOT_READINGS
+        return not 0 <= now_ms - self._held.snapshot_ms < (LONGEST_SNAPSHOT_MS if few else SNAPSHOT_MS)
 
     def go_on_without_store(self, error: HistoryError, now_ms: int) -> None:
         """Keep judging and telling from memory while the store cannot be used; raises what no watching goes on with."""
@@ -379,13 +391,3 @@ class Engine:
         if taken.now_ms < self._expecting_ms:
             due_ms = min(due_ms, taken.now_ms + SECOND_MS)
         return max(due_ms - taken.now_ms, 1) / 1000
-
-
-def told_events(name: str, what: str, text: str, now_ms: int) -> tuple[Event, Event]:
-    """Return the event and the letter that tell the keeper something about the watching itself."""
-    system = SystemEvent(id=f"{name}.{what}.{now_ms}", at_ms=now_ms, chamber=None, what=what, text=text)
-    letter = LetterEvent(
-        id=f"{name}.{what}.{now_ms}.letter", at_ms=now_ms, chamber=None, sort="system", thread=f"{what}.{now_ms}", ordinal=1,
-        to="keeper", urgent=False, about=(system,),
-    )
-    return system, letter

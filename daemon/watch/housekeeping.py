@@ -11,9 +11,10 @@ import structlog
 
 from daemon.config.configuration import SiteTable
 from daemon.store.backup import back_up
+from daemon.store.batch_rows import span_ms
 from daemon.store.errors import HistoryError
 from daemon.store.history import History
-from daemon.store.retention import SHORTEST_MS, most_bytes, oldest_ms, used_bytes
+from daemon.store.retention import SHORTEST_MS, most_bytes, used_bytes
 from daemon.watch.engine import Engine
 from daemon.watch.inbox import Inbox
 from daemon.watch.timetable import Polling
@@ -40,7 +41,7 @@ def keep_house(polling: Polling, engine: Engine, history: History, inbox: Inbox,
         try:
             if before_ms is None:
                 before_ms = _old_ms(history, site, now_ms)
-            if history.roll_up(before_ms, _ROLL_UP_ROWS) == _ROLL_UP_ROWS:
+            if history.roll_up(before_ms, _ROLL_UP_ROWS) >= _ROLL_UP_ROWS:
                 inbox.chore("roll-up")  # the rest another time, so that no reading waits long
             else:
                 before_ms = None
@@ -57,9 +58,9 @@ def _old_ms(history: History, site: SiteTable, now_ms: int) -> int:
     costs two days of single readings, not months.
     """
     old_ms = now_ms - site.keep_readings
-    begin_ms = history.measured(oldest_ms)
-    if begin_ms is not None and history.measured(used_bytes) > most_bytes(history.path, site.record_gb):
-        old_ms = max(old_ms, min(begin_ms + 2 * DAY_MS, now_ms - SHORTEST_MS))
+    single = history.measured(span_ms)
+    if single is not None and history.measured(used_bytes) > most_bytes(history.path, site.record_gb):
+        old_ms = max(old_ms, min(single[0] + 2 * DAY_MS, now_ms - SHORTEST_MS))
     return old_ms
 
 

@@ -209,6 +209,7 @@ class Running:
         for line in self._lines.values():
             line.session.unwatch(self._line_changed)
         self._lines, self._feeds, self._delivery = lines, feeds, delivery
+        delivery.show(self._engine.kept.newest.values())
         self._engine.delivery = delivery
         delivery.start()
         for line in lines.values():

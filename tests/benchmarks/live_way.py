@@ -100,7 +100,7 @@ def _daemon_cpu_s(count: int) -> float:
             broker.end()
         assert status == 0, daemon.log.read_text()[-2000:]
         with closing(sqlite3.connect(folder / "state" / "dewlid.sqlite3")) as store:
-            stored = int(store.execute("SELECT count(*) FROM reading").fetchone()[0])
+            stored = int(store.execute("SELECT sum(readings) FROM batch").fetchone()[0])
         if stored != count:
             raise RuntimeError(f"{count - stored} of {count} readings were lost")
         return used.ru_utime + used.ru_stime - before_s

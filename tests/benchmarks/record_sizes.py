@@ -20,20 +20,18 @@ from reporting import ten_days, write_config
 
 from daemon.config.configuration import load
 from daemon.store.history import History
+from daemon.store.packing import packed
 from rules.terms.events import DAY_MS, Batch, Reading
 from rules.turn.advance import dump_state
 
 SIZES_GB = (0.0, 1.0)
 ROUNDS = 3
 LIMIT_S = 2.0
-_MILLION = (
-    """INSERT INTO reading (taken_ms, at_ms, series, value) WITH RECURSIVE row (n) AS
-       (SELECT 1 UNION ALL SELECT n + 1 FROM row WHERE n < 1000000) SELECT n, n, 1 + n % 8, 25 + n % 97 / 13.0 FROM row""",
-    """INSERT INTO batch WITH RECURSIVE slice (n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM slice WHERE n < 1000)
-       SELECT last.seq + n, last.taken_ms, 1000, last.last_reading + 1000 * n, 0, 0
-       FROM slice, (SELECT * FROM batch ORDER BY seq DESC LIMIT 1) AS last""",
-)
-"""A million readings in a thousand slices of the stream."""
+_MILLION = """
+INSERT INTO batch WITH RECURSIVE slice (n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM slice WHERE n < 10000)
+SELECT last.seq + n, last.taken_ms, 100, last.last_reading + 100 * n, 0, 0, ?
+FROM slice, (SELECT * FROM batch ORDER BY seq DESC LIMIT 1) AS last"""
+"""A million readings in ten thousand slices of the stream, a minute or so each."""
 
 
 def rows() -> list[Row]:
@@ -79,11 +77,11 @@ def fill(config: Path, size_bytes: int) -> None:
     store = load(config).store
     with closing(History.open(store, now_ms=0)) as history:
         history.record(Batch.of([Reading(1, probe, quantity, 25.0, 1) for probe, quantity in batch.series]))
+    noisy = Batch.of([Reading(1, "air", "air_temperature", 25.0 + (n * n) % 97 / 13.0, 1) for n in range(100)])
     with closing(sqlite3.connect(store)) as connection:
         connection.execute("PRAGMA synchronous = OFF")
         while store.stat().st_size < size_bytes:
-            for statement in _MILLION:
-                connection.execute(statement)
+            connection.execute(_MILLION, (packed(noisy, [1]),))
             connection.commit()
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     with closing(History.open(store, now_ms=0)) as history:

@@ -205,7 +205,7 @@ def test_a_process_that_was_stopped_for_minutes_records_a_pause_and_raises_nothi
         process = house.start()
         wait_until(house.store.exists, "the store")
         wait_until(lambda: house.rows("PRAGMA user_version") != [(0,)], "its tables")
-        wait_until(lambda: house.rows("SELECT count(*) FROM reading")[0][0] > 100, "readings")
+        wait_until(lambda: house.rows("SELECT coalesce(sum(readings), 0) FROM batch")[0][0] > 100, "readings")
         os.kill(process, signal.SIGSTOP)
         time.sleep(1.0)
         os.kill(process, signal.SIGCONT)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import gc
 import json
+import math
 import os
 import time
 from collections.abc import Sequence
@@ -18,6 +19,7 @@ import pytest
 from alarm_oracle import Limits, Series, Standing, life_faults, state_faults, turn_faults
 from simulated_world import PLACES, World
 
+from daemon.store.batch_rows import batches
 from daemon.store.outbox_rows import LIMIT
 from rules.terms.events import MINUTE_MS
 from rules.turn.advance import dump_state, load_state
@@ -44,7 +46,7 @@ class Judge:
     state_bytes: list[int] = field(default_factory=list)
     resident_kb: list[int] = field(default_factory=list)
     _event_row: int = 0
-    _reading_row: int = 0
+    _batch: int = 0
     _clean: dict[tuple[str, str, int], bool] = field(default_factory=dict)
 
     def after_turn(self, base_ms: int) -> None:
@@ -70,14 +72,15 @@ class Judge:
         for sample in self.world.samples:
             self._clean[sample.probe, sample.quantity, sample.boot_ms] = sample.clean
         self.world.samples.clear()
-        query = """SELECT reading.seq, taken_ms, probe, quantity, value FROM reading JOIN series ON series.id = series
-                   WHERE reading.seq > ? ORDER BY reading.seq"""
-        for row, taken_ms, probe, quantity, value in connection.execute(query, (self._reading_row,)):
-            self._reading_row, at_ms = row, taken_ms - base_ms
-            clean = self._clean.pop((probe, quantity, at_ms), False) and value is not None
-            series = self.series.setdefault((probe, quantity), Series())
-            if not series.at_ms or at_ms >= series.at_ms[-1]:
-                series.add(at_ms, float("nan") if value is None else value, clean)
+        for number, batch in batches(connection, self._batch):
+            self._batch = number
+            names = [batch.series[code] for code in batch.series_index]
+            for (probe, quantity), taken_ms, value in zip(names, batch.taken_ms.tolist(), batch.value.tolist(), strict=True):
+                at_ms = taken_ms - base_ms
+                clean = self._clean.pop((probe, quantity, at_ms), False) and not math.isnan(value)
+                series = self.series.setdefault((probe, quantity), Series())
+                if not series.at_ms or at_ms >= series.at_ms[-1]:
+                    series.add(at_ms, value, clean)
 
     def limits(self, chamber: str, alarm: str, at_ms: int) -> Limits:
         on, off, harm = NEST_A if chamber == "nest-a" else NEST_B

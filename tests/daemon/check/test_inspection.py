@@ -126,16 +126,16 @@ def of_disk(folder: Path, site: str, interval: str = "30s") -> tuple[Configurati
 
 
 def test_the_disk_must_hold_what_the_probes_will_fill(tmp_path: Path) -> None:
-    """Two quantities every 30 s are 518 400 readings of 55 bytes in 90 days: 27 MiB; the store, five backups, and one in the
-    making.
+    """Two quantities every 30 s are 518 400 readings of 5 bytes in 129 600 minutes of 80 in 90 days: 12 MiB; the store, five
+    backups, and one in the making.
     """
     configuration, disk = of_disk(tmp_path, 'keep_readings = "90d"')
-    assert needed_mib(configuration) == pytest.approx(15 + 27, abs=1)
+    assert needed_mib(configuration) == pytest.approx(15 + 12, abs=1)
     assert disk.grade == "ok"
     assert f"about {needed_mib(configuration)} MiB, with its backups {7 * needed_mib(configuration)} MiB" in disk.found
 
 
-@pytest.mark.parametrize("site", ['keep_readings = "365000d"', 'keep_readings = "300d"\nrecord_gb = 0.05'])
+@pytest.mark.parametrize("site", ['keep_readings = "365000d"', 'keep_readings = "300d"\nrecord_gb = 0.03'])
 def test_what_does_not_fit_is_told_with_what_is_dropped_first(tmp_path: Path, site: str) -> None:
     _, disk = of_disk(tmp_path, site, "1s" if "365000d" in site else "30s")
     assert disk.grade == "warning"
@@ -144,9 +144,10 @@ def test_what_does_not_fit_is_told_with_what_is_dropped_first(tmp_path: Path, si
 
 
 def test_how_many_days_fit_is_told(tmp_path: Path) -> None:
-    """5760 readings of 55 bytes a day are 0.302 MiB; of 47 MiB (0.05 GB), less 15 MiB for all else, 106 days of them fit."""
-    _, disk = of_disk(tmp_path, 'keep_readings = "300d"\nrecord_gb = 0.05')
-    assert "about 106 days of them stay instead of 300" in disk.means
+    """5760 readings of 5 bytes in 1440 minutes of 80 a day are 0.137 MiB; of 28 MiB (0.03 GB), less 15 MiB for all else, 95
+    days of them fit."""
+    _, disk = of_disk(tmp_path, 'keep_readings = "300d"\nrecord_gb = 0.03')
+    assert "about 95 days of them stay instead of 300" in disk.means
 
 
 def test_a_broker_that_is_away_is_no_matter_of_cables(tmp_path: Path) -> None:

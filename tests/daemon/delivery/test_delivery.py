@@ -404,6 +404,28 @@ class Listener:
         self._process.stdout.close()
 
 
+def test_a_state_told_past_the_store_stands_however_old_the_stored_one_is(history, deliver, wait_until):
+    class Keeps(MemoryOutlet):
+        def send(self, owed):
+            self.taken.append(owed.payload)
+
+    outlet = Keeps()
+    state = Owed(outlet="memory", event_id="", kind="state", topic="nest/state", payload="old", made_ms=NOW, retained=True)
+    history.record(Batch(), owed=[state])
+    delivery = deliver({"memory": outlet})
+    wait_until(lambda: outlet.taken == ["old"])
+    delivery.show([replace(state, payload="new")])
+    wait_until(lambda: outlet.taken[1:] == ["new"])
+    delivery.offer([replace(state, payload="newest"), message(7)])  # the store cannot be written
+    wait_until(lambda: outlet.taken[2:] == ['{"id": "e7"}', "newest"])
+    history.record(Batch(), owed=[message(8)])
+    delivery.wake()
+    wait_until(lambda: outlet.taken[4:] == ['{"id": "e8"}'])
+    outlet.session = 1  # another connection, whose broker may know nothing
+    delivery.wake()
+    wait_until(lambda: outlet.taken[5:] == ["newest"])
+
+
 def test_after_a_broker_restart_the_states_come_first_then_what_was_missed_in_order(
     history, deliver, broker, publisher, wait_until
 ):

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from adapters.outlets.outlet import Owed
 from daemon.store import outbox_rows
 from daemon.store.backup import back_up, read_only
-from daemon.store.batch_rows import joined, json_text
+from daemon.store.batch_rows import joined, json_text, seq_reaching
 from daemon.store.errors import HistoryError
 from daemon.store.history import History
 from daemon.store.outbox_rows import Receipt
@@ -150,7 +150,8 @@ def test_an_event_told_again_after_a_restart_changes_nothing(tmp_path):
 def test_a_failed_transaction_leaves_nothing_behind_and_can_be_handed_in_again(tmp_path):
     history = History.open(tmp_path / "store.sqlite3", now_ms=NOW)
     history.record(Batch.of([reading(NOW, 25.0)]))
-    history._connection.execute("PRAGMA max_page_count = 30")
+    pages = history._connection.execute("PRAGMA page_count").fetchone()[0]
+    history._connection.execute(f"PRAGMA max_page_count = {pages + 2}")
     big = Batch.of([reading(NOW + n, float(n), probe="new") for n in range(20_000)])
     with pytest.raises(HistoryError, match="disk is full") as caught:
         history.record(big, [event(1)], b"{}", [letter(1)])
@@ -269,6 +270,63 @@ def test_readings_are_found_by_time_and_series_even_after_the_clock_was_set_back
         assert found.taken_ms.tolist() == [NOW + hour, NOW + hour + 1]
         assert reader.readings(NOW + 5 * hour).value.tolist() == []
         assert len(reader.readings().value) == 7
+    history.close()
+
+
+@settings(max_examples=80, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(0, 50), st.integers(1, 4), st.sampled_from([0, 0, 0, -70, 900])), min_size=1, max_size=12),
+    st.integers(-100, 700), st.integers(0, 400), st.sets(st.integers(1, 12), max_size=6),
+)  # fmt: skip
+def test_readings_are_found_between_any_two_instants_whatever_was_rolled_up(tmp_path_factory, slices, since, length, gone):
+    """However the clock was set and whatever numbers of batches retention has left: as if all of them were looked through."""
+    history = History.open(tmp_path_factory.mktemp("found") / "store.sqlite3", now_ms=NOW)
+    taken, at_ms = [], 0
+    for pause, count, step_ms in slices:
+        at_ms += step_ms + pause
+        stamps = [at_ms + 3 * n for n in range(count)]
+        at_ms = stamps[-1]
+        history.record(Batch.of([reading(stamp, float(len(taken) + n)) for n, stamp in enumerate(stamps)], (), step_ms))
+        taken.append([(stamp, history.seq) for stamp in stamps])
+    dropped = {seq for seq in gone if seq < history.seq and not slices[seq - 1][2]}
+    history._connection.executemany("DELETE FROM batch WHERE seq = ?", [(seq,) for seq in dropped])
+    with HistoryReader(history.path) as reader:
+        found = reader.readings(since, since + length).taken_ms.tolist()
+        late = (seq for part in taken for stamp, seq in part[-1:] if stamp >= since and seq not in dropped)
+        assert seq_reaching(reader.connection, since) == next(late, history.seq + 1)
+    wanted = [stamp for part in taken for stamp, seq in part if since <= stamp < since + length and seq not in dropped]
+    assert found == wanted
+    history.close()
+
+
+def test_readings_that_a_failing_disk_has_changed_are_left_out_and_the_rest_is_read(tmp_path, capsys):
+    history = History.open(tmp_path / "store.sqlite3", now_ms=NOW)
+    for n in range(3):
+        history.record(Batch.of([reading(NOW + n, 20.0 + n)]))
+    body = bytearray(history._connection.execute("SELECT packed FROM batch WHERE seq = 2").fetchone()[0])
+    body[len(body) // 2] ^= 1
+    history._connection.execute("UPDATE batch SET packed = ? WHERE seq = 2", (bytes(body),))
+    with HistoryReader(history.path) as reader:
+        assert reader.readings().value.tolist() == [20.0, 22.0]
+    assert [batch.value.tolist() for batch in history.stream_after(0)] == [[20.0], [], [22.0]]
+    assert "stored readings cannot be read and are left out" in capsys.readouterr().out
+    history.close()
+
+
+@pytest.mark.parametrize("harm", ["a name in the schema", "a page in another's place"])
+def test_what_no_page_by_itself_shows_is_taken_for_damage(tmp_path, harm):
+    history = filled(tmp_path / "store.sqlite3", 4)
+    connection = history._connection
+    if harm == "a name in the schema":
+        connection.execute("ALTER TABLE state RENAME COLUMN body TO bodx")
+        with pytest.raises(HistoryError, match="the file is damaged"):
+            history.last_state()
+    else:  # as a leaf of the table of batches that stands there twice looks to whoever reads it in order
+        shadow = "SELECT * FROM (SELECT * FROM main.batch UNION ALL SELECT * FROM main.batch WHERE seq = 2)"
+        connection.execute(f"CREATE TEMP TABLE twice AS {shadow}")
+        connection.execute("CREATE TEMP VIEW batch AS SELECT * FROM twice ORDER BY rowid")
+        with pytest.raises(HistoryError, match="the file is damaged"):
+            list(history.stream_after(0))
     history.close()
 
 

@@ -4,6 +4,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -39,7 +40,7 @@ def test_an_older_store_opens_with_its_readings_and_a_backup_was_made_before(tmp
         assert version_of(connection) == len(STEPS) + 1
         assert connection.execute("SELECT note FROM batch").fetchall() == [("old",)]
     (backup,) = (tmp_path / "backups").iterdir()
-    assert "before-version-2" in backup.name
+    assert f"before-version-{len(STEPS) + 1}" in backup.name
     assert fault_of(backup) is None
     with read_only(backup) as connection:
         assert version_of(connection) == len(STEPS)
@@ -143,7 +144,8 @@ def test_every_table_is_strict_and_marked_as_ours(tmp_path):
 # ---------------------------------------------------------------- stores that daemons of each version have written
 
 DATA = Path(__file__).parents[2] / "data"
-KEPT = {1: {"readings": 420, "events": 17, "owed": {"post": 6, "topics": 17}, "retained": 3, "quarter_hours": 11}}
+KEPT = {1: {"readings": 420, "events": 17, "owed": {"post": 6, "topics": 17}, "retained": 3, "quarter_hours": 11},
+        2: {"readings": 480, "events": 7, "owed": {"post": 3, "topics": 7}, "retained": 4, "quarter_hours": 20}}  # fmt: skip
 
 
 @pytest.mark.parametrize("version", range(1, len(STEPS) + 1))
@@ -178,3 +180,33 @@ def test_every_released_store_opens_with_all_that_it_holds(tmp_path, version):
 def test_every_version_of_the_tables_has_a_store_of_its_own():
     """Who adds a step writes a store with it into tests/data first."""
     assert sorted(KEPT) == list(range(1, len(STEPS) + 1))
+
+
+def test_readings_of_before_they_were_packed_are_read_as_they_lie_and_roll_up_with_those_of_after(tmp_path):
+    """A reader may come before the daemon has taken the step, and rows of then stay beside packed readings for months."""
+    path = tmp_path / "store.sqlite3"
+    shutil.copy(DATA / "store-version-1.sqlite3", path)
+    with closing(sqlite3.connect(path)) as connection:
+        rows = connection.execute("SELECT taken_ms, value FROM reading ORDER BY seq").fetchall()
+        known = connection.execute("SELECT sum(count) FROM quarter_hour").fetchone()[0]
+    values = [float("nan") if value is None else value for _, value in rows]
+    with HistoryReader(path) as reader:
+        found = reader.readings()
+        assert found.taken_ms.tolist() == [taken_ms for taken_ms, _ in rows]
+        assert found.value.tolist() == pytest.approx(values, rel=0, abs=0, nan_ok=True)
+        assert sum(len(batch.value) for batch in reader.stream()) == len(rows)
+        assert reader.span_ms() == (rows[0][0], rows[-1][0])
+    history = History.open(path, now_ms=NOW)
+    later_ms = rows[-1][0] + 60_000
+    packed = [Reading(later_ms + n, "air", "air_temperature", 20.0 + n, later_ms + n) for n in range(3)]
+    history.record(Batch.of(packed), state_json=b"{}")
+    history.record(Batch.of([Reading(later_ms + 60_000, "air", "air_temperature", 30.0, later_ms)]))
+    with HistoryReader(path) as reader:
+        now = [*values, 20.0, 21.0, 22.0, 30.0]
+        assert reader.readings().value.tolist() == pytest.approx(now, rel=0, abs=0, nan_ok=True)
+        assert reader.readings(rows[-1][0] + 1, later_ms + 2).value.tolist() == [20.0, 21.0]
+    assert history.roll_up(later_ms + 30_000, most=10**6) == len(rows) + 3
+    folded = history._connection.execute("SELECT sum(count) FROM quarter_hour").fetchone()[0]
+    assert folded == known + sum(value is not None for _, value in rows) + 3
+    assert history._connection.execute("SELECT count(*) FROM reading").fetchone() == (0,)
+    history.close()

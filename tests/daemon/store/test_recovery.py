@@ -42,7 +42,7 @@ def filled(path: Path, rows: int) -> History:
 def store(tmp_path: Path) -> Iterator[tuple[Path, Path]]:
     """A store that ended cleanly, and its backup."""
     path = tmp_path / "store.sqlite3"
-    history = filled(path, 80)
+    history = filled(path, 240)
     good = back_up(path, tmp_path / "backups", now_ms=NOW)
     history.close()
     yield path, good
@@ -64,7 +64,7 @@ def garble(path: Path, page: int) -> None:
 
 def test_damage_that_a_start_does_not_meet_is_found_beside_the_watching_and_the_next_start_recovers(store):
     path, good = store
-    garble(path, middle_page(path, "reading"))
+    garble(path, middle_page(path, "batch"))
     first = History.open(path, now_ms=NOW + 1)
     assert first.recovery is None  # a start reads only what it needs, whatever the size
     found = examine(path, lambda: True)
@@ -81,7 +81,7 @@ def test_damage_that_a_start_does_not_meet_is_found_beside_the_watching_and_the_
 
 def test_an_examination_that_is_no_longer_wanted_ends(store):
     path, _ = store
-    garble(path, middle_page(path, "reading"))
+    garble(path, middle_page(path, "batch"))
     assert examine(path, lambda: False) is None
 
 
@@ -125,7 +125,7 @@ def test_a_store_that_lost_all_or_its_end_goes_on_from_the_backup_and_says_so(st
     assert history.recovery is not None
     assert history.recovery.restored_from == good
     assert str(good) in history.recovery.text
-    assert history.last_state() == (b'{"n": 79}', 80)
+    assert history.last_state() == (b'{"n": 239}', 240)
     history.close()
 
 
@@ -160,7 +160,7 @@ def test_a_recovery_that_is_cut_off_anywhere_goes_on_and_is_told_in_the_end(stor
         history = History.open(path, now_ms=NOW + 60_000)
         assert history.recovery is not None, cuts
         assert history.recovery.restored_from == good
-        assert history.last_state() == (b'{"n": 79}', 80)
+        assert history.last_state() == (b'{"n": 239}', 240)
         history.close()
         told = History.open(path, now_ms=NOW + 120_000)
         assert told.recovery is not None
@@ -170,7 +170,7 @@ def test_a_recovery_that_is_cut_off_anywhere_goes_on_and_is_told_in_the_end(stor
         told.close()
         last = History.open(path, now_ms=NOW + 180_000)
         assert last.recovery is None
-        assert last.last_state() == (b"{}", 80)
+        assert last.last_state() == (b"{}", 240)
         last.close()
     assert cuts >= 6
 

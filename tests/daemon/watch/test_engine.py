@@ -90,6 +90,9 @@ class Bench:
     def count(self, table: str) -> int:
         return self.rows(f"SELECT count(*) FROM {table}")[0][0]  # type: ignore[return-value]
 
+    def readings(self) -> int:
+        return self.rows("SELECT sum(readings) FROM batch")[0][0]  # type: ignore[return-value]
+
     def kinds(self) -> list[str]:
         query = "SELECT json_extract(body, '$.alarm') FROM event WHERE kind = 'alarm' ORDER BY at_ms"
         return [str(row[0]) for row in self.rows(query)]
@@ -108,7 +111,7 @@ def test_quiet_readings_reach_the_disk_within_a_minute_in_one_piece(bench: Bench
     sizes = []
     for _ in range(18):
         bench.live(10, 25.0)
-        sizes.append((bench.count("batch"), bench.count("reading")))
+        sizes.append((bench.count("batch"), bench.readings()))
     steps = [(later[0] - earlier[0], later[1] - earlier[1]) for earlier, later in pairwise(sizes)]
     assert set(steps) <= {(0, 0), (1, 12), (1, 14)}
     assert sum(batches for batches, _ in steps) >= 2
@@ -260,7 +263,7 @@ def test_a_full_disk_keeps_the_watch_going_and_loses_nothing_when_it_is_freed(be
     bench.live(20, 33.0)
     assert bench.engine.trouble == ""
     assert "temperature-high" in bench.kinds()
-    assert bench.count("reading") >= 2 * 126
+    assert bench.readings() >= 2 * 126
 
 
 def test_any_other_trouble_of_the_store_ends_the_engine(bench: Bench) -> None:
@@ -308,23 +311,42 @@ def test_what_the_daemon_has_to_say_is_recorded_and_owed(bench: Bench) -> None:
 
 
 def state_of(bench: Bench) -> dict[str, object]:
-    [(payload,)] = bench.rows("SELECT payload FROM retained WHERE topic = 'chamber/tank-1/state'")
-    return dict(json.loads(str(payload)))
-
-
-def revision_of(bench: Bench) -> object:
-    return bench.rows("SELECT revision FROM retained WHERE topic = 'chamber/tank-1/state'")[0][0]
+    [told] = [owed for (_, topic), owed in bench.engine.kept.newest.items() if topic == "chamber/tank-1/state"]
+    return dict(json.loads(told.payload))
 
 
 def test_the_published_state_follows_what_moves_and_is_not_sent_per_reading(bench: Bench) -> None:
     bench.live(120, 25.0)
     assert (state_of(bench)["temperature_c"], state_of(bench)["relative_humidity_pct"]) == (25.0, 80.0)
-    before = revision_of(bench)
+    before = state_of(bench)
     bench.live(300, 25.05)
-    assert revision_of(bench) == before
+    assert state_of(bench) == before
     bench.live(180, 25.6)
-    assert revision_of(bench) != before
     assert state_of(bench)["temperature_c"] == 25.6
+
+
+def stored_state(bench: Bench) -> dict[str, object]:
+    [(payload,)] = bench.rows("SELECT payload FROM retained WHERE topic = 'chamber/tank-1/state'")
+    return dict(json.loads(str(payload)))
+
+
+def test_the_store_knows_a_new_topic_at_once_and_its_newest_state_with_a_snapshot(bench: Bench) -> None:
+    bench.live(120, 25.0)
+    known = stored_state(bench)
+    bench.live(240, 25.6)
+    assert stored_state(bench) == known
+    assert state_of(bench)["temperature_c"] == 25.6
+    bench.engine.turn(last=True)
+    assert stored_state(bench) == state_of(bench)
+
+
+def test_a_start_tells_the_states_anew_whatever_the_store_holds_of_them(bench: Bench) -> None:
+    bench.live(120, 25.0)
+    bench.live(240, 25.6)
+    bench.kill()
+    bench.engine.turn()  # no probe has spoken yet
+    assert state_of(bench)["temperature_c"] == 25.6
+    assert stored_state(bench) == state_of(bench)
 
 
 def test_the_published_state_names_an_alarm_in_the_turn_that_raises_it(bench: Bench) -> None:
