@@ -8,22 +8,24 @@ The same step is news again only after it was given up for hours, so what hovers
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
 from rules.climate.memory import Account
-from rules.harm.course import TREND_U_SHARE, Courses, courses
+from rules.harm.course import TREND_U_SHARE, Courses, Floats, courses
 from rules.terms.condition_changes import Harm, Worse
 from rules.terms.events import HOUR_MS, MINUTE_MS
-from rules.trade.bearable import BEARABLE, HEAL_H, HarmKind
+from rules.trade.bearable import BEARABLE, HEAL_H, Consequence, HarmKind
 from rules.trade.garden_sizes import SizeClass
 from rules.trade.urgency import ACUTE_H, rank, urgency
 
 EVERY_MS = 5 * MINUTE_MS  # bookkeeping
+HEAL_MS = round(HEAL_H * HOUR_MS)
+TODAY = rank("today")
 LOWER_FOR_MS = 30 * MINUTE_MS
 """So long a judgement must be milder, with no trend for the worse, before it counts. Own estimate."""
 STILL_FOR_MS = 3 * HOUR_MS
@@ -38,13 +40,12 @@ MOST_USED = 1.5
 """What is used up beyond all heals as if it were no more than this. Own estimate."""
 
 
-@dataclass(frozen=True, slots=True)
-class Look:
+class Look(NamedTuple):
     """What is known at one look; `value` NaN: nothing is seen. `trend_per_h`: change for the worse, less than 0 for the better,
     0 where it is no more than noise."""
 
     at_ms: int
-    index: int
+    place: int
     value: float
     shown: float
     """The value as the keeper reads it and the marks mean it: a humidity as it is, not as it dries."""
@@ -62,6 +63,24 @@ class Step:
     harm: Harm
     worse: Worse | None = None
     mark: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Beyond:
+    """What is judged of the looks beyond the band, row by row, however much is used up: of all looks of a piece at once."""
+
+    mean: Courses
+    early: Courses
+    consequence: list[Consequence]
+    acute: list[bool]
+    away: list[bool]
+    crossed: list[int]
+    """How many marks it is past, and how many it is not well back from."""
+    still: list[int]
+
+
+Judged = tuple[int, Callable[[], Harm] | None]
+"""From which instant on it stands how, worked out where it is asked for; None: it is inside."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,28 +118,39 @@ class Walker:
     def __init__(self, garden: Garden, account: Account) -> None:
         self.garden = garden
         self.row = BEARABLE[garden.kind]
+        self.marks = self.row.marks_for(garden.size)
         self.account = replace(account)
         self.steps: list[Step] = []
-        self.judged: list[tuple[int, Harm | None]] = []
-        """From which instant on it stands how; None: it is inside."""
+        self.judged: list[Judged] = []
 
     def walk(self, looks: list[Look]) -> None:
         """Take all looks of a stretch, in order of time, until none is left beyond the band and what was is over."""
         filled = self._filled(looks)
-        columns = ([getattr(one, name) for one in filled] for name in ("value", "edge", "trend_per_h", "end"))
-        value, edge, trend, end = (np.array(column, float) for column in columns)
-        garden, outside = self.garden, np.flatnonzero(self.row.worse * (value - edge) > 0)
+        _, _, value, shown, edge, trend, end = (np.array(column, float) for column in zip(*filled, strict=True))
+        outside = np.flatnonzero(self.row.worse * (value - edge) > 0)
         rows = {place: row for row, place in enumerate(outside.tolist())}
         end_beyond = max(rows, default=-1) + 1
-        value, edge, trend, end = value[outside], edge[outside], trend[outside], end[outside]
-        mean, early = (
-            courses(garden.kind, garden.size, value, edge, trend * steeper, end, garden.shift)
-            for steeper in (1.0, 1.0 + 2.0 * TREND_U_SHARE)
-        )
+        beyond = self._beyond(*(column[outside] for column in (value, shown, edge, trend, end)))
         for place, (look, told) in enumerate(zip(filled, looks, strict=True)):
             if place >= end_beyond and not self.account.awake:
-                return
-            self._look(look, look is not told, rows.get(place), mean, early)
+                break
+            self._look(look, look is not told, rows.get(place), beyond)
+        if self.judged and self.judged[-1][1] is not None:
+            self.account.judged = self.judged[-1][1]()
+
+    def _beyond(self, value: Floats, shown: Floats, edge: Floats, trend: Floats, end: Floats) -> _Beyond:
+        """Return what is judged of these looks, all of which lie beyond the band."""
+        row, (kind, size, shift) = self.row, (self.garden.kind, self.garden.size, self.garden.shift)
+        mean = early = courses(kind, size, value, edge, trend, end, shift)
+        if (trend > 0).any():
+            early = courses(kind, size, value, edge, trend * (1.0 + 2.0 * TREND_U_SHARE), end, shift)
+        away = (trend > 0) & (row.worse * (np.array(early.worst) + shift - row.anchor) > 0)
+        past = row.worse * (shown[:, None] - np.array(self.marks))
+        return _Beyond(
+            mean, early, [row.consequence(soon + shift, size) for soon in mean.soon],
+            [row.wakes and rate_per_h * ACUTE_H > 1.0 for rate_per_h in mean.rate_per_h], away.tolist(),
+            np.count_nonzero(past >= 0, axis=1).tolist(), np.count_nonzero(past > -row.rearm, axis=1).tolist(),
+        )
 
     def _filled(self, looks: list[Look]) -> list[Look]:
         """Return the looks with the last course carried on where nothing is seen."""
@@ -137,13 +167,13 @@ class Walker:
             filled.append(look)
         return filled
 
-    def _look(self, look: Look, unseen: bool, row: int | None, mean: Courses, early: Courses) -> None:
-        """Take one look; `row`: its place among the courses, which only those beyond the band have."""
-        account, rate_per_h = self.account, 0.0 if row is None else mean.rate_per_h[row]
+    def _look(self, look: Look, unseen: bool, row: int | None, beyond: _Beyond) -> None:
+        """Take one look; `row`: its place among those beyond the band."""
+        account, rate_per_h = self.account, 0.0 if row is None else beyond.mean.rate_per_h[row]
         outside = rate_per_h > 0
-        if math.isnan(look.value) or not (outside or account.awake):
+        if look.value != look.value or not (outside or account.awake):
             return
-        passed_h = min(look.at_ms - account.at_ms, round(HEAL_H * HOUR_MS)) / HOUR_MS
+        passed_h = min(look.at_ms - account.at_ms, HEAL_MS) / HOUR_MS
         if account.outside:
             account.used = min(account.used + passed_h * (account.rate_per_h + rate_per_h) / 2.0, MOST_USED)
         elif outside:
@@ -154,58 +184,59 @@ class Walker:
         if not unseen:
             account.value, account.shown, account.edge = look.value, look.shown, look.edge
             account.trend_per_h, account.seen_ms = look.trend_per_h, look.at_ms
-            account.end = None if math.isnan(look.end) else look.end
+            account.end = None if look.end != look.end else look.end
+        account.judged = None
         if outside and row is not None:
             account.inside_since_ms = None
-            harm = self._harm(look, unseen, row, mean, early)
-            self._step(look, harm())
-            account.judged = harm(held_rank=account.rank)
+            harm = partial(self._harm, look, unseen, row, beyond, account.used)
+            self._step(look, harm, row, beyond)
+            self.judged.append((look.place, partial(harm, account.rank)))
         else:
-            account.judged = None
             self._inside(look.at_ms)
-        self.judged.append((look.index, account.judged))
+            self.judged.append((look.place, None))
 
-    def _harm(self, look: Look, unseen: bool, course: int, mean: Courses, early: Courses) -> partial[Harm]:
-        row, used, shift = self.row, self.account.used, self.garden.shift
-        left_s, early_s = (_seconds(each.left_h(course, used)) for each in (mean, early))
-        away = look.trend_per_h > 0 and row.worse * (early.worst[course] + shift - row.anchor) > 0
-        consequence = row.consequence(mean.soon[course] + shift, self.garden.size)
-        acute = row.wakes and mean.rate_per_h[course] * ACUTE_H > 1.0
-        return partial(
-            Harm, self.garden.kind, round(used, 4), left_s, early_s, consequence, acute, away, unseen, look.at_ms,
-            mark_left_s=_seconds(mean.mark_h[course]),
+    def _harm(self, look: Look, unseen: bool, row: int, beyond: _Beyond, used: float, held_rank: int = -1) -> Harm:
+        left_s, early_s = (_seconds(each.left_h(row, used)) for each in (beyond.mean, beyond.early))
+        return Harm(
+            self.garden.kind, round(used, 4), left_s, early_s, beyond.consequence[row], beyond.acute[row], beyond.away[row],
+            unseen, look.at_ms, held_rank, _seconds(beyond.mean.mark_h[row]),
         )
 
-    def _step(self, look: Look, harm: Harm) -> None:
-        account, left_s = self.account, math.inf if harm.left_s is None else harm.left_s
-        now = rank(urgency(harm.consequence, left_s, acute=harm.acute, going_away=harm.going_away))
+    def _step(self, look: Look, harm: Callable[[], Harm], row: int, beyond: _Beyond) -> None:
+        account, left_s = self.account, _seconds(beyond.mean.left_h(row, self.account.used))
+        now = rank(
+            urgency(
+                beyond.consequence[row], math.inf if left_s is None else left_s, acute=beyond.acute[row],
+                going_away=beyond.away[row],
+            )
+        )
         if account.rank < 0 or self.row.worse * (look.shown - account.worst) > self.row.noise_h:
             account.worst, account.worst_ms = look.shown, look.at_ms
-        crossed = [mark for mark in self.row.marks_for(self.garden.size) if self.row.worse * (look.shown - mark) >= 0]
-        worse = self._worse(now, left_s, len(crossed), look.trend_per_h < 0)
+        crossed = beyond.crossed[row]
+        worse = self._worse(now, left_s, crossed, look.trend_per_h < 0)
         if worse is not None and account.worse_before:
-            mark = crossed[-1] if worse == "mark" else None
+            mark = self.marks[crossed - 1] if worse == "mark" else None
             account.rank, account.told_rank = max(now, account.rank), max(now, account.told_rank)
-            account.told_left_s = harm.left_s or 0.0
-            account.marks, account.worse_before = max(account.marks, len(crossed)), False
+            account.told_left_s = left_s or 0.0
+            account.marks, account.worse_before = max(account.marks, crossed), False
             account.lower_since_ms = account.lowered_ms = account.back_since_ms = None
-            self.steps.append(Step(look.index, "worse", harm, worse, mark))
+            self.steps.append(Step(look.place, "worse", harm(), worse, mark))
             return
         account.worse_before = worse is not None
         if worse is None:
-            self._milder(look, harm, now)
-        self._come_back(look)
+            self._milder(look, harm, now, left_s)
+        self._come_back(look.at_ms, beyond.still[row])
 
-    def _worse(self, now: int, left_s: float, crossed: int, coming_back: bool) -> Worse | None:
+    def _worse(self, now: int, left_s: float | None, crossed: int, coming_back: bool) -> Worse | None:
         account = self.account
         if crossed > account.marks:
             return "mark"
         if now > account.told_rank:
             return "priority"
-        half = account.told_left_s > SHORT_S and left_s <= account.told_left_s / 2.0
-        return "time" if half and now >= rank("today") and not coming_back else None
+        half = left_s is not None and account.told_left_s > SHORT_S and left_s <= account.told_left_s / 2.0
+        return "time" if half and now >= TODAY and not coming_back else None
 
-    def _milder(self, look: Look, harm: Harm, now: int) -> None:
+    def _milder(self, look: Look, harm: Callable[[], Harm], now: int, left_s: float | None) -> None:
         """Give up a graver judgement once it was milder for a while and gets worse no more; take it again at once.
 
         A trend tells that it gets worse, and so does a value that lies at its worst, however slowly it came there.
@@ -214,28 +245,27 @@ class Walker:
         at_worst = row.worse * (look.shown - account.worst) > -row.noise_h and look.at_ms - account.worst_ms < STILL_FOR_MS
         if now > account.rank:
             account.rank, account.lower_since_ms = now, None
-            self.steps.append(Step(look.index, "judged", harm))
+            self.steps.append(Step(look.place, "judged", harm()))
         elif now == account.rank or look.trend_per_h > 0 or at_worst:
             account.lower_since_ms = None
         elif account.lower_since_ms is None:
             account.lower_since_ms = look.at_ms
         elif look.at_ms - account.lower_since_ms >= LOWER_FOR_MS:
             account.rank, account.lower_since_ms, account.lowered_ms = now, None, look.at_ms
-            self.steps.append(Step(look.index, "judged", harm))
+            self.steps.append(Step(look.place, "judged", harm()))
         if account.rank == account.told_rank:
             account.lowered_ms = None
         elif account.lowered_ms is not None and look.at_ms - account.lowered_ms >= FORGET_FOR_MS:
-            account.told_rank, account.told_left_s, account.lowered_ms = account.rank, harm.left_s or 0.0, None
+            account.told_rank, account.told_left_s, account.lowered_ms = account.rank, left_s or 0.0, None
 
-    def _come_back(self, look: Look) -> None:
-        """Forget the marks that the value has been well back from for a while."""
-        account, row = self.account, self.row
-        still = sum(row.worse * (look.shown - mark) > -row.rearm for mark in row.marks_for(self.garden.size))
+    def _come_back(self, at_ms: int, still: int) -> None:
+        """Forget the marks that the value has been well back from for a while; `still`: how many it is not back from."""
+        account = self.account
         if still >= account.marks:
             account.back_since_ms = None
         elif account.back_since_ms is None:
-            account.back_since_ms = look.at_ms
-        elif look.at_ms - account.back_since_ms >= BACK_FOR_MS:
+            account.back_since_ms = at_ms
+        elif at_ms - account.back_since_ms >= BACK_FOR_MS:
             account.marks, account.back_since_ms = still, None
 
     def _inside(self, at_ms: int) -> None:
@@ -258,7 +288,7 @@ def carried(kind: HarmKind, last: Look, now: Look) -> Look:
         value = min(value, max(row.worse * last.end, row.worse * last.value))
     value *= row.worse
     shown = last.shown + value - last.value
-    return replace(now, value=value, shown=shown, edge=last.edge, trend_per_h=last.trend_per_h * faded, end=last.end)
+    return now._replace(value=value, shown=shown, edge=last.edge, trend_per_h=last.trend_per_h * faded, end=last.end)
 
 
 def _seconds(hours: float) -> float | None:

@@ -21,6 +21,7 @@ Floats = NDArray[np.float64]
 
 AHEAD_H = np.array([0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0])
 """Hours at which a course is looked at; after the last one it stays. Bookkeeping."""
+_AHEAD_H: list[float] = AHEAD_H.tolist()
 SOON = 2
 """Place in `AHEAD_H` of the time within which a value counts as what it is coming to: half an hour, as the trade's rule for
 heat that runs away has it; common practice, no source."""
@@ -49,11 +50,11 @@ class Courses:
             return 0.0
         if need > ahead[-1]:
             rate = self.last_rate_per_h[row]
-            return float(AHEAD_H[-1]) + (need - ahead[-1]) / rate if rate > 0 else float("inf")
+            return _AHEAD_H[-1] + (need - ahead[-1]) / rate if rate > 0 else float("inf")
         place = bisect_left(ahead, need)
         before, after = ahead[place - 1], ahead[place]
         share = (need - before) / (after - before)
-        return float(AHEAD_H[place - 1] + share * (AHEAD_H[place] - AHEAD_H[place - 1]))
+        return _AHEAD_H[place - 1] + share * (_AHEAD_H[place] - _AHEAD_H[place - 1])
 
 
 def courses(

@@ -16,7 +16,7 @@ from rules.climate.memory import Account
 from rules.climate.swing import lasting
 from rules.climate.view import View
 from rules.climate.windows import TREND_OVER_MS, Signal, passed_since
-from rules.harm.account import EVERY_MS, Garden, Look, Step, Walker
+from rules.harm.account import EVERY_MS, Garden, Judged, Look, Step, Walker
 from rules.harm.course import Floats
 from rules.physics.condensate import drip_load_g_m2
 from rules.physics.vapour import saturation_vapour_pressure_pa_or_nan, vapour_pressure_pa_or_nan
@@ -32,13 +32,16 @@ class Followed:
     """What one account said over a stretch."""
 
     steps: tuple[Step, ...]
-    judged: tuple[tuple[int, Harm | None], ...]
+    judged: tuple[Judged, ...]
     before: Harm | None = None
 
     def at(self, index: int) -> Harm | None:
         """Return how it stands at an instant of the stretch; None: it is inside its band."""
         place = bisect_right(self.judged, index, key=lambda one: one[0])
-        return self.judged[place - 1][1] if place else self.before
+        if not place:
+            return self.before
+        judged = self.judged[place - 1][1]
+        return None if judged is None else judged()
 
 
 NOTHING = Followed((), ())
@@ -80,7 +83,7 @@ def follow(view: View) -> dict[HarmKind, Followed]:
                 first = int(np.searchsorted(beyond, begin))
                 begin = int(beyond[first]) if first < len(beyond) else end
             if begin < end:
-                walker.walk([Look(*row) for row in zip(*(column[begin:end].tolist() for column in columns), strict=True)])
+                walker.walk([*map(Look._make, zip(*(column[begin:end].tolist() for column in columns), strict=True))])
         view.memory.harm[kind] = walker.account
         found[kind] = Followed(tuple(walker.steps), tuple(walker.judged), account.judged)
     accounts = view.memory.harm  # in one order, whichever woke first in this stretch: the same state however it is cut

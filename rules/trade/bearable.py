@@ -77,10 +77,10 @@ class Bearable:
     def consequence(self, value: float, size: SizeClass) -> Consequence:
         """Return what is lost in the end at this value."""
         row = CLASSES.index(size)
-        for limits, consequence in ((self.severe[row], "severe"), (self.serious[row], "serious")):
-            if limits is not None and self.worse * (value - limits) >= 0:
-                return consequence  # type: ignore[return-value]
-        return "minor"
+        severe, serious = self.severe[row], self.serious[row]
+        if severe is not None and self.worse * (value - severe) >= 0:
+            return "severe"
+        return "serious" if serious is not None and self.worse * (value - serious) >= 0 else "minor"
 
     def marks_for(self, size: SizeClass) -> tuple[float, ...]:
         """Return the marks that count for a garden of this size, from the least harmful to the worst."""

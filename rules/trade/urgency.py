@@ -36,6 +36,7 @@ def urgency(consequence: Consequence, left_s: float, *, acute: bool = True, goin
 
     `going_away`: it is outside and on its way beyond what harms; that is told by day while there is time, however much is left.
     """
-    band = sum(left_s > bound * HOUR_S if bound == BANDS_H[-1] else left_s >= bound * HOUR_S for bound in BANDS_H)
+    soon_h, later_h, last_h = BANDS_H
+    band = (left_s >= soon_h * HOUR_S) + (left_s >= later_h * HOUR_S) + (left_s > last_h * HOUR_S)
     found = GRID[consequence][max(band, consequence == "serious" and not acute)]
     return "today" if going_away and rank(found) < rank("today") else found

@@ -51,7 +51,7 @@ def walked(
 
 
 def last(walker: Walker) -> Harm:
-    harm = walker.judged[-1][1]
+    harm = walker.account.judged
     assert harm is not None
     return harm
 
