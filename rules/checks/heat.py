@@ -6,6 +6,7 @@ What the thermostat does is judged in `rules.climate.thermostat`; here is only w
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,29 +38,40 @@ def runaway(view: View) -> Iterator[Verdict]:
         return
     value, high = view.temperature.value, chamber.temperature.high
     harmful = chamber.temperature.harmful_high or high + 2.0
-    slope = view.recent.temperature.slope_k_h(view.at_ms, QUARTER_MS)
-    both = np.minimum(slope, view.recent.temperature.slope_k_h(view.at_ms, 8 * MINUTE_MS, 3 * MINUTE_MS))
+
+    @cache
+    def slopes() -> tuple[Floats, Floats]:
+        """The slope of a quarter of an hour, and the smaller one of that and of eight minutes."""
+        slope, past = view.recent.temperature.slope_k_h(view.at_ms, QUARTER_MS), view.recent.temperature
+        return slope, np.minimum(slope, past.slope_k_h(view.at_ms, 8 * MINUTE_MS, 3 * MINUTE_MS))
+
     state = states_of(view)
-    stuck = (state == STUCK) & ~(both < FALLS_K_H)
+    stuck = state == STUCK
     burning = (view.mat > BURNING_MAT_C) & (state != UNPLUGGED)
+    if stuck.any():
+        stuck &= ~(slopes()[1] < FALLS_K_H)
     zone = np.where(burning, HARM, np.where(stuck, EDGE, CLEAR)).astype(np.int8)
     if stuck.any():
+        both = slopes()[1]
         above = stuck & (value > high) & ~(_warmed_up(view) & (value <= harmful)) & ~burning
         zone[above] = np.where(_racing(view, both, harmful) | (value > harmful), HARM, HARM_EDGE)[above]
     zone[np.isnan(value)] = UNSEEN
 
     def facts(index: int) -> Facts:
-        now, rise, mat = float(value[index]), float(both[index]), float(view.mat[index])
+        now, rise, mat = float(value[index]), float(slopes()[1][index]), float(view.mat[index])
         left = max(0.0, (harmful - now) / rise * 3600.0) if rise > 0 else None
         because = f"{now:.1f} degC, {moving(rise, 'K')}; {harmful:.0f} degC harms"
         if burning[index]:
             because += f"; the mat itself is at {mat:.0f} degC"
         return Facts(number(now), harmful, "degC", left, because)
 
-    # Falling above its band is the pause of a swing, and flat there is no recovery, unless the room or the keeper explains it.
-    explained = (view.room_temperature >= value - 0.5) | (state == UNPLUGGED)
-    worsening = ((value > high) & ~explained) | ((zone == EDGE) & ~(slope < -COMES_BACK_K_H))
-    yield Verdict("heater-runaway", zone, view.credit_ms, RUNAWAY_DELAYS, facts, worsening=lambda: worsening)
+    def worsening() -> NDArray[np.bool_]:
+        """Falling above its band is the pause of a swing, and flat there is no recovery, unless the room or the keeper explains
+        it."""
+        explained = (view.room_temperature >= value - 0.5) | (state == UNPLUGGED)
+        return np.asarray(((value > high) & ~explained) | ((zone == EDGE) & ~(slopes()[0] < -COMES_BACK_K_H)))
+
+    yield Verdict("heater-runaway", zone, view.credit_ms, RUNAWAY_DELAYS, facts, worsening=worsening)
 
 
 def _racing(view: View, both: Floats, harmful: float) -> NDArray[np.bool_]:
@@ -105,8 +117,10 @@ def failed(view: View) -> Iterator[Verdict]:
         end = f"; without heat it ends near the room's {room_c:.0f} degC" if fall < 0 and room_c == room_c else ""
         return Facts(number(now), chamber.temperature.low, "degC", left, f"{now:.1f} degC, {moving(fall, 'K')}{end}")
 
-    worsening = (slope < -NO_TREND_K_H) | ((zone == EDGE) & ~(slope > COMES_BACK_K_H))
-    yield Verdict("heater-failed", zone, view.credit_ms, FAILED_DELAYS, facts, worsening=lambda: worsening)
+    def worsening() -> NDArray[np.bool_]:
+        return np.asarray((slope < -NO_TREND_K_H) | ((zone == EDGE) & ~(slope > COMES_BACK_K_H)))
+
+    yield Verdict("heater-failed", zone, view.credit_ms, FAILED_DELAYS, facts, worsening=worsening)
 
 
 def _failing(view: View, low: float, state: NDArray[np.int8], slope: Floats) -> NDArray[np.bool_]:

@@ -19,6 +19,7 @@ from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.hours import Hourly, hours_between, hours_with
 from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, UNSEEN, Delays
 from rules.climate.view import View
+from rules.climate.windows import distinct
 from rules.physics.vapour import dew_point_c_or_nan
 from rules.terms.events import HOUR_MS, MINUTE_MS
 
@@ -74,7 +75,7 @@ def check(view: View) -> Iterator[Verdict]:
 
 def _usual(view: View, room_dew: Floats) -> tuple[Floats, Floats, Floats]:
     """Return for each instant how low dew point and temperature were in the hours before, and the room's mean dew point."""
-    numbers, back = np.unique(view.at_ms // HOUR_MS, return_inverse=True)
+    numbers, back = distinct(view.at_ms // HOUR_MS)
     begin, end = int(numbers[0]) - REMEMBERED_HOURS, int(numbers[-1])
     figures: tuple[tuple[Hourly, Floats], ...] = (
         ("dew_point_c", view.dew_point), ("temperature_c", view.temperature.value), ("room_dew_point_c", room_dew),

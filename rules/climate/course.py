@@ -43,7 +43,8 @@ class Course:
     def of(view: View, harm_at: Mapping[HarmKind, Callable[[int], Harm | None]], zones: Zones) -> Course:
         """Return the course that a view saw."""
         heat, damp = view.temperature, view.humidity
-        return Course(view.at_ms, heat.value, heat.read_ms, damp.value, damp.read_ms, view.margin, view.recent, harm_at, zones)
+        signals = view.recent.alone()
+        return Course(view.at_ms, heat.value, heat.read_ms, damp.value, damp.read_ms, view.margin, signals, harm_at, zones)
 
 
 def outside_at(zones: Zones, index: int) -> tuple[str, ...]:

@@ -21,6 +21,7 @@ from rules.climate.thermostat import (
     usual,
 )
 from rules.climate.view import View
+from rules.climate.windows import distinct
 from rules.terms.events import HOUR_MS, MINUTE_MS
 
 Floats = NDArray[np.float64]
@@ -70,7 +71,7 @@ def _full(like: Floats, value: float | None) -> Floats:
 
 
 def _usual_swing(view: View, at_ms: NDArray[np.int64]) -> tuple[Floats, ...]:
-    hours, place = np.unique(at_ms // HOUR_MS, return_inverse=True)
+    hours, place = distinct(at_ms // HOUR_MS)
     return tuple(np.array([astuple(_usual(view, hour)) for hour in hours.tolist()]).T[:, place])
 
 

@@ -192,7 +192,8 @@ class Hours:
 
     def average(self) -> float | None:
         """Return the mean over the known hours; None: no hour is known."""
-        return float(np.nanmean(self.mean)) if self.known else None
+        known = self.known
+        return float(np.where(np.isnan(self.mean), 0.0, self.mean).sum() / known) if known else None
 
 
 def hours_between(table: Mapping[str, Hour], first: int, end: int) -> Hours:

@@ -194,10 +194,13 @@ class Evidence:
     """The time constant with which the chamber cools, h, at its early end."""
 
 
+_EVIDENCE = tuple(field.name for field in fields(Evidence))
+
+
 def evidence_of(**figures: float | None) -> Evidence:
     """Return the evidence of one instant from plain figures; what is absent or None is not known."""
-    known = {field.name: figures.get(field.name) for field in fields(Evidence)}
-    return Evidence(**{name: np.array([np.nan if value is None else value]) for name, value in known.items()})
+    rows = np.array([figures.get(name) for name in _EVIDENCE], np.float64)[:, None]
+    return Evidence(**dict(zip(_EVIDENCE, rows, strict=True)))
 
 
 def state_of(plugged: bool, **figures: float | None) -> State:
@@ -228,19 +231,22 @@ def _judged(seen: Evidence) -> NDArray[np.int8]:
         cycles = (seen.range_k > CYCLES_K) & (t >= seen.trough_c - SWING_K)
         swings = cycles & (t <= seen.peak_c + SWING_K) & ~(seen.room_c >= seen.trough_c)
         state[((state == AT_LIMIT) & cycles) | ((state == UNKNOWN) & swings)] = REGULATING  # its dial lies
-        state[below & ~cycles & _gives_nothing(seen)] = DEAD
-        rises = (seen.slope_k_h >= -FALLS_K_H) & ~(seen.slope_k_h - seen.room_slope_k_h < -FALLS_K_H)
-        state[below & ((rises & ~(seen.mat_c < t + COLD_MAT_K)) | (seen.since_ms < WARMS_WITHIN_MS))] = WARMING
+        if below.any():
+            state[below & ~cycles & _gives_nothing(seen)] = DEAD
+            rises = (seen.slope_k_h >= -FALLS_K_H) & ~(seen.slope_k_h - seen.room_slope_k_h < -FALLS_K_H)
+            state[below & ((rises & ~(seen.mat_c < t + COLD_MAT_K)) | (seen.since_ms < WARMS_WITHIN_MS))] = WARMING
         above = t >= aim - BELOW_K
         warm_room = (seen.room_c >= aim - 0.5) | ((t > aim + 0.7) & (over_room < ROOM_LIFT_K))
         state[above & (warm_room | ((t > aim + 1.0) & (seen.mat_c < t + COLD_MAT_K)))] = RESTING
         state[np.isnan(aim) & (over_room < 1.0) & (t > seen.high_c - 1.0)] = RESTING
         too_warm = t > ceiling_c(seen)
-        cooling = (seen.slope_k_h <= FALLS_K_H) | ((seen.since_ms < COOLS_WITHIN_MS) & (seen.slope_k_h < RISES_K_H))
-        rests = too_warm & (cooling | holds_heat(seen))
-        own_heat = swings & (over_room > SURE_LIFT_K) & ~holds_heat(seen)  # off for a moment: it holds the air as warm as this
-        state[rests] = np.where(own_heat & ~(seen.since_ms < COOLS_WITHIN_MS), REGULATING, RESTING)[rests]
-        state[too_warm & _heats_on(seen, aim) & ~cooling] = STUCK
+        if too_warm.any():
+            cooling = (seen.slope_k_h <= FALLS_K_H) | ((seen.since_ms < COOLS_WITHIN_MS) & (seen.slope_k_h < RISES_K_H))
+            rests = too_warm & (cooling | holds_heat(seen))
+            # Off for a moment: it holds the air as warm as this.
+            own_heat = swings & (over_room > SURE_LIFT_K) & ~holds_heat(seen)
+            state[rests] = np.where(own_heat & ~(seen.since_ms < COOLS_WITHIN_MS), REGULATING, RESTING)[rests]
+            state[too_warm & _heats_on(seen, aim) & ~cooling] = STUCK
     state[np.isnan(t)] = UNKNOWN
     return state
 

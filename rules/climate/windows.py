@@ -66,6 +66,16 @@ def _holds(times_ms: NDArray[np.int64], run: slice, at_ms: NDArray[np.int64]) ->
     return len(here) == len(at_ms) and bool((here <= at_ms).all() and (after > at_ms[: len(after)]).all())
 
 
+def distinct(numbers: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
+    """Return the different ones of numbers that rise, and the place of each number among them."""
+    first = np.ones(len(numbers), bool)
+    np.not_equal(numbers[1:], numbers[:-1], out=first[1:])
+    return numbers[first], np.cumsum(first) - 1
+
+
+Places = dict[tuple[int, int], tuple[NDArray[np.int64], NDArray[np.intp]]]
+
+
 @dataclass(frozen=True, slots=True)
 class Signal:
     """A figure with its sums: mean over any window of the past is two look-ups."""
@@ -73,13 +83,14 @@ class Signal:
     at_ms: NDArray[np.int64]
     total: NDArray[np.int64]
     count: NDArray[np.int64]
-    places: dict[int, tuple[NDArray[np.int64], NDArray[np.intp]]] = field(default_factory=dict)
-    """Where a window ends that lies so far back, for the instants that were asked about last; shared by signals of one time."""
+    places: Places = field(default_factory=dict)
+    """Where a window ends that lies so far back, for so many instants, as last asked; shared by signals of one time."""
+    means: dict[tuple[int, int, int], tuple[NDArray[np.int64], NDArray[np.float64]]] = field(default_factory=dict)
+    """The means that were asked for, likewise: several checks ask for the same one. Never to be written to."""
 
     @staticmethod
     def of(
-        at_ms: NDArray[np.int64], value_m: NDArray[np.int64], seen: NDArray[np.bool_],
-        places: dict[int, tuple[NDArray[np.int64], NDArray[np.intp]]] | None = None,
+        at_ms: NDArray[np.int64], value_m: NDArray[np.int64], seen: NDArray[np.bool_], places: Places | None = None
     ) -> Signal:
         """Return the signal of values in thousandths, of which only the seen ones count."""
         zero = np.zeros(1, np.int64)
@@ -92,18 +103,29 @@ class Signal:
 
     def mean(self, now_ms: NDArray[np.int64], begin_ms: int, end_ms: int) -> NDArray[np.float64]:
         """Return the mean of what was seen in (now - begin, now - end], NaN where nothing was."""
+        key = begin_ms, end_ms, len(now_ms)
+        known = self.means.get(key)
+        if known is not None and known[0] is now_ms:
+            return known[1]
         low, high = self._place(now_ms, begin_ms), self._place(now_ms, end_ms)
         count = self.count[high] - self.count[low]
         total = self.total[high] - self.total[low]
-        return np.where(count > 0, total / np.maximum(count, 1) / 1000.0, np.nan)
+        found = np.where(count > 0, total / np.maximum(count, 1) / 1000.0, np.nan)
+        found.flags.writeable = False
+        self.means[key] = now_ms, found
+        return found
 
     def _place(self, now_ms: NDArray[np.int64], back_ms: int) -> NDArray[np.intp]:
-        known = self.places.get(back_ms)
+        known = self.places.get((back_ms, len(now_ms)))
         if known is not None and known[0] is now_ms:
             return known[1]
         found = newest_at(self.at_ms, now_ms - back_ms) + 1
-        self.places[back_ms] = now_ms, found
+        self.places[back_ms, len(now_ms)] = now_ms, found
         return found
+
+    def alone(self) -> Signal:
+        """Return the signal without what it was asked: to be kept."""
+        return Signal(self.at_ms, self.total, self.count)
 
     def slope_k_h(self, now_ms: NDArray[np.int64], over_ms: int, mean_ms: int = 5 * MINUTE_MS) -> NDArray[np.float64]:
         """Return the change per hour between the newest and an older mean, `over_ms` apart."""
@@ -131,6 +153,10 @@ class Recent:
     humidity: Signal
     dew_point: Signal
 
+    def alone(self) -> Recent:
+        """Return the signals without what they were asked: to be kept."""
+        return Recent(self.temperature.alone(), self.humidity.alone(), self.dew_point.alone())
+
 
 def recent(
     tail: Tail,
@@ -155,7 +181,7 @@ def recent(
         [value if ok else None for value, ok in zip(values[first:].tolist(), seen[first:].tolist(), strict=True)]
         for values, seen in joined
     ]
-    places: dict[int, tuple[NDArray[np.int64], NDArray[np.intp]]] = {}
+    places: Places = {}
     signals = [Signal.of(joined_ms, values, seen, places) for values, seen in joined]
     return Tail(joined_ms[first:].tolist(), *kept), Recent(*signals)
 

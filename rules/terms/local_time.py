@@ -24,7 +24,10 @@ def local_ms(zone: tzinfo, at_ms: NDArray[np.int64]) -> NDArray[np.int64]:
     if not len(at_ms):
         return at_ms
     first, last = offset_ms(zone, int(at_ms[0])), offset_ms(zone, int(at_ms[-1]))
-    if first == last and at_ms[-1] - at_ms[0] < 20 * DAY_MS:
+    if at_ms[-1] - at_ms[0] >= 20 * DAY_MS:  # an offset may change and come back
+        half = len(at_ms) // 2
+        return np.concatenate((local_ms(zone, at_ms[:half]), local_ms(zone, at_ms[half:])))
+    if first == last:
         return at_ms + first
     quarters, back = np.unique(at_ms // QUARTER_MS, return_inverse=True)
     offsets = np.array([offset_ms(zone, int(quarter) * QUARTER_MS) for quarter in quarters], np.int64)
