@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 from rules.advice.coupled import case_of
 from rules.advice.goal import Goal, garden_ml, goal_of
@@ -42,7 +43,7 @@ STORES_MS = HOUR_MS
 """So long after it was unplugged a mat and what it has warmed may hold the box's temperature. Own estimate."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Cause:
     """The reasoned present of one chamber: derived figures, the cell of the table, the facts and the coupled case."""
 
@@ -63,7 +64,7 @@ class Cause:
     setpoint_c: float | None = None
     temperature_c: float | None = None
 
-    @property
+    @cached_property
     def never(self) -> tuple[practice.Never, ...]:
         """What the cell warns of, as far as the facts bear it out."""
         return self.borne_out(self.cell.never)
@@ -78,7 +79,7 @@ class Cause:
         star = self.humidity_at_target_pct
         return self.humidity == "low" and not self.lid_wet and (star is None or star < self.goal.low_pct)
 
-    @property
+    @cached_property
     def forbidden(self) -> frozenset[str]:
         """What is not to be advised in this cell, whatever it would do."""
         return frozenset().union(*(row.against for row in self.never if not row.about_order))

@@ -106,14 +106,14 @@ def prior_model(chamber: Chamber) -> ChamberModel:
 def _from_physical(median: tuple[float, ...], spread: tuple[float, ...], tau_h: float, lift_k: float) -> ChamberModel:
     buffer, buffer_spread = 50.0, 1.0
     mean = [log(value / buffer) for value in median] + [-log(tau_h), log(lift_k), log(buffer)]
-    covariance = np.diag([s * s for s in spread] + [0.4**2, LOSS_SPREAD**2, buffer_spread**2])
-    shared = np.array([1.0] * 5 + [0.0, 0.0, -1.0])
-    full = covariance + buffer_spread**2 * np.outer(shared, shared)
-    full[BUFFER, BUFFER] = buffer_spread**2
+    own = [s * s for s in spread] + [0.4**2, LOSS_SPREAD**2, 0.0]
+    shared = [1.0] * 5 + [0.0, 0.0, -1.0]  # the buffer's, of which every rate but two is a part
+    covariance = [[buffer_spread**2 * one * other for other in shared] for one in shared]
+    for place, variance in enumerate(own):
+        covariance[place][place] += variance
     notes = ["No fit yet: these figures come from the chamber's size and build and are good to a factor of two or three."]
     return ChamberModel(
-        mean=mean, covariance=[[float(x) for x in row] for row in full],
-        identified=dict.fromkeys(NAMES, False), notes=notes,
+        mean=mean, covariance=covariance, identified=dict.fromkeys(NAMES, False), notes=notes,
     )
 
 

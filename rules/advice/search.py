@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, product
+from math import sqrt
 from typing import Literal
 
 import numpy as np
@@ -274,7 +275,7 @@ def unchanged(present: Present) -> tuple[Forecast, ...]:
 def _forecast(present: Present, outcome: Outcome, row: int, hours: float) -> Forecast:
     def both(values: Array) -> tuple[float, float]:
         mean = float(values @ present.weight)
-        return mean, float(np.sqrt(np.maximum(((values - mean) ** 2) @ present.weight, 0.0)))
+        return mean, sqrt(max(float(((values - mean) ** 2) @ present.weight), 0.0))
 
     t, rh, margin = both(outcome.temperature_c[row]), both(outcome.humidity_pct[row]), both(outcome.margin_k[row])
     return Forecast(hours, *t, *rh, *margin)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -37,15 +38,17 @@ def steadied(chamber: Chamber, situation: Situation, standing: Mapping[str, Stan
     lately = {row.alarm for row in standing.values() if _raised_within_its_hours(row, situation.at_ms)}
     if _told_out(chamber, t, lately) and not _told_out(chamber, heat.mean, lately):
         return situation
-    calm = replace(_moved_to(situation, t, heat.mean), temperature_c=heat.mean, temperature_slope_k_h=0.0, by_mean=True)
-    if rh is None or damp is None or not _usual(damp, rh, DAMP):
-        return calm
-    calm = replace(calm, relative_humidity_pct=damp.mean, humidity_slope_pct_h=0.0)
-    margin = situation.margin_swing
-    if situation.dew_margin_k is None or margin is None:
-        return calm
-    wet = None if situation.u_dew_margin_k is None else float(probability_wet(margin.mean, situation.u_dew_margin_k))
-    return replace(calm, dew_margin_k=margin.mean, probability_wet=wet)
+    calm: dict[str, Any] = {
+        "temperature_c": heat.mean, "temperature_slope_k_h": 0.0, "by_mean": True,
+        "lid_temperature_c": _lid_moved_to(situation, t, heat.mean),
+    }
+    margin, u_margin_k = situation.margin_swing, situation.u_dew_margin_k
+    if rh is not None and damp is not None and _usual(damp, rh, DAMP):
+        calm |= {"relative_humidity_pct": damp.mean, "humidity_slope_pct_h": 0.0}
+        if situation.dew_margin_k is not None and margin is not None:
+            wet = None if u_margin_k is None else float(probability_wet(margin.mean, u_margin_k))
+            calm |= {"dew_margin_k": margin.mean, "probability_wet": wet}
+    return replace(situation, **calm)
 
 
 def _raised_within_its_hours(row: Standing, at_ms: int) -> bool:
@@ -69,8 +72,8 @@ def may_be_a_peak(cause: Cause, situation: Situation) -> bool:
 
 
 def _usual(swing: Swing, value: float, swinging: Swinging) -> bool:
-    least, most, drift = (np.array(figure) for figure in (swing.least, swing.most, swing.drift))
-    return swing.hours >= LEAST_HOURS and bool(swinging.holds(np.array(value), least, most, drift))
+    figures = (np.array(figure) for figure in (value, swing.least, swing.most, swing.drift))
+    return swing.hours >= LEAST_HOURS and bool(swinging.holds(*figures))
 
 
 def _harms(chamber: Chamber, temperature_c: float) -> bool:
@@ -78,9 +81,9 @@ def _harms(chamber: Chamber, temperature_c: float) -> bool:
     return (low is not None and temperature_c < low) or (high is not None and temperature_c > high)
 
 
-def _moved_to(situation: Situation, now_c: float, mean_c: float) -> Situation:
-    """Return the situation with its lid moved along with the air, so that the lid's factor stays what it is."""
+def _lid_moved_to(situation: Situation, now_c: float, mean_c: float) -> float | None:
+    """Return the lid's temperature moved along with the air, so that the lid's factor stays what it is."""
     lid, room = situation.lid_temperature_c, situation.room_temperature_c
     if lid is None or room is None or abs(now_c - room) < 1.0:
-        return situation
-    return replace(situation, lid_temperature_c=lid + (lid - room) / (now_c - room) * (mean_c - now_c))
+        return lid
+    return lid + (lid - room) / (now_c - room) * (mean_c - now_c)

@@ -306,6 +306,13 @@ class Settings(Section):
             found.setdefault(probe.place, {})[name] = probe
         return found
 
+    @cached_property
+    def _probes_by_role(self) -> dict[tuple[str, str], tuple[str, ...]]:
+        found: dict[tuple[str, str], tuple[str, ...]] = {}
+        for name, probe in self.probes.items():
+            found[probe.place, probe.role] = (*found.get((probe.place, probe.role), ()), name)
+        return found
+
     def probes_at(self, place: str, role: str = "air") -> tuple[str, ...]:
         """Return the ids of the probes of this role at a chamber or room, in config order."""
-        return tuple(name for name, probe in self.probes_by_place.get(place, {}).items() if probe.role == role)
+        return self._probes_by_role.get((place, role), ())

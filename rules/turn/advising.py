@@ -22,6 +22,7 @@ from rules.climate.situate import situation_at
 from rules.climate.situation import Situation
 from rules.climate.view import View
 from rules.settings import Settings
+from rules.terms.condition_changes import Harm
 from rules.terms.events import DAY_MS, AlarmEvent, Event
 from rules.trade.alarm_kinds import QUESTIONS
 from rules.turn.state import EngineState
@@ -59,11 +60,11 @@ def advise(
             looks = (owing or not asks) and looks_at(settings.telling, adviser, stands, at_ms, blind=bool(blind[index]))
             if not looks and at_ms not in turned_ms:
                 continue
+            harm = tuple(presents.harms(name, at_ms).values())
             seen = situation_at(view, index, settings.pressure_pa)
-            situation = for_adviser(settings, state, seen, adviser, together, climate)
+            situation = for_adviser(settings, state, seen, adviser, together, climate, harm)
             now = [event for event in mine if event.at_ms == at_ms and event.priority == "wake"]
             worse = any(event.change in ("worsened", "escalated") for event in now)
-            situation = replace(situation, harm=tuple(presents.harms(name, at_ms).values()))
             moves = partial(climate.moves, name, at_ms)
             adviser, spoken = advisory.consider(settings, name, adviser, situation, stands, state.origin, moves, worse=worse)
             owing = owes(adviser, settings.chambers[name], set_)
@@ -73,10 +74,11 @@ def advise(
 
 
 def for_adviser(
-    settings: Settings, state: EngineState, situation: Situation, adviser: AdviceState, together: Together, climate: Climate
+    settings: Settings, state: EngineState, situation: Situation, adviser: AdviceState, together: Together, climate: Climate,
+    harm: tuple[Harm, ...] | None = None,
 ) -> Situation:
     """Return the situation with the settings as told, the swings of the last hours since one was changed, and the chambers
-    that are moved with it."""
+    that are moved with it; `harm`: the accounts of harm as they stand then, None: as they are in the situation."""
     changes = tuple(state.keeper.devices.get(situation.chamber, ()))
     moved_ms = changed_ms(adviser, changes)
     since_ms = situation.at_ms - SWING_MS if moved_ms is None else max(moved_ms, situation.at_ms - SWING_MS)
@@ -89,6 +91,7 @@ def for_adviser(
         vapour_fall_k=climate.vapour_fall_k(situation) if moved_ms is None or situation.at_ms - moved_ms > DAY_MS else None,
         room_ahead=climate.room_ahead(settings.chambers[situation.chamber].room, situation.at_ms),
         settling=settling, besides=together.besides(situation.chamber, situation.at_ms),
+        harm=situation.harm if harm is None else harm,
     )
 
 
