@@ -24,7 +24,7 @@ _ROW = np.dtype({
     "offsets": [_OFFSETS[name] for name in _CELLS],
     "itemsize": 112,
 })
-_MIX = np.random.default_rng(1).integers(1, 1 << 63, 9, np.uint64) * np.uint64(2) + np.uint64(1)
+_MIX = np.cumprod(np.full(9, 0x9E3779B97F4A7C15, np.uint64))  # odd, and no two alike: powers of Fibonacci hashing's multiplier
 _TAIL = re.compile(rb"(?:\.([0-9]{3}))?(?:Z|([+-])([01][0-9]|2[0-3]):([0-5][0-9]))")
 _FORM = np.frombuffer(b"0000-00-00T00:00:00", np.uint8)
 _ABOVE = np.where(ord("0") == _FORM, 9, 0).astype(np.uint8)  # a digit may lie so far above the form's letter
