@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from rules.telling.ledger import Ledger
+from rules.telling.pressing import ANSWERS_FOR_MS
 from rules.telling.state import ASKING, Owed, Rehearsal, When
 from rules.terms.events import DAY_MS, HOUR_MS, AdviceEvent, WordEvent
 from rules.trade.urgency import rank
 
-ADVICE_CALM_FOR_MS = HOUR_MS
-"""Advice that turns to another device goes with the next letter when the last is younger than this and it need not wake."""
 WAKE_SILENT_MS = 2 * HOUR_MS
 """Longer than this nothing urgent that is not done goes without a letter, though the reminders of its alarms are used up; where
 it has been no worse for a day, a letter a day is enough."""
 TRIED_FOR_MS = 12 * HOUR_MS
 """What was done longer ago than this is news when it is advised again. Own estimate."""
-ANSWERS_FOR_MS = HOUR_MS
-"""What is advised within this after the keeper said what is on the lid is the answer to it, and told at once."""
 
 
 def take_advice(ledger: Ledger, event: AdviceEvent) -> None:
@@ -52,7 +49,6 @@ def _advise(ledger: Ledger, chamber: str, event: AdviceEvent) -> None:
     key, place = f"advice/{chamber}", ledger.state.home(chamber)
     when = _advice_when(ledger, place, event)
     thread = ledger.state.threads.get(f"situation.{place}")
-    recent = thread is not None and thread.news_ms is not None and event.at_ms - thread.news_ms < ADVICE_CALM_FOR_MS
     owed = ledger.state.owed.get(key)
     if event.status == "reminded" and ledger.state.is_sent(event):
         alone = not ledger.state.standing(place)
@@ -69,8 +65,7 @@ def _advise(ledger: Ledger, chamber: str, event: AdviceEvent) -> None:
         owed.about = [event]
     else:
         news = Owed(place, "situation", event.urgency, when, event.at_ms, [event])
-        calm = recent and event.status == "updated" and event.urgency != "wake"
-        if when == "now" and (calm or ledger.state.is_repeat(news)):
+        if when == "now" and ledger.state.is_repeat(news):
             news.when = "next"
         ledger.state.owe(key, news)
 

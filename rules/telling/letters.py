@@ -10,8 +10,8 @@ from rules.climate.course import Presents
 from rules.settings import Settings
 from rules.telling.ledger import Ledger
 from rules.telling.news import class_of, importance, is_handed_over, is_over, kills
-from rules.telling.pressing import AGAIN_FOR_MS, CALM_LETTERS, SORTS, Group, Pressing
-from rules.telling.state import ASKING, Heard, Owed, Sent, TellingState, Thread, When
+from rules.telling.pressing import AGAIN_FOR_MS, SORTS, Group, Pressing
+from rules.telling.state import ASKING, Heard, Owed, Sent, TellingState, Thread
 from rules.terms.events import MINUTE_MS, AdviceEvent, AlarmEvent, Figures, LetterEvent, LetterSort, News
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.urgency import rank
@@ -148,17 +148,11 @@ class Desk:
         return [group for group in groups if group is not None]
 
     def _pressing(self, groups: list[Group], at_ms: int) -> list[Group]:
-        """Return the groups that cannot wait; what can goes with the next letter of its place, within the hour."""
+        """Return the groups that go out now; the others wait."""
         pressing = []
-        quiet = self.ledger.quiet_until_ms(at_ms) is not None
         for group in groups:
-            if self.pressing.is_enough(group, at_ms) or (group.sort == "all-clear" and self.pressing.is_leaving(group, at_ms)):
-                later: When = "digest"
-            elif self.pressing.can_wait(group, at_ms):
-                later = "next"
-            elif quiet and not group.wakes and any(self.state.owed[key].priority == "wake" for key in group.keys):
-                later = "awake"  # it is back in its band
-            else:
+            later = self.pressing.waits_for(group, at_ms)
+            if later is None:
                 pressing.append(group)
                 continue
             for key in group.keys:
@@ -178,7 +172,7 @@ class Desk:
                 del self.state.owed[key]  # acknowledged or over since
             return self._group(place, kind, at_ms) if any(owed.when == "now" for owed in self._of(place, kind)) else None
         wakes = any(mine[key].priority == "wake" and mine[key].sort != "all-clear" for key in keys)
-        wakes = wakes and (any(_looks_ahead(mine[key]) for key in keys) or not self.pressing.is_settled(place, at_ms))
+        wakes = wakes and (any(_looks_ahead(mine[key]) for key in keys) or not self.pressing.settled.is_settled(place, at_ms))
         return Group(place, lead, tuple(sorted(keys, key=lambda key: (-rank(mine[key].priority), key))), wakes)
 
     def _of(self, place: str, kind: str) -> list[Owed]:
@@ -205,8 +199,7 @@ class Desk:
 
     def _count(self, thread: Thread, group: Group, about: list[News], at_ms: int) -> None:
         """Keep when a letter was no worse than the last, and whether it told that the devices cannot repair it."""
-        if not self.pressing.is_worse(group, thread, at_ms):
-            thread.calm_ms = [*thread.calm_ms, at_ms][-CALM_LETTERS:]
+        self.pressing.note(group, thread, at_ms)
         for event in about:
             if isinstance(event, AdviceEvent) and event.status in ASKING:
                 thread.beyond_devices = event.beyond_devices

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from rules.telling.state import Heard, Owed
+from rules.telling.state import Owed
 from rules.terms.events import AdviceEvent, AlarmEvent, CareEvent, News
 from rules.trade.alarm_kinds import ALARMS
-from rules.trade.bearable import BEARABLE
 from rules.trade.urgency import PRIORITIES
 
 _ALARM_ORDER = {alarm: place for place, alarm in enumerate(ALARMS)}
@@ -20,14 +19,6 @@ def is_as_bad(told: AlarmEvent, alarm: AlarmEvent) -> bool:
     if alarm.worse == "time":
         return (told.seconds_left or 0.0) <= (alarm.seconds_left or 0.0)
     return alarm.worse != "mark"
-
-
-def has_gone_on(alarm: AlarmEvent, heard: Heard | None) -> bool:
-    """Whether half of the time is gone, and the figure is further away than the last letter said: there is more to limit."""
-    kind, told = ALARMS[alarm.alarm].harm, None if heard is None else heard.letter_value
-    if alarm.change != "worsened" or kind is None or told is None or alarm.value is None:
-        return False
-    return BEARABLE[kind].worse * (alarm.value - told) > BEARABLE[kind].noise_h
 
 
 def class_of(owed: Owed) -> str:

@@ -1,37 +1,26 @@
-"""Whether a letter cannot wait: what is worse than the last one said, what is one more sign of it, and what is back in band."""
+"""Which row of the table holds of a letter in the making, and by it: whether it goes out, waits, or is too much for the day."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rules.settings import Chamber
 from rules.telling.ledger import Ledger
-from rules.telling.news import has_gone_on, is_as_bad
-from rules.telling.state import Owed, Sort, Thread
-from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AlarmEvent
+from rules.telling.news import is_as_bad
+from rules.telling.settled import Settled
+from rules.telling.state import Owed, Sort, Thread, When
+from rules.telling.table import CALM_LETTERS, NEXT_WITHIN_MS, REMINDERS, ROWS, News, Row
+from rules.terms.events import DAY_MS, HOUR_MS, AdviceEvent, AlarmEvent
 from rules.trade.alarm_kinds import ALARMS
-from rules.trade.bearable import BEARABLE, HarmKind
+from rules.trade.bearable import BEARABLE
 from rules.trade.urgency import rank
 
 ANEW_AFTER_MS = 2 * HOUR_MS
 """What fails suddenly and was told longer ago than this is news when it fails again; judgement."""
-NEXT_WITHIN_MS = HOUR_MS
-"""One more sign of what was told less than this ago, with the same thing to do, goes with the next letter; judgement."""
-SAME_WITHIN_MS = 30 * MINUTE_MS
-"""The same harm to the same chamber told less than this ago, no graver since and no mark crossed, does so too; judgement."""
-CALM_LETTERS = 4
-"""So many letters about one place that are no worse than the last go out within a day; what is left stands in the next one
-or in the digest. Where the devices at hand cannot repair it, and that was told, one. Judgement of our own."""
 AGAIN_FOR_MS = 6 * HOUR_MS
 """A situation that comes back within this goes on in the same thread. Own estimate."""
-LEAVES_WITHIN_H, PLAINLY_K_H = 1.0, 2.0
-"""No all-clear is written of a box that leaves its band so soon, at a pace that no noise of a slope makes. Own estimates."""
+ANSWERS_FOR_MS = HOUR_MS
+"""What is advised within this after the keeper said what is on the lid is the answer to it, and told at once."""
 
-SIDES: dict[str, HarmKind] = {
-    "temperature-high": "heat", "heater-runaway": "heat", "temperature-low": "cold", "heater-failed": "cold",
-    "humidity-low": "dryness",
-}  # fmt: skip
-"""The alarms that may wake whose value has a band, and which way it leaves it."""
 SORTS: tuple[Sort, ...] = ("escalation", "situation", "reminder", "all-clear", "care", "system")
 
 
@@ -49,75 +38,95 @@ class Pressing:
     """What may wait of the letters of one call of `tell`."""
 
     def __init__(self, ledger: Ledger) -> None:
-        self.ledger, self.settings, self.state, self.presents = ledger, ledger.settings, ledger.state, ledger.presents
+        self.ledger, self.state, self.settled = ledger, ledger.state, Settled(ledger)
 
-    def is_settled(self, place: str, at_ms: int) -> bool:
-        """Whether all heat, cold and dryness that stands there is back in its band and not on its way out: it wakes nobody."""
-        here = [one.latest for one in self.state.heard.values() if one.place == place and one.shown]
-        told = [alarm for alarm in here if alarm.alarm in SIDES or alarm.priority == "wake"]
-        return bool(told) and all(self._is_inside(alarm, at_ms) for alarm in told)
+    def waits_for(self, group: Group, at_ms: int) -> When | None:
+        """Return what a letter waits for; None: it goes out now."""
+        items, thread = self._items(group), self.state.threads.get(f"situation.{group.place}")
+        quiet, row = self.ledger.quiet_until_ms(at_ms) is not None, None
+        if thread is not None and group.sort in SORTS[:4]:
+            row = self.row_of(group, thread, at_ms)
+            if self._is_enough(row, group, thread, at_ms):
+                return "digest"
+            if group.sort in ("situation", "escalation") and self._waits(row, items, thread, at_ms):
+                return "next"
+        about = [event for owed in items for event in owed.about]
+        if group.sort == "all-clear" and self.settled.is_leaving(about, at_ms):
+            return "digest"
+        if group.sort in ("situation", "escalation") and self._follows_heat(items, at_ms):
+            return "next"
+        calmed = not group.wakes and any(owed.priority == "wake" for owed in items)  # it is back in its band
+        late = row is not None and thread is not None and not self._may_at_night(row, group, thread, at_ms)
+        return "awake" if quiet and (calmed or late) else None
 
-    def _is_inside(self, alarm: AlarmEvent, at_ms: int) -> bool:
-        kind, chamber = SIDES.get(alarm.alarm), self.settings.chambers.get(alarm.chamber or "")
-        figures = None if chamber is None else self.presents.figures(alarm.chamber or "", at_ms)
-        if kind is None or chamber is None or figures is None:
-            return False
-        row, limit = BEARABLE[kind], alarm.limit
-        value, slope = figures.temperature_c, figures.temperature_slope_k_h
-        if kind == "dryness":
-            value, slope = figures.relative_humidity_pct, figures.humidity_slope_pct_h
-        elif ALARMS[alarm.alarm].edge is None:
-            limit = chamber.temperature.high if kind == "heat" else chamber.temperature.low
-        if value is None or limit is None:
-            return False
-        return row.worse * (value - limit) <= 0 and row.worse * (slope or 0.0) <= row.noise_h
+    def note(self, group: Group, thread: Thread, at_ms: int) -> None:
+        """Keep when a letter was a reminder, or no worse than the last."""
+        row = self.row_of(group, thread, at_ms)
+        if not row.new:
+            thread.reminded_ms = [*thread.reminded_ms, at_ms][-REMINDERS:]
+        elif self._counts(row, group, thread):
+            thread.calm_ms = [*thread.calm_ms, at_ms][-CALM_LETTERS:]
 
-    def is_leaving(self, group: Group, at_ms: int) -> bool:
-        """Whether a box whose air or lid is told to be well again plainly leaves the band of its temperature within an hour."""
-        over = [event for key in group.keys for event in self.state.owed[key].about if isinstance(event, AlarmEvent)]
-        boxes = {alarm.chamber for alarm in over if ALARMS[alarm.alarm].harm not in ("heat", "cold")}
-        return any(self._leaves(self.settings.chambers[box], box, at_ms) for box in boxes if box in self.settings.chambers)
-
-    def _leaves(self, chamber: Chamber, box: str, at_ms: int) -> bool:
-        figures = self.presents.figures(box, at_ms)
-        if figures is None or figures.temperature_c is None or figures.temperature_slope_k_h is None:
-            return False
-        slope, band = figures.temperature_slope_k_h, chamber.temperature
-        ahead_c = figures.temperature_c + slope * LEAVES_WITHIN_H
-        edge, outward = (band.low, -1.0) if slope < 0 else (band.high, 1.0)
-        return edge is not None and abs(slope) > PLAINLY_K_H and outward * (ahead_c - edge) > 0
-
-    def is_enough(self, group: Group, at_ms: int) -> bool:
-        """Whether the place has had its letters of the day, and this one is no worse than the last."""
-        thread = self.state.threads.get(f"situation.{group.place}")
-        if thread is None or group.sort not in SORTS[:4] or self.is_worse(group, thread, at_ms):
-            return False
-        if self._beyond(group.place, thread):
-            return thread.told_ms is not None and thread.told_ms > at_ms - DAY_MS
-        return sum(told_ms > at_ms - DAY_MS for told_ms in thread.calm_ms) >= CALM_LETTERS
-
-    def _beyond(self, place: str, thread: Thread) -> bool:
-        """Whether it was told that what is at hand cannot repair it, and nothing else is advised since."""
-        return thread.beyond_devices and all(advice.beyond_devices for advice in self.state.asked(place))
-
-    def is_worse(self, group: Group, thread: Thread, at_ms: int) -> bool:
-        """Whether something began, got worse, or may wake, as the last letters of its place did not say."""
+    def row_of(self, group: Group, thread: Thread, at_ms: int) -> Row:
+        """Return the first row of the table that holds of what goes into a letter."""
         if thread.closed_ms is not None and at_ms - thread.closed_ms > AGAIN_FOR_MS:
-            return True
-        owed_here = [self.state.owed[key] for key in group.keys]
-        items = [owed for owed in owed_here if not self._is_one_more_box(owed) and not self.state.is_repeat(owed)]
-        alarms = [event for owed in items for event in owed.about if isinstance(event, AlarmEvent)]
-        most = max((rank(owed.priority) for owed in items), default=0)
-        if most > thread.rank or any(alarm.worse == "mark" for alarm in alarms):
-            return True
-        if self._beyond(group.place, thread):
-            told = {ALARMS[one.latest.alarm].harm for one in self.state.heard.values() if one.place == group.place and one.told}
-            if any(alarm.change == "raised" and ALARMS[alarm.alarm].harm not in told for alarm in alarms):
-                return True  # of another harm nothing was said to be beyond repair
-            by_day = self.ledger.quiet_until_ms(at_ms) is None
-            return (by_day or most == rank("wake")) and any(has_gone_on(alarm, self.state.of(alarm)) for alarm in alarms)
-        return most == rank("wake") or any(
-            alarm.change in ("worsened", "escalated") or alarm.level == "harmful" or self._began_anew(alarm) for alarm in alarms
+            return next(row for row in ROWS if row.news == "graver")
+        found = {self._news(owed, group, thread, at_ms) for owed in self._items(group)}
+        if "step" in found and not found.isdisjoint(("worse", "same", "sign")):
+            found.add("other")  # it answers what has come up
+        return next(row for row in ROWS if row.news in found)
+
+    def _items(self, group: Group) -> list[Owed]:
+        return [self.state.owed[key] for key in group.keys]
+
+    # ------------------------------------------------------------ which row
+
+    def _news(self, owed: Owed, group: Group, thread: Thread, at_ms: int) -> News:
+        if owed.sort == "reminder" or owed.sort == "all-clear":
+            return owed.sort
+        if self._is_one_more_box(owed):
+            return "box"
+        if self.state.is_repeat(owed):
+            return "repeat"
+        alarms = [self._of_alarm(event, group.place) for event in owed.about if isinstance(event, AlarmEvent)]
+        if "mark" in alarms:
+            return "mark"
+        if rank(owed.priority) > thread.rank:
+            return "graver"
+        if not alarms:
+            return self._of_advice(owed, group.place, thread, at_ms)
+        return next(row.news for row in ROWS if row.news in alarms)
+
+    def _of_alarm(self, alarm: AlarmEvent, place: str) -> News:
+        kind = ALARMS[alarm.alarm]
+        if alarm.worse == "mark" and kind.harm is not None and BEARABLE[kind.harm].wakes:
+            return "mark"
+        harmful, told = alarm.level == "harmful", self._figure_told(alarm, place)
+        if (harmful and not told) or self._began_anew(alarm):
+            return "new-harm"
+        if harmful or alarm.change in ("worsened", "escalated"):
+            return "worse" if self.settled.has_gone_on(alarm) else "same"
+        return "sign" if alarm.level == "outside" or alarm.change == "returned" else "other"
+
+    def _of_advice(self, owed: Owed, place: str, thread: Thread, at_ms: int) -> News:
+        """Something else to do waits for the next letter where it is not urgent, or the last asked for a look at first."""
+        asking = [event for event in owed.about if isinstance(event, AdviceEvent)]
+        chambers = [event.chamber or "site" for event in asking]
+        if any(at_ms - self.state.looked_ms.get(chamber, -ANSWERS_FOR_MS) < ANSWERS_FOR_MS for chamber in chambers):
+            return "other"
+        if all(event.urgency != "wake" and event.status == "updated" for event in asking):
+            return "step"
+        sent = [self.state.advice_sent.get(chamber) for chamber in chambers]
+        answered = thread.answered_ms is not None and thread.answered_ms >= (thread.told_ms or 0)
+        looks = all(one is not None and one.change == "check" for one in sent) and not answered
+        return "step" if looks and not self.settled.goes_on(place, at_ms) else "other"
+
+    def _figure_told(self, alarm: AlarmEvent, place: str) -> bool:
+        """Whether a letter of the place has told of the same figure of the same chamber."""
+        figure = ALARMS[alarm.alarm].figure
+        return figure is not None and any(
+            one.latest.chamber == alarm.chamber and ALARMS[one.latest.alarm].figure == figure
+            for one in self.state.standing(place)
         )
 
     def _began_anew(self, alarm: AlarmEvent) -> bool:
@@ -127,27 +136,58 @@ class Pressing:
         sudden = alarm.change == "raised" and ALARMS[alarm.alarm].sudden
         return sudden and (told_ms is None or alarm.at_ms - told_ms >= ANEW_AFTER_MS)
 
-    def can_wait(self, group: Group, at_ms: int) -> bool:
-        """Whether it is one more sign of what the last letter told: no worse, no harm, and the same advice stands."""
-        state, items = self.state, [self.state.owed[key] for key in group.keys]
-        thread, advice = state.threads.get(f"situation.{group.place}"), state.asked(group.place)
-        if group.sort not in ("situation", "escalation") or thread is None or not thread.open or thread.told_ms is None:
+    # ------------------------------------------------------------ what the row says
+
+    def _waits(self, row: Row, items: list[Owed], thread: Thread, at_ms: int) -> bool:
+        """Whether it goes with the next letter of its place, within the hour."""
+        if not thread.open or thread.told_ms is None or any(at_ms - owed.at_ms >= NEXT_WITHIN_MS for owed in items):
             return False
-        if all(self._is_one_more_box(owed) for owed in items):
-            return all(at_ms - owed.at_ms < NEXT_WITHIN_MS for owed in items)
-        graver = max(rank(owed.priority) for owed in items) > thread.rank
-        if graver or any(at_ms - owed.at_ms >= NEXT_WITHIN_MS for owed in items):
-            return False
-        alarms = [event for owed in items for event in owed.about if isinstance(event, AlarmEvent)]
-        if len(alarms) < sum(len(owed.about) for owed in items):
-            return False
-        asked = bool(advice) and all(state.is_sent(one) for one in advice)
-        known_ms = max(thread.told_ms if asked else 0, thread.answered_ms or 0)  # what was done needs its time
-        if at_ms - known_ms < SAME_WITHIN_MS and all(self._was_told(event, group.place) for event in alarms):
+        if row.news == "box":
             return True
-        if not asked or at_ms - thread.told_ms >= NEXT_WITHIN_MS:
+        advice = self.state.asked(items[0].place)
+        asked = bool(advice) and all(self.state.is_sent(one) for one in advice)
+        known_ms = max(thread.told_ms if asked or not row.asked else 0, thread.answered_ms or 0)  # what was done needs its time
+        return at_ms - known_ms < row.waits_ms
+
+    def _follows_heat(self, items: list[Owed], at_ms: int) -> bool:
+        """Whether it is the air or lid of a box that heats or cools fast: that is told within the hour, and this with it."""
+        alarms = [event for owed in items for event in owed.about if isinstance(event, AlarmEvent)]
+        young = all(owed.priority != "wake" and at_ms - owed.at_ms < NEXT_WITHIN_MS for owed in items)
+        other = all(ALARMS[alarm.alarm].figure != "temperature_c" for alarm in alarms)
+        return young and other and self.settled.is_leaving(alarms, at_ms)
+
+    def _is_enough(self, row: Row, group: Group, thread: Thread, at_ms: int) -> bool:
+        """Whether the place has had its letters of the day, and this one is no worse than the last."""
+        day_ms = at_ms - DAY_MS
+        if not row.new and sum(told_ms > day_ms for told_ms in thread.reminded_ms) >= REMINDERS:
+            return True
+        if not self._counts(row, group, thread):
             return False
-        return group.sort == "situation" and all(event.level == "outside" or event.change == "returned" for event in alarms)
+        if self._beyond(group.place, thread):
+            return thread.told_ms is not None and thread.told_ms > day_ms
+        return sum(told_ms > day_ms for told_ms in [*thread.calm_ms, *thread.reminded_ms]) >= CALM_LETTERS
+
+    def _counts(self, row: Row, group: Group, thread: Thread) -> bool:
+        if self._beyond(group.place, thread):
+            return not row.beyond and not self._is_other_harm(group)
+        return row.calm and all(owed.priority != "wake" for owed in self._items(group))
+
+    def _beyond(self, place: str, thread: Thread) -> bool:
+        """Whether it was told that what is at hand cannot repair it, and nothing else is advised since."""
+        return thread.beyond_devices and all(advice.beyond_devices for advice in self.state.asked(place))
+
+    def _is_other_harm(self, group: Group) -> bool:
+        """Whether a harm has begun of which nothing was said to be beyond repair."""
+        told = {ALARMS[one.latest.alarm].harm for one in self.state.standing(group.place)}
+        alarms = [event for owed in self._items(group) for event in owed.about if isinstance(event, AlarmEvent)]
+        return any(alarm.change == "raised" and ALARMS[alarm.alarm].harm not in told for alarm in alarms)
+
+    def _may_at_night(self, row: Row, group: Group, thread: Thread, at_ms: int) -> bool:
+        """Whether it may break the quiet hours; what says nothing new only while it goes on, or to call who does not answer."""
+        if row.at_night or (not row.new and group.wakes and self.settled.goes_on(group.place, at_ms)):
+            return True
+        called = thread.news_ms is not None and at_ms - thread.news_ms <= self.ledger.settings.telling.second_after
+        return row.news == "reminder" and group.wakes and called
 
     def _is_one_more_box(self, owed: Owed) -> bool:
         """Whether it only says of one more box of a room what was told of another one: one cause is told once, not by box.
@@ -155,7 +195,7 @@ class Pressing:
         That a box has crossed a mark is told of each one.
         """
         alarms = [event for event in owed.about if isinstance(event, AlarmEvent) and event.open]
-        in_room = owed.place in self.settings.rooms and len(alarms) == len(owed.about)
+        in_room = owed.place in self.ledger.settings.rooms and len(alarms) == len(owed.about)
         return in_room and all(self._was_told_of_another(alarm, owed.place) for alarm in alarms)
 
     def _was_told_of_another(self, alarm: AlarmEvent, place: str) -> bool:
@@ -166,14 +206,3 @@ class Pressing:
             and rank(heard.told_priority) >= rank(alarm.priority) and is_as_bad(heard.latest, alarm)
             for heard in self.state.heard.values()
         )
-
-    def _was_told(self, alarm: AlarmEvent, place: str) -> bool:
-        """Whether a letter of the place has told of the same figure of the same chamber, and no mark is crossed since; what is
-        mild is no more than that."""
-        figure = ALARMS[alarm.alarm].figure
-        told = any(
-            one.place == place and one.told and one.open and one.latest.chamber == alarm.chamber
-            and ALARMS[one.latest.alarm].figure == figure for one in self.state.heard.values()
-        )  # fmt: skip
-        mild = alarm.level != "harmful" and rank(alarm.priority) <= rank("today")
-        return mild or (alarm.worse != "mark" and figure is not None and told)

@@ -93,6 +93,8 @@ class Thread:
     """When its last letter to the keeper was written."""
     calm_ms: list[int] = field(default_factory=list)
     """When its last letters were written that were no worse than the one before."""
+    reminded_ms: list[int] = field(default_factory=list)
+    """When its last reminders were written."""
     beyond_devices: bool = False
     """Whether the last advice in it said that what is at hand cannot repair it."""
     answered_ms: int | None = None

@@ -15,9 +15,9 @@ from rules.climate.course import Presents
 from rules.settings import Settings, Telling
 from rules.telling.letters import FLOOD_WINDOW_MS, Desk
 from rules.telling.policy import take
-from rules.telling.pressing import NEXT_WITHIN_MS
 from rules.telling.quiet_hours import awake_ms, instant_ms, local, quiet_until_ms
 from rules.telling.state import Heard, Owed, TellingState, Thread
+from rules.telling.table import NEXT_WITHIN_MS
 from rules.terms.events import MINUTE_MS, AdviceEvent, Event, LetterEvent, News, SystemEvent
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.cautions import CAUTIONS

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -17,6 +17,7 @@ from rules.climate.memory import PlaceMemory
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
 from rules.telling.quiet_hours import instant_ms, quiet_until_ms
 from rules.telling.state import TellingState
+from rules.telling.table import ROWS, News
 from rules.telling.telling import configured, tell
 from rules.terms.advised import Action
 from rules.terms.events import (
@@ -502,7 +503,10 @@ def test_no_reminder_follows_on_the_heels_of_a_letter() -> None:
 
 def test_the_letter_of_each_mark_is_its_own_reminder() -> None:
     when = at("10 08:00")
-    marks = [alarm(at(f"10 {clock}"), "worsened", priority="wake", level="harmful") for clock in ("08:50", "10:30", "11:10")]
+    marks = [
+        alarm(at(f"10 {clock}"), "worsened", priority="wake", level="harmful", worse="mark")
+        for clock in ("08:50", "10:30", "11:10")
+    ]
     letters = letters_of(alarm(when, priority="wake", level="harmful"), *marks, until=when + 10 * HOUR_MS)
     assert [row for row in brief(letters) if row[2] == "keeper"] == [
         ("10 08:00", "situation", "keeper"), ("10 08:15", "reminder", "keeper"), ("10 08:50", "escalation", "keeper"),
@@ -667,13 +671,15 @@ def test_dry_air_takes_back_nothing_of_what_lethal_heat_asks_for() -> None:
     assert [event.status for event in letters[-1].about if isinstance(event, AdviceEvent)] == ["given"]
 
 
-def test_what_wakes_and_is_not_done_is_never_two_hours_without_a_letter_when_it_is_reminded() -> None:
+def test_what_stays_as_it_is_and_is_not_done_is_reminded_of_three_times_a_day_and_not_at_night() -> None:
+    """A garden that stood at 36 %RH was written of ten times on its first day, at 03:00 too."""
     when = at("10 12:00")
-    given = [advice(when, urgency="wake"), *(advice(when + hour * HOUR_MS, "reminded", urgency="wake") for hour in (13, 17))]
-    letters = letters_of(alarm(when, priority="wake"), *given)
-    assert [one.at_ms for one in letters if one.at_ms > when + 5 * HOUR_MS and one.to == "keeper"] == [
-        when + 13 * HOUR_MS, when + 17 * HOUR_MS,
+    looks = [advice(when + hour * HOUR_MS, "reminded", urgency="wake") for hour in range(2, 66, 2)]
+    letters = letters_of(alarm(when, priority="wake"), advice(when, urgency="wake"), *looks, until=at("13 06:00"))
+    assert [row[0] for row in brief(letters) if row[2] == "keeper"] == [
+        "10 12:00", "10 12:15", "10 13:00", "10 16:00", "11 16:00", "12 16:00",
     ]
+    assert [row[0] for row in brief(letters) if row[2] == "second"] == ["10 14:00"]
 
 
 def test_heat_that_fails_once_more_is_told_though_the_day_had_its_letters() -> None:
@@ -925,6 +931,82 @@ def test_no_all_clear_is_written_of_a_box_whose_temperature_leaves_its_band_with
         WATCH, TellingState(), events, when - MINUTE_MS, when + 3 * HOUR_MS, "o", Presents(before={"a": seen})
     )
     assert [one.sort for one in letters[1:]] == ["situation", *(["all-clear"] if told else [])]
+
+
+@pytest.mark.parametrize(("humidity_slope", "told"), [(-15.0, False), (15.0, False), (-4.0, True)])
+def test_no_all_clear_is_written_of_heat_while_the_humidity_leaves_its_band(humidity_slope: float, told: bool) -> None:
+    when = at("10 12:00")
+    now = situation(26.0, 80.0, temperature_read_ms=when, temperature_slope_k_h=0.0)
+    seen = PlaceMemory(since_ms=when, present=replace(now, humidity_slope_pct_h=humidity_slope))
+    events = [alarm(when, chamber="a"), alarm(when + 2 * HOUR_MS, "returned", chamber="a")]
+    _, letters = tell(
+        WATCH, TellingState(), events, when - MINUTE_MS, when + 3 * HOUR_MS, "o", Presents(before={"a": seen})
+    )
+    assert [one.sort for one in letters[1:]] == ["situation", *(["all-clear"] if told else [])]
+
+
+def test_advice_says_nothing_of_a_band_that_the_temperature_is_leaving() -> None:
+    when = at("10 12:00")
+    now = situation(24.2, 80.0, temperature_read_ms=when, temperature_slope_k_h=-5.0)
+    events = [advice(when, chamber="a"), advice(when + 2 * HOUR_MS, "resolved", chamber="a")]
+    _, letters = tell(
+        WATCH, TellingState(), events, when - MINUTE_MS, when + 3 * HOUR_MS, "o",
+        Presents(before={"a": PlaceMemory(since_ms=when, present=now)}),
+    )
+    assert [one.sort for one in letters[1:]] == ["situation"]
+
+
+def test_dryness_of_a_box_that_heats_fast_is_told_with_the_heat() -> None:
+    """Two minutes before "unplug the heater" a letter asked for damp towels."""
+    when = at("10 23:55")
+    now = situation(27.6, 66.0, temperature_read_ms=when, temperature_slope_k_h=6.0)
+    dry = alarm(when, chamber="a", name="humidity-low", value=66.0, limit=70.0, seconds_left=3 * 3600.0)
+    events = [dry, alarm(at("10 23:57"), chamber="a", name="heater-runaway", priority="wake", level="harmful")]
+    seen = Presents(before={"a": PlaceMemory(since_ms=when, present=now)})
+    for upto, told in ((events, [at("10 23:57")]), (events[:1], [at("11 00:55")])):
+        _, letters = tell(WATCH, TellingState(), upto, when - MINUTE_MS, at("11 00:58"), "o", seen)
+        assert [one.at_ms for one in letters[1:] if one.sort == "situation"] == told
+
+
+def test_who_was_asked_to_look_first_has_an_hour_for_it_unless_it_goes_on() -> None:
+    """ "Do not mist before you have looked", and half an hour later: mist."""
+    when, then = at("10 09:00"), at("10 09:30")
+    dry: dict[str, Any] = {"priority": "wake", "name": "humidity-low", "limit": 70.0}
+    look = [alarm(when, value=50.0, **dry), advice(when, urgency="wake", change="check")]
+    mist = advice(then, "updated", urgency="wake", change="more", device="mister")
+    calm = [alarm(when + 1, "acknowledged", value=50.0, **dry)]
+    assert brief(letters_of(*look, *calm, mist, until=at("10 11:00")))[1:] == [("10 10:30", "situation", "keeper")]
+    changed_back = advice(at("10 10:00"), "updated", urgency="wake", change="check")
+    assert brief(letters_of(*look, *calm, mist, changed_back, until=at("10 11:00")))[1:] == []
+    dried = alarm(then, "worsened", value=40.0, worse="mark", **dry)
+    assert brief(letters_of(*look, *calm, dried, mist, until=at("10 09:40")))[-1][0] == "10 09:30"
+
+
+def test_a_film_of_water_on_the_lid_that_was_just_told_is_no_letter_of_its_own() -> None:
+    when = at("10 14:37")
+    wet: dict[str, Any] = {"name": "lid-dew", "value": -2.0, "limit": 0.5, "unit": "K"}
+    film = alarm(when + 3 * MINUTE_MS, "worsened", worse="mark", mark=0.5, **wet)
+    letters = letters_of(alarm(when, **wet), advice(when), film, until=when + 50 * MINUTE_MS)
+    assert brief(letters) == [("10 14:37", "situation", "keeper")]
+
+
+def test_the_same_trouble_with_less_time_left_goes_with_the_next_letter() -> None:
+    """A garden that stood at 20.0 degC was told twice within an hour and a quarter to be worse."""
+    when = at("10 08:00")
+    cold: dict[str, Any] = {"name": "temperature-low", "limit": 24.0, "priority": "today"}
+    half = alarm(when + 40 * MINUTE_MS, "worsened", worse="time", value=19.9, **cold)
+    begun = [alarm(when, value=20.0, **cold), alarm(when + 1, "acknowledged", value=20.0, **cold)]
+    assert brief(letters_of(*begun, half, until=at("10 09:00")))[1:] == []
+    fallen = replace(half, value=18.5)
+    assert brief(letters_of(*begun, fallen, until=at("10 09:00")))[1:] == [("10 08:40", "escalation", "keeper")]
+
+
+def test_each_kind_of_news_has_one_row_and_what_is_worse_is_never_counted() -> None:
+    assert sorted(row.news for row in ROWS) == sorted(get_args(News))
+    worse = [row for row in ROWS if not row.calm]
+    assert {"mark", "graver", "worse"} <= {row.news for row in worse}
+    assert all(row.at_night and row.beyond for row in worse if row.news in ("mark", "graver", "worse"))
+    assert [row.waits_ms for row in ROWS if row.news in ("mark", "graver", "new-harm")] == [0, 0, 0]
 
 
 @pytest.mark.parametrize("over", ["resolved", "withdrawn"])

@@ -1,0 +1,92 @@
+"""What is back in its band, what is on its way out of it, and what has gone further since the last letter."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rules.settings.bands import Band
+from rules.telling.ledger import Ledger
+from rules.terms.events import AlarmEvent, News
+from rules.trade.alarm_kinds import ALARMS
+from rules.trade.bearable import BEARABLE, HarmKind
+
+PLAINLY_K_H, PLAINLY_PCT_H = 2.0, 10.0
+"""Pace of a figure that no noise of a slope and no cycle of a thermostat makes. Own estimates."""
+FURTHER = 2.0
+"""So many times what noise makes of a slope in an hour a figure must have gone to be further away than it was. Own estimate."""
+SIDES: dict[str, HarmKind] = {
+    "temperature-high": "heat", "heater-runaway": "heat", "temperature-low": "cold", "heater-failed": "cold",
+    "humidity-low": "dryness",
+}  # fmt: skip
+"""The alarms that may wake whose value has a band, and which way it leaves it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """Asks the figures of an instant."""
+
+    ledger: Ledger
+
+    def is_settled(self, place: str, at_ms: int) -> bool:
+        """Whether all heat, cold and dryness that stands there is back in its band and not on its way out: it wakes nobody."""
+        here = [one.latest for one in self.ledger.state.heard.values() if one.place == place and one.shown]
+        told = [alarm for alarm in here if alarm.alarm in SIDES or alarm.priority == "wake"]
+        return bool(told) and all(self._is_inside(alarm, at_ms) for alarm in told)
+
+    def _is_inside(self, alarm: AlarmEvent, at_ms: int) -> bool:
+        kind, chamber = SIDES.get(alarm.alarm), self.ledger.settings.chambers.get(alarm.chamber or "")
+        figures = None if chamber is None else self.ledger.presents.figures(alarm.chamber or "", at_ms)
+        if kind is None or chamber is None or figures is None:
+            return False
+        row, limit = BEARABLE[kind], alarm.limit
+        value, slope = figures.temperature_c, figures.temperature_slope_k_h
+        if kind == "dryness":
+            value, slope = figures.relative_humidity_pct, figures.humidity_slope_pct_h
+        elif ALARMS[alarm.alarm].edge is None:
+            limit = chamber.temperature.high if kind == "heat" else chamber.temperature.low
+        if value is None or limit is None:
+            return False
+        return row.worse * (value - limit) <= 0 and row.worse * (slope or 0.0) <= row.noise_h
+
+    def is_leaving(self, told: Sequence[News], at_ms: int) -> bool:
+        """Whether a box of which this is told plainly leaves its band within an hour by a figure that this is not about."""
+        return any(self._leaves(event, at_ms) for event in told)
+
+    def _leaves(self, event: News, at_ms: int) -> bool:
+        chamber = self.ledger.settings.chambers.get(event.chamber or "")
+        now = None if chamber is None else self.ledger.presents.figures(event.chamber or "", at_ms)
+        if chamber is None or now is None:
+            return False
+        own = ALARMS[event.alarm].figure if isinstance(event, AlarmEvent) else None
+        # What a lid or humid air does while it cools is no news beside it.
+        damp = chamber.humidity_for(chamber.garden.volume_ml) if own is None or own == "temperature_c" else None
+        return (own != "temperature_c" and _is_out_in_an_hour(
+            now.temperature_c, now.temperature_slope_k_h, PLAINLY_K_H, chamber.temperature
+        )) or (damp is not None and _is_out_in_an_hour(
+            now.relative_humidity_pct, now.humidity_slope_pct_h, PLAINLY_PCT_H, damp
+        ))  # fmt: skip
+
+    def has_gone_on(self, alarm: AlarmEvent) -> bool:
+        """Whether the figure of an alarm is further away than the last letter said of its chamber: there is more to limit."""
+        kind, figure = ALARMS[alarm.alarm].harm, ALARMS[alarm.alarm].figure
+        here = [one for one in self.ledger.state.heard.values() if one.latest.chamber == alarm.chamber]
+        told = [
+            (one.letter_value_ms or 0, one.letter_value) for one in here
+            if ALARMS[one.latest.alarm].figure == figure and one.letter_value is not None
+        ]
+        if kind is None or kind == "water" or alarm.value is None or not told:  # whose alarm tells a margin, not a load
+            return False
+        return BEARABLE[kind].worse * (alarm.value - max(told)[1]) > FURTHER * BEARABLE[kind].noise_h
+
+    def goes_on(self, place: str, at_ms: int) -> bool:
+        """Whether the figure of an alarm that was told of a place is further away now than the last letter said."""
+        told = self.ledger.state.standing(place)
+        return any(self.has_gone_on(self.ledger.presents.told(one.latest, at_ms)) for one in told)
+
+
+def _is_out_in_an_hour(value: float | None, slope_h: float | None, plainly_h: float, band: Band) -> bool:
+    if value is None or slope_h is None or abs(slope_h) <= plainly_h:
+        return False
+    edge, outward = (band.low, -1.0) if slope_h < 0 else (band.high, 1.0)
+    return edge is not None and outward * (value + slope_h - edge) > 0

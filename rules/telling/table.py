@@ -1,0 +1,60 @@
+"""What is told at once, what goes with the next letter, and how often a day: one row for each kind of news, the gravest first.
+
+A letter is judged by the gravest news in it. All of it is judgement of our own: a keeper who gets a letter for each sign reads
+none of them, one who is told late loses a garden.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from rules.terms.events import HOUR_MS, MINUTE_MS
+
+News = Literal[
+    "mark", "graver", "new-harm", "other", "worse", "step", "same", "sign", "box", "repeat", "all-clear", "reminder",
+]
+SAME_WITHIN_MS = 30 * MINUTE_MS
+NEXT_WITHIN_MS = HOUR_MS
+"""So long after a letter of its place news waits for the next one; what has waited for an hour goes out."""
+CALM_LETTERS = 4
+"""So many letters about one place that are no worse than the last go out within a day; what is left stands in the next one
+or in the digest. Where the devices at hand cannot repair it, and that was told, one."""
+REMINDERS = 3
+"""So many letters about one place that say nothing new go out within a day."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One kind of news of a place that was told of before."""
+
+    news: News
+    waits_ms: int = 0
+    """So long after the last letter, or the keeper's answer to it, it waits for the next one."""
+    asked: bool = False
+    """Whether it waits only where the last letter said what to do."""
+    calm: bool = True
+    """Whether it is no worse than the last letter: such letters have a number for the day, save where they may wake."""
+    beyond: bool = False
+    """Whether it is told where the devices at hand cannot repair it, and that was told; the rest then is one letter a day."""
+    at_night: bool = True
+    """Whether it may break the quiet hours where it wakes, or does not last till the morning."""
+    new: bool = True
+    """Whether it says something new; what does not has its own number for the day, also where it may wake."""
+
+
+ROWS: tuple[Row, ...] = (
+    Row("mark", calm=False, beyond=True),  # a lethal mark is passed
+    Row("graver", calm=False, beyond=True),  # more urgent than all that was told
+    Row("new-harm", calm=False),  # a figure does harm of which no letter told, or what fails suddenly fails anew
+    Row("other"),  # what else is advised; what cannot be seen any more
+    Row("worse", SAME_WITHIN_MS, asked=True, calm=False, beyond=True),  # further away than the last letter said
+    Row("step", NEXT_WITHIN_MS),  # something else is advised, which is not urgent, or for which the look asked for comes first
+    Row("same", NEXT_WITHIN_MS, calm=False, at_night=False),  # less time is left, or it is graver, where the last letter said
+    Row("sign", NEXT_WITHIN_MS, asked=True),  # one more figure is outside, with the same to do
+    Row("box", NEXT_WITHIN_MS),  # one more box of a room, of the same cause
+    Row("repeat", at_night=False, new=False),  # the next try of a step that was done before
+    Row("all-clear"),
+    Row("reminder", at_night=False, new=False),
+)
+"""The gravest first: a letter goes by the first row that holds of what is in it."""
