@@ -173,7 +173,8 @@ def _lid(situation: Situation, standing: Mapping[str, Standing], was_wet: bool) 
 def _device_facts(chamber: Chamber, knobs: Mapping[str, float]) -> set[str]:
     devices = chamber.devices
     checks = {
-        "fan": devices.fan is not None, "fan-on": knobs.get("fan", 0.0) > 0.0, "mister": devices.mister is not None,
+        "fan": devices.fan is not None, "no-fan": devices.fan is None, "fan-on": knobs.get("fan", 0.0) > 0.0,
+        "mister": devices.mister is not None,
         "mist-on": knobs.get("mister", 0.0) >= 0.05, "vents-open": knobs.get("vents", 0.0) > 0.0,
         "vents-shut": knobs.get("vents", 0.0) < devices.vents.count, "granules": devices.wet_granules,
         "can-insulate": devices.can_insulate_lid and knobs.get("foam", 0.0) < 30.0,

@@ -59,7 +59,15 @@ AIR = frozenset({"fan:more", "vent:open"})
 FOAM = frozenset({"lid:insulate"})
 HEAT = frozenset({"heater:more"})
 _NO_FIRST_HEAT = Never("Do not heat first: warming alone dries the air further.", HEAT, about_order=True)
-_NO_FAN_COLD = Never("Do not air the box or run the fan more to fix this: it cools.", AIR, when=("airing-cools",))
+
+
+def _no_air(text: str, *when: str) -> tuple[Never, Never]:
+    """Return the warning of more air (`{air}`) for boxes with a fan and for those that have none to be run."""
+    with_fan, without = text.format(air="air it or run the fan more"), text.format(air="air it")
+    return Never(with_fan, AIR, when=(*when, "fan")), Never(without, AIR, when=(*when, "no-fan"))
+
+
+_NO_AIR_COLD = _no_air("Do not {air} to fix this: it cools.", "airing-cools")
 _NO_SPRAY = Never("Never spray the garden.")
 _NO_SETPOINT = Never("Do not turn the heat up to dry the lid: in a wet box it makes the lid wetter.", HEAT)
 NO_MIST_HOT = Never("Do not mist: the humidity comes back by itself as the air cools.", MIST)
@@ -74,27 +82,27 @@ CELLS: tuple[Cell, ...] = (
                "fan-less", Step("check-heater", when=("heater-suspect",)),
                "water", Step("cover-garden"), "insulate-lid", Step("heat-up", when=("all-shut", "watered"), at_most=0.5),
                Step("mist-more", when=("all-shut", "watered"))),
-        (_NO_FIRST_HEAT, _NO_FAN_COLD, _NO_SPRAY),
+        (_NO_FIRST_HEAT, *_NO_AIR_COLD, _NO_SPRAY),
     ),
     Cell(
         2, "low", "low", True, "cold, dry and wet at once hardly happens: old droplets, or a humidity probe that reads low",
         steps("check-probe", Step("warm-room", when=("room-cold",)), "insulate-lid", "close-vents", "fan-less",
             Step("heat-up", at_most=0.5)),
-        (_NO_FAN_COLD, _NO_SPRAY),
+        (*_NO_AIR_COLD, _NO_SPRAY),
     ),
     Cell(
         3, "low", "ok", False, "plainly too cool",
         steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "water",
             "close-vents", "fan-less",
                Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
-        (_NO_FAN_COLD,),
+        _NO_AIR_COLD,
     ),
     Cell(
         4, "low", "ok", True, "a cold room or window: the lid is the coldest place",
         steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "wipe-lid",
             "close-vents",
                "mist-less", Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
-        (_NO_FAN_COLD, Never("Do not turn the heat up and leave it at that: heat alone puts more water on the lid.", HEAT,
+        (*_NO_AIR_COLD, Never("Do not turn the heat up and leave it at that: heat alone puts more water on the lid.", HEAT,
             about_order=True)),
     ),
     Cell(
@@ -108,15 +116,14 @@ CELLS: tuple[Cell, ...] = (
         steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "wipe-lid",
             "mist-less",
                "wet-less", Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
-        (_NO_FAN_COLD,),
+        _NO_AIR_COLD,
     ),
     Cell(
         7, "ok", "low", False, "it loses water faster than it gets any: vents, fan, dry room air, or the water has run out",
         steps(Step("find-leak", when=("mist-useless",)), Step("check-lid", when=("vapour-lost",)), "water", "close-vents",
             "fan-less", Step("cover-garden"), Step("heat-down", when=("warm-side",), at_most=1.0),
                Step("humidify-room", when=("dry-air",)), Step("mist-more", when=("all-shut", "watered")), "insulate-lid"),
-        (_NO_SPRAY, Never("Do not air it or run the fan more: the room's air is drier than the chamber needs.", AIR,
-            when=("dry-air",))),
+        (_NO_SPRAY, *_no_air("Do not {air}: the room's air is drier than the chamber needs.", "dry-air")),
     ),
     Cell(
         8, "ok", "low", True, "the cold lid takes the water, or the humidity probe reads low",
@@ -178,7 +185,8 @@ CELLS: tuple[Cell, ...] = (
         steps(_FEEL_MAT, "heat-down", Step("fan-more", when=("room-cooler",)), Step("open-vents", when=("room-cooler",)),
             "mist-less", *_FIND_SOURCE, Step("shade-box", when=("room-warm",))),
         (
-            Never("Do not run the fan if the room is warmer than the chamber: it heats.", AIR, about_order=True),
+            Never("Do not run the fan if the room is warmer than the chamber: it heats.", AIR, when=("fan",),
+                about_order=True),
             NO_COVER_HOT, Never("No water: nothing evaporates into this air.", WATER),
         ),
     ),
