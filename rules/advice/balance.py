@@ -169,10 +169,12 @@ def _temperatures(
         return np.where(np.abs(here_c - free) < 6.0, np.where(moving == 0.0, here_c, rest), free), here_c.copy(), here_c.copy()
     most = np.maximum(free + draws[:, LIFT], rest)
     held_c = _held_c(situation, knobs)
+    turns = here_c + max(moving, 0.0) * OVERSHOOT_H
     if heater.thermostat and held_c is not None and moving != 0.0:
         held = np.clip(held_c, free, most)
-        turns = here_c + max(moving, 0.0) * OVERSHOOT_H
         rest = held if _swings(situation, knobs) else _caught(rest, turns, held, held_c)
+    elif heater.thermostat and moving > 0.0:  # it switches somewhere, though nobody told where
+        rest = np.minimum(rest, turns)
     return rest, free, most
 
 
