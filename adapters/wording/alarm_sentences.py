@@ -89,6 +89,11 @@ def _said(alarm: AlarmEvent, place: str) -> str:
     return ALARMS[name].said(place, clean(probe, 64), clean(medium))
 
 
+def raised(raised_from: float | None) -> str:
+    """Return why an edge of dryness lies higher than it is written, after its figure."""
+    return "" if raised_from is None else f", raised from {raised_from:.0f} %: warm air dries more"
+
+
 def _figures(alarm: AlarmEvent, style: Style, told_at_ms: int) -> str:
     value, limit, unit = alarm.value, alarm.limit, alarm.unit
     if value is None or unit is None or unit == "s":
@@ -101,7 +106,7 @@ def _figures(alarm: AlarmEvent, style: Style, told_at_ms: int) -> str:
     if unit == "K":  # a margin: lid temperature minus dew point
         settles = "where water settles" if value < 0 else "below which water settles"
         return f" ({_beside_dew_point(value, style)}, {settles})"
-    return f"{said} (limit {style.quantity(limit, unit).removesuffix(' humidity')})"
+    return f"{said} (limit {style.quantity(limit, unit).removesuffix(' humidity')}{raised(alarm.raised_from)})"
 
 
 def _beside_dew_point(margin_k: float, style: Style) -> str:

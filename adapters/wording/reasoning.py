@@ -49,7 +49,7 @@ def reasoning_text(told: Reasoning, probes: Sequence[SeriesSeen], style: Style, 
         ("", list(told.model_notes)),
         ("The heat mat in the last day, by its own probe", mat_day_told(told.mat_day, told.mat, style)),
         ("The heat mat, if its thermostat sticks or it dies", _mat(told.mat, style)),
-        ("What was weighed", _weighed(told, style)),
+        ("What was weighed, as if all might be changed now", _weighed(told, style)),
         ("Sources", list(told.sources)),
     ]
     head = f"{told.chamber}: why, at {style.clock(told.at_ms)}"

@@ -9,13 +9,15 @@ from collections.abc import Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
+from adapters.wording.alarm_sentences import raised
 from adapters.wording.figures import Style
 from adapters.wording.reasoning import SeriesSeen, reasoning_text
 from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import Lacking, config_option
 from daemon.store.spool import WordError
 from rules.advice.reasoning import Reasoning, explain
-from rules.advice.state import AdviceState
+from rules.advice.state import AdviceState, OpenAdvice
+from rules.alarms.state import AlarmRecord
 from rules.climate.quality import NAMES, NOT_EVALUATED, SUSPECT
 from rules.terms.events import rfc3339
 from rules.terms.quantities import FACTS
@@ -62,11 +64,30 @@ def reasoning(desk: KeeperDesk, chamber: str) -> Reasoning:
     advised = standing_of(desk.state, chamber)
     told = explain(desk.settings, chamber, adviser, situation, advised)
     shown = verdict_of(desk.settings, desk.state, chamber).alarms  # as every screen lists them
-    causes = [f"; because of {one.cause}" if one.cause else "" for one in shown]
+    causes = [_limit(one) + (f"; because of {one.cause}" if one.cause else "") for one in shown]
     rows = tuple(f"{one.alarm}: {one.condition}, {one.priority}{why}" for one, why in zip(shown, causes, strict=True))
     if shown and not advised and not told.advice:
         told = replace(told, reason="What stands is explained by something else: no advice of its own.")
-    return replace(told, standing=rows)
+    told = replace(told, standing=rows)
+    return told if adviser.open is None else _as_told(told, adviser.open, desk)
+
+
+def _limit(record: AlarmRecord) -> str:
+    """Return the limit of now where it is not that of the config, and why."""
+    return f"; the limit is {record.limit:.0f} %{raised(record.raised_from)}" if record.raised_from is not None else ""
+
+
+def _as_told(told: Reasoning, opened: OpenAdvice, desk: KeeperDesk) -> Reasoning:
+    """Return the reasoning with the advice that letters and screens tell: what is searched anew is weighed, not asked for."""
+    if opened.done_ms is not None:
+        again = f"leave it so, and look again at {desk.local(opened.look_again_ms)}"
+        judged = f"What you did ({opened.name}) is being judged: {again}."
+        return replace(told, advice=(judged,), never=tuple(opened.event.never))
+    asked = tuple(action.text for action in opened.event.actions)
+    if not asked or asked == told.advice:
+        return told
+    since = f"As told at {desk.local(opened.told_ms)}: {opened.event.reason}"
+    return replace(told, advice=asked, never=tuple(opened.event.never), reason=since if opened.event.reason else told.reason)
 
 
 def _as_json(told: Reasoning, probes: Sequence[SeriesSeen]) -> dict[str, Any]:

@@ -14,8 +14,10 @@ from rules.advice.state import Asked
 from rules.alarms.state import AlarmRecord
 from rules.alarms.walk import as_event
 from rules.climate.course import Presents
+from rules.climate.dryness import raised_by_warmth_pct
 from rules.climate.situation import Situation
 from rules.settings import Settings
+from rules.settings.bands import Band
 from rules.terms.events import AlarmEvent
 from rules.trade.urgency import rank
 from rules.turn.advance import EngineState
@@ -152,13 +154,26 @@ def figures_sentence(settings: Settings, name: str, situation: Situation | None,
         return "No probe measures here." if not settings.probes_at(name) else "No reading yet."
     chamber = settings.chambers[name]
     humidity = chamber.humidity_for(chamber.garden.volume_ml if situation.garden_ml is None else situation.garden_ml)
+    dry, air = humidity.low, situation.temperature_c
+    if dry is not None and air is not None and chamber.role == "fungus":
+        dry = float(raised_by_warmth_pct(dry, chamber.temperature, air))
+    calm = "no harm while the lid is dry" if (situation.dew_margin_k or 0.0) > 0.0 else "its mean is in band"
+    judged = {alarm.partition("-")[0] if alarm != "damp" else "humidity" for alarm in situation.outside}
     parts = [
-        _against(situation.temperature_c, chamber.temperature.low, chamber.temperature.high, style, "degC"),
-        _against(situation.relative_humidity_pct, humidity.low, humidity.high, style, "%RH"),
+        _against(air, chamber.temperature.low, chamber.temperature.high, style, "degC")
+        + _why_calm(air, chamber.temperature, "temperature" in judged, "its mean is in band"),
+        _against(situation.relative_humidity_pct, dry, humidity.high, style, "%RH")
+        + _why_calm(situation.relative_humidity_pct, humidity, "humidity" in judged, calm),
         _lid(situation.dew_margin_k, chamber.lid_dew.caution_margin_k, style),
     ]
     said = "; ".join(part for part in parts if part)
     return " ".join([said[0].upper() + said[1:] + ".", *harm_sentences(situation.harm)])
+
+
+def _why_calm(value: float | None, band: Band, judged: bool, why: str) -> str:
+    """Return why a value beyond its band is nothing, where the checks do not hold it to be outside."""
+    above = value is not None and band.high is not None and value > band.high
+    return f" ({why})" if above and not judged else ""
 
 
 def _against(value: float | None, low: float | None, high: float | None, style: Style, unit: str) -> str:

@@ -52,7 +52,8 @@ class AlarmLife:
         """Take over what the change knows in figures; what it does not know stays as last seen."""
         record.closed = False
         record.value = record.value if change.value is None else change.value
-        record.limit = record.limit if change.limit is None else change.limit
+        if change.limit is not None:
+            record.limit, record.raised_from = change.limit, change.raised_from
         record.unit = change.unit or record.unit
         record.because = change.because or record.because
         if ALARMS[record.alarm].subject == "probe":

@@ -48,6 +48,8 @@ class AlarmRecord:
     priority_reason: str = ""
     value: float | None = None
     limit: float | None = None
+    raised_from: float | None = None
+    """The limit as it is written, where warmth raises it; None: nothing does."""
     unit: str | None = None
     seconds_left: float | None = None
     harm: Harm | None = None

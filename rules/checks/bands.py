@@ -157,8 +157,13 @@ def dryness(view: View) -> Iterator[Verdict]:
     like = dries_like_pct(view.vapour_deficit_pa)
     told = _facts(view, value, edge, band.harmful_low, "%RH", False)
 
+    written = limits(view, view.humidity_band, "low")
+
     def facts(index: int) -> Facts:
         found, as_if = told(index), float(like[index])
+        base = float(written if written is None or isinstance(written, float) else written[index])  # type: ignore[arg-type]
+        if found.limit is not None and found.limit > base + 0.5:
+            found = replace(found, raised_from=base)
         if not as_if < float(value[index]) - 2.0:
             return found
         return replace(found, because=f"{found.because}; so warm, it dries like {as_if:.0f} %RH at {DRIES_AT_C:.0f} degC")

@@ -34,6 +34,8 @@ class Facts:
     unit: str | None = None
     seconds_left: float | None = None
     because: str = ""
+    raised_from: float | None = None
+    """The limit as it is written, where warmth raises it; None: nothing does."""
 
 
 def number(value: float) -> float | None:

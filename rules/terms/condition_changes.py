@@ -64,3 +64,5 @@ class ConditionChange:
     harm: Harm | None = None
     worse: Worse | None = None
     mark: float | None = None
+    raised_from: float | None = None
+    """The limit as it is written, where warmth raises it; None: nothing does."""

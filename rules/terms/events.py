@@ -189,6 +189,8 @@ class AlarmEvent(Event):
     value: float | None
     limit: float | None
     unit: str | None
+    raised_from: float | None = None
+    """The limit as it is written, where warmth raises it; None: nothing does."""
     probe: str | None = None
     medium: str | None = None
     read_ms: int | None = None

@@ -282,6 +282,7 @@ def _turned(
                 facts.because,
                 turn.edited,
                 account.at(index),
+                raised_from=facts.raised_from,
             )
         )
     return after, changes
@@ -302,6 +303,7 @@ def _weighed(view: View, verdict: Verdict, account: harm.Followed) -> list[Condi
             ConditionChange(
                 int(view.at_ms[step.index]), view.place, verdict.alarm, step.to, None, facts.value, facts.limit, facts.unit,
                 because=f"{_STEPS[step.worse]}: {facts.because}", harm=step.harm, worse=step.worse, mark=step.mark,
+                raised_from=facts.raised_from,
             )
         )
     return changes

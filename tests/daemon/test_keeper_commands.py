@@ -18,7 +18,7 @@ from daemon.config.settings import settings_of
 from daemon.store.history import History
 from daemon.store.spool import Spool
 from rules.keeper.devices import told_knobs
-from rules.terms.events import DAY_MS, MINUTE_MS, Batch, Event, LetterEvent, MediumFault, WordEvent
+from rules.terms.events import DAY_MS, MINUTE_MS, AdviceEvent, Batch, Event, LetterEvent, MediumFault, WordEvent
 from rules.turn.advance import advance, dump_state
 from rules.turn.state import EngineState
 
@@ -398,6 +398,27 @@ def test_why_lays_open_readings_quality_model_candidates_winner_and_runner_up(ho
     titles = [line for line in text.splitlines() if line and not line.startswith(" ")]
     assert titles[1:4] == ["What stands", "Advice", "Do not"]  # first what to do, the numbers after
     assert max(len(line) for line in text.splitlines()) <= 100
+
+
+def test_why_asks_for_what_the_letter_asks_and_for_nothing_while_that_is_judged(hot: Shelf) -> None:
+    letter = next(event for event in reversed(hot.events) if isinstance(event, AdviceEvent))
+    before = json.loads(hot.say("why", "nest", "--json"))
+    assert before["advice"] == [action.text for action in letter.actions]
+    hot.say("done", "nest")
+    hot.turn()
+    hot.live(10, 28.7, 74.0)
+    (told,) = json.loads(hot.say("why", "nest", "--json"))["advice"]
+    assert told.startswith(f"What you did ({letter.name}) is being judged: leave it so, and look again at ")
+    assert "What was weighed, as if all might be changed now" in hot.say("why", "nest")
+
+
+def test_why_and_alarms_say_why_a_limit_of_dryness_lies_higher_than_written(shelf: Shelf) -> None:
+    shelf.live(60, 25.5, 70.5)
+    assert "raised" not in shelf.say("alarms")
+    shelf.live(40, 31.0 + 0.05 * np.sin(np.arange(40)), 72.0 + 0.2 * np.sin(np.arange(40)))
+    limit = next(row for row in shelf.listed()["alarms"] if row["key"] == "nest/humidity-low")["limit"]
+    for told in (shelf.say("alarms"), shelf.say("why", "nest")):
+        assert f"{limit:.0f} %, raised from 70 %: warm air dries more" in " ".join(told.split())
 
 
 def test_why_of_a_quiet_chamber_says_that_nothing_stands(shelf: Shelf) -> None:
