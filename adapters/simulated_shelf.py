@@ -94,6 +94,10 @@ class Shelf:
         self._begun.discard((what, where))
         self._ended.add((what, where))
 
+    def is_going(self, what: str, where: str) -> bool:
+        """Return whether something is happening now."""
+        return (what, where) in self._going((self.elapsed_s / 3600.0) % (24.0 * CYCLE_DAYS))
+
     def _going(self, hour: float) -> set[tuple[str, str]]:
         scripted = {(one.what, one.where) for one in self._script if one.begin_h <= hour < one.end_h}
         self._ended &= scripted

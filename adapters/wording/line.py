@@ -6,10 +6,11 @@ import textwrap
 
 from adapters.wording.alarm_sentences import over, sentence, title_of
 from adapters.wording.figures import Style, clean
+from adapters.wording.letter import subject_of
 from adapters.wording.round_up import care_line
 from adapters.wording.situation import doubt
 from rules.settings import Settings
-from rules.terms.events import AdviceEvent, AlarmEvent, CareEvent, Event, QualityEvent, SystemEvent, WordEvent
+from rules.terms.events import AdviceEvent, AlarmEvent, CareEvent, Event, LetterEvent, QualityEvent, SystemEvent, WordEvent
 
 _CHANGES = {
     "acknowledged": "Seen", "shelved": "Quiet", "unshelved": "No longer quiet", "unacknowledged": "No longer seen",
@@ -19,6 +20,9 @@ _CHANGES = {
     "recovering": "Recovering", "relapsed": "Outside again", "suppressed": "Has another cause",
     "unsuppressed": "Stands by itself",
 }  # fmt: skip
+
+
+_WHOM = {"keeper": "", "second": "To the second address: ", "stand-in": "To the stand-in: "}
 
 
 def line_of(event: Event, settings: Settings) -> str:
@@ -63,6 +67,8 @@ def _said(event: Event, settings: Settings, style: Style) -> str:
         return f"PROBE  {doubt(event, style)}"
     if isinstance(event, CareEvent):
         return f"CARE  {care_line(event, settings, style)}"
+    if isinstance(event, LetterEvent):
+        return f"LETTER  {_WHOM[event.to]}{subject_of(event, settings)}"
     place = f"{title_of(settings, event.chamber)}: " if event.chamber else ""
     said = style.text(event.text) if isinstance(event, SystemEvent | WordEvent) else ""
     refused = "Refused: " if isinstance(event, WordEvent) and not event.accepted else ""

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 
 from daemon.demo.scene import TROUBLES, Trouble
 from daemon.demo.stage import CONFIG_NAME, Shown
 from daemon.desk.options import program_name
-from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent
+from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent, LetterEvent
 
 
 def opening(days: float) -> str:
@@ -26,15 +27,25 @@ def closing(shown: Shown, taken_s: float) -> str:
 
 
 def found_after_ms(trouble: Trouble, shown: Shown) -> int | None:
-    """Return how long after its beginning a trouble was first told; None: it was not."""
-    begin_ms = shown.start_ms + round(trouble.begin_h * HOUR_MS)
-    end_ms = shown.start_ms + round(trouble.end_h * HOUR_MS)
-    times = [
-        event.at_ms for event in shown.events
-        if isinstance(event, AlarmEvent) and event.change == "raised" and event.alarm in trouble.alarms
-        and event.chamber == trouble.chamber and begin_ms <= event.at_ms < end_ms
-    ]  # fmt: skip
-    return min(times) - begin_ms if times else None
+    """Return how long after its beginning a trouble was first an alarm on every screen; None: it was not."""
+    raised = (one for one in shown.events if isinstance(one, AlarmEvent) and one.change == "raised")
+    return _first_after_ms(trouble, shown, [one.at_ms for one in raised if _is_of(one, trouble)])
+
+
+def written_after_ms(trouble: Trouble, shown: Shown) -> int | None:
+    """Return how long after its beginning a letter first told of a trouble, be it the digest; None: none did."""
+    letters = [one for one in shown.events if isinstance(one, LetterEvent) and one.to == "keeper"]
+    times = [one.at_ms for one in letters if any(isinstance(each, AlarmEvent) and _is_of(each, trouble) for each in one.about)]
+    return _first_after_ms(trouble, shown, times)
+
+
+def _is_of(alarm: AlarmEvent, trouble: Trouble) -> bool:
+    return alarm.alarm in trouble.alarms and alarm.chamber == trouble.chamber
+
+
+def _first_after_ms(trouble: Trouble, shown: Shown, times: Sequence[int]) -> int | None:
+    begin_ms, end_ms = (shown.start_ms + round(hour * HOUR_MS) for hour in (trouble.begin_h, trouble.end_h))
+    return min((at_ms - begin_ms for at_ms in times if begin_ms <= at_ms < end_ms), default=None)
 
 
 def _found(shown: Shown) -> list[str]:
@@ -42,10 +53,12 @@ def _found(shown: Shown) -> list[str]:
     for trouble in TROUBLES:
         if shown.start_ms + trouble.begin_h * HOUR_MS > shown.end_ms:
             continue
-        after_ms = found_after_ms(trouble, shown)
-        said = "not found" if after_ms is None else _span(after_ms)
-        lines.append(f"  {said:>10}  {trouble.told}")
-    return ["", "What went wrong, and how long until dewlid said so:", *lines] if lines else []
+        after_ms = found_after_ms(trouble, shown), written_after_ms(trouble, shown)
+        seen, written = ("none" if one is None else _span(one) for one in after_ms)
+        lines.append(f"  {seen:>10}  {written:>10}  {trouble.told}")
+    head = ["What went wrong, and how long until it was an alarm on every screen and in a letter, be it the digest:",
+            f"  {'screens':>10}  {'letter':>10}"]  # fmt: skip
+    return ["", *head, *lines] if lines else []
 
 
 def _span(for_ms: int) -> str:
@@ -62,9 +75,11 @@ def _figures(shown: Shown, taken_s: float) -> list[str]:
         if shown.mqtt_messages is None
         else f"{shown.mqtt_messages} MQTT messages on {shown.mqtt_topics} topics of a real broker"
     )
+    second = sum(isinstance(event, LetterEvent) and event.to != "keeper" for event in shown.events)
+    others = f", {second} of them for a second address" if second else ""
     return [
-        f"{shown.readings} readings in {taken_s:.0f} s gave {raised} alarms, {given} advisories and {kinds['letter']} letters;"
-        f" {mqtt}."
+        f"{shown.readings} readings in {taken_s:.0f} s gave {raised} alarms, {given} pieces of advice and {kinds['letter']}"
+        f" letters{others}; {mqtt}."
     ]
 
 

@@ -12,6 +12,13 @@ from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent
 _REACTS_AFTER_MS = 20 * MINUTE_MS
 _SAYS_AFTER_MS = 10 * MINUTE_MS
 _WAKES_H, _SLEEPS_H = 7.0, 23.0
+_VENTS = ("", "one vent open", "vents open")
+"""What goes on with none, one and both of the vents open."""
+
+
+def _of_one(name: str, other: str) -> bool:
+    """Return whether two names are of one advisory in several wordings."""
+    return name.partition(".")[0] == other.partition(".")[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +50,9 @@ class Keeper:
         chamber = event.chamber or ""
         if event.status in ("given", "updated", "reminded"):
             before = self._heard.get(chamber)
+            self._unsaid = [  # a newer letter on the same is read before anything is typed
+                (due_ms, name) for due_ms, name in self._unsaid if name == event.name or not _of_one(name, event.name)
+            ]
             same = before is not None and before.event.actions == event.actions
             self._heard[chamber] = _Heard(event, before.at_ms if before is not None and same else at_ms)
         else:
@@ -90,14 +100,21 @@ class Keeper:
         return deed(chamber, action) if deed else ""
 
     def _open(self, chamber: str, action: Action) -> str:
-        both = (action.amount or 1) > 1
-        self._shelf.begin("vents open" if both else "one vent open", chamber)
-        return "opens both vents" if both else "opens a vent"
+        count = 2 if action.amount is None else round(action.amount)
+        return self._vents(chamber, count, ("", "opens a vent", "opens both vents"))
 
-    def _close(self, chamber: str, _: Action) -> str:
-        for what in ("vents open", "one vent open"):
-            self._shelf.end(what, chamber)
-        return "closes the vents"
+    def _close(self, chamber: str, action: Action) -> str:
+        count = 2 if action.amount is None else round(action.amount)
+        return self._vents(chamber, -count, ("", "closes a vent", "closes both vents"))
+
+    def _vents(self, chamber: str, more: int, said: tuple[str, ...]) -> str:
+        """Let so many more of the two vents be open, and return what is seen of it."""
+        before = next((number for number, what in enumerate(_VENTS) if what and self._shelf.is_going(what, chamber)), 0)
+        after = min(max(before + more, 0), 2)
+        for number, what in enumerate(_VENTS):
+            if what:
+                (self._shelf.begin if number == after else self._shelf.end)(what, chamber)
+        return said[abs(after - before)]
 
     def _mend_heater(self, chamber: str, _: Action) -> str:
         for what in ("heater fails", "heater unplugged", "in a cool room"):
@@ -116,6 +133,8 @@ class Keeper:
     def _plug_in(self, chamber: str, action: Action) -> str:
         if "lug the heater in" not in action.text:
             return self._turn(chamber, action, 1.0)
+        if not self._shelf.is_going("heater unplugged", chamber):
+            return ""
         for what in ("heater unplugged", "in a cool room"):
             self._shelf.end(what, chamber)
         return "carries it back, finds the thermostat's relay stuck, puts in another one and plugs the heater in"

@@ -39,6 +39,7 @@ class Screen:
         self._day = ""
         self._full_shown = False
         self._told: set[str] = set()
+        self._lettered: set[str] = set()
         self.events: list[AnyEvent] = []
         self.letters = 0
 
@@ -60,7 +61,8 @@ class Screen:
 
     def deed(self, deed: Deed, at_ms: int) -> None:
         """Tell what the keeper does."""
-        self._line(at_ms, ">", f"The keeper {deed.text}.")
+        seen = "" if deed.advisory in self._lettered else ", who sees it on `dewlid watch`,"
+        self._line(at_ms, ">", f"The keeper{seen} {deed.text}.")
 
     def said(self, advisory: str, at_ms: int) -> None:
         """Tell what the keeper types."""
@@ -74,10 +76,12 @@ class Screen:
     def _letter(self, event: LetterEvent) -> None:
         letter = compose(event, self._settings)
         self.letters += 1
+        self._lettered |= {each.name for each in event.about if isinstance(each, AdviceEvent)}
         name = f"{self.letters:02d}-{letter.subject.lower()}"
         safe = "".join(char if char.isalnum() or char == "-" else "-" for char in name)[:60].strip("-")
         (self._letters / f"{safe}.txt").write_text(f"Subject: {letter.subject}\n\n{letter.text}\n", encoding="utf-8")
-        self._line(letter.at_ms, "@", f"Letter: {letter.subject}")
+        whom = "Letter" if event.to == "keeper" else f"Letter to the {event.to} address (here nobody's)"
+        self._line(letter.at_ms, "@", f"{whom}: {letter.subject}")
         fresh = {each.name for each in event.about if isinstance(each, AdviceEvent) and each.actions} - self._told
         if fresh and event.sort == "situation":
             self._told |= fresh

@@ -24,13 +24,16 @@ from rules.terms.local_time import day_words
 WIDE, NARROW = 774.0, 328.0
 """Widths of the two drawings in px: a page's column, and a 360 px phone less its margins."""
 _MOST_LINES = 60
+_DRAWN_ON_PAPER = 6
+"""Of many chambers so many, the worst, have their picture on paper too."""
 
 
-def part(record: Record, verdict: Verdict) -> str:
-    """Return the section of one chamber."""
+def part(record: Record, verdict: Verdict, place: int = 0) -> str:
+    """Return the section of one chamber, which has its place among all, the worst first."""
     name, style = verdict.chamber, style_of(record.settings)
     chamber, curve = record.settings.chambers[name], record.curves.get(name)
-    head = f'<section class="sheet chamber" id="{escape(name)}"><h2>{escape(verdict.title)}</h2>'
+    brief = " brief" if place >= _DRAWN_ON_PAPER else ""
+    head = f'<section class="sheet chamber{brief}" id="{escape(name)}"><h2>{escape(verdict.title)}</h2>'
     told = story(record, name)
     if curve is None or empty(curve):
         why = "No probe stands in this chamber." if verdict.silent else "Nothing believable was measured here in this time."

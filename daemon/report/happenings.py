@@ -9,7 +9,7 @@ from adapters.wording.figures import clean
 from adapters.wording.line import line_of
 from daemon.report.record import Record
 from rules.alarms.load import occurrences
-from rules.terms.events import AdviceEvent, AlarmEvent, AnyEvent, QualityEvent, SystemEvent, WordEvent
+from rules.terms.events import AdviceEvent, AlarmEvent, AnyEvent, LetterEvent, QualityEvent, SystemEvent, WordEvent
 
 _NOT_THE_KEEPER = ("model-fitted",)
 _TOLD_CHANGES = ("raised", "escalated", "worsened", "returned", "held", "unknown", "closed")
@@ -105,6 +105,8 @@ def story(record: Record, chamber: str | None) -> list[str]:
 def _is_told(event: AnyEvent) -> bool:
     if isinstance(event, AlarmEvent):
         return event.change in _TOLD_CHANGES and event.suppression == "none"
+    if isinstance(event, LetterEvent):
+        return event.sort not in ("digest", "answer", "care")
     if isinstance(event, AdviceEvent):
         return event.status == "given" or event.over
     return isinstance(event, SystemEvent | QualityEvent) or (isinstance(event, WordEvent) and event.word not in _NOT_THE_KEEPER)

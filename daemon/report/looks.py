@@ -88,7 +88,13 @@ figure svg{max-width:88%}details{break-inside:avoid}
 main{max-width:none;padding:0}.wide{display:block}.narrow{display:none}
 .sheet{border:0;padding:0;margin:10pt 0}figure,.card,.line,tr,.keep{break-inside:avoid}h2,h3{break-after:avoid}
 .chamber{break-before:page}details:not(.paper){display:none}
-details.paper::details-content{content-visibility:visible;display:block;block-size:auto}nav{display:none}*{-webkit-print-color-adjust:exact;print-color-adjust:exact}
+details.paper::details-content{content-visibility:visible;display:block;block-size:auto}nav{display:none}
+.many .chamber{break-before:auto;break-inside:avoid;display:inline-block;width:49%;vertical-align:top;margin:5pt 0}
+.many .chamber.brief{width:32.5%}.many .wide,.many .chamber .scroll,.many .chamber details,.many .chamber .shares+h3,
+.many .brief figure,.many tr.ok{display:none!important}.many .narrow{display:block}.many .shares{grid-template-columns:1fr}
+.many .chamber h3,.many .brief p{display:none}.many{font-size:8.5pt;line-height:1.25}.many .chamber figure svg{max-width:82%}
+.many .brief{margin:2pt 0}.many .brief .bar{height:7px;margin:1pt 0}.many li{margin:0}.many h2{margin:2pt 0}
+*{-webkit-print-color-adjust:exact;print-color-adjust:exact}
 """
 
 
@@ -122,9 +128,10 @@ def flag(grade: str, word: str) -> str:
     return f'<span class="flag"><svg viewBox="0 0 16 16" aria-hidden="true">{SHAPES[grade]}</svg>{word}</span>'
 
 
-def document(title: str, body: str, head: str = "", *, columns: bool = False) -> str:
-    """Return a page that needs nothing from elsewhere: no script, no font, no network; `columns`: as wide as cards fit."""
-    main = '<main class="columns">' if columns else "<main>"
+def document(title: str, body: str, head: str = "", *, kind: str = "") -> str:
+    """Return a page that needs nothing from elsewhere: no script, no font, no network; `kind`: `columns` for as wide as cards
+    fit, `many` for many chambers, of which paper has less."""
+    main = f'<main class="{kind}">' if kind else "<main>"
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width,initial-scale=1">'

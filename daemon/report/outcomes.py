@@ -10,11 +10,11 @@ from adapters.wording.figures import span
 from daemon.report.record import Record
 from rules.alarms.load import Occurrence, alarm_figures, delays_of, occurrences
 from rules.terms.advised import Effect
-from rules.terms.events import AdviceEvent
+from rules.terms.events import AdviceEvent, WordEvent
 
 _CAME: tuple[tuple[tuple[Effect, ...], str], ...] = (
     (("works", "more than expected"), "worked"), (("too little",), "helped less than expected"),
-    (("no effect",), "had no effect"), (("cannot tell",), "could not be judged"),
+    (("no effect",), "had no effect"), (("cannot tell",), "whose own share in what came cannot be told"),
 )  # fmt: skip
 
 
@@ -34,9 +34,12 @@ def advice_lines(record: Record) -> list[str]:
     judged = [event for event in mine if event.status == "verified"]
     if not given and not judged:
         return []
-    said = f"Advice: {counted(len(given), 'piece')} given, {len(judged) or 'none'} carried out and looked at"
+    words = (event for event in record.events if isinstance(event, WordEvent) and event.accepted and event.advisory)
+    done = {event.advisory for event in words if event.chamber in record.chambers} | {event.advisory for event in judged}
+    said = f"Advice: {counted(len(given), 'piece')} given, {len(done) or 'none'} carried out"
     if not judged:
         return [f"{said}."]
+    said += f", {len(judged)} of them looked at again" if len(judged) < len(done) else ""
     counts = [(sum((event.effect or "cannot tell") in effects for event in judged), words) for effects, words in _CAME]
     parts = [f"{count} {words}" for count, words in counts if count]
     return [f"{said}: {', '.join(parts)}."]
@@ -81,4 +84,6 @@ def _forecast_lines(record: Record) -> list[str]:
     ]  # fmt: skip
     if not came:
         return []
-    return [f"Of the last {counted(len(came), 'time')} that a band was expected to be left, it was in {sum(came)}."]
+    if len(came) == 1:
+        return [f"Once a band was expected to be left, and it was{'' if came[0] else ' not'}."]
+    return [f"Of the last {len(came)} times that a band was expected to be left, it was in {sum(came)}."]

@@ -12,7 +12,7 @@ from adapters.wording.figures import clean
 from daemon.report.chamber_part import part
 from daemon.report.figures import local_text
 from daemon.report.glance import glance
-from daemon.report.groups import grouped, worst_first
+from daemon.report.groups import FEW, grouped, worst_first
 from daemon.report.happenings import story
 from daemon.report.health import WORDS as HEALTH_WORDS
 from daemon.report.health import Health, health
@@ -46,15 +46,15 @@ def page(record: Record) -> str:
         glance(grouped(settings, record.situations, told), linked=True),
         _due(due, record),
         _contents(told) if len(told) > 3 else "",
-        *(part(record, one) for one in worst_first(told)),
+        *(part(record, one, place) for place, one in enumerate(worst_first(told))),
         outcomes(record),
-        _alarms(alarm_figures(record.alarm_events, record.since_ms, record.until_ms, delays_of(settings)), settings),
+        _alarms(alarm_figures(record.alarm_events, record.begun_ms, record.until_ms, delays_of(settings)), settings),
         _probes(health(settings, record.state, record.newest_ms or record.until_ms, style_of(settings))),
         _others(record),
         f'<p class="small">Made by dewlid on {escape(time_words(record.now_ms, zone))}. Lines are drawn with what is believed'
         " of probes and lid today; what was told then stands under what happened. It only advises.</p>",
     ]
-    return document(f"{site}: {period}", "\n".join(body))
+    return document(f"{site}: {period}", "\n".join(body), kind="many" if len(told) > FEW else "")
 
 
 def local_zone(record: Record) -> str:
@@ -155,7 +155,8 @@ def _named(key: str, settings: Settings) -> str:
 def _probes(found: Sequence[Health]) -> str:
     bad = [one for one in found if one.ne107 != "ok"]
     rows = "".join(
-        f"<tr><td>{escape(one.probe)}<br><span class='small'>{escape(one.place)}</span></td><td>{escape(one.quantity)}</td>"
+        f"<tr class='{one.ne107}'><td>{escape(one.probe)}<br><span class='small'>{escape(one.place)}</span></td>"
+        f"<td>{escape(one.quantity)}</td>"
         f"<td>{escape(HEALTH_WORDS[one.ne107])}{_why(one)}</td><td class='n'>{escape(one.value)}</td><td>{escape(one.age)}</td>"
         f"<td class='n'>{_share(one.not_good)}</td><td>{escape(one.checked)}</td></tr>"
         for one in found

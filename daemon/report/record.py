@@ -52,6 +52,12 @@ class Record:
     """Within the period and some time before."""
 
     @property
+    def begun_ms(self) -> int:
+        """When the watch began within the period: what is told per day is told of the days that were watched."""
+        first = [int(curve.at_ms[seen][0]) for curve in self.curves.values() if (seen := ~np.isnan(curve.temperature_c)).any()]
+        return max(self.since_ms, min(first, default=self.since_ms))
+
+    @property
     def late(self) -> bool:
         """Whether the newest thing recorded is too old to speak of now."""
         return self.newest_ms is None or self.now_ms - self.newest_ms > LATE_MS

@@ -141,7 +141,7 @@ def status_page(now: Present) -> str:
     if now.due:
         body.append(f'<section class="sheet"><h2>Care</h2>{care_lines(now.due, now.zone)}</section>')
     refresh = f'<meta http-equiv="refresh" content="{RENEW_MS // 1000}">'
-    return document(escape(now.site), "\n".join(body), refresh, columns=True)
+    return document(escape(now.site), "\n".join(body), refresh, kind="columns")
 
 
 def _zone_name(now: Present) -> str:

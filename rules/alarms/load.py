@@ -16,6 +16,7 @@ from statistics import median
 from rules.alarms.state import CHATTER_FOR_MS, STALE_FOR_MS, record_key
 from rules.settings import Chamber, Settings
 from rules.terms.events import DAY_MS, MINUTE_MS, AlarmEvent, Priority
+from rules.trade.alarm_kinds import QUESTIONS
 from rules.trade.urgency import PRIORITIES
 
 WINDOW_MS = 10 * MINUTE_MS
@@ -84,9 +85,11 @@ class AlarmFigures:
 
 
 def occurrences(events: Iterable[AlarmEvent]) -> list[Occurrence]:
-    """Return the occurrences that these events tell of, in order of their raise."""
+    """Return the occurrences of alarms that these events tell of, in order of their raise; a question is no alarm."""
     found: dict[tuple[str, int], Occurrence] = {}
     for event in events:
+        if event.alarm in QUESTIONS:
+            continue
         key = record_key(event.chamber, event.alarm, event.probe, event.medium)
         if event.change == "raised":
             found[key, event.occurrence] = Occurrence(key, event.chamber, event.alarm, event.at_ms, event.priority)

@@ -19,7 +19,7 @@ import pytest
 from daemon.config.configuration import load
 from daemon.config.settings import settings_of
 from daemon.demo.broker import program
-from daemon.demo.closing import closing, found_after_ms
+from daemon.demo.closing import closing, found_after_ms, written_after_ms
 from daemon.demo.scene import TROUBLES
 from daemon.demo.stage import CONFIG_NAME, Shown, show
 from daemon.desk.replay import from_store, replayed
@@ -67,6 +67,26 @@ def test_each_trouble_is_found_soon(demo: tuple[Shown, str], number: int, within
     assert 0 < after_ms <= within_h * HOUR_MS
 
 
+def test_how_long_a_letter_took_is_told_as_the_letters_came(demo: tuple[Shown, str]) -> None:
+    shown, text = demo
+    first = {}
+    for event in plain(shown):
+        if event["kind"] == "letter" and event["to"] == "keeper":
+            for number, trouble in enumerate(TROUBLES):
+                about = any(one.get("alarm") in trouble.alarms and one["chamber"] == trouble.chamber for one in event["about"])
+                if about and trouble.begin_h <= hour_of(event) < trouble.end_h:
+                    first.setdefault(number, hour_of(event) - trouble.begin_h)
+    told = [written_after_ms(trouble, shown) for trouble in TROUBLES]
+    assert [None if ms is None else ms / HOUR_MS for ms in told] == [pytest.approx(first[one]) for one in range(len(TROUBLES))]
+    minutes = round(60 * first[1])
+    assert f"{f'{minutes} min' if minutes < 120 else f'{minutes / 60:.1f} h'}  the big nest's heat mat fails" in text
+
+
+def test_the_keeper_does_nothing_twice(demo: tuple[Shown, str]) -> None:
+    repairs = [line for line in demo[1].replace("\n        ", " ").splitlines() if "plugs the heater in" in line]
+    assert len(repairs) == 1
+
+
 def test_nothing_is_raised_where_nothing_is_wrong(demo: tuple[Shown, str]) -> None:
     troubled = {"big-nest": (18.5, 60.0), "small-nest": (57.8, 80.0)}  # from the first trouble to the end of its aftermath
     told = [each for each in raised(demo[0]) if each[1] != "lid-unsure"]  # a question for the digest, no trouble
@@ -107,7 +127,7 @@ def test_everything_was_delivered_and_every_letter_is_a_file(demo: tuple[Shown, 
     shown, text = demo
     letters = list((shown.folder / "letters").glob("*.txt"))
     assert counts(store.connection) == {}
-    assert len(letters) == shown.letters == text.count("@ Letter:") == len(list(store.events(kinds=["letter"])))
+    assert len(letters) == shown.letters == text.count("@ Letter") == len(list(store.events(kinds=["letter"])))
     assert all(letter.read_text().startswith("Subject: ") for letter in letters)
 
 
@@ -121,7 +141,7 @@ def test_the_broker_hands_on_every_event(demo: tuple[Shown, str], store: History
 def test_a_newcomer_is_told_what_to_look_at_and_what_to_try(demo: tuple[Shown, str]) -> None:
     text = demo[1]
     assert "DO THIS FIRST" in text
-    assert "What went wrong, and how long until dewlid said so:" in text
+    assert "What went wrong, and how long until it was an alarm on every screen and in a letter, be it the digest:" in text
     assert f"dewlid replay {demo[0].folder / CONFIG_NAME} --store" in text
     assert max(len(line) for line in text.splitlines()) <= 180
 

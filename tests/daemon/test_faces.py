@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 import time_machine
+from browser import Browser
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
@@ -168,7 +169,8 @@ def test_no_nest_of_a_cooling_room_is_green(tmp_path: Path) -> None:
 
 
 def test_twenty_are_seen_at_a_glance(tmp_path: Path) -> None:
-    """The worst first, a card for what wants something, those that want the same in one, a line for each quiet nest."""
+    """The worst first, a card for what wants something, those that want the same in one, a line for each quiet nest; the
+    report of a week on seven sheets of paper."""
     config = rack(tmp_path, NESTS)
     done = lived(config, {name: 1.5 + number / 100 if number in (4, 9) else 0.0 for number, name in enumerate(NESTS)}, 4)
     shelf, now_ms = settings_of(load(config)), done.state.closed_ms
@@ -177,7 +179,9 @@ def test_twenty_are_seen_at_a_glance(tmp_path: Path) -> None:
     assert page.count('<article class="card ') < page.count('<li class="line well">')
     named = list(dict.fromkeys(re.findall(r"nest-\d\d", page.split("<main")[1])))
     assert named[:2] == ["nest-10", "nest-05"]
-    record = read_record(load(config).store, shelf, now_ms, 2 * HOUR_MS, pictures=False)
+    record = read_record(load(config).store, shelf, now_ms, 7 * 24 * HOUR_MS)
+    (tmp_path / "report.html").write_text(report_page(record))
+    assert Browser(tmp_path).sheets(tmp_path / "report.html") <= 7
     terminal = Terminal(120, 200, colour=False, unicode=True, live=False)
     rows = [drawn(line, terminal) for line in table(record, terminal)]
     assert [row[:7] for row in rows if re.match(r"nest-\d\d +(Act|Watch|Well)", row)][:2] == ["nest-10", "nest-05"]

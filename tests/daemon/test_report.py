@@ -498,8 +498,8 @@ def test_what_advice_brought_is_counted(record: Record) -> None:
     events = [advice(None, number, "given") for number in range(8)] + [advice(one, at) for at, one in enumerate(effects)]
     told = advice_lines(replace(record, events=tuple(events)))
     assert told == [
-        "Advice: 8 pieces given, 6 carried out and looked at: 2 worked, 1 helped less than expected, 1 had no effect,"
-        " 2 could not be judged."
+        "Advice: 8 pieces given, 6 carried out: 2 worked, 1 helped less than expected, 1 had no effect,"
+        " 2 whose own share in what came cannot be told."
     ]
     assert advice_lines(replace(record, events=())) == []
 
