@@ -181,7 +181,7 @@ class Engine:
             self._adapt(ended_s - begun_s)
         self.turn(last=True)
         delivered.wait(_LAST_RECEIPTS_S)
-        self._settle(self._last_ms or 0, last=True)
+        self._settle()
 
     def _adapt(self, took_s: float) -> None:
         """Let the next turn look at as many probes as fit into its time, by what this one took."""
@@ -207,7 +207,7 @@ class Engine:
         self._notice(taken.now_ms)
         self._publish(advanced, taken.now_ms)
         self._record(taken.now_ms, last)
-        self._settle(taken.now_ms, last)
+        self._settle(None if last else taken.now_ms)
         self._do(taken)
         if taken.step_ms:
             _log.warning("the clock was set", by_s=round(taken.step_ms / 1000, 1))
@@ -351,18 +351,18 @@ class Engine:
             self.delivery.offer(self._held.owed[self._held.offered :])
             self._held.offered = len(self._held.owed)
 
-    def _settle(self, now_ms: int, last: bool = False) -> None:
-        """Note what became of messages, once a second: each time costs a flush of the disk, on which an alarm may wait."""
-        if not last and 0 <= now_ms - self._settled_ms < SECOND_MS:
+    def _settle(self, now_ms: int | None = None) -> None:
+        """Note what became of messages, now or once a second: it costs a flush of the disk, on which an alarm may wait."""
+        if now_ms is not None and 0 <= now_ms - self._settled_ms < SECOND_MS:
             return
-        self._settled_ms = now_ms
+        self._settled_ms = now_ms or self._settled_ms
         with self._lock:
             receipts, self._receipts = self._receipts, []
         receipts += self.delivery.receipts() if self.delivery else []
         try:
             self._history.settle(receipts)
         except HistoryError as error:
-            self.go_on_without_store(error, now_ms)
+            self.go_on_without_store(error, self._last_ms or 0)
             self._receipts = receipts + self._receipts
 
     def _do(self, taken: Taken) -> None:
