@@ -157,6 +157,9 @@ class Desk:
                 continue
             for key in group.keys:
                 owed = self.state.owed[key]
+                if later == "digest" and owed.sort == "reminder":
+                    del self.state.owed[key]  # a digest names all that stands by itself
+                    continue
                 owed.when = later
                 owed.at_ms = at_ms if later == "awake" else owed.at_ms  # the night that it waits for is this one
         return pressing

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from rules.telling.ledger import Ledger
 from rules.telling.news import is_as_bad
+from rules.telling.quiet_hours import local
 from rules.telling.settled import Settled
 from rules.telling.state import Owed, Sort, Thread, When
 from rules.telling.table import CALM_LETTERS, NEXT_WITHIN_MS, REMINDERS, ROWS, News, Row
@@ -62,7 +63,7 @@ class Pressing:
     def note(self, group: Group, thread: Thread, at_ms: int) -> None:
         """Keep when a letter was a reminder, or no worse than the last."""
         row = self.row_of(group, thread, at_ms)
-        if not row.new:
+        if not row.new and not self.settled.goes_on(group.place, at_ms):
             thread.reminded_ms = [*thread.reminded_ms, at_ms][-REMINDERS:]
         elif self._counts(row, group, thread):
             thread.calm_ms = [*thread.calm_ms, at_ms][-CALM_LETTERS:]
@@ -159,13 +160,19 @@ class Pressing:
     def _is_enough(self, row: Row, group: Group, thread: Thread, at_ms: int) -> bool:
         """Whether the place has had its letters of the day, and this one is no worse than the last."""
         day_ms = at_ms - DAY_MS
-        if not row.new and sum(told_ms > day_ms for told_ms in thread.reminded_ms) >= REMINDERS:
-            return True
+        if not row.new:
+            today = sum(self._is_same_day(told_ms, at_ms) for told_ms in thread.reminded_ms)
+            if today >= REMINDERS and not self.settled.goes_on(group.place, at_ms):
+                return True
         if not self._counts(row, group, thread):
             return False
         if self._beyond(group.place, thread):
             return thread.told_ms is not None and thread.told_ms > day_ms
         return sum(told_ms > day_ms for told_ms in [*thread.calm_ms, *thread.reminded_ms]) >= CALM_LETTERS
+
+    def _is_same_day(self, one_ms: int, other_ms: int) -> bool:
+        zone = self.ledger.settings.zone
+        return local(one_ms, zone).date() == local(other_ms, zone).date()
 
     def _counts(self, row: Row, group: Group, thread: Thread) -> bool:
         if self._beyond(group.place, thread):

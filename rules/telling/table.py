@@ -21,7 +21,7 @@ CALM_LETTERS = 4
 """So many letters about one place that are no worse than the last go out within a day; what is left stands in the next one
 or in the digest. Where the devices at hand cannot repair it, and that was told, one."""
 REMINDERS = 3
-"""So many letters about one place that say nothing new go out within a day."""
+"""So many letters about one place that say nothing new go out on one date."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,8 @@ class Row:
     at_night: bool = True
     """Whether it may break the quiet hours where it wakes, or does not last till the morning."""
     new: bool = True
-    """Whether it says something new; what does not has its own number for the day, also where it may wake."""
+    """Whether it says something new; what does not has its own number for the day, also where it may wake, unless the figure
+    goes on."""
 
 
 ROWS: tuple[Row, ...] = (

@@ -677,7 +677,7 @@ def test_what_stays_as_it_is_and_is_not_done_is_reminded_of_three_times_a_day_an
     looks = [advice(when + hour * HOUR_MS, "reminded", urgency="wake") for hour in range(2, 66, 2)]
     letters = letters_of(alarm(when, priority="wake"), advice(when, urgency="wake"), *looks, until=at("13 06:00"))
     assert [row[0] for row in brief(letters) if row[2] == "keeper"] == [
-        "10 12:00", "10 12:15", "10 13:00", "10 16:00", "11 16:00", "12 16:00",
+        "10 12:00", "10 12:15", "10 13:00", "10 16:00", "11 06:30", "11 10:00", "12 10:00",
     ]
     assert [row[0] for row in brief(letters) if row[2] == "second"] == ["10 14:00"]
 
