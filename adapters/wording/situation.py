@@ -43,6 +43,8 @@ _TESTS = {
     "erratic": "it jumps again and again",
 }  # fmt: skip
 """The tests of quality, in words."""
+_EACH = 6
+"""Of so many chambers each has its line; of more what differs stands in the line that names them. Judgement."""
 _OPENING = {
     "escalation": "This has become worse since my last letter.",
     "reminder": "This still stands.",
@@ -268,8 +270,28 @@ def _as_it_was(advice: AdviceEvent, style: Style, now_ms: int) -> str:
 
 
 def as_it_is(letter: LetterEvent, settings: Settings, style: Style) -> list[str]:
-    """Return what is believed of each chamber when the letter is written, one line each."""
+    """Return what is believed of each chamber when the letter is written, one line each; of many from which to which."""
+    if len(letter.present) > _EACH:
+        return [f"{len(letter.present)} chambers: {', '.join(_ranges(letter.present, style))}."]
     return [figures_now(figures, settings, style, letter.at_ms) for figures in letter.present]
+
+
+def _ranges(present: Sequence[Figures], style: Style) -> list[str]:
+    """Return each figure of many chambers from the lowest to the highest, and of how many it is not known."""
+    said = []
+    for what, unit, values in (
+        ("temperature", "degC", [one.temperature_c for one in present]),
+        ("humidity", "%RH", [one.relative_humidity_pct for one in present]),
+    ):
+        known = [value for value in values if value is not None]
+        low, high = (style.quantity(pick(known), unit) if known else "" for pick in (min, max))
+        said += [low if low == high else f"{low.removesuffix(' humidity')} to {high}"] if known else []
+        said += [f"{what} not known of {len(values) - len(known)}"] if len(known) < len(values) else []
+    margins = [one.dew_margin_k for one in present if one.dew_margin_k is not None]
+    if margins:
+        least, wet = style.quantity(abs(min(margins)), "K"), sum(one < 0 for one in margins)
+        said.append(f"the lids at least {least} above the dew point" if not wet else f"{wet} lids below the dew point")
+    return said
 
 
 def figures_now(figures: Figures, settings: Settings, style: Style, now_ms: int) -> str:
@@ -305,7 +327,8 @@ def _prediction(row: Prediction, rest_s: float, style: Style) -> str:
 
 
 def _quiet(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings) -> list[Block]:
-    standing = [alarm for alarm in _one_each(alarms).values() if alarm in shown(alarms)][::-1]
+    told = list(_one_each(alarms).values())[::-1]
+    standing = [alarm for alarm in told if alarm in shown(alarms)]
     blocks: list[Block] = []
     asked = [one for one in _asked(letter.about) if one.actions]
     if asked:
@@ -315,7 +338,7 @@ def _quiet(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings) ->
     room = letter.chamber if letter.chamber in settings.rooms else None
     if standing:
         blocks.append(text("You have seen it, and need no reminder:"))
-        blocks += [Block("command", line) for line in commands.acknowledge_all(standing, room)]
+        blocks += [Block("command", line) for line in commands.acknowledge_all(told if room else standing, room)]
     if standing and not any(alarm.level == "harmful" for alarm in standing):  # what does harm cannot be shelved
         blocks += command("Quiet for four hours (harm still comes through):", commands.shelve(standing[0]))
     if standing and letter.chamber:

@@ -17,6 +17,8 @@ LEAD_K, SEEN_SPREAD = 2.0, 1.3
 """Over so much of a lead the pace of a quarter of an hour tells how a box cools, within this factor; own estimates."""
 LEAST_AHEAD_K = 0.3
 """A mark so near the end is not told: when it is reached, if ever, nobody knows. Own estimate."""
+_NAMED = 4
+"""So many boxes are told whose turn it is; how the others stand is told of each below. Judgement."""
 MARKS_C = (practice.LETHAL_COLD_C, 10.0)
 """Marks to which the time is told: growth has long stopped (own estimate); it kills (Mueller et al. 2011)."""
 
@@ -56,7 +58,8 @@ def in_turn(acts: Sequence[str], order: Sequence[Beside], each: Collection[str])
     first = next((act for act in acts if act in each), None)
     if first is None or len(order) < 2:
         return {}
-    turns, text = ", then ".join(one.title for one in order), ACTS[first].text
+    turns, text = ", then ".join(one.title for one in order[:_NAMED]), ACTS[first].text
+    turns += f", then the other {len(order) - _NAMED}" if len(order) > _NAMED else ""
     return {first: f"One box after the other, first {turns}: {text[0].lower()}{text[1:]}"}
 
 

@@ -168,6 +168,24 @@ def test_no_nest_of_a_cooling_room_is_green(tmp_path: Path) -> None:
     assert told.subject == f"{count} still stand: rack"
 
 
+def test_a_letter_of_twenty_cooling_nests_names_each_once_and_is_answered_for_all(tmp_path: Path) -> None:
+    config = rack(tmp_path, NESTS)
+    shelf = settings_of(load(config))
+    done = lived(config, {name: 1.2 + number / 100 for number, name in enumerate(NESTS)}, 6)
+    letters = [one for one in done.events if isinstance(one, LetterEvent) and one.sort == "situation" and one.to == "keeper"]
+    assert {one.chamber for one in letters} == {"cellar"}
+    told = max((compose(one, shelf).text for one in letters), key=len)
+    happening, now, answers = (" ".join(told.split(title)[1].split("\n\n")[0].split()) for title in
+                               ("WHAT IS HAPPENING", "HOW IT IS NOW", "YOUR ANSWER"))  # fmt: skip
+    line = next(one for one in happening.split(". ") if one.startswith("Too cool at"))
+    assert sorted(re.findall(r"nest-\d\d", line)) == sorted(NESTS)
+    assert now.startswith("- 20 chambers: ")
+    assert "nest-" not in now
+    assert "dewlid ack cellar" in answers
+    first = " ".join(told.split("WHAT IS HAPPENING")[0].split())
+    assert "then the other 16" in first
+
+
 def test_twenty_are_seen_at_a_glance(tmp_path: Path) -> None:
     """The worst first, a card for what wants something, those that want the same in one, a line for each quiet nest; the
     report of a week on seven sheets of paper."""
