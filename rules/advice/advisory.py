@@ -228,7 +228,7 @@ class _Talk:
 
     def _opened(self, advisory: str, wanted: Plan, before: OpenAdvice | None, in_vain: str) -> OpenAdvice:
         situation, cause = self.steady, wanted.cause
-        wait_s = practice.WAIT_S[wanted.moves[0].knob if wanted.moves else "none"]  # what leads is what is judged
+        wait_s = practice.wait_s(move.knob for move in wanted.moves)
         if wanted.branch in ("heat", "lid-open"):
             wait_s = 900
         event = self._event(wanted, wait_s, in_vain)

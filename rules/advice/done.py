@@ -84,7 +84,7 @@ def done(
     if vents and "vent:open" in told.keys and not any(change.knob == "vents" for change in changes):
         changes.append(DeviceChange(at_ms, "vents", float(vents)))
     shortest = 15 * MINUTE_MS if told.branch == "heat" else 30 * MINUTE_MS
-    wait_ms = practice.WAIT_S[made[0][0].knob] * 1000 if made else shortest  # what leads is what is judged
+    wait_ms = practice.wait_s(move.knob for move, _ in made) * 1000 if made else shortest
     others = [replace(other, earlier=[]) for item, other in wordings(state) if _same(item, told) and other.name != told.name]
     booked = replace(
         told, earlier=others, done_ms=at_ms, done_c=begun.now_c, done_share=shares[0] if shares else 1.0,

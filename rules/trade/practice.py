@@ -6,6 +6,7 @@ a source is common practice, no source. Published sources are named in full at t
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -234,6 +235,16 @@ WAIT_S: dict[str, int] = {
     "heater": 2 * 3600, "vents": 3600, "fan": 3600, "mister": 6 * 3600, "foam": 12 * 3600, "water": 12 * 3600, "none": 1800,
 }
 """How soon after a change its effect may be judged, by knob; common practice, no source."""
+
+
+def wait_s(knobs: Iterable[str]) -> int:
+    """Return how soon what was changed together is looked at: by the slowest, but a turned heater is not kept waiting by foam.
+
+    The others are still judged, and asked for again, each in its own time.
+    """
+    turned = set(knobs) or {"none"}
+    return WAIT_S["heater"] if "heater" in turned else max(WAIT_S[knob] for knob in turned)
+
 
 ELECTRIC = (
     "Mains and water: unplug before your hands go in, a drip loop in every cable, a residual-current device "

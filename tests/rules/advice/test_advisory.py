@@ -458,3 +458,15 @@ def test_what_would_wake_the_keeper_is_looked_at_again_within_the_hour_however_s
     assert calm.actions == urgent.actions
     assert calm.look_again_s == 12 * 3600
     assert urgent.look_again_s == 3600
+
+
+def test_foam_holds_up_no_next_turn_of_the_dial():
+    """Foam beside a turned dial held the next turn up for twelve hours, at 23 degC (foreign simulation)."""
+    chamber = Chamber(devices=devices(setpoint_c=25.0))
+    now = situation(22.8, 80.0, 16.0, 45.0, usual_c=22.8, usual_peak_c=23.4, usual_trough_c=22.3, usual_range_k=1.1)
+    state, events = consider(settings_of(chamber), "north", AdviceState(), now, alarms(now, chamber), "test")
+    acts = [(action.device, action.change) for action in events[0].actions]
+    assert acts == [("lid", "insulate"), ("heater", "more")] and state.open is not None
+    state, _ = done(state, state.open, None, begun_at(now.at_ms, 22.8, now))
+    assert state.open is not None and state.open.done_ms is not None
+    assert state.open.look_again_ms - state.open.done_ms == 2 * HOUR_MS

@@ -3,7 +3,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from advice_scenes import alarms, devices, later, settings_of, situation
+from advice_scenes import alarms, devices, later, settings_of, situation, standing
 
 from rules.advice.advisory import consider
 from rules.advice.cause import humidity_at_target_pct, humidity_floor_pct, reason_of, thermostat_of
@@ -181,3 +181,23 @@ def test_a_box_that_rises_far_above_its_room_is_not_cooled_by_the_room_nor_cover
         return any(allowed(Step(act, when=facts), cause) for facts in ((fact,) if fact else () for fact in facts or ("",)))
 
     assert (held("cool-room"), held("find-source", "heats-itself", "rises-alone"), held("insulate-lid")) == (room, source, foam)
+
+
+@pytest.mark.parametrize(("heater", "humidity_pct", "airs"), [(True, 94.0, True), (True, 85.0, False), (False, 94.0, False)])
+def test_without_a_room_probe_a_heated_box_that_is_too_humid_may_be_aired(heater, humidity_pct, airs):
+    """Without one a wet lid was wiped for a week and never dried (foreign simulation); a home's air is drier than that."""
+    held = devices() if heater else devices(heater=None)
+    cause = reason(situation(26.0, humidity_pct, None, None), Chamber(devices=held))
+    assert allowed(Step("open-vents", when=("floor-dries",)), cause) == airs
+
+
+@pytest.mark.parametrize(("felt_h_ago", "slope_k_h", "pulls"), [(1.0, 0.3, True), (0.2, 0.3, False), (1.0, -1.0, False)])
+def test_who_has_felt_the_mat_and_it_stays_too_warm_is_told_to_pull_its_plug(felt_h_ago, slope_k_h, pulls):
+    """Without a room probe the mat was to be felt five times while it got 31 degC (foreign simulation)."""
+    chamber = Chamber(devices=devices())
+    now = situation(29.2, 75.0, None, None, temperature_slope_k_h=slope_k_h)
+    state = AdviceState(heater_seen_ms=now.at_ms - round(felt_h_ago * HOUR_MS))
+    stands = {"temperature-high": standing("temperature-high", since_ms=now.at_ms - 2 * HOUR_MS)}
+    _, events = consider(settings_of(chamber), "north", state, now, stands, "test")
+    told = {(action.device, action.change) for event in events for action in event.actions}
+    assert (("heater", "stop") in told) == pulls

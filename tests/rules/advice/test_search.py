@@ -11,6 +11,7 @@ from rules.advice.cause import reason_of
 from rules.advice.devices import moves_for
 from rules.advice.model import DRAWS, prior_model
 from rules.advice.search import combos, setting_of, solve
+from rules.climate.room_ahead import RoomAhead
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber, Heater, Mister, Vents
 
@@ -128,3 +129,30 @@ def test_less_of_a_mat_without_thermostat_cools_also_where_the_room_is_hotter_th
         present = present_of(prior_model(chamber), chamber, situation(29.9, 85.0, room_c, 50.0), present_knobs(chamber, ()))
         off = replace(setting_of([()], present.knobs, {}), power=np.zeros(1))
         assert (at_rest(present, off).temperature_c < at_rest(present, setting_of([()], present.knobs, {})).temperature_c).all()
+
+
+def test_a_mat_without_thermostat_is_set_for_the_night_as_well_as_for_the_noon():
+    """At noon it was turned down by what the moment asked for, and its box was at 22 degC before dawn (foreign simulation)."""
+    chamber = Chamber(devices=devices(heater=Heater(watts=8.0, thermostat=False), vents=Vents(count=0)))
+    noon = situation(28.4, 78.0, 21.5, 45.0)
+    night = RoomAhead(tuple(-4.0 * np.sin(np.arange(25) / 24.0 * np.pi)), (0.3,) * 25)
+    watts = {}
+    for name, now in (("moment", noon), ("day", replace(noon, room_ahead=night))):
+        solution, _, _ = solved(now, chamber, most=1)
+        watts[name] = next(move.value for move in solution.winner.moves if move.knob == "heater")
+    assert watts["moment"] < watts["day"] < 8.0
+
+
+def test_a_mat_that_is_too_weak_may_be_made_stronger_and_never_by_a_smaller_one():
+    for watts in (0.6, 8.0):
+        chamber = Chamber(devices=devices(heater=Heater(watts=watts, thermostat=False), vents=Vents(count=0)))
+        _, moves, _ = solved(situation(22.6, 78.0, 18.0, 45.0), chamber)
+        stronger = [move for move in moves if move.knob == "heater"]
+        assert stronger and all(watts < move.value <= 1.5 * watts and "a stronger mat" in move.text for move in stronger)
+
+
+def test_a_rise_under_a_thermostat_of_unknown_height_goes_on_by_what_the_mat_has_stored():
+    chamber = Chamber(devices=devices(setpoint_c=None))
+    now = situation(28.2, 75.0, 20.0, 45.0, temperature_slope_k_h=3.0)
+    rest = present_of(prior_model(chamber), chamber, now, present_knobs(chamber, ())).rest_c
+    assert float(rest.max()) <= 30.0
