@@ -16,6 +16,7 @@ from rules.advice.goal import goal_of
 from rules.advice.looks import is_reminder_due
 from rules.advice.plan import Plan, findable_keys, searched, without_search
 from rules.advice.quiet import EMERGENCIES, REPEAT_AFTER_MS, at_work, hushed
+from rules.advice.set_point import cold_tonight
 from rules.advice.standing import Standing, climate_stands, probes_stand
 from rules.advice.state import AdviceState, Asked, OpenAdvice, Worth
 from rules.advice.steady import steadied
@@ -222,7 +223,8 @@ class _Talk:
             return "today"
         rows = [row for row in self.standing.values() if row.condition == "active" and row.priority in URGENCY]
         found = [row.priority for row in rows if branch != "plug-in" or ALARMS[row.alarm].harm != "dryness"]
-        least: Priority = "morning" if branch == "turn-up" else "today"
+        calm = branch == "turn-up" and not cold_tonight(self.situation, goal_of(self.chamber, self.situation))
+        least: Priority = "morning" if calm else "today"
         most = URGENCY[max((URGENCY.index(name) for name in found), default=URGENCY.index(least))]
         return "today" if most == "wake" and branch == "cell" and self.next_try else most
 

@@ -124,6 +124,12 @@ def _by_power(state: AdviceState, room_c: float | None, goal: Goal, watts: float
     )
 
 
+def cold_tonight(situation: Situation, goal: Goal) -> bool:
+    """Return whether a box that falls as its room does within a day, by the room's own last days, leaves its band."""
+    t, ahead = situation.temperature_c, situation.room_ahead
+    return t is not None and ahead is not None and t + min(ahead.change_k) < goal.low_c
+
+
 def lowered_k(chamber: Chamber, changes: Sequence[DeviceChange]) -> float:
     """Return by how much the set point was told down against what the keeper's config says; 0 where it was not."""
     before, now = present_knobs(chamber, ()).get("setpoint"), told_knobs(changes).get("setpoint")

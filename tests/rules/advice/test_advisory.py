@@ -10,6 +10,7 @@ from rules.advice.advisory import AdviceState, consider
 from rules.advice.done import begun_at, calibrated, done, fitted, owes, told_as
 from rules.advice.model import model_as_json, prior_model
 from rules.advice.standing import Standing
+from rules.climate.room_ahead import RoomAhead
 from rules.climate.situation import Situation
 from rules.keeper.devices import lid_now, told_knobs
 from rules.keeper.state import DeviceChange, KeeperState
@@ -470,3 +471,14 @@ def test_foam_holds_up_no_next_turn_of_the_dial():
     state, _ = done(state, state.open, None, begun_at(now.at_ms, 22.8, now))
     assert state.open is not None and state.open.done_ms is not None
     assert state.open.look_again_ms - state.open.done_ms == 2 * HOUR_MS
+
+
+@pytest.mark.parametrize(("night_k", "urgency"), [(-0.3, "morning"), (-4.0, "today")])
+def test_a_set_point_that_was_lowered_for_a_warm_spell_is_turned_up_before_a_cold_night_and_not_after_it(night_k, urgency):
+    """It waited for the morning's digest, and the box was at 22 degC by then (foreign simulation)."""
+    chamber = Chamber(devices=devices(setpoint_c=25.5))
+    ahead = RoomAhead((0.0, *[night_k] * 24), (0.3,) * 25)
+    now = situation(24.6, 78.0, 20.5, 45.0, changes=(DeviceChange(0, "setpoint", 23.0),), room_ahead=ahead)
+    _, (event,) = consider(settings_of(chamber), "north", AdviceState(), now, {}, "test")
+    assert event.actions[0].text.startswith("Turn the heater's thermostat up again from 23 to ")
+    assert event.urgency == urgency
