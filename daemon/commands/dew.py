@@ -10,6 +10,7 @@ from dataclasses import asdict
 from pydantic import ValidationError
 
 from daemon.desk.numbers import number
+from daemon.store import word_faults
 from daemon.store.spool import WordError
 from rules.physics.dew_report import Accuracy, DewReport, dew_report
 from rules.physics.saturation import PRESSURE, RELATIVE_HUMIDITY, TEMPERATURE, ValidRange
@@ -79,10 +80,8 @@ def _lid(args: argparse.Namespace) -> Lid:
     try:
         return Lid.model_validate({key: value for key, value in given.items() if value is not None})
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        option = f"--lid-{str(first['loc'][0]).replace('_', '-')}"
-        message = f"{first['msg'][0].lower()}{first['msg'][1:]}"
-        raise WordError(f"{option}: found {given[str(first['loc'][0])]:g}; {message}") from error
+        name, _, wrong = word_faults.told(error, by_key=True).partition(":")
+        raise WordError(f"--lid-{name.replace('_', '-')}:{wrong}") from error
 
 
 _STABLE = (

@@ -16,6 +16,7 @@ from adapters.topic_survey import gather
 from daemon.desk.numbers import number
 from daemon.desk.options import Lacking, config_option, load_config
 from daemon.desk.overview import as_text, filters, sites
+from daemon.store import word_faults
 from daemon.store.spool import WordError
 
 
@@ -65,8 +66,7 @@ def _source(args: argparse.Namespace) -> tuple[Broker, str]:
     try:
         return Broker.model_validate({key: value for key, value in given.items() if value is not None}), args.below or "dewlid"
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        raise WordError(f"--broker: {'.'.join(map(str, first['loc']))} {first['msg']}") from error
+        raise WordError(f"--broker: {word_faults.told(error, by_key=True)}") from error
 
 
 def _of_config(args: argparse.Namespace) -> tuple[Broker, str]:

@@ -25,6 +25,7 @@ from daemon.setup import accepted, search
 from daemon.setup.colony import PATH_FOR_A_QUEEN, queen_alone, stage_of
 from daemon.setup.draft import DEGREES, ChamberDraft, Draft, FoundProbe, config_text, ends_of, fitting
 from daemon.setup.secrets import Secrets
+from daemon.store import word_faults
 from daemon.store.spool import WordError
 from rules.trade.profiles import Genus, SpeciesGroup, groups_of
 
@@ -144,7 +145,7 @@ class Guide:
                     secret = {key: tried(value) for key, value in settings.items() if key == "password_file"}
                     return search.on_broker(Broker.model_validate(settings | secret), self._given.listen_s, self._say)
             except (BrokerUnheard, ValidationError) as error:
-                self._say(f"  {error if isinstance(error, BrokerUnheard) else error.errors()[0]['msg']}")
+                self._say(f"  {error if isinstance(error, BrokerUnheard) else word_faults.told(error, by_key=True)}")
                 if self._given.ask_nothing:
                     return []
                 self._say("  Correct it, or say - to go on without a broker.")

@@ -1,4 +1,4 @@
-"""What is wrong with a word, said to whoever spoke it: what it is about, what was found, what is allowed."""
+"""What is wrong with a word, or a figure of a command line, said to whoever spoke it: what was found, what is allowed."""
 
 from __future__ import annotations
 
@@ -32,6 +32,8 @@ def told(error: ValidationError, *, by_key: bool) -> str:
     name = next((str(part) for part in reversed(first["loc"]) if isinstance(part, str)), "word")
     kind, context, value = first["type"], first.get("ctx", {}), first["input"]
     about = name if by_key else _ABOUT.get(name, name)
+    if kind == "value_error":
+        return str(context["error"])
     if kind == "missing":
         return f"{about} is missing"
     if kind == "extra_forbidden":

@@ -32,6 +32,7 @@ FAULTS: dict[tuple[int, str], tuple[str, ...]] = {
     ),
     (65, "out of its range"): (
         "garden C nest --ml -5", "garden C nest --ml 900000000 --yes", "lid C nest measured 99", "dew --air 260 --rh 80",
+        "overview --broker h:99999",
         "demo --days 99", "check C --wait 9999", "backup C --keep 0", "care C plants --month 13", "init --addresses 0-999",
         "report C --since 0d --out N", "visit C nest --for 9d", "shelve C nest/temperature-high --for 30d",
         "out-of-service C air --for 99d",
