@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from math import ceil, floor
 
 from rules.advice.cause import Cause
+from rules.climate.thermostat import BELOW_K
 from rules.settings import Chamber
 from rules.trade import practice
 from rules.trade.acts import ACTS
@@ -54,7 +55,7 @@ def moves_for(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, fl
         "mister": _mister_moves, "foam": _foam_moves, "water": _water_moves,
     }[act.knob]
     found = sized(step, chamber, cause, knobs)
-    limit = step.at_most
+    limit = None if step.act == "heat-up" and _dial_lies(cause) else step.at_most
     return [
         move for move in found if (limit is None or abs(move.delta) <= limit + 1e-9) and cause.forbidden.isdisjoint(move.does)
     ]
@@ -86,7 +87,8 @@ def _heater_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str
     direction = ACTS[step.act].direction
     if not heater.thermostat:
         return _power_moves(step, heater.watts, knobs.get("watts", heater.watts), direction)
-    largest = practice.HEAT_STEP_UP_K if direction > 0 else practice.HEAT_STEP_DOWN_K
+    up_k = practice.HEAT_STEP_SEEN_K if _dial_lies(cause) else practice.HEAT_STEP_UP_K
+    largest = up_k if direction > 0 else practice.HEAT_STEP_DOWN_K
     setpoint, word = knobs.get("setpoint"), "up" if direction > 0 else "down"
     out = []
     for tenth in range(5, int(largest * 10) + 1, 5):
@@ -102,6 +104,12 @@ def _heater_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str
             text = f"Turn the heater's thermostat {word} from {round(setpoint, 1):g} to {value:g} °C"
             out.append(_move(step, delta, value, abs(delta), "K", text, abs(delta) / 4.0))
     return out
+
+
+def _dial_lies(cause: Cause) -> bool:
+    """Return whether a heater that the keeper has looked at holds the air plainly below what its dial is said to be set to."""
+    t, told = cause.temperature_c, cause.setpoint_c
+    return "heater-seen" in cause.facts and t is not None and told is not None and t <= told - BELOW_K
 
 
 def _lowest_setpoint_c(setpoint: float, cause: Cause) -> float:

@@ -222,6 +222,8 @@ RUNAWAY_SLOPE_K_H = 5.0
 """Rise above the upper edge that no room or sun makes; common practice, no source."""
 HEAT_STEP_UP_K = 1.0
 """The largest step up per message; common practice, no source."""
+HEAT_STEP_SEEN_K = 2.0
+"""The largest where the keeper has looked at the heater and it stays below its dial all the same; judgement."""
 HEAT_STEP_DOWN_K = 4.0
 DRY_LID_MARGIN_K = 1.0
 """Above this margin the lid is surely dry for advice: an estimated margin is good to about 0.9 K (95 %)."""

@@ -156,3 +156,14 @@ def test_a_rise_under_a_thermostat_of_unknown_height_goes_on_by_what_the_mat_has
     now = situation(28.2, 75.0, 20.0, 45.0, temperature_slope_k_h=3.0)
     rest = present_of(prior_model(chamber), chamber, now, present_knobs(chamber, ())).rest_c
     assert float(rest.max()) <= 30.0
+
+
+@pytest.mark.parametrize(("seen", "told_c", "most_k"), [(False, 25.5, 1.0), (True, 25.5, 2.0), (True, 23.5, 1.0)])
+def test_a_dial_that_lies_is_turned_up_by_more_once_the_heater_was_looked_at(seen, told_c, most_k):
+    """A dial that somebody had turned down by 5 K was followed in steps of 1 K for four days (foreign simulation)."""
+    chamber = Chamber(devices=devices(setpoint_c=told_c))
+    now = situation(23.2, 80.0, 19.0, 45.0, usual_c=23.2, usual_peak_c=23.8, usual_trough_c=22.7, usual_range_k=1.1)
+    knobs = present_knobs(chamber, ())
+    cause = reason_of(chamber, now, alarms(now, chamber), knobs, heater_sound=seen)
+    ups = [move for step in cause.cell.order if step.act == "heat-up" for move in moves_for(step, chamber, cause, knobs)]
+    assert max(move.delta for move in ups) == pytest.approx(most_k)
