@@ -213,7 +213,9 @@ class _Talk:
 
     def _turned_lethal(self, now: OpenAdvice) -> bool:
         t, before = self.situation.temperature_c, now.start_c
-        return t is not None and before is not None and t <= practice.LETHAL_COLD_C < before
+        if t is None or before is None:
+            return False
+        return t <= practice.LETHAL_COLD_C < before or before < practice.HEAT_FIRST_C <= t
 
     def _urgency(self, branch: str, wakes: bool = False) -> Priority:
         """Return the highest priority among the alarms that this answers; a runaway wakes whatever they say."""

@@ -37,7 +37,7 @@ FELL_K = 1.5
 """A dew point that has fallen so far by itself, seven points of humidity, is looked into at the lid first. Own estimate."""
 COOLER_K, STILL_COOLER_K = 1.0, 0.3
 """So much cooler a room must be to be of use, and to be so still: else the advice would turn with the noise. Own estimates."""
-LEAST_FALL_K_H = 0.15
+LEAST_TREND_K_H = 0.15
 """From hour to hour a probe's noise moves the mean by less. Own estimate."""
 STORES_MS = HOUR_MS
 """So long after it was unplugged a mat and what it has warmed may hold the box's temperature. Own estimate."""
@@ -124,7 +124,8 @@ def reason_of(
     star, floor = humidity_at_target_pct(situation, goal.temperature_c), humidity_floor_pct(situation)
     thermostat = thermostat_of(chamber, situation, knobs, heater_since_ms, tau_h)
     facts = {*remembered} | _device_facts(chamber, knobs)
-    facts |= _heater_facts(thermostat, situation, goal, knobs.get("setpoint"), heater_sound, "heater-looked" in remembered)
+    setpoint_c = knobs.get("setpoint") if "thermostat" in facts else None
+    facts |= _heater_facts(thermostat, situation, goal, setpoint_c, heater_sound, "heater-looked" in remembered)
     facts |= _air_facts(situation, goal, floor, was_aired, "heater" in facts)
     facts |= _state_facts(chamber, situation, standing, goal, wet, known)
     if goal.dryness_matters:
@@ -136,7 +137,7 @@ def reason_of(
     return Cause(
         goal=goal, temperature=temperature, humidity=humidity, lid_wet=wet, lid_known=known, cell=cell,
         humidity_at_target_pct=star, humidity_floor_pct=floor, facts=frozenset(facts), case=case,
-        thermostat=thermostat, setpoint_c=knobs.get("setpoint"), temperature_c=situation.temperature_c,
+        thermostat=thermostat, setpoint_c=setpoint_c, temperature_c=situation.temperature_c,
     )
 
 
@@ -221,7 +222,7 @@ def _heater_facts(
     t, room = situation.temperature_c, situation.room_temperature_c
     cold = t is not None and t < goal.low_c
     facts = {
-        "resting": {"heater-idle"}, "warming": {"heater-warming"}, "stuck": {"heater-fault"},
+        "resting": {"heater-idle"}, "warming": {"heater-warming"}, "stuck": {"heater-fault", "heater-doubt"},
         "dead": {"heater-fault", "heater-suspect", "heater-weak"},
         "at-limit": {"heater-at-limit", "heater-weak"}
         | (set() if sound or situation.mat_temperature_c is not None else {"heater-suspect"}),
@@ -255,7 +256,7 @@ def _falls_freely(situation: Situation, setpoint_c: float | None) -> bool:
         return False
     if room is not None and situation.usual_lead_k is not None and t - room > situation.usual_lead_k:
         return False  # a mat that nothing switches gives what it always gave, and its room fell
-    return pace_k_h <= -LEAST_FALL_K_H and (room is None or pace_k_h <= -(t - room) / (2.0 * SLOW_BOX_H))
+    return pace_k_h <= -LEAST_TREND_K_H and (room is None or pace_k_h <= -(t - room) / (2.0 * SLOW_BOX_H))
 
 
 def _rises(situation: Situation) -> bool:
@@ -313,6 +314,8 @@ def _state_facts(
         "deadly-heat": t is not None and t >= practice.DEADLY_HEAT_C,
         "lethal-cold": t is not None and t <= practice.LETHAL_COLD_C,
         "warm-side": t is not None and t > goal.temperature_c + 0.5,
+        "rises-hot": t is not None and t > goal.high_c and _rises(situation),
+        "room-unknown": situation.room_temperature_c is None,
         "rises-out": t is not None and t > goal.temperature_c + 0.5 and _rises(situation),
         "humid-side": rh is not None and rh > goal.humidity_pct, "founding": size_class(size_ml) == "A",
         "saturated": situation.saturated,

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Literal
 
 from rules.advice.boxes import in_order, in_turn, marks_ahead, moved_with, names, pace_h, told_by_another
-from rules.advice.cause import Cause
+from rules.advice.cause import LEAST_TREND_K_H, Cause
 from rules.advice.devices import allowed, moves_for
 from rules.advice.emergency import Urgent, one_a_device
 from rules.advice.model import COOLING, NAMES, ChamberModel, cooling_h
@@ -74,7 +74,8 @@ def warming(
         least_k_h = FALLS_K_H
     else:
         return None
-    if slope < least_k_h and (lethal or cause.thermostat != "warming"):
+    flat = situation.hourly_trend_k_h is not None and abs(situation.hourly_trend_k_h) < LEAST_TREND_K_H
+    if slope < least_k_h and (lethal or flat or cause.thermostat != "warming"):
         return None
     if not any(ALARMS[row.alarm].harm == "cold" and row.condition == "active" for row in standing.values()):
         return None

@@ -132,8 +132,8 @@ def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
             return (f"It still holds the heat of its room{off}.",)
         ferments = "" if cause.goal.dryness_matters else ", or wet leaf or waste in it that ferments"
         return (f"The room is cooler: it is the sun, a lamp or something warm beside it that heats{ferments}{off}.",)
-    setpoint = cause.setpoint_c
-    said = "It heats on although it is warm enough."
+    setpoint, falls = cause.setpoint_c, (situation.temperature_slope_k_h or 0.0) <= FALLS_K_H
+    said = "It cools, but nobody has said that the heater is out." if falls else "It heats on although it is warm enough."
     if burning(situation):
         return (f"The mat itself is at {situation.mat_temperature_c:.0f} °C: that burns.", emergencies.FIND_CAUSE)
     if "thermostat" not in cause.facts:

@@ -9,7 +9,7 @@ from rules.advice.goal import goal_of
 from rules.advice.heat import heat_comes_first
 from rules.advice.model import ChamberModel, cooling_h, model_from_json, prior_model
 from rules.advice.standing import Standing
-from rules.advice.state import AdviceState
+from rules.advice.state import AdviceState, OpenAdvice
 from rules.advice.verification import in_vain_so_far
 from rules.climate.situation import Situation
 from rules.climate.thermostat import FALLS_K_H
@@ -48,7 +48,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
     looked = looked and (failed is None or failed.since_ms is None or failed.since_ms <= (seen_ms or 0))
     told = {
         "mist-useless": state.mist_failures >= 2, "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
-        "vapour-lost": _watered_in_vain(state, situation),
+        "vapour-lost": _watered_in_vain(state, situation) or _waits_for_a_look(now, situation),
         "heater-swapped": looked and state.checked_ms.get("swap-heater", situation.at_ms) <= (seen_ms or 0),
     }
     return reason_of(
@@ -58,6 +58,14 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
         heater_sound=seen_ms is not None and situation.at_ms - seen_ms < HEATER_SOUND_MS,
         heater_since_ms=heater_since_ms(situation.changes), tau_h=cooling_h(model_of(chamber, state))[1],
     )
+
+
+def _waits_for_a_look(told: OpenAdvice | None, situation: Situation) -> bool:
+    """Return whether a look at the lid was asked for that nobody has answered, and it is no moister than then."""
+    rh = situation.relative_humidity_pct
+    if told is None or told.done_ms is not None or "lid:check" not in told.keys or rh is None or told.start_pct is None:
+        return False
+    return rh <= told.start_pct
 
 
 def _watered_in_vain(state: AdviceState, situation: Situation) -> bool:

@@ -52,11 +52,11 @@ ACTS: dict[str, Act] = {
         "figures rise; if they are the room's, hang the two the other way round"),
     "move-probe": Act("probe", "move",
         "Look where the probe sits: move it to garden height, a hand's breadth from the heater"),
-    "close-vents": Act("vent", "close", "Close", "vents", -1, needs=("vents-open",), bars=("very-hot",), effort=0.6,
+    "close-vents": Act("vent", "close", "Close", "vents", -1, needs=("vents-open",), bars=("very-hot", "rises-hot"), effort=0.6,
         source="the last one never without a pinhole: closed founding boxes of Atta sexdens reached 15 to 21 % CO2 (Camargo,"
         " Sociobiology, abstract seen); gardens are put where it is 1 to 3 % (Roemer et al. 2017, PLoS ONE 12:e0174597)"),
     "open-vents": Act("vent", "open", "Open", "vents", 1, needs=("vents-shut",), effort=0.7),
-    "fan-less": Act("fan", "less", "Run the fan less", "fan", -1, needs=("fan-on",), effort=0.6),
+    "fan-less": Act("fan", "less", "Run the fan less", "fan", -1, needs=("fan-on",), bars=("rises-hot",), effort=0.6),
     "fan-more": Act("fan", "more", "Run the fan more", "fan", 1, needs=("fan",), bars=("dry-air",),
         effort=1.0),
     "water": Act("water", "more", "Wet the clay granules along the wall", "water", 1, needs=("granules",), effort=0.8),
@@ -98,6 +98,12 @@ ACTS: dict[str, Act] = {
     ),
     "fan-now": Act("fan", "more",
         "Run the fan all the time until it is below 30 °C", needs=("fan", "room-cooler", "very-hot"), bars=("air-dry",)),
+    "air-if-cooler": Act(
+        "vent", "open",
+        "If the room feels cooler than the box, let its air in: lid ajar a finger's width, or all vents open, the escape "
+        "barrier in sight; if not, keep the sun and every lamp off the box",
+        needs=("very-hot", "room-unknown"), bars=("air-dry",),
+    ),
     "move-box": Act("room", "move", "Carry the box to the coolest room you have, level and slowly, out of the sun"),
     "shade-box": Act(
         "room", "less",

@@ -13,10 +13,13 @@ TOGETHER_FOR_MS = 3 * HOUR_MS
 one; own judgement."""
 
 HEAT_BRANCH: dict[str, tuple[Step, ...]] = {
-    "runaway": steps("stop-heater", "fan-now", "air-now", Step("move-box", when=("lethal-heat",))),
-    "not-known": steps("stop-heater", "fan-now", "air-now", Step("move-box", when=("deadly-heat",)), "shade-box"),
-    "heat-wave": steps("fan-now", "air-now", Step("move-box", when=("deadly-heat",)), "shade-box"),
-    "still-rising": steps("check-unplugged", "fan-now", "air-now", "find-source", Step("move-box", when=("lethal-heat",))),
+    "runaway": steps("stop-heater", "fan-now", "air-now", "air-if-cooler",
+        Step("move-box", when=("lethal-heat",))),
+    "not-known": steps("stop-heater", Step("move-box", when=("deadly-heat",)), "air-if-cooler"),
+    "heat-wave": steps("fan-now", "air-now", Step("move-box", when=("deadly-heat",)), "air-if-cooler",
+        "shade-box"),
+    "still-rising": steps("check-unplugged", "fan-now", "air-now", "air-if-cooler", "find-source",
+        Step("move-box", when=("lethal-heat",))),
     "box": steps("find-source", "fan-now", "air-now", Step("move-box", when=("lethal-heat",))),
 }
 """What comes first at 32 degC or above, or when the heater runs away, by its cause and whatever the humidity says: drying

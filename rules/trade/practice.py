@@ -178,7 +178,7 @@ CELLS: tuple[Cell, ...] = (
     Cell(
         16, "high", "ok", True, "a hot wet box in a cool room",
         steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler", "floor-dries")),
-            Step("fan-more", when=("room-cooler", "floor-dries")), "wipe-lid", "mist-less", *_COOL_ROOM),
+            Step("fan-more", when=("room-cooler", "floor-dries")), *_COOL_ROOM, "wipe-lid", "mist-less"),
         (NO_COVER_HOT, Never("Do not mist; the lid stays wet until the water has left.", MIST)),
     ),
     Cell(
@@ -194,8 +194,7 @@ CELLS: tuple[Cell, ...] = (
     Cell(
         18, "high", "high", True, "a heater that runs away under wet ground",
         steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler",)), Step("fan-more", when=("room-cooler",)),
-            "wipe-lid", "mist-less", "check-heater",
-            *_FIND_SOURCE, Step("shade-box", when=("room-warm",))),
+            *_FIND_SOURCE, Step("shade-box", when=("room-warm",)), "wipe-lid", "mist-less", "check-heater"),
         (Never("Never put foam on it now.", FOAM), NO_MIST_HOT),
     ),
 )

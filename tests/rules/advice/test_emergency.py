@@ -211,6 +211,17 @@ def test_a_heater_that_warms_up_again_is_left_to_it():
     assert not {"heater check", "heater more", "room more"} & {name for event in events for name in acts(event)}
 
 
+def test_a_box_that_stands_flat_for_hours_is_not_said_to_get_warmer_for_a_probes_noise():
+    """Carried to a place of 21 degC its box stood at 21.0 degC for hours, and was said to get warmer again."""
+    falling = situation(19.5, 79.0, 9.0, 60.0, temperature_slope_k_h=-2.0)
+    adviser = done(asked(falling, box(), None, "heater-failed")[0], falling)
+    flat = later(falling, 3.0, temperature_c=21.0, temperature_slope_k_h=0.6, room_slope_k_h=-0.7, hourly_trend_k_h=0.02)
+    _, events = asked(flat, box(), adviser, "heater-failed")
+    assert not any("gets warmer" in action.text for event in events for action in event.actions)
+    _, events = asked(replace(flat, hourly_trend_k_h=0.6), box(), adviser, "heater-failed")
+    assert any("gets warmer" in action.text for event in events for action in event.actions)
+
+
 def test_a_box_that_was_said_to_warm_up_and_stands_still_in_the_cold_is_not_left_to_it():
     """For two days a weak mat held 19 degC, and each half day it was said to get warmer by itself."""
     chamber, now = box(), situation(19.0, 79.0, 12.0, 60.0, temperature_slope_k_h=-1.5)
@@ -270,7 +281,50 @@ def test_without_a_room_probe_the_mat_is_felt_before_its_set_point_is_touched():
     event = told(situation(29.0, 75.0, None, None), box())
     assert acts(event)[0] == "heater check" and "Feel the mat" in event.headline and "heater less" not in acts(event)
     lethal = told(situation(32.4, 75.0, None, None), box())
-    assert acts(lethal) == ["heater stop", "room less"] and "feel the mat" in lethal.reason
+    assert acts(lethal) == ["heater stop", "vent open"] and "feel the mat" in lethal.reason
+    air = lethal.actions[1].text  # whether its room is cooler only its keeper feels
+    assert air.startswith("If the room feels cooler") and "if not, keep the sun" in air
+
+
+def test_what_a_rising_heat_dries_gets_no_vent_closed_and_its_mat_is_felt():
+    now = situation(28.5, 60.0, 19.0, 45.0, temperature_slope_k_h=12.0, garden_ml=15.0)
+    chamber = box(vents=Vents(count=2, open=1))
+    dry = {"humidity-low": alarms(now, chamber)["humidity-low"]}  # within the delay of what is too warm
+    _, (event,) = consider(settings_of(chamber), "north", AdviceState(), now, dry, "test")
+    assert acts(event)[0] == "heater check" and "vent close" not in acts(event)
+
+
+def test_what_has_just_become_lethal_is_answered_at_once_with_air():
+    """Half an hour after "unplug" it was still only that, at 33 degC."""
+    now = situation(28.6, 60.0, 19.0, 45.0, temperature_slope_k_h=9.0)
+    adviser, first = asked(now, box(), None, "heater-runaway", "temperature-high")
+    assert acts(first[-1]) == ["heater stop"]
+    _, events = asked(later(now, 0.25, temperature_c=32.2), box(), adviser, "heater-runaway", "temperature-high")
+    assert events and acts(events[-1]) == ["heater stop", "fan more"]
+
+
+def test_a_heater_that_nobody_has_said_to_be_out_is_not_said_to_heat_on_while_it_cools():
+    hot = situation(32.6, 60.0, 22.0, 45.0, temperature_slope_k_h=1.0)
+    adviser, _ = asked(hot, box(), None, "heater-runaway", "temperature-high")
+    cools = later(hot, 1.0, temperature_c=29.5, temperature_slope_k_h=-3.4)
+    _, events = asked(cools, box(), adviser, "heater-runaway", "temperature-high")
+    assert events and "heats on" not in events[-1].reason and "nobody has said that the heater is out" in events[-1].reason
+
+
+def test_a_mat_that_nothing_switches_is_not_felt_for_its_thermostat():
+    bare = box(heater=Heater(watts=8.0, thermostat=False, setpoint_c=26.0))
+    event = told(situation(28.3, 75.0, 23.0, 45.0, temperature_slope_k_h=0.6), bare, *HOT_PLAIN)
+    assert acts(event)[0] == "heater less" and not any("thermostat set" in action.text for action in event.actions)
+
+
+def test_a_look_at_the_lid_that_nobody_has_answered_stays_the_first_step_while_it_dries_on():
+    """The lid stood ajar; at 43 %RH its keeper was only told to close a vent and to moisten the room's air."""
+    chamber = box(vents=Vents(count=2, open=1))
+    now = situation(25.5, 60.0, 20.0, 45.0, humidity_slope_pct_h=-60.0)
+    adviser, first = asked(now, chamber, None, "humidity-low", priority="today")
+    _, events = asked(later(now, 1.0, relative_humidity_pct=43.0, humidity_slope_pct_h=-9.0), chamber, adviser, "humidity-low")
+    assert acts(first[-1])[0] == "lid check"
+    assert all(acts(event)[0] == "lid check" for event in events)
 
 
 def test_airing_is_not_withheld_in_lethal_heat_because_the_air_is_dry():
