@@ -232,7 +232,7 @@ def _tied(
     mist = np.minimum(mist, 0.8 * np.maximum(needed, 0.0))
     room_to_rise = np.maximum(saturation - vapour, 0.015 * saturation)
     tied = draws.copy()
-    centre, spread = evaporation_given_rest(model, draws)
+    centre, spread = evaporation_given_rest(model)
     wanted = (needed - mist) / room_to_rise
     tied[:, EVAPORATION] = np.maximum(wanted, 0.02 * np.exp(centre))
     misfit = (np.log(tied[:, EVAPORATION]) - centre) / max(spread, 0.3)

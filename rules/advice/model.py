@@ -14,6 +14,7 @@ Every parameter is positive and is kept as its natural logarithm; the covariance
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from math import exp, log, sqrt
 from statistics import NormalDist
 from typing import Any
@@ -143,22 +144,29 @@ NORMAL = _normal_points(DRAWS, 12)
 
 
 def draws_of(model: ChamberModel) -> Array:
-    """Return parameter draws, shape (DRAWS, 8), in their own units (not logarithms)."""
-    covariance = np.array(model.covariance)
+    """Return parameter draws, shape (DRAWS, 8), in their own units (not logarithms); not to be written to."""
+    return _drawn(tuple(model.mean), tuple(map(tuple, model.covariance)))[0]
+
+
+def evaporation_given_rest(model: ChamberModel) -> tuple[Array, float]:
+    """Return, for each draw, the mean of log evaporation given its other parameters, and the standard deviation."""
+    return _drawn(tuple(model.mean), tuple(map(tuple, model.covariance)))[1:]
+
+
+@lru_cache(maxsize=64)  # a model is fitted once a day and asked at each search
+def _drawn(means: tuple[float, ...], covariances: tuple[tuple[float, ...], ...]) -> tuple[Array, Array, float]:
+    covariance, mean = np.array(covariances), np.array(means)
     values, vectors = np.linalg.eigh((covariance + covariance.T) / 2.0)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
-    return np.asarray(np.exp(np.array(model.mean) + NORMAL[:, : len(NAMES)] @ root.T))
-
-
-def evaporation_given_rest(model: ChamberModel, draws: Array) -> tuple[Array, float]:
-    """Return, for each draw, the mean of log evaporation given its other parameters, and the standard deviation."""
-    covariance, mean = np.array(model.covariance), np.array(model.mean)
+    draws = np.exp(mean + NORMAL[:, : len(NAMES)] @ root.T)
     others = [i for i in range(len(NAMES)) if i not in (EVAPORATION, COOLING, LIFT)]
     block = covariance[np.ix_(others, others)] + 1e-9 * np.eye(len(others))
     gain = np.linalg.solve(block, covariance[others, EVAPORATION])
     centre = mean[EVAPORATION] + (np.log(draws[:, others]) - mean[others]) @ gain
     variance = covariance[EVAPORATION, EVAPORATION] - float(gain @ covariance[others, EVAPORATION])
-    return np.asarray(centre), sqrt(max(variance, 1e-4))
+    for figures in (draws, centre):
+        figures.flags.writeable = False
+    return draws, centre, sqrt(max(variance, 1e-4))
 
 
 def lid_factor_with_foam(factor: Array, foam_now_mm: Array | float, foam_then_mm: Array | float) -> Array:

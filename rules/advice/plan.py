@@ -50,7 +50,6 @@ class Plan:
     actions: tuple[Action, ...]
     acts: tuple[str, ...]
     moves: tuple[Move, ...] = ()
-    forecasts: tuple[Forecast, ...] = ()
     solution: Solution | None = None
     never: tuple[Never, ...] = ()
     knobs: Mapping[str, float] | None = None
@@ -71,6 +70,11 @@ class Plan:
         against = [row.text for row in self.never if not row.against.isdisjoint(_does(self.acts, self.moves))]
         if against:
             raise ValueError(f"a plan to {' and '.join(self.acts)} must not say: {' '.join(against)}")
+
+    @property
+    def forecasts(self) -> tuple[Forecast, ...]:
+        """What is expected of it; empty where nothing was searched."""
+        return () if self.solution is None else self.solution.forecasts
 
     @property
     def leaves_it(self) -> bool:
@@ -372,7 +376,7 @@ def _assembled(
     acts = tuple(act for act, _ in chosen)
     return Plan(
         branch="cell", cause=cause, actions=tuple(action for _, action in chosen), acts=acts, moves=moves,
-        forecasts=solution.forecasts, solution=solution, knobs=knobs, never=fitting(cause.never, acts, moves),
+        solution=solution, knobs=knobs, never=fitting(cause.never, acts, moves),
     )
 
 

@@ -7,7 +7,8 @@ good enough, the best step in the right direction is taken, and what stands in t
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from itertools import combinations, product
 from math import sqrt
 from typing import Literal
@@ -58,24 +59,47 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class Solution:
-    """What the search found: winner (no moves: leave it be), runner-up, whether it will do, and what cannot be met."""
+    """What the search found: winner (no moves: leave it be), whether it will do, and what cannot be met."""
 
     winner: Candidate
-    runner_up: Candidate | None
-    idle: Candidate
     feasible: bool
-    forecasts: tuple[Forecast, ...]
-    without: tuple[Forecast, ...]
-    """The same instants if nothing is changed."""
     unmet: tuple[str, ...]
     searched: int
-    refused: int
+    shortlist: Shortlist = field(compare=False)
     worst: Miss | None = None
     """What does most harm now."""
     moved: float = 1.0
     """The share of that which the winner takes away, by its forecast at rest."""
 
+    @property
+    def runner_up(self) -> Candidate | None:
+        """The second best."""
+        second = self.shortlist.safe[1:2]
+        return self.shortlist.candidate(second[0]) if second else None
 
+    @property
+    def idle(self) -> Candidate:
+        """To leave it be."""
+        return self.shortlist.candidate(IDLE)
+
+    @property
+    def refused(self) -> int:
+        """How many would have harmed on the way."""
+        return len(self.shortlist.places) - len(self.shortlist.safe)
+
+    @property
+    def forecasts(self) -> tuple[Forecast, ...]:
+        """The winner's course."""
+        return self.shortlist.ahead(self.shortlist.first)
+
+    @property
+    def without(self) -> tuple[Forecast, ...]:
+        """The same instants if nothing is changed."""
+        return self.shortlist.ahead(IDLE)
+
+
+IDLE = 0
+"""Place of the candidate that changes nothing."""
 Miss = Literal["temperature-high", "temperature-low", "humidity-low", "humidity-high", "lid-dew"]
 
 
@@ -196,10 +220,14 @@ def solve(
         score += 1000.0 * _lacks(candidates, frozenset({"water"}))
         score += 500.0 * _lacks(candidates, DRY_AIR_OUT) * ("dry-air" in cause.facts)
     order = [int(place) for place in np.argsort(score, kind="stable")]
-    found = _chosen(present, cause, candidates, gains, rest, order, (in_band, left, effort))
+    places = list(dict.fromkeys([*order[:10], IDLE]))
+    shortlist = Shortlist(present, cause, candidates, gains, rest, places, (in_band, left, effort))
     alone = {combo[0]: float(share) for combo, share in zip(candidates, moved, strict=True) if len(combo) == 1}
-    taken = float(moved[candidates.index(found.winner.moves)])
-    return replace(found, winner=_ordered(found.winner, rank, alone), worst=worst, moved=taken)
+    winner = _ordered(shortlist.candidate(shortlist.first), rank, alone)
+    return Solution(
+        winner, winner.in_band >= SURE, _unmet(goal, winner.rest, cause.lid_known), len(candidates), shortlist, worst,
+        float(moved[shortlist.first]),
+    )
 
 
 def _ordered(winner: Candidate, rank: Mapping[str, int], alone: Mapping[Move, float]) -> Candidate:
@@ -236,34 +264,52 @@ def _effort(moves: tuple[Move, ...], rank: Mapping[str, int]) -> float:
     return sum(move.effort + 0.12 * rank.get(move.act, 0) for move in moves)
 
 
-def _chosen(
-    present: Present, cause: Cause, candidates: list[tuple[Move, ...]], gains: Mapping[str, float], rest: Outcome,
-    order: list[int], figures: tuple[Array, Array, Array],
-) -> Solution:
-    shortlist = list(dict.fromkeys([*order[:10], 0]))
-    steps = course(present, setting_of([candidates[i] for i in shortlist], present.knobs, gains))
-    harm = np.array([_harm(cause.goal, step) for step in steps]).max(axis=0)
-    idle_harm = harm[shortlist.index(0)]
-    worse = (harm > np.maximum(idle_harm, _harm(cause.goal, steps[0])[0]) + 0.05) @ present.weight
-    safe = [row for row in range(len(shortlist)) if worse[row] <= WORSE_AT_MOST or shortlist[row] == 0]
-    in_band, left, effort = figures
+@dataclass(frozen=True)
+class Shortlist:
+    """The candidates that end best, and to leave it be. How they come there is worked out only as far as somebody asks: most
+    searches find what was told already."""
 
-    def told(row: int) -> Candidate:
-        i = shortlist[row]
-        last = moment(rest.temperature_c[i : i + 1], rest.humidity_pct[i : i + 1], rest.margin_k[i : i + 1])
-        at_last = _forecast(present, last, 0, COURSE_H[-1])
-        return Candidate(candidates[i], float(in_band[i]), float(left[i]), float(effort[i]), at_last)
+    present: Present
+    cause: Cause
+    candidates: list[tuple[Move, ...]]
+    gains: Mapping[str, float]
+    rest: Outcome
+    places: list[int]
+    """Places among the candidates, the best first."""
+    figures: tuple[Array, Array, Array]
+    """Of all candidates: share in band, violation left, effort."""
 
-    def ahead(row: int, rest_: Forecast) -> tuple[Forecast, ...]:
-        return (*(_forecast(present, steps[COURSE_H.index(h)], row, h) for h in COURSE_H[2:-1]), rest_)
+    @cached_property
+    def first(self) -> int:
+        """The best that harms nothing on its way."""
+        return (self._safe_of(self.places[:1]) or self.safe)[0]
 
-    first = safe[0]
-    winner, idle = told(first), told(shortlist.index(0))
-    return Solution(
-        winner=winner, runner_up=told(safe[1]) if len(safe) > 1 else None, idle=idle, feasible=winner.in_band >= SURE,
-        forecasts=ahead(first, winner.rest), without=ahead(shortlist.index(0), idle.rest),
-        unmet=_unmet(cause.goal, winner.rest, cause.lid_known), searched=len(candidates), refused=len(shortlist) - len(safe),
-    )
+    @cached_property
+    def safe(self) -> list[int]:
+        """All that harm nothing on their way."""
+        return self._safe_of(self.places)
+
+    def _safe_of(self, places: list[int]) -> list[int]:
+        steps = self._course([*places, IDLE])
+        harm = np.array([_harm(self.cause.goal, step) for step in steps]).max(axis=0)
+        worse = (harm > np.maximum(harm[-1], _harm(self.cause.goal, steps[0])[0]) + 0.05) @ self.present.weight
+        shares = zip(places, worse.tolist(), strict=False)
+        return [place for place, share in shares if share <= WORSE_AT_MOST or place == IDLE]
+
+    def _course(self, places: list[int]) -> list[Outcome]:
+        return course(self.present, setting_of([self.candidates[i] for i in places], self.present.knobs, self.gains))
+
+    def candidate(self, place: int) -> Candidate:
+        """Return one of them with its figures."""
+        rest, here = self.rest, slice(place, place + 1)
+        last = moment(rest.temperature_c[here], rest.humidity_pct[here], rest.margin_k[here])
+        in_band, left, effort = (float(figure[place]) for figure in self.figures)
+        return Candidate(self.candidates[place], in_band, left, effort, _forecast(self.present, last, 0, COURSE_H[-1]))
+
+    def ahead(self, place: int) -> tuple[Forecast, ...]:
+        """Return the course of one of them as it is told."""
+        steps = zip(COURSE_H[2:-1], self._course([place])[2:-1], strict=True)
+        return (*(_forecast(self.present, step, 0, hours) for hours, step in steps), self.candidate(place).rest)
 
 
 def unchanged(present: Present) -> tuple[Forecast, ...]:

@@ -71,8 +71,8 @@ def reason_of_plan(plan: Plan, moment: Situation, situation: Situation, worth: M
         parts.append(_BRANCH[plan.branch])
     if plan.cause is not None:
         parts += _why(plan, plan.cause, situation)
-    if plan.forecasts:
-        parts.append(_then(plan.forecasts[-1], plan.cause is not None and plan.cause.lid_known, situation, worth))
+    if plan.solution is not None:
+        parts.append(_then(plan.solution.winner.rest, plan.cause is not None and plan.cause.lid_known, situation, worth))
     parts += _missed(plan)
     return " ".join(part for part in parts if part)
 

@@ -38,7 +38,7 @@ def stands_still(told: OpenAdvice, situation: Situation) -> bool:
 
 def bare_of_hope(wanted: Plan) -> Plan:
     """Return a plan without what is expected of it: what had no effect twice has refuted that."""
-    return replace(wanted, forecasts=(), solution=None)
+    return replace(wanted, solution=None)
 
 
 def counted(state: AdviceState, verdict: Verdict) -> AdviceState:

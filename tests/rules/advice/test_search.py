@@ -87,6 +87,8 @@ def test_the_same_question_has_the_same_answer():
     first, _, present = solved(now, chamber)
     again, _, _ = solved(now, chamber)
     assert first == again
+    parts = [(one.runner_up, one.idle, one.forecasts, one.without, one.refused) for one in (first, again)]
+    assert parts[0] == parts[1]
     assert len(present.weight) == DRAWS and present.weight.sum() == pytest.approx(1.0)
     assert np.isfinite(present.model).all()
 
