@@ -51,27 +51,18 @@ def _add(hours: dict[str, Hour], at_ms: NDArray[np.int64], value: NDArray[np.flo
     if not seen.any():
         return
     number, figures = at_ms[seen] // HOUR_MS, thousandths(value[seen])
-    if number[0] == number[-1]:
-        _put(hours, int(number[0]), Hour(len(figures), int(figures.sum()), int(figures.min()), int(figures.max())))
-        return
     starts = np.concatenate(([0], np.flatnonzero(np.diff(number)) + 1))
-    counts = np.diff(starts, append=len(number))
-    totals, least, greatest = (
-        np.add.reduceat(figures, starts),
-        np.minimum.reduceat(figures, starts),
-        np.maximum.reduceat(figures, starts),
-    )
-    for hour, count, total, low, high in zip(
-        number[starts].tolist(), counts.tolist(), totals.tolist(), least.tolist(), greatest.tolist(), strict=True
-    ):
-        _put(hours, hour, Hour(count, total, low, high))
+    columns = (np.diff(starts, append=len(number)), *(each.reduceat(figures, starts) for each in _OF_AN_HOUR))
+    names, old = [*map(str, number[starts].tolist())], hours.get(str(number[0]))
+    hours.update(zip(names, map(Hour, *(column.tolist() for column in columns)), strict=True))
+    if old is not None:  # only the first of them can have begun before
+        new = hours[names[0]]
+        hours[names[0]] = Hour(
+            old.count + new.count, old.total + new.total, min(new.least, old.least), max(new.greatest, old.greatest)
+        )
 
 
-def _put(hours: dict[str, Hour], number: int, new: Hour) -> None:
-    old = hours.get(str(number))
-    if old is not None:
-        new = Hour(old.count + new.count, old.total + new.total, min(new.least, old.least), max(new.greatest, old.greatest))
-    hours[str(number)] = new
+_OF_AN_HOUR = (np.add, np.minimum, np.maximum)
 
 
 def oldest_hour(at_ms: int) -> int:

@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
 
 LONGEST_STEP_MS = 30 * MINUTE_MS  # what the lid did in a longer gap is not made up, bookkeeping
+PIECE = 512
+"""So many instants are worked out at once: a lid that is dry all along them costs nothing. Bookkeeping."""
 
 
 def lagged_lid_c(memory: PlaceMemory, at_ms: Instants, steady: Floats, time_constant_s: float) -> Floats:
@@ -32,18 +34,20 @@ def condensate_g_m2(
     memory: PlaceMemory, chamber: Chamber | None, at_ms: Instants, dew_point: Floats, lid_c: Floats, measured: NDArray[np.bool_]
 ) -> Floats:
     """Return the water on the lid, g/m2: what the flux brings and takes, never below nothing, never above what falls."""
-    load = memory.condensate_g_m2
+    load, loads = memory.condensate_g_m2, np.zeros(len(at_ms))
     wets = lid_c < dew_point
     if chamber is None or (load == 0.0 and not wets.any()):
-        return np.zeros(len(at_ms))
-    begin = 0 if load else int(np.argmax(wets))  # a dry lid stays dry until then
-    vapour_pa = vapour.saturation_vapour_pressure_pa_or_nan(dew_point[begin:])
-    flux = condensate.condensation_flux_g_m2h(vapour_pa, lid_c[begin:])
-    if measured.any():  # a measured lid is warmed by its latent heat already
-        flux = np.where(measured[begin:], condensate.condensation_flux_g_m2h(vapour_pa, lid_c[begin:], None), flux)
+        return loads
     first = memory.instant_ms if memory.instant_ms is not None else int(at_ms[0])
     passed_s = np.minimum(passed_since(at_ms, first), LONGEST_STEP_MS) / 1000.0
     most = condensate.drip_load_g_m2(chamber.lid.tilt_deg)
-    loads = np.zeros(len(at_ms))
-    loads[begin:] = condensate.load_series_g_m2(load, np.nan_to_num(flux, nan=0.0), passed_s[begin:], most)
+    for here in (slice(begin, begin + PIECE) for begin in range(0, len(at_ms), PIECE)):
+        if load == 0.0 and not wets[here].any():
+            continue  # a dry lid stays dry until then
+        vapour_pa = vapour.saturation_vapour_pressure_pa_or_nan(dew_point[here])
+        flux = condensate.condensation_flux_g_m2h(vapour_pa, lid_c[here])
+        if measured[here].any():  # a measured lid is warmed by its latent heat already
+            flux = np.where(measured[here], condensate.condensation_flux_g_m2h(vapour_pa, lid_c[here], None), flux)
+        loads[here] = condensate.load_series_g_m2(load, np.nan_to_num(flux, nan=0.0), passed_s[here], most)
+        load = float(loads[here][-1])
     return loads

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
+from itertools import combinations
 from typing import Literal, get_args
 
 import numpy as np
@@ -147,12 +148,12 @@ def _turned_k(hours: Mapping[str, Hour], last: Sequence[str]) -> float:
 
     What is switched does both; what cools down, or heats all the time, goes one way.
     """
-    lately = np.array(_figures([hours[key] for key in last if key in hours])) / 1000.0
+    lately = [(row.greatest / 1000.0, row.least / 1000.0) for row in map(hours.get, last) if row is not None]
     if len(lately) < NEEDED_HOURS:
         return 0.0
-    earlier, later = np.triu_indices(len(lately), 1)
-    rises, falls = lately[later, 1] - lately[earlier, 2], lately[earlier, 1] - lately[later, 2]
-    return max(0.0, float(min(rises.max(), falls.max())))
+    pairs = [*combinations(lately, 2)]
+    rises, falls = max(high - low for (_, low), (high, _) in pairs), max(high - low for (high, _), (_, low) in pairs)
+    return max(0.0, min(rises, falls))
 
 
 def _quantiles(figures: Sequence[float] | Sequence[Sequence[float]], shares: Sequence[float]) -> Floats:

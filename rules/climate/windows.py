@@ -52,18 +52,19 @@ def newest_at(times_ms: NDArray[np.int64], at_ms: NDArray[np.int64]) -> NDArray[
 
     The instants are mostly those very times, or those times a fixed way further on; to see that is much cheaper than to search.
     """
-    if len(times_ms) >= len(at_ms) >= WORTH_A_LOOK:
-        first = int(np.searchsorted(times_ms, at_ms[0], "right")) - 1
-        run = slice(first, first + len(at_ms))
-        if first >= 0 and _holds(times_ms, run, at_ms):
-            return np.arange(run.start, run.stop)
-    return np.searchsorted(times_ms, at_ms, "right") - 1
+    run = _run(times_ms, at_ms)
+    return np.searchsorted(times_ms, at_ms, "right") - 1 if run is None else np.arange(run.start, run.stop)
 
 
-def _holds(times_ms: NDArray[np.int64], run: slice, at_ms: NDArray[np.int64]) -> bool:
-    """Return whether the k-th instant lies between the k-th time of the run and the one after it."""
-    here, after = times_ms[run], times_ms[run.start + 1 : run.stop + 1]
-    return len(here) == len(at_ms) and bool((here <= at_ms).all() and (after > at_ms[: len(after)]).all())
+def _run(times_ms: NDArray[np.int64], at_ms: NDArray[np.int64]) -> slice | None:
+    """Return the run of times of which the k-th is the newest at the k-th instant; None: there is none."""
+    if not len(times_ms) >= len(at_ms) >= WORTH_A_LOOK:
+        return None
+    first = int(np.searchsorted(times_ms, at_ms[0], "right")) - 1
+    here, after = times_ms[first : first + len(at_ms)], times_ms[first + 1 : first + len(at_ms) + 1]
+    if first < 0 or len(here) < len(at_ms) or not (here <= at_ms).all() or not (after > at_ms[: len(after)]).all():
+        return None
+    return slice(first, first + len(at_ms))
 
 
 def distinct(numbers: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
@@ -73,7 +74,8 @@ def distinct(numbers: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.
     return numbers[first], np.cumsum(first) - 1
 
 
-Places = dict[tuple[int, int], tuple[NDArray[np.int64], NDArray[np.intp]]]
+Where = NDArray[np.intp] | slice
+Places = dict[tuple[int, int], tuple[NDArray[np.int64], Where]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,16 +112,20 @@ class Signal:
         low, high = self._place(now_ms, begin_ms), self._place(now_ms, end_ms)
         count = self.count[high] - self.count[low]
         total = self.total[high] - self.total[low]
-        found = np.where(count > 0, total / np.maximum(count, 1) / 1000.0, np.nan)
+        found: NDArray[np.float64] = total / np.maximum(count, 1) / 1000.0
+        if not count.all():
+            found[count == 0] = np.nan
         found.flags.writeable = False
         self.means[key] = now_ms, found
         return found
 
-    def _place(self, now_ms: NDArray[np.int64], back_ms: int) -> NDArray[np.intp]:
+    def _place(self, now_ms: NDArray[np.int64], back_ms: int) -> Where:
         known = self.places.get((back_ms, len(now_ms)))
         if known is not None and known[0] is now_ms:
             return known[1]
-        found = newest_at(self.at_ms, now_ms - back_ms) + 1
+        end_ms = now_ms - back_ms
+        run = _run(self.at_ms, end_ms)
+        found: Where = np.searchsorted(self.at_ms, end_ms, "right") if run is None else slice(run.start + 1, run.stop + 1)
         self.places[back_ms, len(now_ms)] = now_ms, found
         return found
 
