@@ -5,6 +5,7 @@ from __future__ import annotations
 from rules.alarms.state import record_key
 from rules.telling.ledger import Ledger
 from rules.telling.news import kills
+from rules.telling.settled import Settled
 from rules.telling.state import Heard, Owed, Sort
 from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent, News, Priority
 from rules.trade.alarm_kinds import ALARMS
@@ -103,8 +104,9 @@ def _standing(ledger: Ledger, key: str, heard: Heard, event: AlarmEvent) -> None
     news = {
         "raised": True,
         "worsened": True,
-        # Where there is an account of harm, that says when it is worse, not the level.
-        "escalated": event.harm_used is None or not heard.told or rank(event.priority) > rank(heard.told_priority),
+        # Where there is an account of harm, that says when it is worse, not the level, unless the figure has gone further.
+        "escalated": event.harm_used is None or not heard.told or rank(event.priority) > rank(heard.told_priority)
+        or Settled(ledger).has_gone_on(event),
         "held": heard.told,
         "recovering": False,
         "relapsed": not heard.told and not event.acknowledged,

@@ -33,7 +33,7 @@ class Harm:
     held_rank: int = -1
     """The rank that it was judged before, which is not given up yet: the value still gets worse, or has only just stopped."""
     mark_left_s: float | None = None
-    """Time until the value passes its next mark at this course; None: it passes none."""
+    """Time until the value passes its next mark where the trend is as steep as it may be; None: it passes none."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1001,6 +1001,17 @@ def test_the_same_trouble_with_less_time_left_goes_with_the_next_letter() -> Non
     assert brief(letters_of(*begun, fallen, until=at("10 09:00")))[1:] == [("10 08:40", "escalation", "keeper")]
 
 
+def test_what_becomes_harmful_and_has_gone_further_is_told_though_it_is_no_more_urgent() -> None:
+    """A box that was told at 23.6 degC fell to 16.1 within seven hours without a letter."""
+    when = at("10 12:00")
+    begun = [alarm(when, name="temperature-low", value=23.6, limit=24.0, harm_used=0.0)]
+    for value, told in ((19.9, ["10 15:00"]), (23.3, [])):
+        harmful = alarm(
+            when + 3 * HOUR_MS, "escalated", name="temperature-low", value=value, limit=24.0, harm_used=0.02, level="harmful"
+        )
+        assert [row[0] for row in brief(letters_of(*begun, harmful, until=at("10 17:00")))[1:]] == told
+
+
 def test_each_kind_of_news_has_one_row_and_what_is_worse_is_never_counted() -> None:
     assert sorted(row.news for row in ROWS) == sorted(get_args(News))
     worse = [row for row in ROWS if not row.calm]
