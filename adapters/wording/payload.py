@@ -57,7 +57,7 @@ def heartbeat_payload(number: int, now_ms: int, settings: Settings) -> str:
     return _text(settings, {"time": rfc3339(now_ms), "beat": number})
 
 
-_OWN = ("at_ms", "held_rank")
+_OWN = ("at_ms", "held_rank", "mark_left_s")
 """What an account of harm keeps for itself."""
 
 

@@ -26,7 +26,7 @@ from adapters.wording.alarm_sentences import (
 )
 from adapters.wording.figures import Style, clean, span
 from adapters.wording.sections import Block, Section, command, points, section, steps, text
-from adapters.wording.time_left import left, marks_by_pace, next_marks
+from adapters.wording.time_left import left, marks_by_pace, next_marks, rests_s
 from adapters.wording.together import alike, line_of
 from rules.settings import Settings
 from rules.terms.advised import Prediction
@@ -185,7 +185,7 @@ def _to_do(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings, st
     blocks = steps(lines)
     if advice is not None and (letter.urgent or advice.act_within_s):
         left_s = (advice.act_within_s or 0) - _age_s(advice, letter.at_ms)
-        left_s = min([left_s, *(hours * 3600.0 for hours, _, _ in marks_by_pace(letter))])
+        left_s = min([left_s, *(hours * 3600.0 for hours, _, _ in marks_by_pace(letter)), *rests_s(alarms, letter.at_ms)])
         soon = "Do it as soon as you can." if left_s < 3600.0 else f"Do it within {span(left_s)}."
         blocks.append(text("Do it now." if letter.urgent else soon))
     return blocks

@@ -29,6 +29,15 @@ def left(alarms: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms:
     return [told for _, told in found.values()]
 
 
+def rests_s(alarms: Sequence[AlarmEvent], now_ms: int) -> list[float]:
+    """Return how long what a garden bears lasts at the earliest, by each account that a letter tells of."""
+    ends = [
+        (alarm.judged_ms or alarm.at_ms, alarm.seconds_left if alarm.early_seconds_left is None else alarm.early_seconds_left)
+        for alarm in alarms if alarm.open and alarm.harm_used is not None
+    ]
+    return [left_s - (now_ms - judged_ms) / 1000 for judged_ms, left_s in ends if left_s is not None]
+
+
 _FORESEEN_H = 12.0
 """A mark that is farther away is not told: no pace of a quarter of an hour lasts so long."""
 

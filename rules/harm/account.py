@@ -199,7 +199,7 @@ class Walker:
         left_s, early_s = (_seconds(each.left_h(row, used)) for each in (beyond.mean, beyond.early))
         return Harm(
             self.garden.kind, round(used, 4), left_s, early_s, beyond.consequence[row], beyond.acute[row], beyond.away[row],
-            unseen, look.at_ms, held_rank, _seconds(beyond.mean.mark_h[row]),
+            unseen, look.at_ms, held_rank, _seconds(beyond.early.mark_h[row]),
         )
 
     def _step(self, look: Look, harm: Callable[[], Harm], row: int, beyond: _Beyond) -> None:

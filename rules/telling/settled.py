@@ -80,17 +80,9 @@ class Settled:
         return BEARABLE[kind].worse * (alarm.value - max(told)[1]) > FURTHER * BEARABLE[kind].noise_h
 
     def goes_on(self, place: str, at_ms: int) -> bool:
-        """Whether the figure of an alarm that was told of a place is further away than the last letter said, and moves on."""
-        told = [one.latest for one in self.ledger.state.standing(place)]
-        now = [self.ledger.presents.told(alarm, at_ms) for alarm in told if self._moves(alarm, at_ms)]
-        return any(self.has_gone_on(alarm) for alarm in now)
-
-    def _moves(self, alarm: AlarmEvent, at_ms: int) -> bool:
-        kind, now = ALARMS[alarm.alarm].harm, self.ledger.presents.figures(alarm.chamber or "", at_ms)
-        if kind is None or now is None:
-            return True
-        slope_h = now.humidity_slope_pct_h if kind == "dryness" else now.temperature_slope_k_h
-        return slope_h is None or BEARABLE[kind].worse * slope_h > BEARABLE[kind].noise_h
+        """Whether the figure of an alarm that was told of a place is further away now than the last letter said."""
+        told = [self.ledger.presents.told(one.latest, at_ms) for one in self.ledger.state.standing(place)]
+        return any(self.has_gone_on(alarm) for alarm in told)
 
 
 def _is_out_in_an_hour(value: float | None, slope_h: float | None, plainly_h: float, band: Band) -> bool:

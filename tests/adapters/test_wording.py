@@ -541,7 +541,10 @@ def test_a_title_with_evil_signs_cannot_leave_its_place():
 def test_no_letter_gives_more_time_than_the_next_mark_leaves():
     """It said "within 18 hours" for a box that the same letter told to be at 15 degC in an hour and a half."""
     advice = replace(ADVICE, act_within_s=18 * 3600)
-    for slope_k_h, within in ((-2.0, "Do it within 1 hour."), (-0.1, "Do it within 18 hours.")):
+    for slope_k_h, earliest_h, within in (
+        (-2.0, 20.0, "Do it within 1 hour."), (-0.1, 20.0, "Do it within 18 hours."), (-0.1, 3.0, "Do it within 3 hours."),
+    ):
         now = Figures("big-nest", NOW, 17.0, 80.0, None, slope_k_h)
-        body = " ".join(compose(told(letter("situation", COLDER, advice, present=(now,))), watch()).text.split())
+        colder = replace(COLDER, early_seconds_left=earliest_h * 3600.0)
+        body = " ".join(compose(told(letter("situation", colder, advice, present=(now,))), watch()).text.split())
         assert within in body
