@@ -305,16 +305,11 @@ def _terms(present: Present, setting: Setting) -> _Terms:
     )
 
 
-def _aim(
-    present: Present, terms: _Terms, saturation: Array, lid_pa: Array, before: Array | None
-) -> tuple[Array, Array]:
-    """Return the vapour pressure aimed at and the rate towards it, by the saturation pressures of air and lid."""
+def _aims(present: Present, terms: _Terms, saturation: Array, lid_pa: Array) -> tuple[Array, Array]:
+    """Return the vapour pressure aimed at under a dry lid and a wet one, by the saturation pressures of air and lid."""
     feed = terms.loss * present.room_pa + terms.gain * saturation + terms.mist
     rate = terms.loss + terms.gain
-    dry = feed / rate
-    wet = (before if before is not None else dry) > lid_pa
-    aim = np.where(wet, (feed + terms.lid * lid_pa) / (rate + terms.lid), dry)
-    return np.clip(aim, 50.0, 0.995 * saturation), np.where(wet, rate + terms.lid, rate)
+    return feed / rate, (feed + terms.lid * lid_pa) / (rate + terms.lid)
 
 
 def _outcome(present: Present, temperature: Array, saturation: Array, vapour: Array, lid_c: Array) -> Outcome:
@@ -336,8 +331,9 @@ def at_rest(present: Present, setting: Setting) -> Outcome:
     )
     terms, room_c = _terms(present, setting), present.room_c + day.course_k[-1]
     lid_c = room_c + terms.factor * (temperature - room_c)
-    saturation = e_s(temperature)
-    vapour, _ = _aim(present, terms, saturation, e_s(lid_c), None)
+    saturation, lid_pa = e_s(temperature), e_s(lid_c)
+    dry, wet = _aims(present, terms, saturation, lid_pa)
+    vapour = np.clip(np.where(dry > lid_pa, wet, dry), 50.0, 0.995 * saturation)
     return replace(_outcome(present, temperature, saturation, vapour, lid_c), coldest_c=coldest, warmest_c=warmest)
 
 
@@ -357,12 +353,15 @@ def course(present: Present, setting: Setting) -> list[Outcome]:
     middle, room_middle = (temperature[:-1] + temperature[1:]) / 2.0, (room_c[:-1] + room_c[1:]) / 2.0
     saturation, saturation_middle = e_s(temperature), e_s(middle)
     lid_pa = e_s(room_middle + terms.factor * (middle - room_middle))
+    aims = [np.clip(aim, 50.0, 0.995 * saturation_middle) for aim in _aims(present, terms, saturation_middle, lid_pa)]
+    rate, most = terms.loss + terms.gain, 0.995 * saturation
+    shares = [np.exp(-one * steps_h[:, None, None]) for one in (rate, rate + terms.lid)]
     vapour = np.empty_like(temperature)
     vapour[0] = present.vapour_pa
-    for index, step in enumerate(steps_h):
-        aim, rate = _aim(present, terms, saturation_middle[index], lid_pa[index], vapour[index])
-        then = aim + (vapour[index] - aim) * np.exp(-rate * step)
-        vapour[index + 1] = np.minimum(then, 0.995 * saturation[index + 1])
+    for index in range(len(steps_h)):
+        wets = vapour[index] > lid_pa[index]
+        aim, share = (np.where(wets, wet[index], dry[index]) for dry, wet in (aims, shares))
+        vapour[index + 1] = np.minimum(aim + (vapour[index] - aim) * share, most[index + 1])
     lid_c = room_c + terms.factor * (temperature - room_c)
     whole = _outcome(present, temperature, saturation, vapour, lid_c)
     return [moment(*figures) for figures in zip(whole.temperature_c, whole.humidity_pct, whole.margin_k, strict=True)]
