@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
 
-.PHONY: install uninstall documents demo test check bench advice-trial matrix fuzz audit mutants streams recordings faults kills day soak crash-states lock clean
+.PHONY: install uninstall documents demo test check bench advice-trial lid-trial matrix fuzz audit mutants streams recordings faults kills day soak crash-states lock clean
 
 demo: $(VENV)/run.stamp
 	$(BIN)/dewlid demo
@@ -21,6 +21,11 @@ check: $(VENV)/test.stamp
 # search; about ten seconds a chamber and core. CHAMBERS=24 in each of three worlds, SEED=7 repeats, ONLY=nodes:lid-ajar:7 shows one.
 advice-trial: $(VENV)/test.stamp
 	$(BIN)/python tests/yard/yard_trial.py --chambers $(or $(CHAMBERS),24) $(if $(SEED),--seed $(SEED)) $(if $(ONLY),--only $(ONLY)) $(if $(USE),--use $(USE))
+
+# Lids left ajar, slowly opening and shut in the same chambers: told within two hours, and never of a shut one? Five seconds a
+# chamber and core; CHAMBERS=40 of each kind, SEED=7 repeats.
+lid-trial: $(VENV)/test.stamp
+	$(BIN)/python tests/yard/yard_lids.py --chambers $(or $(CHAMBERS),12) $(if $(SEED),--seed $(SEED))
 
 # Every letter of the decision table, for all rooms, sizes, gardens and sets of devices: does one contradict itself? Ten minutes;
 # EVERY=97 reads one of so many.
