@@ -37,7 +37,7 @@ FELL_K = 1.5
 """A dew point that has fallen so far by itself, seven points of humidity, is looked into at the lid first. Own estimate."""
 COOLER_K, STILL_COOLER_K = 1.0, 0.3
 """So much cooler a room must be to be of use, and to be so still: else the advice would turn with the noise. Own estimates."""
-LEAST_TREND_K_H = 0.15
+LEAST_FALL_K_H = 0.15
 """From hour to hour a probe's noise moves the mean by less. Own estimate."""
 STORES_MS = HOUR_MS
 """So long after it was unplugged a mat and what it has warmed may hold the box's temperature. Own estimate."""
@@ -240,7 +240,7 @@ def _heater_facts(
         facts = facts | {"heats-itself"}
     elif _rises(situation) and t is not None and room is not None and t - room > SURE_LIFT_K:
         facts = facts | {"rises-alone"}  # no room so much cooler makes it do so
-    if cold and t is not None and room is not None and t - room < 1.0:
+    if cold and t is not None and room is not None and abs(t - room) < 1.0:
         facts = facts | {"room-no-warmer"}
     return facts
 
@@ -256,7 +256,7 @@ def _falls_freely(situation: Situation, setpoint_c: float | None) -> bool:
         return False
     if room is not None and situation.usual_lead_k is not None and t - room > situation.usual_lead_k:
         return False  # a mat that nothing switches gives what it always gave, and its room fell
-    return pace_k_h <= -LEAST_TREND_K_H and (room is None or pace_k_h <= -(t - room) / (2.0 * SLOW_BOX_H))
+    return pace_k_h <= -LEAST_FALL_K_H and (room is None or pace_k_h <= -(t - room) / (2.0 * SLOW_BOX_H))
 
 
 def _rises(situation: Situation) -> bool:

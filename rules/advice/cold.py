@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Literal
 
 from rules.advice.boxes import in_order, in_turn, marks_ahead, moved_with, names, pace_h, told_by_another
-from rules.advice.cause import LEAST_TREND_K_H, Cause
+from rules.advice.cause import Cause
 from rules.advice.devices import allowed, moves_for
 from rules.advice.emergency import Urgent, one_a_device
 from rules.advice.model import COOLING, NAMES, ChamberModel, cooling_h
@@ -28,6 +28,8 @@ PLAINLY_K_H, LEAST_K = 1.0, 0.3
 or the noise of a probe and the morning sun would be a comfort; own judgement."""
 WARMS_K_H, WARMS_FROM_H = 0.3, 1.0
 """A box whose heat is back gets warmer by more than this after the first hour; slower, it stays cold. Own estimate."""
+LEAST_HOURS, FLAT_K = 2, 1.0
+"""In hours that move by less a rise is no warming; a box whose heat is back has fallen before by more. Own estimates."""
 EACH_BOX = ("warm-now", "warm-place", "wrap-bottle")
 
 
@@ -74,8 +76,7 @@ def warming(
         least_k_h = FALLS_K_H
     else:
         return None
-    flat = situation.hourly_trend_k_h is not None and abs(situation.hourly_trend_k_h) < LEAST_TREND_K_H
-    if slope < least_k_h and (lethal or flat or cause.thermostat != "warming"):
+    if (slope < RISES_K_H and _stands_flat(situation)) or (slope < least_k_h and (lethal or cause.thermostat != "warming")):
         return None
     if not any(ALARMS[row.alarm].harm == "cold" and row.condition == "active" for row in standing.values()):
         return None
@@ -83,6 +84,14 @@ def warming(
         branch="warming", acts=("let-warm",), words={}, never=emergencies.WARMING_NEVER, notes=(emergencies.WARM_BACK,),
         boxes=names(situation, besides), follows=told_by_another(besides, situation, model()),
     )
+
+
+def _stands_flat(situation: Situation) -> bool:
+    """Return whether it is within a swing about one place: a rise in that is no warming."""
+    t, swing = situation.temperature_c, situation.temperature_swing
+    if t is None or swing is None or swing.hours < LEAST_HOURS:
+        return False
+    return swing.most - swing.least < FLAT_K and swing.least - LEAST_K <= t <= swing.most + LEAST_K
 
 
 def _has_warmed(told: OpenAdvice, situation: Situation) -> bool:

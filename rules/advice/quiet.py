@@ -75,4 +75,5 @@ def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Map
     again = once and told_ms is not None and situation.at_ms - told_ms < again_ms
     if wanted.branch == "cold" and last is not None and last.keys == wanted.keys:  # wrapped with a bottle or without
         again |= is_next_try(state, situation, standing) and situation.at_ms - last.told_ms < DONE_AGAIN_MS
-    return again or (state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms)
+    begins = wanted.branch in EMERGENCIES and (last is None or last.branch not in EMERGENCIES)  # another trouble than before
+    return again or (not begins and state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms)

@@ -154,12 +154,18 @@ def _is_chatter(heard: Heard, event: AlarmEvent) -> bool:
 
 
 def _is_nothing_beside(ledger: Ledger, event: AlarmEvent) -> bool:
-    """Whether it is a wet lid or humid air of a box that heat or cold kills: that goes with the next letter about it."""
+    """Whether it is a wet lid or humid air of a box that heat or cold kills, or whose heat has failed: a cold lid gets wet.
+    That goes with the next letter about it."""
     kind = ALARMS[event.alarm]
     mild = kind.answered == "climate" and not kind.wakes_at_night and not kind.sudden
     return mild and any(
-        one.told and one.latest.chamber == event.chamber and kills(one.latest) for one in ledger.state.heard.values()
+        one.told and one.latest.chamber == event.chamber and (kills(one.latest) or _has_failed(one.latest))
+        for one in ledger.state.heard.values()
     )
+
+
+def _has_failed(alarm: AlarmEvent) -> bool:
+    return alarm.alarm == "heater-failed" and alarm.condition == "active"
 
 
 def _over(ledger: Ledger, key: str, heard: Heard, event: AlarmEvent) -> None:

@@ -13,7 +13,7 @@ from rules.advice.advisory import AdviceState, consider
 from rules.advice.done import Begun, begun_at, owes
 from rules.advice.done import done as book
 from rules.advice.state import OpenAdvice
-from rules.climate.situation import Beside, Situation
+from rules.climate.situation import Beside, Situation, Swing
 from rules.keeper.devices import told_knobs
 from rules.keeper.state import DeviceChange
 from rules.settings import Chamber, Garden, Heater, Vents
@@ -211,14 +211,27 @@ def test_a_heater_that_warms_up_again_is_left_to_it():
     assert not {"heater check", "heater more", "room more"} & {name for event in events for name in acts(event)}
 
 
+def test_a_heater_that_fails_as_other_advice_is_withdrawn_is_answered_at_once():
+    """A box that fell by 8 K an hour was told without a step for half an hour, because a dry spell had just ended."""
+    now = situation(24.5, 66.0, 18.0, 40.0)
+    adviser, _ = asked(now, box(), None, "humidity-low", priority="today")
+    state, over = consider(settings_of(box()), "north", adviser.state, later(now, 1.0, relative_humidity_pct=80.0), {}, "test")
+    assert [event.status for event in over] == ["resolved"]
+    falls = later(now, 1.1, temperature_c=22.5, relative_humidity_pct=86.0, temperature_slope_k_h=-8.0)
+    _, events = asked(falls, box(), Adviser(state), "heater-failed", priority="today")
+    assert [acts(event)[0] for event in events] == ["heater check"]
+
+
 def test_a_box_that_stands_flat_for_hours_is_not_said_to_get_warmer_for_a_probes_noise():
     """Carried to a place of 21 degC its box stood at 21.0 degC for hours, and was said to get warmer again."""
     falling = situation(19.5, 79.0, 9.0, 60.0, temperature_slope_k_h=-2.0)
     adviser = done(asked(falling, box(), None, "heater-failed")[0], falling)
-    flat = later(falling, 3.0, temperature_c=21.0, temperature_slope_k_h=0.6, room_slope_k_h=-0.7, hourly_trend_k_h=0.02)
-    _, events = asked(flat, box(), adviser, "heater-failed")
-    assert not any("gets warmer" in action.text for event in events for action in event.actions)
-    _, events = asked(replace(flat, hourly_trend_k_h=0.6), box(), adviser, "heater-failed")
+    stood, fell = Swing(21.0, 20.8, 21.2, 0.1, 3), Swing(20.5, 19.3, 22.0, 1.8, 3)
+    flat = later(falling, 3.0, temperature_c=21.0, temperature_slope_k_h=0.6, room_slope_k_h=-0.7, temperature_swing=stood)
+    for slope_k_h in (0.6, 1.3):  # noise, and a rise within a thermostat's swing
+        _, events = asked(replace(flat, temperature_slope_k_h=slope_k_h), box(), adviser, "heater-failed")
+        assert not any("gets warmer" in action.text for event in events for action in event.actions)
+    _, events = asked(replace(flat, temperature_swing=fell), box(), adviser, "heater-failed")
     assert any("gets warmer" in action.text for event in events for action in event.actions)
 
 

@@ -583,6 +583,14 @@ def test_a_wet_lid_is_no_news_beside_heat_that_kills_and_no_letter_about_that_ca
     assert all(one.urgent for one in letters)
 
 
+def test_a_lid_that_gets_wet_as_the_heat_fails_is_no_letter_of_its_own() -> None:
+    when = at("10 08:00")
+    failed = [alarm(when, name="heater-failed", value=21.0), advice(when, change="check")]
+    lid = alarm(when + 70 * MINUTE_MS, name="lid-dew", value=-0.4, unit="K")
+    letters = letters_of(*failed, lid, until=when + 3 * HOUR_MS)
+    assert not any(one.at_ms == lid.at_ms for one in letters)
+
+
 def test_an_escalation_is_told_in_the_thread_and_reminders_begin_anew() -> None:
     when = at("10 08:00")
     letters = letters_of(
