@@ -184,6 +184,6 @@ def _others(record: Record) -> str:
         return ""
     lines = "".join(f"<li>{escape(line)}</li>" for line in told)
     return (
-        '<section class="sheet"><h2>Elsewhere</h2><p class="small">About the watching itself, rooms, and chambers that are no'
-        f' longer in the config.</p><ul class="plain small">{lines}</ul></section>'
+        '<section class="sheet"><details><summary>About the watching itself, rooms, and chambers that are no longer in the'
+        f' config, line by line ({len(told)})</summary><ul class="plain small">{lines}</ul></details></section>'
     )
