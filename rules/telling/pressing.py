@@ -56,9 +56,20 @@ class Pressing:
             return "digest"
         if group.sort in ("situation", "escalation") and self._follows_heat(items, at_ms):
             return "next"
+        if not quiet:
+            return None
         calmed = not group.wakes and any(owed.priority == "wake" for owed in items)  # it is back in its band
         late = row is not None and thread is not None and not self._may_at_night(row, group, thread, at_ms)
-        return "awake" if quiet and (calmed or late) else None
+        return "awake" if calmed or late or self._has_got_better(items, at_ms) else None
+
+    def _has_got_better(self, items: list[Owed], at_ms: int) -> bool:
+        """Whether it may not disturb the night any more by its figures of now, though it did when it was put off."""
+        if not all(owed.alarm and owed.priority == "today" for owed in items):
+            return False
+        here = [one for one in self.state.heard.values() if one.place == items[0].place and one.open]
+        return all(
+            self.ledger.when_of(one.latest, at_ms) != "now" for one in here if one.latest.suppression in ("none", "by-design")
+        )
 
     def note(self, group: Group, thread: Thread, at_ms: int) -> None:
         """Keep when a letter was a reminder, or no worse than the last."""

@@ -1020,6 +1020,23 @@ def test_what_becomes_harmful_and_has_gone_further_is_told_though_it_is_no_more_
         assert [row[0] for row in brief(letters_of(*begun, harmful, until=at("10 17:00")))[1:]] == told
 
 
+def test_what_was_put_off_at_night_and_has_got_better_meanwhile_waits_for_the_morning() -> None:
+    """69.9 %RH where 70 is wanted, on its way up, was an urgent letter at 01:12: an hour before it had been worse."""
+    when = at("10 23:40")
+    hot = alarm(when, chamber="a", priority="wake", value=29.0)
+    events = [
+        hot, advice(when, chamber="a", urgency="wake"), replace(hot, id="ack", change="acknowledged", acknowledged=True),
+        alarm(when + 20 * MINUTE_MS, chamber="a", name="humidity-low", value=52.0, limit=70.0, unit="%RH", seconds_left=7200.0),
+    ]
+    for now_pct, told in ((69.9, []), (52.0, ["11 01:00"])):
+        now = situation(29.0, now_pct, temperature_read_ms=when, humidity_read_ms=when, temperature_slope_k_h=0.0)
+        memory = PlaceMemory(since_ms=when, present=now, temperature_c=29.0, relative_humidity_pct=now_pct)
+        _, letters = tell(
+            WATCH, TellingState(), events, when - MINUTE_MS, at("11 02:00"), "o", Presents(before={"a": memory})
+        )
+        assert [row[0] for row in brief(letters)[2:]] == told, now_pct
+
+
 def test_each_kind_of_news_has_one_row_and_what_is_worse_is_never_counted() -> None:
     assert sorted(row.news for row in ROWS) == sorted(get_args(News))
     worse = [row for row in ROWS if not row.calm]
