@@ -23,6 +23,7 @@ from daemon.desk.doubt import ask
 from daemon.desk.options import load_config, moment_ms, say
 from daemon.store import word_faults
 from daemon.store.errors import HistoryError
+from daemon.store.going_on import went_on
 from daemon.store.reader import HistoryReader, is_there
 from daemon.store.spool import WordError
 from rules.settings import Settings
@@ -47,18 +48,14 @@ class Desk:
         if not is_there(self.configuration.store):
             return None
         with HistoryReader(self.configuration.store) as reader:
-            row = reader.last_state()
-            later = [] if row is None else list(reader.stream_after(row[1]))
-        if row is None:
-            return None
-        try:
-            state = load_state(row[0])
-        except ValidationError as error:
-            raise HistoryError(f"{self.configuration.store}: its state is of another version; start the daemon once") from error
-        for batch in later:
-            stamps = [*batch.taken_ms[-1:].tolist(), *(item.taken_ms for item in batch.items)]
-            state = advance(self.settings, state, batch, max([state.closed_ms, *stamps])).state
-        return state
+            if (row := reader.last_state()) is None:
+                return None
+            try:
+                state = load_state(row[0])
+            except ValidationError as error:
+                told = f"{self.configuration.store}: its state is of another version; start the daemon once"
+                raise HistoryError(told) from error
+            return went_on(self.settings, state, reader, row[1]).state
 
     def moment(self, text: str | None) -> int:
         """Return an instant as the keeper writes it: a date and time, a time of today, or nothing for now."""

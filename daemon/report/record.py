@@ -11,8 +11,8 @@ import numpy as np
 from pydantic import ValidationError
 
 from daemon.report.curves import RAW_FOR_MS, Curve, curves
-from daemon.store.batch_rows import batches, joined, last_taken_ms
 from daemon.store.errors import HistoryError
+from daemon.store.going_on import went_on
 from daemon.store.reader import HistoryReader, is_there
 from rules.climate.situation import Situation
 from rules.keeper.state import sized
@@ -85,17 +85,14 @@ def read_record(
 
 def newest_state(reader: HistoryReader, settings: Settings, store: Path) -> tuple[EngineState | None, int | None]:
     """Return the state after all that is recorded, by `watch` as it is configured now, and the newest instant."""
-    state, newest_ms, after = None, None, 0
+    state, after = None, 0
     if (stored := reader.last_state()) is not None:
         body, after = stored
         try:
             state = load_state(body)
         except ValidationError as error:
             raise HistoryError(f"{store}: its state is of another version; start the daemon once") from error
-        newest_ms = state.closed_ms
-    for batch in joined(batch for _, batch in batches(reader.connection, after)):
-        newest_ms = max(last_taken_ms(batch), newest_ms or 0)
-        state = advance(settings, state, batch, newest_ms).state
+    state, newest_ms, _ = went_on(settings, state, reader, after)
     if state is not None and state.config_print != settings.fingerprint:
         state = advance(settings, state, Batch(), state.closed_ms + 1).state
     return state, newest_ms

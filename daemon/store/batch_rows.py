@@ -71,13 +71,15 @@ def last_taken_ms(batch: Batch) -> int:
 
 def batches(connection: sqlite3.Connection, after_seq: int) -> Iterator[tuple[int, Batch]]:
     """Yield the batches after `after_seq` with their numbers, each as it was taken: order, instants, items,
-    clock step.
+    clock step. One in which only time passed is no part of the stream.
 
     Only the order of the names in `series` is our own: the order in which they first appear.
     """
     series = series_names(connection)
     rows = connection.execute(
-        "SELECT seq, readings, last_reading, packed, items, clock_step_ms FROM batch WHERE seq > ? ORDER BY seq", (after_seq,)
+        """SELECT seq, readings, last_reading, packed, items, clock_step_ms FROM batch
+           WHERE seq > ? AND (readings > 0 OR items > 0 OR clock_step_ms <> 0) ORDER BY seq""",
+        (after_seq,),
     )
     for group in _groups(rows):
         items = _items(connection, group[0][0], group[-1][0])

@@ -3,8 +3,8 @@ file.
 
 Exactly one connection writes, in the thread that opened it (the library versions in the field have a
 corruption bug with several writers). Everyone else reads through `HistoryReader`. One transaction holds a
-slice of the stream, the events that it caused, the state after it and the messages that they owe; so a kill
-at any instant loses all of them or none.
+slice of the stream, the events that it caused and the messages that they owe; so a kill at any instant loses
+all of them or none. The state after it is stored now and then: a restart works it out from the stream.
 """
 
 from __future__ import annotations
@@ -167,19 +167,23 @@ class History:
         owed: Sequence[Owed] = (),
         *,
         earlier: Sequence[Batch] = (),
+        judged_ms: int | None = None,
     ) -> int:
         """Store a slice of the stream with all that follows from it, in one transaction; returns its number.
 
-        `earlier` are slices before `batch` that caused no event and were held back to spare the disk.
-        `state_json` is the state after `batch`. Raises HistoryError and changes nothing when it fails; when
+        `earlier` are slices before `batch` that caused no event and were held back to spare the disk. `judged_ms` is the
+        instant up to which the rules have judged: a slice in which only time passed is stored too where it caused events, and
+        a start judges up to there again. `state_json` is the state after all this, a snapshot that need not come with each
+        slice. Raises HistoryError and changes nothing when it fails; when
         the error is `passing`, the same slices may be handed in again later.
         """
         self._db()
         held = self._series.copy(), self._seq, self._last_reading
 
         def write() -> None:
-            for part in (*earlier, batch):
+            for part in earlier:
                 self._write_batch(part)
+            self._write_batch(batch, judged_ms, told=bool(events))
             known = self._write_events(events)
             if state_json is not None:
                 body = zlib.compress(state_json, 6)
@@ -262,9 +266,10 @@ class History:
                 known.add(event.id)
         return known
 
-    def _write_batch(self, batch: Batch) -> None:
-        if not (len(batch.value) or batch.items or batch.clock_step_ms):
+    def _write_batch(self, batch: Batch, judged_ms: int | None = None, told: bool = False) -> None:
+        if not (len(batch.value) or batch.items or batch.clock_step_ms or (told and judged_ms is not None)):
             return
+        taken_ms = last_taken_ms(batch)
         self._seq += 1
         codes = [self._code(probe, quantity) for probe, quantity in batch.series]
         self._last_reading += len(batch.value)
@@ -272,8 +277,8 @@ class History:
         self._db().executemany("INSERT INTO item (batch, taken_ms, sort, body) VALUES (?, ?, ?, ?)", items)
         self._db().execute(
             "INSERT INTO batch VALUES (?, ?, ?, ?, ?, ?, ?)",
-            (self._seq, last_taken_ms(batch), len(batch.value), self._last_reading, len(items), batch.clock_step_ms,
-             packed(batch, codes)),
+            (self._seq, max(taken_ms, judged_ms or taken_ms), len(batch.value), self._last_reading, len(items),
+             batch.clock_step_ms, packed(batch, codes)),
         )  # fmt: skip
 
     def _code(self, probe: str, quantity: Quantity) -> int:
@@ -357,7 +362,7 @@ class History:
 
     @property
     def newest_ms(self) -> int | None:
-        """When the newest stored batch was taken."""
+        """Up to when the newest stored batch was judged."""
         if self._connection is None:
             return None
         row = self._connection.execute("SELECT taken_ms FROM batch ORDER BY seq DESC LIMIT 1").fetchone()

@@ -123,7 +123,7 @@ class HistoryReader:
 
     @property
     def newest_ms(self) -> int | None:
-        """When the newest stored batch was taken."""
+        """Up to when the newest stored batch was judged."""
         row = self.connection.execute("SELECT taken_ms FROM batch ORDER BY seq DESC LIMIT 1").fetchone()
         return None if row is None else int(row[0])
 

@@ -1,7 +1,8 @@
 """The one thread that owns the rules' state and the store: take what came in, judge it, record it, then let it be told.
 
-A slice of the stream with events is recorded at once, together with the messages that it owes and the state after it;
-only then may anything be delivered. Quiet slices wait up to a minute, so that a memory card is spared.
+A slice of the stream with events is recorded at once, together with the messages that it owes; only then may anything be
+delivered. Quiet slices wait up to a minute, so that a memory card is spared. The state after it is what a restart works out
+anew from the last snapshot and the stream; the next snapshot follows soon, but holds up no alarm.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from daemon.watch.crossings import Crossings
 from daemon.watch.inbox import FLOOD, Inbox, Taken
 from daemon.watch.kept_states import KeptStates
 from daemon.watch.resume import MEMORY_LOST, PAUSE_MS, TOLD_PAUSE_MS, Resumed, joined, pause_before, pause_text
+from daemon.watch.snapshots import Snapshots
 from rules.settings import Settings
 from rules.terms.events import MINUTE_MS, SECOND_MS, Batch, Event, Item, LetterEvent
 from rules.turn.advance import Advanced, EngineState, advance, dump_state
@@ -37,10 +39,6 @@ _UNRECORDED = (
 )
 HOLD_MS = MINUTE_MS
 """How long quiet readings may wait for the disk."""
-SNAPSHOT_MS, SNAPSHOT_READINGS = 5 * MINUTE_MS, 3_000
-"""How much of a quiet stream a restart has to go through again at most, whichever is more: a second's work or so."""
-LONGEST_SNAPSHOT_MS = 30 * MINUTE_MS
-"""However few readings come."""
 _GATHER_S = 0.002
 """Values of one probe arrive one after the other; this long they are waited for, so that they are judged together."""
 _BREATH_S = 0.5
@@ -72,7 +70,6 @@ class Setting:
 class _Held:
     """What was judged and waits to be recorded."""
 
-    snapshot_ms: int = 0
     batches: list[Batch] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     owed: list[Owed] = field(default_factory=list)
@@ -82,8 +79,6 @@ class _Held:
     """Whether more than readings came: it is recorded at once."""
     readings: int = 0
     offered: int = 0
-    behind: int = 0
-    """Readings that were recorded since the last snapshot."""
 
 
 class Engine:
@@ -115,6 +110,7 @@ class Engine:
         self._looked_ms = -MINUTE_MS
         self._states = ChamberStates()
         self.kept = KeptStates()
+        self._snapshots = Snapshots()
         self.delivery: Delivery | None = None
         """Whose receipts and notices are taken in, and who is woken after each record. Set by the main thread."""
         self.chores: dict[str, Callable[[int], None]] = {}
@@ -218,6 +214,7 @@ class Engine:
         with self._lock:
             asked, self._asked = self._asked, None
         if asked is not None:
+            self._record(self._last_ms or 0, last=True)  # what was judged by the old one is not to be judged again by the new
             self._setting = asked
             self._inbox.press_by(Crossings(asked.settings))
             self._keep_debts(removed=True)
@@ -310,13 +307,15 @@ class Engine:
     def _record(self, now_ms: int, last: bool) -> None:
         held = self._held
         old = held.since_ms is not None and not 0 <= now_ms - held.since_ms < HOLD_MS
-        with_state = bool(held.events) or held.news or last or self._snapshot_due(now_ms)
-        if not (old or with_state):
+        urgent = bool(held.events) or held.news
+        with_state = last or bool(self._trouble) or self._snapshots.due(now_ms, held.readings)
+        if not (old or urgent or with_state):
             return
         *earlier, batch = joined(held.batches) or [Batch()]
         state = dump_state(self._state) if with_state and self._state is not None else None
+        owed = self.kept.to_store(held.owed, with_state)
         try:
-            self._history.record(batch, held.events, state, self.kept.to_store(held.owed, with_state), earlier=earlier)
+            self._history.record(batch, held.events, state, owed, earlier=earlier, judged_ms=now_ms)
         except HistoryError as error:
             self.go_on_without_store(error, now_ms)
             return
@@ -331,11 +330,8 @@ class Engine:
         states = self.kept.told(held.owed, with_state)
         if held.owed and self.delivery is not None:
             self.delivery.show(states)
-        self._held = _Held(now_ms) if with_state else _Held(held.snapshot_ms, behind=held.behind + held.readings)
-
-    def _snapshot_due(self, now_ms: int) -> bool:
-        few = self._held.behind + self._held.readings < SNAPSHOT_READINGS
-        return not 0 <= now_ms - self._held.snapshot_ms < (LONGEST_SNAPSHOT_MS if few else SNAPSHOT_MS)
+        self._snapshots.recorded(now_ms, held.readings, urgent, with_state)
+        self._held = _Held()
 
     def go_on_without_store(self, error: HistoryError, now_ms: int) -> None:
         """Keep judging and telling from memory while the store cannot be used; raises what no watching goes on with."""
@@ -393,6 +389,7 @@ class Engine:
             due_ms = min(due_ms, taken.now_ms + _AGAIN_MS)
         elif self._held.since_ms is not None:
             due_ms = min(due_ms, self._held.since_ms + HOLD_MS)
+        due_ms = min(due_ms, self._snapshots.next_ms() or due_ms)
         if taken.now_ms < self._expecting_ms:
             due_ms = min(due_ms, taken.now_ms + SECOND_MS)
         return max(due_ms - taken.now_ms, 1) / 1000

@@ -1,4 +1,4 @@
-"""The states that a broker keeps: in quiet times they are told past the store, which has all of them with each snapshot.
+"""The states that a broker keeps: those of chambers are told past the store, which has all of them with each snapshot.
 
 Each would cost the disk a page a minute, and a start tells them anew in any case, from the state that it goes on from. What
 the store must know at once is a new topic: when its chamber leaves the config, the broker is to forget it.
@@ -25,13 +25,14 @@ class KeptStates:
         """Return what of all that is `owed` must stand in the store now."""
         if snapshot:
             return [*self._unstored.values(), *owed]
-        return [each for each in owed if not each.retained or _key(each) not in self.newest]
+        return [each for each in owed if each.kind != "state" or _key(each) not in self.newest]
 
     def told(self, owed: Sequence[Owed], snapshot: bool) -> Collection[Owed]:
         """Note that what was owed is recorded and goes out now; return the states among it."""
         states = {_key(each): each for each in owed if each.retained}
         self.newest = self.newest | states
-        self._unstored = {} if snapshot else self._unstored | states
+        late = {key: each for key, each in states.items() if each.kind == "state"}
+        self._unstored = {} if snapshot else self._unstored | late
         return states.values()
 
     def keep_outlets(self, names: Collection[str]) -> None:

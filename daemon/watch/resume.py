@@ -12,12 +12,13 @@ import structlog
 from pydantic import ValidationError
 
 from daemon.store.errors import HistoryError
+from daemon.store.going_on import went_on
 from daemon.store.history import History
 from daemon.store.reader import HistoryReader
 from daemon.watch.inbox import Taken
 from rules.settings import Settings
 from rules.terms.events import MINUTE_MS, Batch, Event, Pause
-from rules.turn.advance import EngineState, advance, load_state
+from rules.turn.advance import EngineState, load_state
 
 _log = structlog.get_logger(__name__)
 PAUSE_MS = 3 * MINUTE_MS
@@ -61,15 +62,7 @@ def resume(settings: Settings, history: History | HistoryReader) -> Resumed:
         state = None
     if stored is None or state is None:
         return Resumed(None, history.newest_ms, [], memory_lost=history.seq > 0)
-    events: list[Event] = []
-    newest_ms, after = state.closed_ms, stored[1]
-    for batch in history.stream_after(after):
-        stamps = [int(batch.taken_ms[-1]) if len(batch.taken_ms) else 0, *(item.taken_ms for item in batch.items)]
-        newest_ms = max(stamps) or newest_ms
-        advanced = advance(settings, state, batch, newest_ms)
-        state = advanced.state
-        events += advanced.events
-    return Resumed(state, newest_ms, events)
+    return Resumed(*went_on(settings, state, history, stored[1]))
 
 
 def joined(batches: Sequence[Batch]) -> list[Batch]:

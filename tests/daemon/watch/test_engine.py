@@ -307,6 +307,47 @@ def test_what_the_daemon_has_to_say_is_recorded_and_owed(bench: Bench) -> None:
     assert bench.rows("SELECT count(*) FROM owed WHERE event_id LIKE '%config-refused%'")[0][0] >= 1
 
 
+# ---------------------------------------------------------------- snapshots
+
+
+def test_what_silence_told_is_known_after_a_kill_before_the_next_snapshot(bench: Bench) -> None:
+    bench.live(600, 25.0)
+    while "probe-stale" not in bench.kinds():
+        bench.clock.pass_ms(1_000)
+        bench.engine.turn()
+    told, state = bench.count("event"), bench.engine.state
+    stored = bench.history.last_state()
+    assert state is not None and stored is not None
+    assert stored[1] < bench.history.seq, "the alarm came before its snapshot"
+    bench.kill()
+    assert bench.begin.state is not None
+    assert dump_state(bench.begin.state) == dump_state(state)
+    bench.engine.turn()
+    assert bench.count("event") == told
+
+
+def test_a_snapshot_follows_what_was_told_within_seconds(bench: Bench) -> None:
+    bench.live(60, 25.0)
+    bench.spool.leave({"word": "visit", "chamber": "tank-1"})
+    bench.inbox.ring()
+    assert bench.engine.turn() <= 2.0
+    bench.clock.pass_ms(2_000)
+    bench.engine.turn()
+    stored = bench.history.last_state()
+    assert stored is not None and b"visit" in stored[0]
+    assert stored[1] == bench.history.seq
+
+
+def test_before_another_config_is_judged_by_the_state_after_the_old_one_is_stored(bench: Bench) -> None:
+    bench.live(300, 25.0)
+    state = bench.engine.state
+    assert state is not None
+    bench.engine.reconfigure(bench.setting)
+    bench.engine.turn()
+    stored = bench.history.last_state()
+    assert stored is not None and stored[0] == dump_state(state)
+
+
 # ---------------------------------------------------------------- published states
 
 
