@@ -32,6 +32,7 @@ PARTS: dict[str, list[str]] = {
     "report": ["reporting.py"],
     "recovery": ["recovering.py"],
     "whole-cycles": ["whole_cycles.py"],
+    "hundred": ["hundred.py"],
     "idle": ["idle_cost.py"],
 }
 
