@@ -307,7 +307,7 @@ def _state_facts(
     t, rh, lid = situation.temperature_c, situation.relative_humidity_pct, situation.lid_temperature_c
     size_ml = garden_ml(situation, chamber)
     shut_in = founds_shut(chamber.genus, chamber.garden.founding, size_ml)
-    slope = situation.humidity_slope_pct_h
+    slopes = (situation.humidity_slope_pct_h, situation.earlier_humidity_slope_pct_h)
     checks = {
         "hot": t is not None and t > goal.high_c, "very-hot": t is not None and t > practice.VERY_HOT_C, "lid-wet": wet,
         "lethal-heat": t is not None and t >= practice.HEAT_FIRST_C,
@@ -320,7 +320,7 @@ def _state_facts(
         "humid-side": rh is not None and rh > goal.humidity_pct, "founding": size_class(size_ml) == "A",
         "saturated": situation.saturated,
         "shut-in": shut_in, "granules": shut_in,  # what she sits on is wetted, whether clay is written or not
-        "vapour-lost": stands(standing, "lid-open") or (slope is not None and slope < -30.0)
+        "vapour-lost": stands(standing, "lid-open") or any(slope is not None and slope < -30.0 for slope in slopes)
         or (situation.vapour_fall_k is not None and situation.vapour_fall_k >= FELL_K), "visiting": situation.visiting,
         "air-dry": (rh is None or (rh < goal.low_pct and goal.dryness_matters))
         and not (t is not None and t >= practice.HEAT_FIRST_C),  # not known counts as dry; drying takes hours, heat minutes

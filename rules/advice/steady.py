@@ -44,7 +44,7 @@ def steadied(chamber: Chamber, situation: Situation, standing: Mapping[str, Stan
     }
     margin, u_margin_k = situation.margin_swing, situation.u_dew_margin_k
     if rh is not None and damp is not None and _usual(damp, rh, DAMP):
-        calm |= {"relative_humidity_pct": damp.mean, "humidity_slope_pct_h": 0.0}
+        calm |= {"relative_humidity_pct": damp.mean, "humidity_slope_pct_h": 0.0, "earlier_humidity_slope_pct_h": None}
         if situation.dew_margin_k is not None and margin is not None:
             wet = None if u_margin_k is None else float(probability_wet(margin.mean, u_margin_k))
             calm |= {"dew_margin_k": margin.mean, "probability_wet": wet}

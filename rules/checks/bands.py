@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from rules.checks.lid_dew import seen_lately
 from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.dryness import dries_like_pct, raised_by_warmth_pct
-from rules.climate.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, Delays, Worsening, zones
+from rules.climate.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, Delays, Moving, zones
 from rules.climate.swing import DAMP, HEAT, Lasting, lasting, mean_of_swing
 from rules.climate.view import View
-from rules.climate.windows import TREND_OVER_MS
+from rules.climate.windows import TREND_OVER_MS, Signal
 from rules.physics.vapour import vapour_pressure_deficit_pa_or_nan
 from rules.settings.bands import Band
 from rules.terms.events import MINUTE_MS
@@ -40,9 +40,9 @@ SEEN_DRY_HOLDS_MS = 30 * 60 * MINUTE_MS
 Own estimate."""
 
 
-def delays_of(band: Band) -> Delays:
-    """Return a band's delays; easing from harmful takes as long as clearing."""
-    return Delays(band.on_delay, band.off_delay, band.harmful_on_delay, band.off_delay)
+def delays_of(view: View, band: Band) -> Delays:
+    """Return a band's delays; easing from harmful takes as long as clearing. One reading alone is outside for no time."""
+    return Delays(max(band.on_delay, view.two_readings_ms), band.off_delay, band.harmful_on_delay, band.off_delay)
 
 
 def limits(view: View, band: Band, side: str) -> Floats | float | None:
@@ -89,7 +89,7 @@ def temperature(view: View) -> Iterator[Verdict]:
             zone[(zone == OUTSIDE) & _is_inside(zones(mean, edge, None, band.deadband, upper))] = EDGE
         facts = _facts(view, value, edge, harmful, "degC", upper)
         worsening = gets_worse(view, "heat" if upper else "cold")
-        yield Verdict(alarm, zone, view.credit_ms, delays_of(band), facts, worsening=worsening)
+        yield Verdict(alarm, zone, view.credit_ms, delays_of(view, band), facts, worsening=worsening)
 
 
 def _is_inside(zone_of_mean: NDArray[np.int8]) -> NDArray[np.bool_]:
@@ -104,11 +104,46 @@ def moving(per_hour: float, unit: str) -> str:
     return f"{'rising' if per_hour > 0 else 'falling'} by {abs(per_hour):.1f} {unit} per hour"
 
 
-def gets_worse(view: View, kind: HarmKind) -> Worsening:
+def gets_worse(view: View, kind: HarmKind) -> Moving:
     """Return what says where the value goes the bad way faster than noise does."""
     row = BEARABLE[kind]
     signal = view.recent.humidity if kind == "dryness" else view.recent.temperature
     return lambda: row.worse * signal.slope_k_h(view.at_ms, TREND_OVER_MS) > row.noise_h
+
+
+SOON_H = 0.5
+"""What is back within so long was a visit, a draught or a lid that was shut again. Own estimate."""
+RISE_OVER_MS = 5 * MINUTE_MS
+"""Over so long a probe, which lags, shows that air comes back; a slower one from reading to reading. Own estimate."""
+SUDDEN_K = 1.5
+"""By so much no dew point falls within the times below but by a lid that is opened, whatever the heat does. Own estimate."""
+SEEN_SHUT_MS, SEEN_SHUT_SLOWLY_MS = 12 * MINUTE_MS, 20 * MINUTE_MS
+"""After so long a probe shows whether the lid was shut again; a coarse or slow one after the second. Own estimate."""
+COARSE_PCT, SLOW_MS = 0.5, 2 * MINUTE_MS
+"""Steps and intervals above these hide the first rise. Own estimate."""
+
+
+def comes_back(
+    view: View, signal: Signal, short: Floats, within_h: float = SOON_H, over_ms: int = RISE_OVER_MS
+) -> NDArray[np.bool_]:
+    """Return where a figure rises so that it is no longer this `short` within so many hours."""
+    mean_ms = 3 * MINUTE_MS if view.interval_ms <= MINUTE_MS else MINUTE_MS
+    rise = signal.slope_k_h(view.at_ms, max(over_ms, view.interval_ms), mean_ms)
+    return np.asarray((rise > 0.0) & (rise * within_h >= short))
+
+
+def opened_lately(view: View, edge: Floats | float) -> NDArray[np.bool_]:
+    """Return where air that was no drier than its edge has lost its vapour at one go, so short a time before that nobody can
+    see yet whether it comes back."""
+    steps = np.min([view.step(name, "relative_humidity") for name in view.settings.probes_at(view.place)], axis=0)
+    slowly = (steps > COARSE_PCT) | (view.interval_ms > SLOW_MS)
+
+    def before(signal: Signal) -> Floats:
+        waits = (signal.mean(view.at_ms, back + RISE_OVER_MS, back) for back in (SEEN_SHUT_SLOWLY_MS, SEEN_SHUT_MS))
+        return np.where(slowly, *waits)
+
+    fallen_k = before(view.recent.dew_point) - view.dew_point
+    return np.asarray((fallen_k >= SUDDEN_K) & (before(view.recent.humidity) >= edge))
 
 
 def _facts(
@@ -168,9 +203,14 @@ def dryness(view: View) -> Iterator[Verdict]:
             return found
         return replace(found, because=f"{found.because}; so warm, it dries like {as_if:.0f} %RH at {DRIES_AT_C:.0f} degC")
 
+    def returning() -> NDArray[np.bool_]:
+        by_itself = opened_lately(view, edge) | comes_back(view, view.recent.humidity, edge - value)
+        return by_itself & np.isnan(lasts.swing_pct)  # each pulse of the heat comes back, and goes again
+
     yield Verdict(
-        "humidity-low", zone, view.credit_humidity_ms, delays_of(band), facts, worsening=gets_worse(view, "dryness")
-    )
+        "humidity-low", zone, view.credit_humidity_ms, delays_of(view, band), facts, worsening=gets_worse(view, "dryness"),
+        returning=returning,
+    )  # fmt: skip
 
 
 def _by_its_mean(view: View, lasts: Lasting, zone: NDArray[np.int8]) -> NDArray[np.int8]:
@@ -217,7 +257,7 @@ def dampness(view: View) -> Iterator[Verdict]:
             dry |= seen_lately(view, SEEN_DRY_HOLDS_MS)
         zone[dry & (zone >= EDGE) & (zone < HARM)] = CLEAR
         zone[(view.margin > lid.caution_margin_k) & (zone == OUTSIDE)] = EDGE
-    delays = delays_of(band)
+    delays = delays_of(view, band)
     if view.chamber.role == "fungus":
         delays = replace(delays, on_ms=max(delays.on_ms, SETTLES_AFTER_MS))
     yield Verdict(

@@ -66,9 +66,12 @@ def check(view: View) -> Iterator[Verdict]:
     if near.any():
         surely[near] += NormalDist().inv_cdf(SURE) * margin_u_k(view, np.flatnonzero(near))
     zone = zones(surely, band.caution_margin_k, None, band.deadband, upper=False)
-    if (zone == OUTSIDE).any():  # what settles at a peak of the heat's swing dries before the next, where its mean is dry
+    filmed = view.condensate >= SETTLED_G_M2
+    if (zone == OUTSIDE).any() or filmed.any():
+        # What settles at a peak of the heat's swing dries before the next, where its mean is dry; a film outlasts its troughs.
         mean = mean_of_swing(view, "dew_margin_k", view.margin, HEAT) + (surely - view.margin)
-        zone[(zone == OUTSIDE) & (mean >= band.caution_margin_k) & (view.condensate < SETTLED_G_M2)] = EDGE
+        zone[(zone == OUTSIDE) & (mean >= band.caution_margin_k) & ~filmed] = EDGE
+        zone[(zone == CLEAR) & ~np.isnan(mean) & filmed] = EDGE
     drips_at = drip_load_g_m2(chamber.lid.tilt_deg)
     harmful = HARMFUL_SHARE * drips_at
     zone[(zone >= OUTSIDE) & (view.condensate >= 0.8 * harmful)] = HARM_EDGE

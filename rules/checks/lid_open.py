@@ -1,7 +1,8 @@
 """The lid is open or ajar: humidity collapses within two minutes while the temperature hardly moves, and stays down.
 
 A collapse of 20 %RH with no recovery is drying and a way out for the ants. The step is looked for between the newest value and
-the highest of the two minutes before; the chamber counts as open until half of the loss is back.
+the highest of the two minutes before; the chamber counts as open until half of the loss is back, or of the loss against its
+usual humidity where water had just been given.
 """
 
 from __future__ import annotations
@@ -9,12 +10,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 
+from rules.checks.bands import comes_back
 from rules.checks.verdict import Facts, Verdict, number
+from rules.climate.hours import hours_between, hours_with
 from rules.climate.hysteresis import CLEAR, HARM, UNSEEN, Delays
 from rules.climate.view import View
-from rules.terms.events import HOUR_MS, MINUTE_MS
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 from rules.trade.garden_sizes import size_class
+
+Floats = NDArray[np.float64]
 
 STEP_PCT = 20.0  # own estimate: with the lid off the air of 1.5 to 60 l is the room's within 0.5 to 1.1 minutes
 WITHIN_MS = 150_000  # two minutes and the slack of one slow poll, own estimate
@@ -33,9 +39,10 @@ def check(view: View) -> Iterator[Verdict]:
         zone = np.where(np.isnan(value), UNSEEN, CLEAR).astype(np.int8)
         level = np.full(len(value), _height(view.memory.fell_last_m))
     else:
-        zone, level = _episodes(view, value, was, dropped)
+        zone, level = _episodes(view, value, np.fmin(was, _usual(view, value)), dropped)
     small = size_class(view.garden_ml) in "AB"
-    delays = Delays(15 * MINUTE_MS, 5 * MINUTE_MS, 15 * MINUTE_MS if small else HOUR_MS, 5 * MINUTE_MS)
+    on_ms = max(15 * MINUTE_MS, view.two_readings_ms)
+    delays = Delays(on_ms, 5 * MINUTE_MS, on_ms if small else HOUR_MS, 5 * MINUTE_MS)
 
     def facts(index: int) -> Facts:
         now = float(value[index])
@@ -45,7 +52,19 @@ def check(view: View) -> Iterator[Verdict]:
             because = f"humidity is back at {now:.0f} %RH; it had fallen from about {height:.0f} %RH"
         return Facts(number(now), number(float(level[index])), "%RH", 1800.0 if small else 3 * 3600.0, because)
 
-    yield Verdict("lid-open", zone, view.credit_humidity_ms, delays, facts)
+    def returning() -> NDArray[np.bool_]:
+        return comes_back(view, view.recent.humidity, level - STEP_PCT / 2 - value)
+
+    yield Verdict("lid-open", zone, view.credit_humidity_ms, delays, facts, returning=returning)
+
+
+def _usual(view: View, value: Floats) -> Floats:
+    """Return the humidity that the box had in half of the hours of the day before; NaN: not known."""
+    numbers, back = np.unique(view.at_ms // HOUR_MS, return_inverse=True)
+    begin = int(numbers[0]) - DAY_MS // HOUR_MS
+    means = hours_between(hours_with(view, "relative_humidity_pct", value), begin, int(numbers[-1])).mean
+    rows = [means[number - numbers[0] :][: DAY_MS // HOUR_MS] for number in numbers]
+    return np.array([np.median(row[~np.isnan(row)]) if not np.isnan(row).all() else np.nan for row in rows])[back]
 
 
 def _episodes(view: View, value, was, dropped):  # type: ignore[no-untyped-def]

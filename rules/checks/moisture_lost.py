@@ -15,6 +15,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from rules.checks.bands import comes_back
 from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.hours import Hourly, hours_between, hours_with
 from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, UNSEEN, Delays
@@ -38,7 +39,8 @@ SPARSE_MS = HALF_HOUR_MS // 2
 CHILLED_K = 2.0
 """So far below its band, and while it warms up from there, the air is drier than the ground for hours. Own estimate."""
 SETTLES_MS = 2 * HOUR_MS
-"""After work in the tank; common practice, no source."""
+"""After work in the tank; common practice, no source. Vapour that will be back so soon was let out once, by a lid that is shut
+again."""
 
 
 def check(view: View) -> Iterator[Verdict]:
@@ -70,7 +72,10 @@ def check(view: View) -> Iterator[Verdict]:
         return Facts(number(float(view.humidity.value[index])), None, "%RH", None, because)
 
     delays = Delays(20 * MINUTE_MS, 30 * MINUTE_MS, 20 * MINUTE_MS, 30 * MINUTE_MS)
-    yield Verdict("moisture-lost", zone, view.credit_humidity_ms, delays, facts)
+    def returning() -> NDArray[np.bool_]:
+        return comes_back(view, view.recent.dew_point, fallen_k - needed_k, SETTLES_MS / HOUR_MS, SPARSE_MS)
+
+    yield Verdict("moisture-lost", zone, view.credit_humidity_ms, delays, facts, returning=returning)
 
 
 def _usual(view: View, room_dew: Floats) -> tuple[Floats, Floats, Floats]:

@@ -207,20 +207,9 @@ def _drifted(view: View, moved: Mapping[Quantity, Mapping[str, NDArray[np.float6
 def _both_err(view: View, accuracies: list[float], quantity: Quantity) -> NDArray[np.float64]:
     """Return how far the two poorest may be apart, per instant: twice their joint standard uncertainty (limits are rectangular,
     JCGM 100, 4.3.7), half a step of each, and what two spots of one box differ by."""
-    steps = np.sort([_step(view, name, quantity) for name in view.settings.probes_at(view.place)], axis=0)[-2:]
+    steps = np.sort([view.step(name, quantity) for name in view.settings.probes_at(view.place)], axis=0)[-2:]
     poorest: NDArray[np.float64] = 2.0 * math.hypot(*sorted(accuracies)[-2:]) / math.sqrt(3.0) + steps.sum(axis=0) / 2.0
     return poorest + SPATIAL_ALLOWANCE[quantity]
-
-
-def _step(view: View, name: str, quantity: Quantity) -> NDArray[np.float64]:
-    """Return by which steps a probe tells a quantity, as far as it was heard, per instant."""
-    item = next((one for one in view.heard if (one.probe, one.quantity) == (name, quantity)), None)
-    before = item.before if item else view.probes[name].series.get(quantity)
-    step_m = np.full(len(view.at_ms), 0 if before is None or before.last_ms is None else before.grain_m)
-    if item is not None:
-        where = newest_at(item.judged.at_ms, view.at_ms)
-        step_m = np.where(where >= 0, item.grain_m[np.maximum(where, 0)], step_m)
-    return step_m / 1000.0
 
 
 def calibration(view: View) -> Iterator[Verdict]:

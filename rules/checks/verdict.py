@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.climate.hysteresis import Delays, Worsening
+from rules.climate.hysteresis import Delays, Moving
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,8 +21,10 @@ class Verdict:
     delays: Delays
     facts: Callable[[int], Facts]
     probe: str | None = None
-    worsening: Worsening | None = None
+    worsening: Moving | None = None
     """Where nothing of it may be said to ease, recover or end."""
+    returning: Moving | None = None
+    """Where it is not raised: it comes back by itself, and soon."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,8 +22,8 @@ UNSEEN, CLEAR, EDGE, OUTSIDE, HARM_EDGE, HARM = -1, 0, 1, 2, 3, 4
 HELD_AT_MOST_MS = 24 * 3_600_000  # after a day unseen nobody knows: own estimate
 
 
-Worsening = Callable[[], NDArray[np.bool_]]
-"""Where the value gets worse; asked only where something might be said to get better."""
+Moving = Callable[[], NDArray[np.bool_]]
+"""Where the value moves the other way than a turn would say; asked only where the turn is due."""
 
 
 @dataclass
@@ -85,11 +85,12 @@ def zones(
 
 def walk(
     state: Walk, zone: NDArray[np.int8], credit_ms: NDArray[np.int64], at_ms: NDArray[np.int64], delays: Delays,
-    worsening: Worsening | None = None,
+    worsening: Moving | None = None, returning: Moving | None = None,
 ) -> tuple[Walk, list[Turn]]:
     """Return the condition's state after these instants and each turn it took on the way.
 
-    Where it is `worsening` nothing eases, recovers or ends: that waits until the value does not get worse.
+    Where it is `worsening` nothing eases, recovers or ends: that waits until the value does not get worse. Where it is
+    `returning` nothing begins, though its time counts: it is raised at the instant at which it stays away after all.
     """
     if not len(zone) or (_is_calm(state) and _is_inside(zone)):
         return state, []
@@ -104,7 +105,7 @@ def walk(
             _forget_counts(state)
             state.ever_seen = True
             continue
-        _stretch(state, here, begin, end, credit_ms, spent, at_ms, delays, turns, worsening)
+        _stretch(state, here, begin, end, credit_ms, spent, at_ms, delays, turns, worsening, returning)
     return state, turns
 
 
@@ -145,7 +146,8 @@ def _stretch(
     at_ms: NDArray[np.int64],
     delays: Delays,
     turns: list[Turn],
-    worsening: Worsening | None,
+    worsening: Moving | None,
+    returning: Moving | None,
 ) -> None:
     if zone == UNSEEN:
         _unseen(state, begin, end, at_ms, turns)
@@ -172,8 +174,9 @@ def _stretch(
         setattr(state, name, base + int(spent[end - 1] - spent[begin]))
         if base + int(spent[end - 1] - spent[begin]) >= needed:
             first = begin + int(np.searchsorted(spent[begin:end], spent[begin] + needed - base))
-            better = worsening if state.phase == "active" and name not in _FOR_THE_WORSE else None
-            free = first if better is None else _first_not(better(), first, end)
+            for_the_worse = name in _FOR_THE_WORSE
+            waits = returning if for_the_worse else worsening
+            free = first if waits is None or (state.phase == "active") == for_the_worse else _first_not(waits(), first, end)
             if free < end:
                 reached[name] = free
     _turn(state, zone, reached, turns)
@@ -187,9 +190,9 @@ def _stretch(
 _FOR_THE_WORSE = ("bad_for_ms", "harm_for_ms")
 
 
-def _first_not(worsening: NDArray[np.bool_], first: int, end: int) -> int:
-    calm = np.flatnonzero(~worsening[first:end])
-    return first + int(calm[0]) if len(calm) else end
+def _first_not(waits: NDArray[np.bool_], first: int, end: int) -> int:
+    free = np.flatnonzero(~waits[first:end])
+    return first + int(free[0]) if len(free) else end
 
 
 def _turn(state: Walk, zone: int, reached: dict[str, int], turns: list[Turn]) -> None:

@@ -14,7 +14,7 @@ from rules.physics.uncertainty import dew_point_or_nan, dew_point_uncertainty_k,
 from rules.terms.events import MINUTE_MS
 
 NO_ROOM_HUMIDITY = "no room humidity: what venting would do is unknown"
-QUARTER_MS = 15 * MINUTE_MS  # own estimate
+QUARTER_MS, EARLIER_MS = 15 * MINUTE_MS, 10 * MINUTE_MS  # own estimate
 
 
 def read_ms(value: int) -> int | None:
@@ -59,6 +59,7 @@ def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
         u_dew_margin_k=u_margin,
         temperature_slope_k_h=known(view.recent.temperature.slope_at(at_ms, QUARTER_MS)),
         humidity_slope_pct_h=known(view.recent.humidity.slope_at(at_ms, QUARTER_MS)),
+        earlier_humidity_slope_pct_h=known(view.recent.humidity.slope_at(at_ms - EARLIER_MS, QUARTER_MS)),
         room_slope_k_h=None if view.room_recent is None else known(view.room_recent.slope_at(at_ms, QUARTER_MS)),
         garden_ml=view.garden_ml,
         mat_temperature_c=known(view.mat[index]),

@@ -108,6 +108,8 @@ class Situation:
     """How far temperature, humidity and margin moved by themselves over the last days; empty: not asked for."""
     room_ahead: RoomAhead | None = None
     """How its room goes on by its own last days; None: not one of them is known."""
+    earlier_humidity_slope_pct_h: float | None = None
+    """The humidity's slope ten minutes before: whether it fell at one go is judged only when it does not come back."""
     vapour_fall_k: float | None = None
     """How far the dew point has fallen below its last day's mean by itself: nothing was changed, cooled or dried so."""
     settling: bool = False

@@ -27,7 +27,7 @@ from rules.climate.lid_course import condensate_g_m2, lagged_lid_c
 from rules.climate.memory import Hour, Night, PlaceMemory, ProbeMemory
 from rules.climate.quality import GOOD, TESTS
 from rules.climate.thermostat import ToldHeater, Usual, told_heater
-from rules.climate.windows import Recent, Signal, passed_since, recent
+from rules.climate.windows import Recent, Signal, newest_at, passed_since, recent
 from rules.keeper.devices import lid_now
 from rules.keeper.state import KeeperState, garden_ml
 from rules.physics import lid_factor, vapour
@@ -97,6 +97,16 @@ class View:
         return tuple(name for name in self.settings.probes_at(self.place) if name in self.keeper.out_of_service)
 
     @property
+    def interval_ms(self) -> int:
+        """How often the fastest of the air probes here speaks."""
+        return min((self.settings.probes[name].interval for name in self.settings.probes_at(self.place)), default=MINUTE_MS)
+
+    @property
+    def two_readings_ms(self) -> int:
+        """How long a figure must last, so that a second reading has said it too, if it is a little late."""
+        return round(1.1 * self.interval_ms)
+
+    @property
     def garden_ml(self) -> float | None:
         """The size of the chamber's garden; None: not known, or no chamber."""
         return None if self.chamber is None else garden_ml(self.keeper, self.place, self.chamber)
@@ -106,6 +116,16 @@ class View:
         """The chamber's humidity band for the size that its garden has now."""
         assert self.chamber is not None
         return self.chamber.humidity_for(self.garden_ml)
+
+    def step(self, name: str, quantity: Quantity) -> Floats:
+        """Return by which steps a probe tells a quantity, as far as it was heard, per instant."""
+        item = next((one for one in self.heard if (one.probe, one.quantity) == (name, quantity)), None)
+        before = item.before if item else self.probes[name].series.get(quantity)
+        step_m = np.full(len(self.at_ms), 0 if before is None or before.last_ms is None else before.grain_m)
+        if item is not None:
+            where = newest_at(item.judged.at_ms, self.at_ms)
+            step_m = np.where(where >= 0, item.grain_m[np.maximum(where, 0)], step_m)
+        return step_m / 1000.0
 
     def passed_ms(self) -> Instants:
         """Return how long after the one before each instant is."""

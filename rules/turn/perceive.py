@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Container, Mapping
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 from operator import attrgetter
 from typing import Literal
 
@@ -19,7 +19,7 @@ from rules.checks.verdict import Facts, Verdict
 from rules.climate.consensus import full_minute_in, instants, seen
 from rules.climate.course import Course, Zones, outside_at
 from rules.climate.hours import hours_after
-from rules.climate.hysteresis import OUTSIDE, UNSEEN, Walk, walk
+from rules.climate.hysteresis import OUTSIDE, UNSEEN, Moving, Walk, walk
 from rules.climate.judging import Column, Heard, Second, hear
 from rules.climate.memory import Night, PlaceMemory, ProbeMemory
 from rules.climate.nights import last_nights, nights_after
@@ -245,6 +245,10 @@ def _walk(state: EngineState, view: View) -> tuple[list[ConditionChange], dict[H
     return changes, accounts, zones
 
 
+def _kept(moving: Moving, keep: NDArray[np.intp]) -> NDArray[np.bool_]:
+    return moving()[keep]
+
+
 def _turned(
     view: View,
     verdict: Verdict,
@@ -252,12 +256,12 @@ def _turned(
     keep: NDArray[np.intp] | None,
     account: harm.Followed,
 ) -> tuple[Walk, list[ConditionChange]]:
-    worsening = None if verdict.worsening is None else cache(verdict.worsening)
-    if keep is None:
-        after, turns = walk(memory, verdict.zone, verdict.credit_ms, view.at_ms, verdict.delays, worsening)
-    else:
-        kept = None if worsening is None else lambda: worsening()[keep]
-        after, turns = walk(memory, verdict.zone[keep], verdict.credit_ms[keep], view.at_ms[keep], verdict.delays, kept)
+    moving: list[Moving | None] = [None if each is None else cache(each) for each in (verdict.worsening, verdict.returning)]
+    zone, credit_ms, at_ms = verdict.zone, verdict.credit_ms, view.at_ms
+    if keep is not None:
+        zone, credit_ms, at_ms = zone[keep], credit_ms[keep], at_ms[keep]
+        moving = [None if each is None else partial(_kept, each, keep) for each in moving]
+    after, turns = walk(memory, zone, credit_ms, at_ms, verdict.delays, *moving)
     changes = []
     for turn in turns:
         if turn.to in ("seen", "unknown") and not ALARMS[verdict.alarm].continuous:
