@@ -193,7 +193,7 @@ def _to_do(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings, st
 
 def _speaks_for_itself(advice: AdviceEvent, letter: LetterEvent, asked: Sequence[AdviceEvent]) -> bool:
     """Whether a step needs no name of a box: it is for all of them, or the letter is about none but this."""
-    return len(asked) == 1 and (bool(advice.boxes) or letter.chamber in (None, advice.chamber))
+    return bool(advice.boxes) or (len(asked) == 1 and letter.chamber in (None, advice.chamber))
 
 
 def _ended(line: str) -> str:

@@ -255,8 +255,9 @@ class Desk:
         news = self._ordered([event for owed in items if owed.sort != "reminder" for event in owed.about])
         if group.sort == "reminder":
             news = self._ordered([heard.latest for heard in self.unanswered(group.place)]) + news
-        if group.sort in ("escalation", "situation", "reminder") and not _asks(news):
-            news += self.state.asked(group.place)
+        if group.sort in ("escalation", "situation", "reminder"):
+            stands, told = self.state.asked(group.place), _asked_for(news)
+            news = [*_for_the_killed(news, stands, told), *news] if told else [*news, *stands]
         if group.sort in ("care", "system"):
             return news
         verified = self.state.verified.get(group.place)
@@ -290,9 +291,20 @@ class Desk:
         return None if chamber is None else chamber.room
 
 
-def _asks(news: Sequence[News]) -> bool:
-    """Whether something is advised in it: what is only withdrawn or judged asks for nothing."""
-    return any(isinstance(event, AdviceEvent) and event.status in ASKING for event in news)
+def _for_the_killed(news: Sequence[News], stands: Sequence[AdviceEvent], told: set[str | None]) -> list[AdviceEvent]:
+    """Return what stands to be done at each box that heat or cold kills and that nothing in the news is advised for."""
+    killed, found = {event.chamber for event in news if kills(event)} - told, []
+    for advice in sorted(stands, key=lambda advice: -len(advice.boxes)):
+        if advice.chamber in killed:
+            found.append(advice)
+            killed -= {advice.chamber, *advice.boxes}
+    return found
+
+
+def _asked_for(news: Sequence[News]) -> set[str | None]:
+    """Return the boxes that something is advised for in it: what is only withdrawn or judged asks for nothing."""
+    asking = [event for event in news if isinstance(event, AdviceEvent) and event.status in ASKING]
+    return {box for event in asking for box in (event.chamber, *event.boxes)}
 
 
 def _looks_ahead(owed: Owed) -> bool:

@@ -583,6 +583,20 @@ def test_a_wet_lid_is_no_news_beside_heat_that_kills_and_no_letter_about_that_ca
     assert all(one.urgent for one in letters)
 
 
+def test_a_letter_about_a_box_that_heat_kills_says_what_to_do_there_first() -> None:
+    """Of three hot boxes the one at 32 degC became worse, and the only step was for the coolest."""
+    when, hot = at("10 08:00"), {"priority": "wake", "level": "harmful"}
+    first = [
+        alarm(when, value=31.0, **hot), alarm(when, chamber="right", value=30.0, **hot),
+        advice(when, urgency="wake"), advice(when, chamber="right", urgency="wake"),
+    ]
+    later_ms = when + 100 * MINUTE_MS
+    other = advice(later_ms, "updated", "right", "wake", change="check")
+    worse = alarm(later_ms, "worsened", value=32.0, worse="mark", mark=32.0, **hot)
+    letter = next(one for one in letters_of(*first, worse, other, until=later_ms + 1) if one.at_ms == later_ms)
+    assert [event.chamber for event in letter.about if isinstance(event, AdviceEvent)] == ["left", "right"]
+
+
 def test_a_lid_that_gets_wet_as_the_heat_fails_is_no_letter_of_its_own() -> None:
     when = at("10 08:00")
     failed = [alarm(when, name="heater-failed", value=21.0), advice(when, change="check")]
