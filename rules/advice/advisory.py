@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import Any, Literal
 
 from rules.advice.again import is_again, searched_at
+from rules.advice.branches import LOOKS
 from rules.advice.cause import Cause
 from rules.advice.goal import goal_of
 from rules.advice.looks import is_reminder_due
@@ -191,6 +192,8 @@ class _Talk:
             return True
         if wanted.branch in EMERGENCIES and self._turned_lethal(now):
             return True
+        if wanted.branch in LOOKS and wanted.keys != now.keys:
+            return True  # what was told before may be water
         if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS or self._turns_back(now, wanted):
             return False
         told = [action.text for action in now.event.actions]

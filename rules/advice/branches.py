@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
 
 from rules.advice.cause import Cause
+from rules.advice.emergency import MOST_ACTIONS
+from rules.terms.advised import Action
 from rules.trade import practice
+from rules.trade.acts import ACTS
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.practice import Never
 
@@ -29,14 +32,11 @@ def _swapped(_cause: Cause, asked: Asked) -> tuple[str, ...]:
 
 
 def _lid_open(cause: Cause, _asked: Asked) -> tuple[str, ...]:
-    if "visiting" in cause.facts:
-        return ()
     return ("check-lid", "warm-now") if "lethal-cold" in cause.facts else ("check-lid",)
 
 
-def _moisture_lost(cause: Cause, asked: Asked) -> tuple[str, ...]:
-    known = not cause.facts.isdisjoint({"visiting", "lethal-cold"}) or asked("check-lid")
-    return () if known else ("check-lid",)
+def _moisture_lost(cause: Cause, _asked: Asked) -> tuple[str, ...]:
+    return () if "lethal-cold" in cause.facts else ("check-lid",)
 
 
 BRANCHES: dict[str, Branch] = {
@@ -50,7 +50,7 @@ BRANCHES: dict[str, Branch] = {
         reason="The humidity fell within minutes while the temperature hardly changed: that is what an open lid looks like.",
     ),
     "moisture-lost": Branch(
-        acts=_moisture_lost, never=Never("Do not mist or wet anything before you have looked.", practice.WATER),
+        acts=_moisture_lost, never=replace(practice.LOOK_FIRST, when=()),
         reason="There is less water in its air than in any hour of the last days, though it is as warm and the room's air does"
         " not explain it: that is what a lid looks like that is ajar or slowly opens, or a vent or tube that nobody shut.",
     ),
@@ -60,6 +60,8 @@ BRANCHES: dict[str, Branch] = {
     ),
 }  # fmt: skip
 """Of several that stand the first one is answered."""
+LOOKS = ("lid-open", "moisture-lost")
+"""They ask for a look at the lid, and for nothing else that could wait, until the keeper has looked."""
 BY_CAUSE = frozenset({
     "temperature-high", "temperature-low", "humidity-low", "humidity-high", "damp", "lid-dew", "lid-drip-tonight",
     "heater-runaway", "heater-failed",
@@ -83,3 +85,16 @@ def own_branch(active: Collection[str], cause: Cause, asked: Asked) -> tuple[str
         if alarm in active and (acts := branch.acts(cause, asked)):
             return alarm, acts, branch.never
     return None
+
+
+def action_of(act: str, text: str | None = None) -> Action:
+    """Return an act that has no amount, in words of its own or in these."""
+    row = ACTS[act]
+    return Action(row.device, row.change, None, None, text or row.text)
+
+
+def with_look(acts: Sequence[str], actions: Sequence[Action]) -> list[tuple[str, Action]]:
+    """Return the steps of what comes before the lid, with the look at it as the second one, in place of any water."""
+    steps = zip(acts, actions, strict=True)
+    dry = [(act, row) for act, row in steps if f"{row.device}:{row.change}" not in practice.WATER and act != "check-lid"]
+    return [*dry[:1], ("check-lid", action_of("check-lid")), *dry[1:]][:MOST_ACTIONS]

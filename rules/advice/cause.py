@@ -128,6 +128,7 @@ def reason_of(
     facts |= _heater_facts(thermostat, situation, goal, setpoint_c, heater_sound, "heater-looked" in remembered)
     facts |= _air_facts(situation, goal, floor, was_aired, "heater" in facts)
     facts |= _state_facts(chamber, situation, standing, goal, wet, known)
+    facts |= set() if "lid-looked" in remembered else _vapour_facts(situation, standing)
     if goal.dryness_matters:
         cell = practice.cell_of(temperature, humidity, wet)
     else:
@@ -301,13 +302,20 @@ def _air_facts(situation: Situation, goal: Goal, floor: float | None, was_aired:
     return facts
 
 
+def _vapour_facts(situation: Situation, standing: Mapping[str, Standing]) -> set[str]:
+    """Return whether the vapour goes as fast, or has gone as far, as it does from a lid that is not shut."""
+    slopes, fall_k = (situation.humidity_slope_pct_h, situation.earlier_humidity_slope_pct_h), situation.vapour_fall_k
+    fast = any(slope is not None and slope < -30.0 for slope in slopes)
+    facts = {"vapour-lost"} if stands(standing, "lid-open") or fast else set()
+    return facts | ({"lid-doubted"} if fall_k is not None and fall_k >= FELL_K else set())
+
+
 def _state_facts(
     chamber: Chamber, situation: Situation, standing: Mapping[str, Standing], goal: Goal, wet: bool, known: bool
 ) -> set[str]:
     t, rh, lid = situation.temperature_c, situation.relative_humidity_pct, situation.lid_temperature_c
     size_ml = garden_ml(situation, chamber)
     shut_in = founds_shut(chamber.genus, chamber.garden.founding, size_ml)
-    slopes = (situation.humidity_slope_pct_h, situation.earlier_humidity_slope_pct_h)
     checks = {
         "hot": t is not None and t > goal.high_c, "very-hot": t is not None and t > practice.VERY_HOT_C, "lid-wet": wet,
         "lethal-heat": t is not None and t >= practice.HEAT_FIRST_C,
@@ -320,8 +328,7 @@ def _state_facts(
         "humid-side": rh is not None and rh > goal.humidity_pct, "founding": size_class(size_ml) == "A",
         "saturated": situation.saturated,
         "shut-in": shut_in, "granules": shut_in,  # what she sits on is wetted, whether clay is written or not
-        "vapour-lost": stands(standing, "lid-open") or any(slope is not None and slope < -30.0 for slope in slopes)
-        or (situation.vapour_fall_k is not None and situation.vapour_fall_k >= FELL_K), "visiting": situation.visiting,
+        "visiting": situation.visiting,
         "air-dry": (rh is None or (rh < goal.low_pct and goal.dryness_matters))
         and not (t is not None and t >= practice.HEAT_FIRST_C),  # not known counts as dry; drying takes hours, heat minutes
         "lid-wet-odd": wet and lid is not None and t is not None and t - lid > 6.0,

@@ -97,6 +97,8 @@ def done(
         state = replace(state, stopped_c=max(reached, default=None), stopped_at_ms=[*state.stopped_at_ms, at_ms][-10:])
     if "heater:check" in told.keys:
         state = replace(state, heater_seen_ms=at_ms)
+    if "lid:check" in told.keys:
+        state = replace(state, lid_checked_ms=at_ms)
     state = awaiting(state, told, at_ms)
     is_open = state.open is not None and _same(state.open, told)
     return replace(state, open=booked) if is_open else replace(state, last=booked), changes
@@ -106,7 +108,7 @@ def remembered(state: AdviceState, told: OpenAdvice, word_id: str, at_ms: int, k
     """Return the state that still knows what held before `told` is done; of words that are not `known` any more it forgets."""
     before = BeforeDone(
         word_id, told.advisory, at_ms, told.look_again_ms, [move.knob for move in told.moves], state.gains, state.judge_from_ms,
-        state.mist_failures, state.stopped_c, state.heater_seen_ms,
+        state.mist_failures, state.stopped_c, state.heater_seen_ms, state.lid_checked_ms,
     )  # fmt: skip
     return replace(state, before_done=[*(one for one in state.before_done if one.word_id in known), before])
 
@@ -124,7 +126,7 @@ def taken_back(state: AdviceState, word_id: str) -> AdviceState:
     judge = {knob: at_ms for knob, at_ms in state.judge_from_ms.items() if knob not in before.knobs}
     judge |= {knob: before.judge_from_ms[knob] for knob in before.knobs if knob in before.judge_from_ms}
     stopped = before.done_ms in state.stopped_at_ms
-    looked = state.heater_seen_ms == before.done_ms
+    looked, checked = (seen_ms == before.done_ms for seen_ms in (state.heater_seen_ms, state.lid_checked_ms))
     return replace(
         state, open=_not_done(state.open, before), last=_not_done(state.last, before), gains=gains, judge_from_ms=judge,
         mist_failures=before.mist_failures if "mister" in before.knobs else state.mist_failures,
@@ -132,6 +134,7 @@ def taken_back(state: AdviceState, word_id: str) -> AdviceState:
         stopped_at_ms=[at_ms for at_ms in state.stopped_at_ms if at_ms != before.done_ms],
         in_vain_ms=[at_ms for at_ms in state.in_vain_ms if at_ms != before.done_ms],
         heater_seen_ms=before.heater_seen_ms if looked else state.heater_seen_ms,
+        lid_checked_ms=before.lid_checked_ms if checked else state.lid_checked_ms,
         before_done=[one for one in state.before_done if one is not before], searched=None, quiet_until_ms=None,
         awaited=[],
     )

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 from rules.advice.balance import by_night, present_of
-from rules.advice.branches import own_branch
+from rules.advice.branches import BRANCHES, LOOKS, action_of, own_branch, with_look
 from rules.advice.cause import Cause
 from rules.advice.cold import cold, cold_comes_first, warming
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent
 from rules.advice.heat import heat, heat_comes_first, stops_lately
 from rules.advice.model import cooling_h
-from rules.advice.recalled import CHECK_AGAIN_MS, cause_of, mat_felt, model_of
+from rules.advice.recalled import CHECK_AGAIN_MS, cause_of, looks_due, mat_felt, model_of
 from rules.advice.search import HELPS_SHARE, Forecast, Miss, Solution, foremost, solve, standing_misses
 from rules.advice.set_point import cold_by_morning, left_out, meanwhile, plug_in, turn_up
 from rules.advice.standing import Standing, climate_stands, dryness_harms, probes_stand, wakes_dry
@@ -112,7 +112,21 @@ def without_search(
     """Return what should be told now where no search is needed for it, else the cause whose cell must be searched."""
     if situation.temperature_c is None:
         return _blind(situation, standing)
-    cause = cause_of(chamber, state, situation, standing)
+    due = looks_due(state, situation, standing)
+    found = _first(chamber, state, situation, standing, cause_of(chamber, state, situation, standing), due)
+    if not due or not isinstance(found, Plan) or found.follows or found.branch in BRANCHES or "air-now" in found.acts:
+        return found
+    steps = with_look(found.acts, found.actions)
+    acts, actions = tuple(act for act, _ in steps), tuple(row for _, row in steps)
+    moves, never = tuple(move for move in found.moves if move.act in acts), (*found.never, BRANCHES["moisture-lost"].never)
+    return replace(found, acts=acts, actions=actions, moves=moves, never=never)
+
+
+def _first(
+    chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing], cause: Cause,
+    due: Sequence[str],
+) -> Plan | Cause | None:
+    """Return what comes first; `due`: the alarms that ask for a look at the lid still."""
     if heat_comes_first(situation, standing, cause.thermostat, cause.goal, mat_felt(state, situation, standing)):
         return _urgent(cause, heat(cause, state, situation, chamber, model_of(chamber, state)))
     if cause.thermostat == "unplugged" and left_out(state, situation):
@@ -126,7 +140,7 @@ def without_search(
             return _plugged(chamber, state, situation, cause, again, water, standing)
         if not (thirsts and dryness_harms(standing)):
             return None  # it cools; what harms meanwhile is answered all the same
-    active = {row.alarm for row in standing.values() if row.condition == "active"}
+    active = {row.alarm for row in standing.values() if row.condition == "active"} - set(LOOKS) | set(due)
     own = own_branch(active, cause, lambda act: _asked_lately(state, act, situation.at_ms))
     if own is not None:
         alarm, what, never = own
@@ -139,7 +153,7 @@ def without_search(
         return _urgent(cause, cold(cause, situation, standing, chamber, knobs, model_of(chamber, state)))
     again = turn_up(chamber, situation, cause) if not climate_stands(standing) else None
     if again is not None:
-        return Plan(branch="turn-up", cause=cause, actions=(_action_of(again),), acts=(again.act,), moves=(again,),
+        return Plan(branch="turn-up", cause=cause, actions=(_sized(again),), acts=(again.act,), moves=(again,),
             never=(Never("Do not wait until it is cold."),))
     if situation.relative_humidity_pct is None or situation.saturated:
         return _without_humidity(chamber, state, situation, cause)
@@ -154,18 +168,13 @@ def _can_wait(cause: Cause, situation: Situation) -> bool:
     return (cause.cell.number == 11 and situation.settling) or (cause.cell.number == 7 and back)
 
 
-def _action(act: str, text: str | None = None) -> Action:
-    row = ACTS[act]
-    return Action(row.device, row.change, None, None, text or row.text)
-
-
-def _action_of(move: Move) -> Action:
+def _sized(move: Move) -> Action:
     row = ACTS[move.act]
     return Action(row.device, row.change, round(move.amount, 2), move.unit, move.text)
 
 
 def _plain(branch: str, cause: Cause | None, acts: tuple[str, ...], never: Never, *notes: str) -> Plan:
-    actions = tuple(_action(act) for act in acts)
+    actions = tuple(action_of(act) for act in acts)
     return Plan(branch=branch, cause=cause, actions=actions, acts=acts, never=(never,), notes=notes)
 
 
@@ -177,7 +186,7 @@ def _blind(situation: Situation, standing: Mapping[str, Standing]) -> Plan | Non
     look = f"Check the probe{' ' if named else ''}{' and '.join(named)}: cable, power, water on it"
     texts = (*_put_back(situation), *((look,) if named or not situation.taken_out else ()))
     return Plan(
-        branch="probe", cause=None, actions=tuple(_action("check-probe", text) for text in texts), acts=("check-probe",),
+        branch="probe", cause=None, actions=tuple(action_of("check-probe", text) for text in texts), acts=("check-probe",),
         never=(Never("Change nothing at heater, vents or mister on the strength of a probe that is not believed."),),
     )
 
@@ -217,7 +226,7 @@ def _plugged(
     return Plan(
         branch="plug-in", cause=cause, acts=(*(move.act for move in first), "plug-in", *also)[:MOST_ACTIONS],
         wakes=cold_by_morning(situation, cause.goal.harmful_low_c, time_constant_h) or (bool(first) and wakes_dry(standing)),
-        actions=(*map(_action_of, first), Action("heater", "more", None, None, move.text), *map(_action, also))[:MOST_ACTIONS],
+        actions=(*map(_sized, first), Action("heater", "more", None, None, move.text), *map(action_of, also))[:MOST_ACTIONS],
         moves=(*first, move),
         never=(
             Never("Do not leave it alone before you have seen the temperature hold."),
@@ -255,7 +264,7 @@ def _without_humidity(chamber: Chamber, state: AdviceState, situation: Situation
             moves = fitting[-1:] if not any(m.watts_share for m in fitting) else fitting[:1]
     back = _put_back(situation)
     words = {"check-probe": back[0]} if back else {}
-    actions = tuple(_action_of(m) for m in moves) + tuple(_action(act, words.get(act)) for act in acts)
+    actions = tuple(_sized(m) for m in moves) + tuple(action_of(act, words.get(act)) for act in acts)
     return Plan(
         branch="no-humidity", cause=cause, actions=actions[:MOST_ACTIONS], moves=tuple(moves),
         acts=(tuple(m.act for m in moves) + tuple(acts))[:MOST_ACTIONS],
@@ -357,17 +366,17 @@ def _assembled(
     knobs: Mapping[str, float], at_ms: int,
 ) -> Plan | None:
     moves = solution.winner.moves
-    chosen = [(move.act, _action_of(move)) for move in moves]
+    chosen = [(move.act, _sized(move)) for move in moves]
     if lead and len(chosen) < MOST_ACTIONS:
         later = solution.moved >= HELPS_SHARE and ACTS[lead].change in ("more", "less")
-        chosen.insert(len(chosen) if later else 0, (lead, _action(lead)))
+        chosen.insert(len(chosen) if later else 0, (lead, action_of(lead)))
     used = {action.device for _, action in chosen}
     unmet = [name for name in solution.unmet if name in standing_misses(cause)]
     for step in [*steps, *(step for name in unmet for step in practice.AIDS[name] if allowed(step, cause))]:
         act = ACTS[step.act]
         asked = _asked_lately(state, step.act, at_ms)
         if len(chosen) < MOST_ACTIONS and act.knob == "none" and act.device not in used and not asked:
-            chosen.append((step.act, _action(step.act)))
+            chosen.append((step.act, action_of(step.act)))
             used.add(act.device)
     if not chosen:
         chosen = _leave_be(cause)

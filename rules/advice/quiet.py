@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from rules.advice.branches import LOOKS
 from rules.advice.contradiction import overturned
 from rules.advice.plan import Plan
 from rules.advice.recalled import heat_first
@@ -73,6 +74,7 @@ def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Map
     # Who has done it, and it still gets lethal, needs more than the alarm.
     again_ms = HOUR_MS if wakes or in_vain_so_far(state, situation, standing) else REPEAT_AFTER_MS
     again = once and told_ms is not None and situation.at_ms - told_ms < again_ms
+    again &= not any(row.alarm in LOOKS and (row.since_ms or 0) > (told_ms or 0) for row in standing.values())
     if wanted.branch == "cold" and last is not None and last.keys == wanted.keys:  # wrapped with a bottle or without
         again |= is_next_try(state, situation, standing) and situation.at_ms - last.told_ms < DONE_AGAIN_MS
     begins = wanted.branch in EMERGENCIES and (last is None or last.branch not in EMERGENCIES)  # another trouble than before

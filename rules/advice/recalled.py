@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from rules.advice.branches import LOOKS
 from rules.advice.cause import Cause, reason_of, thermostat_of
 from rules.advice.goal import goal_of
 from rules.advice.heat import heat_comes_first
 from rules.advice.model import ChamberModel, cooling_h, model_from_json, prior_model
 from rules.advice.standing import Standing
-from rules.advice.state import AdviceState, OpenAdvice
+from rules.advice.state import AdviceState
 from rules.advice.verification import in_vain_so_far
 from rules.climate.situation import Situation
 from rules.climate.thermostat import FALLS_K_H
@@ -17,6 +18,7 @@ from rules.keeper.devices import heater_since_ms, present_knobs
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import practice
+from rules.trade.acts import ACTS
 
 CHECK_AGAIN_MS = 12 * HOUR_MS
 """The same check is not asked for again sooner; judgement."""
@@ -48,7 +50,8 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
     looked = looked and (failed is None or failed.since_ms is None or failed.since_ms <= (seen_ms or 0))
     told = {
         "mist-useless": state.mist_failures >= 2, "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
-        "vapour-lost": _watered_in_vain(state, situation) or _waits_for_a_look(now, situation),
+        "lid-looked": _lid_looked(situation),
+        **_lid_asked(state, situation),
         "heater-swapped": looked and state.checked_ms.get("swap-heater", situation.at_ms) <= (seen_ms or 0),
     }
     return reason_of(
@@ -60,12 +63,27 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
     )
 
 
-def _waits_for_a_look(told: OpenAdvice | None, situation: Situation) -> bool:
-    """Return whether a look at the lid was asked for that nobody has answered, and it is no moister than then."""
-    rh = situation.relative_humidity_pct
-    if told is None or told.done_ms is not None or "lid:check" not in told.keys or rh is None or told.start_pct is None:
-        return False
-    return rh <= told.start_pct
+def looks_due(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> list[str]:
+    """Return the alarms that ask for a look at the lid which nobody has taken since they were raised: who is not answered
+    asks on, however long."""
+    rows = (row for row in standing.values() if row.alarm in LOOKS and row.condition == "active" and not situation.visiting)
+    looked_ms = situation.lid_looked_ms
+    return [row.alarm for row in rows if looked_ms is None or row.since_ms is None or looked_ms < row.since_ms]
+
+
+def _lid_looked(situation: Situation) -> bool:
+    return situation.lid_looked_ms is not None and situation.at_ms - situation.lid_looked_ms < CHECK_AGAIN_MS
+
+
+def _lid_asked(state: AdviceState, situation: Situation) -> dict[str, bool]:
+    """Return why the lid is asked for still: what was once a reason for it is one until the keeper has looked, or it is moister
+    than then."""
+    now, rh = state.open, situation.relative_humidity_pct
+    answered = now is None or now.done_ms is not None or (situation.lid_looked_ms or 0) >= now.given_ms
+    if now is None or answered or rh is None or now.start_pct is None or rh > now.start_pct:
+        return {"lid-doubted": _watered_in_vain(state, situation)}
+    asks, wets = any(row.text == ACTS["check-lid"].text for row in now.event.actions), "water:more" in now.keys
+    return {"vapour-lost": asks and not wets, "lid-doubted": (asks and wets) or _watered_in_vain(state, situation)}
 
 
 def _watered_in_vain(state: AdviceState, situation: Situation) -> bool:

@@ -156,6 +156,7 @@ class BeforeDone:
     mist_failures: int = 0
     stopped_c: float | None = None
     heater_seen_ms: int | None = None
+    lid_checked_ms: int | None = None
 
 
 @dataclass
@@ -184,6 +185,8 @@ class AdviceState:
     """When it was unplugged on advice: twice within days means that the cause was not found."""
     heater_seen_ms: int | None = None
     """When the keeper last answered a call to look at the heater."""
+    lid_checked_ms: int | None = None
+    """The same of the lid."""
     repeated_ms: dict[str, int] = field(default_factory=dict)
     """When a plan without a sized change was last told, by its acts: not again for half a day."""
     metrology_until_ms: int | None = None

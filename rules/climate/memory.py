@@ -133,6 +133,18 @@ class Evening:
 
 
 @dataclass
+class Loss:
+    """A loss of moisture that goes on, and what was usual before it: a leak must not become what is usual."""
+
+    since_ms: int
+    low_c: float
+    warm_c: float
+    room_dew_c: float | None
+    back_ms: int | None = None
+    """Since when the dew point has been where it usually is."""
+
+
+@dataclass
 class LidLesson:
     """What was believed of a lid before a word of the keeper taught it."""
 
@@ -174,6 +186,7 @@ class PlaceMemory:
     """Of the last words about this lid that can be taken back, the oldest first."""
     visited_ms: int | None = None
     """When the chamber was last looked at while work in the tank went on."""
+    loss: Loss | None = None
     fell_from_m: int | None = None
     fell_last_m: int | None = None
     hours: dict[str, dict[str, Hour]] = field(default_factory=dict)

@@ -66,6 +66,8 @@ class View:
     """What a probe on the heat mat reads; NaN: none is there or none is believed."""
     changed_ms: int | None
     """When the keeper last said to have changed anything at the chamber."""
+    lid_checked_ms: int | None
+    """When the keeper last said to have done what asked for a look at the lid."""
     margin: Floats
     condensate: Floats
     recent: Recent
@@ -127,6 +129,12 @@ class View:
             step_m = np.where(where >= 0, item.grain_m[np.maximum(where, 0)], step_m)
         return step_m / 1000.0
 
+    @property
+    def lid_looked_ms(self) -> int | None:
+        """When the keeper last had the lid in hand or before the eyes: a check that is done, a look, work in the tank."""
+        looks = (self.lid_checked_ms, self.memory.lid_seen_ms, self.memory.visited_ms)
+        return max((at_ms for at_ms in looks if at_ms is not None), default=None)
+
     def passed_ms(self) -> Instants:
         """Return how long after the one before each instant is."""
         before = self.memory.instant_ms
@@ -145,6 +153,7 @@ class Around:
     faults: Mapping[str, tuple[tuple[int, str], ...]] = field(default_factory=dict)
     changed_ms: int | None = None
     """When anything was last changed at the chamber, as the keeper said."""
+    lid_checked_ms: int | None = None
 
 
 def _wanted_c(chamber: Chamber) -> float:
@@ -204,6 +213,7 @@ def look(
         lid_measured=measured,
         mat=_mat(settings, place, probes, keeper, heard, at_ms),
         changed_ms=around.changed_ms,
+        lid_checked_ms=around.lid_checked_ms,
         margin=lid_c - dew_point,
         condensate=condensate_g_m2(memory, chamber, at_ms, dew_point, lid_c, measured),
         recent=signals,

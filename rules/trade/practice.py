@@ -73,17 +73,19 @@ _NO_SPRAY = Never("Never spray the garden.")
 _NO_SETPOINT = Never("Do not turn the heat up to dry the lid: in a wet box it makes the lid wetter.", HEAT)
 NO_MIST_HOT = Never("Do not mist: the humidity comes back by itself as the air cools.", MIST)
 NO_COVER_HOT = Never("Do not put foam on the box while it is too warm.", FOAM)
+_CHECK_LID = (Step("check-lid", when=("vapour-lost",)), Step("check-lid", when=("lid-doubted",)))
+LOOK_FIRST = Never("Do not mist or wet anything before you have looked.", WATER, when=("vapour-lost",))
 _FEEL_MAT = Step("feel-mat", when=("heater-doubt",))
 _FIND_SOURCE = (Step("find-source", when=("heats-itself",)), Step("find-source", when=("rises-alone",)))
 _COOL_ROOM = (Step("cool-room", when=("room-warm",)), *_FIND_SOURCE)
 CELLS: tuple[Cell, ...] = (
     Cell(
         1, "low", "low", False, "a draught, an open lid, or no heat in a dry room",
-        steps(Step("find-leak", when=("mist-useless",)), Step("check-lid", when=("vapour-lost",)), "close-vents",
+        steps(Step("find-leak", when=("mist-useless",)), *_CHECK_LID, "close-vents",
                "fan-less", Step("check-heater", when=("heater-suspect",)),
                "water", Step("cover-garden"), "insulate-lid", Step("heat-up", when=("all-shut", "watered"), at_most=0.5),
                Step("mist-more", when=("all-shut", "watered"))),
-        (_NO_FIRST_HEAT, *_NO_AIR_COLD, _NO_SPRAY),
+        (_NO_FIRST_HEAT, *_NO_AIR_COLD, _NO_SPRAY, LOOK_FIRST),
     ),
     Cell(
         2, "low", "low", True, "cold, dry and wet at once hardly happens: old droplets, or a humidity probe that reads low",
@@ -121,10 +123,10 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         7, "ok", "low", False, "it loses water faster than it gets any: vents, fan, dry room air, or the water has run out",
-        steps(Step("find-leak", when=("mist-useless",)), Step("check-lid", when=("vapour-lost",)), "water", "close-vents",
+        steps(Step("find-leak", when=("mist-useless",)), *_CHECK_LID, "water", "close-vents",
             "fan-less", Step("cover-garden"), Step("heat-down", when=("warm-side",), at_most=1.0),
                Step("humidify-room", when=("dry-air",)), Step("mist-more", when=("all-shut", "watered")), "insulate-lid"),
-        (_NO_SPRAY, *_no_air("Do not {air}: the room's air is drier than the chamber needs.", "dry-air")),
+        (_NO_SPRAY, LOOK_FIRST, *_no_air("Do not {air}: the room's air is drier than the chamber needs.", "dry-air")),
     ),
     Cell(
         8, "ok", "low", True, "the cold lid takes the water, or the humidity probe reads low",

@@ -186,7 +186,7 @@ def _view(
     room = chamber.room if chamber is not None else None
     names = settings.probes_at(room) if room else ()
     heard = at_place.get(room, []) if room else []
-    out = state.keeper.out_of_service
+    out, adviser = state.keeper.out_of_service, state.advice.get(place, AdviceState())
     room_t = seen(settings, names, "air_temperature", state.probes, out, heard, at_ms, ROOM_FRESH_MS).value
     room_h = seen(settings, names, "relative_humidity", state.probes, out, heard, at_ms, ROOM_FRESH_MS).value
     around = Around(
@@ -196,7 +196,8 @@ def _view(
         rooms.recent_of(state, room) if room else None,
         state.places[room].hours.get("temperature_c", {}) if room else {},
         faults,
-        changed_ms(state.advice.get(place, AdviceState()), state.keeper.devices.get(place, ())),
+        changed_ms(adviser, state.keeper.devices.get(place, ())),
+        adviser.lid_checked_ms,
     )
     return look(settings, place, memory, state.probes, state.keeper, own, at_ms, around)
 

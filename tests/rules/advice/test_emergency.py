@@ -610,3 +610,18 @@ def test_no_noise_and_no_morning_sun_is_a_comfort_in_lethal_cold():
         rising = later(situation(5.0, 82.0, 4.5, 60.0, temperature_slope_k_h=slope_k_h), 1.0)
         events = asked(rising, chamber, state, "temperature-low", "heater-failed")[1]
         assert any("warmer again" in event.headline for event in events) is comfort, slope_k_h
+
+
+@pytest.mark.parametrize("alarm", ["moisture-lost", "lid-open"])
+def test_a_lid_that_nobody_has_looked_at_stands_second_in_lethal_heat(alarm: str) -> None:
+    now = situation(34.0, 40.0, None, 31.0, 30.0)
+    _, events = asked(now, box(), None, "temperature-high", alarm)
+    assert acts(events[0])[1:] == ["lid check"]
+    assert not any(act.startswith(("water", "mister")) for act in acts(events[0]))
+
+
+def test_a_lid_that_may_be_ajar_stands_second_in_lethal_cold() -> None:
+    now = situation(14.0, 60.0, None, 8.0, 50.0)
+    _, events = asked(now, box(), None, "temperature-low", "moisture-lost")
+    assert acts(events[0])[0] != "lid check"
+    assert acts(events[0])[1:] == ["lid check"]

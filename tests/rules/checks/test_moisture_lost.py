@@ -26,21 +26,8 @@ def lived(
     """A box at 26 degC whose mat swings it by a kelvin within two hours, dew point 22 degC in a room of 10; then as given."""
     at_ms = START_MS + np.arange(0, round(hours * 60), step_min, dtype=np.int64) * MINUTE_MS
     hour = (at_ms - START_MS) / HOUR_MS
-    wave = 0.5 * np.sin(hour * np.pi)
-    ripple = 0.02 * np.sin(at_ms / 1.7e5)
-    t = 26.0 + wave + ripple + _course(warmer_k, hour)
-    dew = 22.0 + 0.4 * wave + ripple - _course(dew_fall_k, hour)
-    room_dew = 10.0 + ripple - _course(room_dew_fall_k, hour)
-    columns = {
-        ("air", "air_temperature"): t, ("air", "relative_humidity"): _humidity(t, dew),
-        ("study-air", "air_temperature"): 23.0 + ripple, ("study-air", "relative_humidity"): _humidity(23.0 + ripple, room_dew),
-    }  # fmt: skip
-    probe = {"interval": f"{step_min}min"}
-    settings = Settings(
-        site=Site(), zone=ZoneInfo("UTC"), rooms={"study": Room()}, telling=Telling(),
-        chambers={"nest": Chamber(room="study", devices={"heater": {"watts": 15.0}}, garden={"volume_ml": 500.0})},
-        probes={"air": Probe(place="nest", **probe), "study-air": Probe(place="study", **probe)},
-    )  # fmt: skip
+    falls = (_course(change, hour) for change in (dew_fall_k, warmer_k, room_dew_fall_k))
+    columns, settings = columns_of(at_ms, *falls), shelf(f"{step_min}min")
     state, events = None, []
     for part in np.array_split(np.arange(len(at_ms)), pieces):
         first, end_ms = int(at_ms[part[0]]), int(at_ms[part[-1]]) + 1
@@ -53,6 +40,27 @@ def lived(
         state = done.state
         events += done.events
     return events
+
+
+def columns_of(
+    at_ms: NDArray[np.int64], dew_fall_k: Floats, warmer_k: Floats, room_dew_fall_k: Floats | float = 0.0
+) -> dict[tuple[str, str], Floats]:  # fmt: skip
+    """What the box and its room read."""
+    wave, ripple = 0.5 * np.sin((at_ms - START_MS) / HOUR_MS * np.pi), 0.02 * np.sin(at_ms / 1.7e5)
+    t, dew = 26.0 + wave + ripple + warmer_k, 22.0 + 0.4 * wave + ripple - dew_fall_k
+    room_dew = 10.0 + ripple - room_dew_fall_k
+    return {
+        ("air", "air_temperature"): t, ("air", "relative_humidity"): _humidity(t, dew),
+        ("study-air", "air_temperature"): 23.0 + ripple, ("study-air", "relative_humidity"): _humidity(23.0 + ripple, room_dew),
+    }  # fmt: skip
+
+
+def shelf(interval: str = "5min", **devices: object) -> Settings:
+    chamber = Chamber(room="study", devices={"heater": {"watts": 15.0}, **devices}, garden={"volume_ml": 500.0})
+    return Settings(
+        site=Site(), zone=ZoneInfo("UTC"), rooms={"study": Room()}, telling=Telling(), chambers={"nest": chamber},
+        probes={"air": Probe(place="nest", interval=interval), "study-air": Probe(place="study", interval=interval)},
+    )  # fmt: skip
 
 
 def _course(change: object, hour: Floats) -> Floats:
