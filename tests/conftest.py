@@ -221,8 +221,10 @@ class SerialPair:
     def cut(self) -> None:
         """Unplug it: both ends hang up and the names are gone."""
         if self._socat is not None:
-            self._socat.terminate()
+            self._socat.kill()  # asked to end, it was once seen to stay for ever
             self._socat.wait()
+            Path(self.near).unlink(missing_ok=True)
+            Path(self.far).unlink(missing_ok=True)
             self._socat = None
 
     def say(self, data: bytes) -> None:
