@@ -21,7 +21,8 @@ TRUST = 0.5
 FIRST_U_K = 1.2
 """Standard deviation from one day to the next, before several days tell; own estimate for heated homes."""
 FEW_DAYS = 1.2
-"""A spread of a few days is stated so much wider: then twice of it holds 91 to 96 % in an office recorded for a year."""
+"""A spread of a few days is stated so much wider; own estimate: then twice of it holds 91 to 96 % in an
+office recorded for a year."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,13 +15,14 @@ News = Literal[
     "mark", "graver", "new-harm", "other", "worse", "step", "same", "sign", "box", "repeat", "all-clear", "reminder",
 ]
 SAME_WITHIN_MS = 30 * MINUTE_MS
+"""So long after a letter that said what to do what is only further away waits for the next; own judgement."""
 NEXT_WITHIN_MS = HOUR_MS
 """So long after a letter of its place news waits for the next one; what has waited for an hour goes out."""
 CALM_LETTERS = 4
 """So many letters about one place that are no worse than the last go out within a day; what is left stands in the next one
-or in the digest. Where the devices at hand cannot repair it, and that was told, one."""
+or in the digest. Where the devices at hand cannot repair it, and that was told, one; own judgement."""
 REMINDERS = 3
-"""So many letters about one place that say nothing new go out on one date."""
+"""So many letters about one place that say nothing new go out on one date; own judgement."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,11 +63,15 @@ def test_the_version_before_stays_and_the_one_before_that_goes(laid_out: Path) -
     assert str((laid_out / "opt/dewlid/.venv").readlink()) == f"releases/{releases[1]}"
 
 
-def test_the_installed_program_runs_without_the_source(laid_out: Path) -> None:
+def test_the_installed_program_runs_without_the_source(laid_out: Path, tmp_path: Path) -> None:
     python = laid_out / "opt/dewlid/.venv/bin/python"
-    sample = laid_out / "opt/dewlid/sample_config/one-chamber.toml"
+    sample = (laid_out / "opt/dewlid/sample_config/one-chamber.toml").read_text(encoding="utf-8")
+    password, config = tmp_path / "mail-password", tmp_path / "dewlid.toml"
+    password.write_text("as a keeper has written it\n", encoding="utf-8")
+    password.chmod(0o600)
+    config.write_text(sample.replace("/etc/dewlid/secrets/mail-password", str(password)), encoding="utf-8")
     done = subprocess.run(
-        [python, "-m", "daemon.cli", "check", "--offline", sample], cwd="/", capture_output=True, text=True,
+        [python, "-m", "daemon.cli", "check", "--offline", config], cwd="/", capture_output=True, text=True,
     )
     assert (done.returncode, done.stderr) == (0, "")
     packages = subprocess.run(

@@ -331,7 +331,7 @@ def test_done_is_taken_for_the_open_advice_of_a_chamber_and_only_once(hot: Shelf
 
 
 def test_what_is_booked_is_what_the_letter_asked_for_though_the_advice_has_moved_on(shelf: Shelf) -> None:
-    shelf.live(20, 28.6, 74.0)
+    shelf.live(20, 28.9, 74.0)
     (read,) = [one for event in shelf.events if isinstance(event, LetterEvent) for one in event.about if one.kind == "advice"]
     assert (read.name, read.device, read.amount) == ("nest-1", "heater", 1.0)
     shelf.live(45, 29.9, 64.0)
@@ -352,7 +352,7 @@ def test_an_amount_far_from_what_was_advised_is_asked_about(hot: Shelf) -> None:
 
 
 def test_done_of_a_chamber_asks_which_one_where_its_advice_has_changed_since_the_letter(shelf: Shelf) -> None:
-    shelf.live(34, 28.6, 74.0)
+    shelf.live(34, 28.9, 74.0)
     shelf.now_ms += 32 * MINUTE_MS  # the probe is silent: it is the probe that should be looked at, which no letter says yet
     shelf.turn()
     told = shelf.say("done", "nest", status=65)
@@ -469,8 +469,7 @@ def test_a_sighting_moves_what_is_known_to_its_side(shelf: Shelf) -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("nest", "measured", "warm"), "measured: found warm; a temperature in degC is needed"),
-        (("nest", "measured"), "found nothing"),
+        (("nest", "measured", "warm"), 'measured: "warm" is no number, such as 2.5'),
         (("nest", "measured", "nan"), "lid's temperature in °C: found nan"),
         (("nest", "measured", "-300"), "found -300; allowed is at least -20"),
         (("nest", "measured", "22", "--uncertainty", "0"), "uncertainty in K: found 0; allowed is more than 0"),
@@ -483,6 +482,12 @@ def test_a_sighting_moves_what_is_known_to_its_side(shelf: Shelf) -> None:
 def test_a_lid_is_not_taught_by_what_cannot_be(shelf: Shelf, words: tuple[str, ...], said: str) -> None:
     shelf.live(120, 26.0)
     assert said in shelf.say("lid", *words, status=65)
+    assert shelf.spool.waiting(0) == ([], [])
+
+
+def test_a_measured_lid_needs_its_figure(shelf: Shelf) -> None:
+    shelf.live(120, 26.0)
+    assert "say how many degC" in shelf.say("lid", "nest", "measured", status=64)
     assert shelf.spool.waiting(0) == ([], [])
 
 
@@ -553,7 +558,7 @@ def test_what_the_daemon_has_not_heard_yet_is_taken_back_before_it_does_anything
 
 
 def test_nothing_is_rehearsed_where_nobody_would_send_it(hot: Shelf) -> None:
-    assert "no outlet: nothing could arrive" in hot.say("rehearse", status=65)
+    assert "no outlet: nothing could arrive" in hot.say("rehearse", status=78)
     hot.now_ms += DAY_MS
-    assert "A rehearsal is sent by the daemon. The daemon does not run" in hot.say("rehearse", status=65)
+    assert "A rehearsal is sent by the daemon. The daemon does not run" in hot.say("rehearse", status=75)
     assert hot.heard() == []
