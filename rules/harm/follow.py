@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -58,8 +58,8 @@ class _Course:
     value: Floats
     shown: Floats
     edge: Floats
-    trend_per_h: Floats
-    end: Floats
+    onward: Callable[[], tuple[Floats, Floats]]
+    """Its trend per hour for the worse and where that ends, asked for only where it is beyond its band or was."""
     shift: float = 0.0
 
 
@@ -77,7 +77,7 @@ def follow(view: View) -> dict[HarmKind, Followed]:
         if not (account.awake or len(beyond)):
             continue
         walker = Walker(Garden(kind, size, course.shift), account)
-        columns = (view.at_ms[where], where, course.value, course.shown, course.edge, course.trend_per_h, course.end)
+        columns = (view.at_ms[where], where, course.value, course.shown, course.edge, *course.onward())
         for begin, end in _pieces(len(where)):
             if not walker.account.awake:
                 first = int(np.searchsorted(beyond, begin))
@@ -112,12 +112,15 @@ def _thermal(view: View, chamber: Chamber, where: Where, side: Literal["low", "h
         return None
     seen = view.temperature
     value = seen.value if chamber.two_probes != "worse" else seen.most if side == "high" else seen.least
-    trend = _trend(view, where, view.recent.temperature, kind)
-    end = np.full(len(where), np.nan)
-    if kind == "cold" and view.room_recent is not None:  # it cools towards its room, which may cool itself
-        fall = np.maximum(_trend(view, where, view.room_recent, kind), 0.0)
-        end = view.room_temperature[where] - fall * BEARABLE[kind].damping_h
-    return _Course(value[where], value[where], _of(edge, where), trend, end, _shift(kind, chamber.temperature, side))
+
+    def onward() -> tuple[Floats, Floats]:
+        trend, end = _trend(view, where, view.recent.temperature, kind), np.full(len(where), np.nan)
+        if kind == "cold" and view.room_recent is not None:  # it cools towards its room, which may cool itself
+            fall = np.maximum(_trend(view, where, view.room_recent, kind), 0.0)
+            end = view.room_temperature[where] - fall * BEARABLE[kind].damping_h
+        return trend, end
+
+    return _Course(value[where], value[where], _of(edge, where), onward, _shift(kind, chamber.temperature, side))
 
 
 def _dryness(view: View, chamber: Chamber, where: Where) -> _Course | None:
@@ -128,12 +131,15 @@ def _dryness(view: View, chamber: Chamber, where: Where) -> _Course | None:
     least = view.humidity.least - view.humidity.value if chamber.two_probes == "worse" else 0.0
     shown = (lasts.humidity_pct + least)[where]
     full = saturation_vapour_pressure_pa_or_nan(lasts.temperature_c[where])
-    room = vapour_pressure_pa_or_nan(view.room_temperature[where], view.room_humidity[where])
-    trend = _trend(view, where, view.recent.humidity, "dryness")
-    trend[~np.isnan(lasts.swing_pct[where])] = 0.0  # a pulse is no trend
-    end = np.where(np.isnan(room), 0.0, np.clip(dries_like_pct(full - room), 0.0, 100.0))
     value, edge_now = (dries_like_pct(full * (1.0 - figure / 100.0)) for figure in (shown, _of(edge, where)))
-    return _Course(value, shown, edge_now, trend, end, _shift_of_dryness(view))
+
+    def onward() -> tuple[Floats, Floats]:
+        room = vapour_pressure_pa_or_nan(view.room_temperature[where], view.room_humidity[where])
+        trend = _trend(view, where, view.recent.humidity, "dryness")
+        trend[~np.isnan(lasts.swing_pct[where])] = 0.0  # a pulse is no trend
+        return trend, np.where(np.isnan(room), 0.0, np.clip(dries_like_pct(full - room), 0.0, 100.0))
+
+    return _Course(value, shown, edge_now, onward, _shift_of_dryness(view))
 
 
 def _water(view: View, chamber: Chamber, where: Where) -> _Course | None:
@@ -144,7 +150,7 @@ def _water(view: View, chamber: Chamber, where: Where) -> _Course | None:
     share = np.where(np.isnan(margin), np.nan, np.rint(share * 1e6) / 1e6)
     dry, nothing = margin >= band.caution_margin_k, np.zeros(len(where))
     edge = np.where(dry, 1e6, BEARABLE["water"].hours[0][0])
-    return _Course(share, share, edge, nothing, nothing + np.nan)
+    return _Course(share, share, edge, lambda: (nothing, nothing + np.nan))
 
 
 def _trend(view: View, where: Where, signal: Signal, kind: HarmKind) -> Floats:
