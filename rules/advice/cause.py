@@ -128,6 +128,7 @@ def reason_of(
     facts |= _heater_facts(thermostat, situation, goal, setpoint_c, heater_sound, "heater-looked" in remembered)
     facts |= _air_facts(situation, goal, floor, was_aired, "heater" in facts)
     facts |= _state_facts(chamber, situation, standing, goal, wet, known)
+    facts |= {"foam-doubted"} if wet and _foam_doubted(situation, knobs) else set()
     facts |= set() if "lid-looked" in remembered else _vapour_facts(situation, standing)
     if goal.dryness_matters:
         cell = practice.cell_of(temperature, humidity, wet)
@@ -164,6 +165,8 @@ def _humidity_band(goal: Goal, chamber: Chamber, situation: Situation, standing:
 
 def _lid(situation: Situation, standing: Mapping[str, Standing], was_wet: bool) -> tuple[bool, bool]:
     margin = situation.dew_margin_k
+    if situation.lid_seen_wet:
+        return True, margin is not None
     if margin is None:
         return stands(standing, "lid-dew"), False
     if stands(standing, "lid-drip-tonight"):
@@ -302,6 +305,14 @@ def _air_facts(situation: Situation, goal: Goal, floor: float | None, was_aired:
     return facts
 
 
+def _foam_doubted(situation: Situation, knobs: Mapping[str, float]) -> bool:
+    """Return whether a wet lid speaks against the foam that it is told to have: long after it was laid, or as the eye sees."""
+    laid_ms = max((change.at_ms for change in situation.changes if change.knob == "foam"), default=None)
+    if not knobs.get("foam", 0.0):
+        return False
+    return situation.lid_seen_wet if laid_ms is None else situation.at_ms - laid_ms >= practice.WAIT_S["foam"] * 1000
+
+
 def _vapour_facts(situation: Situation, standing: Mapping[str, Standing]) -> set[str]:
     """Return whether the vapour goes as fast, or has gone as far, as it does from a lid that is not shut."""
     slopes, fall_k = (situation.humidity_slope_pct_h, situation.earlier_humidity_slope_pct_h), situation.vapour_fall_k
@@ -328,7 +339,7 @@ def _state_facts(
         "humid-side": rh is not None and rh > goal.humidity_pct, "founding": size_class(size_ml) == "A",
         "saturated": situation.saturated,
         "shut-in": shut_in, "granules": shut_in,  # what she sits on is wetted, whether clay is written or not
-        "visiting": situation.visiting,
+        "visiting": situation.visiting, "lid-seen": situation.lid_seen_wet,
         "air-dry": (rh is None or (rh < goal.low_pct and goal.dryness_matters))
         and not (t is not None and t >= practice.HEAT_FIRST_C),  # not known counts as dry; drying takes hours, heat minutes
         "lid-wet-odd": wet and lid is not None and t is not None and t - lid > 6.0,

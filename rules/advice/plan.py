@@ -15,7 +15,7 @@ from rules.advice.emergency import MOST_ACTIONS, Urgent
 from rules.advice.heat import heat, heat_comes_first, stops_lately
 from rules.advice.model import cooling_h
 from rules.advice.recalled import CHECK_AGAIN_MS, cause_of, looks_due, mat_felt, model_of
-from rules.advice.search import HELPS_SHARE, Forecast, Miss, Solution, foremost, solve, standing_misses
+from rules.advice.search import HELPS_SHARE, Forecast, Miss, Solution, foremost, solve, standing_misses, with_foam
 from rules.advice.set_point import cold_by_morning, left_out, meanwhile, plug_in, turn_up
 from rules.advice.standing import Standing, climate_stands, dryness_harms, probes_stand, wakes_dry
 from rules.advice.state import AdviceState
@@ -300,6 +300,7 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     worst = foremost(cause, float(present.temperature_c[0]), situation.relative_humidity_pct or 0.0)
     solution = solve(present, cause, moves, rank, gains, room, together, worst)
     aid = None if solution.moved >= HALF_WAY else _aid(worst, cause, state, situation.at_ms)
+    solution = with_foam(solution, moves, room) if cause.lid_wet and not cause.lid_known else solution
     heat = worst in ("temperature-high", "temperature-low")
     if aid is not None and lead is None and heat and len(solution.winner.moves) == MOST_ACTIONS:
         solution = solve(present, cause, moves, rank, gains, MOST_ACTIONS - 1, together, worst)

@@ -230,6 +230,13 @@ def solve(
     )
 
 
+def with_foam(solution: Solution, moves: Sequence[Move], most: int) -> Solution:
+    """Return what was found with foam first: of a lid that only the eye knows no search can tell what it gains."""
+    foam = [move for move in moves if move.knob == "foam"][-1:]
+    chosen = (*foam, *(move for move in solution.winner.moves if move.knob != "foam"))[:most]
+    return replace(solution, winner=replace(solution.winner, moves=chosen)) if foam else solution
+
+
 def _ordered(winner: Candidate, rank: Mapping[str, int], alone: Mapping[Move, float]) -> Candidate:
     """Return the winner with that move first which takes most of the worst miss away by itself, the others by their rank."""
     best = max(winner.moves, key=lambda move: (alone.get(move, 0.0), -rank[move.act]), default=None)

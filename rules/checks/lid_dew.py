@@ -38,23 +38,6 @@ def seen_lately(view: View, holds_ms: int = SIGHTING_HOLDS_MS) -> NDArray[np.boo
     return np.asarray((view.at_ms >= seen_ms) & (view.at_ms < seen_ms + holds_ms))
 
 
-def _dried_since(view: View, dried: NDArray[np.bool_], off_delay_ms: int) -> NDArray[np.bool_]:
-    """Return where the lid has surely dried, for the alarm's off-delay at a stretch, after it was last looked at: what was seen
-    is over then, or each trough of the heat's swing would bring it back."""
-    memory = view.memory
-    wet = np.maximum.accumulate(np.where(dried, -1, np.arange(len(dried))))
-    begun = view.at_ms[np.minimum(wet + 1, len(dried) - 1)]
-    if memory.lid_dry_since_ms is not None:
-        begun = np.where(wet < 0, memory.lid_dry_since_ms, begun)
-    memory.lid_dry_since_ms = int(begun[-1]) if dried[-1] else None
-    over = dried & (view.at_ms - np.maximum(begun, memory.lid_seen_ms or 0) >= off_delay_ms)
-    first = int(np.argmax(over)) if over.any() else len(over)
-    earlier = memory.lid_dried_ms is not None and memory.lid_dried_ms >= (memory.lid_seen_ms or 0)
-    if first < len(over) and not earlier:
-        memory.lid_dried_ms = int(view.at_ms[first])
-    return np.ones(len(over), bool) if earlier else np.arange(len(over)) >= first
-
-
 def check(view: View) -> Iterator[Verdict]:
     """Wet lid: the margin is below its limit surely enough."""
     chamber = view.chamber
@@ -78,23 +61,23 @@ def check(view: View) -> Iterator[Verdict]:
     zone[(zone >= OUTSIDE) & (view.condensate >= harmful)] = HARM
     unknown = np.isnan(view.margin)
     zone[unknown] = UNSEEN
-    holds = seen_lately(view)
-    if view.memory.lid_seen == "dry":
-        zone[holds & unknown] = CLEAR
-    else:  # what was seen holds until the margin says that it has surely dried
-        dried = view.margin - (surely - view.margin) > band.caution_margin_k
-        zone[holds & (zone < OUTSIDE) & ~dried & ~_dried_since(view, dried, band.off_delay)] = OUTSIDE
+    zone[view.lid_seen_wet & (zone < OUTSIDE)] = OUTSIDE
+    by_eye = seen_lately(view) & (view.memory.lid_seen == "dry") & (unknown | (view.condensate < SETTLED_G_M2))
+    zone[by_eye] = CLEAR
+
+    seen = view.memory.lid_seen or "nothing"
 
     def facts(index: int) -> Facts:
         margin, load = float(view.margin[index]), float(view.condensate[index])
         if unknown[index]:
-            return Facts(None, None, "K", None, f"you saw {view.memory.lid_seen or 'nothing'} on it")
+            return Facts(None, None, "K", None, "you saw it dry" if seen == "dry" else f"you saw {seen} on it")
+        eye = "you saw it dry; " if by_eye[index] else f"you saw {seen} on it; " if view.lid_seen_wet[index] else ""
         because = (
-            f"lid {view.lid[index]:.1f} degC, dew point {view.dew_point[index]:.1f} degC: margin {margin:+.1f} K;"
+            f"{eye}lid {view.lid[index]:.1f} degC, dew point {view.dew_point[index]:.1f} degC: margin {margin:+.1f} K;"
             f" water on the lid about {load:.0f} of {drips_at:.0f} g/m2"
         )
         return Facts(number(margin), band.caution_margin_k, "K", None, because)
 
     delays = Delays(band.on_delay, band.off_delay, band.on_delay, band.off_delay)
     # While the lid is below the dew point, water gathers: nothing of that eases.
-    yield Verdict("lid-dew", zone, view.credit_humidity_ms, delays, facts, worsening=lambda: view.margin < 0)
+    yield Verdict("lid-dew", zone, view.credit_humidity_ms, delays, facts, worsening=lambda: (view.margin < 0) & ~by_eye)

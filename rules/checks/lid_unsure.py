@@ -1,7 +1,8 @@
 """Whether the lid is wet is a toss-up, or nothing tells: one look at it is worth more than any estimate.
 
 Of the last twelve whole hours, half must have been unsure: the mean margin neither surely dry nor surely wet by its
-uncertainty, or not known at all though the air is humid. It is a question, not an alarm: asked once in the digest, and open
+uncertainty, or not known at all though the air is humid, or dry only as it was told: by foam or a second pane that no look and
+no measurement has borne out, where it would be wet without. It is a question, not an alarm: asked once in the digest, and open
 until it is answered, or until nothing has been unsure for half a day. A look holds for most of a day.
 """
 
@@ -20,6 +21,8 @@ from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, Delays
 from rules.climate.memory import Hour
 from rules.climate.place_uncertainty import margin_u_k
 from rules.climate.view import View
+from rules.keeper.devices import lid_now
+from rules.physics.lid_factor import prior_if_bare
 from rules.settings.bands import LidDewBand
 from rules.terms.events import HOUR_MS
 
@@ -37,7 +40,8 @@ def check(view: View) -> Iterator[Verdict]:
     if chamber is None or chamber.role != "fungus":
         return
     numbers = view.at_ms // HOUR_MS
-    known = _unsure_hours(view, numbers, chamber.lid_dew)
+    bare = _bare_factor(view)
+    known = _unsure_hours(view, numbers, chamber.lid_dew, bare)
     view.memory.lid_unsure_hours = known[known >= numbers[-1] - HOURS].tolist()
     unsure = np.searchsorted(known, numbers) - np.searchsorted(known, numbers - HOURS)
     seen_ms = view.memory.lid_seen_ms
@@ -47,12 +51,23 @@ def check(view: View) -> Iterator[Verdict]:
 
     def facts(index: int) -> Facts:
         why = "nothing tells how warm it is" if np.isnan(view.margin[index]) else "dry and wet are both likely by its estimate"
+        if view.margin[index] >= chamber.lid_dew.caution_margin_k and bare is not None:
+            why = "it is dry if it is built as told, and wet if it is not"
         return Facts(None, None, None, None, f"in {int(unsure[index])} of the last {HOURS} hours; {why}")
 
     yield Verdict("lid-unsure", zone, view.passed_ms(), Delays(0, 0, 0, 0), facts)
 
 
-def _unsure_hours(view: View, numbers: NDArray[np.int64], band: LidDewBand) -> NDArray[np.int64]:
+def _bare_factor(view: View) -> float | None:
+    """Return the factor that the lid has without the foam or second pane that it is told to have and that nothing has borne out
+    yet; None: there is no such doubt."""
+    lid, belief = lid_now(view.keeper, view.place, view.settings.chambers[view.place]), view.memory.belief
+    if lid.build == "single" or belief is None or belief.learned or lid.temperature_factor is not None:
+        return None
+    return prior_if_bare(lid).mean
+
+
+def _unsure_hours(view: View, numbers: NDArray[np.int64], band: LidDewBand, bare: float | None) -> NDArray[np.int64]:
     """Return the numbers of the hours that were unsure when they were over, those of this stretch added, in their order."""
     before = numbers[0] if view.memory.instant_ms is None else view.memory.instant_ms // HOUR_MS
     begun = np.flatnonzero(np.diff(numbers, prepend=before))
@@ -64,6 +79,9 @@ def _unsure_hours(view: View, numbers: NDArray[np.int64], band: LidDewBand) -> N
     if len(near):
         sure[near] = NormalDist().inv_cdf(SURE) * margin_u_k(view, begun[near])
     either_way = (margin + sure >= band.caution_margin_k) & (margin - sure <= 0.0)
+    if bare is not None and view.memory.belief is not None:
+        warmth = _mean_before(hours_with(view, "temperature_c", view.temperature.value), numbers[begun])
+        either_way |= margin - (view.memory.belief.mean - bare) * (warmth - view.room_temperature[begun]) <= 0.0
     return np.union1d(np.array(view.memory.lid_unsure_hours, np.int64), (numbers[begun] - 1)[blind | either_way])
 
 

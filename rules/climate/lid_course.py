@@ -9,7 +9,7 @@ from rules.climate.memory import PlaceMemory
 from rules.climate.windows import passed_since
 from rules.physics import condensate, lid_factor, vapour
 from rules.settings import Chamber
-from rules.terms.events import MINUTE_MS
+from rules.terms.events import DAY_MS, MINUTE_MS
 
 Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
@@ -51,3 +51,16 @@ def condensate_g_m2(
         loads[here] = condensate.load_series_g_m2(load, np.nan_to_num(flux, nan=0.0), passed_s[here], most)
         load = float(loads[here][-1])
     return loads
+
+
+def seen_wet(memory: PlaceMemory, at_ms: Instants, margin: Floats, water_g_m2: Floats) -> NDArray[np.bool_]:
+    """Return where the lid is wet by the keeper's eyes, whatever the estimate says: from the look until what hung there has
+    dried, for a day where nobody knows how warm the lid is."""
+    seen_ms, dried_ms = memory.lid_seen_ms, memory.lid_dried_ms
+    if seen_ms is None or memory.lid_seen not in condensate.SEEN_G_M2 or (dried_ms is not None and dried_ms >= seen_ms):
+        return np.zeros(len(at_ms), bool)
+    known = ~np.isnan(margin)
+    over = np.logical_or.accumulate((at_ms > seen_ms) & known & (water_g_m2 <= 0.0))
+    if over.any():
+        memory.lid_dried_ms = int(at_ms[np.argmax(over)])
+    return np.asarray((at_ms >= seen_ms) & ~over & (known | (at_ms < seen_ms + DAY_MS)))

@@ -172,9 +172,8 @@ class PlaceMemory:
     lid_seen: str = ""
     """What the keeper last saw on the lid: dry, mist or droplets."""
     lid_seen_ms: int | None = None
-    lid_dry_since_ms: int | None = None
-    """Since when its margin has said that it is surely dry; and when it had said so for long enough after it was looked at."""
     lid_dried_ms: int | None = None
+    """When the water that was seen on it had dried."""
     lid_unsure_hours: list[int] = field(default_factory=list)
     """Numbers of the last whole hours after which nobody could say whether the lid was wet."""
     wet_since_ms: dict[str, int] = field(default_factory=dict)

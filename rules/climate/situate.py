@@ -72,6 +72,7 @@ def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
         usual_lead_k=known(swing.lead_k),
         temperature_read_ms=read_ms(view.temperature.read_ms[index]),
         humidity_read_ms=read_ms(view.humidity.read_ms[index]),
+        lid_seen_wet=bool(view.lid_seen_wet[index]),
         lid_looked_ms=view.lid_looked_ms,
         visiting=view.visiting,
         taken_out=view.taken_out,

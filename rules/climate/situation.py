@@ -119,6 +119,8 @@ class Situation:
     temperature_read_ms: int | None = None
     """When its newest believed reading came, also where that is too old to be believed any more."""
     humidity_read_ms: int | None = None
+    lid_seen_wet: bool = False
+    """The keeper saw water on the lid, and it has not dried since."""
     lid_looked_ms: int | None = None
     """When the keeper last had the lid in hand or before the eyes."""
     visiting: bool = False

@@ -23,7 +23,7 @@ from rules.climate.judging import (
     Heard,
     Instants,
 )
-from rules.climate.lid_course import condensate_g_m2, lagged_lid_c
+from rules.climate.lid_course import condensate_g_m2, lagged_lid_c, seen_wet
 from rules.climate.memory import Hour, Night, PlaceMemory, ProbeMemory
 from rules.climate.quality import GOOD, TESTS
 from rules.climate.thermostat import ToldHeater, Usual, told_heater
@@ -70,6 +70,8 @@ class View:
     """When the keeper last said to have done what asked for a look at the lid."""
     margin: Floats
     condensate: Floats
+    lid_seen_wet: NDArray[np.bool_]
+    """Where the lid is wet by the keeper's eyes."""
     recent: Recent
     keeper: KeeperState
     room_nights: tuple[Night, ...]
@@ -191,6 +193,7 @@ def look(
     twins = {key: replace(old) for key, old in memory.twins.items()}
     memory = replace(memory, tail=tail, walks=dict(memory.walks), guesses=guesses, twins=twins, harm=dict(memory.harm))
     lid_c, estimate, measured = _lid(settings, place, memory, probes, keeper, heard, at_ms, temperature.value, around)
+    margin, water = lid_c - dew_point, condensate_g_m2(memory, chamber, at_ms, dew_point, lid_c, measured)
     return View(
         settings=settings,
         place=place,
@@ -214,8 +217,9 @@ def look(
         mat=_mat(settings, place, probes, keeper, heard, at_ms),
         changed_ms=around.changed_ms,
         lid_checked_ms=around.lid_checked_ms,
-        margin=lid_c - dew_point,
-        condensate=condensate_g_m2(memory, chamber, at_ms, dew_point, lid_c, measured),
+        margin=margin,
+        condensate=water,
+        lid_seen_wet=seen_wet(memory, at_ms, margin, water),
         recent=signals,
         keeper=keeper,
         room_nights=around.room_nights,

@@ -48,6 +48,8 @@ MASS_PER_HEAT = 6.78e-9
 """kg/(m2 s Pa) of flux per W/(m2 K) of film, see above. Massman 1998."""
 TILTED_LOAD_SHARE = 60.0 / 400.0
 """Share of the level lid's load that a lid of 30 degrees holds; 60 g/m2 from memory."""
+SEEN_G_M2 = {"mist": 5.0, "droplets": 50.0}
+"""What hangs on a lid at least where the eye sees this: a film of 5 um; drops of 0.3 mm over half of it. Own estimate."""
 _STEPS = 4  # bookkeeping
 
 DripLevel = Literal["dry", "wet", "notice", "caution", "alert"]

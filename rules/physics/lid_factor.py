@@ -18,7 +18,7 @@ from rules.settings import Lid
 
 __all__ = [
     "FactorBelief", "LidTemperature", "believed_lid", "lag_weight", "lagged_lid_series_c",
-    "learn_from_measurement", "learn_from_sighting", "lid_time_constant_s", "prior_factor",
+    "learn_from_measurement", "learn_from_sighting", "lid_time_constant_s", "prior_factor", "prior_if_bare",
     "steady_lid_temperature_c",
 ]
 
@@ -35,6 +35,10 @@ _BLUNDER = 0.02
 _MISSEEN: dict[str, tuple[float, float]] = {"dry": (0.05, 0.05), "mist": (0.05, 0.05), "droplets": (0.25, 0.05)}
 """Chance to see this on a lid above, and to miss it on a lid below the dew point. Old droplets outlast their cause, so
 they prove less than fresh mist. Judgement, no source."""
+
+_OTHERWISE, _ANYHOW = 0.4, 0.1
+"""Where a wet lid is seen that would be dry as told: how likely it is bare, and built in any other way: foam was never laid, or
+lies beside the box. Judgement, no source."""
 
 Seen = Literal["dry", "mist", "droplets"]
 
@@ -114,6 +118,11 @@ def prior_factor(lid: Lid) -> FactorBelief:
     low, high = middle - half - 0.3 * lid.vent_share, middle + half
     density = _normal_below((_GRID - low) / 0.02) * _normal_below((high - _GRID) / 0.02)
     return _belief(density / density.sum() + floor)
+
+
+def prior_if_bare(lid: Lid) -> FactorBelief:
+    """Return the belief in the factor of the same lid without foam or second pane."""
+    return prior_factor(lid.model_copy(update={"build": "single", "insulation_mm": 0.0, "temperature_factor": None}))
 
 
 def _normal_below(deviations: Array) -> Array:
@@ -232,7 +241,8 @@ def _blurred(weights: Array, variance: float) -> Array:
 
 
 def learn_from_sighting(
-    belief: FactorBelief, seen: Seen, dew_point_c: float, room_c: float, chamber_c: float, u_margin_k: float
+    belief: FactorBelief, seen: Seen, dew_point_c: float, room_c: float, chamber_c: float, u_margin_k: float,
+    otherwise: FactorBelief | None = None, *, old_water: bool = True,
 ) -> FactorBelief:
     """Belief in the temperature factor after the keeper has looked at the lid.
 
@@ -242,6 +252,8 @@ def learn_from_sighting(
     seen : `dry`, `mist` or `droplets`
     dew_point_c, room_c, chamber_c : degC, when it was seen
     u_margin_k : standard uncertainty of the dew margin without the share of the factor itself, K
+    otherwise : belief in the factor of the lid if it is not built as told; None: it is
+    old_water : whether there may be droplets from before
 
     Returns
     -------
@@ -254,7 +266,8 @@ def learn_from_sighting(
     Notes
     -----
     Bayes on the grid; for each f the lid is wet with probability Phi((T_d - T_lid)/u). A fresh mist or a dry lid is
-    misjudged in 5 % of cases, droplets outlast their cause in 25 % (judgement).
+    misjudged in 5 % of cases, old droplets outlast their cause in 25 % (judgement). A lid that is seen wet though it is more
+    likely dry may be built otherwise than told.
 
     References
     ----------
@@ -264,8 +277,12 @@ def learn_from_sighting(
         return belief
     margins_k = room_c + _GRID * (chamber_c - room_c) - dew_point_c
     wet = _normal_below(-margins_k / max(u_margin_k, 0.05))
-    when_above, missed = _MISSEEN[seen]
+    when_above, missed = _MISSEEN["mist" if seen == "droplets" and not old_water else seen]
+    weights = np.array(belief.weights)
+    if otherwise is not None and seen != "dry" and float(weights @ wet) < 0.5:
+        told = 1.0 - _OTHERWISE - _ANYHOW
+        weights = told * weights + _OTHERWISE * np.array(otherwise.weights) + _ANYHOW / GRID_POINTS
     likelihood = wet * (1.0 - missed) + (1.0 - wet) * when_above
     if seen == "dry":
         likelihood = wet * missed + (1.0 - wet) * (1.0 - when_above)
-    return _belief(np.array(belief.weights) * likelihood, belief.measurements, belief.sightings + 1)
+    return _belief(weights * likelihood, belief.measurements, belief.sightings + 1)

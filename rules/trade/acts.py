@@ -32,6 +32,9 @@ class Act:
 # `effort` orders means that would do the same: water and openings before devices, a touch before a rebuild.
 ACTS: dict[str, Act] = {
     "check-lid": Act("lid", "check", "Check that the lid is shut and every tube and plug is in place", bars=("visiting",)),
+    "check-foam": Act("lid", "check",
+        "Look whether the foam or second pane that the lid is said to have is really on it, whole and without gaps; if it is "
+        "not, lay it on, vents left free"),
     "look-lid": Act("lid", "check", "Look whether there is water on the inside of the lid; if there is, wipe it dry",
         needs=("lid-unknown",), bars=("shut-in",)),  # a queen who founds is not opened, here and below
     "check-heater": Act(
@@ -59,7 +62,8 @@ ACTS: dict[str, Act] = {
     "fan-less": Act("fan", "less", "Run the fan less", "fan", -1, needs=("fan-on",), bars=("rises-hot",), effort=0.6),
     "fan-more": Act("fan", "more", "Run the fan more", "fan", 1, needs=("fan",), bars=("dry-air",),
         effort=1.0),
-    "water": Act("water", "more", "Wet the clay granules along the wall", "water", 1, needs=("granules",), effort=0.8),
+    "water": Act("water", "more", "Wet the clay granules along the wall", "water", 1, needs=("granules",),
+        bars=("lid-seen",), effort=0.8),
     "wet-less": Act("water", "less", "Take out wet granules or let them dry", "water", -1, needs=("granules",),
         bars=("shut-in",), effort=1.2),
     "mist-less": Act("mister", "less", "Mist less", "mister", -1, needs=("mist-on",), effort=0.5),

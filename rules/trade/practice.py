@@ -75,6 +75,7 @@ NO_MIST_HOT = Never("Do not mist: the humidity comes back by itself as the air c
 NO_COVER_HOT = Never("Do not put foam on the box while it is too warm.", FOAM)
 _CHECK_LID = (Step("check-lid", when=("vapour-lost",)), Step("check-lid", when=("lid-doubted",)))
 LOOK_FIRST = Never("Do not mist or wet anything before you have looked.", WATER, when=("vapour-lost",))
+_CHECK_FOAM = Step("check-foam", when=("foam-doubted",))
 _FEEL_MAT = Step("feel-mat", when=("heater-doubt",))
 _FIND_SOURCE = (Step("find-source", when=("heats-itself",)), Step("find-source", when=("rises-alone",)))
 _COOL_ROOM = (Step("cool-room", when=("room-warm",)), *_FIND_SOURCE)
@@ -89,7 +90,7 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         2, "low", "low", True, "cold, dry and wet at once hardly happens: old droplets, or a humidity probe that reads low",
-        steps("check-probe", Step("warm-room", when=("room-cold",)), "insulate-lid", "close-vents", "fan-less",
+        steps(_CHECK_FOAM, "check-probe", Step("warm-room", when=("room-cold",)), "insulate-lid", "close-vents", "fan-less",
             Step("heat-up", at_most=0.5)),
         (*_NO_AIR_COLD, _NO_SPRAY),
     ),
@@ -102,8 +103,8 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         4, "low", "ok", True, "a cold room or window: the lid is the coldest place",
-        steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "wipe-lid",
-            "close-vents",
+        steps(Step("check-heater", when=("heater-suspect",)), _CHECK_FOAM, "insulate-lid", Step("heat-up", at_most=1.0),
+            "wipe-lid", "close-vents",
                "mist-less", Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
         (*_NO_AIR_COLD, Never("Do not turn the heat up and leave it at that: heat alone puts more water on the lid.", HEAT,
             about_order=True)),
@@ -116,8 +117,8 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         6, "low", "high", True, "a cold night on a wet box",
-        steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "wipe-lid",
-            "mist-less",
+        steps(Step("check-heater", when=("heater-suspect",)), _CHECK_FOAM, "insulate-lid", Step("heat-up", at_most=1.0),
+            "wipe-lid", "mist-less",
                "wet-less", Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
         _NO_AIR_COLD,
     ),
@@ -130,16 +131,16 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         8, "ok", "low", True, "the cold lid takes the water, or the humidity probe reads low",
-        steps(Step("check-probe", when=("lid-wet-odd",)), "insulate-lid", "close-vents", "fan-less", "water", "move-mat",
-            "wipe-lid"),
+        steps(_CHECK_FOAM, Step("check-probe", when=("lid-wet-odd",)), "insulate-lid", "close-vents", "fan-less", "water",
+            "move-mat", "wipe-lid"),
         (_NO_SPRAY, Never("Do not add water first: it only ends on the lid.", WATER, about_order=True)),
     ),
     Cell(9, "ok", "ok", False, "all is well", (), ()),
     Cell(
         10, "ok", "ok", True, "a film on the lid, usual in a cool room",
-        steps("insulate-lid", "wipe-lid", Step("open-vents", when=("floor-dries", "humid-side"), at_most=1), "mist-less",
-               Step("fan-more", when=("floor-dries", "humid-side")), Step("heat-down", when=("warm-side",), at_most=1.0),
-               "wet-less", "fan-less"),
+        steps(_CHECK_FOAM, "insulate-lid", "wipe-lid", Step("open-vents", when=("floor-dries", "humid-side"), at_most=1),
+            "mist-less", Step("fan-more", when=("floor-dries", "humid-side")),
+            Step("heat-down", when=("warm-side",), at_most=1.0), "wet-less", "fan-less"),
         (_NO_SETPOINT,),
     ),
     # Other than the table, which stops after one vent step: where the keeper's own band says otherwise and the room's air can
@@ -154,7 +155,7 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         12, "ok", "high", True, "more wet surface than this lid can bear",
-        steps("mist-less", "wipe-lid", "insulate-lid", Step("open-vents", when=("floor-dries",), at_most=1),
+        steps(_CHECK_FOAM, "mist-less", "wipe-lid", "insulate-lid", Step("open-vents", when=("floor-dries",), at_most=1),
             Step("fan-more", when=("floor-dries",)),
                "wet-less", Step("heat-down", when=("warm-side",), at_most=1.0), Step("fan-less", when=("floor-wets",)),
                Step("dehumidify-room", when=("floor-wets",))),

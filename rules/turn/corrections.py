@@ -11,7 +11,8 @@ from rules.climate.memory import LidLesson, PlaceMemory
 from rules.climate.place_uncertainty import temperature_u_k
 from rules.keeper.refusal import answer
 from rules.keeper.said import known_ids
-from rules.physics.lid_factor import learn_from_measurement, learn_from_sighting
+from rules.physics.condensate import SEEN_G_M2
+from rules.physics.lid_factor import learn_from_measurement, learn_from_sighting, prior_if_bare
 from rules.physics.uncertainty import dew_margin_uncertainty_k, humidity_standard_uncertainty_pct
 from rules.physics.vapour import dew_point_c_or_nan
 from rules.settings import Settings
@@ -57,6 +58,7 @@ def _lid(settings: Settings, state: EngineState, word: LidMeasured | LidSeen, at
         known = ", ".join(sorted(settings.chambers))
         return answer(state.origin, word, False, f"there is no chamber {word.chamber!r}; there are: {known}")
     _remember(state, word)
+    old_water = state.places[word.chamber].condensate_g_m2 > 0.0
     lately = isinstance(word, LidSeen) and at_ms - word.at_ms < DAY_MS
     if isinstance(word, LidSeen) and lately:
         _looked(state, word)
@@ -72,15 +74,21 @@ def _lid(settings: Settings, state: EngineState, word: LidMeasured | LidSeen, at
         return answer(state.origin, word, False, text, word.chamber)
     memory = state.places[word.chamber]
     assert memory.belief is not None
-    before = memory.belief
+    before, odd = memory.belief, ""
     if isinstance(word, LidMeasured):
         after = learn_from_measurement(before, word.lid_temperature_c, room, inside, word.standard_uncertainty_k)
     else:
         u_margin = _margin_u_without_factor(settings, state, word.chamber, inside, humidity, room)
-        after = learn_from_sighting(before, word.seen, float(dew_point_c_or_nan(inside, humidity)), room, inside, u_margin)
+        dew, bare = float(dew_point_c_or_nan(inside, humidity)), prior_if_bare(chamber.lid)
+        after = learn_from_sighting(before, word.seen, dew, room, inside, u_margin, bare, old_water=old_water)
+        if word.seen != "dry" and room + before.mean * (inside - room) > dew:
+            odd = (
+                f"; as the lid is described it should have been dry: is [chamber.{word.chamber}.lid] right, and what was laid"
+                " on it really there? Until you say otherwise what fits your look is used"
+            )
     state.places[word.chamber] = replace(memory, belief=after)
     was, now = (f"{belief.mean:.2f} give or take {belief.standard_deviation:.2f}" for belief in (before, after))
-    return answer(state.origin, word, True, f"lid temperature factor {was} is now {now}", word.chamber)
+    return answer(state.origin, word, True, f"lid temperature factor {was} is now {now}{odd}", word.chamber)
 
 
 def _remember(state: EngineState, word: LidMeasured | LidSeen) -> None:
@@ -92,10 +100,11 @@ def _remember(state: EngineState, word: LidMeasured | LidSeen) -> None:
 
 
 def _looked(state: EngineState, word: LidSeen) -> None:
-    """Remember the newest sighting; a lid that is seen dry carries no water, whatever was estimated."""
+    """Remember the newest sighting: one that is seen dry carries no water, one that is seen wet at least what the eye sees,
+    whatever was estimated."""
     memory = state.places[word.chamber]
     if memory.lid_seen_ms is None or word.at_ms >= memory.lid_seen_ms:
-        load = 0.0 if word.seen == "dry" else memory.condensate_g_m2
+        load = 0.0 if word.seen == "dry" else max(memory.condensate_g_m2, SEEN_G_M2[word.seen])
         state.places[word.chamber] = replace(memory, lid_seen=word.seen, lid_seen_ms=word.at_ms, condensate_g_m2=load)
 
 

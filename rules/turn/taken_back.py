@@ -11,6 +11,7 @@ from rules.advice import done
 from rules.climate.memory import PlaceMemory
 from rules.keeper.devices import without
 from rules.keeper.said import settled
+from rules.physics.condensate import SEEN_G_M2
 from rules.settings import Settings
 from rules.terms.events import Event
 from rules.terms.quantities import QUANTITIES
@@ -42,10 +43,13 @@ def _lid_before(memory: PlaceMemory, word_id: str) -> PlaceMemory:
     if number is None:
         return memory
     lesson = memory.lessons[number]
-    water = lesson.condensate_g_m2 if memory.lid_seen == "dry" and lesson.seen_ms != memory.lid_seen_ms else 0.0
+    water = 0.0
+    if lesson.seen_ms != memory.lid_seen_ms:
+        assumed = SEEN_G_M2.get(memory.lid_seen)
+        water = lesson.condensate_g_m2 if assumed is None else min(lesson.condensate_g_m2 - assumed, 0.0)
     return replace(
         memory, belief=lesson.belief, lid_seen=lesson.seen, lid_seen_ms=lesson.seen_ms, lessons=memory.lessons[:number],
-        condensate_g_m2=memory.condensate_g_m2 + water,
+        condensate_g_m2=max(memory.condensate_g_m2 + water, 0.0),
     )
 
 
