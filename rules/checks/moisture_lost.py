@@ -44,7 +44,7 @@ CHILLED_K = 2.0
 SETTLES_MS = 2 * HOUR_MS
 """After work in the tank; common practice, no source. Vapour that will be back so soon was let out once, by a lid that is shut
 again."""
-DELAYS = Delays(20 * MINUTE_MS, 30 * MINUTE_MS, 20 * MINUTE_MS, 30 * MINUTE_MS)
+DELAYS = Delays(20 * MINUTE_MS, 30 * MINUTE_MS, 20 * MINUTE_MS, 30 * MINUTE_MS)  # own estimate
 
 
 def check(view: View) -> Iterator[Verdict]:
