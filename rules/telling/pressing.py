@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rules.telling.ledger import Ledger
 from rules.telling.news import is_as_bad
@@ -80,13 +80,14 @@ class Pressing:
             thread.calm_ms = [*thread.calm_ms, at_ms][-CALM_LETTERS:]
 
     def row_of(self, group: Group, thread: Thread, at_ms: int) -> Row:
-        """Return the first row of the table that holds of what goes into a letter."""
+        """Return the first row of the table that holds of what goes into a letter; what else is worse in it counts too."""
         if thread.closed_ms is not None and at_ms - thread.closed_ms > AGAIN_FOR_MS:
             return next(row for row in ROWS if row.news == "graver")
         found = {self._news(owed, group, thread, at_ms) for owed in self._items(group)}
         if "step" in found and not found.isdisjoint(("worse", "same", "sign")):
             found.add("other")  # it answers what has come up
-        return next(row for row in ROWS if row.news in found)
+        rows = [row for row in ROWS if row.news in found]
+        return replace(rows[0], calm=all(row.calm for row in rows), beyond=any(row.beyond for row in rows))
 
     def _items(self, group: Group) -> list[Owed]:
         return [self.state.owed[key] for key in group.keys]

@@ -29,7 +29,8 @@ class Settled:
     ledger: Ledger
 
     def is_settled(self, place: str, at_ms: int) -> bool:
-        """Whether all heat, cold and dryness that stands there is back in its band and not on its way out: it wakes nobody."""
+        """Whether all heat, cold and dryness that stands there is back in its band, as far as a probe can tell, and not on its
+        way out: it wakes nobody."""
         here = [one.latest for one in self.ledger.state.heard.values() if one.place == place and one.shown]
         told = [alarm for alarm in here if alarm.alarm in SIDES or alarm.priority == "wake"]
         return bool(told) and all(self._is_inside(alarm, at_ms) for alarm in told)
@@ -47,7 +48,7 @@ class Settled:
             limit = chamber.temperature.high if kind == "heat" else chamber.temperature.low
         if value is None or limit is None:
             return False
-        return row.worse * (value - limit) <= 0 and row.worse * (slope or 0.0) <= row.noise_h
+        return row.is_unsure(value, limit) and row.worse * (slope or 0.0) <= row.noise_h
 
     def is_leaving(self, told: Sequence[News], at_ms: int) -> bool:
         """Whether a box of which this is told plainly leaves its band within an hour by a figure that this is not about."""

@@ -1051,6 +1051,29 @@ def test_what_was_put_off_at_night_and_has_got_better_meanwhile_waits_for_the_mo
         assert [row[0] for row in brief(letters)[2:]] == told, now_pct
 
 
+def test_what_gets_worse_beyond_repair_is_told_with_the_advice_that_comes_with_it() -> None:
+    """A box that fell to 15.3 degC was told 25 minutes later: something else was advised in the same instant."""
+    when, then = at("10 12:00"), at("10 15:00")
+    cold: dict[str, Any] = {"name": "temperature-low", "limit": 24.0, "priority": "wake"}
+    events = [
+        alarm(when, value=20.0, **cold), advice(when, urgency="wake", beyond_devices=True),
+        alarm(when + 1, "acknowledged", value=20.0, **cold),
+        alarm(then, "worsened", worse="priority", value=15.3, level="harmful", **cold),
+        advice(then, "updated", urgency="wake", change="check", beyond_devices=True),
+    ]
+    assert brief(letters_of(*events, until=at("10 15:10")))[-1] == ("10 15:00", "escalation", "keeper")
+
+
+@pytest.mark.parametrize(("value", "urgent"), [(69.9, []), (66.0, ["11 01:00"])])
+def test_what_stands_within_a_probes_uncertainty_of_its_limit_wakes_nobody(value: float, urgent: list[str]) -> None:
+    when = at("11 01:00")
+    now = situation(26.0, value, humidity_read_ms=when, temperature_slope_k_h=0.0)
+    seen = Presents(before={"a": PlaceMemory(since_ms=when, present=now, relative_humidity_pct=value)})
+    dry = alarm(when, chamber="a", name="humidity-low", value=value, limit=70.0, unit="%RH", priority="wake")
+    _, letters = tell(WATCH, TellingState(), [dry], when - MINUTE_MS, at("11 01:10"), "o", seen)
+    assert [row[0] for row in brief(letters)[1:]] == urgent
+
+
 def test_each_kind_of_news_has_one_row_and_what_is_worse_is_never_counted() -> None:
     assert sorted(row.news for row in ROWS) == sorted(get_args(News))
     worse = [row for row in ROWS if not row.calm]
