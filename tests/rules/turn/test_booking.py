@@ -53,8 +53,10 @@ def test_of_several_actions_the_one_with_amount_zero_was_not_done(hot: Course) -
 
 def test_the_amount_may_be_of_the_second_action() -> None:
     course = Course(after(25.5, 25.5))
-    for _ in range(8):
-        course.live(30, 25.5, 64.0)
+    for humidity_pct in (80.0, 76.0, 72.0, 68.0, 64.0):
+        course.live(30, 25.5, humidity_pct)
+    done(course, "water")
+    course.live(13 * 60, 25.5, 64.0)  # watered in vain: the lid comes first, water second
     opened = course.state.advice["north"].open
     assert opened is not None
     assert [action.amount is None for action in opened.event.actions] == [True, False]
