@@ -39,10 +39,10 @@ bench: $(VENV)/test.stamp
 	$(BIN)/python tests/benchmarks/bench.py $(PARTS) $(if $(IDLE_S),--idle-s $(IDLE_S))
 
 # N streams in which everything happens that can, each cut elsewhere: the same events, ids and state? `make streams N=5000 SEED=7`;
-# it also shows what of the alarm table and of the readers of standing alarms they reach. A second a stream. Then as many small
-# streams of the test suite.
+# it also shows what of the alarm table and of the readers of standing alarms they reach. A second or two a
+# stream, SMALL=1 a fifth of one. Then as many short streams of the test suite.
 streams: $(VENV)/test.stamp
-	$(BIN)/python tests/properties/stream_trial.py --streams $(or $(N),500) $(if $(SEED),--seed $(SEED))
+	$(BIN)/python tests/properties/stream_trial.py --streams $(or $(N),500) $(if $(SEED),--seed $(SEED)) $(if $(SMALL),--small)
 	CUT_STREAMS=$(or $(N),500) $(BIN)/python -m pytest -q -k any_cutting tests/properties/test_cut_invariance.py
 
 # Real recordings, whole, in batches of 1, 7 and 97 readings: the same events, ids and state as in one? Those of tests/data take

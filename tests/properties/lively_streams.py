@@ -63,26 +63,26 @@ class Phase:
 # ---------------------------------------------------------------- one stream
 
 
-def lively_stream(seed: int) -> list[Phase]:
-    """Return the stream of a seed."""
+def lively_stream(seed: int, small: bool = False) -> list[Phase]:
+    """Return the stream of a seed; a small one is one chamber's for an episode or two, and costs a tenth."""
     draw = Random(seed)
     now_ms = START_MS + draw.randrange(11 * HOUR_MS)
-    world = _World(draw)
+    world = _World(draw, small)
     pace_ms = draw.choice(INTERVALS_MS)
     phases: list[Phase] = []
-    for _ in range(draw.choice((1, 1, 2, 3))):
+    for _ in range(1 if small else draw.choice((1, 1, 2, 3))):
         step = draw.choice((0, 0, 0, HOUR_MS, -HOUR_MS, 5_000)) if phases else 0
-        settings = _shelf(draw, pace_ms)
+        settings = _shelf(draw, pace_ms, small)
         entries, end_ms = world.lived(settings, now_ms + step)
         phases.append(Phase(settings, step, entries, end_ms))
         now_ms = end_ms
     return phases
 
 
-def _shelf(draw: Random, pace_ms: int) -> Settings:
-    """A shelf of two or three chambers in one room, with several probes a place."""
-    chambers = {"north": _chamber(draw), "south": _chamber(draw)}
-    if draw.random() < 0.3:
+def _shelf(draw: Random, pace_ms: int, small: bool) -> Settings:
+    """A shelf of two or three chambers in one room, with several probes a place; a small one has one chamber."""
+    chambers = {"north": _chamber(draw)} if small else {"north": _chamber(draw), "south": _chamber(draw)}
+    if draw.random() < 0.3 and not small:
         chambers["waste"] = Chamber(room="loft", role="waste")
     probes = {
         f"{place}-{name}": _probe(draw, place, "air", pace_ms)
@@ -92,7 +92,8 @@ def _shelf(draw: Random, pace_ms: int) -> Settings:
     if draw.random() < 0.4:
         probes["north-lid"] = _probe(draw, "north", "lid", pace_ms)
     if draw.random() < 0.3:
-        probes["south-mat"] = _probe(draw, "south", "heater-surface", pace_ms)
+        heated = "north" if small else "south"
+        probes[f"{heated}-mat"] = _probe(draw, heated, "heater-surface", pace_ms)
     latch = draw.choice(([], ["drip", "harmful", "blind"]))
     return Settings(
         site=Site(name="cut test"), zone=ZoneInfo("Europe/Lisbon"), rooms={"loft": Room()}, chambers=chambers,
@@ -128,8 +129,8 @@ def _chamber(draw: Random) -> Chamber:
 class _World:
     """The places' air, how each probe errs, and what the keeper says; it goes on from phase to phase."""
 
-    def __init__(self, draw: Random) -> None:
-        self._draw = draw
+    def __init__(self, draw: Random, small: bool) -> None:
+        self._draw, self._small = draw, small
         self._air = {"north": [25.5, 80.0], "south": [25.0, 76.0], "waste": [25.0, 40.0], "loft": [20.0, 50.0]}
         self._aim = {place: [*air] for place, air in self._air.items()}
         self._error: dict[str, list[float]] = {}
@@ -148,9 +149,9 @@ class _World:
         due = {name: now_ms + draw.randrange(probe.interval) for name, probe in settings.probes.items()}
         step_ms = min(probe.interval for probe in settings.probes.values())
         resolution = {name: draw.choice(RESOLUTIONS) for name in settings.probes}
-        for _ in range(draw.randint(1, 5)):
+        for _ in range(draw.randint(1, 2 if self._small else 5)):
             self._begin_episode(settings, now_ms, step_ms)
-            for _ in range(draw.randint(5, 40)):
+            for _ in range(draw.randint(5, 12 if self._small else 40)):
                 if draw.random() < 0.15:
                     entries += self._something(settings, now_ms)
                 for name in [name for name, at_ms in due.items() if at_ms <= now_ms]:
@@ -160,7 +161,8 @@ class _World:
                 self._drift(step)
                 now_ms += step
             now_ms = self._gap(entries, now_ms)
-        return entries, now_ms + draw.choice((1, 1, 3 * MINUTE_MS, 3 * MINUTE_MS, HOUR_MS, 9 * HOUR_MS))
+        ends = (1, 1, 3 * MINUTE_MS, 3 * MINUTE_MS, HOUR_MS, 9 * HOUR_MS)
+        return entries, now_ms + draw.choice(ends[:4] if self._small else ends)
 
     def _begin_episode(self, settings: Settings, now_ms: int, step_ms: int) -> None:
         draw = self._draw
