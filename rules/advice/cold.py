@@ -175,7 +175,8 @@ def _why_cold(kind: str, cause: Cause, situation: Situation, boxes: int) -> tupl
         "broken": "The heater was looked at, and still no heat comes from it: take the mat or its thermostat as broken.",
     }[kind]
     if kind == "dead" and not (situation.temperature_slope_k_h or 0.0) < 0.0:
-        said = "It is far below what the thermostat is set to, and no heat is seen to come."
+        wanted = "what the thermostat is set to" if "thermostat" in cause.facts else "what such a mat gives"
+        said = f"It is far below {wanted}, and no heat is seen to come."
     lethal = "lethal-cold" in cause.facts
     parts, t, room = [said], situation.temperature_c, situation.room_temperature_c
     if boxes > 1 and kind != "power":

@@ -625,3 +625,11 @@ def test_a_lid_that_may_be_ajar_stands_second_in_lethal_cold() -> None:
     _, events = asked(now, box(), None, "temperature-low", "moisture-lost")
     assert acts(events[0])[0] != "lid check"
     assert acts(events[0])[1:] == ["lid check"]
+
+
+@pytest.mark.parametrize("thermostat", [True, False])
+def test_a_cold_box_is_held_against_a_thermostat_only_where_it_has_one(thermostat):
+    chamber = box(heater=Heater(watts=8.0, thermostat=thermostat, setpoint_c=26.0 if thermostat else None))
+    event = told(situation(18.5, 75.0, 18.0, 45.0, temperature_slope_k_h=0.0), chamber, "temperature-low", "heater-failed")
+    assert "no heat is seen to come" in event.reason
+    assert ("what the thermostat is set to" in event.reason) == thermostat
