@@ -53,11 +53,12 @@ def _add(hours: dict[str, Hour], at_ms: NDArray[np.int64], value: NDArray[np.flo
     number, figures = at_ms[seen] // HOUR_MS, thousandths(value[seen])
     starts = np.concatenate(([0], np.flatnonzero(np.diff(number)) + 1))
     columns = (np.diff(starts, append=len(number)), *(each.reduceat(figures, starts) for each in _OF_AN_HOUR))
-    names, old = [*map(str, number[starts].tolist())], hours.get(str(number[0]))
+    names = [*map(str, number[starts].tolist())]
+    begun = {name: hours[name] for name in names if name in hours}  # the first, and after a clock set back others too
     hours.update(zip(names, map(Hour, *(column.tolist() for column in columns)), strict=True))
-    if old is not None:  # only the first of them can have begun before
-        new = hours[names[0]]
-        hours[names[0]] = Hour(
+    for name, old in begun.items():
+        new = hours[name]
+        hours[name] = Hour(
             old.count + new.count, old.total + new.total, min(new.least, old.least), max(new.greatest, old.greatest)
         )
 
