@@ -15,6 +15,8 @@ from typing import Any
 
 PERIOD_MS = 600_000
 FRESH_MS = 3 * PERIOD_MS
+SECOND_MS = 11 * PERIOD_MS // 10
+"""So long a figure lasts at least, that a second reading, if it is a little late, has said it too; a promise of the program."""
 
 # change: condition before -> condition after
 LEGAL: dict[str, dict[str, str]] = {
@@ -174,7 +176,7 @@ def state_faults(
         well_ms = (well_ms if well_ms is not None else at_ms) if limits.clear(value) else None
         index = bisect_right(times, at_ms) - 1
         condition, level = changes[index][1:] if index >= 0 else ("normal", None)
-        if bad_ms is not None and at_ms - bad_ms >= limits.on_ms and condition != "active":
+        if bad_ms is not None and at_ms - bad_ms >= max(limits.on_ms, SECOND_MS) and condition != "active":
             found.append(f"{what}: {value} for {(at_ms - bad_ms) // 60_000} min at {at_ms}, but it is {condition}")
         if harm_ms is not None and at_ms - harm_ms >= limits.harm_ms and level != "harmful":
             found.append(f"{what}: harmful {value} for {(at_ms - harm_ms) // 60_000} min at {at_ms}, but its level is {level}")
