@@ -34,7 +34,8 @@ WAVE_NEVER = (
 
 COLD_BRANCH: dict[str, tuple[Step, ...]] = {
     "dead": steps("check-heater", Step("warm-now", when=("lethal-cold",)), "warm-place"),
-    "broken": steps(Step("warm-now", when=("lethal-cold",)), "swap-heater", "warm-place", "wrap-bottle"),
+    "broken": steps(Step("warm-now", when=("lethal-cold",)), Step("swap-heater", when=("thermostat",)), "warm-place",
+        "wrap-bottle"),
     "unsure": steps(Step("warm-now", when=("lethal-cold",)), "warm-place", "wrap-bottle"),
     "power": steps("check-power", Step("warm-now", when=("lethal-cold",)), "warm-place"),
     "at-limit": steps(Step("warm-place", when=("lethal-cold",)), Step("wrap-bottle", when=("lethal-cold",)), "close-vents",

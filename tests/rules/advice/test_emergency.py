@@ -633,3 +633,14 @@ def test_a_cold_box_is_held_against_a_thermostat_only_where_it_has_one(thermosta
     event = told(situation(18.5, 75.0, 18.0, 45.0, temperature_slope_k_h=0.0), chamber, "temperature-low", "heater-failed")
     assert "no heat is seen to come" in event.reason
     assert ("what the thermostat is set to" in event.reason) == thermostat
+
+
+def test_a_mat_that_nothing_switches_is_not_tried_without_its_thermostat():
+    chamber = box(heater=Heater(watts=8.0, thermostat=False))
+    now = situation(20.0, 75.0, 18.0, 45.0, temperature_slope_k_h=-1.0)
+    adviser, first = asked(now, chamber, None, "temperature-low", "heater-failed")
+    assert acts(first[-1])[0] == "heater check"
+    adviser = done(adviser, later(now, 0.5, temperature_c=19.5))
+    adviser, events = asked(later(now, 1.5, temperature_c=18.5), chamber, adviser, "temperature-low", "heater-failed")
+    texts = [action.text for event in events for action in event.actions]
+    assert texts and not any("without its thermostat" in text for text in texts)
