@@ -25,7 +25,7 @@ advice-trial: $(VENV)/test.stamp
 # Lids left ajar, slowly opening and shut in the same chambers: told within two hours, and never of a shut one? Five seconds a
 # chamber and core; CHAMBERS=40 of each kind, SEED=7 repeats.
 lid-trial: $(VENV)/test.stamp
-	$(BIN)/python tests/yard/yard_lids.py --chambers $(or $(CHAMBERS),12) $(if $(SEED),--seed $(SEED))
+	PYTHONPATH=tests/yard $(BIN)/python tests/trials/lid_trial.py --chambers $(or $(CHAMBERS),12) $(if $(SEED),--seed $(SEED))
 
 # Every letter of the decision table, for all rooms, sizes, gardens and sets of devices: does one contradict itself? Ten minutes;
 # EVERY=97 reads one of so many.

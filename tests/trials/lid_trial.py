@@ -1,4 +1,4 @@
-"""Open lids told in time, shut ones never: `python tests/yard/yard_lids.py [--chambers 12] [--seed N]`, minutes for hundreds.
+"""Open lids told in time, shut ones never: `make lid-trial CHAMBERS=12 SEED=7`, minutes for hundreds.
 
 Nobody acts here, and nothing is searched: boxes of all worlds live a week by themselves, one in three under a lid that is left
 ajar or slowly opens, the others calm; what their probes read goes through the program half a day at a time. How an open lid is
