@@ -32,9 +32,10 @@ class SeriesSeen:
 
 def reasoning_text(told: Reasoning, probes: Sequence[SeriesSeen], style: Style, width: int = 100) -> str:
     """Return the reasoning for a terminal of so many columns."""
+    advice = "Advice" if told.asked else "Advice if it lasts; nothing is asked of you yet"
     blocks = [
         ("What stands", [_stands(row) for row in told.standing] or ["no alarm"]),
-        ("Advice", [style.text(line) for line in told.advice]),
+        (advice, [style.text(line) for line in told.advice]),
         ("Do not", [style.text(line) for line in told.never]),
         ("Why", [style.text(told.reason)]),
         ("How much of what such a garden bears is used up (an own estimate, no measured dose)", harm_lines(told.harm)),

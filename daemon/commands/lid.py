@@ -25,7 +25,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     )
     config_option(parser)
     parser.add_argument("chamber", metavar="CHAMBER", help="the chamber")
-    parser.add_argument("action", nargs="?", default="show", choices=("show", "measured", "seen"), help="default: show")
+    parser.add_argument("action", nargs="?", default="show", metavar="show|measured|seen", help="default: show")
     parser.add_argument("value", nargs="?", metavar="VALUE", help="degC of the inner side; or droplets, mist, dry")
     parser.add_argument("--at", metavar="TIME", help='when: "18:30" today, or 2026-05-31T18:30; absent: now')
     parser.add_argument("--uncertainty", type=number, default=0.5, metavar="K", help="of the measurement, K (default 0.5)")
@@ -35,6 +35,9 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show, or teach and show."""
+    if args.action not in ("show", "measured", "seen"):
+        how = f"`dewlid lid {args.chamber} measured 22.5` (°C of its inner side) or `dewlid lid {args.chamber} seen droplets`"
+        raise UsageError(f"found {args.action}; say whether it was measured or seen: {how} (or mist, or dry)")
     desk = KeeperDesk(args)
     chamber = desk.chamber(args.chamber)
     answer = ""

@@ -69,7 +69,7 @@ def reasoning(desk: KeeperDesk, chamber: str) -> Reasoning:
     if shown and not advised and not told.advice:
         told = replace(told, reason="What stands is explained by something else: no advice of its own.")
     told = replace(told, standing=rows)
-    return told if adviser.open is None else _as_told(told, adviser.open, desk)
+    return replace(told, asked=False) if adviser.open is None else _as_told(told, adviser.open, desk)
 
 
 def _limit(record: AlarmRecord) -> str:

@@ -100,6 +100,9 @@ class Reasoning:
     reason: str
     sources: tuple[str, ...] = field(default=())
 
+    asked: bool = True
+    """Whether the advice is asked of the keeper, or only would be, if what has begun lasts."""
+
     def as_json(self) -> dict[str, Any]:
         """Return the reasoning as a JSON object."""
         return asdict(self)

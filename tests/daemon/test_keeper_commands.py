@@ -412,6 +412,14 @@ def test_why_asks_for_what_the_letter_asks_and_for_nothing_while_that_is_judged(
     assert "What was weighed, as if all might be changed now" in hot.say("why", "nest")
 
 
+def test_why_says_that_nothing_is_asked_while_no_advice_is_open(shelf: Shelf) -> None:
+    shelf.live(120, 26.0)
+    shelf.live(3, 14.0)
+    told = json.loads(shelf.say("why", "nest", "--json"))
+    assert told["advice"] and not told["asked"]
+    assert "Advice if it lasts; nothing is asked of you yet" in shelf.say("why", "nest")
+
+
 def test_why_and_alarms_say_why_a_limit_of_dryness_lies_higher_than_written(shelf: Shelf) -> None:
     shelf.live(60, 25.5, 70.5)
     assert "raised" not in shelf.say("alarms")
@@ -489,6 +497,12 @@ def test_a_measured_lid_needs_its_figure(shelf: Shelf) -> None:
     shelf.live(120, 26.0)
     assert "say how many degC" in shelf.say("lid", "nest", "measured", status=64)
     assert shelf.spool.waiting(0) == ([], [])
+
+
+@pytest.mark.parametrize("figure", ["22,5", "72F", "droplets"])
+def test_a_figure_of_a_lid_alone_is_asked_what_it_is(shelf: Shelf, figure: str) -> None:
+    told = shelf.say("lid", "nest", figure, status=64)
+    assert f"found {figure}" in told and "`dewlid lid nest measured 22.5`" in told and "`dewlid lid nest seen droplets`" in told
 
 
 def test_a_room_or_all_stands_for_every_chamber_in_it(hot: Shelf) -> None:
