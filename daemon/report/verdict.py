@@ -97,6 +97,7 @@ def verdict(
     asked = advice.open if advice is not None and advice.open is not None and advice.open.done_ms is None else None
     event = asked.event if asked is not None else Asked()
     presents = Presents(state.places)
+    begun = situation is not None or not settings.probes_at(name)
     alarms = tuple(
         style.text(sentence(presents.told(_as_event(one), now_ms), settings, style, now_ms)) for one in shown
     )
@@ -104,10 +105,10 @@ def verdict(
         chamber=name,
         title=title,
         state=found.state,
-        headline=_headline(title, found, late=late, lasting=_lasting(state, found)),
+        headline=_headline(title, found, late=late, begun=begun, lasting=_lasting(state, found)),
         figures=("When last seen: " if late and situation else "") + figures_sentence(settings, name, situation, style),
         alarms=alarms,
-        steps=_steps(event, found, style, late=late, begun=situation is not None or not settings.probes_at(name)),
+        steps=_steps(event, found, style, late=late, begun=begun),
         within="" if late else _within(event, found, asked.told_ms if asked else now_ms, now_ms),
         advisory=asked.name if asked and not late else None,
         used=max((harm.used for harm in situation.harm), default=0.0) if situation is not None else 0.0,
@@ -130,10 +131,12 @@ _HEADLINES: dict[State, str] = {
 }  # fmt: skip
 
 
-def _headline(title: str, found: Standing, *, late: bool, lasting: str) -> str:
+def _headline(title: str, found: Standing, *, late: bool, begun: bool, lasting: str) -> str:
     what = " and ".join(dict.fromkeys(label(one.alarm) for one in found.alarms[:2]))
     if late and found.state != "act-now":
         return f"{title}: nobody is watching."
+    if found.state == "not-seen" and not begun and not what:
+        return f"{title} is not seen yet: no reading is recorded so far."  # so it is for a minute after every first start
     if found.state == "not-seen":
         return f"{title} cannot be seen{f': {what}' if what else ''}."
     if found.state == "watch" and not what:
