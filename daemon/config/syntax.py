@@ -10,7 +10,9 @@ from collections.abc import Callable, Sequence
 _AT = re.compile(r"\(at line (\d+), column \d+\)$")
 _KEY = r"""^\s*(?P<key>[\w.\-"']+)\s*"""
 _STRING = re.compile(r"""\"\"\".*?\"\"\"|'''.*?'''|"(?:\\.|[^"\\])*"|'[^']*'""")
-_SWITCHES = {"yes": "true", "on": "true", "y": "true", "no": "false", "off": "false", "n": "false"}
+_SWITCHES = {
+    "yes": "true", "on": "true", "y": "true", "true": "true", "no": "false", "off": "false", "n": "false", "false": "false",
+}  # fmt: skip
 _LONGEST = 1000
 _QUOTES = "\"'"
 _FORM = "a line is a table such as [chamber.tank-1], a key = value, or a comment that begins with #"
@@ -149,31 +151,34 @@ def _value(line: str) -> str:
     if pair is None:
         return ""
     key, value = _short(pair["key"]), re.sub(r"\s+#.*$", "", pair["value"]).strip()
-    if value.startswith("="):
-        return f"one = is enough: {key} = {_short(value.lstrip('= '))}"
-    if not value or value.startswith("#"):
-        return f"nothing stands behind {key} =; write its value, or remove the line"
-    if comma := re.fullmatch(r"([-+]?\d+),(\d+)", value):
-        return f"write the decimal comma as a point: {key} = {comma[1]}.{comma[2]}"
-    if switch := _SWITCHES.get(value.lower(), value.lower() if value.lower() in ("true", "false") else ""):
+    value = "" if value.startswith("#") else value
+    for form, said in _WRONG_VALUES:
+        if found := form.search(value):
+            parts = {name: _short(part or "") for name, part in found.groupdict().items()}
+            return said.format(key=key, value=_short(value), **parts)
+    if switch := _SWITCHES.get(value.lower()):
         return f"found {_short(value)}; allowed are true and false, in small letters: {key} = {switch}"
-    if re.fullmatch(r"[-+]?0\d+(\.\d+)?", value):
-        return f"a number begins with no needless 0: {key} = {value.lstrip('+').lstrip('0') or '0'}"
-    if figure := re.fullmatch(r"([-+]?\d+(?:[.,]\d+)?)\s*(%|°\s?[CF]|[CFKW]|degC|mm|cm|ml|l|V|Hz)", value):
-        return f"the unit is not written here; write the number alone: {key} = {figure[1].replace(',', '.')}"
-    if re.fullmatch(r"\"[^\"]*\"\s*\S.*|'[^']*'\s*\S.*", value):
-        return f'behind {_short(_STRING.match(value)[0])} stands something more; one line holds one key = value'  # type: ignore[index]
-    if comma := re.search(r"([\w-]+)\s*=\s*([-+]?\d+),(\d+)\s*[,}]", value):
-        return f"write the decimal comma as a point: {comma[1]} = {comma[2]}.{comma[3]}"
-    if re.fullmatch(r"[-+]?(\.\d+|\d+\.)", value):
-        return f"a figure stands on both sides of the point: {key} = {float(value)}"
-    if lacking := re.search(r"{.*?[^,{\s]\s+([\w-]+)\s*=", value):
-        return f"a comma is missing before {lacking[1]}"
-    if re.search(r"\s[\w.-]+\s*=", value):
-        return "two keys stand in one line; give each a line of its own"
-    if value[0] in "[{":
-        return f"this list or table cannot be read: {_short(value)}; texts in it stand in quotes, commas between its members"
     return f'text stands in quotes; write {key} = "{_short(value.strip(_QUOTES))}"'
+
+
+_UNIT = r"(?:%|°\s?[CF]|[CFKW]|degC|mm|cm|ml|l|V|Hz)"
+_COMMA = r"(?P<whole>[-+]?\d+),(?P<rest>\d+)"
+_WRONG_VALUES: tuple[tuple[re.Pattern[str], str], ...] = tuple((re.compile(form), said) for form, said in (
+    (r"^=[=\s]*(?P<right>.*)$", "one = is enough: {key} = {right}"),
+    (r"^$", "nothing stands behind {key} =; write its value, or remove the line"),
+    (rf"^{_COMMA}$", "write the decimal comma as a point: {key} = {whole}.{rest}"),
+    (r"^\+?(?P<sign>-?)0+(?P<rest>\d+(\.\d+)?)$", "a number begins with no needless 0: {key} = {sign}{rest}"),
+    (rf"^{_COMMA}\s*{_UNIT}$", "the unit is not written here; write the number alone: {key} = {whole}.{rest}"),
+    (rf"^(?P<number>[-+]?\d+(\.\d+)?)\s*{_UNIT}$", "the unit is not written here; write the number alone: {key} = {number}"),
+    (r"""^(?P<text>"[^"]*"|'[^']*')\s*\S""", "behind {text} stands something more; one line holds one key = value"),
+    (rf"(?P<inner>[\w-]+)\s*=\s*{_COMMA}\s*[,}}]", "write the decimal comma as a point: {inner} = {whole}.{rest}"),
+    (r"^(?P<sign>[-+]?)\.(?P<rest>\d+)$", "a figure stands on both sides of the point: {key} = {sign}0.{rest}"),
+    (r"^(?P<whole>[-+]?\d+)\.$", "a figure stands on both sides of the point: {key} = {whole}.0"),
+    (r"{.*?[^,{\s]\s+(?P<inner>[\w-]+)\s*=", "a comma is missing before {inner}"),
+    (r"\s[\w.-]+\s*=", "two keys stand in one line; give each a line of its own"),
+    (r"^[\[{]", "this list or table cannot be read: {value}; texts in it stand in quotes, commas between its members"),
+))  # fmt: skip
+"""What a value is written like, and what to say of it; the first that fits."""
 
 
 _LOOKS: tuple[Callable[[str], str], ...] = (_comment, _odd_signs, _open_quote, _open_bracket, _no_equals, _value)

@@ -248,7 +248,7 @@ class _Talk:
             advisory=advisory, branch=wanted.branch, cell=0 if cause is None else cause.cell.number, case=event.case,
             lid_wet=cause is not None and cause.lid_wet, urgency=event.urgency,
             given_ms=before.given_ms if before is not None else self.at_ms, told_ms=self.at_ms,
-            look_again_ms=self.at_ms + wait_s * 1000, keys=wanted.keys,
+            look_again_ms=self.at_ms + wait_s * 1000, keys=wanted.keys, acts=list(wanted.acts),
             amounts=amounts, moves=[told_move(move) for move in wanted.moves],
             forecasts=[told_forecast(row, self.at_ms) for row in wanted.forecasts],
             without=[] if wanted.solution is None else [told_without(row, situation) for row in wanted.solution.without],

@@ -345,7 +345,7 @@ def _again_ms(cause: Cause) -> int:
 def _asked_lately(state: AdviceState, act: str, at_ms: int, again_ms: int = CHECK_AGAIN_MS) -> bool:
     """Return whether it was asked for; what stands in advice that is open still is asked for by that, told anew or not."""
     now = state.open
-    if now is not None and now.done_ms is None and any(action.text == ACTS[act].text for action in now.event.actions):
+    if now is not None and now.done_ms is None and act in now.acts:
         return False
     return at_ms - state.checked_ms.get(act, -again_ms) < again_ms
 

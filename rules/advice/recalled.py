@@ -18,7 +18,6 @@ from rules.keeper.devices import heater_since_ms, present_knobs
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import practice
-from rules.trade.acts import ACTS
 
 CHECK_AGAIN_MS = 12 * HOUR_MS
 """The same check is not asked for again sooner; judgement."""
@@ -82,7 +81,7 @@ def _lid_asked(state: AdviceState, situation: Situation) -> dict[str, bool]:
     answered = now is None or now.done_ms is not None or (situation.lid_looked_ms or 0) >= now.given_ms
     if now is None or answered or rh is None or now.start_pct is None or rh > now.start_pct:
         return {"lid-doubted": _watered_in_vain(state, situation)}
-    asks, wets = any(row.text == ACTS["check-lid"].text for row in now.event.actions), "water:more" in now.keys
+    asks, wets = "check-lid" in now.acts, "water:more" in now.keys
     return {"vapour-lost": asks and not wets, "lid-doubted": (asks and wets) or _watered_in_vain(state, situation)}
 
 

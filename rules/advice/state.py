@@ -114,6 +114,8 @@ class OpenAdvice:
     """What was predicted, as it was stated."""
     earlier: list[OpenAdvice] = field(default_factory=list)
     """How it was told before, while it was not done: `done` may name what an earlier letter asked for."""
+    acts: list[str] = field(default_factory=list)
+    """What is asked, by the trade's names; empty in a state of before."""
 
     @property
     def name(self) -> str:

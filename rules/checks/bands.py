@@ -190,13 +190,12 @@ def dryness(view: View) -> Iterator[Verdict]:
     drinks = dries_like_pct(vapour_pressure_deficit_pa_or_nan(lasts.temperature_c, lasts.humidity_pct))
     zone[(drinks < dryness_of(view.garden_ml).drunk_pct) & (zone >= OUTSIDE)] = HARM
     like = dries_like_pct(view.vapour_deficit_pa)
-    told = _facts(view, value, edge, band.harmful_low, "%RH", False)
-
-    written = limits(view, view.humidity_band, "low")
+    told, written = _facts(view, value, edge, band.harmful_low, "%RH", False), limits(view, band, "low")
+    assert written is not None  # or there were no edge
 
     def facts(index: int) -> Facts:
         found, as_if = told(index), float(like[index])
-        base = float(written if written is None or isinstance(written, float) else written[index])  # type: ignore[arg-type]
+        base = written if isinstance(written, float) else float(written[index])
         if found.limit is not None and found.limit > base + 0.5:
             found = replace(found, raised_from=base)
         if not as_if < float(value[index]) - 2.0:

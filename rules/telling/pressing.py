@@ -9,7 +9,7 @@ from rules.telling.news import is_as_bad
 from rules.telling.quiet_hours import local
 from rules.telling.settled import Settled
 from rules.telling.state import Owed, Sort, Thread, When
-from rules.telling.table import CALM_LETTERS, NEXT_WITHIN_MS, REMINDERS, ROWS, News, Row
+from rules.telling.table import CALM_LETTERS, NEXT_WITHIN_MS, REMINDERS, ROWS, NewsKind, Row
 from rules.terms.events import DAY_MS, HOUR_MS, AdviceEvent, AlarmEvent
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import BEARABLE
@@ -94,7 +94,7 @@ class Pressing:
 
     # ------------------------------------------------------------ which row
 
-    def _news(self, owed: Owed, group: Group, thread: Thread, at_ms: int) -> News:
+    def _news(self, owed: Owed, group: Group, thread: Thread, at_ms: int) -> NewsKind:
         if owed.sort == "reminder" or owed.sort == "all-clear":
             return owed.sort
         if self._is_one_more_box(owed):
@@ -110,7 +110,7 @@ class Pressing:
             return self._of_advice(owed, group.place, thread, at_ms)
         return next(row.news for row in ROWS if row.news in alarms)
 
-    def _of_alarm(self, alarm: AlarmEvent, place: str) -> News:
+    def _of_alarm(self, alarm: AlarmEvent, place: str) -> NewsKind:
         kind = ALARMS[alarm.alarm]
         if alarm.worse == "mark" and kind.harm is not None and BEARABLE[kind.harm].wakes:
             return "mark"
@@ -121,7 +121,7 @@ class Pressing:
             return "worse" if self.settled.has_gone_on(alarm) else "same"
         return "sign" if alarm.level == "outside" or alarm.change == "returned" else "other"
 
-    def _of_advice(self, owed: Owed, place: str, thread: Thread, at_ms: int) -> News:
+    def _of_advice(self, owed: Owed, place: str, thread: Thread, at_ms: int) -> NewsKind:
         """Something else to do waits for the next letter where it is not urgent, or the last asked for a look at first."""
         asking = [event for event in owed.about if isinstance(event, AdviceEvent)]
         chambers = [event.chamber or "site" for event in asking]

@@ -11,7 +11,7 @@ from typing import Literal
 
 from rules.terms.events import HOUR_MS, MINUTE_MS
 
-News = Literal[
+NewsKind = Literal[
     "mark", "graver", "new-harm", "other", "worse", "step", "same", "sign", "box", "repeat", "all-clear", "reminder",
 ]
 SAME_WITHIN_MS = 30 * MINUTE_MS
@@ -29,7 +29,7 @@ REMINDERS = 3
 class Row:
     """One kind of news of a place that was told of before."""
 
-    news: News
+    news: NewsKind
     waits_ms: int = 0
     """So long after the last letter, or the keeper's answer to it, it waits for the next one."""
     asked: bool = False

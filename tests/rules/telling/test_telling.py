@@ -17,7 +17,7 @@ from rules.climate.memory import PlaceMemory
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
 from rules.telling.quiet_hours import instant_ms, quiet_until_ms
 from rules.telling.state import TellingState
-from rules.telling.table import ROWS, News
+from rules.telling.table import ROWS, NewsKind
 from rules.telling.telling import configured, tell
 from rules.terms.advised import Action
 from rules.terms.events import (
@@ -1075,7 +1075,7 @@ def test_what_stands_within_a_probes_uncertainty_of_its_limit_wakes_nobody(value
 
 
 def test_each_kind_of_news_has_one_row_and_what_is_worse_is_never_counted() -> None:
-    assert sorted(row.news for row in ROWS) == sorted(get_args(News))
+    assert sorted(row.news for row in ROWS) == sorted(get_args(NewsKind))
     worse = [row for row in ROWS if not row.calm]
     assert {"mark", "graver", "worse"} <= {row.news for row in worse}
     assert all(row.at_night and row.beyond for row in worse if row.news in ("mark", "graver", "worse"))
