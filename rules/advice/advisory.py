@@ -15,7 +15,8 @@ from rules.advice.branches import LOOKS
 from rules.advice.cause import Cause
 from rules.advice.goal import goal_of
 from rules.advice.looks import is_reminder_due
-from rules.advice.plan import Plan, findable_keys, searched, without_search
+from rules.advice.plan import findable_keys, searched, without_search
+from rules.advice.planned import Plan
 from rules.advice.quiet import EMERGENCIES, REPEAT_AFTER_MS, at_work, hushed
 from rules.advice.set_point import cold_tonight
 from rules.advice.standing import Standing, climate_stands, probes_stand

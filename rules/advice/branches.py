@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 from rules.advice.cause import Cause
 from rules.advice.emergency import MOST_ACTIONS
+from rules.advice.planned import action_of
 from rules.terms.advised import Action
 from rules.trade import practice
-from rules.trade.acts import ACTS
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.practice import Never
 
@@ -85,12 +85,6 @@ def own_branch(active: Collection[str], cause: Cause, asked: Asked) -> tuple[str
         if alarm in active and (acts := branch.acts(cause, asked)):
             return alarm, acts, branch.never
     return None
-
-
-def action_of(act: str, text: str | None = None) -> Action:
-    """Return an act that has no amount, in words of its own or in these."""
-    row = ACTS[act]
-    return Action(row.device, row.change, None, None, text or row.text)
 
 
 def with_look(acts: Sequence[str], actions: Sequence[Action]) -> list[tuple[str, Action]]:

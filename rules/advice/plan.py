@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 
 from rules.advice.balance import by_night, present_of
-from rules.advice.branches import BRANCHES, LOOKS, action_of, own_branch, with_look
+from rules.advice.branches import BRANCHES, LOOKS, own_branch, with_look
 from rules.advice.cause import Cause
 from rules.advice.cold import cold, cold_comes_first, warming
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent
 from rules.advice.heat import heat, heat_comes_first, stops_lately
 from rules.advice.model import cooling_h
+from rules.advice.planned import Plan, action_of, fitting, plain, sized
 from rules.advice.recalled import CHECK_AGAIN_MS, cause_of, looks_due, mat_felt, model_of
-from rules.advice.search import HELPS_SHARE, Forecast, Miss, Solution, foremost, solve, standing_misses, with_foam
+from rules.advice.search import HELPS_SHARE, Miss, Solution, foremost, solve, standing_misses, with_foam
 from rules.advice.set_point import cold_by_morning, left_out, meanwhile, plug_in, turn_up
 from rules.advice.standing import Standing, climate_stands, dryness_harms, probes_stand, wakes_dry
 from rules.advice.state import AdviceState
@@ -23,7 +24,7 @@ from rules.advice.steady import may_be_a_peak
 from rules.climate.situation import Situation
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber
-from rules.terms.advised import Action, Reach
+from rules.terms.advised import Action
 from rules.terms.events import HOUR_MS
 from rules.trade import practice
 from rules.trade.acts import ACTS
@@ -35,67 +36,6 @@ HALF_WAY = 0.5
 """Where devices take away less than this share of the worst miss, the letter also asks for what would; judgement."""
 UNSEEN_SWING_K = 1.0
 """By more than this no set point is moved on a moment's figure before two hours have shown how wide it swings; judgement."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
-    """An advisory without its life: what to do, why it was chosen and what was searched.
-
-    One that warns of what it advises cannot be made: what only says what comes first is left unsaid (`fitting`), and what its
-    cell forbids is never searched (`rules.advice.devices.allowed`).
-    """
-
-    branch: str
-    cause: Cause | None
-    actions: tuple[Action, ...]
-    acts: tuple[str, ...]
-    moves: tuple[Move, ...] = ()
-    solution: Solution | None = None
-    never: tuple[Never, ...] = ()
-    knobs: Mapping[str, float] | None = None
-    notes: tuple[str, ...] = ()
-    """Sentences of an emergency that stand in the reason."""
-    reaches: tuple[Reach, ...] = ()
-    boxes: tuple[str, ...] = ()
-    """The chambers that it speaks for, where one cause moves several."""
-    limits_harm: bool = False
-    """Whether the cause is out of reach of what is at hand."""
-    follows: bool = False
-    """Whether another chamber of the room tells it for this one too."""
-    wakes: bool = False
-    """Whether it cannot wait for the morning, though no alarm says so yet."""
-
-    def __post_init__(self) -> None:
-        """Refuse a plan that contradicts itself; raises ValueError."""
-        against = [row.text for row in self.never if not row.against.isdisjoint(_does(self.acts, self.moves))]
-        if against:
-            raise ValueError(f"a plan to {' and '.join(self.acts)} must not say: {' '.join(against)}")
-
-    @property
-    def forecasts(self) -> tuple[Forecast, ...]:
-        """What is expected of it; empty where nothing was searched."""
-        return () if self.solution is None else self.solution.forecasts
-
-    @property
-    def leaves_it(self) -> bool:
-        """Whether it says that nothing is to be done."""
-        return all(action.change == "hold" for action in self.actions)
-
-    @property
-    def keys(self) -> list[str]:
-        """Return what is to be changed, without amounts: what must not flap."""
-        return [f"{action.device}:{action.change}" for action in self.actions]
-
-
-def _does(acts: Sequence[str], moves: Sequence[Move]) -> frozenset[str]:
-    """Return all that a keeper would call doing this (`device:change`)."""
-    return frozenset({f"{ACTS[act].device}:{ACTS[act].change}" for act in acts}.union(*(move.does for move in moves)))
-
-
-def fitting(rows: Sequence[Never], acts: Sequence[str], moves: Sequence[Move] = ()) -> tuple[Never, ...]:
-    """Return the warnings that can be said beside these acts."""
-    does = _does(acts, moves)
-    return tuple(row for row in rows if row.against.isdisjoint(does))
 
 
 def plan(
@@ -131,7 +71,7 @@ def _first(
         return _urgent(cause, heat(cause, state, situation, chamber, model_of(chamber, state)))
     if cause.thermostat == "unplugged" and left_out(state, situation):
         acts = ("leave-out", "warm-place") if cause.temperature == "low" else ("leave-out",)
-        return _plain("left-out", cause, acts, Never("Do not try it once more as it is."), meanwhile(cause.goal))
+        return plain("left-out", cause, acts, Never("Do not try it once more as it is."), meanwhile(cause.goal))
     if cause.thermostat == "unplugged":
         thirsts = cause.thirsty and cause.temperature == "ok"
         again = plug_in(chamber, state, situation, cause, standing)
@@ -144,7 +84,7 @@ def _first(
     own = own_branch(active, cause, lambda act: _asked_lately(state, act, situation.at_ms))
     if own is not None:
         alarm, what, never = own
-        return _plain(alarm, cause, what, never)
+        return plain(alarm, cause, what, never)
     back = warming(cause, situation, standing, partial(model_of, chamber, state), state)
     if back is not None:
         return _urgent(cause, back)
@@ -153,7 +93,7 @@ def _first(
         return _urgent(cause, cold(cause, situation, standing, chamber, knobs, model_of(chamber, state)))
     again = turn_up(chamber, situation, cause) if not climate_stands(standing) else None
     if again is not None:
-        return Plan(branch="turn-up", cause=cause, actions=(_sized(again),), acts=(again.act,), moves=(again,),
+        return Plan(branch="turn-up", cause=cause, actions=(sized(again),), acts=(again.act,), moves=(again,),
             never=(Never("Do not wait until it is cold."),))
     if situation.relative_humidity_pct is None or situation.saturated:
         return _without_humidity(chamber, state, situation, cause)
@@ -166,16 +106,6 @@ def _can_wait(cause: Cause, situation: Situation) -> bool:
     rh, slope = situation.relative_humidity_pct, situation.humidity_slope_pct_h
     back = rh is not None and rh >= cause.goal.low_pct and slope is not None and slope >= 0.0
     return (cause.cell.number == 11 and situation.settling) or (cause.cell.number == 7 and back)
-
-
-def _sized(move: Move) -> Action:
-    row = ACTS[move.act]
-    return Action(row.device, row.change, round(move.amount, 2), move.unit, move.text)
-
-
-def _plain(branch: str, cause: Cause | None, acts: tuple[str, ...], never: Never, *notes: str) -> Plan:
-    actions = tuple(action_of(act) for act in acts)
-    return Plan(branch=branch, cause=cause, actions=actions, acts=acts, never=(never,), notes=notes)
 
 
 def _blind(situation: Situation, standing: Mapping[str, Standing]) -> Plan | None:
@@ -202,10 +132,10 @@ def _put_back(situation: Situation) -> tuple[str, ...]:
 def _urgent(cause: Cause, urgent: Urgent | None) -> Plan | None:
     if urgent is None or not urgent.acts:
         return None
-    sized = {move.act: move for move in urgent.moves}
+    moves = {move.act: move for move in urgent.moves}
     actions = tuple(
-        Action(ACTS[act].device, ACTS[act].change, sized[act].amount if act in sized else None,
-            sized[act].unit if act in sized else None, urgent.words.get(act, ACTS[act].text)) for act in urgent.acts
+        Action(ACTS[act].device, ACTS[act].change, moves[act].amount if act in moves else None,
+            moves[act].unit if act in moves else None, urgent.words.get(act, ACTS[act].text)) for act in urgent.acts
     )
     return Plan(
         branch=urgent.branch, cause=cause, actions=actions, acts=urgent.acts, moves=urgent.moves,
@@ -226,7 +156,7 @@ def _plugged(
     return Plan(
         branch="plug-in", cause=cause, acts=(*(move.act for move in first), "plug-in", *also)[:MOST_ACTIONS],
         wakes=cold_by_morning(situation, cause.goal.harmful_low_c, time_constant_h) or (bool(first) and wakes_dry(standing)),
-        actions=(*map(_sized, first), Action("heater", "more", None, None, move.text), *map(action_of, also))[:MOST_ACTIONS],
+        actions=(*map(sized, first), Action("heater", "more", None, None, move.text), *map(action_of, also))[:MOST_ACTIONS],
         moves=(*first, move),
         never=(
             Never("Do not leave it alone before you have seen the temperature hold."),
@@ -264,7 +194,7 @@ def _without_humidity(chamber: Chamber, state: AdviceState, situation: Situation
             moves = fitting[-1:] if not any(m.watts_share for m in fitting) else fitting[:1]
     back = _put_back(situation)
     words = {"check-probe": back[0]} if back else {}
-    actions = tuple(_sized(m) for m in moves) + tuple(action_of(act, words.get(act)) for act in acts)
+    actions = tuple(sized(m) for m in moves) + tuple(action_of(act, words.get(act)) for act in acts)
     return Plan(
         branch="no-humidity", cause=cause, actions=actions[:MOST_ACTIONS], moves=tuple(moves),
         acts=(tuple(m.act for m in moves) + tuple(acts))[:MOST_ACTIONS],
@@ -367,7 +297,7 @@ def _assembled(
     knobs: Mapping[str, float], at_ms: int,
 ) -> Plan | None:
     moves = solution.winner.moves
-    chosen = [(move.act, _sized(move)) for move in moves]
+    chosen = [(move.act, sized(move)) for move in moves]
     if lead and len(chosen) < MOST_ACTIONS:
         later = solution.moved >= HELPS_SHARE and ACTS[lead].change in ("more", "less")
         chosen.insert(len(chosen) if later else 0, (lead, action_of(lead)))

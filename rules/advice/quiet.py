@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from rules.advice.branches import LOOKS
 from rules.advice.contradiction import overturned
-from rules.advice.plan import Plan
+from rules.advice.planned import Plan
 from rules.advice.recalled import heat_first
 from rules.advice.standing import Standing, climate_stands
 from rules.advice.state import AdviceState, OpenAdvice

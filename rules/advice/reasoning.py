@@ -9,7 +9,8 @@ from typing import Any
 
 from rules.advice.cause import Cause
 from rules.advice.model import LIFT, NAMES, ChamberModel
-from rules.advice.plan import Plan, plan
+from rules.advice.plan import plan
+from rules.advice.planned import Plan
 from rules.advice.recalled import cause_of, model_of
 from rules.advice.search import Candidate
 from rules.advice.standing import Standing, climate_stands

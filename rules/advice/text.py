@@ -11,7 +11,7 @@ from rules.advice.balance import STRUCTURE_SHARE
 from rules.advice.branches import BRANCHES
 from rules.advice.cause import Cause
 from rules.advice.goal import garden_ml
-from rules.advice.plan import Plan
+from rules.advice.planned import Plan
 from rules.advice.search import HELPS_SHARE, Forecast, standing_misses
 from rules.advice.standing import Standing
 from rules.advice.state import Worth

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from rules.advice.plan import Plan
+from rules.advice.planned import Plan
 from rules.advice.standing import Standing, climate_stands
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.advice.text import UNMET, beyond_devices

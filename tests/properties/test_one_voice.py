@@ -9,7 +9,7 @@ from advice_scenes import alarms, devices, settings_of, situation
 from decision_matrix import judged
 
 from rules.advice.advisory import AdviceState, consider
-from rules.advice.plan import Plan, fitting
+from rules.advice.planned import Plan, fitting
 from rules.settings import Chamber, Mister
 from rules.trade.acts import ACTS
 from rules.trade.emergencies import COLD_NEVER, HEAT_NEVER, WAVE_NEVER

@@ -60,6 +60,7 @@ def told(text: str) -> tuple[int, str]:
     (AIR, "air_ml = 800,5 # measured", 6, "write the decimal comma as a point: air_ml = 800.5"),
     (AIR, "air_ml = 800 ml", 6, "the unit is not written here; write the number alone: air_ml = 800"),
     (AIR, "air_ml = 0800", 6, "a number begins with no needless 0: air_ml = 800"),
+    (AIR, "air_ml = -07", 6, "a number begins with no needless 0: air_ml = -7"),
     (AIR, "air_ml = .8", 6, "a figure stands on both sides of the point: air_ml = 0.8"),
     (AIR, "air_ml =   # later", 6, "nothing stands behind air_ml ="),
     (AIR, "air_ml = 800.0\nair_ml = 900.0", 7, "the key air_ml stands twice, first in line 6; keep one of them"),

@@ -16,7 +16,8 @@ from adapters.wording.counting import counted
 from daemon import cli
 from rules.advice.advisory import UPDATE_NOT_BEFORE_MS, AdviceState, _Talk
 from rules.advice.cause import Cause
-from rules.advice.plan import Plan, searched
+from rules.advice.plan import searched
+from rules.advice.planned import Plan
 from rules.terms.events import HOUR_MS
 from rules.terms.words import Visit
 
