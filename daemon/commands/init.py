@@ -101,7 +101,7 @@ def run(args: argparse.Namespace) -> int:
         raise NotWritten(f"{error.filename or path.parent} cannot be written: {error.strerror}. {left}.") from error
     print(f"\nWritten: {path}" + (f"; the older one is kept as {backup}" if backup else ""))
     _hand_over(path)
-    _what_next(path)
+    _what_next(path, mails=draft.mail is not None)
     return 0
 
 
@@ -130,14 +130,17 @@ def _show_readings(configuration: object) -> bool:
     return all(finding.grade != "fault" for finding in findings)
 
 
-def _what_next(path: Path) -> None:
+def _what_next(path: Path, *, mails: bool) -> None:
     same = config_path(argparse.Namespace(config=None)) == path
     name = "" if same else f" {path}"
     program = program_name()
     trial = f"{program} check --send{name}"
     begin = "sudo systemctl enable --now dewlid" if path == Path("/etc/dewlid/dewlid.toml") else f"{program} run{name}"
-    print(f"Next:  {trial:{len(begin)}}   tries everything; a test letter must arrive")
+    arrives = "; a test letter must arrive" if mails else ""
+    print(f"Next:  {trial:{len(begin)}}   tries everything{arrives}")
     print(f"       {begin:{len(trial)}}   watches from now on")
+    if not mails:
+        print("No mail server was named: no letter leaves this machine, and nobody is woken. Write [outlet.mail] to get them.")
     print("Read the file once and correct the guesses: lid, garden, devices, bands. `dewlid keys` explains each.")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import difflib
 
 from daemon.desk.care_desk import CareDesk
 from daemon.desk.options import config_option
@@ -53,6 +54,8 @@ def run(args: argparse.Namespace) -> int:
         if lid in _LID
     ]  # fmt: skip
     print(desk.speak(*words))
+    for word in [] if seen else difflib.get_close_matches(args.text.lower(), SYMPTOMS, n=1):
+        print(f"Did you mean a word of the vocabulary? dewlid note {args.chamber} --{SYMPTOMS[word].group} {word}")
     return 0
 
 

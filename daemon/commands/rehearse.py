@@ -7,7 +7,9 @@ import sys
 from datetime import datetime, tzinfo
 from functools import partial
 
+from adapters.outlets import MailOutlet
 from daemon.clock import SystemClock
+from daemon.config.configuration import Configuration
 from daemon.desk.keeper_desk import KeeperDesk
 from daemon.desk.options import Lacking, config_option, duration_ms
 from daemon.desk.rehearsal import Follower
@@ -38,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
     if not desk.configuration.outlet:
         raise Lacking("Your config has no outlet: nothing could arrive.")
     follower = Follower(desk.configuration, desk.settings, desk.now_ms - 1000, len(REHEARSED), SystemClock().wall_ms)
-    print(desk.speak({"word": "rehearse"}), flush=True)
+    print(desk.speak({"word": "rehearse"}), *_who_is_missing(desk.configuration), sep="\n", flush=True)
     arrived = follower.follow(args.wait / 1000, partial(_tell, desk.settings.zone))
     waiting = [way.told() for way in follower.ways if way.outcome == "waits"]
     missing = len(REHEARSED) - len({way.event_id for way in follower.ways})
@@ -49,6 +51,18 @@ def run(args: argparse.Namespace) -> int:
         return 0
     print("Not every letter went out: dewlid check says why.")
     return ExitStatus.TRY_AGAIN
+
+
+def _who_is_missing(configuration: Configuration) -> list[str]:
+    """Return who of those that the letters are for has no address of their own."""
+    mails = [outlet for outlet in configuration.outlet.values() if isinstance(outlet, MailOutlet)]
+    if not mails:
+        return ["No mail outlet is written: these letters reach nobody who does not look at the other outlets."]
+    lacking = {"second": "second address", "stand_in": "stand-in"}
+    return [
+        f"No {who} is written (`{key}` of the mail outlet): that letter comes to you as well."
+        for key, who in lacking.items() if not any(getattr(mail, key) for mail in mails)
+    ]  # fmt: skip
 
 
 def _tell(zone: tzinfo, line: str) -> None:

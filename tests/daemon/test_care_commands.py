@@ -239,6 +239,18 @@ def test_a_foreign_file_is_no_calendar_to_write(shelf: Shelf, capsys: pytest.Cap
     assert target.read_text() == "mine"
 
 
+def test_a_note_that_is_nearly_a_word_of_the_vocabulary_is_told_that_word(
+    shelf: Shelf, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with at(NOON):
+        shelf.turn(NOON)
+        capsys.readouterr()
+        assert shelf.say("note", "nest", "Drops") == 0
+        assert "Did you mean a word of the vocabulary? dewlid note nest --lid droplets" in capsys.readouterr().out
+        assert shelf.say("note", "nest", "moved the box to the shelf") == 0
+        assert "Did you mean" not in capsys.readouterr().out
+
+
 def test_the_words_can_be_listed_without_a_config(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["note", "--words"]) == 0
     told = capsys.readouterr().out

@@ -282,10 +282,12 @@ def test_nothing_is_advised_that_nobody_told_of(serial_pair: Any, talking: Any, 
     line, out = serial_pair(), tmp_path / "dewlid.toml"
     talking(line, ["T=25.31 RH=83.2"])
     options = ["--yes", "--port", line.near, "--broker", "-", "--out", str(out)]
-    assert init(*options, home=tmp_path).returncode == 0
+    bare = init(*options, home=tmp_path)
+    assert bare.returncode == 0 and "no letter leaves this machine" in bare.stdout and "must arrive" not in bare.stdout
     assert load(out).chamber["tank-1"].devices == Devices()
     second = ["--mail", "me@example.org", "--mail-user", "-", "--second", "near@example.org", "--mist", "yes", "--vents", "1"]
-    assert init(*options, *second, "--foam", "yes", "--granules", "yes", home=tmp_path).returncode == 0
+    with_mail = init(*options, *second, "--foam", "yes", "--granules", "yes", home=tmp_path)
+    assert with_mail.returncode == 0 and "a test letter must arrive" in with_mail.stdout
     written = load(out)
     assert written.outlet["mail"].model_dump()["second"] == ["near@example.org"]
     devices = written.chamber["tank-1"].devices
