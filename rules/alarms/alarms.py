@@ -99,14 +99,15 @@ def _plan(state: AlarmsState) -> None:
 
 def _change(life: AlarmLife, change: ConditionChange) -> None:
     if change.to in ("worse", "judged"):
-        life.weigh(change)
-        life.settle(change.at_ms)
+        weighed = life.weigh(change)
+        if weighed is not None:
+            life.settle(change.at_ms, weighed)
         return
     record = life.record(change.chamber, change.alarm, change.probe, change.medium)
     life.change(record, change)
     if change.alarm == "medium-down" and change.to == "normal":
         record.grace_until_ms = change.at_ms + _grace_for_ms(life, record.medium)
-    life.settle(change.at_ms)
+    life.settle(change.at_ms, record)
 
 
 def _grace_for_ms(life: AlarmLife, medium: str | None) -> int:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from rules.alarms.priority import Judged, priority_of
 from rules.alarms.state import CHATTER_FOR_MS, AlarmRecord, AlarmsState, record_key
-from rules.alarms.suppression import causes
+from rules.alarms.suppression import causes, near
 from rules.alarms.table import Transition
 from rules.alarms.walk import Cue, level_of, step, told
 from rules.keeper.state import KeeperState, garden_ml
@@ -74,11 +74,11 @@ class AlarmLife:
         if row is None or row.change is None:
             record.seconds_left, record.priority, record.priority_reason = before
 
-    def weigh(self, change: ConditionChange) -> None:
-        """Carry a step of its account of harm to an alarm that stands; to any other it is nothing."""
+    def weigh(self, change: ConditionChange) -> AlarmRecord | None:
+        """Carry a step of its account of harm to an alarm that stands, and return it; to any other it is nothing."""
         record = self.state.records.get(record_key(change.chamber, change.alarm, None))
         if record is None or not record.open:
-            return
+            return None
         fresh = record.since_ms is not None and change.at_ms - record.since_ms <= JUST_RAISED_MS
         told = change.worse == "mark" and fresh and _is_beyond(record, change.mark)
         after = replace(record)
@@ -87,9 +87,10 @@ class AlarmLife:
         told |= change.worse == "priority" and rank(after.priority) <= rank(record.priority)
         cue = Cue(change.at_ms, change.to, worse=None if told else change.worse, mark=change.mark)
         if cue.worse is None and after.priority == record.priority:
-            return  # what is not told changes no figure
+            return None  # what is not told changes no figure
         self._note(record, change)
         self.act(record, cue, change.because)
+        return record
 
     def act(self, record: AlarmRecord, cue: Cue, reason: str = "") -> Transition | None:
         """Carry out the row that holds, with its event; the caller settles the other alarms afterwards."""
@@ -99,7 +100,7 @@ class AlarmLife:
         if record.open:
             self._judge(record)
         if row.change is not None:
-            self._place(record, causes(self.settings, self.state, self.keeper))
+            self._place(record, causes(self.settings, near(self.settings, self.state, record), self.keeper))
             self._say(record, row.change, cue.at_ms, reason, cue if row.change == "worsened" else None)
         if "open" in row.effects:
             self._count_raise(record, cue.at_ms)
@@ -107,11 +108,12 @@ class AlarmLife:
             self._say(record, "latched", cue.at_ms, "it stays told until it is acknowledged")
         return row
 
-    def settle(self, at_ms: int) -> None:
-        """Tell of every other alarm whose suppression has changed by what has just happened."""
-        found = causes(self.settings, self.state, self.keeper)
-        for key in sorted(self.state.records):
-            record = self.state.records[key]
+    def settle(self, at_ms: int, changed: AlarmRecord | None = None) -> None:
+        """Tell of every other alarm whose suppression has changed by what has just happened: to this one, or to all."""
+        state = self.state if changed is None else near(self.settings, self.state, changed)
+        found = causes(self.settings, state, self.keeper)
+        for key in sorted(state.records):
+            record = state.records[key]
             before = record.suppression
             self._place(record, found)
             after = record.suppression

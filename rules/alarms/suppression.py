@@ -7,6 +7,7 @@ then. A harmful level is hidden by nothing but a visit of the keeper, who is sta
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from rules.alarms.state import AlarmRecord, AlarmsState
 from rules.keeper.state import KeeperState
@@ -25,6 +26,19 @@ def _depth(alarm: str) -> int:
 
 _DEPTH = {alarm: _depth(alarm) for alarm in ALARMS}
 """Causes before what they explain, so that one pass decides all. A circle of explanations fails here."""
+
+
+def near(settings: Settings, state: AlarmsState, record: AlarmRecord) -> AlarmsState:
+    """Return the state with those alarms alone that what happens to this one can hide or show: of its chamber and the site, and
+    of the whole room where the room may move it. So a change costs the same beside a thousand other chambers."""
+    if record.chamber is None:
+        return state
+    mine = {key: one for key, one in state.records.items() if one.chamber in (record.chamber, None)}
+    room = _room(settings, record.chamber)
+    moved = any(ALARMS[one.alarm].room_moves and (one is record or one.condition != "normal") for one in mine.values())
+    if room is not None and moved:
+        mine |= {key: one for key, one in state.records.items() if _room(settings, one.chamber) == room}
+    return replace(state, records=mine)
 
 
 def causes(settings: Settings, state: AlarmsState, keeper: KeeperState) -> dict[str, str]:
