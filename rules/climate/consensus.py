@@ -44,12 +44,20 @@ def full_minute_in(from_ms: int, until_ms: int) -> bool:
     return -(-from_ms // MINUTE_MS) < -(-until_ms // MINUTE_MS)
 
 
-def instants(memory: PlaceMemory, heard: list[Heard], from_ms: int, until_ms: int, also_ms: tuple[int, ...] = ()) -> Instants:
-    """Return the place's instants in [from, until): its samples, the full minutes in which nothing was heard for a minute,
-    every full ten minutes, and the instants that are asked for."""
+def unasked_every_ms(fastest_ms: int) -> int:
+    """Return how often a place that says nothing is looked at: every minute; every second or fifth one where even the fastest
+    probe speaks every ten or 25 minutes at most, for there a look costs as much as a reading, and the word holds for longer."""
+    return (5 if fastest_ms >= 25 * MINUTE_MS else 2 if fastest_ms >= 10 * MINUTE_MS else 1) * MINUTE_MS
+
+
+def instants(
+    memory: PlaceMemory, heard: list[Heard], from_ms: int, until_ms: int, every_ms: int, also_ms: tuple[int, ...] = ()
+) -> Instants:
+    """Return the place's instants in [from, until): its samples, the full minutes in which nothing was heard for a minute, as
+    far as they are due by `every_ms`, every full ten minutes, and the instants that are asked for."""
     own = [item.judged.at_ms for item in heard]
     heard_ms = merged_instants(own)
-    grid = np.arange(-(-from_ms // MINUTE_MS), -(-until_ms // MINUTE_MS), dtype=np.int64) * MINUTE_MS
+    grid = np.arange(-(-from_ms // every_ms), -(-until_ms // every_ms), dtype=np.int64) * every_ms
     if len(grid):
         last = memory.heard_ms if memory.heard_ms is not None else memory.since_ms
         latest = np.concatenate(([last], heard_ms))[np.searchsorted(heard_ms, grid, "right")]

@@ -1,7 +1,8 @@
 """What is seen of one place in one stretch: all its samples at once, for the checks.
 
 A *place* is a chamber or a room. Its *instants* are the times at which one of its own probes was heard, and, where none was
-for a minute, the full minutes in between; so silence is looked at as often as speech. All arrays of a `View` run over them.
+for a minute, the full minutes in between (with slow probes not each of them); so silence is looked at as often as speech. All
+arrays of a `View` run over them.
 """
 
 from __future__ import annotations

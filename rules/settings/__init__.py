@@ -307,6 +307,11 @@ class Settings(Section):
         return found
 
     @cached_property
+    def fastest_ms(self) -> dict[str, int]:
+        """How often the fastest probe of each chamber and room that has any speaks."""
+        return {place: min(probe.interval for probe in probes.values()) for place, probes in self.probes_by_place.items()}
+
+    @cached_property
     def _probes_by_role(self) -> dict[tuple[str, str], tuple[str, ...]]:
         found: dict[tuple[str, str], tuple[str, ...]] = {}
         for name, probe in self.probes.items():

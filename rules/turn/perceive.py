@@ -16,7 +16,7 @@ from rules.advice.state import AdviceState
 from rules.alarms import alarms
 from rules.checks import CHECKS
 from rules.checks.verdict import Facts, Verdict
-from rules.climate.consensus import full_minute_in, instants, seen
+from rules.climate.consensus import full_minute_in, instants, seen, unasked_every_ms
 from rules.climate.course import Course, Zones, outside_at
 from rules.climate.hours import hours_after
 from rules.climate.hysteresis import OUTSIDE, UNSEEN, Moving, Walk, walk
@@ -180,7 +180,7 @@ def _view(
     if place not in settings.probes_by_place:
         return None
     memory, own = state.places[place], at_place.get(place, [])
-    at_ms = instants(memory, own, stretch.from_ms, stretch.until_ms, also_ms)
+    at_ms = instants(memory, own, stretch.from_ms, stretch.until_ms, unasked_every_ms(settings.fastest_ms[place]), also_ms)
     if not len(at_ms):
         return None
     room = chamber.room if chamber is not None else None
