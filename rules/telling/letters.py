@@ -9,7 +9,7 @@ from typing import Literal
 from rules.climate.course import Presents
 from rules.settings import Settings
 from rules.telling.ledger import Ledger
-from rules.telling.news import class_of, importance, is_handed_over, is_over, kills
+from rules.telling.news import class_of, importance, is_handed_over, is_over, kills, leads
 from rules.telling.pressing import AGAIN_FOR_MS, SORTS, Group, Pressing
 from rules.telling.state import ASKING, Heard, Owed, Sent, TellingState, Thread
 from rules.terms.events import MINUTE_MS, AdviceEvent, AlarmEvent, Figures, LetterEvent, LetterSort, News
@@ -262,7 +262,7 @@ class Desk:
             return news
         verified = self.state.verified.get(group.place)
         about = [*news, *self._besides(group, news), *([] if verified is None else [verified])]
-        return sorted(about, key=lambda event: not kills(event))  # what kills leads, whatever is the news
+        return sorted(about, key=lambda event: (not kills(event), not leads(event, about[0])))  # whatever is the news
 
     def _besides(self, group: Group, news: list[News]) -> list[News]:
         """What else stands there, and what the same cause moves elsewhere in the room."""

@@ -45,11 +45,19 @@ def importance(event: News) -> tuple[int, int, int, int, str]:
     return (3 if over else 2, -PRIORITIES.index(urgency), 0, 99, event.id)
 
 
+def leads(event: News, news: News) -> bool:
+    """Return whether this does harm now, and is no less urgent than the first of the news: then it stands before that."""
+    return _harms(event) and importance(event)[:3] <= importance(news)[:3]
+
+
 def kills(event: News) -> bool:
     """Return whether this is heat or cold that kills now: it leads each letter, and none about it can wait."""
-    if not isinstance(event, AlarmEvent) or ALARMS[event.alarm].harm not in ("heat", "cold"):
-        return False
-    return (event.condition, event.level, event.priority) == ("active", "harmful", "wake")
+    fatal = isinstance(event, AlarmEvent) and event.priority == "wake" and ALARMS[event.alarm].harm in ("heat", "cold")
+    return fatal and _harms(event)
+
+
+def _harms(event: News) -> bool:
+    return isinstance(event, AlarmEvent) and (event.condition, event.level) == ("active", "harmful")
 
 
 def is_over(event: News) -> bool:

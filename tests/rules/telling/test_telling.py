@@ -583,6 +583,18 @@ def test_a_wet_lid_is_no_news_beside_heat_that_kills_and_no_letter_about_that_ca
     assert all(one.urgent for one in letters)
 
 
+def test_what_does_harm_leads_a_letter_whose_news_only_left_its_band() -> None:
+    """At 16.7 degC and falling an urgent letter had the subject: too humid."""
+    when = at("10 02:00")
+    cold = alarm(when, name="temperature-low", level="harmful", value=19.9, limit=20.0, priority="wake")
+    milder = replace(cold, id="p", at_ms=when + MINUTE_MS, change="priority", priority="today")
+    humid = alarm(when + 2 * HOUR_MS, name="humidity-high", value=91.0, limit=90.0, unit="%RH")
+    step = advice(when + 2 * HOUR_MS, urgency="wake", change="more")
+    letter = letters_of(cold, milder, humid, step, until=when + 2 * HOUR_MS + MINUTE_MS)[-1]
+    names = [event.alarm for event in letter.about if isinstance(event, AlarmEvent)]
+    assert letter.at_ms == humid.at_ms and names == ["temperature-low", "humidity-high"]
+
+
 def test_a_letter_about_a_box_that_heat_kills_says_what_to_do_there_first() -> None:
     """Of three hot boxes the one at 32 degC became worse, and the only step was for the coolest."""
     when, hot = at("10 08:00"), {"priority": "wake", "level": "harmful"}
