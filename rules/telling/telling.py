@@ -14,6 +14,7 @@ from typing import Literal
 from rules.climate.course import Presents
 from rules.settings import Settings, Telling
 from rules.telling.letters import FLOOD_WINDOW_MS, Desk
+from rules.telling.news import kills
 from rules.telling.policy import take
 from rules.telling.quiet_hours import awake_ms, instant_ms, local, quiet_until_ms
 from rules.telling.state import Heard, Owed, TellingState, Thread
@@ -248,7 +249,8 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
         about += _most_frequent(desk, at_ms)
         state.week_lines, state.raises = [], {}
     state.lines = []
-    desk.write("weekly" if weekly else "digest", "digest", "site", about, at_ms, to="keeper")
+    urgent = any(kills(event) for event in about)
+    desk.write("weekly" if weekly else "digest", "digest", "site", about, at_ms, to="keeper", urgent=urgent)
 
 
 def _is_belied(event: News, standing: Set[str | None]) -> bool:

@@ -12,6 +12,7 @@ import pytest
 from advice_scenes import situation
 from pydantic import TypeAdapter
 
+from adapters.wording.letter import subject_of
 from rules.climate.course import Presents
 from rules.climate.memory import PlaceMemory
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
@@ -1103,6 +1104,15 @@ def test_no_digest_says_that_all_is_back_in_its_band_of_a_box_of_which_something
         digest = next(one for one in all_letters(*small, cold, until=at("11 09:00")) if one.sort == "digest")
         assert cold in digest.about
         assert (over in about(digest)) is told  # where it is another box that stands, this one's advice is over
+
+
+def test_a_digest_over_a_box_that_cold_kills_is_urgent_and_its_subject_says_so() -> None:
+    cold = alarm(at("10 05:00"), name="temperature-low", level="harmful", value=8.2, limit=20.0, priority="wake")
+    mild = alarm(at("10 05:00"), name="humidity-low", chamber="right", value=69.0, limit=70.0, unit="%RH")
+    digests = [one for one in all_letters(cold, mild, until=at("10 08:01")) if one.sort == "digest"]
+    assert [(one.urgent, subject_of(one, WATCH)) for one in digests] == [(True, "URGENT: still too cool: left, 1 more")]
+    digests = [one for one in all_letters(mild, until=at("10 08:01")) if one.sort == "digest"]
+    assert [(one.urgent, subject_of(one, WATCH)) for one in digests] == [(False, "1 still stands: fungus shelf")]
 
 
 def test_the_weekly_digest_takes_the_place_of_the_daily_one_and_looks_back_on_the_week() -> None:
