@@ -55,6 +55,9 @@ def runaway(view: View) -> Iterator[Verdict]:
         both = slopes()[1]
         above = stuck & (value > high) & ~(_warmed_up(view) & (value <= harmful)) & ~burning
         zone[above] = np.where(_racing(view, both, harmful) | (value > harmful), HARM, HARM_EDGE)[above]
+    told_out = (state == UNPLUGGED) & (value > high) & ~(view.room_temperature >= value - 0.5)
+    if told_out.any():  # it was said to be unplugged, and it gets hotter all the same: that has not ended
+        zone[told_out & (slopes()[0] > NO_TREND_K_H)] = EDGE
     zone[np.isnan(value)] = UNSEEN
 
     def facts(index: int) -> Facts:

@@ -226,6 +226,21 @@ def test_an_unplugged_heater_neither_fails_nor_runs_away_until_it_evidently_heat
     assert found == told
 
 
+def test_a_heater_that_was_said_to_be_unplugged_and_heats_on_has_not_stopped_running_away():
+    """The keeper pulled the wrong plug: at 32.3 degC, rising by 6 K an hour, the runaway was told as over."""
+    box = HeatedBox(watts=18.0, stuck=lambda hour: hour > 7.0, room_c=always(17.0))
+    settings, said_ms = settings_of(chamber()), NOON_MS + 9 * HOUR_MS
+    before = advanced(settings, islice(box.minutes(9.0), 540), 9.0).state
+    unplugged = DeviceChange(said_ms, "heater_plugged", 0.0)
+    state = replace(before, keeper=replace(before.keeper, devices={"north": [unplugged]}))
+    course = list(box.minutes(10.0))
+    rest = [one for one in readings(settings, course) if one.taken_ms >= said_ms]
+    events = advance(settings, state, Batch.of(rest), NOON_MS + 10 * HOUR_MS).events
+    assert course[-1][0] > course[570][0] + 0.3 > course[540][0] + 0.9 > 28.0
+    changes = {one.change for one in events if isinstance(one, AlarmEvent) and one.alarm == "heater-runaway"}
+    assert not {"returned", "recovering", "closed"} & changes
+
+
 def test_a_dial_that_was_turned_down_a_little_leaves_a_wide_swing_what_it_was():
     """Peaks 3 K above the set point were usual; half an hour after "24 instead of 25" they were a runaway."""
     setpoint_c = lambda hour: 25.5 if hour < 12.5 else 24.5  # noqa: E731
