@@ -100,8 +100,13 @@ def _heater_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str
             continue
         value = dial(setpoint + delta)
         delta = value - setpoint
-        if _lowest_setpoint_c(setpoint, cause) <= value <= cause.goal.high_c or (direction > 0 and value <= cause.goal.high_c):
+        under_k = _under_dial_k(setpoint, cause)
+        lowest_c = cause.goal.low_c + cause.goal.inside_k + under_k
+        highest_c = cause.goal.high_c + (under_k if _dial_lies(cause) else 0.0)
+        if value <= highest_c and (direction > 0 or value >= lowest_c):
             text = f"Turn the heater's thermostat {word} from {round(setpoint, 1):g} to {value:g} °C"
+            if under_k >= OFF_DIAL_K:
+                text += f"; its dial is off by {under_k:.0f} K, so go by the thermometer in the box"
             out.append(_move(step, delta, value, abs(delta), "K", text, abs(delta) / 4.0))
     return out
 
@@ -112,12 +117,13 @@ def _dial_lies(cause: Cause) -> bool:
     return "heater-seen" in cause.facts and t is not None and told is not None and t <= told - BELOW_K
 
 
-def _lowest_setpoint_c(setpoint: float, cause: Cause) -> float:
-    """Return the lowest set point that still holds the band: its low edge, and what the box stays under its dial."""
-    under = setpoint - cause.temperature_c if cause.thermostat == "regulating" and cause.temperature_c is not None else 0.0
-    return cause.goal.low_c + cause.goal.inside_k + under
+def _under_dial_k(setpoint: float, cause: Cause) -> float:
+    """Return how far under its dial a thermostat that was seen to switch holds the box, K: its bounds are moved by as much."""
+    return setpoint - cause.temperature_c if cause.thermostat == "regulating" and cause.temperature_c is not None else 0.0
 
 
+OFF_DIAL_K = 2.5
+"""A dial that is off by more is told: the keeper would take the figure for a fault, or not dare to set it; own estimate."""
 STRONGER = 1.5
 """A mat that is on all the time and too weak is exchanged for one of up to so many times its watts; judgement."""
 

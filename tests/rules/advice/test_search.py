@@ -169,3 +169,23 @@ def test_a_dial_that_lies_is_turned_up_by_more_once_the_heater_was_looked_at(see
     cause = reason_of(chamber, now, alarms(now, chamber), knobs, heater_sound=seen)
     ups = [move for step in cause.cell.order if step.act == "heat-up" for move in moves_for(step, chamber, cause, knobs)]
     assert max(move.delta for move in ups) == pytest.approx(most_k)
+
+
+@pytest.mark.parametrize(("seen", "highest_c"), [(True, 30.0), (False, 28.0)])
+def test_a_dial_that_lies_is_turned_past_the_band_as_far_as_the_box_stays_in_it(seen, highest_c):
+    """A thermostat that held 23 degC at 28 was left there for days, and the room was to be warmed eight times."""
+    chamber = Chamber(devices=devices(setpoint_c=27.5))
+    now = situation(22.6, 80.0, 17.0, 45.0, usual_c=22.6, usual_peak_c=23.2, usual_trough_c=22.1, usual_range_k=1.1)
+    knobs = present_knobs(chamber, ()) | {"setpoint": 28.0 if seen else 27.5}
+    cause = reason_of(chamber, now, alarms(now, chamber), knobs, heater_sound=seen)
+    ups = [move for step in cause.cell.order if step.act == "heat-up" for move in moves_for(step, chamber, cause, knobs)]
+    assert max(move.value for move in ups if move.value is not None) == highest_c
+    assert all("go by the thermometer in the box" in move.text for move in ups)
+
+
+def test_a_weak_mat_that_never_switches_is_turned_up_no_further_than_the_band():
+    chamber = Chamber(devices=devices(setpoint_c=28.0))
+    now = situation(22.6, 80.0, 12.0, 45.0, usual_c=22.6, usual_peak_c=22.7, usual_trough_c=22.5, usual_range_k=0.1)
+    cause = reason_of(chamber, now, alarms(now, chamber), present_knobs(chamber, ()), heater_sound=True)
+    knobs = present_knobs(chamber, ())
+    assert not [move for step in cause.cell.order for move in moves_for(step, chamber, cause, knobs) if move.act == "heat-up"]
