@@ -21,6 +21,7 @@ from rules.checks import (
     probe_unproven,
     probes,
     swapped,
+    swings,
     tonight,
     water,
 )  # fmt: skip
@@ -42,6 +43,7 @@ CHECKS: tuple[Check, ...] = (
     Check(bands.temperature, ("temperature-high", "temperature-low")),
     Check(heat.runaway, ("heater-runaway",)),
     Check(heat.failed, ("heater-failed",)),
+    Check(swings.check, ("temperature-swings",)),
     Check(bands.dryness, ("humidity-low",)),
     Check(bands.dampness, ("humidity-high", "damp")),
     Check(lid_open.check, ("lid-open",)),

@@ -212,6 +212,16 @@ ALARMS: dict[str, AlarmKind] = {
         explained_by=("temperature-high", "temperature-low", "heater-runaway", "heater-failed"), room_moves=True,
         blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
     ),
+    "temperature-swings": AlarmKind(
+        label="swings too widely", sentence="{place}: its thermostat lets the temperature swing out of its band and back",
+        first_step="Put the thermostat's probe into the air at the garden's height, away from the mat, and set how far it"
+        " swings (hysteresis) to 0.5 or 1 °C. If it swings on, take a weaker mat, or put the mat further from the probe.",
+        subject="climate", consequence="minor", figure=None, edge=None, continuous=False,
+        harm=None, bears=(),
+        answered="not", wakes_at_night=False, quiet_on_visit=False,
+        explained_by=("heater-runaway", "heater-failed", "probes-swapped", "blind"),
+        room_moves=False, blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
+    ),
     "humidity-leaving": AlarmKind(
         label="humidity will leave its band", sentence="{place}: its humidity is about to leave its band",
         first_step=_LOOK_LATER,

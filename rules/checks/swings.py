@@ -1,0 +1,52 @@
+"""A thermostat that lets the air swing past an edge of its band, hour after hour: its mean is right, and it is not well set.
+
+The peaks and troughs of a swing about the right place raise no alarm of their own (`rules.climate.swing`), or each cycle would
+ring; but a garden that is past its band for a quarter of the day has a trouble that the keeper can end once and for all. It is
+told in the digest: nothing about it is urgent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from rules.checks.verdict import Facts, Verdict, number
+from rules.climate.hours import hours_between, hours_with
+from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, Delays
+from rules.climate.view import View
+from rules.climate.windows import distinct
+from rules.terms.events import HOUR_MS
+
+HOURS, WIDE_HOURS, FEW_HOURS = 24, 8, 2
+"""Of the hours of a day so many must have been wide, and so few before it counts as over. Own estimate."""
+WIDE_SHARE = 0.75
+"""An hour is wide that moves by this share of the band, and leaves it. Own estimate."""
+
+
+def check(view: View) -> Iterator[Verdict]:
+    """The thermostat swings too widely."""
+    chamber, heater = view.chamber, view.heater
+    if chamber is None or heater is None or not heater.thermostat:
+        return
+    low, high = chamber.temperature.low, chamber.temperature.high
+    if low is None or high is None:
+        return
+    numbers, back = distinct(view.at_ms // HOUR_MS)
+    first = int(numbers[0]) - HOURS
+    table = hours_between(hours_with(view, "temperature_c", view.temperature.value), first, int(numbers[-1]))
+    wide = (table.highest - table.lowest >= WIDE_SHARE * (high - low)) & ((table.highest > high) | (table.lowest < low))
+    passed = np.concatenate(([0], np.cumsum(wide)))
+    count = (passed[numbers - first] - passed[numbers - first - HOURS])[back]
+    zone = np.where(count >= WIDE_HOURS, OUTSIDE, np.where(count > FEW_HOURS, EDGE, CLEAR)).astype(np.int8)
+
+    def facts(index: int) -> Facts:
+        end = int(view.at_ms[index] // HOUR_MS) - first
+        day = slice(end - HOURS, end)
+        if not wide[day].any():
+            return Facts(because="it keeps its band")
+        least, most = float(np.min(table.lowest[day][wide[day]])), float(np.max(table.highest[day][wide[day]]))
+        hours = f"in {int(count[index])} of the last {HOURS} hours"
+        return Facts(number(most - least), None, "K", None, f"it went from {least:.1f} to {most:.1f} degC and back, {hours}")
+
+    yield Verdict("temperature-swings", zone, view.passed_ms(), Delays(0, 0, 0, 0), facts)
