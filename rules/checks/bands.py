@@ -187,14 +187,15 @@ def dryness(view: View) -> Iterator[Verdict]:
     value = view.humidity.least if view.chamber.two_probes == "worse" else view.humidity.value
     lasts = lasting(view)
     zone = _by_its_mean(view, lasts, zones(value, edge, band.harmful_low, band.deadband, upper=False))
-    drinks = dries_like_pct(vapour_pressure_deficit_pa_or_nan(lasts.temperature_c, lasts.humidity_pct))
-    zone[(drinks < dryness_of(view.garden_ml).drunk_pct) & (zone >= OUTSIDE)] = HARM
-    like = dries_like_pct(view.vapour_deficit_pa)
+    beyond = zone >= OUTSIDE
+    if beyond.any():
+        drinks = dries_like_pct(vapour_pressure_deficit_pa_or_nan(lasts.temperature_c, lasts.humidity_pct))
+        zone[(drinks < dryness_of(view.garden_ml).drunk_pct) & beyond] = HARM
     told, written = _facts(view, value, edge, band.harmful_low, "%RH", False), limits(view, band, "low")
     assert written is not None  # or there were no edge
 
     def facts(index: int) -> Facts:
-        found, as_if = told(index), float(like[index])
+        found, as_if = told(index), float(dries_like_pct(view.vapour_deficit_pa[index]))
         base = written if isinstance(written, float) else float(written[index])
         if found.limit is not None and found.limit > base + 0.5:
             found = replace(found, raised_from=base)

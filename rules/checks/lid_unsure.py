@@ -21,6 +21,7 @@ from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, Delays
 from rules.climate.memory import Hour
 from rules.climate.place_uncertainty import margin_u_k
 from rules.climate.view import View
+from rules.climate.windows import passed_since
 from rules.keeper.devices import lid_now
 from rules.physics.lid_factor import prior_if_bare
 from rules.settings.bands import LidDewBand
@@ -70,7 +71,9 @@ def _bare_factor(view: View) -> float | None:
 def _unsure_hours(view: View, numbers: NDArray[np.int64], band: LidDewBand, bare: float | None) -> NDArray[np.int64]:
     """Return the numbers of the hours that were unsure when they were over, those of this stretch added, in their order."""
     before = numbers[0] if view.memory.instant_ms is None else view.memory.instant_ms // HOUR_MS
-    begun = np.flatnonzero(np.diff(numbers, prepend=before))
+    begun = np.flatnonzero(passed_since(numbers, before))
+    if not len(begun):
+        return np.array(view.memory.lid_unsure_hours, np.int64)
     margin = _mean_before(hours_with(view, "dew_margin_k", view.margin), numbers[begun])
     humidity = _mean_before(hours_with(view, "relative_humidity_pct", view.humidity.value), numbers[begun])
     blind = np.isnan(margin) & (humidity >= WETS_ABOVE_PCT)

@@ -14,17 +14,15 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from rules.checks.bands import comes_back
 from rules.checks.verdict import Facts, Verdict, number
-from rules.climate.hours import Hourly, hours_between, hours_with
+from rules.climate.hours import hours_between, hours_with
 from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, UNSEEN, Delays
 from rules.climate.memory import Loss
 from rules.climate.view import View
 from rules.climate.windows import distinct
-from rules.physics.vapour import dew_point_c_or_nan
 from rules.terms.events import HOUR_MS, MINUTE_MS
 
 Floats = NDArray[np.float64]
@@ -52,16 +50,18 @@ def check(view: View) -> Iterator[Verdict]:
     probes = [view.settings.probes[name] for name in view.settings.probes_at(view.place)]
     if view.chamber is None or view.chamber.role != "fungus" or all(probe.interval > SPARSE_MS for probe in probes):
         return
-    room_dew = dew_point_c_or_nan(view.room_temperature, view.room_humidity)
     dew, warmth = (figure.mean(view.at_ms, HALF_HOUR_MS, 0) for figure in (view.recent.dew_point, view.recent.temperature))
-    now = np.array((dew, warmth, room_dew))
+    now = np.array((dew, warmth, view.room_dew_point))
     if view.visiting:
         view.memory.visited_ms = int(view.at_ms[-1])
     low_c = view.chamber.temperature.low
     chilled = warmth < (-np.inf if low_c is None else low_c - CHILLED_K)
     explained = (view.at_ms < (view.memory.visited_ms or 0) + SETTLES_MS) | chilled
-    usual = _usual_before_loss(view, now, _usual(view, room_dew), explained)
+    usual = _usual(view)
     fallen_k, needed_k = _fallen(now, usual)
+    if view.memory.loss is not None or ((fallen_k >= needed_k) & ~explained).any():
+        usual = _usual_before_loss(view, now, usual, explained)
+        fallen_k, needed_k = _fallen(now, usual)
     zone = np.where(fallen_k >= needed_k, OUTSIDE, np.where(fallen_k > 0.0, EDGE, CLEAR)).astype(np.int8)
     zone[explained & (zone == OUTSIDE)] = EDGE
     zone[np.isnan(dew)] = UNSEEN
@@ -128,37 +128,31 @@ def _followed(
     return replace(loss, back_ms=int(begun[-1]) if back[-1] else None), len(at_ms)
 
 
-def _usual(view: View, room_dew: Floats) -> Floats:
+def _usual(view: View) -> Floats:
     """Return for each instant how low dew point and temperature were in the hours before, and the room's mean dew point."""
     numbers, back = distinct(view.at_ms // HOUR_MS)
     begin, end = int(numbers[0]) - REMEMBERED_HOURS, int(numbers[-1])
-    figures: tuple[tuple[Hourly, Floats], ...] = (
-        ("dew_point_c", view.dew_point), ("temperature_c", view.temperature.value), ("room_dew_point_c", room_dew),
-    )  # fmt: skip
-    dew, heat, room = (hours_between(hours_with(view, name, value), begin, end) for name, value in figures)
-    unchanged = np.arange(begin, end) > (begin - 1 if view.changed_ms is None else view.changed_ms // HOUR_MS)
-
-    def before(figure: Floats) -> Floats:
-        """Return a row for each hour: the figures of the hours before it in ascending order, what is not known last."""
-        rows = sliding_window_view(np.where(unchanged, figure, np.nan), REMEMBERED_HOURS)
-        return np.sort(rows[numbers - numbers[0]], axis=1)
-
-    means, swings, rooms = before(dew.mean), before(dew.highest - dew.lowest), before(room.mean)
-    warmth = before(np.where(np.isnan(dew.mean), np.nan, heat.mean))
-    low = _quantile(means, 0.1) - _quantile(swings, 0.5) / 2.0
-    room_was = np.nansum(rooms, axis=1) / np.where(_known(rooms), _known(rooms), np.nan)
-    enough = _known(means) >= KNOWN_HOURS
-    return np.where(enough, (low, _quantile(warmth, 0.1), room_was), np.nan)[:, back]
-
-
-def _known(rows: Floats) -> NDArray[np.int64]:
-    known: NDArray[np.int64] = np.count_nonzero(~np.isnan(rows), axis=1)
-    return known
+    dew = hours_between(hours_with(view, "dew_point_c", view.dew_point), begin, end)
+    if dew.known < KNOWN_HOURS:
+        return np.full((3, len(view.at_ms)), np.nan)
+    heat = hours_between(hours_with(view, "temperature_c", view.temperature.value), begin, end)
+    room = hours_between(hours_with(view, "room_dew_point_c", view.room_dew_point), begin, end)
+    figures = np.array((dew.mean, dew.highest - dew.lowest, heat.mean, room.mean))
+    figures[2, np.isnan(dew.mean)] = np.nan
+    if view.changed_ms is not None:
+        figures[:, : max(0, view.changed_ms // HOUR_MS + 1 - begin)] = np.nan
+    # For each hour the figures of the hours before it in ascending order, what is not known last.
+    rows = np.sort(figures[:, (numbers - numbers[0])[:, None] + np.arange(REMEMBERED_HOURS)], axis=2)
+    means, swings, warmth, rooms = rows
+    count = np.count_nonzero(~np.isnan(rows), axis=2)
+    low = _quantile(means, count[0], 0.1) - _quantile(swings, count[1], 0.5) / 2.0
+    room_was = np.nansum(rooms, axis=1) / np.where(count[3], count[3], np.nan)
+    return np.where(count[0] >= KNOWN_HOURS, (low, _quantile(warmth, count[2], 0.1), room_was), np.nan)[:, back]
 
 
-def _quantile(rows: Floats, share: float) -> Floats:
+def _quantile(rows: Floats, known: NDArray[np.int64], share: float) -> Floats:
     """Return the quantile of what is known in each ascending row, interpolated; NaN: nothing is known."""
-    place = share * np.maximum(_known(rows) - 1, 0)
-    below = place.astype(np.int64)
-    lower, upper = (np.take_along_axis(rows, at[:, None], axis=1)[:, 0] for at in (below, np.ceil(place).astype(np.int64)))
+    place = share * np.maximum(known - 1, 0)
+    below, each = place.astype(np.int64), np.arange(len(rows))
+    lower, upper = rows[each, below], rows[each, np.ceil(place).astype(np.int64)]
     return lower + (place - below) * (upper - lower)

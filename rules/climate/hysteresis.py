@@ -8,7 +8,8 @@ since the one before, 0 where the newest sample is suspect, so neither a gap nor
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from copy import copy
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -92,9 +93,9 @@ def walk(
     Where it is `worsening` nothing eases, recovers or ends: that waits until the value does not get worse. Where it is
     `returning` nothing begins, though its time counts: it is raised at the instant at which it stays away after all.
     """
-    if not len(zone) or (_is_calm(state) and _is_inside(zone)):
+    if not len(zone) or rests(state, zone):
         return state, []
-    state = replace(state)
+    state = copy(state)
     if _nothing_can_turn(state, zone):
         return state, []
     spent = np.cumsum(credit_ms)
@@ -109,11 +110,11 @@ def walk(
     return state, turns
 
 
-def _is_calm(state: Walk) -> bool:
-    """The commonest case of all: normal, seen, and no counter runs; then nothing need be copied."""
+def rests(state: Walk, zone: NDArray[np.int8]) -> bool:
+    """Return whether nothing of a condition changes, the commonest case of all: normal, seen, no counter runs, all inside."""
     return (
         state.phase == "normal" and state.ever_seen and not state.edited and state.bad_for_ms is None
-        and state.harm_for_ms is None and state.clear_for_ms is None and state.ease_for_ms is None
+        and state.harm_for_ms is None and state.clear_for_ms is None and state.ease_for_ms is None and _is_inside(zone)
     )  # fmt: skip
 
 

@@ -167,6 +167,8 @@ def _nearest(seconds: Sequence[Second], column: Column) -> Floats | None:
 
 
 def _corrected(judged: Judged, quantity: Quantity, gain: float, offset: float) -> Judged:
+    if (gain, offset) == (1.0, 0.0) and quantity != "relative_humidity":
+        return judged
     value = judged.value if (gain, offset) == (1.0, 0.0) else judged.value * gain + offset
     if quantity == "relative_humidity":
         value = np.clip(value, FACTS[quantity].gross_low, 100.0)  # nan stays nan

@@ -10,7 +10,8 @@ of our own, supported by what capacitive probes do in wet air (common practice, 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from copy import copy
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -124,14 +125,14 @@ def judge(
         flag[where] = grade
         test[where] = _CODE[name]
 
-    memory = replace(memory)
+    memory = copy(memory)
     facts = FACTS[quantity]
     raw = np.where(np.isfinite(raw), raw, np.nan)
     second = np.full(count, np.nan) if second is None else second
-    borne_out = np.abs(raw - second) <= AGREE[quantity]
     beyond = (raw < facts.domain_low) | (raw > facts.domain_high)
     if beyond.any() or memory.beyond_since_ms is not None:
         unled, alone = _unled(memory, quantity, at_ms, raw, beyond, interval_ms)
+        borne_out = np.abs(raw - second) <= AGREE[quantity]
         mark(unled & ~alone & ~borne_out, SUSPECT, "domain")
         mark(alone & ~borne_out, SUSPECT, "begins-extreme")
     reversing = _neighbours(memory, quantity, at_ms, raw, interval_ms, mark)
@@ -148,9 +149,11 @@ def judge(
         sentinel |= raw == said
     mark(sentinel, FAIL, "sentinel")
     mark((raw < facts.gross_low) | (raw > facts.gross_high) | np.isnan(raw), FAIL, "gross-range")
-    jumping = (flag >= SUSPECT) & np.isin(test, [_CODE[name] for name in JUMPS])
-    erratic = _erratic(memory, jumping | reversing)
-    flag[erratic], test[erratic] = np.maximum(flag[erratic], SUSPECT), _CODE["erratic"]
+    doubted = flag >= SUSPECT
+    jumping = doubted & np.isin(test, [_CODE[name] for name in JUMPS]) | reversing if doubted.any() else reversing
+    if memory.jumps or jumping.any():
+        erratic = _erratic(memory, jumping)
+        flag[erratic], test[erratic] = np.maximum(flag[erratic], SUSPECT), _CODE["erratic"]
     value = np.where(flag == FAIL, np.nan, raw)
     _remember(memory, at_ms, raw, flag, test)
     return memory, Judged(at_ms, value, flag, test)
@@ -229,8 +232,6 @@ def _shifted(at_ms: Instants, value: Floats, before_ms: int | None, before: floa
 
 def _erratic(memory: Series, jumping: Bools) -> Bools:
     """Return where a probe has jumped so often lately that nothing it says is believed, until it has been quiet for as long."""
-    if not memory.jumps and not jumping.any():
-        return np.zeros(len(jumping), bool)
     earlier = np.array([bool(memory.jumps >> place & 1) for place in range(JUMPS_OF, -1, -1)])
     jumped = np.concatenate((earlier, jumping))
     begun = np.cumsum(np.concatenate(([False], jumped[1:] & ~jumped[:-1])))

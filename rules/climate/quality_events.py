@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from copy import copy
 
 import numpy as np
 
@@ -19,7 +19,7 @@ _FAILURE = {"gross-range", "sentinel", "flat-line"}
 def quality_events(settings: Settings, heard: Heard, origin: str) -> tuple[Series, list[QualityEvent]]:
     """Return the series' memory and the events of this stretch. NE 107: failed values are failure, doubtful ones out of
     specification (NAMUR NE 107, class names)."""
-    judged, memory = heard.judged, replace(heard.after)
+    judged, memory = heard.judged, copy(heard.after)
     memory.told_test, memory.told_ms, memory.events = heard.before.told_test, heard.before.told_ms, heard.before.events
     code = np.where(judged.flag >= SUSPECT, judged.test, 0)
     if not memory.told_test and not code.any():

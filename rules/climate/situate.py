@@ -10,7 +10,8 @@ from rules.climate.place_uncertainty import humidity_u_pct, margin_u_k, temperat
 from rules.climate.situation import Situation
 from rules.climate.view import View, failing_test
 from rules.physics.moist_air import absolute_humidity_g_m3
-from rules.physics.uncertainty import dew_point_or_nan, dew_point_uncertainty_k, probability_wet
+from rules.physics.uncertainty import dew_point_uncertainty_k, probability_wet
+from rules.terms.condition_changes import Harm
 from rules.terms.events import MINUTE_MS
 
 NO_ROOM_HUMIDITY = "no room humidity: what venting would do is unknown"
@@ -22,8 +23,10 @@ def read_ms(value: int) -> int | None:
     return int(value) if value > NEVER_MS else None
 
 
-def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
-    """Return what is known of a chamber at one of its instants."""
+def situation_at(
+    view: View, index: int, pressure_pa: float, harm: tuple[Harm, ...] = (), outside: tuple[str, ...] = ()
+) -> Situation:
+    """Return what is known of a chamber at one of its instants; `harm` and `outside`: what else is known of it then."""
     at_ms, u_t = int(view.at_ms[index]), temperature_u_k(view.settings, view.probes, view.place)
     temperature, humidity = known(view.temperature.value[index]), known(view.humidity.value[index])
     margin = known(view.margin[index])
@@ -52,7 +55,7 @@ def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
         condensate_g_m2=round(float(view.condensate[index]), 2),
         room_temperature_c=known(view.room_temperature[index]),
         room_relative_humidity_pct=known(view.room_humidity[index]),
-        room_dew_point_c=known(dew_point_or_nan(view.room_temperature[index], view.room_humidity[index])),
+        room_dew_point_c=known(view.room_dew_point[index]),
         u_temperature_k=u_t if temperature is not None else None,
         u_relative_humidity_pct=u_h if humidity is not None else None,
         u_dew_point_k=u_dew,
@@ -78,6 +81,8 @@ def situation_at(view: View, index: int, pressure_pa: float) -> Situation:
         taken_out=view.taken_out,
         saturated=saturated,
         lacking=_lacking(view, index, temperature, humidity, saturated),
+        harm=harm,
+        outside=outside,
     )
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from rules.climate.memory import Series
 from rules.climate.quality import fresh_for_ms
 from rules.climate.wetness import SATURATED_PCT
+from rules.climate.windows import passed_since
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 
 Floats = NDArray[np.float64]
@@ -65,8 +66,8 @@ def stillness(memory: Series, at_ms: Instants, raw: Floats, interval_ms: int, hu
     After a gap it begins anew: nobody knows what it did meanwhile.
     """
     before_ms = int(at_ms[0]) if memory.last_ms is None else memory.last_ms
-    gap = np.diff(at_ms, prepend=before_ms) > fresh_for_ms(interval_ms)
-    changed = np.diff(raw, prepend=np.nan if memory.last_raw is None else memory.last_raw) != 0.0
+    gap = passed_since(at_ms, before_ms) > fresh_for_ms(interval_ms)
+    changed = raw - np.concatenate(([np.nan if memory.last_raw is None else memory.last_raw], raw[:-1])) != 0.0
     first_ms = int(at_ms[0]) if memory.same_since_ms is None else memory.same_since_ms
     since = np.maximum.accumulate(np.concatenate(([first_ms], np.where(changed | gap, at_ms, 0))))
     moved = changed & ~gap & (since[:-1] < at_ms)

@@ -8,6 +8,7 @@ arrays of a `View` run over them.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from copy import copy
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -60,6 +61,7 @@ class View:
     vapour_deficit_pa: Floats
     room_temperature: Floats
     room_humidity: Floats
+    room_dew_point: Floats
     lid: Floats
     lid_estimate: Floats
     lid_measured: NDArray[np.bool_]
@@ -74,6 +76,8 @@ class View:
     lid_seen_wet: NDArray[np.bool_]
     """Where the lid is wet by the keeper's eyes."""
     recent: Recent
+    heater: ToldHeater | None
+    """The chamber's heater as the keeper last said; None: it has none."""
     keeper: KeeperState
     room_nights: tuple[Night, ...]
     room_recent: Signal | None
@@ -85,11 +89,6 @@ class View:
     """The usual swing before the hours that were asked for, by number of the hour (`rules.climate.heating`)."""
     thermostat: list[NDArray[np.int8]] = field(default_factory=list)
     """What the thermostat does at each instant, once it was asked for (`rules.climate.heating`)."""
-
-    @property
-    def heater(self) -> ToldHeater | None:
-        """The chamber's heater as the keeper last said; None: it has none."""
-        return None if self.chamber is None else told_heater(self.chamber, self.keeper.devices.get(self.place, ()))
 
     @property
     def visiting(self) -> bool:
@@ -191,8 +190,9 @@ def look(
         np.where(humidity.counts, dew_point, np.nan),
     )
     guesses = {key: old.copied() for key, old in memory.guesses.items()}
-    twins = {key: replace(old) for key, old in memory.twins.items()}
-    memory = replace(memory, tail=tail, walks=dict(memory.walks), guesses=guesses, twins=twins, harm=dict(memory.harm))
+    memory = copy(memory)
+    memory.tail, memory.walks, memory.guesses, memory.harm = tail, dict(memory.walks), guesses, dict(memory.harm)
+    memory.twins = {key: replace(old) for key, old in memory.twins.items()}
     lid_c, estimate, measured = _lid(settings, place, memory, probes, keeper, heard, at_ms, temperature.value, around)
     margin, water = lid_c - dew_point, condensate_g_m2(memory, chamber, at_ms, dew_point, lid_c, measured)
     return View(
@@ -212,6 +212,7 @@ def look(
         vapour_deficit_pa=vapour.vapour_pressure_deficit_pa_or_nan(temperature.value, humidity.value),
         room_temperature=around.room_temperature,
         room_humidity=around.room_humidity,
+        room_dew_point=_room_dew_point(chamber, around),
         lid=lid_c,
         lid_estimate=estimate,
         lid_measured=measured,
@@ -222,6 +223,7 @@ def look(
         condensate=water,
         lid_seen_wet=seen_wet(memory, at_ms, margin, water),
         recent=signals,
+        heater=None if chamber is None else told_heater(chamber, keeper.devices.get(place, ())),
         keeper=keeper,
         room_nights=around.room_nights,
         room_recent=around.room_recent,
@@ -229,11 +231,18 @@ def look(
     )
 
 
+def _room_dew_point(chamber: Chamber | None, around: Around) -> Floats:
+    if chamber is None:
+        return np.full(len(around.room_temperature), np.nan)
+    return vapour.dew_point_c_or_nan(around.room_temperature, around.room_humidity)
+
+
 def remembered(view: View) -> PlaceMemory:
     """Return the place's memory after the stretch: the next stretch and the room's chambers go on from it."""
     known_t = np.flatnonzero(~np.isnan(view.temperature.value))
     known_h = np.flatnonzero(~np.isnan(view.humidity.value))
-    newest = replace(view.memory, instant_ms=int(view.at_ms[-1]))
+    newest = copy(view.memory)
+    newest.instant_ms = int(view.at_ms[-1])
     newest.heard_ms = max((int(item.judged.at_ms[-1]) for item in view.heard), default=view.memory.heard_ms)
     if len(known_t):
         newest.temperature_c, newest.seen_ms = float(view.temperature.value[known_t[-1]]), int(view.at_ms[known_t[-1]])

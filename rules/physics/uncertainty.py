@@ -15,13 +15,11 @@ from numpy.typing import NDArray
 
 from rules.physics.moist_air import STANDARD_PRESSURE_PA, absolute_humidity_g_m3_or_nan
 from rules.physics.saturation import (
-    RELATIVE_HUMIDITY,
-    TEMPERATURE,
     ZERO_CELSIUS_K,
     Array,
     Value,
     as_numbers,
-    dew_point_of_one,
+    dew_point_of_one_or_nan,
     dew_points_or_nan,
     log_slope,
     square_root,
@@ -61,8 +59,7 @@ def dew_point_or_nan(temperature_c: Value, relative_humidity_pct: Value) -> Valu
     """Return the dew point, degC, shaped as the inputs; NaN in or out of range gives NaN out."""
     t, rh = temperature_c, relative_humidity_pct
     if isinstance(t, float) and isinstance(rh, float):
-        good = TEMPERATURE.low <= t <= TEMPERATURE.high and 0.0 < rh <= RELATIVE_HUMIDITY.high
-        return dew_point_of_one(t, rh) if good else float("nan")
+        return dew_point_of_one_or_nan(t, rh)
     return dew_points_or_nan(as_numbers("temperature_c", t), as_numbers("relative_humidity_pct", rh))
 
 

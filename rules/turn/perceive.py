@@ -19,7 +19,7 @@ from rules.checks.verdict import Facts, Verdict
 from rules.climate.consensus import full_minute_in, instants, seen, unasked_every_ms
 from rules.climate.course import Course, Zones, outside_at
 from rules.climate.hours import hours_after
-from rules.climate.hysteresis import OUTSIDE, UNSEEN, Moving, Walk, walk
+from rules.climate.hysteresis import OUTSIDE, UNSEEN, Moving, Walk, rests, walk
 from rules.climate.judging import Column, Heard, Second, hear
 from rules.climate.memory import Night, PlaceMemory, ProbeMemory
 from rules.climate.nights import last_nights, nights_after
@@ -234,15 +234,18 @@ def _walk(state: EngineState, view: View) -> tuple[list[ConditionChange], dict[H
         for verdict in check.look(view) if check.rooms or view.chamber is not None else ():
             key = verdict.alarm if verdict.probe is None else f"{verdict.alarm}/{verdict.probe}"
             memory = view.memory.walks.get(key) or Walk()
-            keep = None
-            if settling and state.paused_ms is not None:
-                keep = np.flatnonzero((verdict.zone != UNSEEN) | (view.at_ms >= state.paused_ms + SETTLING_MS))
-            if ALARMS[verdict.alarm].continuous and verdict.zone.max() >= OUTSIDE:
-                zones[verdict.alarm] = verdict.zone
             kind = ALARMS[verdict.alarm].harm
             account = harm.NOTHING if kind is None else accounts.get(kind, harm.NOTHING)
-            view.memory.walks[key], turned = _turned(view, verdict, memory, keep, account)
-            changes += [*turned, *_weighed(view, verdict, account)]
+            if not rests(memory, verdict.zone):
+                keep = None
+                if settling and state.paused_ms is not None:
+                    keep = np.flatnonzero((verdict.zone != UNSEEN) | (view.at_ms >= state.paused_ms + SETTLING_MS))
+                if ALARMS[verdict.alarm].continuous and verdict.zone.max() >= OUTSIDE:
+                    zones[verdict.alarm] = verdict.zone
+                view.memory.walks[key], turned = _turned(view, verdict, memory, keep, account)
+                changes += turned
+            if account.steps:
+                changes += _weighed(view, verdict, account)
     return changes, accounts, zones
 
 
@@ -319,8 +322,8 @@ def _keep(settings: Settings, state: EngineState, view: View, zones: Zones) -> N
     memory = remembered(view)
     memory.hours = hours_after(view)
     if view.chamber is not None:
-        now = situation_at(view, len(view.at_ms) - 1, settings.pressure_pa)
-        memory.present = replace(now, harm=standing(memory.harm, now.at_ms), outside=outside_at(zones, -1))
+        harms, outside = standing(memory.harm, int(view.at_ms[-1])), outside_at(zones, -1)
+        memory.present = situation_at(view, len(view.at_ms) - 1, settings.pressure_pa, harms, outside)
         memory.belief = _taught(view, memory)
     else:
         memory.nights = last_nights(nights_after(view))
