@@ -100,8 +100,7 @@ def consider(
         return talk.closed(state, events), events
     if wanted is None or (not worse and hushed(state, wanted, situation, standing)):
         return talk.reminded(replace(state, searched=now if wanted is None else None), events), events
-    state, said = talk.told(state, wanted, events), len(events)
-    return replace(state, searched=None if events[said:] else now), events
+    return replace(talk.told(state, wanted, events), searched=now), events
 
 
 def _stands(wanted: Plan | None, standing: Mapping[str, Standing]) -> bool:
@@ -179,8 +178,10 @@ class _Talk:
             return False
         if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS:
             return True
-        same_cell = (now.branch, now.cell) == ("cell", cause.cell.number)
-        return same_cell and not findable_keys(state, cause, self.at_ms).issuperset(now.keys)
+        if (now.branch, now.cell) != ("cell", cause.cell.number):
+            return False
+        findable, sized = findable_keys(state, cause, self.at_ms)
+        return not findable.issuperset(now.keys) or not (any(now.amounts) or sized.intersection(now.keys))
 
     def _material(self, now: OpenAdvice, wanted: Plan) -> bool:
         """Return whether the plan differs so much from what was told that it must be told again."""

@@ -280,16 +280,18 @@ def _asked_lately(state: AdviceState, act: str, at_ms: int, again_ms: int = CHEC
     return at_ms - state.checked_ms.get(act, -again_ms) < again_ms
 
 
-def findable_keys(state: AdviceState, cause: Cause, at_ms: int) -> set[str]:
-    """Return all keys that a search in this cell may find: not what waits for its effect or was asked for lately."""
-    acts = {step.act: ACTS[step.act] for step in cause.cell.order if allowed(step, cause)}
-    acts |= {step.act: ACTS[step.act] for order in practice.AIDS.values() for step in order if allowed(step, cause)}
+def findable_keys(state: AdviceState, cause: Cause, at_ms: int) -> tuple[set[str], set[str]]:
+    """Return all keys that a search in this cell may find, and those of them that may come with an amount: not what waits for
+    its effect or was asked for lately."""
+    steps = (*cause.cell.order, *(step for order in practice.AIDS.values() for step in order))
+    acts = {step.act: ACTS[step.act] for step in steps if allowed(step, cause)}
     again_ms = _again_ms(cause)
-    return {action.device + ":" + action.change for _, action in _leave_be(cause)} | {
-        f"{act.device}:{act.change}"
-        for name, act in acts.items()
+    free = [
+        act for name, act in acts.items()
         if not (_asked_lately(state, name, at_ms, again_ms) if act.knob == "none" else _waits(state, cause, act.knob, at_ms))
-    }
+    ]
+    found, sized = ({f"{act.device}:{act.change}" for act in free if act.knob != "none" or not of} for of in (False, True))
+    return found | {f"{action.device}:{action.change}" for _, action in _leave_be(cause)}, sized
 
 
 def _assembled(
