@@ -43,9 +43,30 @@ def wordings(state: AdviceState) -> Iterator[tuple[OpenAdvice, OpenAdvice]]:
 
 
 def told_as(state: AdviceState, name: str) -> OpenAdvice | None:
-    """Return what was told under a name, as done if its advisory is done already in any wording; None: nothing was."""
+    """Return what was told under a name, as done if its first step is done already in another wording; None: nothing was."""
     found = next(((item, wording) for item, wording in wordings(state) if wording.name == name), None)
-    return None if found is None else found[0] if found[0].done_ms is not None else found[1]
+    if found is None:
+        return None
+    item, wording = found
+    is_done = wording.done_ms is None and item.done_ms is not None and not _leads_elsewhere(wording, item)
+    return item if is_done else wording
+
+
+def still_asked(state: AdviceState, told: OpenAdvice) -> OpenAdvice | None:
+    """Return the wording that stands beside what is done, because it asks for something else; None: nothing does."""
+    now = state.open
+    return now if now is not None and now.done_ms is None and _is_aside(now, told) else None
+
+
+def _is_aside(now: OpenAdvice, told: OpenAdvice) -> bool:
+    """Whether an earlier wording of an advisory was done, and the one that stands is not done with it, or was done before."""
+    earlier = _same(now, told) and now.name != told.name
+    return earlier and (now.done_ms is not None or _leads_elsewhere(now, told))
+
+
+def _leads_elsewhere(one: OpenAdvice, done: OpenAdvice) -> bool:
+    """Whether the first step of one wording is none of those of another that was done."""
+    return bool(one.acts) and one.acts[0] not in done.acts
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,9 +120,13 @@ def done(
         state = replace(state, heater_seen_ms=at_ms)
     if "lid:check" in told.keys:
         state = replace(state, lid_checked_ms=at_ms)
+    now = state.open
+    if now is not None and _is_aside(now, told):
+        booked = replace(booked, earlier=[])
+        earlier = [booked if wording.name == told.name else wording for wording in now.earlier]
+        return replace(state, open=replace(now, earlier=earlier), searched=None), changes
     state = awaiting(state, told, at_ms)
-    is_open = state.open is not None and _same(state.open, told)
-    return replace(state, open=booked) if is_open else replace(state, last=booked), changes
+    return replace(state, open=booked) if now is not None and _same(now, told) else replace(state, last=booked), changes
 
 
 def remembered(state: AdviceState, told: OpenAdvice, word_id: str, at_ms: int, known: Collection[str]) -> AdviceState:
@@ -142,12 +167,19 @@ def taken_back(state: AdviceState, word_id: str) -> AdviceState:
 
 def _not_done(item: OpenAdvice | None, before: BeforeDone) -> OpenAdvice | None:
     """Return an advisory as it was told last, not done."""
-    if item is None or item.advisory != before.advisory or item.done_ms is None:
+    if item is None or item.advisory != before.advisory:
         return item
-    *earlier, newest = sorted((item, *item.earlier), key=lambda told: told.event.revision)
+    told = [_cleared(wording, before) if wording.done_ms == before.done_ms else wording for wording in (item, *item.earlier)]
+    if item.done_ms != before.done_ms:
+        return replace(item, earlier=told[1:])
+    *earlier, newest = sorted(told, key=lambda wording: wording.event.revision)
+    return replace(newest, earlier=[replace(wording, earlier=[]) for wording in earlier])
+
+
+def _cleared(told: OpenAdvice, before: BeforeDone) -> OpenAdvice:
     return replace(
-        newest, earlier=[replace(told, earlier=[]) for told in earlier], done_ms=None, done_c=None, done_share=1.0,
-        begun_c=None, begun_pct=None, begun_margin_k=None, look_again_ms=before.look_again_ms,
+        told, done_ms=None, done_c=None, done_share=1.0, begun_c=None, begun_pct=None, begun_margin_k=None,
+        look_again_ms=before.look_again_ms,
     )
 
 
@@ -155,7 +187,8 @@ def corrects(state: AdviceState, item: OpenAdvice, amount: float | None, at_ms: 
     """Return what held before an advisory was done, where another amount of it is told before its effect is judged."""
     if item.done_ms is None or amount is None or at_ms >= item.look_again_ms:
         return None
-    return next((one for one in state.before_done if one.advisory == item.advisory), None)
+    of_it = (one for one in state.before_done if (one.advisory, one.done_ms) == (item.advisory, item.done_ms))
+    return next(of_it, None)
 
 
 def begun_before(item: OpenAdvice, at_ms: int) -> Begun:
@@ -207,8 +240,10 @@ def why_no_amount(told: OpenAdvice, amount: float | None) -> str | None:
     return None
 
 
-def booked_text(told: OpenAdvice, amount: float | None, others: Sequence[str] = ()) -> str:
-    """Return what is booked, in the words in which it was told, and at which other chambers."""
+def booked_text(
+    told: OpenAdvice, amount: float | None, others: Sequence[str] = (), still: OpenAdvice | None = None
+) -> str:
+    """Return what is booked, in the words in which it was told, at which other chambers, and what is still asked."""
     along = f" Booked for {' and '.join(others)} too." if others else ""
     first = None if amount is None else _measured(told)
     really = "" if first is None else f" (really {amount:g} {first.unit})"
@@ -216,6 +251,8 @@ def booked_text(told: OpenAdvice, amount: float | None, others: Sequence[str] = 
     texts = [action.text + (really if action is first else "") for action in asked]
     left = f" Not done: {first.text}." if first is not None and not amount else ""
     done = f"{told.name} is done; what it does will be compared with what was predicted."
+    if still is not None:
+        done = f"{told.name} is done. {still.name} is still asked: {asked_text(still)}."
     return f"{done} Booked: {'; '.join(texts)}.{left}{along}"
 
 

@@ -50,13 +50,14 @@ def _booked(
         begun, adviser = done.begun_before(told, first.done_ms), done.taken_back(adviser, first.word_id)
         told = done.told_as(adviser, told.name) or told
         state.keeper = superseded(without(state.keeper, first.word_id), first.word_id)
+    still = done.still_asked(adviser, told)
     adviser = done.remembered(adviser, told, word.word_id, begun.at_ms, known_ids(state.keeper))
     state.advice[name], changes = done.done(adviser, told, word.amount, begun, settings.chambers[name].devices.vents.count)
     _told(state, name, changes, word)
     others = [other for other in told.event.boxes if other != name and other in settings.chambers]
     for other in others:
         _told(state, other, done.done_along(told, begun.at_ms, settings.chambers[other].devices.vents.count), word)
-    return True, done.booked_text(told, word.amount, [settings.chambers[other].title or other for other in others])
+    return True, done.booked_text(told, word.amount, [settings.chambers[other].title or other for other in others], still)
 
 
 def _begun(settings: Settings, state: EngineState, name: str, at_ms: int) -> done.Begun:

@@ -337,10 +337,16 @@ def test_what_is_booked_is_what_the_letter_asked_for_though_the_advice_has_moved
     shelf.live(45, 29.9, 64.0)
     assert shelf.state is not None and shelf.state.advice["nest"].open is not None
     assert (shelf.state.advice["nest"].open.name, shelf.state.advice["nest"].open.amounts) == ("nest-1.2", [0.0, 1.0])
-    assert "Booked: Turn the heater's thermostat down from 28 to 27 °C." in shelf.say("done", "nest-1")
+    told = shelf.say("done", "nest-1")
+    assert "Booked: Turn the heater's thermostat down from 28 to 27 °C." in told
+    assert "nest-1.2 is still asked: Find what heats the box itself" in told  # of that nothing was done yet
     assert shelf.heard() == [("advice-done", True)]
     assert told_knobs(shelf.state.keeper.devices["nest"]) == {"setpoint": 27.0}
-    assert "was told as done before" in shelf.say("done", "nest-1.2")
+    assert "nest-1.2 is done; what it does" in shelf.say("done", "nest-1.2")
+    assert shelf.heard() == [("advice-done", True)]
+    assert told_knobs(shelf.state.keeper.devices["nest"]) == {"setpoint": 27.0}
+    for name in ("nest-1", "nest-1.2"):
+        assert "was told as done before" in shelf.say("done", name)
 
 
 def test_an_amount_far_from_what_was_advised_is_asked_about(hot: Shelf) -> None:

@@ -10,7 +10,7 @@ from north_course import Course, after, word
 from rules.advice.done import why_no_amount
 from rules.keeper.devices import told_knobs
 from rules.terms.events import HOUR_MS, AdviceEvent
-from rules.terms.words import AdviceDone
+from rules.terms.words import AdviceDone, TakeBack
 
 
 @pytest.fixture
@@ -125,3 +125,28 @@ def test_done_said_twice_without_another_amount_changes_nothing(hot: Course) -> 
     accepted, text = done(hot, "b")
     assert accepted and "done_before" in text
     assert hot.state.advice == before
+
+
+def test_what_an_older_letter_asked_for_is_booked_beside_the_newer_advice_which_stands() -> None:
+    """Dry first, then the heat failed: `done` of the water took the heat along, and an honest `done` of that was "before"."""
+    course = Course(after(25.5, 25.5))
+    for humidity_pct in (80.0, 76.0, 72.0, 68.0):
+        course.live(30, 25.5, humidity_pct)
+    first = name_of(course)
+    course.live(90, 22.5, 68.0)
+    second = name_of(course)
+    assert (first, second) == ("north-1", "north-1.2")
+    (told,) = course.say(word(AdviceDone, "a", advisory=first))
+    assert told.accepted and f"{second} is still asked: Check the heat" in told.text
+    opened = course.state.advice["north"].open
+    assert opened is not None and (opened.name, opened.done_ms) == (second, None)
+    booked = told_knobs(course.state.keeper.devices["north"])
+    assert booked and course.state.advice["north"].heater_seen_ms is None
+    (again,) = course.say(word(AdviceDone, "b", advisory=first))
+    assert "told as done before" in again.text
+    (told,) = course.say(word(AdviceDone, "c", advisory=second))
+    assert "Booked: Check the heat" in told.text and course.state.advice["north"].heater_seen_ms is not None
+    course.say(word(TakeBack, "d", said="a"))
+    opened = course.state.advice["north"].open
+    assert opened is not None and opened.done_ms is not None and told_knobs(course.state.keeper.devices["north"]) != booked
+    assert [wording.done_ms for wording in opened.earlier] == [None]
