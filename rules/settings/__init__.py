@@ -258,7 +258,7 @@ class Telling(Section):
     today_remind: list[DurationMs] = Field(default=[6 * HOUR_MS, 24 * HOUR_MS], max_length=8)
     """When an unacknowledged `today` alarm is told again."""
     second_after: DurationMs = 2 * HOUR_MS
-    """When an unacknowledged `wake` alarm also goes to the second address."""
+    """When an unacknowledged `wake` alarm also goes to the second address; sooner where a lethal mark is passed meanwhile."""
     latch: list[Literal["drip", "harmful", "blind"]] = Field(default=[], max_length=3)
     """Alarms that stay told after they are over until acknowledged."""
 

@@ -18,6 +18,9 @@ from rules.trade.urgency import rank
 
 FLOOD_COUNT, FLOOD_WINDOW_MS = 3, 10 * MINUTE_MS
 """More letters than this within so long become one summary. Own judgement."""
+UNHEARD_AFTER_MS = 30 * MINUTE_MS
+"""So long after an urgent letter a keeper who could answer has; a lethal mark that is passed then is the second address's
+too, whatever its delay. Own estimate."""
 WAKE_SUMMARIES = 4
 """So many summaries may go out early within one flood window because something in them wakes. Own estimate."""
 
@@ -198,7 +201,20 @@ class Desk:
         self.state.sent.append(Sent(at_ms))
         urgent = night or (group.sort == "reminder" and group.wakes) or any(kills(event) for event in about)
         self.write(key, group.sort, group.place, about, at_ms, urgent=urgent, to=to)
+        self._call(key, group, about, at_ms)
         self._close_if_over(key, group, about, at_ms)
+
+    def _call(self, key: str, group: Group, about: list[News], at_ms: int) -> None:
+        """Note since when nobody has answered what wakes. Who does not answer before the next lethal mark does not hear: from
+        then on each of them goes to the second address too."""
+        thread = self.state.threads[key]
+        if not group.wakes or all(one.latest.priority != "wake" for one in self.unanswered(group.place)):
+            return
+        if thread.called_ms is None:
+            thread.called_ms = at_ms
+        marks = any(isinstance(event, AlarmEvent) and event.worse == "mark" and event.at_ms == at_ms for event in about)
+        if marks and at_ms - thread.called_ms >= UNHEARD_AFTER_MS and thread.answered_ms is None:
+            self.second(group.place, at_ms)
 
     def _count(self, thread: Thread, group: Group, about: list[News], at_ms: int) -> None:
         """Keep when a letter was no worse than the last, and whether it told that the devices cannot repair it."""
@@ -240,7 +256,7 @@ class Desk:
             if not again:
                 thread.number, thread.ordinal = thread.number + 1, 0
             thread.open, thread.closed_ms, thread.second, thread.reminders, thread.news_ms = True, None, False, 0, None
-            thread.done_ms = None
+            thread.done_ms = thread.called_ms = None
         return thread
 
     def _close_if_over(self, key: str, group: Group, about: list[News], at_ms: int) -> None:

@@ -22,6 +22,9 @@ AGAIN_FOR_MS = 6 * HOUR_MS
 ANSWERS_FOR_MS = HOUR_MS
 """What is advised within this after the keeper said what is on the lid is the answer to it, and told at once."""
 
+LAST_HOUR_S = 3600.0
+"""With so little left nothing waits: whoever can help must still come. Own estimate."""
+
 SORTS: tuple[Sort, ...] = ("escalation", "situation", "reminder", "all-clear", "care", "system")
 
 
@@ -117,9 +120,20 @@ class Pressing:
         harmful, told = alarm.level == "harmful", self._figure_told(alarm, place)
         if (harmful and not told) or self._began_anew(alarm):
             return "new-harm"
+        if self._is_last_call(alarm):
+            return "graver"
         if harmful or alarm.change in ("worsened", "escalated"):
             return "worse" if self.settled.has_gone_on(alarm) else "same"
         return "sign" if alarm.level == "outside" or alarm.change == "returned" else "other"
+
+    def _is_last_call(self, alarm: AlarmEvent) -> bool:
+        """Whether it has come to wake, of which no letter has told so, or its last hour has begun: on a plateau no figure goes
+        further, and what is bearable runs out all the same."""
+        heard = self.state.of(alarm)
+        if alarm.change not in ("worsened", "escalated") or alarm.priority != "wake" or heard is None:
+            return False
+        left_s = alarm.seconds_left or 0.0
+        return heard.told_priority != "wake" or (alarm.worse == "time" and LAST_HOUR_S / 2.0 < left_s <= LAST_HOUR_S)
 
     def _of_advice(self, owed: Owed, place: str, thread: Thread, at_ms: int) -> NewsKind:
         """Something else to do waits for the next letter where it is not urgent, or the last asked for a look at first."""

@@ -101,6 +101,8 @@ class Thread:
     """When the keeper last said to have done what was advised; graver news ask for an answer of their own."""
     done_ms: int | None = None
     """The same, whatever came after it."""
+    called_ms: int | None = None
+    """Since when a letter that wakes waits for an answer."""
 
 
 @dataclass
@@ -241,10 +243,13 @@ class TellingState:
         self.week_lines = [*self.week_lines, *events][-LINES_KEPT:]
 
     def owe(self, key: str, owed: Owed) -> None:
-        """Note something to be told, in the place of what was owed under the same key."""
+        """Note something to be told, in the place of what was owed under the same key: what waited does not wait anew."""
+        before, news_ms = self.owed.get(key), owed.at_ms
+        if before is not None and before.when == "next":
+            owed.at_ms = before.at_ms
         self.owed[key] = owed
         if owed.when == "now":
-            self.owe_now(owed.at_ms)
+            self.owe_now(news_ms)
 
     def owe_now(self, at_ms: int) -> None:
         """Note that something is to be told when this instant is over."""

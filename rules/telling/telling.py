@@ -149,9 +149,9 @@ def _reminders(desk: Desk) -> Iterable[Due]:
             raw_ms = max(thread.news_ms + offsets[thread.reminders], calm_ms, desk.state.seen_ms)
             due_ms = raw_ms if wakes else awake_ms(raw_ms, telling, settings.zone)
             yield due_ms, 0, f"remind/{place}", due_ms != raw_ms
-        told = [heard.told_ms for heard in wakes if heard.told_ms is not None and heard.told_priority == "wake"]
-        if told and not thread.second:
-            yield max(min(told) + telling.second_after, _judged_ms(thread, telling)), 1, f"second/{place}", False
+        called_ms = thread.answered_ms if thread.called_ms is None else thread.called_ms
+        if wakes and called_ms is not None and not thread.second:
+            yield max(called_ms + telling.second_after, _judged_ms(thread, telling)), 1, f"second/{place}", False
 
 
 def _calm_until_ms(thread: Thread, offsets: Sequence[int], telling: Telling) -> int:

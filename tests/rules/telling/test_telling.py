@@ -1190,3 +1190,88 @@ def test_a_state_that_version_0_1_0_wrote_goes_on_as_it_was() -> None:
         heard.letter_value = heard.letter_value_ms = None  # which it did not keep
     stored = (Path(__file__).parent / "state_of_0_1_0.json").read_bytes()
     assert TypeAdapter(TellingState).validate_json(stored) == now
+
+
+# ---------------------------------------------------------------- nobody answers, and it goes on
+
+
+def falling_box(*marks: tuple[str, float, str]) -> list[AlarmEvent]:
+    """Heat that failed at eight and wakes, and how it got worse, unanswered: when, to which value, and by what."""
+    first = alarm(at("10 08:00"), name="temperature-low", value=18.0, limit=24.0, level="harmful", priority="wake")
+    worse = [
+        alarm(
+            at(f"10 {clock}"), "worsened", name="temperature-low", value=value, limit=24.0, level="harmful", priority="wake",
+            worse=by, mark=value if by == "mark" else None, seconds_left=7000.0,
+        )
+        for clock, value, by in marks
+    ]  # fmt: skip
+    return [first, *worse]
+
+
+def seconds(letters: list[LetterEvent]) -> list[str]:
+    return [row[0][3:] for row in brief(letters) if row[2] == "second"]
+
+
+def test_the_second_address_is_called_no_later_because_it_gets_worse() -> None:
+    """Each worsening began its two hours anew: a neighbour heard of 8.3 degC six hours after the first urgent letter."""
+    events = falling_box(("08:20", 17.0, "time"), ("09:40", 16.0, "time"), ("11:00", 15.5, "time"))
+    assert seconds(letters_of(*events, until=at("10 14:00"))) == ["10:00"]
+
+
+def test_a_lethal_mark_that_follows_an_unanswered_urgent_letter_goes_to_both_and_so_does_each_after_it() -> None:
+    events = falling_box(("08:10", 15.0, "mark"), ("09:00", 12.0, "mark"), ("11:00", 10.0, "mark"))
+    assert seconds(letters_of(*events, until=at("10 14:00"))) == ["09:00", "11:00"]
+
+
+def test_who_has_seen_it_or_says_that_it_is_done_has_answered_for_the_second_address() -> None:
+    cold = falling_box(("09:00", 15.0, "mark"))
+    seen = alarm(at("10 08:20"), "acknowledged", name="temperature-low", value=17.0, limit=24.0, priority="wake")
+    assert seconds(letters_of(cold[0], seen, until=at("10 14:00"))) == []
+    asked = advice(at("10 08:00"), urgency="wake", change="check")
+    done = WordEvent(
+        id="w", at_ms=at("10 08:20"), chamber="left", word="advice-done", accepted=True, text="", advisory="left.1",
+    )  # fmt: skip
+    assert seconds(letters_of(cold[0], asked, done, *cold[1:], until=at("10 10:50"))) == []
+    assert seconds(letters_of(cold[0], asked, done, *cold[1:], until=at("10 11:10"))) == ["11:00"]
+
+
+def test_dryness_that_comes_to_wake_is_told_at_once_under_a_cold_that_woke_before_and_no_device_repairs() -> None:
+    """From 52 %RH with four hours left to all used up, no letter in three hours: the figure hardly went on."""
+    when = at("10 08:00")
+    cold = falling_box()
+    told = advice(when, urgency="wake", change="check", beyond_devices=True)
+    dry = alarm(when + 2 * HOUR_MS, name="humidity-low", value=52.0, limit=70.0, unit="%RH", level="harmful")
+    worse = replace(
+        dry, id="x", at_ms=when + 4 * HOUR_MS, change="worsened", value=52.4, priority="wake", worse="priority",
+        seconds_left=3000.0,
+    )
+    letters = letters_of(*cold, told, dry, worse, until=worse.at_ms + MINUTE_MS)
+    assert letters[-1].at_ms == worse.at_ms and letters[-1].urgent and worse.alarm in str(letters[-1].about[1])
+
+
+def test_the_last_hour_of_what_stays_where_it_is_is_told_also_at_night() -> None:
+    """Heat of 30.8 degC stood still through the night: half of what was left was gone, and the letter came at half past six."""
+    when = at("10 22:30")
+    hot = alarm(when, value=30.5, level="harmful", priority="wake", seconds_left=21_000.0)
+    seen = replace(hot, id="s", at_ms=when + MINUTE_MS, change="acknowledged", acknowledged=True)
+    steps = [
+        replace(hot, id=f"t{after}", at_ms=when + after * HOUR_MS, change="worsened", worse="time", seconds_left=left)
+        for after, left in ((3, 10_500.0), (5, 5_200.0), (6, 2_600.0), (7, 1_300.0))
+    ]
+    letters = letters_of(hot, seen, *steps, until=at("11 06:00"))
+    mine = [one for one in letters if one.to == "keeper" and one.at_ms > when]
+    assert [one.at_ms for one in mine] == [steps[2].at_ms] and mine[0].urgent
+
+
+def test_what_waits_for_the_next_letter_does_not_wait_anew_with_each_event() -> None:
+    when = at("10 08:00")
+    hot = alarm(when, value=30.5, level="harmful", priority="wake", seconds_left=9e3)
+    step = advice(when, urgency="wake")
+    events = [
+        replace(hot, id=f"t{minute}", at_ms=when + minute * MINUTE_MS, change="worsened", value=30.6, worse="time")
+        for minute in (70, 110, 150)
+    ]
+    told = alarm(when + 60 * MINUTE_MS, "acknowledged", value=30.5, level="harmful", priority="wake")
+    letters = letters_of(hot, step, told, *events, until=when + 3 * HOUR_MS)
+    waited = [one.at_ms for one in letters if one.at_ms > when + 61 * MINUTE_MS]
+    assert waited and waited[0] <= when + (70 + 60) * MINUTE_MS
