@@ -14,8 +14,9 @@ from datetime import tzinfo
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.checks.lid_dew import seen_lately
+from rules.checks.lid_dew import more_than_haze, seen_lately, surely_k
 from rules.checks.verdict import Facts, Verdict, number
+from rules.climate.consensus import unasked_every_ms
 from rules.climate.dryness import dries_like_pct, raised_by_warmth_pct
 from rules.climate.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, Delays, Moving, zones
 from rules.climate.swing import DAMP, HEAT, Lasting, lasting, mean_of_swing
@@ -35,6 +36,8 @@ DAY_MS = 24 * 60 * MINUTE_MS  # by definition
 
 SETTLES_AFTER_MS = 60 * MINUTE_MS
 """Humid air is not the harm: a lid that it wets takes an hour or more to gather what the eye sees. Own estimate."""
+SATURATED_PCT = 96.0
+"""From here on a probe of 2 or 3 %RH cannot tell the air from a mist: whatever is a little cooler gets wet. Own estimate."""
 SEEN_DRY_HOLDS_MS = 30 * 60 * MINUTE_MS
 """A lid that was seen dry makes humid air no alarm until the next day's look, which is never at quite the same hour.
 Own estimate."""
@@ -127,7 +130,7 @@ def comes_back(
     view: View, signal: Signal, short: Floats, within_h: float = SOON_H, over_ms: int = RISE_OVER_MS
 ) -> NDArray[np.bool_]:
     """Return where a figure rises so that it is no longer this `short` within so many hours."""
-    mean_ms = 3 * MINUTE_MS if view.interval_ms <= MINUTE_MS else MINUTE_MS
+    mean_ms = 3 * MINUTE_MS if view.interval_ms <= MINUTE_MS else max(2 * MINUTE_MS, unasked_every_ms(view.interval_ms))
     rise = signal.slope_k_h(view.at_ms, max(over_ms, view.interval_ms), mean_ms)
     return np.asarray((rise > 0.0) & (rise * within_h >= short))
 
@@ -257,6 +260,9 @@ def dampness(view: View) -> Iterator[Verdict]:
             dry |= seen_lately(view, SEEN_DRY_HOLDS_MS)
         zone[dry & (zone >= EDGE) & (zone < HARM)] = CLEAR
         zone[(view.margin > lid.caution_margin_k) & (zone == OUTSIDE)] = EDGE
+        unsaturated = (zone == OUTSIDE) & (value < SATURATED_PCT) & ~np.isnan(view.margin)
+        if unsaturated.any():
+            zone[unsaturated & ~more_than_haze(view, surely_k(view))] = EDGE
     delays = delays_of(view, band)
     if view.chamber.role == "fungus":
         delays = replace(delays, on_ms=max(delays.on_ms, SETTLES_AFTER_MS))

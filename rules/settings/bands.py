@@ -134,7 +134,7 @@ class LidDewBand(Section):
     """When the lid is wet: lid temperature minus dew point, K, judged with its uncertainty."""
 
     caution_margin_k: float = Field(default=0.5, ge=-2, le=5, json_schema_extra={"unit": "K"})
-    """A margin below this is worth an alarm."""
+    """A margin below this is worth an alarm where more than a haze hangs on the lid, or will within the hour."""
     deadband: float = Field(default=0.5, ge=0.1, le=3, json_schema_extra={"unit": "K"})
     """How far the margin must recover before the alarm may clear."""
     on_delay: DurationMs = 5 * MINUTE_MS

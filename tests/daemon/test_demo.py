@@ -60,7 +60,7 @@ def raised(shown: Shown) -> list[tuple[str | None, str, float]]:
     ]
 
 
-@pytest.mark.parametrize(("number", "within_h"), [(0, 0.6), (1, 0.6), (2, 0.8), (3, 2.5)])
+@pytest.mark.parametrize(("number", "within_h"), [(0, 0.8), (1, 0.6), (2, 0.8), (3, 2.5)])
 def test_each_trouble_is_found_soon(demo: tuple[Shown, str], number: int, within_h: float) -> None:
     after_ms = found_after_ms(TROUBLES[number], demo[0])
     assert after_ms is not None

@@ -31,7 +31,10 @@ class Logger:
 
 
 FINE = Logger(1, 0.01, 0.1)
-LOGGERS = (FINE, Logger(1, 0.1, 1.0), Logger(5, 0.1, 0.1), Logger(5, 0.5, 1.0), Logger(20, 0.1, 1.0), Logger(60, 0.5, 1.0))
+LOGGERS = (
+    FINE, Logger(1, 0.1, 1.0), Logger(2, 0.01, 0.1), Logger(5, 0.1, 0.1), Logger(5, 0.5, 1.0), Logger(10, 0.1, 0.1),
+    Logger(20, 0.1, 1.0), Logger(60, 0.5, 1.0),
+)  # fmt: skip
 
 
 def box(hours: float, *, open_min: int = 0, back_min: float = 20.0) -> np.ndarray:
@@ -76,7 +79,7 @@ def test_a_lid_that_was_open_for_two_minutes_raises_nothing(logger: Logger) -> N
         assert raised_h(lived(box(32.0, open_min=2), logger, at_min=at_min)) == []
 
 
-@pytest.mark.parametrize(("logger", "within_h"), [(FINE, 0.3), (LOGGERS[2], 0.45), (LOGGERS[4], 0.75)])
+@pytest.mark.parametrize(("logger", "within_h"), [(FINE, 0.3), (LOGGERS[3], 0.45), (LOGGERS[6], 0.75)])
 def test_a_lid_that_stays_open_is_told(logger: Logger, within_h: float) -> None:
     told = raised_h(lived(box(30.0, open_min=200), logger), "lid-open", "humidity-low")
     assert told and 0.0 < told[0][1] <= within_h
