@@ -228,7 +228,8 @@ class _Talk:
             return "wake"
         if branch == "warming":
             return "today"
-        rows = [row for row in self.standing.values() if row.condition == "active" and row.priority in URGENCY]
+        stands = ("active", "held") if branch == "probe" else ("active",)
+        rows = [row for row in self.standing.values() if row.condition in stands and row.priority in URGENCY]
         found = [row.priority for row in rows if branch != "plug-in" or ALARMS[row.alarm].harm != "dryness"]
         calm = branch == "turn-up" and not cold_tonight(self.situation, goal_of(self.chamber, self.situation))
         least: Priority = "morning" if calm else "today"

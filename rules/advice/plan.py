@@ -28,6 +28,7 @@ from rules.terms.advised import Action
 from rules.terms.events import HOUR_MS
 from rules.trade import practice
 from rules.trade.acts import ACTS
+from rules.trade.alarm_kinds import ALARMS
 from rules.trade.practice import Never, Step
 
 GOES_ON_MS = 2 * HOUR_MS
@@ -51,7 +52,7 @@ def without_search(
 ) -> Plan | Cause | None:
     """Return what should be told now where no search is needed for it, else the cause whose cell must be searched."""
     if situation.temperature_c is None:
-        return _blind(situation, standing)
+        return _blind(chamber, situation, standing)
     due = looks_due(state, situation, standing)
     found = _first(chamber, state, situation, standing, cause_of(chamber, state, situation, standing), due)
     if not due or not isinstance(found, Plan) or found.follows or found.branch in BRANCHES or "air-now" in found.acts:
@@ -108,17 +109,38 @@ def _can_wait(cause: Cause, situation: Situation) -> bool:
     return (cause.cell.number == 11 and situation.settling) or (cause.cell.number == 7 and back)
 
 
-def _blind(situation: Situation, standing: Mapping[str, Standing]) -> Plan | None:
+def _blind(chamber: Chamber, situation: Situation, standing: Mapping[str, Standing]) -> Plan | None:
+    """Return the call to look at the probe, after what was asked for when it was last seen to get cold, or to be heated on."""
     seen = probes_stand(standing)
     if not seen:
         return None
     named = sorted({row.probe for row in seen if row.probe})
     look = f"Check the probe{' ' if named else ''}{' and '.join(named)}: cable, power, water on it"
     texts = (*_put_back(situation), *((look,) if named or not situation.taken_out else ()))
+    first, wakes = _last_seen(chamber, situation, standing)
+    room_c = situation.room_temperature_c
+    room = () if room_c is None or "stop-heater" in first else (f"Its room is at {room_c:.0f} °C: without heat it goes there.",)
+    actions = (*map(action_of, first), *(action_of("check-probe", text) for text in texts))
+    unproven = Never("Change nothing at heater, vents or mister on the strength of a probe that is not believed.")
     return Plan(
-        branch="probe", cause=None, actions=tuple(action_of("check-probe", text) for text in texts), acts=("check-probe",),
-        never=(Never("Change nothing at heater, vents or mister on the strength of a probe that is not believed."),),
+        branch="probe", cause=None, actions=actions[:MOST_ACTIONS], acts=(*first, "check-probe"), wakes=wakes,
+        never=() if first else (unproven,), notes=(practice.UNSEEN_GOES_ON, *room) if first else (),
     )
+
+
+def _last_seen(
+    chamber: Chamber, situation: Situation, standing: Mapping[str, Standing]
+) -> tuple[tuple[str, ...], bool]:
+    """Return what the trouble asks for in which a box was seen last, and whether it wakes: a box without heat goes to where its
+    room is, and that of a room as cold as what kills cannot wait."""
+    held = {row.alarm for row in standing.values() if row.condition == "held"}
+    heated = chamber.devices.heater is not None and present_knobs(chamber, situation.changes).get("heater_plugged", 1.0) > 0.0
+    if "heater-runaway" in held and heated:
+        return ("stop-heater",), True
+    if not any(ALARMS[alarm].harm == "cold" for alarm in held):
+        return (), False
+    room_c = situation.room_temperature_c
+    return ("check-heater" if heated else "warm-place",), room_c is not None and room_c <= practice.LETHAL_COLD_C
 
 
 def _put_back(situation: Situation) -> tuple[str, ...]:

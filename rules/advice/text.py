@@ -67,9 +67,11 @@ def reason_of_plan(plan: Plan, moment: Situation, situation: Situation, worth: M
     `situation` is what was judged: the moment, or the mean over the heater's swing. `worth`: how past predictions fared.
     """
     parts = [_now(plan.cause, moment, situation)]
-    if plan.branch in _BRANCH:
+    if plan.branch in _BRANCH and not (plan.cause is None and plan.notes):
         parts.append(_BRANCH[plan.branch])
-    if plan.cause is not None:
+    if plan.cause is None:
+        parts += plan.notes
+    else:
         parts += _why(plan, plan.cause, situation)
     if plan.solution is not None:
         parts.append(_then(plan.solution.winner.rest, plan.cause is not None and plan.cause.lid_known, situation, worth))

@@ -281,7 +281,9 @@ class Walker:
 
 def carried(kind: HarmKind, last: Look, now: Look) -> Look:
     """Return where the course of the last look has come to by now."""
-    row = BEARABLE[kind]
+    row, end = BEARABLE[kind], now.end if now.end == now.end else last.end
+    if kind == "cold" and last.trend_per_h > 0.0 and last.end < last.value:
+        return _cooled(last, now, end)
     faded = math.exp(-max(now.at_ms - last.at_ms, 0) / HOUR_MS / row.damping_h)
     value = row.worse * last.value + max(last.trend_per_h, 0.0) * row.damping_h * (1.0 - faded)
     if not math.isnan(last.end):
@@ -289,6 +291,16 @@ def carried(kind: HarmKind, last: Look, now: Look) -> Look:
     value *= row.worse
     shown = last.shown + value - last.value
     return now._replace(value=value, shown=shown, edge=last.edge, trend_per_h=last.trend_per_h * faded, end=last.end)
+
+
+def _cooled(last: Look, now: Look, end: float) -> Look:
+    """Return where a box without heat has come to: Newton's law of cooling, at the pace at which it was seen to fall, towards
+    its room, which is still seen."""
+    hours, tau_h = max(now.at_ms - last.at_ms, 0) / HOUR_MS, (last.value - last.end) / last.trend_per_h
+    value = min(end + (last.value - end) * math.exp(-hours / tau_h), last.value)
+    return now._replace(
+        value=value, shown=last.shown + value - last.value, edge=last.edge, trend_per_h=max(value - end, 0.0) / tau_h, end=end
+    )
 
 
 def _seconds(hours: float) -> float | None:

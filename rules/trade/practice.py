@@ -218,6 +218,7 @@ DEADLY_HEAT_C = 35.0
 """Near the 37 degC at which the fungus no longer grows (Cazin, Wiemer & Howard 1989); judgement."""
 COLD_FIRST_C = 18.0
 """Below this the cold is answered before anything else: growth has stopped below 20 degC (Mueller et al. 2011); judgement."""
+UNSEEN_GOES_ON = "Nothing is seen of it now, and nothing says that what was told last has ended: take it as going on."
 LETHAL_COLD_C = 15.0
 """At and below this a step of the set point or foam is no answer; below 10 degC it kills (Mueller et al. 2011); judgement."""
 RUNAWAY_SLOPE_K_H = 5.0

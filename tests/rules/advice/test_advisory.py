@@ -9,6 +9,7 @@ from pydantic import TypeAdapter
 from rules.advice.advisory import AdviceState, consider
 from rules.advice.done import begun_at, calibrated, done, fitted, owes, told_as
 from rules.advice.model import model_as_json, prior_model
+from rules.advice.plan import plan
 from rules.advice.standing import Standing
 from rules.climate.room_ahead import RoomAhead
 from rules.climate.situation import Situation
@@ -360,6 +361,22 @@ def test_foam_that_was_laid_counts_for_the_lid_from_then_on():
 
 
 # ---------------------------------------------------------------- what it does not know
+
+
+@pytest.mark.parametrize(("held", "room_c", "first", "wakes"), [
+    ("heater-failed", 12.0, "Check the heat", True), ("temperature-low", 18.0, "Check the heat", False),
+    ("heater-runaway", 21.0, "Unplug the heater now", True), ("humidity-high", 12.0, "Check the probe", False),
+])  # fmt: skip
+def test_what_was_seen_last_comes_before_the_probe_that_died(held, room_c, first, wakes):
+    """A probe died at 19.1 degC and falling: the letter asked for its cable alone, and for 14 hours nothing was urgent."""
+    chamber = Chamber(devices=devices())
+    now = situation(None, None, room_c, 45.0)
+    stands = {"probe-stale": standing("probe-stale", priority="morning", probe="air")}
+    stands[held] = standing(held, condition="held", priority="today")
+    found = plan(chamber, AdviceState(), now, stands)
+    assert found is not None and found.actions[0].text.startswith(first) and found.wakes is wakes
+    assert any("Check the probe air" in action.text for action in found.actions)
+    assert (not found.never) is (first != "Check the probe")
 
 
 def test_a_blind_chamber_gets_only_the_call_to_look_at_its_probe():

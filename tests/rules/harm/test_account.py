@@ -229,6 +229,19 @@ def test_nothing_seen_goes_on_as_it_went_and_a_course_that_was_inside_does_not()
     assert calm.judged == [] and calm.account == Account()
 
 
+def test_a_box_that_is_seen_no_more_cools_on_towards_its_room_which_is_still_seen() -> None:
+    """Newton's law, worked by hand: a lead of 8 K that fell by 4 K an hour halves in 83 minutes; the room goes on to 4 degC."""
+    out = Look(EVERY_MS, 0, 20.0, 20.0, 24.0, 4.0, 12.0)
+    room_c = [12.0 - 8.0 * min(place / 36.0, 1.0) for place in range(2, 110)]
+    blind = [Look(EVERY_MS * (2 + n), 2 + n, math.nan, math.nan, 24.0, 0.0, end) for n, end in enumerate(room_c)]
+    walker = Walker(Garden("cold", "B"), Account())
+    walker.walk([out, *blind])
+    marks = {step.mark: step.index for step in walker.steps if step.worse == "mark"}
+    assert set(marks) >= {15.0, 12.0, 10.0}
+    # 15 degC: lead 3 of 8 K over a room that has fallen by then; with a still room it would take 1.96 h, with this one less.
+    assert 0.7 * 12 < marks[15.0] < 1.96 * 12 and marks[10.0] < 3.5 * 12
+
+
 @KINDS
 def test_the_account_is_json_and_back(kind: HarmKind) -> None:
     account = walked(kind, [value_of(kind, by) for by in (3.0, 6.0, 9.0)]).account
