@@ -154,7 +154,7 @@ class Desk:
         """Return the groups that go out now; the others wait."""
         pressing = []
         for group in groups:
-            later = self.pressing.waits_for(group, at_ms)
+            later, again_ms = self.pressing.waits_for(group, at_ms)
             if later is None:
                 pressing.append(group)
                 continue
@@ -163,7 +163,7 @@ class Desk:
                 if later == "digest" and owed.sort == "reminder":
                     del self.state.owed[key]  # a digest names all that stands by itself
                     continue
-                owed.when = later
+                owed.when, owed.again_ms = later, again_ms
                 owed.at_ms = at_ms if later == "awake" else owed.at_ms  # the night that it waits for is this one
         return pressing
 
@@ -242,12 +242,18 @@ class Desk:
             news = [event for name in group.keys for event in self.state.owed[name].about]
             worse = any(isinstance(event, AlarmEvent) and event.change == "worsened" for event in news)
             if thread.news_ms is None or graver > thread.rank:  # the same gravity does not start the reminders anew
-                thread.news_ms, thread.reminders, thread.rank, thread.answered_ms = at_ms, 0, graver, None
+                awake = self._is_up(thread, at_ms)  # and need not be called twice within minutes
+                thread.news_ms, thread.reminders, thread.rank, thread.answered_ms = at_ms, int(awake), graver, None
             elif worse:  # this letter is the reminder: the next one comes no sooner after it than after a reminder
                 most = len(self.settings.telling.wake_remind if group.wakes else self.settings.telling.today_remind)
                 thread.news_ms, thread.answered_ms = at_ms, None
                 thread.reminders = min(thread.reminders, max(most - 1, 0))
         self.marked(group.keys, at_ms)
+
+    def _is_up(self, thread: Thread, at_ms: int) -> bool:
+        """Whether the keeper has answered in this same night."""
+        until_ms = self.ledger.quiet_until_ms(at_ms)
+        return until_ms is not None and thread.done_ms is not None and self.ledger.quiet_until_ms(thread.done_ms) == until_ms
 
     def _thread(self, key: str, at_ms: int) -> Thread:
         thread = self.state.threads.setdefault(key, Thread())

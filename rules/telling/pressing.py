@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 from rules.telling.ledger import Ledger
 from rules.telling.news import is_as_bad
 from rules.telling.quiet_hours import local
 from rules.telling.settled import Settled
-from rules.telling.state import Owed, Sort, Thread, When
-from rules.telling.table import CALM_LETTERS, NEXT_WITHIN_MS, REMINDERS, ROWS, NewsKind, Row
+from rules.telling.state import Heard, Owed, Sort, Thread, When
+from rules.telling.table import (
+    CALM_LETTERS,
+    JUDGED_MS,
+    MARK_WITHIN_MS,
+    NEXT_WITHIN_MS,
+    REMINDERS,
+    ROWS,
+    NewsKind,
+    Row,
+)  # fmt: skip
 from rules.terms.events import DAY_MS, HOUR_MS, AdviceEvent, AlarmEvent
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import BEARABLE
@@ -44,26 +54,27 @@ class Pressing:
     def __init__(self, ledger: Ledger) -> None:
         self.ledger, self.state, self.settled = ledger, ledger.state, Settled(ledger)
 
-    def waits_for(self, group: Group, at_ms: int) -> When | None:
-        """Return what a letter waits for; None: it goes out now."""
+    def waits_for(self, group: Group, at_ms: int) -> tuple[When | None, int | None]:
+        """Return what a letter waits for, and when it is looked at again if that is the next one; None: it goes out now."""
         items, thread = self._items(group), self.state.threads.get(f"situation.{group.place}")
         quiet, row = self.ledger.quiet_until_ms(at_ms) is not None, None
         if thread is not None and group.sort in SORTS[:4]:
             row = self.row_of(group, thread, at_ms)
             if self._is_enough(row, group, thread, at_ms):
-                return "digest"
-            if group.sort in ("situation", "escalation") and self._waits(row, items, thread, at_ms):
-                return "next"
+                return "digest", None
+            again_ms = self._waits_until_ms(row, group, thread, at_ms)
+            if again_ms is not None and at_ms < again_ms:
+                return "next", again_ms
         about = [event for owed in items for event in owed.about]
         if group.sort == "all-clear" and self.settled.is_leaving(about, at_ms):
-            return "digest"
+            return "digest", None
         if group.sort in ("situation", "escalation") and self._follows_heat(items, at_ms):
-            return "next"
+            return "next", None
         if not quiet:
-            return None
+            return None, None
         calmed = not group.wakes and any(owed.priority == "wake" for owed in items)  # it is back in its band
         late = row is not None and thread is not None and not self._may_at_night(row, group, thread, at_ms)
-        return "awake" if calmed or late or self._has_got_better(items, at_ms) else None
+        return ("awake" if calmed or late or self._has_got_better(items, at_ms) else None), None
 
     def _has_got_better(self, items: list[Owed], at_ms: int) -> bool:
         """Whether it may not disturb the night any more by its figures of now, though it did when it was put off."""
@@ -165,16 +176,55 @@ class Pressing:
 
     # ------------------------------------------------------------ what the row says
 
-    def _waits(self, row: Row, items: list[Owed], thread: Thread, at_ms: int) -> bool:
-        """Whether it goes with the next letter of its place, within the hour."""
-        if not thread.open or thread.told_ms is None or any(at_ms - owed.at_ms >= NEXT_WITHIN_MS for owed in items):
-            return False
+    def _waits_until_ms(self, row: Row, group: Group, thread: Thread, at_ms: int) -> int | None:
+        """Return until when it goes with the next letter of its place; None: for none."""
+        if not thread.open or thread.told_ms is None or group.sort == "all-clear" or row.news == "mark":
+            return None
+        items = self._items(group)
+        came_ms = min(owed.at_ms for owed in items)
+        newest_ms = max(owed.at_ms for owed in items)
+        mark_ms = newest_ms + row.for_mark_ms if self._is_near_mark(group.place, at_ms) else 0
+        if group.sort == "reminder":
+            return mark_ms
+        hour_ms = came_ms + NEXT_WITHIN_MS
         if row.news == "box":
-            return True
-        advice = self.state.asked(items[0].place)
+            return hour_ms
+        advice = self.state.asked(group.place)
         asked = bool(advice) and all(self.state.is_sent(one) for one in advice)
-        known_ms = max(thread.told_ms if asked or not row.asked else 0, thread.answered_ms or 0)  # what was done needs its time
-        return at_ms - known_ms < row.waits_ms
+        pace_ms = self._pace_ms(row, items, at_ms)
+        done_ms = (thread.answered_ms or 0) + min(pace_ms, NEXT_WITHIN_MS)  # what was done needs its time
+        news_ms = max(thread.told_ms + pace_ms if asked or not row.asked else 0, done_ms)
+        if at_ms < news_ms and row.waits_ms <= NEXT_WITHIN_MS:
+            news_ms = hour_ms
+        return max(mark_ms, min(news_ms, came_ms + max(row.waits_ms, NEXT_WITHIN_MS)))
+
+    def _pace_ms(self, row: Row, items: list[Owed], at_ms: int) -> int:
+        """Return how long such news waits: what gets worse no longer than half of the time that is left."""
+        if row.news == "repeat" and self.settled.goes_on(items[0].place, at_ms):
+            return row.waits_ms // 2
+        if row.news not in ("worse", "same"):
+            return row.waits_ms
+        return round(min(row.waits_ms, max(JUDGED_MS, 500.0 * self._left_s(items, at_ms))))
+
+    def _left_s(self, items: list[Owed], at_ms: int) -> float:
+        """Return how long it lasts before a harm that this is about has used up all; endless where it never does, or has."""
+        alarms = [event for owed in items for event in owed.about if isinstance(event, AlarmEvent)]
+        return min((self.ledger.presents.told(alarm, at_ms).seconds_left or math.inf for alarm in alarms), default=math.inf)
+
+    def _is_near_mark(self, place: str, at_ms: int) -> bool:
+        """Whether what was told there passes its next mark so soon that the letter about that can say all of it."""
+        return any(self._nears_mark(heard, at_ms) for heard in self.state.standing(place))
+
+    def _nears_mark(self, heard: Heard, at_ms: int) -> bool:
+        kind, presents = ALARMS[heard.latest.alarm].harm, self.ledger.presents
+        harm = None if kind is None else presents.harms(heard.latest.chamber or "", at_ms).get(kind)
+        if kind is None or harm is None or not harm.going_away or not BEARABLE[kind].wakes:
+            return False
+        row, told, value = BEARABLE[kind], heard.letter_value, presents.told(heard.latest, at_ms).value
+        passed = [row.worse * one for one in (told, value) if one is not None]
+        if len(passed) == 2 and any(passed[0] < row.worse * mark <= passed[1] for mark, _ in row.marks):
+            return True  # it has just passed it: the account is looked at every few minutes
+        return harm.mark_left_s is not None and harm.at_ms + harm.mark_left_s * 1000 - at_ms < MARK_WITHIN_MS
 
     def _follows_heat(self, items: list[Owed], at_ms: int) -> bool:
         """Whether it is the air or lid of a box that heats or cools fast: that is told within the hour, and this with it."""

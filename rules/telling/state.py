@@ -71,6 +71,8 @@ class Owed:
     about: list[Stored[News]]
     alarm: str = ""
     """Identity of the alarm whose raise this is; empty: of none."""
+    again_ms: int | None = None
+    """When it is looked at again if it waits for the next letter; None: an hour after it came up."""
     flooded: bool = False
     """It has waited for a flood to end and goes out in its summary."""
 

@@ -14,10 +14,20 @@ from rules.terms.events import HOUR_MS, MINUTE_MS
 NewsKind = Literal[
     "mark", "graver", "new-harm", "other", "worse", "step", "same", "sign", "box", "repeat", "all-clear", "reminder",
 ]
-SAME_WITHIN_MS = 30 * MINUTE_MS
-"""So long after a letter that said what to do what is only further away waits for the next; own judgement."""
+FURTHER_MS = 90 * MINUTE_MS
+"""So long after a letter that said what to do what is only further away waits for the next, or half of the time that is left
+where that is less, at least as long as what was done needs to be judged; own judgement."""
+JUDGED_MS = 30 * MINUTE_MS
+"""What is done in an emergency is looked at again after this (`rules.trade.practice`)."""
+AGAIN_MS = 4 * HOUR_MS
+"""So long after a letter that asked for it the same is asked for again, as after the last reminder, or after half of that while
+the figure goes on; own judgement."""
 NEXT_WITHIN_MS = HOUR_MS
-"""So long after a letter of its place news waits for the next one; what has waited for an hour goes out."""
+"""So long after a letter of its place news waits for the next one, and again what was held back."""
+MARK_WITHIN_MS = 30 * MINUTE_MS
+"""What comes up while a lethal mark will be passed within this goes with the letter about the mark; own judgement."""
+CALLS_FOR_MARK_MS = 40 * MINUTE_MS
+"""So long what is graver waits for that letter: a course is not known to the minute; own judgement."""
 CALM_LETTERS = 4
 """So many letters about one place that are no worse than the last go out within a day; what is left stands in the next one
 or in the digest. Where the devices at hand cannot repair it, and that was told, one; own judgement."""
@@ -40,6 +50,8 @@ class Row:
     """Whether it is told where the devices at hand cannot repair it, and that was told; the rest then is one letter a day."""
     at_night: bool = True
     """Whether it may break the quiet hours where it wakes, or does not last till the morning."""
+    for_mark_ms: int = 100 * MINUTE_MS
+    """So long after it came up it still waits for the letter about a mark that is near."""
     new: bool = True
     """Whether it says something new; what does not has its own number for the day, also where it may wake, unless the figure
     goes on."""
@@ -47,16 +59,17 @@ class Row:
 
 ROWS: tuple[Row, ...] = (
     Row("mark", calm=False, beyond=True),  # a lethal mark is passed
-    Row("graver", calm=False, beyond=True),  # more urgent than all that was told
-    Row("new-harm", calm=False),  # a figure does harm of which no letter told, or what fails suddenly fails anew
+    Row("graver", calm=False, beyond=True, for_mark_ms=CALLS_FOR_MARK_MS),  # more urgent than all that was told
+    # a figure does harm of which no letter told, or what fails suddenly fails anew
+    Row("new-harm", calm=False, for_mark_ms=CALLS_FOR_MARK_MS),
     Row("other"),  # what else is advised; what cannot be seen any more
-    Row("worse", SAME_WITHIN_MS, asked=True, calm=False, beyond=True),  # further away than the last letter said
+    Row("worse", FURTHER_MS, asked=True, calm=False, beyond=True),  # further away than the last letter said
     Row("step", NEXT_WITHIN_MS),  # something else is advised, which is not urgent, or for which the look asked for comes first
-    Row("same", NEXT_WITHIN_MS, calm=False, at_night=False),  # less time is left, or it is graver, where the last letter said
+    Row("same", FURTHER_MS, calm=False, at_night=False),  # less time is left, or it is graver, where the last letter said
     Row("sign", NEXT_WITHIN_MS, asked=True),  # one more figure is outside, with the same to do
     Row("box", NEXT_WITHIN_MS),  # one more box of a room, of the same cause
-    Row("repeat", at_night=False, new=False),  # the next try of a step that was done before
+    Row("repeat", AGAIN_MS, at_night=False, new=False),  # the next try of a step that was done before
     Row("all-clear"),
-    Row("reminder", at_night=False, new=False),
+    Row("reminder", at_night=False, for_mark_ms=15 * MINUTE_MS, new=False),
 )
 """The gravest first: a letter goes by the first row that holds of what is in it."""

@@ -117,7 +117,7 @@ def _dues(desk: Desk) -> Iterable[Due]:
         if owed.when == "awake":
             yield awake_ms(owed.at_ms, telling, settings.zone), 2, "awake", True
         elif owed.when == "next":
-            raw_ms = owed.at_ms + NEXT_WITHIN_MS
+            raw_ms = owed.at_ms + NEXT_WITHIN_MS if owed.again_ms is None else owed.again_ms
             # What was to be told at night, and then put off, cannot wait for the morning either.
             presses = owed.priority == "wake" or quiet_until_ms(owed.at_ms, telling, settings.zone) is not None
             due_ms = raw_ms if presses else awake_ms(raw_ms, telling, settings.zone)

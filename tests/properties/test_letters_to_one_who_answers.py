@@ -60,8 +60,8 @@ def read(box: Box, minute: int, random: Random) -> list[Reading]:
     ]
 
 
-def lived(box: Box, hours: int, *, heater: bool = True) -> tuple[Settings, list[Event]]:
-    """Return the events of a box whose keeper does and answers ten minutes after each letter what it asks for."""
+def lived(box: Box, hours: int, *, heater: bool = True, after_min: int = 10) -> tuple[Settings, list[Event]]:
+    """Return the events of a box whose keeper does and answers what each letter asks for, ten minutes after it."""
     settings, random, state, events = shelf(heater=heater), Random(7), None, []
     due: list[tuple[int, AdviceEvent]] = []
     answered: set[str] = set()
@@ -81,7 +81,7 @@ def lived(box: Box, hours: int, *, heater: bool = True) -> tuple[Settings, list[
             for advice in asked_in(letter):
                 if advice.name not in answered:
                     answered.add(advice.name)
-                    due.append((at_ms + 10 * MINUTE_MS, advice))
+                    due.append((at_ms + after_min * MINUTE_MS, advice))
     return settings, events
 
 
@@ -115,6 +115,19 @@ def test_each_mark_is_told_and_the_same_steps_are_not_told_each_hour(night: tupl
     apart_ms = [later.at_ms - one.at_ms for one, later in pairwise(calm[1:])]
     assert all(ms >= 90 * MINUTE_MS for ms in apart_ms), [ms / HOUR_MS for ms in apart_ms]
     assert len(told) <= 12
+
+
+@pytest.mark.parametrize("after_min", [20, 120, 9999])
+def test_a_power_cut_night_wakes_the_keeper_for_marks_and_new_steps_alone(after_min: int) -> None:
+    """Thirteen urgent letters, three of them within 20 minutes: worse at 15.2 degC, a reminder, the mark at 14.9."""
+    box = Box(lambda hour: 8.0 + 10.0 * 0.5 ** max((hour - 10.0) / 3.0, 0.0), lambda hour: hour < 10.0)
+    _, events = lived(box, 21, after_min=after_min)
+    told = [one for one in letters(events) if one.urgent and one.sort != "digest"]
+    night = [one for one in told if one.at_ms < NOON_MS + 20 * HOUR_MS]
+    assert len(night) <= 7, [(one.sort, (one.at_ms - NOON_MS) / HOUR_MS) for one in night]
+    crossed = {event.mark for one in told for event in one.about if isinstance(event, AlarmEvent) and event.worse == "mark"}
+    assert crossed == set(MARKS_C)
+    assert min(third.at_ms - one.at_ms for one, third in zip(told, told[2:], strict=False)) >= 30 * MINUTE_MS
 
 
 def test_the_account_in_a_letter_is_of_now(night: tuple[Settings, list[Event]]) -> None:

@@ -14,13 +14,14 @@ from pydantic import TypeAdapter
 
 from adapters.wording.letter import subject_of
 from rules.climate.course import Presents
-from rules.climate.memory import PlaceMemory
+from rules.climate.memory import Account, PlaceMemory
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
 from rules.telling.quiet_hours import instant_ms, quiet_until_ms
 from rules.telling.state import TellingState
 from rules.telling.table import ROWS, NewsKind
 from rules.telling.telling import configured, tell
 from rules.terms.advised import Action
+from rules.terms.condition_changes import Harm
 from rules.terms.events import (
     DAY_MS,
     HOUR_MS,
@@ -1001,6 +1002,23 @@ def test_dryness_of_a_box_that_heats_fast_is_told_with_the_heat() -> None:
     for upto, told in ((events, [at("10 23:57")]), (events[:1], [at("11 00:55")])):
         _, letters = tell(WATCH, TellingState(), upto, when - MINUTE_MS, at("11 00:58"), "o", seen)
         assert [one.at_ms for one in letters[1:] if one.sort == "situation"] == told
+
+
+@pytest.mark.parametrize(("mark_left_min", "told"), [(150.0, "10 03:25"), (14.0, "10 03:40")])
+def test_what_comes_up_just_before_a_lethal_mark_goes_with_the_letter_about_it(mark_left_min: float, told: str) -> None:
+    """At 15.2 degC a letter told that it is worse, the next one a quarter of an hour later that it had passed 15."""
+    when = at("10 02:10")
+    left_s = 60.0 * (75.0 + mark_left_min)
+    harm = Harm("cold", 0.1, 32_000.0, 32_000.0, "serious", acute=False, going_away=True, at_ms=when, mark_left_s=left_s)
+    now = situation(15.2, 80.0, temperature_read_ms=when, temperature_slope_k_h=-1.0)
+    memory = PlaceMemory(since_ms=when, present=now, temperature_c=15.2, harm={"cold": Account(judged=harm)})
+    cold = alarm(when, chamber="a", name="temperature-low", level="harmful", value=16.0, limit=24.0, harm_used=0.1)
+    worse = replace(cold, id="w", at_ms=at("10 03:25"), change="worsened", priority="wake", worse="priority")
+    mark = replace(worse, id="m", at_ms=at("10 03:40"), worse="mark", mark=15.0)
+    _, letters = tell(
+        WATCH, TellingState(), [cold, worse, mark], when - MINUTE_MS, at("10 03:41"), "o", Presents(before={"a": memory})
+    )
+    assert [row[0] for row in brief(letters)[2:3]] == [told]
 
 
 def test_who_was_asked_to_look_first_has_an_hour_for_it_unless_it_goes_on() -> None:
