@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from bisect import bisect_left
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import reduce
+from operator import add
 from typing import Literal, Protocol
 
 import numpy as np
@@ -94,31 +97,35 @@ class Climate:
 
     def __init__(self, places: Mapping[str, PlaceMemory]) -> None:
         self._places = places
+        self._tables: dict[tuple[str, Hourly], _Table] = {}
         self._moves: dict[tuple[str, int], tuple[Moves, ...]] = {}
-        self._swings: dict[tuple[str, Hourly, int, int], Swing | None] = {}
         self._means: dict[tuple[str, int], tuple[float | None, ...]] = {}
         self._rooms: dict[tuple[str | None, int], RoomAhead | None] = {}
 
     def hours(self, chamber: str, quantity: Hourly, last_ms: int, at_ms: int) -> Hours | None:
         """Return the whole hours that ended within `last_ms` before `at_ms`; None: nothing is remembered of them."""
-        memory = self._places.get(chamber)
-        table = memory.hours.get(quantity, {}) if memory else {}
-        first, end = -(-(at_ms - last_ms) // HOUR_MS), at_ms // HOUR_MS
-        found = hours_between(table, first, end)
+        found = self._table(chamber, quantity).between(-(-(at_ms - last_ms) // HOUR_MS), at_ms // HOUR_MS)
         return found if found.known else None
+
+    def _table(self, place: str, quantity: Hourly) -> _Table:
+        if (place, quantity) not in self._tables:
+            memory = self._places.get(place)
+            self._tables[place, quantity] = _Table(memory.hours.get(quantity, {}) if memory else {})
+        return self._tables[place, quantity]
 
     def swing(self, chamber: str, quantity: Hourly, since_ms: int, at_ms: int) -> Swing | None:
         """Return the swing over the whole hours of a span; None where not every one of them is known."""
-        key = chamber, quantity, -(-since_ms // HOUR_MS), at_ms // HOUR_MS
-        if key not in self._swings:
-            self._swings[key] = swing_of(self.hours(chamber, quantity, at_ms - since_ms, at_ms))
-        return self._swings[key]
+        memory = self._places.get(chamber)
+        table = memory.hours.get(quantity, {}) if memory else {}
+        rows = [table.get(str(hour)) for hour in range(-(-since_ms // HOUR_MS), at_ms // HOUR_MS)]
+        known = [_figures(row) for row in rows if row is not None]
+        return swing_of(*zip(*known, strict=True)) if known and len(known) == len(rows) else None
 
     def moves(self, chamber: str, at_ms: int) -> tuple[Moves, ...]:
         """Return how far the figures of `SWINGING` moved by themselves in the five days before this hour."""
-        hour, tables = at_ms // HOUR_MS, self._places[chamber].hours if chamber in self._places else {}
+        hour = at_ms // HOUR_MS
         if (chamber, hour) not in self._moves:
-            past = (hours_between(tables.get(name, {}), hour - KEPT_MS // HOUR_MS, hour) for name in SWINGING)
+            past = (self._table(chamber, name).between(hour - KEPT_MS // HOUR_MS, hour) for name in SWINGING)
             self._moves[chamber, hour] = tuple(
                 moves_of(one.mean, assumed, one.lowest, one.highest) for one, assumed in zip(past, ASSUMED, strict=True)
             )
@@ -126,10 +133,9 @@ class Climate:
 
     def room_ahead(self, room: str | None, at_ms: int) -> RoomAhead | None:
         """Return how a room goes on by its five days before this hour; None where not one of them is known."""
-        hour, memory = at_ms // HOUR_MS, self._places.get(room or "")
+        hour = at_ms // HOUR_MS
         if (room, hour) not in self._rooms:
-            table = {} if memory is None else memory.hours.get("temperature_c", {})
-            past = hours_between(table, hour - KEPT_MS // HOUR_MS, hour)
+            past = self._table(room or "", "temperature_c").between(hour - KEPT_MS // HOUR_MS, hour)
             self._rooms[room, hour] = room_ahead_of(past.mean) if past.known else None
         return self._rooms[room, hour]
 
@@ -205,9 +211,30 @@ def hours_between(table: Mapping[str, Hour], first: int, end: int) -> Hours:
     if not table:
         return Hours(*np.full((3, max(0, end - first)), np.nan))
     rows = (table.get(str(hour)) for hour in range(first, end))
-    figures = [_UNKNOWN if row is None else (row.total / row.count, row.least, row.greatest) for row in rows]
-    mean, lowest, highest = np.array(figures, np.float64).reshape(-1, 3).T / 1000.0
-    return Hours(mean, lowest, highest)
+    return Hours(*np.array([_UNKNOWN if row is None else _figures(row) for row in rows], np.float64).reshape(-1, 3).T)
+
+
+class _Table:
+    """All hours of one figure, of which any span is a slice."""
+
+    def __init__(self, hours: Mapping[str, Hour]) -> None:
+        self._numbers = sorted(map(int, hours))
+        self._figures = np.array([_figures(hours[str(number)]) for number in self._numbers], np.float64).reshape(-1, 3).T
+
+    def between(self, first: int, end: int) -> Hours:
+        """Return what `hours_between` says of them."""
+        low, high = bisect_left(self._numbers, first), bisect_left(self._numbers, end)
+        found = self._figures[:, low:high]
+        if high - low == end - first:
+            return Hours(*found)
+        whole = np.full((3, max(0, end - first)), np.nan)
+        whole[:, np.array(self._numbers[low:high], np.int64) - first] = found
+        return Hours(*whole)
+
+
+def _figures(hour: Hour) -> tuple[float, float, float]:
+    """Return an hour's mean, lowest and highest."""
+    return hour.total / hour.count / 1000.0, hour.least / 1000.0, hour.greatest / 1000.0
 
 
 _UNKNOWN = (np.nan, np.nan, np.nan)
@@ -216,7 +243,7 @@ _UNKNOWN = (np.nan, np.nan, np.nan)
 def mean_in(table: Mapping[str, Hour], hour: int) -> float:
     """Return the mean of one hour, NaN where it is not known."""
     row = table.get(str(hour))
-    return float("nan") if row is None else row.total / row.count / 1000.0
+    return float("nan") if row is None else _figures(row)[0]
 
 
 def most_between(table: Mapping[str, Hour], first: int, end: int) -> float:
@@ -225,21 +252,16 @@ def most_between(table: Mapping[str, Hour], first: int, end: int) -> float:
     return max(known, default=float("nan")) / 1000.0
 
 
-def swing_of(hours: Hours | None) -> Swing | None:
-    """Return the swing over these hours; None where not every one of them is known."""
-    if hours is None or not len(hours.mean) or hours.known < len(hours.mean):
-        return None
-    means = hours.mean
-    return Swing(
-        float(means.mean()), float(hours.lowest.min()), float(hours.highest.max()), float(means.max() - means.min()), len(means)
-    )
+def swing_of(means: Sequence[float], lowest: Sequence[float], highest: Sequence[float]) -> Swing:
+    """Return the swing over these hours, all of them known."""
+    return Swing(reduce(add, means) / len(means), min(lowest), max(highest), max(means) - min(means), len(means))
 
 
 def mat_day(mat: Hours | None, air: Hours | None) -> MatDay | None:
     """Return what the mat's own probe shows of a day, from the whole hours of mat and air; None where one is not known."""
-    hot, box = swing_of(mat), swing_of(air)
-    if mat is None or hot is None or box is None or hot.hours < WHOLE_DAY_H:
+    if mat is None or air is None or mat.known < max(len(mat.mean), WHOLE_DAY_H) or air.known < len(air.mean):
         return None
+    hot, box = (swing_of(one.mean.tolist(), one.lowest.tolist(), one.highest.tolist()) for one in (mat, air))
     lead, most = hot.mean - box.mean, hot.most - box.mean
     if most <= HOT_MAT_K:
         return MatDay("never", 0.0, hot.least, hot.most, box.mean)
