@@ -19,7 +19,7 @@ from rules.advice.plan import findable_keys, searched, without_search
 from rules.advice.planned import Plan
 from rules.advice.quiet import EMERGENCIES, REPEAT_AFTER_MS, at_work, hushed
 from rules.advice.set_point import cold_tonight
-from rules.advice.standing import Standing, climate_stands, probes_stand
+from rules.advice.standing import Standing, climate_stands, lost_from_sight, probes_stand
 from rules.advice.state import AdviceState, Asked, OpenAdvice, Worth
 from rules.advice.steady import steadied
 from rules.advice.text import (
@@ -228,8 +228,8 @@ class _Talk:
             return "wake"
         if branch == "warming":
             return "today"
-        stands = ("active", "held") if branch == "probe" else ("active",)
-        rows = [row for row in self.standing.values() if row.condition in stands and row.priority in URGENCY]
+        rows = [row for row in self.standing.values() if row.condition == "active" and row.priority in URGENCY]
+        rows += lost_from_sight(self.standing) if branch == "probe" else []
         found = [row.priority for row in rows if branch != "plug-in" or ALARMS[row.alarm].harm != "dryness"]
         calm = branch == "turn-up" and not cold_tonight(self.situation, goal_of(self.chamber, self.situation))
         least: Priority = "morning" if calm else "today"

@@ -18,7 +18,7 @@ from rules.advice.planned import Plan, action_of, fitting, plain, sized
 from rules.advice.recalled import CHECK_AGAIN_MS, cause_of, looks_due, mat_felt, model_of
 from rules.advice.search import HELPS_SHARE, Miss, Solution, foremost, solve, standing_misses, with_foam
 from rules.advice.set_point import cold_by_morning, left_out, meanwhile, plug_in, turn_up
-from rules.advice.standing import Standing, climate_stands, dryness_harms, probes_stand, wakes_dry
+from rules.advice.standing import Standing, climate_stands, dryness_harms, lost_from_sight, probes_stand, wakes_dry
 from rules.advice.state import AdviceState
 from rules.advice.steady import may_be_a_peak
 from rules.climate.situation import Situation
@@ -28,7 +28,6 @@ from rules.terms.advised import Action
 from rules.terms.events import HOUR_MS
 from rules.trade import practice
 from rules.trade.acts import ACTS
-from rules.trade.alarm_kinds import ALARMS
 from rules.trade.practice import Never, Step
 
 GOES_ON_MS = 2 * HOUR_MS
@@ -133,11 +132,11 @@ def _last_seen(
 ) -> tuple[tuple[str, ...], bool]:
     """Return what the trouble asks for in which a box was seen last, and whether it wakes: a box without heat goes to where its
     room is, and that of a room as cold as what kills cannot wait."""
-    held = {row.alarm for row in standing.values() if row.condition == "held"}
+    held = {row.alarm for row in lost_from_sight(standing)}
     heated = chamber.devices.heater is not None and present_knobs(chamber, situation.changes).get("heater_plugged", 1.0) > 0.0
     if "heater-runaway" in held and heated:
         return ("stop-heater",), True
-    if not any(ALARMS[alarm].harm == "cold" for alarm in held):
+    if not held - {"heater-runaway"}:
         return (), False
     room_c = situation.room_temperature_c
     return ("check-heater" if heated else "warm-place",), room_c is not None and room_c <= practice.LETHAL_COLD_C

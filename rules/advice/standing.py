@@ -45,6 +45,12 @@ def probes_stand(standing: Mapping[str, Standing]) -> list[Standing]:
     return [row for row in standing.values() if ALARMS[row.alarm].answered == "probe" and row.condition == "active"]
 
 
+def lost_from_sight(standing: Mapping[str, Standing]) -> list[Standing]:
+    """Return the alarms of cold and of a runaway that stood when the chamber was last seen: nothing says that they ended."""
+    held = (row for row in standing.values() if row.condition == "held")
+    return [row for row in held if row.alarm == "heater-runaway" or ALARMS[row.alarm].harm == "cold"]
+
+
 def _dry(standing: Mapping[str, Standing]) -> list[Standing]:
     return [row for row in standing.values() if row.condition == "active" and ALARMS[row.alarm].harm == "dryness"]
 

@@ -443,10 +443,10 @@ def test_why_of_a_quiet_chamber_says_that_nothing_stands(shelf: Shelf) -> None:
 
 def test_why_lists_what_the_other_screens_list_though_something_else_explains_it(shelf: Shelf) -> None:
     wave = np.arange(60)
-    shelf.live(60, 25.0 + 0.1 * np.sin(wave), 88.0 + 0.1 * np.cos(wave))
+    shelf.live(60, 25.0 + 0.1 * np.sin(wave), 96.0 + 0.1 * np.cos(wave))
     shelf.say("visit", "nest")
     shelf.turn()
-    shelf.live(2, (25.0, 25.1), (88.0, 88.1))
+    shelf.live(2, (25.0, 25.1), (96.0, 96.1))
     assert "explained by another" in shelf.say("alarms")
     told = " ".join(shelf.say("why", "nest").split())
     assert "lid is wet (lid-dew): active, only in the daily digest; because of visit: work in the tank" in told
