@@ -17,7 +17,7 @@ from rules.advice.goal import goal_of
 from rules.advice.looks import is_reminder_due
 from rules.advice.plan import findable_keys, searched, without_search
 from rules.advice.planned import Plan
-from rules.advice.quiet import EMERGENCIES, REPEAT_AFTER_MS, at_work, hushed
+from rules.advice.quiet import EMERGENCIES, PROBE_AGAIN_MS, at_work, hushed
 from rules.advice.set_point import cold_tonight
 from rules.advice.standing import Standing, climate_stands, lost_from_sight, probes_stand
 from rules.advice.state import AdviceState, Asked, OpenAdvice, Worth
@@ -160,7 +160,7 @@ class _Talk:
             checked_ms=state.checked_ms | {act: self.at_ms for act in wanted.acts if ACTS[act].knob == "none"},
         )
         if not wanted.moves or wanted.branch == "turn-up":
-            told = {name: at_ms for name, at_ms in state.repeated_ms.items() if self.at_ms - at_ms < REPEAT_AFTER_MS}
+            told = {name: at_ms for name, at_ms in state.repeated_ms.items() if self.at_ms - at_ms < PROBE_AGAIN_MS}
             state = replace(state, repeated_ms=told | {" ".join(wanted.acts): self.at_ms})
         return self._say(state, "given" if fresh else "updated", events, () if in_vain else predictions)
 
@@ -198,8 +198,8 @@ class _Talk:
             return True  # what was told before may be water
         if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS or self._turns_back(now, wanted):
             return False
-        told = [action.text for action in now.event.actions]
-        if wanted.branch in EMERGENCIES and [action.text for action in wanted.actions] != told:
+        told, texts = ([row.text for row in rows if row.change != "hold"] for rows in (now.event.actions, wanted.actions))
+        if wanted.branch in EMERGENCIES and texts != told:
             return True  # in an emergency the same kind of act can be another one: warm the room, carry the box
         cell = wanted.cause.cell.number if wanted.cause is not None else 0
         if (wanted.branch, cell) != (now.branch, now.cell):

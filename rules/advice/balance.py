@@ -44,6 +44,9 @@ OVERSHOOT_H = 0.5
 MOVES_K_H, DAY_K_H = 0.4, 1.5
 """A slope that goes on: more than a probe's noise makes, and more than a day, with its sun, moves what only follows its room;
 that one is in the room's own forecast. Own estimates."""
+MAT_MAY = 1.65
+"""A mat lifts its box by at most so much more than size and build let expect: two of `rules.physics.mat_ends.LOSS_SPREAD`.
+Own estimate."""
 SELF_LIFT_K = 0.2
 """A garden with ants warms its box a little; about 0.5 W for 5 l (own estimate)."""
 
@@ -126,7 +129,7 @@ def present_of(model: ChamberModel, chamber: Chamber, situation: Situation, knob
     return Present(
         draws, weight, here_c, vapour, room_c, room_pa, factor, offset, source, wetted, rest, free, most,
         room_day(situation.room_ahead, draws),
-        draws[:, LIFT] * (0.0 if heater is None else min(knobs.get("watts", heater.watts) / heater.watts, 1.0)),
+        draws[:, LIFT] * (0.0 if heater is None else knobs.get("watts", heater.watts) / heater.watts),
         heater is not None and heater.thermostat, chamber.air_ml / 1e6, dict(knobs),
     )
 
@@ -163,6 +166,9 @@ def _temperatures(
     moving = slope if abs(slope) > (DAY_K_H if by_day else MOVES_K_H) else 0.0
     free = room_c + SELF_LIFT_K
     rest = np.clip(here_c + moving * 0.7 / draws[:, COOLING], free - 0.5, here_c + 12.0)
+    if heater is not None and not heater.thermostat and moving < 0.0:
+        lift = draws[:, LIFT] * knobs.get("watts", heater.watts) / heater.watts
+        rest = np.where(rest - free > MAT_MAY * lift, free + lift, rest)  # nothing holds it above what its mat can
     if heater is None and situation.temperature_slope_k_h is not None and moving == 0.0:
         return here_c, here_c.copy(), here_c.copy()  # held by what is not known: the sun, a lamp, the room below
     if heater is None or knobs.get("heater_plugged", 1.0) == 0.0:
@@ -265,7 +271,9 @@ def _rest_temperature(present: Present, setting: Setting, room_k: Array) -> Arra
     if present.thermostat:
         least = np.minimum(free, base) + room_k
         return np.clip(base + setting.heat_k[:, None], least, np.maximum(np.maximum(most + room_k, base), least))
-    lift = (base - present.room_c) * setting.power[:, None]
+    lead = base - present.room_c
+    of_mat = np.where(lead > MAT_MAY * present.heater_k, present.heater_k, lead)  # what is more is a room's that fell faster
+    lift = lead + of_mat * (setting.power[:, None] - 1.0)
     foam_now = present.knobs.get("foam", 0.0)
     kept = 1.0 + 0.12 * (np.minimum(setting.foam_mm, 20.0) - min(foam_now, 20.0))[:, None] / 20.0
     volume_factor = 0.0035 * present.model[:, BUFFER]

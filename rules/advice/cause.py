@@ -12,6 +12,7 @@ from functools import cached_property
 from rules.advice.coupled import case_of
 from rules.advice.goal import Goal, garden_ml, goal_of
 from rules.advice.standing import Standing, stands
+from rules.advice.weak_mat import WeakMat
 from rules.climate.situation import Situation
 from rules.climate.thermostat import (
     CYCLES_K,
@@ -63,6 +64,8 @@ class Cause:
     """What the heater's thermostat does; None: there is no heater."""
     setpoint_c: float | None = None
     temperature_c: float | None = None
+    weak: WeakMat | None = None
+    """What its mat gives and what it takes, where that is too weak for its room."""
 
     @cached_property
     def never(self) -> tuple[practice.Never, ...]:
@@ -107,7 +110,7 @@ def humidity_floor_pct(situation: Situation) -> float | None:
 def reason_of(
     chamber: Chamber, situation: Situation, standing: Mapping[str, Standing], knobs: Mapping[str, float],
     *, remembered: frozenset[str] = frozenset(), lid_was_wet: bool = False, was_aired: bool = False,
-    heater_sound: bool = False, heater_since_ms: int | None = None, tau_h: float | None = None,
+    heater_sound: bool = False, heater_since_ms: int | None = None, tau_h: float | None = None, weak: WeakMat | None = None,
 ) -> Cause:
     """Return the cause of what stands; `knobs` are the devices' present settings as `rules.advice.devices` keeps them.
 
@@ -115,7 +118,7 @@ def reason_of(
     until the margin is surely positive. `was_aired`: an open advisory lets the room's air in, so the room counts as cooler
     until it plainly is not. `heater_sound`: the keeper has lately looked at the heater, so one that is weak is not suspected
     again. `heater_since_ms`: when the keeper last changed it. `tau_h`: with which time constant the chamber cools, at its
-    early end.
+    early end. `weak`: what its mat gives, if that may be all it can.
     """
     goal = goal_of(chamber, situation)
     temperature = _temperature_band(goal, chamber, situation, standing)
@@ -126,6 +129,11 @@ def reason_of(
     facts = {*remembered} | _device_facts(chamber, knobs)
     setpoint_c = knobs.get("setpoint") if "thermostat" in facts else None
     facts |= _heater_facts(thermostat, situation, goal, setpoint_c, heater_sound, "heater-looked" in remembered)
+    if not _explains_cold(weak, thermostat, "thermostat" in facts):
+        weak = None
+    elif temperature == "low":
+        facts = facts - {"heater-suspect", "heater-fault", "falls-freely"} | {"heater-weak", "heater-too-weak"}
+        facts |= set() if "watts-told" in facts else {"watts-untold"}
     facts |= _air_facts(situation, goal, floor, was_aired, "heater" in facts)
     facts |= _state_facts(chamber, situation, standing, goal, wet, known)
     facts |= {"foam-doubted"} if wet and _foam_doubted(situation, knobs) else set()
@@ -139,7 +147,7 @@ def reason_of(
     return Cause(
         goal=goal, temperature=temperature, humidity=humidity, lid_wet=wet, lid_known=known, cell=cell,
         humidity_at_target_pct=star, humidity_floor_pct=floor, facts=frozenset(facts), case=case,
-        thermostat=thermostat, setpoint_c=setpoint_c, temperature_c=situation.temperature_c,
+        thermostat=thermostat, setpoint_c=setpoint_c, temperature_c=situation.temperature_c, weak=weak,
     )
 
 
@@ -247,6 +255,14 @@ def _heater_facts(
     if cold and t is not None and room is not None and abs(t - room) < 1.0:
         facts = facts | {"room-no-warmer"}
     return facts
+
+
+def _explains_cold(weak: WeakMat | None, thermostat: State | None, switched: bool) -> bool:
+    """Return whether the mat is too weak for its room, not dead and not set too low: one with a thermostat is on all the time,
+    and gives what it can; one without is, or gives so little that nobody could tell."""
+    if weak is None:
+        return False
+    return (thermostat == "at-limit" and weak.seen) if switched else thermostat != "unplugged" and thermostat is not None
 
 
 def _falls_freely(situation: Situation, setpoint_c: float | None) -> bool:

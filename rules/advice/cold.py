@@ -65,6 +65,8 @@ def warming(
     """
     besides = moved_with(situation, "cold")
     last = state.open or state.last
+    if "watts-told" in cause.facts and not _failed(standing):
+        return None  # it was never gone: it is too weak
     before = last is not None and last.branch in ("heater-failed", "cold", "together", "warming")
     if not (before or besides or _failed(standing)) or cause.temperature != "low" or dryness_harms(standing):
         return None
@@ -119,8 +121,12 @@ def cold(
                 continue  # what it does to the humidity could not be followed
             moves = moves_for(Step("close-vents"), chamber, cause, knobs)[-1:]
         acts.append(step.act)
+    if kind == "at-limit" and "thermostat" not in cause.facts:  # nothing switches it: it is turned up to what it takes
+        power = moves_for(Step("heat-up"), chamber, cause, knobs)[-1:]
+        moves, acts = [*power, *moves], [*(move.act for move in power), *acts]
     chosen = one_a_device(acts)
-    words = {"close-vents": moves[0].text} if moves else {}
+    words = {move.act: move.text for move in moves}
+    words |= {} if cause.weak is None else {"stronger-mat": cause.weak.text}
     words |= in_turn(chosen, order, EACH_BOX)
     branch: Literal["heater-failed", "cold", "together"] = "heater-failed" if kind in ("dead", "broken") else "cold"
     branch = "together" if besides else branch
@@ -136,6 +142,8 @@ def _kind_of_cold(cause: Cause, situation: Situation, standing: Mapping[str, Sta
     slope = situation.temperature_slope_k_h or 0.0
     if cause.thermostat is None:
         return "no-heat"
+    if "heater-too-weak" in cause.facts and not moved_with(situation, "cold"):
+        return "at-limit"
     least, most = _heats(situation, model)
     if moved_with(situation, "cold"):
         weak = cause.thermostat == "at-limit" and slope >= FALLS_K_H and (least or situation.room_temperature_c is None)

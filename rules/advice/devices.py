@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from math import ceil, floor
 
 from rules.advice.cause import Cause
+from rules.advice.weak_mat import WeakMat
 from rules.climate.thermostat import BELOW_K
 from rules.settings import Chamber
 from rules.trade import practice
@@ -55,7 +56,8 @@ def moves_for(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, fl
         "mister": _mister_moves, "foam": _foam_moves, "water": _water_moves,
     }[act.knob]
     found = sized(step, chamber, cause, knobs)
-    limit = None if step.act == "heat-up" and _dial_lies(cause) else step.at_most
+    known = _dial_lies(cause) or _is_set_low(cause) or cause.weak is not None
+    limit = None if step.act == "heat-up" and known else step.at_most
     return [
         move for move in found if (limit is None or abs(move.delta) <= limit + 1e-9) and cause.forbidden.isdisjoint(move.does)
     ]
@@ -86,8 +88,10 @@ def _heater_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str
         return []
     direction = ACTS[step.act].direction
     if not heater.thermostat:
-        return _power_moves(step, heater.watts, knobs.get("watts", heater.watts), direction)
+        return _power_moves(step, heater.watts, knobs.get("watts", heater.watts), direction, cause.weak)
     up_k = practice.HEAT_STEP_SEEN_K if _dial_lies(cause) else practice.HEAT_STEP_UP_K
+    if _is_set_low(cause):
+        up_k = max(up_k, cause.goal.temperature_c - (cause.setpoint_c or 0.0))
     largest = up_k if direction > 0 else practice.HEAT_STEP_DOWN_K
     setpoint, word = knobs.get("setpoint"), "up" if direction > 0 else "down"
     out = []
@@ -101,7 +105,8 @@ def _heater_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str
         value = dial(setpoint + delta)
         delta = value - setpoint
         under_k = _under_dial_k(setpoint, cause)
-        lowest_c = cause.goal.low_c + cause.goal.inside_k + under_k
+        least_c = cause.goal.low_c + cause.goal.inside_k if cause.temperature == "high" else cause.goal.temperature_c
+        lowest_c = least_c + under_k  # for a wet lid or dry air the garden is not made colder than it should be
         highest_c = cause.goal.high_c + (under_k if _dial_lies(cause) else 0.0)
         if value <= highest_c and (direction > 0 or value >= lowest_c):
             text = f"Turn the heater's thermostat {word} from {round(setpoint, 1):g} to {value:g} °C"
@@ -117,6 +122,11 @@ def _dial_lies(cause: Cause) -> bool:
     return "heater-seen" in cause.facts and t is not None and told is not None and t <= told - BELOW_K
 
 
+def _is_set_low(cause: Cause) -> bool:
+    """Return whether a thermostat that holds its box is set below the band: then how far up it must go is known."""
+    return cause.thermostat == "regulating" and cause.setpoint_c is not None and cause.setpoint_c < cause.goal.low_c
+
+
 def _under_dial_k(setpoint: float, cause: Cause) -> float:
     """Return how far under its dial a thermostat that was seen to switch holds the box, K: its bounds are moved by as much."""
     return setpoint - cause.temperature_c if cause.thermostat == "regulating" and cause.temperature_c is not None else 0.0
@@ -124,20 +134,26 @@ def _under_dial_k(setpoint: float, cause: Cause) -> float:
 
 OFF_DIAL_K = 2.5
 """A dial that is off by more is told: the keeper would take the figure for a fault, or not dare to set it; own estimate."""
+SURE_PARTS = (0.5, 0.65, 0.8)
 STRONGER = 1.5
 """A mat that is on all the time and too weak is exchanged for one of up to so many times its watts; judgement."""
 
 
-def _power_moves(step: Step, rated: float, now: float, direction: int) -> list[Move]:
+def _power_moves(step: Step, rated: float, now: float, direction: int, weak: WeakMat | None) -> list[Move]:
     out = []
     unit = 0.1 if rated < 2.0 else 0.5 if rated < 10.0 else 1.0
-    for tenths in range(1, 7):
-        then = round(round((now + direction * rated * tenths / 10.0) / unit) * unit, 1)
-        if 0.0 <= then <= STRONGER * rated and then != now and (direction < 0 or tenths <= 2):
-            word, other = ("up", "a stronger") if direction > 0 else ("down", "a smaller")
-            how = "switch it off" if then == 0 else f"turn it {word} from {now:g} to {then:g} W"
-            text = f"Heater: {how} (dimmer, timer share or {other} mat; better a thermostat)"
-            out.append(_move(step, then - now, then, abs(then - now), "W", text, tenths / 10.0))
+    tenths = [1, 2] if direction > 0 else [1, 2, 3, 4, 5, 6]
+    thens = [round(round((now + direction * max(rated, now) * tenth / 10.0) / unit) * unit, 1) for tenth in tenths]
+    thens = [then for then in thens if 0.0 <= then <= STRONGER * max(rated, now) and then != now]
+    if direction > 0 and weak is not None:
+        part_w = [round(2.0 * part * weak.needs_w) / 2.0 for part in SURE_PARTS]  # in a warmer room all of it may be too much
+        thens = list(dict.fromkeys([*(then for then in (*thens, *part_w) if now < then < weak.needs_w), weak.needs_w]))
+    for then in thens:
+        word, other = ("up", "a stronger") if direction > 0 else ("down", "a smaller")
+        how = "switch it off" if then == 0 else f"turn it {word} from {now:g} to {then:g} W"
+        text = f"Heater: {how} (dimmer, timer share or {other} mat; better a thermostat)"
+        text += "; turn it down again as the room gets warmer" if then > STRONGER * max(rated, now) else ""
+        out.append(_move(step, then - now, then, abs(then - now), "W", text, min(abs(then - now) / max(rated, now), 0.6)))
     return out
 
 

@@ -25,13 +25,15 @@ from rules.climate.situation import Situation
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber
 from rules.terms.advised import Action
-from rules.terms.events import HOUR_MS
+from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import practice
 from rules.trade.acts import ACTS
 from rules.trade.practice import Never, Step
 
 GOES_ON_MS = 2 * HOUR_MS
 """What was done and has not stopped it is asked for once more after this, where nothing else is left; judgement."""
+LOOKED_AT_MS = 2 * DAY_MS
+"""A probe that is missed so soon after somebody has looked at it is not sound; judgement."""
 HALF_WAY = 0.5
 """Where devices take away less than this share of the worst miss, the letter also asks for what would; judgement."""
 UNSEEN_SWING_K = 1.0
@@ -51,7 +53,7 @@ def without_search(
 ) -> Plan | Cause | None:
     """Return what should be told now where no search is needed for it, else the cause whose cell must be searched."""
     if situation.temperature_c is None:
-        return _blind(chamber, situation, standing)
+        return _blind(chamber, state, situation, standing)
     due = looks_due(state, situation, standing)
     found = _first(chamber, state, situation, standing, cause_of(chamber, state, situation, standing), due)
     if not due or not isinstance(found, Plan) or found.follows or found.branch in BRANCHES or "air-now" in found.acts:
@@ -108,21 +110,27 @@ def _can_wait(cause: Cause, situation: Situation) -> bool:
     return (cause.cell.number == 11 and situation.settling) or (cause.cell.number == 7 and back)
 
 
-def _blind(chamber: Chamber, situation: Situation, standing: Mapping[str, Standing]) -> Plan | None:
-    """Return the call to look at the probe, after what was asked for when it was last seen to get cold, or to be heated on."""
+def _blind(
+    chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]
+) -> Plan | None:
+    """Return the call to look at the probe, and once somebody has looked in vain, to another one; before it what was asked for
+    when it was last seen to get cold, or to be heated on."""
     seen = probes_stand(standing)
     if not seen:
         return None
     named = sorted({row.probe for row in seen if row.probe})
-    look = f"Check the probe{' ' if named else ''}{' and '.join(named)}: cable, power, water on it"
+    last, act = state.last, "check-probe"
+    look: str | None = f"Check the probe{' ' if named else ''}{' and '.join(named)}: cable, power, water on it"
+    if last is not None and last.branch == "probe" and situation.at_ms - (last.done_ms or 0) < LOOKED_AT_MS:
+        act, look = "replace-probe", None
     texts = (*_put_back(situation), *((look,) if named or not situation.taken_out else ()))
     first, wakes = _last_seen(chamber, situation, standing)
     room_c = situation.room_temperature_c
     room = () if room_c is None or "stop-heater" in first else (f"Its room is at {room_c:.0f} °C: without heat it goes there.",)
-    actions = (*map(action_of, first), *(action_of("check-probe", text) for text in texts))
+    actions = (*map(action_of, first), *(action_of(act, text) for text in texts))
     unproven = Never("Change nothing at heater, vents or mister on the strength of a probe that is not believed.")
     return Plan(
-        branch="probe", cause=None, actions=actions[:MOST_ACTIONS], acts=(*first, "check-probe"), wakes=wakes,
+        branch="probe", cause=None, actions=actions[:MOST_ACTIONS], acts=(*first, act), wakes=wakes,
         never=() if first else (unproven,), notes=(practice.UNSEEN_GOES_ON, *room) if first else (),
     )
 
@@ -330,7 +338,8 @@ def _assembled(
         act = ACTS[step.act]
         asked = _asked_lately(state, step.act, at_ms)
         if len(chosen) < MOST_ACTIONS and act.knob == "none" and act.device not in used and not asked:
-            chosen.append((step.act, action_of(step.act)))
+            text = cause.weak.text if step.act == "stronger-mat" and cause.weak is not None else None
+            chosen.append((step.act, action_of(step.act, text)))
             used.add(act.device)
     if not chosen:
         chosen = _leave_be(cause)

@@ -14,17 +14,22 @@ from rules.advice.tried import is_next_try, stood_already
 from rules.advice.verification import in_vain_so_far
 from rules.climate.situation import Situation
 from rules.settings import Chamber
-from rules.terms.events import HOUR_MS
+from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import practice
 from rules.trade.alarm_kinds import ALARMS
 
 EMERGENCIES = ("heat", "heater-failed", "cold", "together")
+UNASKED = ("probe", "no-humidity", "plug-in", "turn-up")
+"""What is told though no climate alarm stands."""
 STORED_K = 1.0
 """What an unplugged mat still gives off may warm the box by so much; own estimate."""
 COOLS_K_H = 2.0
 """What was done against heat is at work while the temperature falls so fast."""
 REPEAT_AFTER_MS = 12 * HOUR_MS
 """The same check or wipe, or to leave it be, is not told again sooner than this. Own estimate."""
+PROBES = frozenset({"check-probe", "replace-probe"})
+PROBE_AGAIN_MS = DAY_MS
+"""Who has looked at a probe is not sent to it again sooner: another one comes by post. Judgement."""
 DONE_AGAIN_MS = 4 * HOUR_MS
 """The same against cold that no dead heater explains, once it was done and while it gets no worse: as often as what nobody
 answers. Own estimate."""
@@ -33,8 +38,10 @@ answers. Own estimate."""
 def at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
     """Return whether a done change is still at work on an alarm that stands: look again later, unless heat comes first."""
     now, t = state.open, situation.temperature_c
-    if now is None or now.done_ms is None or situation.at_ms >= now.look_again_ms or not climate_stands(standing):
+    if now is None or now.done_ms is None or situation.at_ms >= now.look_again_ms:
         return False
+    if not climate_stands(standing):
+        return now.branch in UNASKED
     if overturned(now.keys, standing):
         return False
     if now.branch == "heat":
@@ -73,9 +80,10 @@ def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Map
     wakes = wanted.branch in EMERGENCIES and any(row.priority == "wake" for row in standing.values())
     # Who has done it, and it still gets lethal, needs more than the alarm.
     again_ms = HOUR_MS if wakes or in_vain_so_far(state, situation, standing) else REPEAT_AFTER_MS
+    again_ms = PROBE_AGAIN_MS if PROBES.issuperset(wanted.acts) else again_ms
     again = once and told_ms is not None and situation.at_ms - told_ms < again_ms
     again &= not any(row.alarm in LOOKS and (row.since_ms or 0) > (told_ms or 0) for row in standing.values())
-    if wanted.branch == "cold" and last is not None and last.keys == wanted.keys:  # wrapped with a bottle or without
+    if wanted.branch == "cold" and last is not None and set(wanted.keys) <= set(last.keys):  # wrapped with a bottle or without
         again |= is_next_try(state, situation, standing) and situation.at_ms - last.told_ms < DONE_AGAIN_MS
     begins = wanted.branch in EMERGENCIES and (last is None or last.branch not in EMERGENCIES)  # another trouble than before
     return again or (not begins and state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms)

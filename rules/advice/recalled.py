@@ -12,6 +12,7 @@ from rules.advice.model import ChamberModel, cooling_h, model_from_json, prior_m
 from rules.advice.standing import Standing
 from rules.advice.state import AdviceState
 from rules.advice.verification import in_vain_so_far
+from rules.advice.weak_mat import weak_mat
 from rules.climate.situation import Situation
 from rules.climate.thermostat import FALLS_K_H
 from rules.keeper.devices import heater_since_ms, present_knobs
@@ -26,6 +27,8 @@ HEATER_SOUND_MS = 7 * DAY_MS
 
 LID_SOUND_MS = 3 * DAY_MS
 """So long a lid that was looked at is not suspected again for what water does not give; judgement."""
+WRAPPED_MS, WATTS_TOLD_MS = 3 * DAY_MS, 7 * DAY_MS
+"""So long nobody is asked anew to wrap the box, and is not told anew how many watts it takes; judgement."""
 WATER_GIVES_PCT = 5.0
 """What wetted ground gives at least within half a day, where the vapour stays; own estimate."""
 
@@ -51,15 +54,25 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
         "mist-useless": state.mist_failures >= 2, "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
         "lid-looked": _lid_looked(situation),
         **_lid_asked(state, situation),
+        "wrapped": _told_lately(state, "wrap-box", situation.at_ms, WRAPPED_MS),
+        "watts-told": _told_lately(state, "stronger-mat", situation.at_ms, WATTS_TOLD_MS),
         "heater-swapped": looked and state.checked_ms.get("swap-heater", situation.at_ms) <= (seen_ms or 0),
     }
+    knobs, model = present_knobs(chamber, situation.changes), model_of(chamber, state)
     return reason_of(
-        chamber, situation, standing, present_knobs(chamber, situation.changes),
+        chamber, situation, standing, knobs,
         remembered=frozenset(name for name, holds in told.items() if holds),
         lid_was_wet=now is not None and now.lid_wet, was_aired=now is not None and "vent:open" in now.keys,
         heater_sound=seen_ms is not None and situation.at_ms - seen_ms < HEATER_SOUND_MS,
-        heater_since_ms=heater_since_ms(situation.changes), tau_h=cooling_h(model_of(chamber, state))[1],
+        heater_since_ms=heater_since_ms(situation.changes), tau_h=cooling_h(model)[1],
+        weak=weak_mat(chamber, situation, knobs, model),
     )
+
+
+def _told_lately(state: AdviceState, act: str, at_ms: int, for_ms: int) -> bool:
+    """Return whether an act was told, and is not what is open now: that is told as long as it waits."""
+    waits = state.open is not None and state.open.done_ms is None and act in state.open.acts
+    return not waits and at_ms - state.checked_ms.get(act, at_ms - for_ms) < for_ms
 
 
 def looks_due(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> list[str]:

@@ -139,7 +139,7 @@ def lowered_k(chamber: Chamber, changes: Sequence[DeviceChange]) -> float:
 
 
 def turn_up(chamber: Chamber, situation: Situation, cause: Cause) -> Move | None:
-    """Return how a set point that was lowered for a hot spell is turned up again as the room cools, before it is cold."""
+    """Return how a set point that was lowered, for a hot spell or a wet lid, is turned up again before it is cold."""
     now, goal, room_c, t = cause.setpoint_c, cause.goal, situation.room_temperature_c, situation.temperature_c
     if now is None or room_c is None or t is None or lowered_k(chamber, situation.changes) <= LOWERED_K:
         return None
@@ -151,7 +151,7 @@ def turn_up(chamber: Chamber, situation: Situation, cause: Cause) -> Move | None
     if value - now <= LOWERED_K:
         return None
     turn = f"Turn the heater's thermostat up again from {round(now, 1):g} to {value:g} °C"
-    text = f"{turn}: it was turned down when it was too warm"
+    text = f"{turn}: it stands lower than your config has it, and the box needs that heat now"
     return Move(
         act="heat-up", knob="heater", delta=value - now, value=value, amount=value - now, unit="K", effort=1.0, text=text
     )

@@ -47,7 +47,7 @@ _BRANCH = {name: branch.reason for name, branch in BRANCHES.items()} | {
     "heat": "Heat comes first, whatever the humidity says.",
     "plug-in": "The heater was unplugged because it was too warm; now it is cool enough again.",
     "left-out": "The heater ran away more than once within a week: its thermostat does not hold.",
-    "turn-up": "The room is cooler again, and the set point is still where a warm spell had it put.",
+    "turn-up": "The set point was turned down before, and what it was turned down for is over.",
     "probe": "No temperature is believed here, so nothing is said about the climate.",
     "no-humidity": "The humidity is not believed, so only the temperature is judged.",
 }
@@ -171,11 +171,22 @@ def _missed(plan: Plan) -> list[str]:
     stays, what = standing_misses(cause), _what(cause, solution.unmet)
     worst, beyond = solution.worst, beyond_devices(plan) and not stays.isdisjoint(solution.unmet)
     if worst is not None and worst in OTHER_WAY and solution.moved < HELPS_SHARE and not beyond:
-        return [f"Nothing that can be set here makes it {OTHER_WAY[worst]}: {what}. What would: {UNMET[worst][1]}."]
+        return [f"Nothing that can be set here makes it {OTHER_WAY[worst]}: {what}. What would: {_remedy(worst, cause)}."]
     if not beyond:
         return [f"This is a first step: by itself {what}."]
-    means = "; ".join(dict.fromkeys(UNMET[name][1] for name in solution.unmet if name in stays))
+    means = "; ".join(dict.fromkeys(_remedy(name, cause) for name in solution.unmet if name in stays))
     return [f"Your devices cannot repair this: {what}. What would: {means}."]
+
+
+def _remedy(miss: str, cause: Cause) -> str:
+    """Return what would help where no device here does; of a mat that is too weak, how many watts it takes."""
+    if miss != "temperature-low" or cause.weak is None:
+        return UNMET[miss][1]
+    weak = cause.weak
+    return (
+        f"a warmer room, foam on lid and sides, or a mat of about {weak.needs_w:g} W instead of {weak.watts:g} W at the side, "
+        f"which holds {weak.hold_c:.1f} °C in a room of {weak.room_c:.0f} °C"
+    )
 
 
 def _what(cause: Cause, misses: Sequence[str]) -> str:

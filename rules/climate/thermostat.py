@@ -295,6 +295,7 @@ def _gives_nothing(seen: Evidence) -> NDArray[np.bool_]:
     unseen_room = np.isnan(seen.room_c) & (seen.slope_k_h <= -2.0)
     least_k = np.fmin(NO_LIFT_K, GIVEN_SHARE * seen.lead_k)  # a dimmed mat never gave more
     by_air = (heat_k(over_room, seen.slope_k_h, seen.tau_h) < least_k) | to_room | unseen_room
+    by_air &= ~(seen.lead_k < ROOM_LIFT_K)  # of a mat that never gave more no air tells whether it gives that still
     return np.where(np.isnan(seen.mat_c), by_air, seen.mat_c < seen.air_c + COLD_MAT_K)
 
 

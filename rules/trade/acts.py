@@ -49,6 +49,8 @@ ACTS: dict[str, Act] = {
         "or the sun is the cause: shade the box", needs=("heater",),
     ),
     "check-probe": Act("probe", "check", "Check the humidity probe: dry it, look for garden or water on it, compare it"),
+    "replace-probe": Act("probe", "check",
+        "Hang another probe in its place, or a second one beside it; try the old one on another cable, port or battery"),
     "check-swap": Act("probe", "check", "Look which probe hangs where: those of the chamber and of the room look swapped"),
     "prove-swap": Act("probe", "check",
         "Prove which probe is which: hold the one in the chamber in your hand for five minutes and see in `dewlid watch` whose "
@@ -154,8 +156,11 @@ ACTS: dict[str, Act] = {
         "Carry the box, level and slowly, to the warmest room: off the floor, blankets round the sides, a gap left for air; "
         "beside it, not under it and not touching it, a closed bottle of water at 40 °C wrapped in a towel",
     ),
+    "stronger-mat": Act("heater", "hold", "Leave the heater on: it gives all it has, and that is too little here",
+        needs=("thermostat",)),
     "wrap-box": Act(
         "garden", "insulate", "Wrap blankets round the sides of the box; leave vents, mat and a gap for air free",
+        bars=("wrapped",),
         source="saves 30 to 60 % of the heat: common practice, no source",
     ),
     "wrap-bottle": Act(

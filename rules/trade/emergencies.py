@@ -39,7 +39,7 @@ COLD_BRANCH: dict[str, tuple[Step, ...]] = {
     "unsure": steps(Step("warm-now", when=("lethal-cold",)), "warm-place", "wrap-bottle"),
     "power": steps("check-power", Step("warm-now", when=("lethal-cold",)), "warm-place"),
     "at-limit": steps(Step("warm-place", when=("lethal-cold",)), Step("wrap-bottle", when=("lethal-cold",)), "close-vents",
-        "wrap-box", "warm-place"),
+        "wrap-box", Step("stronger-mat", when=("watts-untold",)), "warm-place"),
     "no-heat": steps("warm-place", Step("wrap-bottle", when=("lethal-cold",)),
         Step("wrap-bottle", when=("tried",)), "wrap-box"),
 }

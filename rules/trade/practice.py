@@ -79,6 +79,10 @@ _CHECK_FOAM = Step("check-foam", when=("foam-doubted",))
 _FEEL_MAT = Step("feel-mat", when=("heater-doubt",))
 _FIND_SOURCE = (Step("find-source", when=("heats-itself",)), Step("find-source", when=("rises-alone",)))
 _COOL_ROOM = (Step("cool-room", when=("room-warm",)), *_FIND_SOURCE)
+_TOO_WEAK = (
+    Step("wrap-box", when=("heater-weak",)), Step("stronger-mat", when=("watts-untold",)),
+    Step("warm-room", when=("heater-weak",)),
+)
 CELLS: tuple[Cell, ...] = (
     Cell(
         1, "low", "low", False, "a draught, an open lid, or no heat in a dry room",
@@ -98,28 +102,28 @@ CELLS: tuple[Cell, ...] = (
         3, "low", "ok", False, "plainly too cool",
         steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "water",
             "close-vents", "fan-less",
-               Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
+               *_TOO_WEAK),
         _NO_AIR_COLD,
     ),
     Cell(
         4, "low", "ok", True, "a cold room or window: the lid is the coldest place",
         steps(Step("check-heater", when=("heater-suspect",)), _CHECK_FOAM, "insulate-lid", Step("heat-up", at_most=1.0),
             "wipe-lid", "close-vents",
-               "mist-less", Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
+               "mist-less", *_TOO_WEAK),
         (*_NO_AIR_COLD, Never("Do not turn the heat up and leave it at that: heat alone puts more water on the lid.", HEAT,
             about_order=True)),
     ),
     Cell(
         5, "low", "high", False, "damp only because it is cool",
         steps(Step("check-heater", when=("heater-suspect",)), Step("heat-up", at_most=1.0), "mist-less", "insulate-lid",
-               Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
+               *_TOO_WEAK),
         (Never("Do not dry it by venting: that cools it further.", AIR, when=("airing-cools",)),),
     ),
     Cell(
         6, "low", "high", True, "a cold night on a wet box",
         steps(Step("check-heater", when=("heater-suspect",)), _CHECK_FOAM, "insulate-lid", Step("heat-up", at_most=1.0),
             "wipe-lid", "mist-less",
-               "wet-less", Step("wrap-box", when=("heater-weak",)), Step("warm-room", when=("heater-weak",))),
+               "wet-less", *_TOO_WEAK),
         _NO_AIR_COLD,
     ),
     Cell(

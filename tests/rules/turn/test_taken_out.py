@@ -1,11 +1,11 @@
-"""A keeper who has taken a probe out of use is not sent to look for its fault. Seen through `advance`."""
+"""A keeper who has taken a probe out of use, or looked at it in vain, is not sent to look for its fault. Through `advance`."""
 
 from __future__ import annotations
 
 from north_course import Course, after, word
 
-from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent
-from rules.terms.words import OutOfService
+from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent, Batch
+from rules.terms.words import AdviceDone, OutOfService
 
 
 def asked(course: Course) -> list[str]:
@@ -36,3 +36,18 @@ def test_a_probe_that_is_only_silent_is_still_looked_for() -> None:
     course.live(1, 25.5)
     assert any(text.startswith("Check the probe") for text in texts(course))
     assert not any("Put the probe" in text for text in texts(course))
+
+
+def test_a_probe_that_was_looked_at_in_vain_is_to_be_replaced_and_asked_about_once_a_day() -> None:
+    """It was to be checked again within an hour or two, fifteen times in three days (found in a foreign simulation)."""
+    course, said = Course(after(25.5, 25.5)), []
+    course.live(1, 25.5)
+    for _ in range(3 * 48):
+        course.now_ms += HOUR_MS // 2
+        course.take(Batch())
+        opened = course.state.advice["north"].open
+        if opened is not None and opened.done_ms is None:
+            said.append([action.text for action in opened.event.actions])
+            course.say(word(AdviceDone, f"done-{len(said)}", advisory=opened.name))
+    assert said[0][0].startswith("Check the probe") and all(row[0].startswith("Hang another probe") for row in said[1:])
+    assert 2 <= len(said) <= 4
