@@ -101,7 +101,10 @@ class Pressing:
         if "step" in found and not found.isdisjoint(("worse", "same", "sign")):
             found.add("other")  # it answers what has come up
         rows = [row for row in ROWS if row.news in found]
-        return replace(rows[0], calm=all(row.calm for row in rows), beyond=any(row.beyond for row in rows))
+        return replace(
+            rows[0], calm=all(row.calm for row in rows), beyond=any(row.beyond for row in rows),
+            for_mark_ms=min(row.for_mark_ms for row in rows),
+        )
 
     def _items(self, group: Group) -> list[Owed]:
         return [self.state.owed[key] for key in group.keys]
@@ -118,7 +121,7 @@ class Pressing:
         alarms = [self._of_alarm(event, group.place) for event in owed.about if isinstance(event, AlarmEvent)]
         if "mark" in alarms:
             return "mark"
-        if rank(owed.priority) > thread.rank:
+        if rank(owed.priority) > thread.rank and "new-harm" not in alarms:
             return "graver"
         if not alarms:
             return self._of_advice(owed, group.place, thread, at_ms)

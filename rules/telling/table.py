@@ -12,7 +12,7 @@ from typing import Literal
 from rules.terms.events import HOUR_MS, MINUTE_MS
 
 NewsKind = Literal[
-    "mark", "graver", "new-harm", "other", "worse", "step", "same", "sign", "box", "repeat", "all-clear", "reminder",
+    "mark", "new-harm", "graver", "other", "worse", "step", "same", "sign", "box", "repeat", "all-clear", "reminder",
 ]
 FURTHER_MS = 90 * MINUTE_MS
 """So long after a letter that said what to do what is only further away waits for the next, or half of the time that is left
@@ -27,7 +27,8 @@ NEXT_WITHIN_MS = HOUR_MS
 MARK_WITHIN_MS = 30 * MINUTE_MS
 """What comes up while a lethal mark will be passed within this goes with the letter about the mark; own judgement."""
 CALLS_FOR_MARK_MS = 40 * MINUTE_MS
-"""So long what is graver waits for that letter: a course is not known to the minute; own judgement."""
+"""So long what is graver waits for that letter: a course is not known to the minute; own judgement. What newly does harm, as a
+heater that runs away, waits for none."""
 CALM_LETTERS = 4
 """So many letters about one place that are no worse than the last go out within a day; what is left stands in the next one
 or in the digest. Where the devices at hand cannot repair it, and that was told, one; own judgement."""
@@ -59,10 +60,10 @@ class Row:
 
 ROWS: tuple[Row, ...] = (
     Row("mark", calm=False, beyond=True),  # a lethal mark is passed
-    Row("graver", calm=False, beyond=True, for_mark_ms=CALLS_FOR_MARK_MS),  # more urgent than all that was told
     # a figure does harm of which no letter told, or what fails suddenly fails anew
-    Row("new-harm", calm=False, for_mark_ms=CALLS_FOR_MARK_MS),
-    Row("other"),  # what else is advised; what cannot be seen any more
+    Row("new-harm", calm=False, beyond=True, for_mark_ms=0),
+    Row("graver", calm=False, beyond=True, for_mark_ms=CALLS_FOR_MARK_MS),  # more urgent than all that was told
+    Row("other", for_mark_ms=CALLS_FOR_MARK_MS),  # what else is advised; what cannot be seen any more
     Row("worse", FURTHER_MS, asked=True, calm=False, beyond=True),  # further away than the last letter said
     Row("step", NEXT_WITHIN_MS),  # something else is advised, which is not urgent, or for which the look asked for comes first
     Row("same", FURTHER_MS, calm=False, at_night=False),  # less time is left, or it is graver, where the last letter said

@@ -1293,3 +1293,18 @@ def test_what_waits_for_the_next_letter_does_not_wait_anew_with_each_event() -> 
     letters = letters_of(hot, step, told, *events, until=when + 3 * HOUR_MS)
     waited = [one.at_ms for one in letters if one.at_ms > when + 61 * MINUTE_MS]
     assert waited and waited[0] <= when + (70 + 60) * MINUTE_MS
+
+
+def test_a_runaway_waits_for_no_letter_about_a_mark_that_is_near() -> None:
+    """At 28.7 degC, rising by 5 K an hour, "unplug" was held back for half an hour: a mark was said to be near."""
+    when = at("10 22:30")
+    warm = alarm(when, chamber="a", value=29.2, level="outside", priority="wake")
+    race = alarm(
+        when + 5 * MINUTE_MS, chamber="a", name="heater-runaway", value=29.7, limit=30.0, level="harmful", priority="wake",
+    )  # fmt: skip
+    stop = advice(race.at_ms, chamber="a", urgency="wake", change="stop")
+    near = Harm("heat", 0.1, 2000.0, 1000.0, "severe", acute=True, going_away=True, at_ms=when, mark_left_s=1500.0)
+    account = Account(used=0.1, at_ms=when, outside=True, judged=near)
+    seen = Presents(before={"a": PlaceMemory(since_ms=when, harm={"heat": account})})
+    _, letters = tell(WATCH, TellingState(), [warm, race, stop], when - MINUTE_MS, when + HOUR_MS, "o", seen)
+    assert [row[0] for row in brief(letters)[1:3]] == ["10 22:30", "10 22:35"]
