@@ -104,12 +104,15 @@ def prior_model(chamber: Chamber) -> ChamberModel:
     return _from_physical(median, spread, tau_h, watts / conductance)
 
 
+_PRIOR_BUFFER, _BUFFER_SPREAD = 50.0, 1.0  # own estimate
+_OF_BUFFER = (1.0, 1.0, 1.0, 1.0, 1.0, 0.0, 0.0, -1.0)  # by definition: every rate but two is over the buffer
+_BY_BUFFER = [[_BUFFER_SPREAD**2 * one * other for other in _OF_BUFFER] for one in _OF_BUFFER]
+
+
 def _from_physical(median: tuple[float, ...], spread: tuple[float, ...], tau_h: float, lift_k: float) -> ChamberModel:
-    buffer, buffer_spread = 50.0, 1.0
-    mean = [log(value / buffer) for value in median] + [-log(tau_h), log(lift_k), log(buffer)]
+    mean = [log(value / _PRIOR_BUFFER) for value in median] + [-log(tau_h), log(lift_k), log(_PRIOR_BUFFER)]
     own = [s * s for s in spread] + [0.4**2, LOSS_SPREAD**2, 0.0]
-    shared = [1.0] * 5 + [0.0, 0.0, -1.0]  # the buffer's, of which every rate but two is a part
-    covariance = [[buffer_spread**2 * one * other for other in shared] for one in shared]
+    covariance = [row.copy() for row in _BY_BUFFER]
     for place, variance in enumerate(own):
         covariance[place][place] += variance
     notes = ["No fit yet: these figures come from the chamber's size and build and are good to a factor of two or three."]

@@ -202,9 +202,7 @@ class TellingState:
 
     def home(self, chamber: str | None) -> str:
         """Return the place under which news of a chamber are told now: its room's while nothing of its own is graver."""
-        mine = [one for one in self.heard.values() if one.open and one.latest.chamber == chamber]
-        leads = max(mine, key=lambda one: (rank(one.latest.priority) if one.shown else -1, bool(one.room)), default=None)
-        return (chamber or "site") if leads is None else leads.place
+        return _leading(chamber, [one for one in self.heard.values() if one.open and one.latest.chamber == chamber])
 
     def is_sent(self, advice: AdviceEvent) -> bool:
         """Whether a letter has told of this advice: the same advisory, asking for the same first, no less urgent.
@@ -226,7 +224,11 @@ class TellingState:
 
     def asked(self, place: str) -> list[AdviceEvent]:
         """Return the standing advice of a place that is not done yet, the most urgent first."""
-        found = [advice for advice in self.undone() if self.home(advice.chamber) == place]
+        stands: dict[str | None, list[Heard]] = {}
+        for one in self.heard.values():
+            if one.open:
+                stands.setdefault(one.latest.chamber, []).append(one)
+        found = [one for one in self.undone() if _leading(one.chamber, stands.get(one.chamber, [])) == place]
         return sorted(found, key=lambda advice: (-rank(advice.urgency), advice.chamber or ""))
 
     def drop_done(self, chamber: str, advisory: str | None) -> None:
@@ -256,3 +258,9 @@ class TellingState:
     def owe_now(self, at_ms: int) -> None:
         """Note that something is to be told when this instant is over."""
         self.flush_ms = at_ms if self.flush_ms is None else min(self.flush_ms, at_ms)
+
+
+def _leading(chamber: str | None, stands: list[Heard]) -> str:
+    """Return the place of what leads of all that stands of a chamber."""
+    leads = max(stands, key=lambda one: (rank(one.latest.priority) if one.shown else -1, bool(one.room)), default=None)
+    return (chamber or "site") if leads is None else leads.place

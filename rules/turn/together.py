@@ -63,16 +63,17 @@ class Together:
         return moves[bisect_right(begins, at_ms)]
 
     def _moved_by(self, chamber: str, rows: Mapping[str, AlarmRecord | AlarmEvent]) -> _Moved:
-        active = [row for row in rows.values() if row.condition == "active" and row.since_ms is not None]
-        out_of_plug = told_knobs(self.state.keeper.devices.get(chamber, ())).get("heater_plugged", 1.0) == 0.0
-        if out_of_plug or any(row.alarm == "heater-runaway" for row in active):
-            return {}
         found: _Moved = {}
-        for row in active:
-            kind, since_ms = ALARMS[row.alarm], row.since_ms or 0
+        for row in rows.values():
+            if row.condition != "active" or row.since_ms is None:
+                continue
+            if row.alarm == "heater-runaway":
+                return {}
+            kind = ALARMS[row.alarm]
             if kind.room_moves and (kind.harm == "heat" or kind.harm == "cold"):
-                found[kind.harm] = min(since_ms, found.get(kind.harm, since_ms))
-        return found
+                found[kind.harm] = min(row.since_ms, found.get(kind.harm, row.since_ms))
+        out_of_plug = found and told_knobs(self.state.keeper.devices.get(chamber, ())).get("heater_plugged", 1.0) == 0.0
+        return {} if out_of_plug else found
 
     def _beside(self, chamber: str, harm: Literal["heat", "cold"], at_ms: int) -> Beside:
         entry, figures = self.settings.chambers[chamber], self.presents.figures(chamber, at_ms)
