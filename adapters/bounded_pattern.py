@@ -11,8 +11,6 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Protocol
 
-import re2
-
 LONGEST_LINE = 128
 
 
@@ -36,6 +34,8 @@ class Pattern(Protocol):
 
 def bounded_pattern(text: str) -> Pattern:
     """Return the compiled pattern; raises PatternRefused with what to write instead."""
+    import re2  # only where a pattern is given: it takes 1.5 MiB
+
     options = re2.Options()
     options.log_errors = False
     try:

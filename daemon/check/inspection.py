@@ -11,7 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC
 from pathlib import Path
 
-from adapters.answers.mailbox import knock
+from adapters.answers.mailbox_reader import knock
 from adapters.errors import AdapterError, OutletRefused, OutletUnreachable
 from adapters.mqtt_session import MqttSession
 from adapters.outlets import ConsoleOutlet, MailOutlet, MqttOutlet

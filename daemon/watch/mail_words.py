@@ -17,7 +17,8 @@ from pathlib import Path
 import structlog
 from pydantic import TypeAdapter, ValidationError
 
-from adapters.answers.mailbox import Mailbox, MailboxReader
+from adapters.answers.mailbox import Mailbox
+from adapters.answers.mailbox_reader import MailboxReader
 from adapters.answers.reading import VERBS, Answered, NotTaken, Said, answered, said
 from adapters.errors import OutletError, SecretUnreadable
 from adapters.outlets import MailOutlet

@@ -34,13 +34,14 @@ from daemon.watch.digest_chart import DigestChart, mails
 from daemon.watch.engine import Engine, Setting
 from daemon.watch.housekeeping import keep_house
 from daemon.watch.inbox import Inbox
-from daemon.watch.mail_words import MailWords, answers_of
 from daemon.watch.remote_words import RemoteWords
 from daemon.watch.resume import resume, resume_unwritten
 from daemon.watch.timetable import Polling
 from rules.settings import Settings
 
 if TYPE_CHECKING:
+    from adapters.outlets.letter import Answers
+    from daemon.watch.mail_words import MailWords
     from daemon.watch.status_page import StatusPage
 
 _log = structlog.get_logger(__name__)
@@ -200,7 +201,7 @@ class Running:
         fresh = [feed.source for name, feed in feeds.items() if self._feeds.get(name) is not feed]
         gone = [feed.source for name, feed in self._feeds.items() if feeds.get(name) is not feed]
         chart = DigestChart(configuration) if mails(configuration) else None
-        outlets = outlets_of(configuration, lines, chart, answers_of(configuration))
+        outlets = outlets_of(configuration, lines, chart, _answers_of(configuration))
         delivery = Delivery(outlets, configuration.store, self._clock.wall_ms)
         _stop_all(gone)
         for source in fresh:
@@ -247,9 +248,11 @@ class Running:
                 return
             self._mail.stop()
             self._mail = None
-        answers = answers_of(configuration)
+        answers = _answers_of(configuration)
         box, outlet = wanted
         if box is not None and isinstance(outlet, MailOutlet) and box.outlet in answers:
+            from daemon.watch.mail_words import MailWords  # only where answers are read: it needs IMAP and readers of mail
+
             self._mail = MailWords(
                 box, outlet, answers[box.outlet].tokens, self._spool, configuration.store,
                 configuration.state_folder / "mail-answers.json", self._engine.reply, self._clock.wall_ms,
@@ -357,6 +360,15 @@ class Running:
 
 def _setting(configuration: Configuration) -> Setting:
     return Setting(settings_of(configuration), dict(configuration.outlet))
+
+
+def _answers_of(configuration: Configuration) -> dict[str, Answers]:
+    """Return, by id, what makes the tokens of the outlet whose letters may be answered by mail."""
+    if configuration.mailbox is None:
+        return {}
+    from daemon.watch.mail_words import answers_of  # only here, as above
+
+    return answers_of(configuration)
 
 
 def _stop_all(sources: Iterable[Source]) -> None:

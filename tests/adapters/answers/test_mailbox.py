@@ -15,7 +15,8 @@ import pytest
 import trustme
 from imap_server import PASSWORD, ImapServer
 
-from adapters.answers.mailbox import LARGEST_BODY, Mailbox, MailboxReader, knock
+from adapters.answers.mailbox import Mailbox
+from adapters.answers.mailbox_reader import LARGEST_BODY, MailboxReader, knock
 from adapters.errors import OutletBarred, OutletUnreachable
 
 MESSAGE = b"From: keeper@example.org\nSubject: Re: too warm\n\nseen\n"
