@@ -19,8 +19,8 @@ from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.consensus import unasked_every_ms
 from rules.climate.dryness import dries_like_pct, raised_by_warmth_pct
 from rules.climate.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, Delays, Moving, zones
-from rules.climate.swing import DAMP, HEAT, Lasting, lasting, mean_of_swing
-from rules.climate.view import View
+from rules.climate.swing import DAMP, HEAT, lasting, mean_of_swing
+from rules.climate.view import Lasting, View
 from rules.climate.windows import TREND_OVER_MS, Signal
 from rules.physics.vapour import vapour_pressure_deficit_pa_or_nan
 from rules.settings.bands import Band

@@ -129,6 +129,8 @@ def failed(view: View) -> Iterator[Verdict]:
 def _failing(view: View, low: float, state: NDArray[np.int8], slope: Floats) -> NDArray[np.bool_]:
     """Return where the heat fails: it gives nothing and the end is cold, or below the band it falls though it heats."""
     value, room = view.temperature.value, view.room_temperature
+    if not ((state == DEAD) | (state == AT_LIMIT)).any():
+        return np.zeros(len(state), bool)
     # An open lid loses vapour faster than heat.
     lid_lost = view.recent.dew_point.slope_k_h(view.at_ms, QUARTER_MS) < 3.0 * slope
     lid_lost &= slope < FALLS_K_H

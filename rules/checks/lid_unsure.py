@@ -41,8 +41,7 @@ def check(view: View) -> Iterator[Verdict]:
     if chamber is None or chamber.role != "fungus":
         return
     numbers = view.at_ms // HOUR_MS
-    bare = _bare_factor(view)
-    known = _unsure_hours(view, numbers, chamber.lid_dew, bare)
+    known = _unsure_hours(view, numbers, chamber.lid_dew)
     view.memory.lid_unsure_hours = known[known >= numbers[-1] - HOURS].tolist()
     unsure = np.searchsorted(known, numbers) - np.searchsorted(known, numbers - HOURS)
     seen_ms = view.memory.lid_seen_ms
@@ -52,11 +51,11 @@ def check(view: View) -> Iterator[Verdict]:
 
     def facts(index: int) -> Facts:
         why = "nothing tells how warm it is" if np.isnan(view.margin[index]) else "dry and wet are both likely by its estimate"
-        if view.margin[index] >= chamber.lid_dew.caution_margin_k and bare is not None:
+        if view.margin[index] >= chamber.lid_dew.caution_margin_k and _bare_factor(view) is not None:
             why = "it is dry if it is built as told, and wet if it is not"
         return Facts(None, None, None, None, f"in {int(unsure[index])} of the last {HOURS} hours; {why}")
 
-    yield Verdict("lid-unsure", zone, view.passed_ms(), Delays(0, 0, 0, 0), facts)
+    yield Verdict("lid-unsure", zone, view.passed_ms, Delays(0, 0, 0, 0), facts)
 
 
 def _bare_factor(view: View) -> float | None:
@@ -68,7 +67,7 @@ def _bare_factor(view: View) -> float | None:
     return prior_if_bare(lid).mean
 
 
-def _unsure_hours(view: View, numbers: NDArray[np.int64], band: LidDewBand, bare: float | None) -> NDArray[np.int64]:
+def _unsure_hours(view: View, numbers: NDArray[np.int64], band: LidDewBand) -> NDArray[np.int64]:
     """Return the numbers of the hours that were unsure when they were over, those of this stretch added, in their order."""
     before = numbers[0] if view.memory.instant_ms is None else view.memory.instant_ms // HOUR_MS
     begun = np.flatnonzero(passed_since(numbers, before))
@@ -82,6 +81,7 @@ def _unsure_hours(view: View, numbers: NDArray[np.int64], band: LidDewBand, bare
     if len(near):
         sure[near] = NormalDist().inv_cdf(SURE) * margin_u_k(view, begun[near])
     either_way = (margin + sure >= band.caution_margin_k) & (margin - sure <= 0.0)
+    bare = _bare_factor(view)
     if bare is not None and view.memory.belief is not None:
         warmth = _mean_before(hours_with(view, "temperature_c", view.temperature.value), numbers[begun])
         either_way |= margin - (view.memory.belief.mean - bare) * (warmth - view.room_temperature[begun]) <= 0.0

@@ -56,7 +56,7 @@ def _one_probe(view: View, name: str, heard: Heard | None, wet: dict[str, int]) 
         days = (view.at_ms[index] - since[index]) / DAY_MS
         return Facts(because=f"{name} has not read below {DRY_AGAIN_PCT:.0f} %RH for {days:.0f} days")
 
-    return Verdict("probe-unproven", zone, view.passed_ms(), Delays(0, 0, 0, 0), facts, name)
+    return Verdict("probe-unproven", zone, view.passed_ms, Delays(0, 0, 0, 0), facts, name)
 
 
 def _wet_since(at_ms: NDArray[np.int64], value: NDArray[np.float64], before_ms: int) -> NDArray[np.int64]:

@@ -58,7 +58,7 @@ def _one_probe(view: View, name: str, memory: ProbeMemory, interval_ms: int) -> 
     if name in view.keeper.out_of_service:
         yield from _out_of_service(view, name)
         return
-    credit = view.passed_ms()
+    credit = view.passed_ms
     # A fourth reading must be missed before it is told: three in a row are lost now and then on any radio.
     stale, fault = unseen & ~speaks, unseen & speaks & ~returning
     for alarm, bad, wait_ms in (("probe-stale", stale, interval_ms), ("probe-fault", fault, 0)):
@@ -233,7 +233,7 @@ def blind(view: View) -> Iterator[Verdict]:
     first = min((view.settings.probes[name].interval for name in view.settings.probes_at(view.place)), default=0)
     awaited = view.at_ms <= view.memory.since_ms + 2 * first  # two readings that agree are believed: not before
     zone = np.where(np.isnan(value), np.where(awaited, EDGE, OUTSIDE), CLEAR).astype(np.int8)
-    credit = view.passed_ms()
+    credit = view.passed_ms
     wait = (15 if size_class(view.garden_ml) in "AB" else 30) * MINUTE_MS
 
     def facts(index: int) -> Facts:

@@ -53,7 +53,7 @@ def check(view: View) -> Iterator[Verdict]:
         )
         return Facts(number(evening.margin_mk / 1000), 0.0, "K", 6 * 3600.0, because)
 
-    credit = view.passed_ms()
+    credit = view.passed_ms
     yield Verdict("lid-drip-tonight", zone, credit, Delays(0, 0, 0, 0), facts)
 
 

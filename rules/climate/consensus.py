@@ -15,7 +15,7 @@ from rules.climate.judging import (
 )
 from rules.climate.memory import PlaceMemory, ProbeMemory, Series
 from rules.climate.quality import GOOD, fresh_for_ms
-from rules.climate.windows import merged_instants, newest_at, passed_since
+from rules.climate.windows import merged_instants, newest_at
 from rules.settings import Settings
 from rules.terms.events import MINUTE_MS
 from rules.terms.quantities import Quantity
@@ -60,7 +60,7 @@ def instants(
     grid = np.arange(-(-from_ms // every_ms), -(-until_ms // every_ms), dtype=np.int64) * every_ms
     if len(grid):
         last = memory.heard_ms if memory.heard_ms is not None else memory.since_ms
-        latest = np.concatenate(([last], heard_ms))[np.searchsorted(heard_ms, grid, "right")]
+        latest = np.concatenate(([last], heard_ms))[heard_ms.searchsorted(grid, "right")]
         grid = grid[(grid - latest >= MINUTE_MS) | (grid % GRID_MS == 0)]
     if not len(grid) and not also_ms:
         return heard_ms
@@ -149,8 +149,6 @@ def _carried(before: Series, item: Heard | None, at_ms: Instants, fresh_ms: int)
     return value, newest_good & ~stale, since
 
 
-def credit(memory: PlaceMemory, at_ms: Instants, counts: NDArray[np.bool_], interval_ms: int) -> Instants:
+def credit(passed_ms: Instants, counts: NDArray[np.bool_], interval_ms: int) -> Instants:
     """Return the observed time that each instant adds: what passed since the one before, at most two intervals."""
-    last = memory.instant_ms if memory.instant_ms is not None else int(at_ms[0])
-    passed = passed_since(at_ms, last)
-    return np.where(counts, np.minimum(passed, 2 * max(interval_ms, MINUTE_MS // 2)), 0)
+    return np.where(counts, np.minimum(passed_ms, 2 * max(interval_ms, MINUTE_MS // 2)), 0)

@@ -111,11 +111,13 @@ def walk(
 
 
 def rests(state: Walk, zone: NDArray[np.int8]) -> bool:
-    """Return whether nothing of a condition changes, the commonest case of all: normal, seen, no counter runs, all inside."""
-    return (
-        state.phase == "normal" and state.ever_seen and not state.edited and state.bad_for_ms is None
-        and state.harm_for_ms is None and state.clear_for_ms is None and state.ease_for_ms is None and _is_inside(zone)
-    )  # fmt: skip
+    """Return whether nothing of a condition changes, the commonest case of all: no counter runs, and it is normal and all is
+    inside, or it cannot be known and nothing is seen."""
+    if state.bad_for_ms is None and state.harm_for_ms is None and state.clear_for_ms is None and state.ease_for_ms is None:
+        if state.phase == "normal":
+            return state.ever_seen and not state.edited and _is_inside(zone)
+        return state.phase == "unknown" and state.inside_for_ms is None and bool(zone.max() == UNSEEN)
+    return False
 
 
 def _is_inside(zone: NDArray[np.int8]) -> bool:

@@ -102,7 +102,7 @@ class Tail:
     dew_point_mk: list[int | None] = field(default_factory=list)
 
 
-@dataclass
+@dataclass(slots=True)
 class Hour:
     """One hour of one figure: how many instants, their sum, least and greatest, in thousandths."""
 

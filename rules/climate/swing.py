@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.climate.hours import Hourly, hours_between, hours_with
-from rules.climate.view import View
+from rules.climate.view import Lasting, View
 from rules.climate.windows import distinct
 from rules.terms.events import HOUR_MS, MINUTE_MS
 
@@ -53,26 +53,26 @@ def mean_of_swing(view: View, name: Hourly, value: Floats, swinging: Swinging) -
     before = (numbers - first)[:, None] - np.arange(1, HOURS + 1)
     mean, low, high = table.mean[before], table.lowest[before], table.highest[before]
     switched = ((high - low) > swinging.switched).all(axis=1)
+    if not switched.any():
+        return np.full(len(place), np.nan)
     least, most, drift = (row[place] for row in (low.min(axis=1), high.max(axis=1), np.ptp(mean, axis=1)))
     part = switched[place] & swinging.holds(value, least, most, drift)
     return np.where(part, mean.mean(axis=1)[place], np.nan)
 
 
-@dataclass(frozen=True, slots=True)
-class Lasting:
-    """Temperature and humidity as they dry a garden: of the last half hour, where the moment is a part of a swing."""
-
-    temperature_c: Floats
-    humidity_pct: Floats
-    swing_pct: Floats
-    """The mean humidity of that swing's hours; NaN: the moment is no part of one."""
-
-
 def lasting(view: View) -> Lasting:
-    """Return what lasts at each instant: what comes back with each pulse of the heat dries no garden, and what is dry on its
-    mean does. Not of the mean of hours, by which a true drying would be told late."""
+    """Return what lasts at each instant, worked out once for a view: what comes back with each pulse of the heat dries no
+    garden, and what is dry on its mean does. Not of the mean of hours, by which a true drying would be told late."""
+    if not view.lasting:
+        view.lasting.append(_lasting(view))
+    return view.lasting[0]
+
+
+def _lasting(view: View) -> Lasting:
     temperature, humidity = view.temperature.value, view.humidity.value
-    warm, damp = (one.mean(view.at_ms, PULSE_MS, 0) for one in (view.recent.temperature, view.recent.humidity))
     swing = mean_of_swing(view, "relative_humidity_pct", humidity, DAMP)
+    if np.isnan(swing).all():
+        return Lasting(temperature, humidity, swing)
+    warm, damp = (one.mean(view.at_ms, PULSE_MS, 0) for one in (view.recent.temperature, view.recent.humidity))
     part = ~np.isnan(swing + warm + damp)
     return Lasting(np.where(part, warm, temperature), np.where(part, damp, humidity), np.where(part, swing, np.nan))

@@ -42,6 +42,16 @@ ROOM_FRESH_MS = 30 * MINUTE_MS  # a room moves slowly: its last good reading sta
 
 
 @dataclass(frozen=True, slots=True)
+class Lasting:
+    """Temperature and humidity as they dry a garden: of the last half hour, where the moment is a part of a swing."""
+
+    temperature_c: Floats
+    humidity_pct: Floats
+    swing_pct: Floats
+    """The mean humidity of that swing's hours; NaN: the moment is no part of one."""
+
+
+@dataclass(frozen=True, slots=True)
 class View:
     """All that the checks may look at for one chamber or room over one stretch."""
 
@@ -53,6 +63,10 @@ class View:
     heard: tuple[Heard, ...]
     faults: Mapping[str, tuple[tuple[int, str], ...]]
     at_ms: Instants
+    passed_ms: Instants
+    """How long after the one before each instant is."""
+    interval_ms: int
+    """How often the fastest of the air probes here speaks."""
     credit_ms: Instants
     credit_humidity_ms: Instants
     temperature: Seen
@@ -87,6 +101,8 @@ class View:
     """Whole hours of the figures that were asked for (`rules.climate.hours`)."""
     usual: dict[int, Usual] = field(default_factory=dict)
     """The usual swing before the hours that were asked for, by number of the hour (`rules.climate.heating`)."""
+    lasting: list[Lasting] = field(default_factory=list)
+    """What lasts of temperature and humidity, once it was asked for (`rules.climate.swing`)."""
     thermostat: list[NDArray[np.int8]] = field(default_factory=list)
     """What the thermostat does at each instant, once it was asked for (`rules.climate.heating`)."""
 
@@ -99,11 +115,6 @@ class View:
     def taken_out(self) -> tuple[str, ...]:
         """The air probes here that the keeper has taken out of use."""
         return tuple(name for name in self.settings.probes_at(self.place) if name in self.keeper.out_of_service)
-
-    @property
-    def interval_ms(self) -> int:
-        """How often the fastest of the air probes here speaks."""
-        return min((self.settings.probes[name].interval for name in self.settings.probes_at(self.place)), default=MINUTE_MS)
 
     @property
     def two_readings_ms(self) -> int:
@@ -136,11 +147,6 @@ class View:
         """When the keeper last had the lid in hand or before the eyes: a check that is done, a look, work in the tank."""
         looks = (self.lid_checked_ms, self.memory.lid_seen_ms, self.memory.visited_ms)
         return max((at_ms for at_ms in looks if at_ms is not None), default=None)
-
-    def passed_ms(self) -> Instants:
-        """Return how long after the one before each instant is."""
-        before = self.memory.instant_ms
-        return passed_since(self.at_ms, before if before is not None else int(self.at_ms[0]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +182,8 @@ def look(
     """Return the view of a place over these instants; `view.memory` holds the place's memory before them, but for the tail."""
     chamber = settings.chambers.get(place)
     air = settings.probes_at(place)
-    interval = min((settings.probes[name].interval for name in air), default=MINUTE_MS)
+    interval_ms = min((settings.probes[name].interval for name in air), default=MINUTE_MS)
+    passed_ms = passed_since(at_ms, int(at_ms[0]) if memory.instant_ms is None else memory.instant_ms)
     temperature = seen(settings, air, "air_temperature", probes, keeper.out_of_service, heard, at_ms)
     if chamber is not None:
         temperature = farther_out(temperature, _wanted_c(chamber))
@@ -204,8 +211,10 @@ def look(
         heard=tuple(heard),
         faults=around.faults,
         at_ms=at_ms,
-        credit_ms=credit(memory, at_ms, temperature.counts, interval),
-        credit_humidity_ms=credit(memory, at_ms, humidity.counts, interval),
+        passed_ms=passed_ms,
+        interval_ms=interval_ms,
+        credit_ms=credit(passed_ms, temperature.counts, interval_ms),
+        credit_humidity_ms=credit(passed_ms, humidity.counts, interval_ms),
         temperature=temperature,
         humidity=humidity,
         dew_point=dew_point,
