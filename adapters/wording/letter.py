@@ -18,7 +18,7 @@ from adapters.wording.sections import Section, as_html, as_text, points, section
 from adapters.wording.short_steps import short_of
 from adapters.wording.situation import all_clear, of_kind, shown, situation, standing_advice
 from rules.settings import Settings
-from rules.telling.news import kills
+from rules.telling.news import calls
 from rules.telling.telling import REHEARSED
 from rules.terms.events import AdviceEvent, AlarmEvent, CareEvent, LetterEvent, News, SystemEvent
 
@@ -206,7 +206,7 @@ def _digest_subject(event: LetterEvent, settings: Settings) -> str:
     alarms = of_kind(event.about, AlarmEvent)
     standing = [alarm for alarm in alarms if alarm.kind == "alarm" and alarm.open]
     due = [item for item in of_kind(event.about, CareEvent) if item.status in ("due", "overdue", "harmful-if-missed")]
-    if worst := next(filter(kills, standing), None):
+    if worst := next(filter(calls, standing), None):
         place = ascii_only(title_of(settings, worst.chamber), worst.chamber or "site")
         return f"Still {label(worst.alarm)}: {place}" + (f", {len(standing) - 1} more" if len(standing) > 1 else "")
     if standing:

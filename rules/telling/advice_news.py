@@ -118,7 +118,7 @@ def take_word(ledger: Ledger, event: WordEvent) -> None:
         ledger.state.owed.pop(f"remind/{place}", None)
         if thread is not None:
             thread.answered_ms = thread.done_ms = event.at_ms
-            thread.called_ms, thread.second = None, False
+            thread.called_ms = None
     elif event.takes_back == "advice-done" and event.accepted:
         ledger.state.said_done.pop(chamber, None)
         if thread is not None:

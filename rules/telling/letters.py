@@ -68,7 +68,7 @@ class Desk:
     def second(self, place: str, at_ms: int) -> None:
         """Tell the second address of alarms that nobody has acknowledged."""
         thread = self._thread(f"situation.{place}", at_ms)
-        thread.second = True
+        thread.second, thread.second_ms = True, at_ms
         about = self._ordered([heard.latest for heard in self.unanswered(place)]) + self.state.asked(place)
         self.write(f"situation.{place}", "escalation", place, about, at_ms, to="second", urgent=True, done_ms=thread.done_ms)
 
@@ -212,6 +212,7 @@ class Desk:
             return
         if thread.called_ms is None:
             thread.called_ms = at_ms
+            thread.second = thread.second and (thread.done_ms or 0) <= (thread.second_ms or 0)  # who answered is called anew
         marks = any(isinstance(event, AlarmEvent) and event.worse == "mark" and event.at_ms == at_ms for event in about)
         if marks and at_ms - thread.called_ms >= UNHEARD_AFTER_MS and thread.answered_ms is None:
             self.second(group.place, at_ms)
@@ -262,7 +263,7 @@ class Desk:
             if not again:
                 thread.number, thread.ordinal = thread.number + 1, 0
             thread.open, thread.closed_ms, thread.second, thread.reminders, thread.news_ms = True, None, False, 0, None
-            thread.done_ms = thread.called_ms = None
+            thread.done_ms = thread.called_ms = thread.second_ms = None
         return thread
 
     def _close_if_over(self, key: str, group: Group, about: list[News], at_ms: int) -> None:

@@ -52,8 +52,12 @@ def leads(event: News, news: News) -> bool:
 
 def kills(event: News) -> bool:
     """Return whether this is heat or cold that kills now: it leads each letter, and none about it can wait."""
-    fatal = isinstance(event, AlarmEvent) and event.priority == "wake" and ALARMS[event.alarm].harm in ("heat", "cold")
-    return fatal and _harms(event)
+    return isinstance(event, AlarmEvent) and calls(event) and ALARMS[event.alarm].harm in ("heat", "cold")
+
+
+def calls(event: News) -> bool:
+    """Return whether this does harm now that cannot wait: a digest over it is urgent."""
+    return isinstance(event, AlarmEvent) and _harms(event) and event.priority == "wake"
 
 
 def _harms(event: News) -> bool:

@@ -91,6 +91,9 @@ class Thread:
     rank: int = 0
     """Gravity of the news that started the reminders."""
     second: bool = False
+    """Whether the second address was told, since a letter that wakes began to wait for an answer."""
+    second_ms: int | None = None
+    """When it was told last."""
     told_ms: int | None = None
     """When its last letter to the keeper was written."""
     calm_ms: list[int] = field(default_factory=list)

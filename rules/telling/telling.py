@@ -14,7 +14,7 @@ from typing import Literal
 from rules.climate.course import Presents
 from rules.settings import Settings, Telling
 from rules.telling.letters import FLOOD_WINDOW_MS, Desk
-from rules.telling.news import kills
+from rules.telling.news import calls
 from rules.telling.policy import take
 from rules.telling.quiet_hours import awake_ms, instant_ms, local, quiet_until_ms
 from rules.telling.state import Heard, Owed, TellingState, Thread
@@ -149,7 +149,7 @@ def _reminders(desk: Desk) -> Iterable[Due]:
             raw_ms = max(thread.news_ms + offsets[thread.reminders], calm_ms, desk.state.seen_ms)
             due_ms = raw_ms if wakes else awake_ms(raw_ms, telling, settings.zone)
             yield due_ms, 0, f"remind/{place}", due_ms != raw_ms
-        called_ms = thread.answered_ms if thread.called_ms is None else thread.called_ms
+        called_ms = thread.called_ms if thread.called_ms is not None or thread.second_ms is not None else thread.answered_ms
         if wakes and called_ms is not None and not thread.second:
             yield max(called_ms + telling.second_after, _judged_ms(thread, telling)), 1, f"second/{place}", False
 
@@ -249,7 +249,7 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
         about += _most_frequent(desk, at_ms)
         state.week_lines, state.raises = [], {}
     state.lines = []
-    urgent = any(kills(event) for event in about)
+    urgent = any(calls(event) for event in about)
     desk.write("weekly" if weekly else "digest", "digest", "site", about, at_ms, to="keeper", urgent=urgent)
 
 

@@ -1129,6 +1129,9 @@ def test_a_digest_over_a_box_that_cold_kills_is_urgent_and_its_subject_says_so()
     mild = alarm(at("10 05:00"), name="humidity-low", chamber="right", value=69.0, limit=70.0, unit="%RH")
     digests = [one for one in all_letters(cold, mild, until=at("10 08:01")) if one.sort == "digest"]
     assert [(one.urgent, subject_of(one, WATCH)) for one in digests] == [(True, "URGENT: still too cool: left, 1 more")]
+    dry = replace(mild, level="harmful", value=25.0, priority="wake", chamber="left", condition="active")
+    digests = [one for one in all_letters(dry, until=at("10 08:01")) if one.sort == "digest"]
+    assert [(one.urgent, subject_of(one, WATCH)) for one in digests] == [(True, "URGENT: still too dry: left")]
     digests = [one for one in all_letters(mild, until=at("10 08:01")) if one.sort == "digest"]
     assert [(one.urgent, subject_of(one, WATCH)) for one in digests] == [(False, "1 still stands: fungus shelf")]
 
