@@ -38,7 +38,7 @@ def cold_comes_first(cause: Cause, situation: Situation, standing: Mapping[str, 
     t = situation.temperature_c
     if t is None or cause.temperature == "high" or not cause.goal.dryness_matters:
         return False
-    if cause.thermostat == "warming" and t > practice.LETHAL_COLD_C:
+    if cause.thermostat == "warming" and (t > practice.LETHAL_COLD_C or _comes_back(situation)):
         return False  # the heat is back; more of it does not come faster
     not_rising = (situation.temperature_slope_k_h or 0.0) < -FALLS_K_H
     if cause.temperature == "low" and not_rising and moved_with(situation, "cold"):
@@ -80,12 +80,26 @@ def warming(
         return None
     if (slope < RISES_K_H and _stands_flat(situation)) or (slope < least_k_h and (lethal or cause.thermostat != "warming")):
         return None
+    if slope <= 0.0 or _is_coldest(situation):
+        return None
     if not any(ALARMS[row.alarm].harm == "cold" and row.condition == "active" for row in standing.values()):
         return None
     return Urgent(
         branch="warming", acts=("let-warm",), words={}, never=emergencies.WARMING_NEVER, notes=(emergencies.WARM_BACK,),
         boxes=names(situation, besides), follows=told_by_another(besides, situation, model()),
     )
+
+
+def _comes_back(situation: Situation) -> bool:
+    """Return whether it rises as only a heated box does: who carries it now only cools it."""
+    return (situation.temperature_slope_k_h or 0.0) >= RISES_K_H and not _is_coldest(situation)
+
+
+def _is_coldest(situation: Situation) -> bool:
+    """Return whether it is as cold as ever in the last whole hours: a step of a coarse probe is no rise."""
+    t, swing = situation.temperature_c, situation.temperature_swing
+    least_k = max(LEAST_K, 2.0 * (situation.u_temperature_k or 0.0))
+    return t is not None and swing is not None and t < swing.least + least_k
 
 
 def _stands_flat(situation: Situation) -> bool:

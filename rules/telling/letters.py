@@ -178,7 +178,9 @@ class Desk:
                 del self.state.owed[key]  # acknowledged or over since
             return self._group(place, kind, at_ms) if any(owed.when == "now" for owed in self._of(place, kind)) else None
         wakes = any(mine[key].priority == "wake" and mine[key].sort != "all-clear" for key in keys)
-        wakes = wakes and (any(_looks_ahead(mine[key]) for key in keys) or not self.pressing.settled.is_settled(place, at_ms))
+        settled = self.pressing.settled
+        wakes = wakes and (any(_looks_ahead(mine[key]) for key in keys) or not settled.is_settled(place, at_ms))
+        wakes = wakes and not settled.all_come_back(place, at_ms)
         return Group(place, lead, tuple(sorted(keys, key=lambda key: (-rank(mine[key].priority), key))), wakes)
 
     def _of(self, place: str, kind: str) -> list[Owed]:
@@ -199,10 +201,15 @@ class Desk:
         quiet = self.ledger.quiet_until_ms(at_ms) is not None
         night = group.sort in ("situation", "escalation") and (group.wakes or quiet)  # what can wait for the morning has waited
         self.state.sent.append(Sent(at_ms))
-        urgent = night or (group.sort == "reminder" and group.wakes) or any(kills(event) for event in about)
+        urgent = night or (group.sort == "reminder" and group.wakes) or self.stays(filter(kills, about), at_ms)
         self.write(key, group.sort, group.place, about, at_ms, urgent=urgent, to=to)
         self._call(key, group, about, at_ms)
         self._close_if_over(key, group, about, at_ms)
+
+    def stays(self, grave: Iterable[News], at_ms: int) -> bool:
+        """Return whether any of this does not come back: a letter with it is urgent, whatever its news."""
+        alarms = [event for event in grave if isinstance(event, AlarmEvent)]
+        return not all(self.pressing.settled.comes_back(alarm, at_ms) for alarm in alarms)
 
     def _call(self, key: str, group: Group, about: list[News], at_ms: int) -> None:
         """Note since when nobody has answered what wakes. Who does not answer before the next lethal mark does not hear: from

@@ -132,7 +132,7 @@ class Pressing:
         if alarm.worse == "mark" and kind.harm is not None and BEARABLE[kind.harm].wakes:
             return "mark"
         harmful, told = alarm.level == "harmful", self._figure_told(alarm, place)
-        if (harmful and not told) or self._began_anew(alarm):
+        if (harmful and not told) or self._began_anew(alarm, place):
             return "new-harm"
         if self._is_last_call(alarm):
             return "graver"
@@ -170,12 +170,19 @@ class Pressing:
             for one in self.state.standing(place)
         )
 
-    def _began_anew(self, alarm: AlarmEvent) -> bool:
-        """Whether heat, lid or water fail once more, not just after a letter has told of it."""
-        heard = self.state.of(alarm)
-        told_ms = None if heard is None else heard.told_ms
-        sudden = alarm.change == "raised" and ALARMS[alarm.alarm].sudden
-        return sudden and (told_ms is None or alarm.at_ms - told_ms >= ANEW_AFTER_MS)
+    def _began_anew(self, alarm: AlarmEvent, place: str) -> bool:
+        """Whether heat, lid or water fail once more, not just after a letter has told of it, or of the same harm with all that
+        is advised against it."""
+        if alarm.change != "raised" or not ALARMS[alarm.alarm].sudden:
+            return False
+        advice, heard = self.state.asked(place), self.state.of(alarm)
+        answered = bool(advice) and all(self.state.is_sent(one) for one in advice)
+        same = [
+            one for one in self.state.standing(place)
+            if answered and one.latest.chamber == alarm.chamber and ALARMS[one.latest.alarm].harm == ALARMS[alarm.alarm].harm
+        ]
+        told_ms = [one.told_ms for one in (heard, *same) if one is not None and one.told_ms is not None]
+        return not told_ms or alarm.at_ms - max(told_ms) >= ANEW_AFTER_MS
 
     # ------------------------------------------------------------ what the row says
 

@@ -70,6 +70,24 @@ class Settled:
 
     def has_gone_on(self, alarm: AlarmEvent) -> bool:
         """Whether the figure of an alarm is further away than the last letter said of its chamber: there is more to limit."""
+        return self._further(alarm) > FURTHER
+
+    def comes_back(self, alarm: AlarmEvent, at_ms: int) -> bool:
+        """Whether its figure is on its way back, and nearer than the last letter said: that is no call."""
+        kind, now = ALARMS[alarm.alarm].harm, self.ledger.presents.figures(alarm.chamber or "", at_ms)
+        if kind not in ("heat", "cold", "dryness") or now is None:
+            return False
+        slope_h = now.humidity_slope_pct_h if kind == "dryness" else now.temperature_slope_k_h
+        row, further = BEARABLE[kind], self._further(self.ledger.presents.told(alarm, at_ms))
+        return further < -FURTHER and row.worse * (slope_h or 0.0) < -row.noise_h
+
+    def all_come_back(self, place: str, at_ms: int) -> bool:
+        """Whether all that was told of a place as what wakes comes back."""
+        told = [one.latest for one in self.ledger.state.standing(place) if one.shown and one.latest.priority == "wake"]
+        return bool(told) and all(self.comes_back(alarm, at_ms) for alarm in told)
+
+    def _further(self, alarm: AlarmEvent) -> float:
+        """Return how far a figure is away beyond what the last letter said of its chamber, in noise of an hour's slope."""
         kind, figure = ALARMS[alarm.alarm].harm, ALARMS[alarm.alarm].figure
         here = [one for one in self.ledger.state.heard.values() if one.latest.chamber == alarm.chamber]
         told = [
@@ -77,8 +95,8 @@ class Settled:
             if ALARMS[one.latest.alarm].figure == figure and one.letter_value is not None
         ]
         if kind is None or kind == "water" or alarm.value is None or not told:  # whose alarm tells a margin, not a load
-            return False
-        return BEARABLE[kind].worse * (alarm.value - max(told)[1]) > FURTHER * BEARABLE[kind].noise_h
+            return 0.0
+        return BEARABLE[kind].worse * (alarm.value - max(told)[1]) / BEARABLE[kind].noise_h
 
     def goes_on(self, place: str, at_ms: int) -> bool:
         """Whether the figure of an alarm that was told of a place is further away now than the last letter said."""

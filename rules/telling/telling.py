@@ -249,7 +249,7 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
         about += _most_frequent(desk, at_ms)
         state.week_lines, state.raises = [], {}
     state.lines = []
-    urgent = any(calls(event) for event in about)
+    urgent = desk.stays(filter(calls, about), at_ms)
     desk.write("weekly" if weekly else "digest", "digest", "site", about, at_ms, to="keeper", urgent=urgent)
 
 

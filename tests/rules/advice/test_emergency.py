@@ -612,6 +612,29 @@ def test_no_noise_and_no_morning_sun_is_a_comfort_in_lethal_cold():
         assert any("warmer again" in event.headline for event in events) is comfort, slope_k_h
 
 
+def test_a_step_of_a_coarse_probe_is_no_comfort_in_lethal_cold() -> None:
+    """A probe of whole degrees stepped from 9 to 10 as its box fell: "It gets warmer again", at 9 and at 6 degC."""
+    chamber, cold = box(), situation(12.0, 82.0, 4.0, 60.0, temperature_slope_k_h=-1.0)
+    state, _ = asked(cold, chamber, None, "temperature-low", "heater-failed")
+    rising = later(situation(10.0, 82.0, 4.5, 60.0, temperature_slope_k_h=3.2), 1.0)
+    for least_c, u_k, comfort in ((11.0, 0.17, False), (9.0, 0.58, False), (9.0, 0.17, True)):
+        now = replace(rising, u_temperature_k=u_k, temperature_swing=Swing(10.5, least_c, 12.0, 0.7, 2))
+        events = asked(now, chamber, state, "temperature-low", "heater-failed")[1]
+        assert any("warmer again" in event.headline for event in events) is comfort, (least_c, u_k)
+
+
+def test_a_box_whose_heat_is_back_is_not_to_be_carried_though_its_air_dries_as_it_warms() -> None:
+    """At 13.7 degC and rising by 5 K an hour it was to be carried away, because its air had become harmfully dry."""
+    chamber, cold = box(), situation(8.0, 82.0, 4.0, 60.0, temperature_slope_k_h=-1.0)
+    adviser, _ = asked(cold, chamber, None, "temperature-low", "heater-failed")
+    rising = later(situation(13.7, 59.0, 6.0, 60.0, temperature_slope_k_h=4.8), 3.0)
+    rising = replace(rising, temperature_swing=Swing(8.1, 7.4, 10.2, 0.6, 2))
+    stands = alarms(rising, chamber, "temperature-low", "humidity-low")
+    stands["humidity-low"] = replace(stands["humidity-low"], level="harmful")
+    _, events = consider(settings_of(chamber), "north", adviser.state, rising, stands, "test")
+    assert events and not any("arry the box" in action.text for event in events for action in event.actions)
+
+
 @pytest.mark.parametrize("alarm", ["moisture-lost", "lid-open"])
 def test_a_lid_that_nobody_has_looked_at_stands_second_in_lethal_heat(alarm: str) -> None:
     now = situation(34.0, 40.0, None, 31.0, 30.0)

@@ -1021,6 +1021,19 @@ def test_what_comes_up_just_before_a_lethal_mark_goes_with_the_letter_about_it(m
     assert [row[0] for row in brief(letters)[2:3]] == [told]
 
 
+@pytest.mark.parametrize(("now_c", "slope_k_h", "urgent"), [(11.1, 0.8, False), (8.9, 0.8, True), (11.1, -0.8, True)])
+def test_who_is_reminded_of_cold_that_comes_back_is_not_called(now_c: float, slope_k_h: float, urgent: bool) -> None:
+    """A box on its way back from 9 to 15 degC for half a day was told urgently three times as lethally cold."""
+    when = at("10 08:00")
+    now = situation(now_c, 80.0, temperature_read_ms=when, temperature_slope_k_h=slope_k_h)
+    cold = alarm(when, chamber="a", name="temperature-low", level="harmful", value=9.1, limit=24.0, priority="wake")
+    before = Presents(before={"a": PlaceMemory(since_ms=when, present=replace(now, temperature_c=9.1), temperature_c=9.1)})
+    state, _ = tell(WATCH, TellingState(), [cold], when - MINUTE_MS, when + MINUTE_MS, "o", before)
+    since = Presents(before={"a": PlaceMemory(since_ms=when, present=now, temperature_c=now_c)})
+    _, letters = tell(WATCH, state, [], when + MINUTE_MS, when + 20 * MINUTE_MS, "o", since)
+    assert [(one.sort, one.urgent) for one in letters] == [("reminder", urgent)]
+
+
 def test_who_was_asked_to_look_first_has_an_hour_for_it_unless_it_goes_on() -> None:
     """ "Do not mist before you have looked", and half an hour later: mist."""
     when, then = at("10 09:00"), at("10 09:30")
