@@ -5,9 +5,9 @@ from __future__ import annotations
 from rules.alarms.state import record_key
 from rules.telling.ledger import Ledger
 from rules.telling.news import kills
-from rules.telling.settled import Settled
+from rules.telling.settled import SIDES, Settled
 from rules.telling.state import Heard, Owed, Sort
-from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent, News, Priority
+from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, News, Priority
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.emergencies import OUTWEIGHED_BY_HEAT, TOGETHER_FOR_MS
 from rules.trade.urgency import rank
@@ -16,6 +16,9 @@ CHATTER_QUIET_FOR_MS = 6 * HOUR_MS
 """A chattering alarm is told once in this time. Own estimate."""
 CHATTER_WAKE_FOR_MS = HOUR_MS
 """The same where it would wake the keeper. Common practice, no source."""
+
+SAME_BREATH_MS = 15 * MINUTE_MS
+"""Within this after a letter its cause is no news. Own estimate."""
 
 _OVER = ("returned", "closed", "unknown")
 
@@ -100,6 +103,9 @@ def _count_raise(ledger: Ledger, key: str, heard: Heard, at_ms: int) -> None:
 
 
 def _standing(ledger: Ledger, key: str, heard: Heard, event: AlarmEvent) -> None:
+    if _is_said(ledger, heard, event):
+        heard.told, heard.told_ms, heard.told_priority = True, event.at_ms, event.priority
+        return
     inside = ALARMS[event.alarm].is_inside(event.value, event.limit)  # only just: that it stood is told when it is over
     news = {
         "raised": True,
@@ -123,6 +129,16 @@ def _standing(ledger: Ledger, key: str, heard: Heard, event: AlarmEvent) -> None
         when = "digest" if waits else when  # if it still stands then
         sort: Sort = "escalation" if event.change in ("escalated", "worsened") and heard.told else "situation"
         ledger.state.owe(key, Owed(heard.place, sort, event.priority, when, event.at_ms, [event], key))
+
+
+def _is_said(ledger: Ledger, heard: Heard, event: AlarmEvent) -> bool:
+    """Whether it only names the cause of heat or cold of which a letter has just told, with all that is advised against it."""
+    advice, side = ledger.state.asked(heard.place), SIDES.get(event.alarm)
+    sent = all(ledger.state.is_sent(one) and rank(one.urgency) >= rank(event.priority) for one in advice)
+    return event.change == "raised" and ALARMS[event.alarm].sudden and bool(advice) and sent and any(
+        SIDES.get(one.latest.alarm) == side and one.latest.chamber == event.chamber
+        and event.at_ms - (one.told_ms or 0) < SAME_BREATH_MS for one in ledger.state.standing(heard.place)
+    )  # fmt: skip
 
 
 def _overtake(ledger: Ledger, alarm: AlarmEvent) -> None:

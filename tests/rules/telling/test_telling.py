@@ -1324,3 +1324,15 @@ def test_a_runaway_waits_for_no_letter_about_a_mark_that_is_near() -> None:
     seen = Presents(before={"a": PlaceMemory(since_ms=when, harm={"heat": account})})
     _, letters = tell(WATCH, TellingState(), [warm, race, stop], when - MINUTE_MS, when + HOUR_MS, "o", seen)
     assert [row[0] for row in brief(letters)[1:3]] == ["10 22:30", "10 22:35"]
+
+
+@pytest.mark.parametrize(("asked", "urgent"), [("stop", "10 22:45"), ("more", "10 22:32")])
+def test_the_cause_of_a_heat_that_was_just_told_with_its_step_is_no_letter_of_its_own(asked: str, urgent: str) -> None:
+    """\"Unplug the heater now\" went out at 01:05 for the heat and at 01:07 for the thermostat that makes it."""
+    when = at("10 22:30")
+    warm = alarm(when, chamber="a", value=28.3, priority="today")
+    race = alarm(when + 2 * MINUTE_MS, chamber="a", name="heater-runaway", value=28.4, priority="wake")
+    stop = advice(when, chamber="a", urgency="wake", change="stop")
+    news = [] if asked == "stop" else [advice(race.at_ms, "updated", "a", "wake", asked)]
+    letters = letters_of(warm, stop, race, *news, until=when + 20 * MINUTE_MS)
+    assert [row[0] for row in brief(letters)[:2]] == ["10 22:30", urgent]
