@@ -160,10 +160,10 @@ class _Record:
         self.leaves_by_ms = None
 
     def expect(self, at_ms: int) -> bool:
-        """Expect the band to be left in time, and return whether what was expected before has mostly come true."""
+        """Expect the band to be left in time, and return whether something was expected before and has mostly come true."""
         if self.leaves_by_ms is None:
             self.leaves_by_ms = at_ms + round(WARN_HOURS * HOUR_MS)
-        return sum(self.came) >= MOSTLY * (len(self.came) + 1)
+        return len(self.came) > 0 and sum(self.came) >= MOSTLY * len(self.came)
 
     def hold(self, at_ms: int, left: bool) -> None:
         """Hold what is expected against what came."""

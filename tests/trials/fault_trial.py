@@ -48,8 +48,9 @@ def _saturated(air: Air, _other: Air, _draw: np.random.Generator) -> Air:
 
 
 def _drifted(air: Air, _other: Air, _draw: np.random.Generator) -> Air:
-    """One percent a day: what takes months in a box, within days."""
-    return Air(air.at_ms, air.temperature_c, np.clip(air.humidity_pct - (air.at_ms - air.at_ms[0]) / DAY_MS, 0.0, 100.0))
+    """One percent a day of what it shows, which ends at 100: what takes months in a box, within days."""
+    shown = np.minimum(air.humidity_pct, 100.0)
+    return Air(air.at_ms, air.temperature_c, np.clip(shown - (air.at_ms - air.at_ms[0]) / DAY_MS, 0.0, 100.0))
 
 
 def _swapped(air: Air, other: Air, _draw: np.random.Generator) -> Air:
