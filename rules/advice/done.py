@@ -102,8 +102,8 @@ def done(
     changes += [_change(move, share, at_ms) for move, share in made if move.value is not None]
     dimmed_out = any(change.knob == "watts" and not change.value for change in changes)
     changes += [DeviceChange(at_ms, "heater_plugged", 0.0)] if stopped or dimmed_out else []
-    if vents and "vent:open" in told.keys and not any(change.knob == "vents" for change in changes):
-        changes.append(DeviceChange(at_ms, "vents", float(vents)))
+    if not any(change.knob == "vents" for change in changes):
+        changes += done_along(told, at_ms, vents)
     shortest = 15 * MINUTE_MS if told.branch == "heat" else 30 * MINUTE_MS
     wait_ms = practice.wait_s(move.knob for move, _ in made) * 1000 if made else shortest
     others = [replace(other, earlier=[]) for item, other in wordings(state) if _same(item, told) and other.name != told.name]
@@ -197,8 +197,12 @@ def begun_before(item: OpenAdvice, at_ms: int) -> Begun:
 
 
 def done_along(told: OpenAdvice, at_ms: int, vents: int) -> list[DeviceChange]:
-    """Return the settings since then of another chamber that this was told for: of all that is asked of several, the vents."""
-    return [DeviceChange(at_ms, "vents", float(vents))] if vents and "vent:open" in told.keys else []
+    """Return the settings since then of each chamber that this was told for: of all that is asked of several, the vents.
+
+    Who was to air only where the room feels cooler may have kept the sun off instead: what the vents are then is not known.
+    """
+    aired = "vent:open" in told.keys and "air-if-cooler" not in told.acts
+    return [DeviceChange(at_ms, "vents", float(vents))] if vents and aired else []
 
 
 def _same(one: OpenAdvice, other: OpenAdvice) -> bool:

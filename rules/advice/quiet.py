@@ -17,6 +17,7 @@ from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import practice
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.bearable import BEARABLE, HarmKind
 
 EMERGENCIES = ("heat", "heater-failed", "cold", "together")
 UNASKED = ("probe", "no-humidity", "plug-in", "turn-up")
@@ -85,5 +86,24 @@ def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Map
     again &= not any(row.alarm in LOOKS and (row.since_ms or 0) > (told_ms or 0) for row in standing.values())
     if wanted.branch == "cold" and last is not None and set(wanted.keys) <= set(last.keys):  # wrapped with a bottle or without
         again |= is_next_try(state, situation, standing) and situation.at_ms - last.told_ms < DONE_AGAIN_MS
-    begins = wanted.branch in EMERGENCIES and (last is None or last.branch not in EMERGENCIES)  # another trouble than before
-    return again or (not begins and state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms)
+    quiet = state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms
+    return again or (quiet and _is_same_trouble(last, wanted) and not _goes_away(situation, standing))
+
+
+def _is_same_trouble(last: OpenAdvice | None, wanted: Plan) -> bool:
+    """Return whether a plan is about what was just closed: another trouble is told at once."""
+    if last is None or last.branch in EMERGENCIES or wanted.branch in EMERGENCIES:
+        return last is not None and last.branch in EMERGENCIES and wanted.branch in EMERGENCIES
+    cell = None if wanted.cause is None else wanted.cause.cell.number
+    return last.branch == wanted.branch and cell in (None, last.cell)
+
+
+def _goes_away(situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether what stands is on its way out of its band, by more than noise."""
+    slope_h: dict[HarmKind, float | None] = {
+        "heat": situation.temperature_slope_k_h, "cold": situation.temperature_slope_k_h,
+        "dryness": situation.humidity_slope_pct_h,
+    }  # fmt: skip
+    kinds = {ALARMS[row.alarm].harm for row in standing.values() if row.condition == "active"}
+    rows = [(BEARABLE[kind], slope or 0.0) for kind, slope in slope_h.items() if kind in kinds]
+    return any(row.worse * slope > row.noise_h for row, slope in rows)

@@ -499,3 +499,19 @@ def test_a_set_point_that_was_lowered_for_a_warm_spell_is_turned_up_before_a_col
     _, (event,) = consider(settings_of(chamber), "north", AdviceState(), now, {}, "test")
     assert event.actions[0].text.startswith("Turn the heater's thermostat up again from 23 to ")
     assert event.urgency == urgency
+
+
+@pytest.mark.parametrize(("t", "rh", "slope_k_h", "told"), [
+    (22.0, 75.0, 0.0, False), (22.0, 75.0, -1.0, True), (26.0, 62.0, 0.0, True),
+], ids=["the same again", "the same, on its way out", "too dry"])  # fmt: skip
+def test_after_all_was_back_in_its_band_only_the_same_trouble_is_quiet_and_only_while_it_does_not_go_on(
+    t: float, rh: float, slope_k_h: float, told: bool
+) -> None:
+    """The first advice of another trouble waited half an hour because a cool spell had just ended."""
+    chamber, now = Chamber(devices=devices()), situation(22.0, 75.0, 17.0, 50.0)
+    state, _ = advise(now, chamber)
+    state, over = advise(later(now, 1.0, temperature_c=26.0), chamber, state)
+    assert [event.status for event in over] == ["resolved"]
+    again = later(now, 1.2, temperature_c=t, relative_humidity_pct=rh, temperature_slope_k_h=slope_k_h)
+    _, events = advise(again, chamber, state)
+    assert bool(events) is told

@@ -54,9 +54,9 @@ def acts(event: AdviceEvent) -> list[str]:
     return [f"{action.device} {action.change}" for action in event.actions]
 
 
-def done(adviser: Adviser, now: Situation) -> Adviser:
+def done(adviser: Adviser, now: Situation, vents: int = 0) -> Adviser:
     assert adviser.open is not None
-    state, changes = book(adviser.state, adviser.open, None, Begun(now.at_ms, now.temperature_c))
+    state, changes = book(adviser.state, adviser.open, None, Begun(now.at_ms, now.temperature_c), vents)
     return Adviser(state, (*adviser.changes, *changes))
 
 
@@ -297,6 +297,16 @@ def test_without_a_room_probe_the_mat_is_felt_before_its_set_point_is_touched():
     assert acts(lethal) == ["heater stop", "vent open"] and "feel the mat" in lethal.reason
     air = lethal.actions[1].text  # whether its room is cooler only its keeper feels
     assert air.startswith("If the room feels cooler") and "if not, keep the sun" in air
+
+
+def test_who_was_to_air_only_where_the_room_is_cooler_is_not_booked_to_have_opened_the_vents() -> None:
+    cooler = {"temperature_slope_k_h": -0.3, "room_high_c": 36.0, "hourly_trend_k_h": -0.5}
+    seen, unseen = situation(33.0, 79.0, 27.0, 60.0, **cooler), situation(32.4, 75.0, None, None)
+    for now, opened in ((unseen, []), (seen, [2.0])):
+        adviser, events = asked(now, box(fan=None), None, *HOT_PLAIN)
+        assert "vent open" in acts(events[0])
+        adviser = done(adviser, now, vents=2)
+        assert [change.value for change in adviser.changes if change.knob == "vents"] == opened
 
 
 def test_what_a_rising_heat_dries_gets_no_vent_closed_and_its_mat_is_felt():
