@@ -154,7 +154,7 @@ class _Talk:
         predictions = predictions_of(wanted, self.steady, self.worth)
         in_vain = in_vain_text(state, wanted, self.standing)
         opened = self._opened(advisory, wanted, now if not fresh else None, in_vain)
-        opened.awaited = awaited(predictions, self.at_ms)
+        opened.awaited = awaited(predictions, self.at_ms, watered=wanted.waters)
         state = replace(
             state, counter=counter, open=opened, last=now if fresh and now is not None else state.last,
             checked_ms=state.checked_ms | {act: self.at_ms for act in wanted.acts if ACTS[act].knob == "none"},

@@ -259,5 +259,5 @@ def _water_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str,
         how = "Give {:g} ml of water along a wall, away from her, by a syringe through a vent or the pinhole, the lid shut"
     return [
         _move(step, now * (factor - 1.0), now * factor, amount, "ml", how.format(amount), share)
-        for factor, amount, share in ((1.4, ml, 0.1), (1.8, 2.0 * ml, 0.25))[: 2 if cause.thirsty else 1]
+        for factor, amount, share in ((1.4, ml, 0.1), (1.8, 2.0 * ml, 0.25), (2.6, 4.0 * ml, 0.5))[: 3 if cause.thirsty else 1]
     ]

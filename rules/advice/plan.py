@@ -16,11 +16,12 @@ from rules.advice.heat import heat, heat_comes_first, stops_lately
 from rules.advice.model import cooling_h
 from rules.advice.planned import Plan, action_of, fitting, plain, sized
 from rules.advice.recalled import CHECK_AGAIN_MS, cause_of, looks_due, mat_felt, model_of
-from rules.advice.search import HELPS_SHARE, Miss, Solution, foremost, solve, standing_misses, with_foam
+from rules.advice.search import HELPS_SHARE, Miss, Solution, dried, foremost, solve, standing_misses, with_foam
 from rules.advice.set_point import cold_by_morning, left_out, meanwhile, plug_in, turn_up
 from rules.advice.standing import Standing, climate_stands, dryness_harms, lost_from_sight, probes_stand, wakes_dry
 from rules.advice.state import AdviceState
 from rules.advice.steady import may_be_a_peak
+from rules.advice.worth import watered_pct
 from rules.climate.situation import Situation
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber
@@ -263,6 +264,7 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     heat = worst in ("temperature-high", "temperature-low")
     if aid is not None and lead is None and heat and len(solution.winner.moves) == MOST_ACTIONS:
         solution = solve(present, cause, moves, rank, gains, MOST_ACTIONS - 1, together, worst)
+    solution = dried(solution, cause, partial(watered_pct, state.worth, dry_air="dry-air" in cause.facts))
     return _assembled(cause, state, steps, lead or aid, solution, knobs, situation.at_ms)
 
 

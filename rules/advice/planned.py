@@ -53,6 +53,11 @@ class Plan:
         return () if self.solution is None else self.solution.forecasts
 
     @property
+    def waters(self) -> bool:
+        """Whether it gives water, by its forecast."""
+        return self.solution is not None and self.solution.dries_pct is not None
+
+    @property
     def leaves_it(self) -> bool:
         """Whether it says that nothing is to be done."""
         return all(action.change == "hold" for action in self.actions)

@@ -10,7 +10,7 @@ from rules.advice.planned import Plan
 from rules.advice.recalled import heat_first
 from rules.advice.standing import Standing, climate_stands
 from rules.advice.state import AdviceState, OpenAdvice
-from rules.advice.tried import is_next_try, stood_already
+from rules.advice.tried import in_vain, is_next_try, stood_already
 from rules.advice.verification import in_vain_so_far
 from rules.climate.situation import Situation
 from rules.settings import Chamber
@@ -31,6 +31,8 @@ REPEAT_AFTER_MS = 12 * HOUR_MS
 PROBES = frozenset({"check-probe", "replace-probe"})
 PROBE_AGAIN_MS = DAY_MS
 """Who has looked at a probe is not sent to it again sooner: another one comes by post. Judgement."""
+IN_VAIN_AGAIN_MS = 22 * HOUR_MS
+"""What is known not to be enough is asked for once a day while it gets no worse, at about the same hour. Judgement."""
 DONE_AGAIN_MS = 4 * HOUR_MS
 """The same against cold that no dead heater explains, once it was done and while it gets no worse: as often as what nobody
 answers. Own estimate."""
@@ -86,6 +88,9 @@ def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Map
     again &= not any(row.alarm in LOOKS and (row.since_ms or 0) > (told_ms or 0) for row in standing.values())
     if wanted.branch == "cold" and last is not None and set(wanted.keys) <= set(last.keys):  # wrapped with a bottle or without
         again |= is_next_try(state, situation, standing) and situation.at_ms - last.told_ms < DONE_AGAIN_MS
+    lasts = wanted.branch == "cell" and in_vain(state, standing) and is_next_try(state, situation, standing)
+    if lasts and last is not None and not any(row.priority == "wake" for row in standing.values()):
+        again |= situation.at_ms - last.told_ms < IN_VAIN_AGAIN_MS
     quiet = state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms
     return again or (quiet and _is_same_trouble(last, wanted) and not _goes_away(situation, standing))
 

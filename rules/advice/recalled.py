@@ -27,8 +27,8 @@ HEATER_SOUND_MS = 7 * DAY_MS
 
 LID_SOUND_MS = 3 * DAY_MS
 """So long a lid that was looked at is not suspected again for what water does not give; judgement."""
-WRAPPED_MS, WATTS_TOLD_MS = 3 * DAY_MS, 7 * DAY_MS
-"""So long nobody is asked anew to wrap the box, and is not told anew how many watts it takes; judgement."""
+WRAPPED_MS, WATTS_TOLD_MS, FOAM_LOOKED_MS = 3 * DAY_MS, 7 * DAY_MS, 7 * DAY_MS
+"""So long nobody is asked anew to wrap the box, told anew how many watts it takes, asked anew for the foam; judgement."""
 WATER_GIVES_PCT = 5.0
 """What wetted ground gives at least within half a day, where the vapour stays; own estimate."""
 
@@ -54,6 +54,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
         "mist-useless": state.mist_failures >= 2, "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
         "lid-looked": _lid_looked(situation),
         **_lid_asked(state, situation),
+        "foam-looked": _told_lately(state, "check-foam", situation.at_ms, FOAM_LOOKED_MS),
         "wrapped": _told_lately(state, "wrap-box", situation.at_ms, WRAPPED_MS),
         "watts-told": _told_lately(state, "stronger-mat", situation.at_ms, WATTS_TOLD_MS),
         "heater-swapped": looked and state.checked_ms.get("swap-heater", situation.at_ms) <= (seen_ms or 0),

@@ -6,7 +6,7 @@ good enough, the best step in the right direction is taken, and what stands in t
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import combinations, product
@@ -30,7 +30,8 @@ DRY_AIR_OUT = frozenset({"close-vents", "fan-less"})
 HELPS_SHARE = 0.1
 """The least share of the worst miss that a change must take away to count as one that helps; judgement."""
 WORSE_AT_MOST = 0.08
-"""Share of draws in which a change may bring a quantity past its harmful limit on the way; judgement."""
+"""Share of draws in which a change may bring a quantity past its harmful limit on the way, beyond those in which it keeps it
+from harm; judgement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +71,8 @@ class Solution:
     """What does most harm now."""
     moved: float = 1.0
     """The share of that which the winner takes away, by its forecast at rest."""
+    dries_pct: Callable[[float], float] | None = field(default=None, compare=False)
+    """How many points of what it gives in water are gone again after so many hours; None: it gives none."""
 
     @property
     def runner_up(self) -> Candidate | None:
@@ -90,7 +93,10 @@ class Solution:
     @property
     def forecasts(self) -> tuple[Forecast, ...]:
         """The winner's course."""
-        return self.shortlist.ahead(self.shortlist.first)
+        rows, dries_pct = self.shortlist.ahead(self.shortlist.first), self.dries_pct
+        if dries_pct is None:
+            return rows
+        return tuple(_drier(row, idle, dries_pct) for row, idle in zip(rows, self.without, strict=True))
 
     @property
     def without(self) -> tuple[Forecast, ...]:
@@ -237,6 +243,26 @@ def with_foam(solution: Solution, moves: Sequence[Move], most: int) -> Solution:
     return replace(solution, winner=replace(solution.winner, moves=chosen)) if foam else solution
 
 
+GIVES_WATER = frozenset({"water", "mist-more"})
+
+
+def dried(solution: Solution, cause: Cause, dries_pct: Callable[[float], float]) -> Solution:
+    """Return what was found with as much less humidity as past promises of water were too high, and by that what is unmet."""
+    winner = solution.winner
+    if GIVES_WATER.isdisjoint(move.act for move in winner.moves):
+        return solution
+    rest = _drier(winner.rest, solution.idle.rest, dries_pct)
+    unmet = _unmet(cause.goal, rest, cause.lid_known)
+    feasible = solution.feasible and "humidity-low" not in unmet
+    return replace(solution, winner=replace(winner, rest=rest), unmet=unmet, feasible=feasible, dries_pct=dries_pct)
+
+
+def _drier(row: Forecast, idle: Forecast, dries_pct: Callable[[float], float]) -> Forecast:
+    """Return a forecast that much drier, but no drier than without any water."""
+    least = min(idle.humidity_pct, row.humidity_pct)
+    return replace(row, humidity_pct=min(max(row.humidity_pct - dries_pct(row.after_h), least), 100.0))
+
+
 def _ordered(winner: Candidate, rank: Mapping[str, int], alone: Mapping[Move, float]) -> Candidate:
     """Return the winner with that move first which takes most of the worst miss away by itself, the others by their rank."""
     best = max(winner.moves, key=lambda move: (alone.get(move, 0.0), -rank[move.act]), default=None)
@@ -299,7 +325,8 @@ class Shortlist:
     def _safe_of(self, places: list[int]) -> list[int]:
         steps = self._course([*places, IDLE])
         harm = np.array([_harm(self.cause.goal, step) for step in steps]).max(axis=0)
-        worse = (harm > np.maximum(harm[-1], _harm(self.cause.goal, steps[0])[0]) + 0.05) @ self.present.weight
+        least = np.maximum(harm[-1], _harm(self.cause.goal, steps[0])[0])
+        worse = ((harm > least + 0.05).astype(float) - (harm < harm[-1] - 0.05)) @ self.present.weight
         shares = zip(places, worse.tolist(), strict=False)
         return [place for place, share in shares if share <= WORSE_AT_MOST or place == IDLE]
 

@@ -52,6 +52,8 @@ class Worth:
     wider: float = 0.0
     told: int = 0
     held: int = 0
+    shift: float = 0.0
+    """By how much the next one is shifted, where what it is of is shifted at all."""
 
 
 @dataclass

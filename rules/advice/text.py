@@ -15,7 +15,7 @@ from rules.advice.planned import Plan
 from rules.advice.search import HELPS_SHARE, Forecast, standing_misses
 from rules.advice.standing import Standing
 from rules.advice.state import Worth
-from rules.advice.worth import factor
+from rules.advice.worth import factor, humidity_of
 from rules.climate.situate import NO_ROOM_HUMIDITY
 from rules.climate.situation import Situation
 from rules.settings import Chamber
@@ -74,7 +74,9 @@ def reason_of_plan(plan: Plan, moment: Situation, situation: Situation, worth: M
     else:
         parts += _why(plan, plan.cause, situation)
     if plan.solution is not None:
-        parts.append(_then(plan.solution.winner.rest, plan.cause is not None and plan.cause.lid_known, situation, worth))
+        known = plan.cause is not None and plan.cause.lid_known
+        stated = prediction(plan.solution.winner.rest, situation, worth, lid_known=known, watered=plan.waters)
+        parts.append(_then(stated))
     parts += _missed(plan)
     return " ".join(part for part in parts if part)
 
@@ -139,15 +141,13 @@ def _numbers(cause: Cause, situation: Situation) -> list[str]:
     return [_sentence("; ".join(parts))] if parts else []
 
 
-def _then(rest: Forecast, lid_known: bool, now: Situation, worth: Mapping[str, Worth]) -> str:
-    stated = prediction(rest, now, worth, lid_known=lid_known)
-    u_k, u_pct = stated.temperature_u_k, stated.relative_humidity_u_pct
+def _then(stated: Prediction) -> str:
     if not stated.tells:
         return "What it comes to in the end cannot be told: what was expected here before was too far off."
-    margin = f", the lid {rest.margin_k:+.1f} K from the dew point" if lid_known else ""
+    margin = "" if stated.dew_margin_k is None else f", the lid {stated.dew_margin_k:+.1f} K from the dew point"
     return (
-        f"Expected at rest: {rest.temperature_c:.1f} °C and {rest.humidity_pct:.0f} %RH"
-        f" (give or take {2 * u_k:.1f} K and {2 * u_pct:.0f} points){margin}."
+        f"Expected at rest: {stated.temperature_c:.1f} °C and {stated.relative_humidity_pct:.0f} %RH"
+        f" (give or take {2 * stated.temperature_u_k:.1f} K and {2 * stated.relative_humidity_u_pct:.0f} points){margin}."
     )
 
 
@@ -233,14 +233,16 @@ def predictions_of(plan: Plan, situation: Situation, worth: Mapping[str, Worth])
     """Return the forecasts with the probes' own uncertainty added."""
     if plan.cause is None:
         return ()
-    known = plan.cause.lid_known
-    return tuple(prediction(row, situation, worth, lid_known=known) for row in plan.forecasts if row.after_h in TOLD_H)
+    known, rows = plan.cause.lid_known, [row for row in plan.forecasts if row.after_h in TOLD_H]
+    return tuple(prediction(row, situation, worth, lid_known=known, watered=plan.waters) for row in rows)
 
 
-def prediction(row: Forecast, now: Situation, worth: Mapping[str, Worth] | None, *, lid_known: bool) -> Prediction:
+def prediction(
+    row: Forecast, now: Situation, worth: Mapping[str, Worth] | None, *, lid_known: bool, watered: bool = False
+) -> Prediction:
     """Return one forecast with all that its spread is made of, as wide as past ones had to be; `worth` None: of no action."""
     own_k, own_pct, own_margin_k = _own_uncertainties(now, row.after_h)
-    heat, damp = (factor(worth, quantity, row.after_h) for quantity in ("temperature", "humidity"))
+    heat, damp = (factor(worth, quantity, row.after_h) for quantity in ("temperature", humidity_of(watered=watered)))
     margin_u_k = damp * _joined(row.margin_u_k, own_margin_k, row.margin_k, now.dew_margin_k)
     return Prediction(
         after_ms=round(row.after_h * HOUR_MS), temperature_c=round(row.temperature_c, 2),

@@ -14,7 +14,14 @@ from rules.climate.situation import Situation
 from rules.trade.alarm_kinds import ALARMS
 
 IN_VAIN = 2
-"""So many steps in a row without effect mean that what is at hand does not repair it; judgement."""
+"""So many steps in a row without effect, or with too little, mean that what is at hand does not repair it; judgement."""
+NOT_ENOUGH = ("no effect", "too little")
+GOES_FASTER = (
+    " The water goes faster than it is given. Nothing here repairs it: close every gap it can go through, cover the box or its "
+    "garden, give it more wet clay than dries in a day, or move it into moister air."
+)
+
+
 def is_next_try(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
     """Return whether all that would wake stood when the last step was done, and is no worse than when that was advised."""
     return state.last is not None and stood_already(state.last, situation, standing)
@@ -46,15 +53,21 @@ def counted(state: AdviceState, verdict: Verdict) -> AdviceState:
     if verdict.said == "cannot tell":
         return state
     done = [] if state.open is None or state.open.done_ms is None else [state.open.done_ms]
-    return replace(state, in_vain_ms=[*state.in_vain_ms, *done][-IN_VAIN:] if verdict.said == "no effect" else [])
+    return replace(state, in_vain_ms=[*state.in_vain_ms, *done][-IN_VAIN:] if verdict.said in NOT_ENOUGH else [])
+
+
+def in_vain(state: AdviceState, standing: Mapping[str, Standing]) -> bool:
+    """Return whether what was done against what stands was not enough, step by step; what was done against an earlier trouble
+    says nothing of this one."""
+    since_ms = [row.since_ms for row in climate_stands(standing) if row.since_ms is not None]
+    return bool(since_ms) and sum(done_ms >= min(since_ms) for done_ms in state.in_vain_ms) >= IN_VAIN
 
 
 def in_vain_text(state: AdviceState, wanted: Plan, standing: Mapping[str, Standing]) -> str:
     """Return that what was done so far did not help, and what would; empty where that is not known or said anyway."""
     worst = None if wanted.solution is None else wanted.solution.worst
-    since_ms = [row.since_ms for row in climate_stands(standing) if row.since_ms is not None]
-    if worst is None or beyond_devices(wanted) or not since_ms:
+    if worst is None or beyond_devices(wanted) or not in_vain(state, standing):
         return ""
-    if sum(done_ms >= min(since_ms) for done_ms in state.in_vain_ms) < IN_VAIN:
-        return ""  # what was done against an earlier trouble says nothing of this one
-    return f" What was done so far had no effect: this is not repaired from here. What would: {UNMET[worst][1]}."
+    if worst == "humidity-low":
+        return " What was done so far did not hold." + GOES_FASTER
+    return f" What was done so far did not help enough: this is not repaired from here. What would: {UNMET[worst][1]}."

@@ -30,6 +30,7 @@ _WHY_NOTHING = {
 }
 _OWN = {"heater": "temperature", "foam": "margin"}
 """The figure by which a knob is judged; all others: humidity."""
+WATERS = frozenset({"water", "mister"})
 _NOISE = {"temperature": 0.25, "humidity": 1.5, "margin": 0.35}  # own estimate
 STANDS_OUT = 2.0
 """By so many standard uncertainties of what would have come without it a change must be expected to be judged at all: the usual
@@ -161,22 +162,26 @@ def _between(a: ToldForecast, b: ToldForecast, share: float) -> ToldForecast:
 
 
 def learned(state: AdviceState, item: OpenAdvice, verdict: Verdict) -> AdviceState:
-    """Return the state with the changed knob's gain learned; only from an advisory of one knob, since two share an effect."""
+    """Return the state with the changed knob's gain learned; only from an advisory of one knob, since two share an effect, or
+    of water given in two ways, which share its failure too."""
     failures = state.mist_failures
     if any(move.act == "mist-more" for move in item.moves):
         failures = failures + 1 if verdict.said in ("no effect", "too little") else 0
-    if verdict.share is None or verdict.u_share is None or len(item.moves) != 1:
+    knobs = {move.knob for move in item.moves}
+    if verdict.share is None or verdict.u_share is None or not (len(knobs) == 1 or WATERS.issuperset(knobs)):
         return replace(state, mist_failures=failures)
-    knob = item.moves[0].knob
-    old = state.gains.get(knob, Gain())
-    variance, noise = old.spread**2 + 0.02, verdict.u_share**2 + 0.04
+    gains = {knob: _gain(state.gains.get(knob, Gain()), verdict.share, verdict.u_share) for knob in knobs}
+    return replace(state, mist_failures=failures, gains=state.gains | gains)
+
+
+def _gain(old: Gain, share: float, u_share: float) -> Gain:
+    variance, noise = old.spread**2 + 0.02, u_share**2 + 0.04
     weight = variance / (variance + noise)
-    seen = min(max(verdict.share, 0.1), 3.0) * old.mean
-    new = Gain(
+    seen = min(max(share, 0.1), 3.0) * old.mean
+    return Gain(
         mean=min(max(old.mean + weight * (seen - old.mean), 0.15), 4.0), spread=sqrt(variance * (1.0 - weight)),
         count=old.count + 1
     )
-    return replace(state, mist_failures=failures, gains=state.gains | {knob: new})
 
 
 def noticed_fading(

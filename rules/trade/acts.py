@@ -34,7 +34,7 @@ ACTS: dict[str, Act] = {
     "check-lid": Act("lid", "check", "Check that the lid is shut and every tube and plug is in place", bars=("visiting",)),
     "check-foam": Act("lid", "check",
         "Look whether the foam or second pane that the lid is said to have is really on it, whole and without gaps; if it is "
-        "not, lay it on, vents left free"),
+        "not, lay it on, vents left free", bars=("foam-looked",)),
     "look-lid": Act("lid", "check", "Look whether there is water on the inside of the lid; if there is, wipe it dry",
         needs=("lid-unknown",), bars=("shut-in",)),  # a queen who founds is not opened, here and below
     "check-heater": Act(
@@ -169,7 +169,7 @@ ACTS: dict[str, Act] = {
         "towel, beside the box: never under it, not touching it",
     ),
     "humidify-room": Act("room", "more", "Moisten the room's air: damp towels beside the box, not on it; fill the drinker",
-        bars=("shut-in",)),
+        bars=("shut-in", "lid-wet")),
     "dehumidify-room": Act("room", "less",
         "Dry the room's air (or wait for a drier day): venting cannot dry the chamber now"),
     "move-mat": Act(
