@@ -35,6 +35,9 @@ GOES_ON_MS = 2 * HOUR_MS
 """What was done and has not stopped it is asked for once more after this, where nothing else is left; judgement."""
 LOOKED_AT_MS = 2 * DAY_MS
 """A probe that is missed so soon after somebody has looked at it is not sound; judgement."""
+DRY_LOOKS = 3
+"""So often in a row seen dry, a lid is not dried by figures alone; judgement."""
+LOOK_AGAIN_MS, COMPARE_AGAIN_MS = 20 * HOUR_MS, 7 * DAY_MS  # judgement
 HALF_WAY = 0.5
 """Where devices take away less than this share of the worst miss, the letter also asks for what would; judgement."""
 UNSEEN_SWING_K = 1.0
@@ -100,7 +103,17 @@ def _first(
             never=(Never("Do not wait until it is cold."),))
     if situation.relative_humidity_pct is None or situation.saturated:
         return _without_humidity(chamber, state, situation, cause)
+    if _eyes_differ(cause, situation):
+        act, again_ms = ("compare-humidity", COMPARE_AGAIN_MS) if situation.dry_against else ("look-first", LOOK_AGAIN_MS)
+        asked = not allowed(Step(act), cause) or _asked_lately(state, act, situation.at_ms, again_ms)
+        return None if asked else plain("eyes", cause, (act,), Never("Do not wipe, air or dry it by figures alone."))
     return None if cause.cell.number == 9 or _can_wait(cause, situation) else cause
+
+
+def _eyes_differ(cause: Cause, situation: Situation) -> bool:
+    """Return whether a lid is wet by its probe alone, and was dry whenever the keeper looked."""
+    computed = cause.lid_wet and cause.temperature == "ok" and not situation.lid_seen_wet
+    return computed and situation.dry_looks >= DRY_LOOKS
 
 
 def _can_wait(cause: Cause, situation: Situation) -> bool:

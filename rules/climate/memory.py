@@ -153,6 +153,8 @@ class LidLesson:
     seen: str
     seen_ms: int | None
     condensate_g_m2: float
+    dry_looks: int = 0
+    dry_against: int = 0
 
 
 @dataclass
@@ -172,6 +174,9 @@ class PlaceMemory:
     lid_seen: str = ""
     """What the keeper last saw on the lid: dry, mist or droplets."""
     lid_seen_ms: int | None = None
+    dry_looks: int = 0
+    """How often in a row it was seen dry, and how many of these looks were taken while its alarm said that it is wet."""
+    dry_against: int = 0
     lid_dried_ms: int | None = None
     """When the water that was seen on it had dried."""
     lid_unsure_hours: list[int] = field(default_factory=list)

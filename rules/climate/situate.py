@@ -12,10 +12,12 @@ from rules.climate.view import View, failing_test
 from rules.physics.moist_air import absolute_humidity_g_m3
 from rules.physics.uncertainty import dew_point_uncertainty_k, probability_wet
 from rules.terms.condition_changes import Harm
-from rules.terms.events import MINUTE_MS
+from rules.terms.events import HOUR_MS, MINUTE_MS
 
 NO_ROOM_HUMIDITY = "no room humidity: what venting would do is unknown"
 QUARTER_MS, EARLIER_MS = 15 * MINUTE_MS, 10 * MINUTE_MS  # own estimate
+LOOKED_LATELY_MS = 36 * HOUR_MS
+"""So long a look at the lid bears on what is computed of it since: a daily one, late once. Judgement."""
 
 
 def read_ms(value: int) -> int | None:
@@ -40,6 +42,8 @@ def situation_at(
     saturated = any(
         failing_test(view, name, index, "relative_humidity") == "saturated" for name in view.settings.probes_at(view.place)
     )
+    seen_ms = view.memory.lid_seen_ms
+    lately = seen_ms is not None and at_ms - seen_ms <= LOOKED_LATELY_MS
     return Situation(
         at_ms=at_ms,
         chamber=view.place,
@@ -76,6 +80,8 @@ def situation_at(
         temperature_read_ms=read_ms(view.temperature.read_ms[index]),
         humidity_read_ms=read_ms(view.humidity.read_ms[index]),
         lid_seen_wet=bool(view.lid_seen_wet[index]),
+        dry_looks=view.memory.dry_looks if lately else 0,
+        dry_against=view.memory.dry_against if lately else 0,
         lid_looked_ms=view.lid_looked_ms,
         visiting=view.visiting,
         taken_out=view.taken_out,

@@ -121,6 +121,9 @@ class Situation:
     humidity_read_ms: int | None = None
     lid_seen_wet: bool = False
     """The keeper saw water on the lid, and it has not dried since."""
+    dry_looks: int = 0
+    """How often in a row, and lately, the keeper saw the lid dry; how many of these looks its alarm contradicted."""
+    dry_against: int = 0
     lid_looked_ms: int | None = None
     """When the keeper last had the lid in hand or before the eyes."""
     visiting: bool = False

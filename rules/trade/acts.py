@@ -51,6 +51,12 @@ ACTS: dict[str, Act] = {
     "check-probe": Act("probe", "check", "Check the humidity probe: dry it, look for garden or water on it, compare it"),
     "replace-probe": Act("probe", "check",
         "Hang another probe in its place, or a second one beside it; try the old one on another cable, port or battery"),
+    "look-first": Act("lid", "check",
+        "Look at the inside of the lid before you dry anything: you have seen it dry each time, and by its humidity probe it "
+        "is wet", bars=("visiting",)),
+    "compare-humidity": Act("probe", "check",
+        "Compare the humidity probe before you dry anything: hang a second one beside it for an hour, or test it over salt "
+        "(`dewlid calibrate`)"),
     "check-swap": Act("probe", "check", "Look which probe hangs where: those of the chamber and of the room look swapped"),
     "prove-swap": Act("probe", "check",
         "Prove which probe is which: hold the one in the chamber in your hand for five minutes and see in `dewlid watch` whose "

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from rules.advice import done
 from rules.advice.state import AdviceState
+from rules.alarms.alarms import standing
 from rules.climate.hours import Climate
 from rules.climate.memory import LidLesson, PlaceMemory
 from rules.climate.place_uncertainty import temperature_u_k
@@ -24,6 +25,8 @@ from rules.turn.state import EngineState
 from rules.turn.taken_back import taken_back
 
 NEAR_MS = 30 * MINUTE_MS  # own estimate
+APART_MS = 6 * HOUR_MS
+"""Looks that are nearer to each other are one; own estimate."""
 
 
 def apply_word(settings: Settings, state: EngineState, word: Word, at_ms: int) -> list[WordEvent]:
@@ -94,7 +97,10 @@ def _lid(settings: Settings, state: EngineState, word: LidMeasured | LidSeen, at
 def _remember(state: EngineState, word: LidMeasured | LidSeen) -> None:
     """Keep what was believed of the lid, as long as the word may be taken back."""
     memory, known = state.places[word.chamber], known_ids(state.keeper)
-    lesson = LidLesson(word.word_id, memory.belief, memory.lid_seen, memory.lid_seen_ms, memory.condensate_g_m2)
+    lesson = LidLesson(
+        word.word_id, memory.belief, memory.lid_seen, memory.lid_seen_ms, memory.condensate_g_m2, memory.dry_looks,
+        memory.dry_against,
+    )
     lessons = [*(one for one in memory.lessons if one.word_id in known), lesson]
     state.places[word.chamber] = replace(memory, lessons=lessons)
 
@@ -104,8 +110,14 @@ def _looked(state: EngineState, word: LidSeen) -> None:
     whatever was estimated."""
     memory = state.places[word.chamber]
     if memory.lid_seen_ms is None or word.at_ms >= memory.lid_seen_ms:
-        load = 0.0 if word.seen == "dry" else max(memory.condensate_g_m2, SEEN_G_M2[word.seen])
-        state.places[word.chamber] = replace(memory, lid_seen=word.seen, lid_seen_ms=word.at_ms, condensate_g_m2=load)
+        dry, rows = word.seen == "dry", standing(state.alarms, word.chamber)
+        load = 0.0 if dry else max(memory.condensate_g_m2, SEEN_G_M2[word.seen])
+        apart = memory.lid_seen_ms is None or word.at_ms - memory.lid_seen_ms >= APART_MS
+        against = "lid-dew" in rows and rows["lid-dew"].open
+        state.places[word.chamber] = replace(
+            memory, lid_seen=word.seen, lid_seen_ms=word.at_ms, condensate_g_m2=load,
+            dry_looks=dry * (memory.dry_looks + apart), dry_against=dry * (memory.dry_against + against),
+        )
 
 
 def _figure(memory: PlaceMemory | None, climate: Climate, place: str, then_ms: int, now_ms: int, name: str) -> float | None:

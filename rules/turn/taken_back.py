@@ -49,7 +49,7 @@ def _lid_before(memory: PlaceMemory, word_id: str) -> PlaceMemory:
         water = lesson.condensate_g_m2 if assumed is None else min(lesson.condensate_g_m2 - assumed, 0.0)
     return replace(
         memory, belief=lesson.belief, lid_seen=lesson.seen, lid_seen_ms=lesson.seen_ms, lessons=memory.lessons[:number],
-        condensate_g_m2=max(memory.condensate_g_m2 + water, 0.0),
+        dry_looks=lesson.dry_looks, dry_against=lesson.dry_against, condensate_g_m2=max(memory.condensate_g_m2 + water, 0.0),
     )
 
 

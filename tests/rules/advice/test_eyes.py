@@ -1,0 +1,66 @@
+"""The keeper's eyes against a humidity probe that creeps upwards: it is asked about, and nothing is dried on its word."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from advice_scenes import devices, later, settings_of, situation, standing
+from north_course import Course, after, word
+
+from rules.advice.advisory import consider
+from rules.advice.done import Begun
+from rules.advice.done import done as book
+from rules.advice.state import AdviceState
+from rules.settings import Chamber
+from rules.terms.events import HOUR_MS
+from rules.terms.words import LidSeen
+
+DRIES = {"water:less", "vent:open", "fan:more", "lid:wipe", "mister:less", "heater:less"}
+
+
+def lived(looks: list[str]) -> list[list[str]]:
+    """Return what is asked day by day of a keeper who does it all, looks each morning, and finds this on the lid."""
+    chamber, state, asked, changes = Chamber(devices=devices()), AdviceState(), [], ()
+    dry = against = 0
+    for day, seen in enumerate(looks):
+        now = later(situation(26.0, 84.0, 18.0, 45.0), 24.0 * day, changes=changes)
+        now = replace(now, dry_looks=dry, dry_against=against, lid_seen_wet=day > 0 and looks[day - 1] != "dry")
+        stands = {"lid-dew": standing("lid-dew", since_ms=now.at_ms)}
+        state, events = consider(settings_of(chamber), "north", state, now, stands, "test")
+        fresh = [event for event in events if event.status in ("given", "updated")]
+        asked.append([f"{row.device}:{row.change}" for event in fresh for row in event.actions])
+        if state.open is not None and state.open.done_ms is None:
+            state, made = book(state, state.open, None, Begun(now.at_ms + HOUR_MS, 26.0))
+            changes = (*changes, *made)
+        dry, against = (dry + 1, against + (dry >= 3)) if seen == "dry" else (0, 0)
+    return asked
+
+
+def test_a_lid_that_is_always_seen_dry_is_looked_at_and_then_its_probe_is_compared_before_anything_is_dried():
+    """Seven mornings "dry" were answered with granules out, a vent, another third out, foam (found in a foreign simulation)."""
+    asked = lived(["dry"] * 9)
+    late = [key for told in asked[3:] for key in told]
+    assert asked[3] == ["lid:check"] and asked[4] == ["probe:check"]
+    assert not DRIES & set(late) and late.count("probe:check") == 1
+
+
+def test_a_lid_that_was_seen_wet_is_dried_as_before():
+    asked = lived(["droplets"] * 4)
+    assert asked[3] == [] or DRIES & set(asked[3]) or "lid:insulate" in asked[3]
+    assert DRIES & {key for told in asked for key in told} and not any("probe:check" in told for told in asked)
+
+
+def test_looks_are_counted_by_the_half_day_start_anew_with_water_and_are_forgotten_when_they_are_taken_back():
+    course = Course(after(25.5, 25.5))
+
+    def seen(what: str, word_id: str) -> int:
+        course.say(word(LidSeen, word_id, chamber="north", at_ms=course.now_ms, seen=what))
+        return course.state.places["north"].dry_looks
+
+    assert [seen("dry", "a"), seen("dry", "b")] == [1, 1]  # two looks at once are one
+    course.live(12 * 60, 25.5)
+    assert seen("dry", "c") == 2
+    course.undo("c")
+    assert course.state.places["north"].dry_looks == 1
+    course.live(12 * 60, 25.5)
+    assert [seen("mist", "d"), course.state.places["north"].dry_against] == [0, 0]
