@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Literal
 
 from rules.climate.course import Presents
+from rules.climate.situate import QUARTER_MS
 from rules.settings import Settings
 from rules.telling.ledger import Ledger
 from rules.telling.news import class_of, importance, is_handed_over, is_over, kills, leads
@@ -120,7 +121,8 @@ class Desk:
         """Return an alarm with its figure as it is now; what a digest tells of as over keeps the figure of then."""
         if not isinstance(event, AlarmEvent) or (sort == "digest" and not event.open):
             return event
-        return self.presents.told(event, at_ms)
+        told = self.presents.told(event, at_ms)
+        return told if told.harm_used is not None or told.seconds_left is None else _run_down(told, at_ms)
 
     def _present(self, place: str, about: list[News], at_ms: int) -> tuple[Figures, ...]:
         """Return what is believed now of every chamber that a letter is about: all of them where it is about no place."""
@@ -319,6 +321,13 @@ class Desk:
     def _room(self, place: str) -> str | None:
         chamber = self.settings.chambers.get(place)
         return None if chamber is None else chamber.room
+
+
+def _run_down(alarm: AlarmEvent, at_ms: int) -> AlarmEvent:
+    """Return an alarm without an account of harm, whose time left was estimated once, from the slope of then."""
+    passed_ms = at_ms - (alarm.judged_ms or alarm.at_ms)
+    left_s = (alarm.seconds_left or 0.0) - passed_ms / 1000.0
+    return replace(alarm, seconds_left=left_s if left_s > 0.0 and passed_ms <= QUARTER_MS else None, judged_ms=at_ms)
 
 
 def _for_the_killed(news: Sequence[News], stands: Sequence[AdviceEvent], told: set[str | None]) -> list[AdviceEvent]:

@@ -1336,3 +1336,15 @@ def test_the_cause_of_a_heat_that_was_just_told_with_its_step_is_no_letter_of_it
     news = [] if asked == "stop" else [advice(race.at_ms, "updated", "a", "wake", asked)]
     letters = letters_of(warm, stop, race, *news, until=when + 20 * MINUTE_MS)
     assert [row[0] for row in brief(letters)[:2]] == ["10 22:30", urgent]
+
+
+@pytest.mark.parametrize(("after_min", "left_s"), [(5, 300.0), (12, None)])
+def test_no_letter_repeats_the_time_left_of_an_earlier_one(after_min: int, left_s: float | None) -> None:
+    """For hours each letter of a runaway said 587 seconds, from 28.8 to 35.1 degC."""
+    when = at("10 12:00")
+    race = alarm(when, chamber="a", name="heater-runaway", value=28.8, priority="wake", seconds_left=600.0)
+    state, _ = tell(WATCH, TellingState(), [race], when - MINUTE_MS, when + MINUTE_MS, "o")
+    more = alarm(when + after_min * MINUTE_MS, chamber="a", level="harmful", priority="wake", worse="mark")
+    _, letters = tell(WATCH, state, [more], when + MINUTE_MS, more.at_ms + MINUTE_MS, "o")
+    told = [one for one in letters[0].about if isinstance(one, AlarmEvent) and one.alarm == "heater-runaway"]
+    assert [one.seconds_left for one in told] == [left_s]
