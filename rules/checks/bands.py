@@ -172,19 +172,20 @@ def _facts(
     return facts
 
 
-def dry_limit(view: View, air_c: Floats | None = None) -> Floats | float | None:
-    """Return the humidity below which the chamber is too dry, at each instant, in its air or in air so warm; None: it is never
-    told to be."""
+def dry_limit(view: View, air_c: Floats, where: NDArray[np.intp] | slice = slice(None)) -> Floats | None:
+    """Return the humidity below which the chamber is too dry, at each instant or some of them, in air that is so warm then;
+    None: it is never told to be."""
     assert view.chamber is not None
     edge = limits(view, view.humidity_band, "low") if view.chamber.role == "fungus" else None
-    warmth = view.temperature.value if air_c is None else air_c
-    return None if edge is None else raised_by_warmth_pct(edge, view.chamber.temperature, warmth)
+    if edge is None:
+        return None
+    return raised_by_warmth_pct(edge[where] if isinstance(edge, np.ndarray) else edge, view.chamber.temperature, air_c)
 
 
 def dryness(view: View) -> Iterator[Verdict]:
     """Too dry: below the edge; harmful below the harmful edge, or where the air drinks too fast for this garden."""
     assert view.chamber is not None
-    band, edge = view.humidity_band, dry_limit(view)
+    band, edge = view.humidity_band, dry_limit(view, view.temperature.value)
     if edge is None:
         return
     value = view.humidity.least if view.chamber.two_probes == "worse" else view.humidity.value

@@ -60,7 +60,7 @@ def check(view: View) -> Iterator[Verdict]:
 
 def _usual(view: View, value: Floats) -> Floats:
     """Return the humidity that the box had in half of the hours of the day before; NaN: not known."""
-    numbers, back = np.unique(view.at_ms // HOUR_MS, return_inverse=True)
+    numbers, back = view.hours_met, view.hour_place
     begin = int(numbers[0]) - DAY_MS // HOUR_MS
     means = hours_between(hours_with(view, "relative_humidity_pct", value), begin, int(numbers[-1])).mean
     rows = [means[number - numbers[0] :][: DAY_MS // HOUR_MS] for number in numbers]

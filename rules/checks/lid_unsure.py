@@ -40,7 +40,7 @@ def check(view: View) -> Iterator[Verdict]:
     chamber = view.chamber
     if chamber is None or chamber.role != "fungus":
         return
-    numbers = view.at_ms // HOUR_MS
+    numbers = view.hour
     known = _unsure_hours(view, numbers, chamber.lid_dew)
     view.memory.lid_unsure_hours = known[known >= numbers[-1] - HOURS].tolist()
     unsure = np.searchsorted(known, numbers) - np.searchsorted(known, numbers - HOURS)

@@ -22,7 +22,6 @@ from rules.climate.hours import hours_between, hours_with
 from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, UNSEEN, Delays
 from rules.climate.memory import Loss
 from rules.climate.view import View
-from rules.climate.windows import distinct
 from rules.terms.events import HOUR_MS, MINUTE_MS
 
 Floats = NDArray[np.float64]
@@ -130,7 +129,7 @@ def _followed(
 
 def _usual(view: View) -> Floats:
     """Return for each instant how low dew point and temperature were in the hours before, and the room's mean dew point."""
-    numbers, back = distinct(view.at_ms // HOUR_MS)
+    numbers, back = view.hours_met, view.hour_place
     begin, end = int(numbers[0]) - REMEMBERED_HOURS, int(numbers[-1])
     dew = hours_between(hours_with(view, "dew_point_c", view.dew_point), begin, end)
     if dew.known < KNOWN_HOURS:

@@ -15,8 +15,6 @@ from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.hours import hours_between, hours_with
 from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, Delays
 from rules.climate.view import View
-from rules.climate.windows import distinct
-from rules.terms.events import HOUR_MS
 
 HOURS, WIDE_HOURS, FEW_HOURS = 24, 8, 2
 """Of the hours of a day so many must have been wide, and so few before it counts as over. Own estimate."""
@@ -32,7 +30,7 @@ def check(view: View) -> Iterator[Verdict]:
     low, high = chamber.temperature.low, chamber.temperature.high
     if low is None or high is None:
         return
-    numbers, back = distinct(view.at_ms // HOUR_MS)
+    numbers, back = view.hours_met, view.hour_place
     first = int(numbers[0]) - HOURS
     table = hours_between(hours_with(view, "temperature_c", view.temperature.value), first, int(numbers[-1]))
     wide = (table.highest - table.lowest >= WIDE_SHARE * (high - low)) & ((table.highest > high) | (table.lowest < low))
@@ -41,7 +39,7 @@ def check(view: View) -> Iterator[Verdict]:
     zone = np.where(count >= WIDE_HOURS, OUTSIDE, np.where(count > FEW_HOURS, EDGE, CLEAR)).astype(np.int8)
 
     def facts(index: int) -> Facts:
-        end = int(view.at_ms[index] // HOUR_MS) - first
+        end = int(view.hour[index]) - first
         day = slice(end - HOURS, end)
         if not wide[day].any():
             return Facts(because="it keeps its band")

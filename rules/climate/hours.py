@@ -45,18 +45,18 @@ def hours_with(view: View, name: Hourly, value: NDArray[np.float64]) -> dict[str
     """Return the hours of one figure with this stretch added, worked out once for a view."""
     if name not in view.hours:
         view.hours[name] = dict(view.memory.hours.get(name, {}))
-        _add(view.hours[name], view.at_ms, value)
+        _add(view.hours[name], view.hour, value)
     return view.hours[name]
 
 
-def _add(hours: dict[str, Hour], at_ms: NDArray[np.int64], value: NDArray[np.float64]) -> None:
+def _add(hours: dict[str, Hour], hour: NDArray[np.int64], value: NDArray[np.float64]) -> None:
     if len(value) == 1:
-        _add_one(hours, str(int(at_ms[0]) // HOUR_MS), float(value[0]))
+        _add_one(hours, str(int(hour[0])), float(value[0]))
         return
     seen = ~np.isnan(value)
     if not seen.any():
         return
-    number, figures = at_ms[seen] // HOUR_MS, thousandths(value[seen])
+    number, figures = hour[seen], thousandths(value[seen])
     starts = np.concatenate(([0], np.flatnonzero(np.diff(number)) + 1))
     columns = (np.diff(starts, append=len(number)), *(each.reduceat(figures, starts) for each in _OF_AN_HOUR))
     names = [*map(str, number[starts].tolist())]

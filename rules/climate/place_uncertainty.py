@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,7 +49,9 @@ def humidity_u_pct(
 def margin_u_k(view: View, where: NDArray[np.intp] | int) -> NDArray[np.float64] | float:
     """Return the standard uncertainty of the dew margin at one or some instants of a chamber, K."""
     assert view.chamber is not None
-    temperature, humidity = view.temperature.value[where], view.humidity.value[where]
+    temperature, humidity, room_c = (
+        _of(figure, where) for figure in (view.temperature.value, view.humidity.value, view.room_temperature)
+    )
     u_t = temperature_u_k(view.settings, view.probes, view.place)
     u_h = humidity_u_pct(view.settings, view.probes, view.place, humidity)
     room = view.chamber.room
@@ -56,7 +59,7 @@ def margin_u_k(view: View, where: NDArray[np.intp] | int) -> NDArray[np.float64]
     belief = view.memory.belief
     factor, u_factor = (belief.mean, belief.u_factor) if belief else (0.42, 0.1)
     estimated: NDArray[np.float64] | float = dew_margin_uncertainty_k(
-        temperature, humidity, u_t, u_h, view.room_temperature[where], u_room, factor, u_factor
+        temperature, humidity, u_t, u_h, room_c, u_room, factor, u_factor
     )
     measured = view.lid_measured[where]
     if not np.any(measured):
@@ -64,3 +67,8 @@ def margin_u_k(view: View, where: NDArray[np.intp] | int) -> NDArray[np.float64]
     u_lid = temperature_u_k(view.settings, view.probes, view.place, "lid")
     of_probe = dew_margin_uncertainty_of_measured_lid_k(temperature, humidity, u_t, u_h, u_lid)
     return np.where(measured, of_probe, estimated)
+
+
+def _of(figure: NDArray[np.float64], where: NDArray[np.intp] | int) -> Any:
+    """Return a figure at some instants, or as a plain number at one: its arithmetic is three times faster."""
+    return figure[where] if isinstance(where, np.ndarray) else float(figure[where])

@@ -32,7 +32,7 @@ def situation_at(
     at_ms, u_t = int(view.at_ms[index]), temperature_u_k(view.settings, view.probes, view.place)
     temperature, humidity = known(view.temperature.value[index]), known(view.humidity.value[index])
     margin = known(view.margin[index])
-    u_h = float(humidity_u_pct(view.settings, view.probes, view.place, view.humidity.value[index]))
+    u_h = float(humidity_u_pct(view.settings, view.probes, view.place, float(view.humidity.value[index])))
     u_margin = float(margin_u_k(view, index)) if margin is not None else None
     absolute, u_dew = None, None
     if temperature is not None and humidity is not None:

@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 
 from rules.climate.hours import Hourly, hours_between, hours_with
 from rules.climate.view import Lasting, View
-from rules.climate.windows import distinct
-from rules.terms.events import HOUR_MS, MINUTE_MS
+from rules.terms.events import MINUTE_MS
 
 Floats = NDArray[np.float64]
 HOURS = 3
@@ -47,7 +46,7 @@ HEAT, DAMP = Swinging(0.8, 0.3, 0.7), Swinging(4.0, 2.0, 3.0)
 
 def mean_of_swing(view: View, name: Hourly, value: Floats, swinging: Swinging) -> Floats:
     """Return the mean of the last whole hours at each instant that is a part of their swing, NaN at all others."""
-    numbers, place = distinct(view.at_ms // HOUR_MS)
+    numbers, place = view.hours_met, view.hour_place
     first = int(numbers[0]) - HOURS
     table = hours_between(hours_with(view, name, value), first, int(numbers[-1]))
     before = (numbers - first)[:, None] - np.arange(1, HOURS + 1)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
+from functools import lru_cache
 from itertools import combinations
 from typing import Literal, get_args
 
@@ -204,6 +205,7 @@ def evidence_of(**figures: float | None) -> Evidence:
     return Evidence(**dict(zip(_EVIDENCE, rows, strict=True)))
 
 
+@lru_cache(maxsize=256)  # between two readings an adviser that looks sees the same figures again
 def state_of(plugged: bool, **figures: float | None) -> State:
     """Return what the thermostat does at one instant."""
     return STATES[int(judged(evidence_of(**figures), plugged)[0])]

@@ -29,13 +29,13 @@ from rules.climate.lid_course import condensate_g_m2, lagged_lid_c, seen_wet
 from rules.climate.memory import Hour, Night, PlaceMemory, ProbeMemory
 from rules.climate.quality import GOOD, TESTS
 from rules.climate.thermostat import ToldHeater, Usual, told_heater
-from rules.climate.windows import Recent, Signal, newest_at, passed_since, recent
+from rules.climate.windows import Recent, Signal, distinct, newest_at, passed_since, recent
 from rules.keeper.devices import lid_now
 from rules.keeper.state import KeeperState, garden_ml
 from rules.physics import lid_factor, vapour
 from rules.settings import Chamber, Settings
 from rules.settings.bands import HumidityBand
-from rules.terms.events import MINUTE_MS
+from rules.terms.events import HOUR_MS, MINUTE_MS
 from rules.terms.quantities import Quantity
 
 ROOM_FRESH_MS = 30 * MINUTE_MS  # a room moves slowly: its last good reading stands at least this long, own estimate
@@ -63,6 +63,10 @@ class View:
     heard: tuple[Heard, ...]
     faults: Mapping[str, tuple[tuple[int, str], ...]]
     at_ms: Instants
+    hour: Instants
+    """The number of the hour of each instant; then the different ones, and the place of each instant's among them."""
+    hours_met: Instants
+    hour_place: NDArray[np.intp]
     passed_ms: Instants
     """How long after the one before each instant is."""
     interval_ms: int
@@ -183,6 +187,8 @@ def look(
     chamber = settings.chambers.get(place)
     air = settings.probes_at(place)
     interval_ms = min((settings.probes[name].interval for name in air), default=MINUTE_MS)
+    hour = at_ms // HOUR_MS
+    hours_met, hour_place = distinct(hour)
     passed_ms = passed_since(at_ms, int(at_ms[0]) if memory.instant_ms is None else memory.instant_ms)
     temperature = seen(settings, air, "air_temperature", probes, keeper.out_of_service, heard, at_ms)
     if chamber is not None:
@@ -211,6 +217,9 @@ def look(
         heard=tuple(heard),
         faults=around.faults,
         at_ms=at_ms,
+        hour=hour,
+        hours_met=hours_met,
+        hour_place=hour_place,
         passed_ms=passed_ms,
         interval_ms=interval_ms,
         credit_ms=credit(passed_ms, temperature.counts, interval_ms),

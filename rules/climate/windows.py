@@ -116,8 +116,10 @@ class Signal:
         low, high = self._place(now_ms, begin_ms), self._place(now_ms, end_ms)
         count = self.count[high] - self.count[low]
         total = self.total[high] - self.total[low]
-        found: NDArray[np.float64] = total / np.maximum(count, 1) / 1000.0
-        if not count.all():
+        seen = bool(count.all())
+        found: NDArray[np.float64] = total / (count if seen else np.maximum(count, 1))
+        found /= 1000.0
+        if not seen:
             found[count == 0] = np.nan
         found.flags.writeable = False
         self.means[key] = now_ms, found

@@ -125,13 +125,13 @@ def _thermal(view: View, chamber: Chamber, where: Where, side: Literal["low", "h
 
 def _dryness(view: View, chamber: Chamber, where: Where) -> _Course | None:
     lasts = lasting(view)
-    edge = dry_limit(view, lasts.temperature_c)
+    edge = dry_limit(view, lasts.temperature_c[where], where)
     if edge is None:
         return None
     least = view.humidity.least - view.humidity.value if chamber.two_probes == "worse" else 0.0
     shown = (lasts.humidity_pct + least)[where]
     full = saturation_vapour_pressure_pa_or_nan(lasts.temperature_c[where])
-    value, edge_now = (dries_like_pct(full * (1.0 - figure / 100.0)) for figure in (shown, _of(edge, where)))
+    value, edge_now = (dries_like_pct(full * (1.0 - figure / 100.0)) for figure in (shown, edge))
 
     def onward() -> tuple[Floats, Floats]:
         room = vapour_pressure_pa_or_nan(view.room_temperature[where], view.room_humidity[where])
