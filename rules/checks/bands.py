@@ -14,7 +14,7 @@ from datetime import tzinfo
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.checks.lid_dew import more_than_haze, seen_lately, surely_k
+from rules.checks.lid_dew import seen_lately
 from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.consensus import unasked_every_ms
 from rules.climate.dryness import dries_like_pct, raised_by_warmth_pct
@@ -240,7 +240,8 @@ def _dry_zones(view: View, humidity_pct: Floats, air_c: Floats) -> NDArray[np.in
 
 
 def dampness(view: View) -> Iterator[Verdict]:
-    """Too humid: above the edge while the lid is wet or nobody knows; with a lid known or seen to be dry it is no alarm.
+    """Too humid: above the edge while nobody knows the lid, and at saturation unless it is dry; what less humid air leaves on a
+    lid that is known is told of the lid.
 
     Where no garden grows the lid is no question: leaves and waste must not stay damp.
     """
@@ -260,10 +261,8 @@ def dampness(view: View) -> Iterator[Verdict]:
         if view.memory.lid_seen == "dry":
             dry |= seen_lately(view, SEEN_DRY_HOLDS_MS)
         zone[dry & (zone >= EDGE) & (zone < HARM)] = CLEAR
-        zone[(view.margin > lid.caution_margin_k) & (zone == OUTSIDE)] = EDGE
-        unsaturated = (zone == OUTSIDE) & (value < SATURATED_PCT) & ~np.isnan(view.margin)
-        if unsaturated.any():
-            zone[unsaturated & ~more_than_haze(view, surely_k(view))] = EDGE
+        of_lid = (view.margin > lid.caution_margin_k) | (~np.isnan(view.margin) & (value < SATURATED_PCT))
+        zone[of_lid & (zone == OUTSIDE)] = EDGE
     delays = delays_of(view, band)
     if view.chamber.role == "fungus":
         delays = replace(delays, on_ms=max(delays.on_ms, SETTLES_AFTER_MS))

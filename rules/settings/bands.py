@@ -102,7 +102,8 @@ class HumidityBand(Band):
     """Lower edge of the band. Absent: by the garden's size 80 below 20 ml, 75 below 200 ml or not known, 70 below 2 l, 60
     above. Above the temperature band it rises, since warm air dries more at the same humidity."""
     high: float | None = Field(default=90.0, ge=0, le=104, json_schema_extra={"unit": "%RH"})
-    """Upper edge of the band. Above it with a dry lid is information, with a wet lid an alarm."""
+    """Upper edge of the band. Above it the lid is what counts, and humid air an alarm where nobody knows the lid or from 96 %RH
+    on. Food and waste chambers: an alarm."""
     harmful_low: float | None = Field(default=60.0, ge=0, le=100, json_schema_extra={"unit": "%RH", "default_words": "by size"})
     """Below this the garden loses water fast. Absent: 60 for a garden below 2 l, 50 above."""
     harmful_high: float | None = Field(default=None, ge=0, le=104, json_schema_extra={"unit": "%RH"})

@@ -66,6 +66,7 @@ def test_a_measured_lid_is_told_before_more_than_a_haze_has_gathered(humidity_pc
     turned = told(misted(humidity_pct, 8.0), 20.0, lid_c)
     assert [change for change, _ in turned][:1] == ["raised"]
     assert gathered_g_m2(humidity_pct, lid_c, turned[0][1] - 6.0) < 10.0
+    assert told(misted(humidity_pct, 8.0), 20.0, lid_c, alarm="humidity-high") == []  # one trouble is told once
 
 
 def test_a_measured_lid_that_gathers_no_more_than_a_haze_raises_nothing() -> None:
