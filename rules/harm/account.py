@@ -16,7 +16,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from rules.climate.memory import Account
-from rules.harm.course import TREND_U_SHARE, Courses, Floats, courses
+from rules.harm.course import SOON, TREND_U_SHARE, Courses, Floats, courses
 from rules.terms.condition_changes import Harm, Worse
 from rules.terms.events import HOUR_MS, MINUTE_MS
 from rules.trade.bearable import BEARABLE, HEAL_H, Consequence, HarmKind
@@ -71,6 +71,7 @@ class _Beyond:
 
     mean: Courses
     early: Courses
+    rate_per_h: list[float]
     consequence: list[Consequence]
     acute: list[bool]
     away: list[bool]
@@ -144,11 +145,12 @@ class Walker:
         mean = early = courses(kind, size, value, edge, trend, end, shift)
         if (trend > 0).any():
             early = courses(kind, size, value, edge, trend * (1.0 + 2.0 * TREND_U_SHARE), end, shift)
-        away = (trend > 0) & (row.worse * (np.array(early.worst) + shift - row.anchor) > 0)
+        away = (trend > 0) & (row.worse * (row.worse * early.value[:, -1] + shift - row.anchor) > 0)
         past = row.worse * (shown[:, None] - np.array(self.marks))
         return _Beyond(
-            mean, early, [row.consequence(soon + shift, size) for soon in mean.soon],
-            [row.wakes and rate_per_h * ACUTE_H > 1.0 for rate_per_h in mean.rate_per_h], away.tolist(),
+            mean, early, mean.rate_per_h[:, 0].tolist(),
+            [row.consequence(soon + shift, size) for soon in (row.worse * mean.value[:, SOON]).tolist()],
+            (row.wakes & (mean.rate_per_h[:, 0] * ACUTE_H > 1.0)).tolist(), away.tolist(),
             np.count_nonzero(past >= 0, axis=1).tolist(), np.count_nonzero(past > -row.rearm, axis=1).tolist(),
         )
 
@@ -169,7 +171,7 @@ class Walker:
 
     def _look(self, look: Look, unseen: bool, row: int | None, beyond: _Beyond) -> None:
         """Take one look; `row`: its place among those beyond the band."""
-        account, rate_per_h = self.account, 0.0 if row is None else beyond.mean.rate_per_h[row]
+        account, rate_per_h = self.account, 0.0 if row is None else beyond.rate_per_h[row]
         outside = rate_per_h > 0
         if look.value != look.value or not (outside or account.awake):
             return
@@ -199,7 +201,7 @@ class Walker:
         left_s, early_s = (_seconds(each.left_h(row, used)) for each in (beyond.mean, beyond.early))
         return Harm(
             self.garden.kind, round(used, 4), left_s, early_s, beyond.consequence[row], beyond.acute[row], beyond.away[row],
-            unseen, look.at_ms, held_rank, _seconds(beyond.early.mark_h[row]),
+            unseen, look.at_ms, held_rank, _seconds(beyond.early.mark_h(row)),
         )
 
     def _step(self, look: Look, harm: Callable[[], Harm], row: int, beyond: _Beyond) -> None:

@@ -32,29 +32,41 @@ _EXACT = 1e9  # rates are rounded, so that no other order of the same arithmetic
 
 @dataclass(frozen=True, slots=True)
 class Courses:
-    """The courses of some instants, row by row: harm per hour now, the value it comes to soon and in the end, harm ahead."""
+    """The courses of some instants, row by row, and the harm per hour along them, at each of `AHEAD_H`; both for the worse.
 
-    rate_per_h: list[float]
-    soon: list[float]
-    worst: list[float]
-    used_ahead: list[list[float]]
-    """At each of `AHEAD_H`, from nothing."""
-    last_rate_per_h: list[float]
-    mark_h: list[float]
-    """Hours until the next mark is passed, NaN: none is."""
+    What is asked of few rows, or seldom, is worked out then.
+    """
+
+    value: Floats
+    rate_per_h: Floats
+    used: Floats
+    """What is used up on the way, from nothing."""
+    marks: Floats
+    """What is told anew when it is passed, the last one infinite."""
 
     def left_h(self, row: int, used: float) -> float:
         """Return the hours until all is used up along the course of that instant; infinite if never."""
-        need, ahead = 1.0 - used, self.used_ahead[row]
+        need = 1.0 - used
         if need <= 0.0:
             return 0.0
+        ahead: list[float] = self.used[row].tolist()
         if need > ahead[-1]:
-            rate = self.last_rate_per_h[row]
+            rate = float(self.rate_per_h[row, -1])
             return _AHEAD_H[-1] + (need - ahead[-1]) / rate if rate > 0 else float("inf")
         place = bisect_left(ahead, need)
         before, after = ahead[place - 1], ahead[place]
         share = (need - before) / (after - before)
         return _AHEAD_H[place - 1] + share * (_AHEAD_H[place] - _AHEAD_H[place - 1])
+
+    def mark_h(self, row: int) -> float:
+        """Return the hours until the course, which never turns back, passes the next mark; NaN: it passes none."""
+        course = self.value[row]
+        mark = self.marks[np.searchsorted(self.marks, course[0], "right")]
+        after = int(np.argmax(course >= mark))
+        if not after:
+            return float("nan")
+        share = (mark - course[after - 1]) / (course[after] - course[after - 1])
+        return float(AHEAD_H[after - 1] + share * (AHEAD_H[after] - AHEAD_H[after - 1]))
 
 
 def courses(
@@ -76,15 +88,4 @@ def courses(
     rate = np.rint(begun * np.exp(-np.interp(course + row.worse * shift, at, logs)) * _EXACT) / _EXACT
     steps = (rate[:, 1:] + rate[:, :-1]) / 2.0 * np.diff(AHEAD_H)
     used = np.concatenate((np.zeros((len(value), 1)), np.cumsum(steps, axis=1)), axis=1)
-    soon, worst = (row.worse * course[:, place] for place in (SOON, -1))
-    mark_h = _passed_h(course, row.worse * np.array([*row.marks_for(size), row.worse * np.inf]))
-    return Courses(rate[:, 0].tolist(), soon.tolist(), worst.tolist(), used.tolist(), rate[:, -1].tolist(), mark_h.tolist())
-
-
-def _passed_h(course: Floats, marks: Floats) -> Floats:
-    """Return the hours until each course, which never turns back, passes the next of the marks, the last of them infinite."""
-    mark = marks[np.searchsorted(marks, course[:, 0], "right")]
-    rows, after = np.arange(len(course)), np.argmax(course >= mark[:, None], axis=1)
-    begun, ended = course[rows, after - 1], course[rows, after]
-    share = np.divide(mark - begun, ended - begun, out=np.full(len(course), np.nan), where=after > 0)
-    return np.asarray(AHEAD_H[after - 1] + share * (AHEAD_H[after] - AHEAD_H[after - 1]))
+    return Courses(course, rate, used, row.worse * np.array([*row.marks_for(size), row.worse * np.inf]))
