@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Literal
 
-from rules.advice.again import is_again, searched_at
+from rules.advice.again import STEADY_FOR_MS, is_again, remembered, searched_at
 from rules.advice.branches import LOOKS
 from rules.advice.cause import Cause
 from rules.advice.goal import goal_of
@@ -41,7 +41,7 @@ from rules.climate.situation import Situation
 from rules.keeper.devices import told_knobs
 from rules.settings import Chamber, Settings
 from rules.terms.advised import Prediction, Reach
-from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, Priority
+from rules.terms.events import MINUTE_MS, AdviceEvent, Priority
 from rules.trade import practice
 from rules.trade.acts import ACTS
 from rules.trade.alarm_kinds import ALARMS
@@ -58,8 +58,6 @@ UPDATE_NOT_BEFORE_MS = 30 * MINUTE_MS
 """A changed plan is told at the earliest so long after the last one, unless it became more urgent. Own estimate."""
 MATERIAL_SHARE = 0.6
 """An amount that differs by more than this share is a material change. Own estimate."""
-STEADY_FOR_MS = 6 * HOUR_MS
-"""So long advice does not turn back to what it was before, unless an alarm was raised since. Judgement."""
 QUIET_AFTER_MS = 30 * MINUTE_MS  # own estimate
 _NOTHING_TO_DO: dict[str, Any] = {
     "actions": [], "cautions": [], "never": [], "reaches": [], "boxes": [], "device": None, "change": None, "amount": None,
@@ -88,7 +86,7 @@ def consider(
     found = None if situation.visiting and not _hot(situation) else without_search(chamber, state, talk.steady, standing)
     before, state = state, noticed_fading(chamber, state, situation, standing)
     now = searched_at(before, talk.steady, found, standing) if isinstance(found, Cause) else None
-    again = isinstance(found, Cause) and now and (talk.search_is_idle(before, found) or is_again(state.searched, now))
+    again = isinstance(found, Cause) and now and (talk.search_is_idle(before, found) or is_again(state.searches, now))
     if again and not worse:
         return talk.reminded(state, events), events
     wanted = searched(chamber, before, talk.steady, found) if isinstance(found, Cause) else found
@@ -98,9 +96,10 @@ def consider(
         return state, events  # not seen, and no probe is missed yet: neither over nor to be said once more
     if not _stands(wanted, standing):
         return talk.closed(state, events), events
+    searches = [] if now is None else remembered(state.searches, now)
     if wanted is None or (not worse and hushed(state, wanted, situation, standing)):
-        return talk.reminded(replace(state, searched=now if wanted is None else None), events), events
-    return replace(talk.told(state, wanted, events), searched=now), events
+        return talk.reminded(replace(state, searches=searches if wanted is None else []), events), events
+    return replace(talk.told(state, wanted, events), searches=searches), events
 
 
 def _stands(wanted: Plan | None, standing: Mapping[str, Standing]) -> bool:

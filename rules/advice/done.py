@@ -124,7 +124,7 @@ def done(
     if now is not None and _is_aside(now, told):
         booked = replace(booked, earlier=[])
         earlier = [booked if wording.name == told.name else wording for wording in now.earlier]
-        return replace(state, open=replace(now, earlier=earlier), searched=None), changes
+        return replace(state, open=replace(now, earlier=earlier), searches=[]), changes
     state = awaiting(state, told, at_ms)
     return replace(state, open=booked) if now is not None and _same(now, told) else replace(state, last=booked), changes
 
@@ -160,7 +160,7 @@ def taken_back(state: AdviceState, word_id: str) -> AdviceState:
         in_vain_ms=[at_ms for at_ms in state.in_vain_ms if at_ms != before.done_ms],
         heater_seen_ms=before.heater_seen_ms if looked else state.heater_seen_ms,
         lid_checked_ms=before.lid_checked_ms if checked else state.lid_checked_ms,
-        before_done=[one for one in state.before_done if one is not before], searched=None, quiet_until_ms=None,
+        before_done=[one for one in state.before_done if one is not before], searches=[], quiet_until_ms=None,
         awaited=[],
     )
 
@@ -266,7 +266,7 @@ def fitted(state: AdviceState, model: Mapping[str, Any]) -> AdviceState:
         model_from_json(dict(model))
     except ValueError:
         return state
-    return replace(state, model=dict(model), searched=None)
+    return replace(state, model=dict(model), searches=[])
 
 
 def calibrated(state: AdviceState, at_ms: int) -> AdviceState:

@@ -15,7 +15,7 @@ from rules.advice.emergency import MOST_ACTIONS, Urgent
 from rules.advice.heat import heat, heat_comes_first, stops_lately
 from rules.advice.model import cooling_h
 from rules.advice.planned import Plan, action_of, fitting, plain, sized
-from rules.advice.recalled import CHECK_AGAIN_MS, cause_of, looks_due, mat_felt, model_of
+from rules.advice.recalled import again_ms, asked_lately, cause_of, looks_due, mat_felt, model_of
 from rules.advice.search import HELPS_SHARE, Miss, Solution, dried, foremost, solve, standing_misses, with_foam
 from rules.advice.set_point import cold_by_morning, left_out, meanwhile, plug_in, turn_up
 from rules.advice.standing import Standing, climate_stands, dryness_harms, lost_from_sight, probes_stand, wakes_dry
@@ -31,8 +31,6 @@ from rules.trade import practice
 from rules.trade.acts import ACTS
 from rules.trade.practice import Never, Step
 
-GOES_ON_MS = 2 * HOUR_MS
-"""What was done and has not stopped it is asked for once more after this, where nothing else is left; judgement."""
 LOOKED_AT_MS = 2 * DAY_MS
 """A probe that is missed so soon after somebody has looked at it is not sound; judgement."""
 DRY_LOOKS = 3
@@ -87,7 +85,7 @@ def _first(
         if not (thirsts and dryness_harms(standing)):
             return None  # it cools; what harms meanwhile is answered all the same
     active = {row.alarm for row in standing.values() if row.condition == "active"} - set(LOOKS) | set(due)
-    own = own_branch(active, cause, lambda act: _asked_lately(state, act, situation.at_ms))
+    own = own_branch(active, cause, lambda act: asked_lately(state, act, situation.at_ms))
     if own is not None:
         alarm, what, never = own
         return plain(alarm, cause, what, never)
@@ -104,8 +102,8 @@ def _first(
     if situation.relative_humidity_pct is None or situation.saturated:
         return _without_humidity(chamber, state, situation, cause)
     if _eyes_differ(cause, situation):
-        act, again_ms = ("compare-humidity", COMPARE_AGAIN_MS) if situation.dry_against else ("look-first", LOOK_AGAIN_MS)
-        asked = not allowed(Step(act), cause) or _asked_lately(state, act, situation.at_ms, again_ms)
+        act, within_ms = ("compare-humidity", COMPARE_AGAIN_MS) if situation.dry_against else ("look-first", LOOK_AGAIN_MS)
+        asked = not allowed(Step(act), cause) or asked_lately(state, act, situation.at_ms, within_ms)
         return None if asked else plain("eyes", cause, (act,), Never("Do not wipe, air or dry it by figures alone."))
     return None if cause.cell.number == 9 or _can_wait(cause, situation) else cause
 
@@ -299,7 +297,7 @@ def _leading_check(steps: list[Step], state: AdviceState, at_ms: int) -> str | N
         act = ACTS[step.act]
         if act.knob != "none":
             return None
-        if act.change in ("check", "move") and not _asked_lately(state, step.act, at_ms):
+        if act.change in ("check", "move") and not asked_lately(state, step.act, at_ms):
             return step.act
     return None
 
@@ -309,19 +307,7 @@ def _aid(worst: Miss | None, cause: Cause, state: AdviceState, at_ms: int) -> st
     if worst is None:
         return None
     held = [step.act for step in practice.AIDS[worst] if allowed(step, cause)]
-    return next((act for act in held if not _asked_lately(state, act, at_ms, _again_ms(cause))), None)
-
-
-def _again_ms(cause: Cause) -> int:
-    return GOES_ON_MS if "tried" in cause.facts else CHECK_AGAIN_MS
-
-
-def _asked_lately(state: AdviceState, act: str, at_ms: int, again_ms: int = CHECK_AGAIN_MS) -> bool:
-    """Return whether it was asked for; what stands in advice that is open still is asked for by that, told anew or not."""
-    now = state.open
-    if now is not None and now.done_ms is None and act in now.acts:
-        return False
-    return at_ms - state.checked_ms.get(act, -again_ms) < again_ms
+    return next((act for act in held if not asked_lately(state, act, at_ms, again_ms(cause))), None)
 
 
 def findable_keys(state: AdviceState, cause: Cause, at_ms: int) -> tuple[set[str], set[str]]:
@@ -329,10 +315,10 @@ def findable_keys(state: AdviceState, cause: Cause, at_ms: int) -> tuple[set[str
     its effect or was asked for lately."""
     steps = (*cause.cell.order, *(step for order in practice.AIDS.values() for step in order))
     acts = {step.act: ACTS[step.act] for step in steps if allowed(step, cause)}
-    again_ms = _again_ms(cause)
+    within_ms = again_ms(cause)
     free = [
         act for name, act in acts.items()
-        if not (_asked_lately(state, name, at_ms, again_ms) if act.knob == "none" else _waits(state, cause, act.knob, at_ms))
+        if not (asked_lately(state, name, at_ms, within_ms) if act.knob == "none" else _waits(state, cause, act.knob, at_ms))
     ]
     found, sized = ({f"{act.device}:{act.change}" for act in free if act.knob != "none" or not of} for of in (False, True))
     return found | {f"{action.device}:{action.change}" for _, action in _leave_be(cause)}, sized
@@ -351,7 +337,7 @@ def _assembled(
     unmet = [name for name in solution.unmet if name in standing_misses(cause)]
     for step in [*steps, *(step for name in unmet for step in practice.AIDS[name] if allowed(step, cause))]:
         act = ACTS[step.act]
-        asked = _asked_lately(state, step.act, at_ms)
+        asked = asked_lately(state, step.act, at_ms)
         if len(chosen) < MOST_ACTIONS and act.knob == "none" and act.device not in used and not asked:
             text = cause.weak.text if step.act == "stronger-mat" and cause.weak is not None else None
             chosen.append((step.act, action_of(step.act, text)))

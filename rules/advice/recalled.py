@@ -22,6 +22,8 @@ from rules.trade import practice
 
 CHECK_AGAIN_MS = 12 * HOUR_MS
 """The same check is not asked for again sooner; judgement."""
+GOES_ON_MS = 2 * HOUR_MS
+"""What was done and has not stopped it is asked for once more after this, where nothing else is left; judgement."""
 HEATER_SOUND_MS = 7 * DAY_MS
 """So long a heater that the keeper has looked at is not suspected again for being weak; judgement."""
 
@@ -74,6 +76,19 @@ def _told_lately(state: AdviceState, act: str, at_ms: int, for_ms: int) -> bool:
     """Return whether an act was told, and is not what is open now: that is told as long as it waits."""
     waits = state.open is not None and state.open.done_ms is None and act in state.open.acts
     return not waits and at_ms - state.checked_ms.get(act, at_ms - for_ms) < for_ms
+
+
+def again_ms(cause: Cause) -> int:
+    """Return how long after it what moves a miss by itself is asked for once more."""
+    return GOES_ON_MS if "tried" in cause.facts else CHECK_AGAIN_MS
+
+
+def asked_lately(state: AdviceState, act: str, at_ms: int, within_ms: int = CHECK_AGAIN_MS) -> bool:
+    """Return whether it was asked for; what stands in advice that is open still is asked for by that, told anew or not."""
+    now = state.open
+    if now is not None and now.done_ms is None and act in now.acts:
+        return False
+    return at_ms - state.checked_ms.get(act, -within_ms) < within_ms
 
 
 def looks_due(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> list[str]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from rules.terms.advised import Action, Reach, answer_name
-from rules.terms.events import Priority
+from rules.terms.events import HOUR_MS, Priority
 
 
 @dataclass
@@ -136,7 +136,7 @@ class Gain:
 
 @dataclass
 class Searched:
-    """What decided over the last search: what was told, the cause, what else holds, and figures with how far each may move."""
+    """What decided over a search: what was told, the cause, what else holds, and figures with how far each may move."""
 
     at_ms: int
     told: str
@@ -144,6 +144,8 @@ class Searched:
     holds: list[str] = field(default_factory=list)
     figures: list[float | None] = field(default_factory=list)
     moves: list[float] = field(default_factory=list)
+    good_for_ms: int = 3 * HOUR_MS
+    """So long it answers others."""
 
 
 @dataclass
@@ -200,7 +202,7 @@ class AdviceState:
     """How past predictions fared, by quantity and hours ahead."""
     before_done: list[BeforeDone] = field(default_factory=list)
     """Of the last words that can be taken back, the oldest first."""
-    searched: Searched | None = None
-    """The last search that told nothing new; None: there was none since something was said, done or learned."""
+    searches: list[Searched] = field(default_factory=list)
+    """The last searches that told nothing new since something was said, done or learned, the newest last."""
     quiet_until_ms: int | None = None
     """After a withdrawal or a verdict: no new advisory before this, so that nothing flaps. Heat is never held back."""

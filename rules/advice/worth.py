@@ -76,7 +76,8 @@ def held_against(state: AdviceState, situation: Situation) -> AdviceState:
             missed_by, waters = value - row.value, row.of.startswith(humidity_of(watered=True))
             before = worth.get(row.of, Worth())
             worth[row.of] = _after(before, missed_by if waters else 0.0, holds=abs(missed_by) <= 2.0 * row.u)
-    return replace(state, worth=worth, awaited=[row for row in state.awaited if row.due_ms > situation.at_ms])
+    later = [row for row in state.awaited if row.due_ms > situation.at_ms]
+    return replace(state, worth=worth, awaited=later, searches=[])  # by what water gave, another plan may be the best
 
 
 def _after(worth: Worth, missed_by: float, *, holds: bool) -> Worth:

@@ -19,9 +19,9 @@ BEFORE = Searched(0, "nest-1 None", "5 c05 False", ["thermostat"], [25.0, 61.0, 
 
 
 def test_a_figure_that_moved_within_its_uncertainty_is_the_same_and_beyond_it_is_not() -> None:
-    assert is_again(BEFORE, replace(BEFORE, at_ms=MINUTE_MS, figures=[25.2, 59.6, None]))
-    assert not is_again(BEFORE, replace(BEFORE, figures=[25.21, 61.0, None]))
-    assert not is_again(BEFORE, replace(BEFORE, figures=[25.0, 62.51, None]))
+    assert is_again([BEFORE], replace(BEFORE, at_ms=MINUTE_MS, figures=[25.2, 59.6, None]))
+    assert not is_again([BEFORE], replace(BEFORE, figures=[25.21, 61.0, None]))
+    assert not is_again([BEFORE], replace(BEFORE, figures=[25.0, 62.51, None]))
 
 
 @pytest.mark.parametrize("changed", [
@@ -29,9 +29,9 @@ def test_a_figure_that_moved_within_its_uncertainty_is_the_same_and_beyond_it_is
     {"cause": "6 c06 False"}, {"holds": []}, {"at_ms": ANEW_MS},
 ])  # fmt: skip
 def test_whatever_else_decides_asks_for_a_new_search(changed: dict[str, object]) -> None:
-    assert is_again(BEFORE, replace(BEFORE, at_ms=ANEW_MS - 1))
-    assert not is_again(BEFORE, replace(BEFORE, **changed))
-    assert not is_again(None, BEFORE)
+    assert is_again([BEFORE], replace(BEFORE, at_ms=ANEW_MS - 1))
+    assert not is_again([BEFORE], replace(BEFORE, **changed))
+    assert not is_again([], BEFORE)
 
 
 SETTINGS = Settings(
