@@ -94,6 +94,8 @@ def _heater_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str
         up_k = max(up_k, cause.goal.temperature_c - (cause.setpoint_c or 0.0))
     largest = up_k if direction > 0 else practice.HEAT_STEP_DOWN_K
     setpoint, word = knobs.get("setpoint"), "up" if direction > 0 else "down"
+    if direction < 0 and cause.temperature != "high" and _is_not_heeded(setpoint, heater.setpoint_c, cause.temperature_c):
+        return []
     out = []
     for tenth in range(5, int(largest * 10) + 1, 5):
         delta = direction * tenth / 10.0
@@ -116,6 +118,14 @@ def _heater_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str
     return out
 
 
+def _is_not_heeded(setpoint: float | None, was_c: float | None, temperature_c: float | None) -> bool:
+    """Return whether the dial was told down and the air did not come along by half: it was not turned, or something else heats.
+    A step further down is then no help, and harmful to who makes all of them at last."""
+    if setpoint is None or was_c is None or temperature_c is None or was_c - setpoint < HEEDED_FROM_K:
+        return False
+    return temperature_c > (was_c + setpoint) / 2.0
+
+
 def _dial_lies(cause: Cause) -> bool:
     """Return whether a heater that the keeper has looked at holds the air plainly below what its dial is said to be set to."""
     t, told = cause.temperature_c, cause.setpoint_c
@@ -132,6 +142,8 @@ def _under_dial_k(setpoint: float, cause: Cause) -> float:
     return setpoint - cause.temperature_c if cause.thermostat == "regulating" and cause.temperature_c is not None else 0.0
 
 
+HEEDED_FROM_K = 1.0
+"""A set point that was told down by less is not told from a thermostat's swing; own estimate."""
 OFF_DIAL_K = 2.5
 """A dial that is off by more is told: the keeper would take the figure for a fault, or not dare to set it; own estimate."""
 SURE_PARTS = (0.5, 0.65, 0.8)

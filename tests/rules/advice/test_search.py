@@ -14,6 +14,7 @@ from rules.advice.search import combos, setting_of, solve
 from rules.climate.room_ahead import RoomAhead
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber, Heater, Mister, Vents
+from rules.trade.practice import Step
 
 
 def solved(now, chamber, most=2, gains=None):
@@ -189,3 +190,13 @@ def test_a_weak_mat_that_never_switches_is_turned_up_no_further_than_the_band():
     cause = reason_of(chamber, now, alarms(now, chamber), present_knobs(chamber, ()), heater_sound=True)
     knobs = present_knobs(chamber, ())
     assert not [move for step in cause.cell.order for move in moves_for(step, chamber, cause, knobs) if move.act == "heat-up"]
+
+
+@pytest.mark.parametrize(("told_c", "may"), [(26.0, True), (25.0, False), (24.0, False)])
+def test_a_dial_that_was_told_down_without_the_air_coming_along_is_not_told_down_again(told_c: float, may: bool) -> None:
+    """For an empty water store the dial went from 26 to 25, 24 and 23.5 degC, with the box at 26.8 all the while."""
+    chamber = Chamber(devices=devices(setpoint_c=26.0))
+    now = situation(26.8, 62.0, 20.0, 30.0, usual_c=26.8, usual_peak_c=27.3, usual_trough_c=26.3, usual_range_k=1.0)
+    knobs = present_knobs(chamber, ()) | {"setpoint": told_c}
+    cause = reason_of(chamber, now, alarms(now, chamber), knobs)
+    assert bool(moves_for(Step("heat-down"), chamber, cause, knobs)) is may
