@@ -136,7 +136,9 @@ ACTS: dict[str, Act] = {
         "Put a second thermometer beside the probe, at the garden's height, and feel the mat: if the garden's air is "
         "cooler than the probe says, the probe sits too near the mat; move it a hand's breadth away",
     ),
-    "cool-room": Act("room", "less", "Cool or shade the room: blinds, night air, no sun on the box",
+    "cool-room": Act("room", "less",
+        "Cool or shade the room: blinds, night air, no sun or lamp on the box; lay a wet cloth on the outside of one side "
+        "wall, away from the garden and never on the lid, and let a fan blow on it from outside",
         bars=("heats-itself", "rises-alone", "room-below")),  # a room colder than the band is not what heats
     "warm-room": Act("room", "more", "Warm the room, or move the box away from the window and the draught"),
     "warm-place": Act(

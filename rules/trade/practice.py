@@ -191,7 +191,7 @@ CELLS: tuple[Cell, ...] = (
     Cell(
         17, "high", "high", False, "hot and humid: a heatwave, or a heater that runs away",
         steps(_FEEL_MAT, "heat-down", Step("fan-more", when=("room-cooler",)), Step("open-vents", when=("room-cooler",)),
-            "mist-less", *_FIND_SOURCE, Step("shade-box", when=("room-warm",))),
+            "mist-less", *_FIND_SOURCE, Step("cool-room", when=("room-warm",))),
         (
             Never("Do not run the fan if the room is warmer than the chamber: it heats.", AIR, when=("fan",),
                 about_order=True),
@@ -201,7 +201,7 @@ CELLS: tuple[Cell, ...] = (
     Cell(
         18, "high", "high", True, "a heater that runs away under wet ground",
         steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler",)), Step("fan-more", when=("room-cooler",)),
-            *_FIND_SOURCE, Step("shade-box", when=("room-warm",)), "wipe-lid", "mist-less", "check-heater"),
+            *_FIND_SOURCE, Step("cool-room", when=("room-warm",)), "wipe-lid", "mist-less", "check-heater"),
         (Never("Never put foam on it now.", FOAM), NO_MIST_HOT),
     ),
 )
