@@ -15,6 +15,7 @@ from rules.advice.standing import Standing, stands
 from rules.advice.weak_mat import WeakMat
 from rules.climate.situation import Situation
 from rules.climate.thermostat import (
+    BELOW_K,
     CYCLES_K,
     FALLS_K_H,
     FAULT_K,
@@ -129,6 +130,7 @@ def reason_of(
     facts = {*remembered} | _device_facts(chamber, knobs)
     setpoint_c = knobs.get("setpoint") if "thermostat" in facts else None
     facts |= _heater_facts(thermostat, situation, goal, setpoint_c, heater_sound, "heater-looked" in remembered)
+    facts |= {"dial-again"} if _raised_before(chamber, situation, thermostat, setpoint_c) else set()
     if not _explains_cold(weak, thermostat, "thermostat" in facts):
         weak = None
     elif temperature == "low":
@@ -255,6 +257,16 @@ def _heater_facts(
     if cold and t is not None and room is not None and abs(t - room) < 1.0:
         facts = facts | {"room-no-warmer"}
     return facts
+
+
+def _raised_before(chamber: Chamber, situation: Situation, thermostat: State | None, setpoint_c: float | None) -> bool:
+    """Return whether a box that is held below its dial was so before, and its dial was turned up for it: then the probe may be
+    what drifts."""
+    t, heater = situation.temperature_c, chamber.devices.heater
+    if t is None or heater is None or setpoint_c is None or thermostat != "regulating" or t > setpoint_c - BELOW_K:
+        return False
+    told = [heater.setpoint_c, *(row.value for row in situation.changes if row.knob == "setpoint")][-2:]
+    return len(told) > 1 and told[0] is not None and setpoint_c > told[0]
 
 
 def _explains_cold(weak: WeakMat | None, thermostat: State | None, switched: bool) -> bool:

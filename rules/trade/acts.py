@@ -57,6 +57,9 @@ ACTS: dict[str, Act] = {
     "compare-humidity": Act("probe", "check",
         "Compare the humidity probe before you dry anything: hang a second one beside it for an hour, or test it over salt "
         "(`dewlid calibrate`)"),
+    "compare-heat": Act("probe", "check",
+        "Hang a second thermometer beside the probe for an hour before you turn the heat up once more: the box reads colder "
+        "than its dial again, and a probe that drifts reads so too"),
     "check-swap": Act("probe", "check", "Look which probe hangs where: those of the chamber and of the room look swapped"),
     "prove-swap": Act("probe", "check",
         "Prove which probe is which: hold the one in the chamber in your hand for five minutes and see in `dewlid watch` whose "

@@ -76,6 +76,7 @@ NO_COVER_HOT = Never("Do not put foam on the box while it is too warm.", FOAM)
 _CHECK_LID = (Step("check-lid", when=("vapour-lost",)), Step("check-lid", when=("lid-doubted",)))
 LOOK_FIRST = Never("Do not mist or wet anything before you have looked.", WATER, when=("vapour-lost",))
 _CHECK_FOAM = Step("check-foam", when=("foam-doubted",))
+_BEFORE_HEAT = (Step("check-heater", when=("heater-suspect",)), Step("compare-heat", when=("dial-again",)))
 _FEEL_MAT = Step("feel-mat", when=("heater-doubt",))
 _FIND_SOURCE = (Step("find-source", when=("heats-itself",)), Step("find-source", when=("rises-alone",)))
 _COOL_ROOM = (Step("cool-room", when=("room-warm",)), *_FIND_SOURCE)
@@ -100,14 +101,14 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         3, "low", "ok", False, "plainly too cool",
-        steps(Step("check-heater", when=("heater-suspect",)), "insulate-lid", Step("heat-up", at_most=1.0), "water",
+        steps(*_BEFORE_HEAT, "insulate-lid", Step("heat-up", at_most=1.0), "water",
             "close-vents", "fan-less",
                *_TOO_WEAK),
         _NO_AIR_COLD,
     ),
     Cell(
         4, "low", "ok", True, "a cold room or window: the lid is the coldest place",
-        steps(Step("check-heater", when=("heater-suspect",)), _CHECK_FOAM, "insulate-lid", Step("heat-up", at_most=1.0),
+        steps(*_BEFORE_HEAT, _CHECK_FOAM, "insulate-lid", Step("heat-up", at_most=1.0),
             "wipe-lid", "close-vents",
                "mist-less", *_TOO_WEAK),
         (*_NO_AIR_COLD, Never("Do not turn the heat up and leave it at that: heat alone puts more water on the lid.", HEAT,
@@ -115,13 +116,13 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         5, "low", "high", False, "damp only because it is cool",
-        steps(Step("check-heater", when=("heater-suspect",)), Step("heat-up", at_most=1.0), "mist-less", "insulate-lid",
+        steps(*_BEFORE_HEAT, Step("heat-up", at_most=1.0), "mist-less", "insulate-lid",
                *_TOO_WEAK),
         (Never("Do not dry it by venting: that cools it further.", AIR, when=("airing-cools",)),),
     ),
     Cell(
         6, "low", "high", True, "a cold night on a wet box",
-        steps(Step("check-heater", when=("heater-suspect",)), _CHECK_FOAM, "insulate-lid", Step("heat-up", at_most=1.0),
+        steps(*_BEFORE_HEAT, _CHECK_FOAM, "insulate-lid", Step("heat-up", at_most=1.0),
             "wipe-lid", "mist-less",
                "wet-less", *_TOO_WEAK),
         _NO_AIR_COLD,

@@ -1,4 +1,4 @@
-"""The keeper's eyes against a humidity probe that creeps upwards: it is asked about, and nothing is dried on its word."""
+"""A probe that drifts, against the keeper's eyes or a dial: it is asked about, and not obeyed on and on."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ from rules.advice.advisory import consider
 from rules.advice.done import Begun
 from rules.advice.done import done as book
 from rules.advice.state import AdviceState
+from rules.climate.situation import Situation
+from rules.keeper.state import DeviceChange
 from rules.settings import Chamber
 from rules.terms.events import HOUR_MS
 from rules.terms.words import LidSeen
@@ -64,3 +66,21 @@ def test_looks_are_counted_by_the_half_day_start_anew_with_water_and_are_forgott
     assert course.state.places["north"].dry_looks == 1
     course.live(12 * 60, 25.5)
     assert [seen("mist", "d"), course.state.places["north"].dry_against] == [0, 0]
+
+
+def test_before_a_dial_is_turned_up_again_a_second_thermometer_is_asked_for():
+    """A probe that lost 0.4 K a day had its thermostat turned up twice; the garden was at 28.9 degC (foreign simulation)."""
+    chamber = Chamber(devices=devices(setpoint_c=26.0))
+    cold = situation(23.8, 78.0, 19.0, 45.0, 0.8, usual_c=23.8, usual_peak_c=24.3, usual_trough_c=23.4, usual_range_k=0.9)
+    first = told(chamber, cold)
+    assert not any("second thermometer" in text for text in first) and any("up from 26 to 27" in text for text in first)
+    again = told(chamber, replace(cold, changes=(DeviceChange(cold.at_ms - 40 * HOUR_MS, "setpoint", 27.0),)))
+    assert again[0].startswith("Hang a second thermometer beside the probe")
+    lowered = told(chamber, replace(cold, changes=(DeviceChange(cold.at_ms - 40 * HOUR_MS, "setpoint", 25.0),)))
+    assert not any("second thermometer" in text for text in lowered)
+
+
+def told(chamber: Chamber, now: Situation) -> list[str]:
+    stands = {"temperature-low": standing("temperature-low")}
+    _, events = consider(settings_of(chamber), "north", AdviceState(), now, stands, "test")
+    return [action.text for action in events[0].actions]
