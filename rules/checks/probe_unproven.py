@@ -42,7 +42,7 @@ def check(view: View) -> Iterator[Verdict]:
 
 def _one_probe(view: View, name: str, heard: Heard | None, wet: dict[str, int]) -> Verdict:
     since = np.full(len(view.at_ms), wet.get(name, NEVER_MS))
-    if heard is not None:
+    if heard is not None and (name in wet or (heard.judged.value >= SATURATED_PCT).any()):
         since_of = _wet_since(heard.judged.at_ms, heard.judged.value, wet.pop(name, NEVER_MS))
         where = newest_at(heard.judged.at_ms, view.at_ms)
         since = np.where(where >= 0, since_of[np.maximum(where, 0)], since)

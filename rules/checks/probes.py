@@ -48,23 +48,22 @@ def check(view: View) -> Iterator[Verdict]:
 
 
 def _one_probe(view: View, name: str, memory: ProbeMemory, interval_ms: int) -> Iterator[Verdict]:
-    fresh = fresh_for_ms(interval_ms)
-    heard = [item for item in view.heard if item.probe == name]
-    good_age, any_age = _ages(view, memory, heard)
-    unseen = good_age > fresh
-    returning = _returning(view, memory, heard) & (any_age <= fresh)
-    told = view.faults.get(name, ())
-    speaks = (any_age <= fresh) | (_garble_age(view, memory, told) <= fresh)
     if name in view.keeper.out_of_service:
         yield from _out_of_service(view, name)
         return
-    credit = view.passed_ms
+    fresh, told = fresh_for_ms(interval_ms), view.faults.get(name, ())
+    heard = [item for item in view.heard if item.probe == name]
+    good_age, any_age = _ages(view, memory, heard)
+    stale = fault = unseen = good_age > fresh
+    if unseen.any():
+        returning = _returning(view, memory, heard) & (any_age <= fresh)
+        speaks = (any_age <= fresh) | (_garble_age(view, memory, told) <= fresh)
+        stale, fault = unseen & ~speaks, unseen & speaks & ~returning
     # A fourth reading must be missed before it is told: three in a row are lost now and then on any radio.
-    stale, fault = unseen & ~speaks, unseen & speaks & ~returning
     for alarm, bad, wait_ms in (("probe-stale", stale, interval_ms), ("probe-fault", fault, 0)):
         zone = np.where(bad, OUTSIDE, CLEAR).astype(np.int8)
         delays = Delays(wait_ms, interval_ms, wait_ms, interval_ms)
-        yield Verdict(alarm, zone, credit, delays, _words(view, name, memory, told, alarm, good_age, bad), name)
+        yield Verdict(alarm, zone, view.passed_ms, delays, _words(view, name, memory, told, alarm, good_age, bad), name)
 
 
 def _out_of_service(view: View, name: str) -> Iterator[Verdict]:

@@ -172,4 +172,4 @@ def _corrected(judged: Judged, quantity: Quantity, gain: float, offset: float) -
     value = judged.value if (gain, offset) == (1.0, 0.0) else judged.value * gain + offset
     if quantity == "relative_humidity":
         value = np.clip(value, FACTS[quantity].gross_low, 100.0)  # nan stays nan
-    return replace(judged, value=value)
+    return Judged(judged.at_ms, value, judged.flag, judged.test)

@@ -127,7 +127,8 @@ def judge(
 
     memory = copy(memory)
     facts = FACTS[quantity]
-    raw = np.where(np.isfinite(raw), raw, np.nan)
+    if not np.isfinite(raw).all():
+        raw = np.where(np.isfinite(raw), raw, np.nan)
     second = np.full(count, np.nan) if second is None else second
     beyond = (raw < facts.domain_low) | (raw > facts.domain_high)
     if beyond.any() or memory.beyond_since_ms is not None:
@@ -144,8 +145,9 @@ def judge(
         age = at_ms - flat.since_ms
         mark(age >= flat.may_for_ms, SUSPECT, "flat-line")
         mark(age >= FLAT_FAIL_AFTER * flat.may_for_ms, FAIL, "flat-line")
-    sentinel = np.zeros(count, bool)
-    for said in SENTINELS[quantity]:
+    first, *others = SENTINELS[quantity]
+    sentinel = raw == first
+    for said in others:
         sentinel |= raw == said
     mark(sentinel, FAIL, "sentinel")
     mark((raw < facts.gross_low) | (raw > facts.gross_high) | np.isnan(raw), FAIL, "gross-range")

@@ -234,13 +234,13 @@ def _walk(state: EngineState, view: View) -> tuple[list[ConditionChange], dict[H
         for verdict in check.look(view) if check.rooms or view.chamber is not None else ():
             key = verdict.alarm if verdict.probe is None else f"{verdict.alarm}/{verdict.probe}"
             memory = view.memory.walks.get(key) or Walk()
-            kind = ALARMS[verdict.alarm].harm
-            account = harm.NOTHING if kind is None else accounts.get(kind, harm.NOTHING)
+            row = ALARMS[verdict.alarm]
+            account = harm.NOTHING if row.harm is None else accounts.get(row.harm, harm.NOTHING)
             if not rests(memory, verdict.zone):
                 keep = None
                 if settling and state.paused_ms is not None:
                     keep = np.flatnonzero((verdict.zone != UNSEEN) | (view.at_ms >= state.paused_ms + SETTLING_MS))
-                if ALARMS[verdict.alarm].continuous and verdict.zone.max() >= OUTSIDE:
+                if row.continuous and verdict.zone.max() >= OUTSIDE:
                     zones[verdict.alarm] = verdict.zone
                 view.memory.walks[key], turned = _turned(view, verdict, memory, keep, account)
                 changes += turned
