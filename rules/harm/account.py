@@ -36,6 +36,9 @@ BACK_FOR_MS = HOUR_MS
 """So long a value must be back from a mark, or inside its band, before crossing it again is news."""
 SHORT_S = 3600.0
 """Half of less than this is no news: what is to be done was told. Own estimate."""
+GAP_MS, MOST_OF_GAP_MS = 30 * MINUTE_MS, 8 * HOUR_MS
+"""A box that was in its band and after so long a gap is not went there meanwhile, at a steady pace as far as is known; of more
+than a night nothing is known. Own estimate."""
 MOST_USED = 1.5
 """What is used up beyond all heals as if it were no more than this. Own estimate."""
 
@@ -52,6 +55,8 @@ class Look(NamedTuple):
     edge: float
     trend_per_h: float
     end: float
+    unseen_ms: int = 0
+    """How long before it nothing was seen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +132,7 @@ class Walker:
     def walk(self, looks: list[Look]) -> None:
         """Take all looks of a stretch, in order of time, until none is left beyond the band and what was is over."""
         filled = self._filled(looks)
-        _, _, value, shown, edge, trend, end = (np.array(column, float) for column in zip(*filled, strict=True))
+        _, _, value, shown, edge, trend, end, _ = (np.array(column, float) for column in zip(*filled, strict=True))
         outside = np.flatnonzero(self.row.worse * (value - edge) > 0)
         rows = {place: row for row, place in enumerate(outside.tolist())}
         end_beyond = max(rows, default=-1) + 1
@@ -179,7 +184,8 @@ class Walker:
         if account.outside:
             account.used = min(account.used + passed_h * (account.rate_per_h + rate_per_h) / 2.0, MOST_USED)
         elif outside:
-            account.used = used_at(account, look.at_ms)
+            gap_h = min(look.unseen_ms, MOST_OF_GAP_MS) / HOUR_MS if look.unseen_ms >= GAP_MS else 0.0
+            account.used = min(used_at(account, look.at_ms) + gap_h * rate_per_h / 2.0, MOST_USED)
         if account.outside or outside:
             account.at_ms = look.at_ms
         account.outside, account.rate_per_h = outside, rate_per_h

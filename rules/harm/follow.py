@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.checks.bands import dry_limit, limits
+from rules.climate.consensus import NEVER_MS
 from rules.climate.dryness import dries_like_pct
 from rules.climate.memory import Account
 from rules.climate.swing import lasting
@@ -61,6 +62,7 @@ class _Course:
     onward: Callable[[], tuple[Floats, Floats]]
     """Its trend per hour for the worse and where that ends, asked for only where it is beyond its band or was."""
     shift: float = 0.0
+    of_humidity: bool = False
 
 
 def follow(view: View) -> dict[HarmKind, Followed]:
@@ -77,7 +79,8 @@ def follow(view: View) -> dict[HarmKind, Followed]:
         if not (account.awake or len(beyond)):
             continue
         walker = Walker(Garden(kind, size, course.shift), account)
-        columns = (view.at_ms[where], where, course.value, course.shown, course.edge, *course.onward())
+        seen, unseen_ms = (course.value, course.shown, course.edge), _unseen_ms(view, where, course)
+        columns = (view.at_ms[where], where, *seen, *course.onward(), unseen_ms)
         for begin, end in _pieces(len(where)):
             if not walker.account.awake:
                 first = int(np.searchsorted(beyond, begin))
@@ -89,6 +92,16 @@ def follow(view: View) -> dict[HarmKind, Followed]:
     accounts = view.memory.harm  # in one order, whichever woke first in this stretch: the same state however it is cut
     view.memory.harm = {kind: accounts[kind] for kind in BEARABLE if kind in accounts}
     return found
+
+
+def _unseen_ms(view: View, where: Where, course: _Course) -> NDArray[np.int64]:
+    """Return how long before each look nothing was seen of what it judges, 0 where nothing ever was."""
+    value, seen_ms = view.temperature.value, view.memory.seen_ms
+    if course.of_humidity:
+        value, seen_ms = view.humidity.value, view.memory.humidity_seen_ms
+    before_ms = NEVER_MS if seen_ms is None else seen_ms
+    last_ms = np.maximum.accumulate(np.concatenate(([before_ms], np.where(np.isnan(value), before_ms, view.at_ms))))[where]
+    return np.where(last_ms == NEVER_MS, 0, view.at_ms[where] - last_ms)
 
 
 def _pieces(count: int) -> Iterator[tuple[int, int]]:
@@ -139,7 +152,7 @@ def _dryness(view: View, chamber: Chamber, where: Where) -> _Course | None:
         trend[~np.isnan(lasts.swing_pct[where])] = 0.0  # a pulse is no trend
         return trend, np.where(np.isnan(room), 0.0, np.clip(dries_like_pct(full - room), 0.0, 100.0))
 
-    return _Course(value, shown, edge_now, onward, _shift_of_dryness(view))
+    return _Course(value, shown, edge_now, onward, _shift_of_dryness(view), of_humidity=True)
 
 
 def _water(view: View, chamber: Chamber, where: Where) -> _Course | None:

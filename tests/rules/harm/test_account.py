@@ -229,6 +229,14 @@ def test_nothing_seen_goes_on_as_it_went_and_a_course_that_was_inside_does_not()
     assert calm.judged == [] and calm.account == Account()
 
 
+@pytest.mark.parametrize(("gap_h", "least", "most"), [(0.0, 0.0, 0.01), (6.0, 0.15, 0.6), (100.0, 0.15, 0.8)])
+def test_what_a_box_bore_while_the_server_was_down_counts(gap_h: float, least: float, most: float) -> None:
+    """In its band before a power cut and at 13.2 degC after it: nothing was used up, and six hours were said to be left."""
+    walker = Walker(Garden("cold", "B"), Account())
+    walker.walk([Look(EVERY_MS, 0, 13.2, 13.2, 24.0, 0.0, math.nan, round(gap_h * 3_600_000))])
+    assert least <= walker.account.used <= most
+
+
 def test_a_box_that_is_seen_no_more_cools_on_towards_its_room_which_is_still_seen() -> None:
     """Newton's law, worked by hand: a lead of 8 K that fell by 4 K an hour halves in 83 minutes; the room goes on to 4 degC."""
     out = Look(EVERY_MS, 0, 20.0, 20.0, 24.0, 4.0, 12.0)
