@@ -83,7 +83,8 @@ def consider(
     talk.next_try = is_next_try(state, talk.steady, standing)
     if not worse and at_work(chamber, state, situation, standing):
         return state, events
-    found = None if situation.visiting and not _hot(situation) else without_search(chamber, state, talk.steady, standing)
+    quiet = situation.visiting and not _presses(situation, standing)
+    found = None if quiet else without_search(chamber, state, talk.steady, standing)
     before, state = state, noticed_fading(chamber, state, situation, standing)
     now = searched_at(before, talk.steady, found, standing) if isinstance(found, Cause) else None
     again = isinstance(found, Cause) and now and (talk.search_is_idle(before, found) or is_again(state.searches, now))
@@ -107,6 +108,12 @@ def _stands(wanted: Plan | None, standing: Mapping[str, Standing]) -> bool:
     if climate_stands(standing) or (wanted is not None and wanted.branch in ("probe", "plug-in", "turn-up", "together")):
         return True
     return wanted is not None and wanted.branch == "no-humidity" and bool(probes_stand(standing))
+
+
+def _presses(situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether work in the tank does not explain it: heat, a heater that fails, or cold that does harm."""
+    active = [row for row in standing.values() if row.condition == "active" and ALARMS[row.alarm].harm == "cold"]
+    return _hot(situation) or any(row.alarm == "heater-failed" or row.level == "harmful" for row in active)
 
 
 def _hot(situation: Situation) -> bool:

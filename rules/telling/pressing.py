@@ -103,7 +103,7 @@ class Pressing:
         rows = [row for row in ROWS if row.news in found]
         return replace(
             rows[0], calm=all(row.calm for row in rows), beyond=any(row.beyond for row in rows),
-            for_mark_ms=min(row.for_mark_ms for row in rows),
+            for_mark_ms=min(row.for_mark_ms for row in rows if row.new or row is rows[0]),
         )
 
     def _items(self, group: Group) -> list[Owed]:

@@ -418,9 +418,13 @@ def test_the_next_try_against_the_same_harm_is_given_its_time_too(pct, says):
     assert [event.status for event in consider(settings_of(chamber), "north", state, soon, dry, "test")[1]] == says
 
 
-def test_while_the_keeper_works_in_the_tank_only_heat_speaks():
+def test_while_the_keeper_works_in_the_tank_only_what_that_does_not_explain_speaks():
+    """Three urgent letters about a heater that had failed during a visit said nothing of what to do."""
     chamber = Chamber(devices=devices())
     assert advise(dry(visiting=True), chamber)[1] == []
+    assert advise(situation(23.5, 84.0, 17.0, 45.0, visiting=True), chamber)[1] == []
+    cold = situation(22.6, 84.0, 17.0, 45.0, visiting=True, temperature_slope_k_h=-2.5)
+    assert acts(advise(cold, chamber, None, "heater-failed")[1][0])[0] == "heater check"
     hot = situation(33.0, 62.0, 21.0, 30.0, visiting=True)
     assert acts(advise(hot, chamber, None, priority="wake")[1][0])[0] == "heater stop"
 
