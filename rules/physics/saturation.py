@@ -156,7 +156,8 @@ def temperature_of(w: float) -> float:
 
 def saturation_pressure_of_one(temperature_c: float) -> float:
     """Return the saturation pressure, Pa, of one temperature that is known to be in range."""
-    z2 = scaled_root(temperature_c) ** 2
+    z = scaled_root(temperature_c)
+    z2 = z * z  # a power is rounded otherwise than numpy's product
     return z2 * z2 * _PA_PER_BETA4
 
 
@@ -337,8 +338,8 @@ def log_slope(temperature_c: Value) -> Value:
     a, b, c = v * v + _N1 * v + _N2, _N3 * v * v + _N4 * v + _N5, _N6 * v * v + _N7 * v + _N8
     beta = 2.0 * c / (-b + square_root(b * b - 4.0 * a * c))
     by_v = beta * beta * (2.0 * v + _N1) + beta * (2.0 * _N3 * v + _N4) + 2.0 * _N6 * v + _N7
-    by_beta = 2.0 * a * beta + b
-    return -4.0 / beta * by_v / by_beta * (1.0 - _N9 / (kelvin - _N10) ** 2)
+    by_beta, above = 2.0 * a * beta + b, kelvin - _N10
+    return -4.0 / beta * by_v / by_beta * (1.0 - _N9 / (above * above))
 
 
 # IAPWS R14-08(2011) equation 6.

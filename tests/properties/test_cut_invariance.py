@@ -151,6 +151,12 @@ def test_a_lively_stream_is_the_same_however_it_is_cut(seed: int) -> None:
     same(lively_stream(seed), cuts_of(seed, lively_stream(seed)))
 
 
+@pytest.mark.parametrize("seed", [355020])
+def test_a_small_stream_that_was_cut_wrongly_once_is_the_same_now(seed: int) -> None:
+    """355020: the water on the lid differed in its last bit, where a piece had one reading."""
+    same(lively_stream(seed, small=True), cuts_of(seed, lively_stream(seed, small=True)))
+
+
 @pytest.mark.parametrize("file", ["indoor_two_probe", "suthaharan_steam", "half_heated_house", "office_year"])
 @pytest.mark.parametrize("size", [1, 7, 97])
 def test_a_real_series_is_the_same_in_batches_of_any_size(file: str, size: int) -> None:
