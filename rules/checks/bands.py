@@ -138,8 +138,7 @@ def comes_back(
 def opened_lately(view: View, edge: Floats | float) -> NDArray[np.bool_]:
     """Return where air that was no drier than its edge has lost its vapour at one go, so short a time before that nobody can
     see yet whether it comes back."""
-    steps = np.min([view.step(name, "relative_humidity") for name in view.settings.probes_at(view.place)], axis=0)
-    slowly = (steps > COARSE_PCT) | (view.interval_ms > SLOW_MS)
+    slowly = (view.finest_step("relative_humidity") > COARSE_PCT) | (view.interval_ms > SLOW_MS)
 
     def before(signal: Signal) -> Floats:
         waits = (signal.mean(view.at_ms, back + RISE_OVER_MS, back) for back in (SEEN_SHUT_SLOWLY_MS, SEEN_SHUT_MS))

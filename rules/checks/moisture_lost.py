@@ -34,6 +34,10 @@ SHARE_OF_LIFT = 0.06
 """Of how far the dew point lies above the room's: what must be lost before it is called a loss. Own estimate, as above."""
 OF_ROOM = 0.4
 """How much of a fall of the room's dew point a shut box follows. Own estimate."""
+MOMENT_MS = 5 * MINUTE_MS
+"""Vapour that is back now is not lost, though the mean of half an hour is still low. Own estimate."""
+K_PER_PCT = 0.2
+"""What a percent of humidity is of dew point at 26 degC and 75 %RH: what half a probe's step may hide. WMO-No. 8, annex 4.B."""
 SPARSE_MS = HALF_HOUR_MS // 2
 """Readings further apart than this are no half hour's course."""
 CHILLED_K = 2.0
@@ -71,7 +75,10 @@ def check(view: View) -> Iterator[Verdict]:
         return Facts(number(float(view.humidity.value[index])), None, "%RH", None, because)
 
     def returning() -> NDArray[np.bool_]:
-        return comes_back(view, view.recent.dew_point, fallen_k - needed_k, SETTLES_MS / HOUR_MS, SPARSE_MS)
+        hidden_k = K_PER_PCT * view.finest_step("relative_humidity") / 2.0
+        back = usual[0] - view.recent.dew_point.mean(view.at_ms, MOMENT_MS, 0) < needed_k + hidden_k
+        rises = comes_back(view, view.recent.dew_point, fallen_k - needed_k, SETTLES_MS / HOUR_MS, SPARSE_MS)
+        return np.asarray(back | rises)
 
     yield Verdict("moisture-lost", zone, view.credit_humidity_ms, DELAYS, facts, returning=returning)
 

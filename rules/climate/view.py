@@ -146,6 +146,10 @@ class View:
             step_m = np.where(where >= 0, item.grain_m[np.maximum(where, 0)], step_m)
         return step_m / 1000.0
 
+    def finest_step(self, quantity: Quantity) -> Floats:
+        """Return the steps of the air probe here that tells a quantity in the smallest ones."""
+        return np.asarray(np.min([self.step(name, quantity) for name in self.settings.probes_at(self.place)], axis=0))
+
     @property
     def lid_looked_ms(self) -> int | None:
         """When the keeper last had the lid in hand or before the eyes: a check that is done, a look, work in the tank."""

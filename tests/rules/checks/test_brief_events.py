@@ -33,7 +33,7 @@ class Logger:
 FINE = Logger(1, 0.01, 0.1)
 LOGGERS = (
     FINE, Logger(1, 0.1, 1.0), Logger(2, 0.01, 0.1), Logger(5, 0.1, 0.1), Logger(5, 0.5, 1.0), Logger(10, 0.1, 0.1),
-    Logger(20, 0.1, 1.0), Logger(60, 0.5, 1.0),
+    Logger(20, 0.1, 1.0), Logger(60, 0.5, 1.0), Logger(10, 0.5, 5.0),
 )  # fmt: skip
 
 
