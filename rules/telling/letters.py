@@ -13,7 +13,7 @@ from rules.telling.ledger import Ledger
 from rules.telling.news import class_of, importance, is_handed_over, is_over, kills, leads
 from rules.telling.pressing import AGAIN_FOR_MS, SORTS, Group, Pressing
 from rules.telling.state import ASKING, Heard, Owed, Sent, TellingState, Thread
-from rules.terms.events import MINUTE_MS, AdviceEvent, AlarmEvent, Figures, LetterEvent, LetterSort, News
+from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Figures, LetterEvent, LetterSort, News
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.urgency import rank
 
@@ -22,6 +22,8 @@ FLOOD_COUNT, FLOOD_WINDOW_MS = 3, 10 * MINUTE_MS
 UNHEARD_AFTER_MS = 30 * MINUTE_MS
 """So long after an urgent letter a keeper who could answer has; a lethal mark that is passed then is the second address's
 too, whatever its delay. Own estimate."""
+SECOND_AGAIN_MS = HOUR_MS
+"""Of several boxes that pass their marks one after the other it is told no more often than this. Own estimate."""
 WAKE_SUMMARIES = 4
 """So many summaries may go out early within one flood window because something in them wakes. Own estimate."""
 
@@ -223,7 +225,8 @@ class Desk:
             thread.called_ms = at_ms
             thread.second = thread.second and (thread.done_ms or 0) <= (thread.second_ms or 0)  # who answered is called anew
         marks = any(isinstance(event, AlarmEvent) and event.worse == "mark" and event.at_ms == at_ms for event in about)
-        if marks and at_ms - thread.called_ms >= UNHEARD_AFTER_MS and thread.answered_ms is None:
+        lately = thread.second_ms is not None and at_ms - thread.second_ms < SECOND_AGAIN_MS
+        if marks and not lately and at_ms - thread.called_ms >= UNHEARD_AFTER_MS and thread.answered_ms is None:
             self.second(group.place, at_ms)
 
     def _count(self, thread: Thread, group: Group, about: list[News], at_ms: int) -> None:

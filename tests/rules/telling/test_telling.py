@@ -1253,7 +1253,7 @@ def test_the_second_address_is_called_no_later_because_it_gets_worse() -> None:
 
 
 def test_a_lethal_mark_that_follows_an_unanswered_urgent_letter_goes_to_both_and_so_does_each_after_it() -> None:
-    events = falling_box(("08:10", 15.0, "mark"), ("09:00", 12.0, "mark"), ("11:00", 10.0, "mark"))
+    events = falling_box(("08:10", 15.0, "mark"), ("09:00", 12.0, "mark"), ("09:30", 11.0, "mark"), ("11:00", 10.0, "mark"))
     assert seconds(letters_of(*events, until=at("10 14:00"))) == ["09:00", "11:00"]
 
 
