@@ -87,7 +87,7 @@ def consider(
     found = None if quiet else without_search(chamber, state, talk.steady, standing)
     before, state = state, noticed_fading(chamber, state, situation, standing)
     now = searched_at(before, talk.steady, found, standing) if isinstance(found, Cause) else None
-    again = isinstance(found, Cause) and now and (talk.search_is_idle(before, found) or is_again(state.searches, now))
+    again = isinstance(found, Cause) and now and (is_again(state.searches, now) or talk.search_is_idle(before, found))
     if again and not worse:
         return talk.reminded(state, events), events
     wanted = searched(chamber, before, talk.steady, found) if isinstance(found, Cause) else found

@@ -150,8 +150,9 @@ class Climate:
     def _days_means(self, chamber: str, at_ms: int) -> tuple[float | None, ...]:
         key = chamber, at_ms // HOUR_MS
         if key not in self._means:
-            past = (self.hours(chamber, name, DAY_MS, at_ms) for name in DRYING)
-            self._means[key] = tuple(one.average() if one is not None and one.known >= LEAST_OF_DAY_H else None for one in past)
+            first, end = -(-(at_ms - DAY_MS) // HOUR_MS), at_ms // HOUR_MS
+            past = (self._table(chamber, name).between(first, end) for name in DRYING)
+            self._means[key] = tuple(one.average(LEAST_OF_DAY_H) for one in past)
         return self._means[key]
 
 
@@ -200,10 +201,10 @@ class Hours:
         """Return the highest value; None: no hour is known."""
         return float(np.nanmax(self.highest)) if self.known else None
 
-    def average(self) -> float | None:
-        """Return the mean over the known hours; None: no hour is known."""
+    def average(self, least: int = 1) -> float | None:
+        """Return the mean over the known hours; None: fewer than `least` are known."""
         known = self.known
-        return float(np.where(np.isnan(self.mean), 0.0, self.mean).sum() / known) if known else None
+        return float(np.where(np.isnan(self.mean), 0.0, self.mean).sum() / known) if known >= least else None
 
 
 def hours_between(table: Mapping[str, Hour], first: int, end: int) -> Hours:

@@ -258,7 +258,7 @@ def floor_c(seen: Evidence) -> Floats:
     """Return below which temperature the air is not held: 1 to 2 K under the set point by its usual trough, else the band's."""
     aim = np.where(np.isnan(seen.setpoint_c), seen.usual_c, seen.setpoint_c)
     trough = np.where(np.isnan(seen.trough_c), -np.inf, seen.trough_c - SWING_K)
-    return np.where(np.isnan(aim), seen.low_c, np.clip(trough, aim - BELOW_UNSEEN_K, aim - BELOW_K))
+    return np.where(np.isnan(aim), seen.low_c, np.minimum(np.maximum(trough, aim - BELOW_UNSEEN_K), aim - BELOW_K))
 
 
 def ceiling_c(seen: Evidence) -> Floats:
