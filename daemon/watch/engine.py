@@ -43,8 +43,9 @@ _GATHER_S = 0.002
 """Values of one probe arrive one after the other; this long they are waited for, so that they are judged together."""
 _BREATH_S = 0.5
 """Between two turns passes as much time as the first took, in a flood more, up to this: then more is judged at one go."""
-_TURN_S = 0.012
-"""About as long a turn takes while readings keep coming: what presses meanwhile waits for its end."""
+_TURN_S = 0.006
+"""About as long a turn takes while readings keep coming: what presses meanwhile waits for its end. Measured at 1,000 readings a
+second: half of it makes alarms no faster, twice of it makes the slowest 9 ms slower and costs more."""
 _LEAST_PROBES, _MOST_PROBES = 4, 10_000
 _MOST_HELD = 50_000
 _LAST_RECEIPTS_S = 5.0
