@@ -46,6 +46,16 @@ def take_alarm(ledger: Ledger, event: AlarmEvent) -> None:
         _standing(ledger, key, heard, event)
     if event.change == "latched" and f"{key}#over" in ledger.state.owed:
         ledger.state.owed[f"{key}#over"].about.append(event)
+    _end_call(ledger, heard.place)
+
+
+def _end_call(ledger: Ledger, place: str) -> None:
+    """Nobody is waited for any more where nothing wakes: what wakes another day is called anew."""
+    thread = ledger.state.threads.get(f"situation.{place}")
+    if thread is None or thread.called_ms is None:
+        return
+    if not any(one.place == place and one.open and one.latest.priority == "wake" for one in ledger.state.heard.values()):
+        thread.called_ms, thread.second = None, False
 
 
 def _update(heard: Heard, event: AlarmEvent) -> None:

@@ -1257,6 +1257,14 @@ def test_a_lethal_mark_that_follows_an_unanswered_urgent_letter_goes_to_both_and
     assert seconds(letters_of(*events, until=at("10 14:00"))) == ["09:00", "11:00"]
 
 
+def test_what_wakes_anew_after_it_was_milder_leaves_the_keeper_the_whole_time() -> None:
+    """The sun of the next afternoon called the neighbour in the same minute as the keeper."""
+    first, *_ = falling_box()
+    milder = replace(first, id="m", at_ms=at("10 09:30"), change="priority", priority="today", level="outside", value=23.0)
+    again = replace(first, id="n", at_ms=at("10 17:00"), change="worsened", worse="priority", value=17.0)
+    assert seconds(letters_of(first, milder, again, until=at("10 20:00"))) == ["19:00"]
+
+
 def test_who_has_seen_it_or_says_that_it_is_done_has_answered_for_the_second_address() -> None:
     cold = falling_box(("09:00", 15.0, "mark"))
     seen = alarm(at("10 08:20"), "acknowledged", name="temperature-low", value=17.0, limit=24.0, priority="wake")
