@@ -370,7 +370,7 @@ def _state_facts(
         "visiting": situation.visiting, "lid-seen": situation.lid_seen_wet,
         "air-dry": (rh is None or (rh < goal.low_pct and goal.dryness_matters))
         and not (t is not None and t >= practice.HEAT_FIRST_C),  # not known counts as dry; drying takes hours, heat minutes
-        "lid-wet-odd": wet and lid is not None and t is not None and t - lid > 6.0,
+        "lid-wet-odd": wet and not situation.lid_seen_wet and lid is not None and t is not None and t - lid > 6.0,
     }
     facts = {name for name, holds in checks.items() if holds}
     if not known:

@@ -58,9 +58,12 @@ def moves_for(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, fl
     found = sized(step, chamber, cause, knobs)
     known = _dial_lies(cause) or _is_set_low(cause) or cause.weak is not None
     limit = None if step.act == "heat-up" and known else step.at_most
-    return [
+    found = [
         move for move in found if (limit is None or abs(move.delta) <= limit + 1e-9) and cause.forbidden.isdisjoint(move.does)
     ]
+    # For a wet lid or dry air in one step to where the garden should be, not a half degree each few hours.
+    once = step.act == "heat-down" and cause.temperature != "high" and cause.setpoint_c is not None
+    return found[-1:] if once else found
 
 
 def allowed(step: Step, cause: Cause) -> bool:

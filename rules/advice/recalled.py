@@ -29,8 +29,9 @@ HEATER_SOUND_MS = 7 * DAY_MS
 
 LID_SOUND_MS = 3 * DAY_MS
 """So long a lid that was looked at is not suspected again for what water does not give; judgement."""
-WRAPPED_MS, WATTS_TOLD_MS, FOAM_LOOKED_MS = 3 * DAY_MS, 7 * DAY_MS, 7 * DAY_MS
-"""So long nobody is asked anew to wrap the box, told anew how many watts it takes, asked anew for the foam; judgement."""
+WRAPPED_MS, WATTS_TOLD_MS, FOAM_LOOKED_MS, PROBE_LOOKED_MS = 3 * DAY_MS, 7 * DAY_MS, 3 * DAY_MS, 3 * DAY_MS
+"""So long nobody is asked anew to wrap the box, told anew how many watts it takes, asked anew for a look at foam or humidity
+probe; judgement."""
 WATER_GIVES_PCT = 5.0
 """What wetted ground gives at least within half a day, where the vapour stays; own estimate."""
 
@@ -56,6 +57,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
         "mist-useless": state.mist_failures >= 2, "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
         "lid-looked": _lid_looked(situation),
         **_lid_asked(state, situation),
+        "probe-looked": _told_lately(state, "check-probe", situation.at_ms, PROBE_LOOKED_MS),
         "foam-looked": _told_lately(state, "check-foam", situation.at_ms, FOAM_LOOKED_MS),
         "wrapped": _told_lately(state, "wrap-box", situation.at_ms, WRAPPED_MS),
         "watts-told": _told_lately(state, "stronger-mat", situation.at_ms, WATTS_TOLD_MS),

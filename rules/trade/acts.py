@@ -48,7 +48,8 @@ ACTS: dict[str, Act] = {
         "Feel the mat: if it is hot although it is warm enough, unplug it and look at the thermostat; if it is cold, the room "
         "or the sun is the cause: shade the box", needs=("heater",),
     ),
-    "check-probe": Act("probe", "check", "Check the humidity probe: dry it, look for garden or water on it, compare it"),
+    "check-probe": Act("probe", "check", "Check the humidity probe: dry it, look for garden or water on it, compare it",
+        bars=("probe-looked",)),
     "replace-probe": Act("probe", "check",
         "Hang another probe in its place, or a second one beside it; try the old one on another cable, port or battery"),
     "look-first": Act("lid", "check",

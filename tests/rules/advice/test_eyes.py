@@ -84,3 +84,17 @@ def told(chamber: Chamber, now: Situation) -> list[str]:
     stands = {"temperature-low": standing("temperature-low")}
     _, events = consider(settings_of(chamber), "north", AdviceState(), now, stands, "test")
     return [action.text for action in events[0].actions]
+
+
+def test_a_lid_that_was_seen_dripping_does_not_have_its_humidity_probe_checked_day_after_day():
+    """In a cellar of 14 degC the probe was to be checked eight days running beside a film of 340 g/m2 (foreign simulation)."""
+    chamber, state, asked = Chamber(devices=devices()), AdviceState(), []
+    for day in range(6):
+        now = later(situation(26.0, 66.0, 14.0, 65.0, 0.35), 24.0 * day)
+        now = replace(now, lid_seen_wet=day > 0)
+        stands = {"humidity-low": standing("humidity-low", since_ms=0), "lid-dew": standing("lid-dew", since_ms=0)}
+        state, events = consider(settings_of(chamber), "north", state, now, stands, "test")
+        asked += [action.text for event in events if event.status == "given" for action in event.actions]
+        if state.open is not None and state.open.done_ms is None:
+            state, _ = book(state, state.open, None, Begun(now.at_ms + HOUR_MS, 26.0))
+    assert sum(text.startswith("Check the humidity probe") for text in asked) <= 1
