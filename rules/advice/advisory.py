@@ -152,6 +152,7 @@ class _Talk:
         fresh = now is None or now.done_ms is not None
         if now is not None and fresh:
             text = "Something more urgent came before this could be judged"
+            state = counted(state, "cannot tell", in_vain_so_far(state, self.situation, self.standing))
             state = self._say(state, "withdrawn", events, headline=text, reason=self._state_text(), **_NOTHING_TO_DO)
         counter = state.counter + 1 if fresh else state.counter
         advisory = f"{self.chamber_id}-{counter}" if fresh or now is None else now.advisory
@@ -380,8 +381,9 @@ class _Talk:
         if now is None or now.done_ms is None or self.at_ms < now.look_again_ms:
             return state
         verdict = judge(now, self.steady, state.metrology_until_ms is not None and state.metrology_until_ms > self.at_ms)
-        text = verdict_text(now, verdict, in_vain_so_far(state, self.situation, self.standing))
-        state = counted(learned(state, now, verdict), verdict)
+        worse = in_vain_so_far(state, self.situation, self.standing)
+        text = verdict_text(now, verdict, worse)
+        state = counted(learned(state, now, verdict), verdict.said, worse)
         state = self._say(
             state, "verified", events, headline=text, reason=verdict.because, effect=verdict.said,
             **_NOTHING_TO_DO,

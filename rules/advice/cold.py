@@ -126,7 +126,8 @@ def cold(
     kind = _kind_of_cold(cause, situation, standing, model)
     order = in_order(situation, "cold", chamber, model)
     reaches = _reaches(kind, situation, order, model)
-    acts, moves = ["warm-place"] if kind == "at-limit" and reaches else [], []  # what is kept in does not suffice
+    place = "warm-now" if "lethal-cold" in cause.facts else "warm-place"
+    acts, moves = [place] if kind == "at-limit" and reaches else [], []  # what is kept in does not suffice
     for step in emergencies.COLD_BRANCH[kind]:
         if not allowed(step, cause):
             continue

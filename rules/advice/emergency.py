@@ -37,5 +37,5 @@ def one_a_device(acts: Sequence[str]) -> tuple[str, ...]:
         device = "power" if act == "check-power" else ACTS[act].device
         out.setdefault("vent" if device == "fan" else device, act)
     if "warm-now" in acts:
-        out = {device: act for device, act in out.items() if act != "wrap-bottle"}  # it says so already
+        out = {device: act for device, act in out.items() if act not in ("wrap-bottle", "wrap-box")}  # it says so already
     return tuple(out.values())[:MOST_ACTIONS]

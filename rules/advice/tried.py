@@ -9,10 +9,13 @@ from rules.advice.planned import Plan
 from rules.advice.standing import Standing, climate_stands
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.advice.text import UNMET, beyond_devices
-from rules.advice.verification import Verdict, gone_worse
+from rules.advice.verification import gone_worse
 from rules.climate.situation import Situation
+from rules.terms.advised import Effect
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.emergencies import IN_VAIN_HELPS, IN_VAIN_SAID
 
+EMERGENCY_TRIED = ("heat", "heater-failed", "cold", "together")
 IN_VAIN = 2
 """So many steps in a row without effect, or with too little, mean that what is at hand does not repair it; judgement."""
 NOT_ENOUGH = ("no effect", "too little")
@@ -48,12 +51,17 @@ def bare_of_hope(wanted: Plan) -> Plan:
     return replace(wanted, solution=None)
 
 
-def counted(state: AdviceState, verdict: Verdict) -> AdviceState:
-    """Return the state after a verdict: with one more step in vain, or with none where something helped."""
-    if verdict.said == "cannot tell":
+def counted(state: AdviceState, said: Effect, worse: bool = False) -> AdviceState:
+    """Return the state after a verdict: with one more step in vain, or with none where something helped.
+
+    `worse`: it went on the bad way, which is the verdict on what comes before the table: nothing else was expected of that.
+    """
+    item = state.open
+    in_vain = said in NOT_ENOUGH or (worse and item is not None and item.branch in EMERGENCY_TRIED)
+    if item is None or (said == "cannot tell" and not in_vain):
         return state
-    done = [] if state.open is None or state.open.done_ms is None else [state.open.done_ms]
-    return replace(state, in_vain_ms=[*state.in_vain_ms, *done][-IN_VAIN:] if verdict.said in NOT_ENOUGH else [])
+    done = [] if item.done_ms is None else [item.done_ms]
+    return replace(state, in_vain_ms=[*state.in_vain_ms, *done][-IN_VAIN:] if in_vain else [])
 
 
 def in_vain(state: AdviceState, standing: Mapping[str, Standing]) -> bool:
@@ -65,9 +73,12 @@ def in_vain(state: AdviceState, standing: Mapping[str, Standing]) -> bool:
 
 def in_vain_text(state: AdviceState, wanted: Plan, standing: Mapping[str, Standing]) -> str:
     """Return that what was done so far did not help, and what would; empty where that is not known or said anyway."""
-    worst = None if wanted.solution is None else wanted.solution.worst
-    if worst is None or beyond_devices(wanted) or not in_vain(state, standing):
+    worst, emergency = None if wanted.solution is None else wanted.solution.worst, wanted.branch in EMERGENCY_TRIED
+    if not (emergency or worst is not None) or (beyond_devices(wanted) and not emergency) or not in_vain(state, standing):
         return ""
+    if worst is None:
+        side = "cold" if wanted.branch != "heat" else "heat" if wanted.cause and wanted.cause.thermostat else "hot room"
+        return IN_VAIN_SAID + IN_VAIN_HELPS[side]
     if worst == "humidity-low":
         return " What was done so far did not hold." + GOES_FASTER
     return f" What was done so far did not help enough: this is not repaired from here. What would: {UNMET[worst][1]}."

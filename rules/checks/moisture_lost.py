@@ -37,7 +37,8 @@ OF_ROOM = 0.4
 MOMENT_MS = 5 * MINUTE_MS
 """Vapour that is back now is not lost, though the mean of half an hour is still low. Own estimate."""
 K_PER_PCT = 0.2
-"""What a percent of humidity is of dew point at 26 degC and 75 %RH: what half a probe's step may hide. WMO-No. 8, annex 4.B."""
+"""What a percent of humidity is of dew point at 26 degC and 75 %RH: what half a probe's step may hide. By the formula of
+WMO-No. 8, annex 4.B; half a step is an own estimate."""
 SPARSE_MS = HALF_HOUR_MS // 2
 """Readings further apart than this are no half hour's course."""
 CHILLED_K = 2.0

@@ -19,7 +19,7 @@ from rules.climate.memory import Account
 from rules.harm.course import SOON, TREND_U_SHARE, Courses, Floats, courses
 from rules.terms.condition_changes import Harm, Worse
 from rules.terms.events import HOUR_MS, MINUTE_MS
-from rules.trade.bearable import BEARABLE, HEAL_H, Consequence, HarmKind
+from rules.trade.bearable import BEARABLE, HEAL_H, MOST_USED, Consequence, HarmKind
 from rules.trade.garden_sizes import SizeClass
 from rules.trade.urgency import ACUTE_H, rank, urgency
 
@@ -39,8 +39,6 @@ SHORT_S = 3600.0
 GAP_MS, MOST_OF_GAP_MS = 30 * MINUTE_MS, 8 * HOUR_MS
 """A box that was in its band and after so long a gap is not went there meanwhile, at a steady pace as far as is known; of more
 than a night nothing is known. Own estimate."""
-MOST_USED = 1.5
-"""What is used up beyond all heals as if it were no more than this. Own estimate."""
 
 
 class Look(NamedTuple):

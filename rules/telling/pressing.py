@@ -210,7 +210,8 @@ class Pressing:
 
     def _pace_ms(self, row: Row, items: list[Owed], at_ms: int) -> int:
         """Return how long such news waits: what gets worse no longer than half of the time that is left."""
-        if row.news == "repeat" and self.settled.goes_on(items[0].place, at_ms):
+        place = items[0].place
+        if row.news == "repeat" and self.settled.goes_on(place, at_ms) and not self.settled.is_late(place, at_ms):
             return row.waits_ms // 2
         if row.news not in ("worse", "same"):
             return row.waits_ms

@@ -9,7 +9,7 @@ from rules.settings.bands import Band
 from rules.telling.ledger import Ledger
 from rules.terms.events import AlarmEvent, News
 from rules.trade.alarm_kinds import ALARMS
-from rules.trade.bearable import BEARABLE, HarmKind
+from rules.trade.bearable import BEARABLE, MOST_USED, HarmKind
 
 PLAINLY_K_H, PLAINLY_PCT_H = 2.0, 10.0
 """Pace of a figure that no noise of a slope and no cycle of a thermostat makes. Own estimates."""
@@ -100,8 +100,15 @@ class Settled:
 
     def goes_on(self, place: str, at_ms: int) -> bool:
         """Whether the figure of an alarm that was told of a place is further away now than the last letter said."""
-        told = [self.ledger.presents.told(one.latest, at_ms) for one in self.ledger.state.standing(place)]
-        return any(self.has_gone_on(alarm) for alarm in told)
+        return any(self.has_gone_on(alarm) for alarm in self._now(place, at_ms))
+
+    def is_late(self, place: str, at_ms: int) -> bool:
+        """Whether all that a garden bears was used up there long before: the next mark is told even then."""
+        used = [alarm.harm_used for alarm in self._now(place, at_ms) if alarm.harm_used is not None]
+        return max(used, default=0.0) >= MOST_USED
+
+    def _now(self, place: str, at_ms: int) -> list[AlarmEvent]:
+        return [self.ledger.presents.told(one.latest, at_ms) for one in self.ledger.state.standing(place)]
 
 
 def _is_out_in_an_hour(value: float | None, slope_h: float | None, plainly_h: float, band: Band) -> bool:

@@ -18,7 +18,7 @@ FURTHER_MS = 90 * MINUTE_MS
 """So long after a letter that said what to do what is only further away waits for the next, or half of the time that is left
 where that is less, at least as long as what was done needs to be judged; own judgement."""
 JUDGED_MS = 30 * MINUTE_MS
-"""What is done in an emergency is looked at again after this (`rules.trade.practice`)."""
+"""What is done in an emergency is looked at again after this; own judgement."""
 AGAIN_MS = 4 * HOUR_MS
 """So long after a letter that asked for it the same is asked for again, as after the last reminder, or after half of that while
 the figure goes on; own judgement."""
@@ -73,4 +73,4 @@ ROWS: tuple[Row, ...] = (
     Row("all-clear"),
     Row("reminder", at_night=False, for_mark_ms=15 * MINUTE_MS, new=False),
 )
-"""The gravest first: a letter goes by the first row that holds of what is in it."""
+"""The gravest first: a letter goes by the first row that holds of what is in it. Own judgement."""

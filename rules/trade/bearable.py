@@ -22,6 +22,8 @@ HarmKind = Literal["heat", "cold", "dryness", "water"]
 Consequence = Literal["minor", "serious", "severe"]
 HEAL_H = 24.0
 """Time in which a garden inside its band gets over 63 % of what it bore; judgement of our own."""
+MOST_USED = 1.5
+"""What is used up beyond all heals as if it were no more than this. Own estimate."""
 
 Hours = tuple[float, float, float, float, float]
 

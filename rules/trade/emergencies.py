@@ -38,9 +38,9 @@ COLD_BRANCH: dict[str, tuple[Step, ...]] = {
         "wrap-bottle"),
     "unsure": steps(Step("warm-now", when=("lethal-cold",)), "warm-place", "wrap-bottle"),
     "power": steps("check-power", Step("warm-now", when=("lethal-cold",)), "warm-place"),
-    "at-limit": steps(Step("warm-place", when=("lethal-cold",)), Step("wrap-bottle", when=("lethal-cold",)), "close-vents",
+    "at-limit": steps(Step("warm-now", when=("lethal-cold",)), "close-vents",
         "wrap-box", Step("stronger-mat", when=("watts-untold",)), "warm-place"),
-    "no-heat": steps("warm-place", Step("wrap-bottle", when=("lethal-cold",)),
+    "no-heat": steps(Step("warm-now", when=("lethal-cold",)), "warm-place",
         Step("wrap-bottle", when=("tried",)), "wrap-box"),
 }
 """What comes first in the cold, by what the heater does: dead or pulled out, looked at and still without heat, without power
@@ -54,6 +54,15 @@ WARMING_NEVER = (
     Never("Do not turn it up to catch up faster.", HEAT),
     Never("Do not wipe or air the box now: the lid dries as it warms, and airing cools it.", AIR),
 )
+IN_VAIN_SAID = " What was done so far has not stopped it."
+IN_VAIN_HELPS = {
+    "cold": " Hold a thermometer where the box stands now: only a place that is warmer than the box helps, with the probe "
+    "beside the garden. Where there is none, take the box to a heated home nearby.",
+    "heat": " Feel the mat: while it is warm, its plug is not out; switch off the socket strip or the breaker of its circuit. "
+    "If it is cold, only a place that is cooler than the box helps.",
+    "hot room": " Only a place that is cooler than the box helps: measure before you carry it.",
+}
+"""What to look at where the first steps were done twice and it goes on. Common practice, no source."""
 COLD_ORDER = "Of boxes that are equally cold take the smallest garden first: it bears least."
 """Judgement."""
 WARM_BACK = "Let it warm up over hours, about 2 K per hour; the lid will be wet for a while."

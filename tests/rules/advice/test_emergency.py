@@ -677,3 +677,32 @@ def test_a_mat_that_nothing_switches_is_not_tried_without_its_thermostat():
     adviser, events = asked(later(now, 1.5, temperature_c=18.5), chamber, adviser, "temperature-low", "heater-failed")
     texts = [action.text for event in events for action in event.actions]
     assert texts and not any("without its thermostat" in text for text in texts)
+
+
+@pytest.mark.parametrize(("chamber", "t", "falls_k_h", "says"), [
+    (box(), 18.0, -1.5, "Hold a thermometer where the box stands now"), (box(), 31.0, 4.0, "switch off the socket strip"),
+], ids=["cold", "heat"])  # fmt: skip
+def test_who_did_it_twice_while_it_went_on_is_told_what_to_look_at(chamber, t, falls_k_h, says):
+    """Ten times in a day, once for each `done`, the same two steps, with the wrong plug out."""
+    adviser, reasons = Adviser(), []
+    names = ("temperature-low", "heater-failed") if falls_k_h < 0 else ("temperature-high", "heater-runaway")
+    for step in range(4 * 6):
+        hour = step / 6
+        now = later(situation(t + falls_k_h * hour, 80.0, 8.0, 60.0, temperature_slope_k_h=falls_k_h), hour)
+        stands = {name: standing(name, priority="wake", since_ms=0) for name in names}
+        state, events = consider(
+            settings_of(chamber), "north", adviser.state, replace(now, changes=adviser.changes), stands, "test"
+        )
+        adviser = Adviser(state, adviser.changes)
+        reasons += [event.reason for event in events if event.status in ("given", "updated")]
+        if adviser.open is not None and adviser.open.done_ms is None:
+            adviser = done(adviser, now)
+    assert says not in reasons[0] and says in reasons[-1]
+
+
+@pytest.mark.parametrize(("case", "chamber", "lead_k", "slope", "first"), COLD)
+def test_in_lethal_cold_each_cause_asks_for_warmth_with_a_bottle_and_a_warm_room_in_one(case, chamber, lead_k, slope, first):
+    """At 8.2 degC the step was weaker than at 15, and changed each time that the heater was judged anew."""
+    event = told(situation(8.2, 79.0, 8.2 - lead_k, 60.0, temperature_slope_k_h=slope), chamber)
+    warm = next(action.text for action in event.actions if action.device == "room")
+    assert "warmest room" in warm and "bottle" in warm
