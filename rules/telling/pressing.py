@@ -98,7 +98,7 @@ class Pressing:
         if thread.closed_ms is not None and at_ms - thread.closed_ms > AGAIN_FOR_MS:
             return next(row for row in ROWS if row.news == "graver")
         found = {self._news(owed, group, thread, at_ms) for owed in self._items(group)}
-        if "step" in found and not found.isdisjoint(("worse", "same", "sign")):
+        if "step" in found and not found.isdisjoint(("worse", "sign")):
             found.add("other")  # it answers what has come up
         rows = [row for row in ROWS if row.news in found]
         return replace(

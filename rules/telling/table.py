@@ -65,7 +65,8 @@ ROWS: tuple[Row, ...] = (
     Row("graver", calm=False, beyond=True, for_mark_ms=CALLS_FOR_MARK_MS),  # more urgent than all that was told
     Row("other", for_mark_ms=CALLS_FOR_MARK_MS),  # what else is advised; what cannot be seen any more
     Row("worse", FURTHER_MS, asked=True, calm=False, beyond=True),  # further away than the last letter said
-    Row("step", NEXT_WITHIN_MS),  # something else is advised, which is not urgent, or for which the look asked for comes first
+    # something else is advised, which is not urgent, or for which the look asked for comes first
+    Row("step", NEXT_WITHIN_MS, at_night=False),
     Row("same", FURTHER_MS, calm=False, at_night=False),  # less time is left, or it is graver, where the last letter said
     Row("sign", NEXT_WITHIN_MS, asked=True),  # one more figure is outside, with the same to do
     Row("box", NEXT_WITHIN_MS),  # one more box of a room, of the same cause

@@ -13,6 +13,7 @@ from typing import Literal
 
 from rules.climate.course import Presents
 from rules.settings import Settings, Telling
+from rules.telling.evening import look_ahead, next_evening_ms
 from rules.telling.letters import FLOOD_WINDOW_MS, Desk
 from rules.telling.news import calls
 from rules.telling.policy import take
@@ -130,6 +131,9 @@ def _dues(desk: Desk) -> Iterable[Due]:
         yield state.rehearsal.begun_ms + state.rehearsal.told * REHEARSED_EACH_MS, 6, "rehearse", False
     if state.flush_ms is not None:
         yield state.flush_ms, 4, "flush", False
+    evening_ms = next_evening_ms(desk.ledger, state.seen_ms)
+    if evening_ms is not None:
+        yield evening_ms, 4, "evening", True
     if state.round_date:
         day = date.fromisoformat(state.round_date) + timedelta(days=1)
         yield instant_ms(day, telling.digest_at, settings.zone), 5, "round", True
@@ -180,6 +184,8 @@ def _do(desk: Desk, what: str, at_ms: int) -> None:
         _rehearse(desk, at_ms)
     elif kind == "night":
         desk.ledger.look_again(at_ms)
+    elif kind == "evening":
+        look_ahead(desk.ledger, at_ms)
     elif kind == "flush":
         desk.flush(at_ms)
     elif kind == "round":

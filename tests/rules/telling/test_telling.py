@@ -1356,3 +1356,17 @@ def test_no_letter_repeats_the_time_left_of_an_earlier_one(after_min: int, left_
     _, letters = tell(WATCH, state, [more], when + MINUTE_MS, more.at_ms + MINUTE_MS, "o")
     told = [one for one in letters[0].about if isinstance(one, AlarmEvent) and one.alarm == "heater-runaway"]
     assert [one.seconds_left for one in told] == [left_s]
+
+
+@pytest.mark.parametrize(("left_h", "told"), [(7.0, ["10 21:30"]), (14.0, [])])
+def test_what_runs_out_in_the_night_is_told_in_the_evening_and_wakes_nobody(left_h: float, told: list[str]) -> None:
+    """Flat at 22 degC for two days, told by digests alone, and then urgent at 23:45 because its time was over."""
+    cold = alarm(at("10 09:00"), name="temperature-low", value=22.0, limit=24.0, priority="morning", harm_used=0.4)
+    out = replace(cold, id="o", at_ms=at("10 23:45"), change="worsened", worse="priority", priority="today", seconds_left=600.0)
+    evening_ms = at("10 21:30")
+    harm = Harm("cold", 0.9, left_h * 3600.0, None, "serious", acute=False, going_away=False, at_ms=evening_ms)
+    account = Account(used=0.9, outside=True, judged=harm)
+    seen = Presents(before={"left": PlaceMemory(since_ms=cold.at_ms, harm={"cold": account})})
+    _, letters = tell(WATCH, TellingState(), [cold, *([out] if told else [])], cold.at_ms - 1, at("11 06:00"), "o", seen)
+    mine = [one for one in letters if one.sort == "situation"]
+    assert [row[0] for row in brief(mine)] == told and not any(one.urgent for one in mine)
