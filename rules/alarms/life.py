@@ -61,6 +61,8 @@ class AlarmLife:
         if change.to in ("active", "harmful", "eased", "recovering", "relapsed", "resumed", "worse", "judged"):
             record.harm = change.harm
             record.seconds_left = change.seconds_left if change.harm is None else change.harm.left_s
+            if change.to == "relapsed" and change.harm is None and ALARMS[record.alarm].harm is not None:
+                record.seconds_left = None  # its account looks at it within minutes; the slope of a pulse says nothing
 
     def change(self, record: AlarmRecord, change: ConditionChange) -> None:
         """Walk one change of condition through the table; what is not told changes no figure by which others decide."""

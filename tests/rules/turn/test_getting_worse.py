@@ -305,3 +305,16 @@ def test_what_does_harm_is_told_by_day_however_long_such_a_garden_bears_it(garde
     (harms,) = [one for one in alarms(events) if one.alarm == "temperature-low" and one.change == "escalated"]
     assert (harms.level, harms.priority) == ("harmful", "today")
     assert [one for one in events if isinstance(one, LetterEvent) and one.at_ms == harms.at_ms]
+
+
+def test_the_pulse_of_a_thermostat_in_a_small_dry_box_wakes_nobody() -> None:
+    """Three times a day a box of 40 ml that swings from 78 to 70 %RH each hour and a half was 47 minutes from its end."""
+
+    def humidity(hour: float) -> float:
+        phase = (hour / 1.6) % 1.0
+        return 78.5 - 9.0 * phase / 0.35 if phase < 0.35 else 69.5 + 9.0 * (phase - 0.35) / 0.65
+
+    events = lived(shelf(40.0, heater=False), 14.0, lambda _: 26.0, humidity=humidity)
+    dry = [event for event in events if isinstance(event, AlarmEvent) and event.alarm == "humidity-low"]
+    assert any(event.change == "relapsed" for event in dry)
+    assert [(event.at_ms - EVENING_MS) / HOUR_MS for event in dry if event.priority == "wake"] == []
