@@ -62,5 +62,5 @@ def _shown(name: str, value: Any) -> str:
             if value and value % unit_ms == 0:
                 return f"{value // unit_ms}{unit}"
         return f"{value / 1000:g}s"
-    shown = f"{value:g}" if isinstance(value, float) else repr(value)
+    shown = f"{value:.12g}" if isinstance(value, float) else repr(value)
     return f"{shown[:40]}... ({len(shown)} characters)" if len(shown) > 60 else shown

@@ -72,4 +72,4 @@ _ADVICE = {
 def _row(row: SpaceRow) -> str:
     span = f"{volume_words(row.likely_ml)} ({volume_words(row.low_ml)} to {volume_words(row.high_ml)})"
     basins = "" if row.basins is None else f", {row.basins} basin{'s' if row.basins > 1 else ''} of the present size"
-    return f"in {row.months} months: {span}{basins}{' [rule of thumb]' if row.by_rule else ''}"
+    return f"in {row.months} month{'s' if row.months > 1 else ''}: {span}{basins}{' [rule of thumb]' if row.by_rule else ''}"

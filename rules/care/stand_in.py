@@ -63,7 +63,8 @@ def before_leaving(settings: Settings, occurrences: Sequence[Occurrence], absenc
     first = {(one.where, one.title): one for one in reversed(kept)}.values()
     lines = [f"- {one.where}: {one.title} (due {day_words(one.due_ms, settings.zone)})." for one in reversed(list(first))]
     parts = [
-        f"You are away from {_span(settings, absence)}. Your stand-in has the checklist and gets the alarms meanwhile.",
+        f"You are away from {_span(settings, absence)}. Your stand-in has the checklist and gets the alarms meanwhile,"
+        " where an outlet has a stand_in address.",
         "\n".join(["To do before you go:", *lines]) if lines else "Nothing that only you can do falls due before you are back.",
         "Show the stand-in the leaves, the plug of the heater and where water goes. Leave a telephone number. Change no"
         " device on the last day: what goes wrong shows after hours.",

@@ -25,7 +25,6 @@ QUARTER_MS = 15 * MINUTE_MS
 FALL_K_H = -2.0  # own estimate
 NO_TREND_K_H = 0.3  # own estimate
 COMES_BACK_K_H = 1.0  # own estimate
-FAILING_ABOVE_ROOM_K = 1.5  # own estimate
 RUNAWAY_DELAYS = Delays(12 * MINUTE_MS, 20 * MINUTE_MS, 2 * MINUTE_MS, 20 * MINUTE_MS)
 """What races towards harm is told after two minutes; the peak of a cycle is over within twelve. Common practice, no source."""
 FAILED_DELAYS = Delays(15 * MINUTE_MS, 20 * MINUTE_MS, 15 * MINUTE_MS, 20 * MINUTE_MS)  # common practice, no source

@@ -86,7 +86,6 @@ class ProbeMemory:
     corrections: dict[str, Correction] = field(default_factory=dict)
     former: dict[str, list[Correction]] = field(default_factory=dict)
     """The corrections before the present one, the oldest first, as long as that may be taken back."""
-    fault_ms: int | None = None
     fault: str = ""
     garbled_ms: int | None = None
     """When it last answered with something that is no reading."""

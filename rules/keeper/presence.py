@@ -172,7 +172,7 @@ def size_ml(word: GardenSize, basin_ml: float | None) -> float:
         raise Refused("The size was given twice, in millilitres and as a share of the basin. Say one of them.")
     if word.garden_ml is not None:
         if not 0 < word.garden_ml <= _LARGEST_ML:
-            raise Refused(f"A garden of {word.garden_ml:g} ml cannot be. Allowed: above 0 up to {_LARGEST_ML} ml.")
+            raise Refused(f"A garden of {word.garden_ml:.12g} ml cannot be. Allowed: above 0 up to {_LARGEST_ML} ml.")
         return word.garden_ml
     if word.fill is None:
         raise Refused("The size is missing. Say millilitres, or the share of the basin from 0 to 1.")
@@ -181,7 +181,7 @@ def size_ml(word: GardenSize, basin_ml: float | None) -> float:
     if basin_ml is None:
         raise Refused(
             f"The basin of {word.chamber} is not known, so a share of it says nothing. Say millilitres, or write"
-            f" basin_ml into [chamber.{word.chamber}.garden]."
+            " basin_ml into its garden in the config."
         )
     return word.fill * basin_ml
 

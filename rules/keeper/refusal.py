@@ -55,7 +55,7 @@ def refuse_impossible(settings: Settings, word: Word) -> None:
         where = "in the future" if at_ms > word.taken_ms else "more than 20 years ago"
         raise Refused(f"The time {found} lies {where}; it is {now} now. Allowed: now or earlier, within 20 years.")
     if isinstance(word, AdviceDone | CareDone) and word.amount is not None and not 0 <= word.amount <= _MOST:
-        raise Refused(f"The amount {word.amount:g} cannot be. Allowed: from zero up to {_MOST:.0f}.")
+        raise Refused(f"The amount {word.amount:.12g} cannot be. Allowed: from zero up to {_MOST:.0f}.")
     if isinstance(word, Calibrated):
         probe = settings.probes.get(word.probe)
         if probe is not None and word.quantity not in probe.measured:

@@ -23,7 +23,6 @@ lid. So 400 g/m2, band 240 to 600. Computed, not measured on a lid. On a tilted 
 from __future__ import annotations
 
 from math import radians, sin, sqrt
-from typing import Literal
 
 import numpy as np
 
@@ -51,8 +50,6 @@ TILTED_LOAD_SHARE = 60.0 / 400.0
 SEEN_G_M2 = {"mist": 5.0, "droplets": 50.0}
 """What hangs on a lid at least where the eye sees this: a film of 5 um; drops of 0.3 mm over half of it. Own estimate."""
 _STEPS = 4  # bookkeeping
-
-DripLevel = Literal["dry", "wet", "notice", "caution", "alert"]
 
 
 def latent_heat_j_g(temperature_c: Value) -> Value:

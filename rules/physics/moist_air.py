@@ -6,7 +6,7 @@ Pressure is that of the site (`Settings.pressure_pa`), 101 325 Pa by default.
 
 from __future__ import annotations
 
-from rules.physics.saturation import PRESSURE, TEMPERATURE, ZERO_CELSIUS_K, Array, ValidRange, Value, as_numbers
+from rules.physics.saturation import PRESSURE, TEMPERATURE, ZERO_CELSIUS_K, Array, Value, as_numbers
 from rules.physics.vapour import (
     vapour_pressure_pa,
     vapour_pressure_pa_or_nan,
@@ -20,11 +20,6 @@ R_VAPOUR = 461.523
 R_DRY_AIR = 287.047
 """Specific gas constant of dry air, J/(kg K). 8.314462618 over 28.96546 g/mol: CODATA 2018, CIPM-2007."""
 
-# What -40 to 80 degC give, by arithmetic: own estimate.
-MIXING_RATIO = ValidRange("mixing_ratio_g_kg", "g/kg", 0.0, 700.0, above_low=True)
-# What -40 to 80 degC give: own estimate.
-ABSOLUTE_HUMIDITY = ValidRange("absolute_humidity_g_m3", "g/m3", 0.0, 300.0, above_low=True)
-_ROUNDS = 8  # bookkeeping
 
 
 def enhancement_factor(temperature_c: Value, pressure_pa: float = STANDARD_PRESSURE_PA) -> Value:

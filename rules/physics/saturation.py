@@ -20,7 +20,7 @@ References: IAPWS R7-97(2012), section 8, equations 30, 31 and table 34; IAPWS R
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, nan, sqrt
+from math import nan, sqrt
 from typing import Any, TypeVar
 
 import numpy as np
@@ -31,7 +31,6 @@ Value = TypeVar("Value", float, Array)
 
 ZERO_CELSIUS_K = 273.15  # by definition
 TRIPLE_POINT_C = 0.01  # ITS-90, by definition
-TRIPLE_POINT_PA = 611.657  # IAPWS R14-08(2011)
 
 _N1, _N2, _N3 = 0.11670521452767e4, -0.72421316703206e6, -0.17073846940092e2  # IAPWS R7-97(2012) table 34
 _N4, _N5, _N6 = 0.12020824702470e5, -0.32325550322333e7, 0.14915108613530e2  # IAPWS R7-97(2012) table 34
@@ -119,7 +118,6 @@ TEMPERATURE = ValidRange("temperature_c", "degC", -40.0, 80.0)  # own estimate
 DEW_POINT = ValidRange("dew_point_c", "degC", -40.0, 80.0)  # own estimate
 RELATIVE_HUMIDITY = ValidRange("relative_humidity_pct", "%RH", 0.0, 104.0, above_low=True)  # own estimate
 PRESSURE = ValidRange("pressure_pa", "Pa", 50_000.0, 110_000.0)  # own estimate
-ICE_TEMPERATURE = ValidRange("temperature_c", "degC", -60.0, TRIPLE_POINT_C)
 
 
 def as_numbers(quantity: str, value: Any) -> Array:
@@ -326,11 +324,6 @@ def square_root(value: Value) -> Value:
     return sqrt(value) if isinstance(value, float) else np.sqrt(value)
 
 
-def exponential(value: Value) -> Value:
-    """Return e^value by `math` or numpy, whichever fits."""
-    return exp(value) if isinstance(value, float) else np.exp(value)
-
-
 def log_slope(temperature_c: Value) -> Value:
     """Return d ln p_s / dT, 1/K, by differentiating the implicit equation of IF97 region 4 (exact)."""
     kelvin = temperature_c + ZERO_CELSIUS_K
@@ -340,8 +333,3 @@ def log_slope(temperature_c: Value) -> Value:
     by_v = beta * beta * (2.0 * v + _N1) + beta * (2.0 * _N3 * v + _N4) + 2.0 * _N6 * v + _N7
     by_beta, above = 2.0 * a * beta + b, kelvin - _N10
     return -4.0 / beta * by_v / by_beta * (1.0 - _N9 / (above * above))
-
-
-# IAPWS R14-08(2011) equation 6.
-_ICE = ((-0.212144006e2, 0.333333333e-2), (0.273203819e2, 0.120666667e1), (-0.610598130e1, 0.170333333e1))
-_ICE_K = 273.16  # IAPWS R14-08(2011)

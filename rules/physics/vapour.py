@@ -30,7 +30,6 @@ from rules.physics.saturation import (
 VAPOUR_PRESSURE = ValidRange(
     "vapour_pressure_pa", "Pa", saturation_pressure_of_one(DEW_POINT.low), saturation_pressure_of_one(DEW_POINT.high)
 )
-_FROM_DEFICIT = ValidRange("relative_humidity_pct from vapour_pressure_deficit_pa", "%RH", 0.0, 100.0)  # by definition
 
 
 def saturation_vapour_pressure_pa(temperature_c: Value) -> Value:

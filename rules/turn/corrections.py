@@ -86,8 +86,8 @@ def _lid(settings: Settings, state: EngineState, word: LidMeasured | LidSeen, at
         after = learn_from_sighting(before, word.seen, dew, room, inside, u_margin, bare, old_water=old_water)
         if word.seen != "dry" and room + before.mean * (inside - room) > dew:
             odd = (
-                f"; as the lid is described it should have been dry: is [chamber.{word.chamber}.lid] right, and what was laid"
-                " on it really there? Until you say otherwise what fits your look is used"
+                "; as the lid is described it should have been dry: is it written right in the config, and is what was laid on"
+                " it really there? Until you say otherwise what fits your look is used"
             )
     state.places[word.chamber] = replace(memory, belief=after)
     was, now = (f"{belief.mean:.2f} give or take {belief.standard_deviation:.2f}" for belief in (before, after))

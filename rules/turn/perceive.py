@@ -93,7 +93,7 @@ def perceive(
     for name, told in faults.items():
         memory = state.probes[name]
         garbled_ms = max((at for at, fault in told if fault != "unreachable"), default=memory.garbled_ms)
-        state.probes[name] = replace(memory, fault_ms=told[-1][0], fault=told[-1][1], garbled_ms=garbled_ms)
+        state.probes[name] = replace(memory, fault=told[-1][1], garbled_ms=garbled_ms)
     return Perceived(views, courses, sorted(changes, key=attrgetter("at_ms")), events)
 
 
@@ -232,6 +232,8 @@ def _walk(state: EngineState, view: View) -> tuple[list[ConditionChange], dict[H
     settling = state.paused_ms is not None and int(view.at_ms[0]) < state.paused_ms + SETTLING_MS
     for check in CHECKS:
         for verdict in check.look(view) if check.rooms or view.chamber is not None else ():
+            if verdict.alarm not in check.alarms:
+                raise LookupError(f"a check that answers for {', '.join(check.alarms)} must not speak of {verdict.alarm}")
             key = verdict.alarm if verdict.probe is None else f"{verdict.alarm}/{verdict.probe}"
             memory = view.memory.walks.get(key) or Walk()
             row = ALARMS[verdict.alarm]

@@ -11,19 +11,21 @@ from types import SimpleNamespace
 from typing import get_args
 
 import pytest
+from north_course import Course
 
 import rules.advice.cause
 import rules.advice.coupled
 import rules.checks
 from rules.advice.branches import BRANCHES, BY_CAUSE, Branch
 from rules.advice.text import UNMET
-from rules.checks import CHECKS, unpaired
+from rules.checks import CHECKS, Check, lid_open, unpaired
 from rules.climate.situation import Situation
 from rules.settings import Chamber, Telling
 from rules.settings.bands import Band
 from rules.terms.advised import Action
 from rules.trade.acts import ACTS
 from rules.trade.alarm_kinds import ALARMS, AlarmKind, Bears, Latch
+from rules.turn import perceive
 
 ROOT = Path(rules.checks.__file__).parents[2]
 LEVELS = ("outside", "harmful")
@@ -130,3 +132,16 @@ def test_each_way_to_latch_of_the_config_has_an_alarm_and_the_other_way_round() 
 def test_what_advice_may_leave_unmet_is_what_every_reading_is_held_against() -> None:
     assert set(UNMET) == {alarm for alarm, kind in ALARMS.items() if kind.continuous}
     assert {alarm for alarm, kind in ALARMS.items() if kind.edge is not None} <= set(UNMET)
+
+
+def test_no_two_alarms_are_called_or_said_the_same() -> None:
+    for texts in ([kind.label for kind in ALARMS.values()], [kind.sentence for kind in ALARMS.values()]):
+        assert len(set(texts)) == len(texts)
+
+
+def test_a_check_that_speaks_of_an_alarm_of_another_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two checks that walk one alarm would each undo what the other said."""
+    course, wrong = Course(), Check(lid_open.check, ("lid-dew",))
+    monkeypatch.setattr(perceive, "CHECKS", (wrong,))
+    with pytest.raises(LookupError, match="answers for lid-dew must not speak of lid-open"):
+        course.live(5, 25.5)
