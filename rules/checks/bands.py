@@ -21,7 +21,7 @@ from rules.climate.dryness import dries_like_pct, raised_by_warmth_pct
 from rules.climate.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, Delays, Moving, zones
 from rules.climate.swing import DAMP, HEAT, lasting, mean_of_swing
 from rules.climate.view import Lasting, View
-from rules.climate.windows import TREND_OVER_MS, Signal
+from rules.climate.windows import KEEP_MS, TREND_OVER_MS, Signal
 from rules.physics.vapour import vapour_pressure_deficit_pa_or_nan
 from rules.settings.bands import Band
 from rules.terms.events import MINUTE_MS
@@ -131,7 +131,8 @@ def comes_back(
 ) -> NDArray[np.bool_]:
     """Return where a figure rises so that it is no longer this `short` within so many hours."""
     mean_ms = 3 * MINUTE_MS if view.interval_ms <= MINUTE_MS else max(2 * MINUTE_MS, unasked_every_ms(view.interval_ms))
-    rise = signal.slope_k_h(view.at_ms, max(over_ms, view.interval_ms), mean_ms)
+    # What is further back than is kept is known only until the next cut.
+    rise = signal.slope_k_h(view.at_ms, min(max(over_ms, view.interval_ms), KEEP_MS - mean_ms), mean_ms)
     return np.asarray((rise > 0.0) & (rise * within_h >= short))
 
 
