@@ -106,6 +106,7 @@ def test_an_alarm_of_more_than_a_day_is_stale_whether_it_ended_or_not() -> None:
 def test_the_load_of_ten_minutes_and_of_a_day() -> None:
     burst = [HOUR_MS + n * MINUTE_MS for n in range(4)] + [2 * DAY_MS]
     figures = alarm_figures(raises(burst, 30_000), 0, 10 * DAY_MS, ten_minutes)
+    assert (figures.days, figures.raises, figure(figures, "alarms per day")) == (10.0, 5, (0.5, True))
     assert figure(figures, "most alarms in ten minutes") == (4.0, False)
     assert figure(figures, "most alarms in one day") == (4.0, True)
     assert figure(figures, "share of ten-minute periods with more than 2") == (pytest.approx(1 / 1440), True)
