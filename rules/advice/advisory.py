@@ -14,6 +14,7 @@ from rules.advice.again import STEADY_FOR_MS, is_again, remembered, searched_at
 from rules.advice.branches import LOOKS
 from rules.advice.cause import Cause
 from rules.advice.goal import goal_of
+from rules.advice.heat import over_by_itself
 from rules.advice.looks import is_reminder_due
 from rules.advice.plan import findable_keys, searched, without_search
 from rules.advice.planned import Plan
@@ -149,6 +150,8 @@ class _Talk:
         now = state.open
         if now is not None and now.done_ms is None and not self._material(now, wanted):
             return self.reminded(state, events)
+        if wanted.branch != "heat":
+            state = over_by_itself(state, self.at_ms)
         fresh = now is None or now.done_ms is not None
         if now is not None and fresh:
             text = "Something more urgent came before this could be judged"
@@ -341,7 +344,7 @@ class _Talk:
         now = state.open
         if now is None:
             return state
-        back = self._back()
+        state, back = over_by_itself(state, self.at_ms), self._back()
         status: Status = "resolved" if back else "withdrawn"
         reason = self._state_text() + (
             " All is back in its band." if back else " The alarm behind this advice no longer stands: it is withdrawn."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from rules.advice.boxes import in_order, in_turn, moved_with, names, told_by_another
 from rules.advice.cause import Cause, heats_itself
@@ -21,6 +22,8 @@ from rules.trade import emergencies, practice
 
 LATELY_MS = 7 * DAY_MS
 """A heater that was unplugged within this and runs away again has a cause that was not found, not a new one; judgement."""
+BY_ITSELF_MS = 3 * DAY_MS
+"""The sun comes at the same hour for days on end; judgement."""
 EACH_BOX = ("fan-now", "air-now", "move-box", "shade-box")
 
 
@@ -68,6 +71,9 @@ def heat(
             "Is the mat really hot, and the garden's air with it?")
         if t < practice.HEAT_FIRST_C:
             acts.insert(1, "compare-probe")
+    elif kind == "runaway" and _may_be_the_sun(state, situation):
+        acts.insert(0, "feel-mat")
+        notes = (*notes, emergencies.WENT_BY_ITSELF)
     if kind != "heat-wave":
         return Urgent(branch="heat", acts=one_a_device(acts), words=words, never=emergencies.HEAT_NEVER, notes=notes)
     besides, order = moved_with(situation, "heat"), in_order(situation, "heat", chamber, model)
@@ -142,6 +148,20 @@ def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
         over = (situation.temperature_c or 0.0) - setpoint
         said = f"It is {over:.1f} K above the {setpoint:g} °C that is set: a thermostat that works does not let it get so warm."
     return (said, emergencies.FIND_CAUSE)
+
+
+def over_by_itself(state: AdviceState, at_ms: int) -> AdviceState:
+    """Return the state that knows when a runaway was over though nobody said to have unplugged it."""
+    told = state.open
+    if told is None or told.branch != "heat" or told.done_ms is not None or "heater:stop" not in told.keys:
+        return state
+    return replace(state, by_itself_ms=[*state.by_itself_ms, at_ms][-3:])
+
+
+def _may_be_the_sun(state: AdviceState, situation: Situation) -> bool:
+    """Return whether a runaway went by itself lately and no probe on the mat tells: until it is lethal, its touch does."""
+    lately = any(situation.at_ms - one_ms < BY_ITSELF_MS for one_ms in state.by_itself_ms)
+    return lately and situation.mat_temperature_c is None and (situation.temperature_c or 0.0) < practice.HEAT_FIRST_C
 
 
 def stops_lately(state: AdviceState, at_ms: int) -> int:

@@ -189,6 +189,8 @@ class AdviceState:
     """The highest temperature since the heater had to be unplugged: how far too high it heated."""
     stopped_at_ms: list[int] = field(default_factory=list)
     """When it was unplugged on advice: twice within days means that the cause was not found."""
+    by_itself_ms: list[int] = field(default_factory=list)
+    """When it was over though nobody said to have unplugged it."""
     heater_seen_ms: int | None = None
     """When the keeper last answered a call to look at the heater."""
     lid_checked_ms: int | None = None

@@ -54,6 +54,10 @@ WARMING_NEVER = (
     Never("Do not turn it up to catch up faster.", HEAT),
     Never("Do not wipe or air the box now: the lid dries as it warms, and airing cools it.", AIR),
 )
+WENT_BY_ITSELF = (
+    "The last time it was over by itself, and nobody said to have unplugged it: then it may be the sun, a lamp or a radiator "
+    "at its hour. The mat's touch tells."
+)
 IN_VAIN_SAID = " What was done so far has not stopped it."
 IN_VAIN_HELPS = {
     "cold": " Hold a thermometer where the box stands now: only a place that is warmer than the box helps, with the probe "

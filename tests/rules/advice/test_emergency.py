@@ -455,6 +455,19 @@ def test_a_mat_that_was_pulled_without_a_word_is_not_said_to_have_switched_off_b
     assert not [event for event in events if "heater stop" not in acts(event)]
 
 
+def test_a_runaway_that_went_by_itself_yesterday_is_felt_before_it_is_unplugged():
+    """The afternoon sun had "unplug the heater" four days running; each time it was over by itself at the same hour."""
+    chamber, hot = box(25.5), situation(28.6, 66.0, 22.0, 45.0, temperature_slope_k_h=3.0)
+    state, events = asked(hot, chamber, None, "heater-runaway")
+    assert acts(events[0])[0] == "heater stop"
+    state, _ = asked(later(hot, 2.0, temperature_c=25.5, temperature_slope_k_h=-2.0), chamber, state)
+    state, events = asked(later(hot, 24.0), chamber, state, "heater-runaway")
+    assert "Feel the mat: if it is hot" in events[-1].headline and "over by itself" in events[-1].reason
+    lethal = later(hot, 24.6, temperature_c=32.5)
+    _, events = asked(lethal, chamber, state, "heater-runaway")
+    assert acts(events[-1])[0] == "heater stop"
+
+
 def test_what_still_rises_unplugged_is_told_to_look_at_the_plug():
     chamber, hot = box(), situation(33.0, 70.0, 21.0, 45.0)
     state = done(asked(hot, chamber, None, "heater-runaway")[0], hot)
