@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 
 from rules.alarms.priority import priority_of
+from rules.terms.condition_changes import Harm
+from rules.terms.events import Level
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import CLASSES
 from rules.trade.urgency import BANDS_H, GRID, HOUR_S, PRIORITIES, rank
@@ -73,6 +75,17 @@ def test_doubt_lowers_by_one_step_but_never_below_the_digest_and_never_severe_ha
     assert priority_of("temperature-high", "outside", size="B", uncertain=True).priority == "morning"
     assert priority_of("temperature-low", "outside", size="B", uncertain=True).priority == "digest"
     assert priority_of("temperature-high", "harmful", size="B", uncertain=True).priority == "wake"
+
+
+@pytest.mark.parametrize(
+    ("level", "uncertain", "expected"), [
+        ("harmful", False, "today"), ("outside", False, "digest"), ("harmful", True, "digest"),
+    ],
+)  # fmt: skip
+def test_what_does_harm_is_told_by_day_however_long_a_garden_bears_it(level: Level, uncertain: bool, expected: str) -> None:
+    """Common practice, no source; where the probes disagree it may be no harm at all."""
+    bears_it = Harm("cold", 0.02, None, None, "minor", acute=False, going_away=False)
+    assert priority_of("temperature-low", level, size="B", uncertain=uncertain, harm=bears_it).priority == expected
 
 
 def test_a_forecast_upwards_is_worth_more_than_one_downwards() -> None:
