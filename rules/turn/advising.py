@@ -43,7 +43,8 @@ def advise(
     together, climate = Together(settings, state, presents, before, turned), Climate(state.places)
     for name, view in views.items():
         mine, stood = [event for event in turned if event.chamber == name], before.get(name, {})
-        adviser, set_ = state.advice.get(name, AdviceState()), state.keeper.devices.get(name, ())
+        adviser = known = state.advice.get(name, AdviceState())
+        set_ = state.keeper.devices.get(name, ())
         owing = owes(adviser, settings.chambers[name], set_)
         if not mine and not stood and not owing and not adviser.awaited:
             continue
@@ -54,10 +55,9 @@ def advise(
             at_ms = int(view.at_ms[index])
             if is_due(adviser, at_ms):
                 adviser = held_against(adviser, situation_at(view, index, settings.pressure_pa))
-            if not stands and not owing:
-                continue
-            asks = adviser.open is None and QUESTIONS.issuperset(stands)  # the digest's alone, unless it just turned
-            looks = (owing or not asks) and looks_at(settings.telling, adviser, stands, at_ms, blind=bool(blind[index]))
+            if not owing and QUESTIONS.issuperset(row.alarm for row in stands.values()):
+                continue  # those are the digest's alone
+            looks = looks_at(settings.telling, adviser, stands, at_ms, blind=bool(blind[index]))
             if not looks and at_ms not in turned_ms:
                 continue
             harm = tuple(presents.harms(name, at_ms).values())
@@ -69,7 +69,8 @@ def advise(
             adviser, spoken = advisory.consider(settings, name, adviser, situation, stands, state.origin, moves, worse=worse)
             owing = owes(adviser, settings.chambers[name], set_)
             events += spoken
-        state.advice[name] = adviser
+        if adviser is not known:
+            state.advice[name] = adviser
     return events
 
 
@@ -95,15 +96,14 @@ def for_adviser(
     )
 
 
-def may_be_asked(settings: Settings, state: EngineState, chamber: str, *, answered: bool) -> bool:
+def may_be_asked(settings: Settings, state: EngineState, chamber: str, alarms: Iterable[str]) -> bool:
     """Return whether a chamber's adviser may have to look at a stretch without words, in which no alarm changes by itself.
 
-    `answered`: an alarm turned there or stands.
+    `alarms`: those that turned there or stand.
     """
-    adviser = state.advice.get(chamber)
-    set_ = state.keeper.devices.get(chamber, ())
-    owing = adviser is not None and (bool(adviser.awaited) or owes(adviser, settings.chambers[chamber], set_))
-    return answered or owing
+    adviser, set_ = state.advice.get(chamber, AdviceState()), state.keeper.devices.get(chamber, ())
+    owing = bool(adviser.awaited) or owes(adviser, settings.chambers[chamber], set_)
+    return owing or not QUESTIONS.issuperset(alarms)
 
 
 def _stood(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache, partial
 from operator import attrgetter
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from rules.advice.done import changed_ms
 from rules.advice.state import AdviceState
 from rules.alarms import alarms
+from rules.alarms.state import AlarmRecord
 from rules.checks import CHECKS
 from rules.checks.verdict import Facts, Verdict
 from rules.climate.consensus import full_minute_in, instants, seen, unasked_every_ms
@@ -86,7 +87,7 @@ def perceive(
             changes += turned
             if view.chamber is None:
                 rooms.met(view)
-            elif keep_all or may_be_asked(settings, state, place, answered=bool(turned) or place in stands):
+            elif keep_all or may_be_asked(settings, state, place, _alarms(turned, stands.get(place, {}))):
                 views[place] = view
             if view.chamber is not None:
                 courses[place] = Course.of(view, {kind: account.at for kind, account in accounts.items()}, zones)
@@ -95,6 +96,11 @@ def perceive(
         garbled_ms = max((at for at, fault in told if fault != "unreachable"), default=memory.garbled_ms)
         state.probes[name] = replace(memory, fault=told[-1][1], garbled_ms=garbled_ms)
     return Perceived(views, courses, sorted(changes, key=attrgetter("at_ms")), events)
+
+
+def _alarms(turned: Iterable[ConditionChange], stands: Mapping[str, AlarmRecord]) -> set[str]:
+    """Return the alarms of a place that turned or stand."""
+    return {change.alarm for change in turned} | {record.alarm for record in stands.values()}
 
 
 def _faults(settings: Settings, stretch: Stretch) -> tuple[dict[str, tuple[tuple[int, str], ...]], list[ConditionChange]]:
