@@ -257,6 +257,10 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
     state.lines = []
     urgent = desk.stays(filter(calls, about), at_ms)
     desk.write("weekly" if weekly else "digest", "digest", "site", about, at_ms, to="keeper", urgent=urgent)
+    for place in {heard.place for heard in state.heard.values() if heard.told and calls(heard.latest)} if urgent else ():
+        thread = state.threads.get(f"situation.{place}")
+        if thread is not None and thread.open:
+            thread.told_ms = at_ms  # with all that stands there and what to do: the next letter about it waits as after its own
 
 
 def _is_belied(event: News, standing: Set[str | None]) -> bool:

@@ -1370,3 +1370,11 @@ def test_what_runs_out_in_the_night_is_told_in_the_evening_and_wakes_nobody(left
     _, letters = tell(WATCH, TellingState(), [cold, *([out] if told else [])], cold.at_ms - 1, at("11 06:00"), "o", seen)
     mine = [one for one in letters if one.sort == "situation"]
     assert [row[0] for row in brief(mine)] == told and not any(one.urgent for one in mine)
+
+
+def test_an_urgent_digest_is_a_letter_about_what_it_calls_for() -> None:
+    """Ten minutes after a digest over a box that cold kills a reminder said the same again."""
+    cold = alarm(at("10 04:10"), name="temperature-low", level="harmful", value=8.2, limit=20.0, priority="wake")
+    kinds = ("digest", "reminder")
+    told = [(one.sort, one.at_ms) for one in all_letters(cold, until=at("10 12:00")) if one.sort in kinds]
+    assert [row for row in told if row[1] >= at("10 08:00")] == [("digest", at("10 08:00")), ("reminder", at("10 11:00"))]
