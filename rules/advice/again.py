@@ -12,6 +12,7 @@ from rules.advice.cause import Cause
 from rules.advice.recalled import CHECK_AGAIN_MS, again_ms, asked_lately
 from rules.advice.standing import Standing
 from rules.advice.state import AdviceState, Searched
+from rules.advice.steady import may_be_a_peak
 from rules.climate.situation import Situation
 from rules.terms.events import DAY_MS, HOUR_MS
 
@@ -51,6 +52,7 @@ def searched_at(state: AdviceState, situation: Situation, cause: Cause, standing
         cause=f"{cause.cell.number} {cause.case} {cause.lid_wet} {cause.setpoint_c} {cause.thermostat}",
         holds=[
             *sorted(cause.facts), *sorted(waiting), *sorted(stands), *sorted(asked),
+            *(["a peak, perhaps"] if may_be_a_peak(cause, s) else []),
             f"{len(s.changes)} changes, garden {s.garden_ml} ml",
         ],
         figures=[value for value, _ in figures],
