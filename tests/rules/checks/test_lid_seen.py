@@ -37,7 +37,7 @@ def test_a_lid_told_insulated_that_is_seen_wet_is_wet_at_once_and_its_build_is_a
     events = wrong.lives(1.0, wrong.sees(seen))
     assert turns(events, "lid-dew") == ["raised"]
     assert any("foam or second pane" in text for text in asked(events))
-    assert any("[chamber.nest.lid]" in event.text for event in events if isinstance(event, WordEvent))
+    assert any("is it written right in the config" in event.text for event in events if isinstance(event, WordEvent))
     assert "returned" not in turns(wrong.lives(24.0), "lid-dew")  # nothing changed but the time
 
 
