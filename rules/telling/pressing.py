@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from rules.telling.ledger import Ledger
 from rules.telling.news import is_as_bad
 from rules.telling.quiet_hours import local
-from rules.telling.settled import Settled
+from rules.telling.settled import SIDES, Settled
 from rules.telling.state import Heard, Owed, Sort, Thread, When
 from rules.telling.table import (
     CALM_LETTERS,
@@ -134,7 +134,7 @@ class Pressing:
         harmful, told = alarm.level == "harmful", self._figure_told(alarm, place)
         if (harmful and not told) or self._began_anew(alarm, place):
             return "new-harm"
-        if self._is_last_call(alarm):
+        if self._is_last_call(alarm) and not self._was_hot_just_now(place, alarm.at_ms):
             return "graver"
         if harmful or alarm.change in ("worsened", "escalated"):
             return "worse" if self.settled.has_gone_on(alarm) else "same"
@@ -223,8 +223,20 @@ class Pressing:
         return min((self.ledger.presents.told(alarm, at_ms).seconds_left or math.inf for alarm in alarms), default=math.inf)
 
     def _is_near_mark(self, place: str, at_ms: int) -> bool:
-        """Whether what was told there passes its next mark so soon that the letter about that can say all of it."""
-        return any(self._nears_mark(heard, at_ms) for heard in self.state.standing(place))
+        """Whether what was told there passes its next mark so soon that the letter about that can say all of it; in heat none
+        waits for it: who slept through the first call gets the next one in time."""
+        here = self.state.standing(place)
+        return not self._is_hot(place) and any(self._nears_mark(heard, at_ms) for heard in here)
+
+    def _is_hot(self, place: str) -> bool:
+        told = (heard.latest for heard in self.state.standing(place))
+        return any(SIDES.get(alarm.alarm) == "heat" and alarm.condition == "active" for alarm in told)
+
+    def _was_hot_just_now(self, place: str, at_ms: int) -> bool:
+        """Whether a letter has told of heat there so lately that one more figure of it is no call of its own."""
+        thread = self.state.threads.get(f"situation.{place}")
+        told_ms = None if thread is None else thread.told_ms
+        return told_ms is not None and at_ms - told_ms < JUDGED_MS and self._is_hot(place)
 
     def _nears_mark(self, heard: Heard, at_ms: int) -> bool:
         kind, presents = ALARMS[heard.latest.alarm].harm, self.ledger.presents

@@ -1378,3 +1378,17 @@ def test_an_urgent_digest_is_a_letter_about_what_it_calls_for() -> None:
     kinds = ("digest", "reminder")
     told = [(one.sort, one.at_ms) for one in all_letters(cold, until=at("10 12:00")) if one.sort in kinds]
     assert [row for row in told if row[1] >= at("10 08:00")] == [("digest", at("10 08:00")), ("reminder", at("10 11:00"))]
+
+
+def test_in_heat_no_reminder_waits_for_a_mark() -> None:
+    """Between 28.2 and 32.5 degC, in 53 minutes, who slept through the first letter got no other: the mark was near."""
+    when = at("10 23:57")
+    race = alarm(when, chamber="a", name="heater-runaway", value=28.2, limit=30.0, level="harmful", priority="wake")
+    warm = alarm(when + 20 * MINUTE_MS, chamber="a", value=30.1, level="outside", priority="wake")
+    worse = replace(warm, id="w", at_ms=when + 28 * MINUTE_MS, change="worsened", worse="priority", value=30.8)
+    near = Harm("heat", 0.1, 2000.0, 1000.0, "severe", acute=True, going_away=True, at_ms=when, mark_left_s=3000.0)
+    seen = Presents(before={"a": PlaceMemory(since_ms=when, harm={"heat": Account(used=0.1, outside=True, judged=near)})})
+    stop = advice(when, chamber="a", urgency="wake", change="stop")
+    _, letters = tell(WATCH, TellingState(), [race, stop, warm, worse], when - MINUTE_MS, when + 45 * MINUTE_MS, "o", seen)
+    mine = [row[0] for row in brief(letters)[1:] if row[2] == "keeper"]
+    assert mine == ["10 23:57", "11 00:12"]
