@@ -16,7 +16,7 @@ from rules.advice.heat import heat, heat_comes_first, stops_lately
 from rules.advice.model import cooling_h
 from rules.advice.planned import Plan, action_of, fitting, plain, sized
 from rules.advice.recalled import again_ms, asked_lately, cause_of, looks_due, mat_felt, model_of
-from rules.advice.search import HELPS_SHARE, Miss, Solution, dried, foremost, solve, standing_misses, with_foam
+from rules.advice.search import HALF_WAY, HELPS_SHARE, Miss, Solution, dried, foremost, solve, standing_misses, with_foam
 from rules.advice.set_point import cold_by_morning, left_out, meanwhile, plug_in, turn_up
 from rules.advice.standing import Standing, climate_stands, dryness_harms, lost_from_sight, probes_stand, wakes_dry
 from rules.advice.state import AdviceState
@@ -36,8 +36,6 @@ LOOKED_AT_MS = 2 * DAY_MS
 DRY_LOOKS = 3
 """So often in a row seen dry, a lid is not dried by figures alone; judgement."""
 LOOK_AGAIN_MS, COMPARE_AGAIN_MS = 20 * HOUR_MS, 7 * DAY_MS  # judgement
-HALF_WAY = 0.5
-"""Where devices take away less than this share of the worst miss, the letter also asks for what would; judgement."""
 UNSEEN_SWING_K = 1.0
 """By more than this no set point is moved on a moment's figure before two hours have shown how wide it swings; judgement."""
 

@@ -29,6 +29,8 @@ DRY_AIR_OUT = frozenset({"close-vents", "fan-less"})
 """What goes with water where the room's air dries the chamber: how much wetting gives is known least of all."""
 HELPS_SHARE = 0.1
 """The least share of the worst miss that a change must take away to count as one that helps; judgement."""
+HALF_WAY = 0.5
+"""Where devices take away less than this share of the worst miss, the letter also asks for what would; judgement."""
 WORSE_AT_MOST = 0.08
 """Share of draws in which a change may bring a quantity past its harmful limit on the way, beyond those in which it keeps it
 from harm; judgement."""

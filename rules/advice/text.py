@@ -12,7 +12,7 @@ from rules.advice.branches import BRANCHES
 from rules.advice.cause import Cause
 from rules.advice.goal import garden_ml
 from rules.advice.planned import Plan
-from rules.advice.search import HELPS_SHARE, Forecast, standing_misses
+from rules.advice.search import HALF_WAY, HELPS_SHARE, Forecast, standing_misses
 from rules.advice.standing import Standing
 from rules.advice.state import Worth
 from rules.advice.worth import factor, humidity_of
@@ -160,7 +160,8 @@ def beyond_devices(plan: Plan) -> bool:
         return False
     if solution is None or solution.feasible or not solution.unmet:
         return plan.limits_harm
-    return solution.winner.violation >= LITTLE_HELP_SHARE * solution.idle.violation
+    helps = solution.worst is not None and solution.moved >= HALF_WAY  # what does most harm, whatever else stays
+    return not helps and solution.winner.violation >= LITTLE_HELP_SHARE * solution.idle.violation
 
 
 def _missed(plan: Plan) -> list[str]:

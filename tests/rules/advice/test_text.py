@@ -4,7 +4,7 @@ import pytest
 from advice_scenes import alarms, devices, settings_of, situation
 
 from rules.advice.advisory import AdviceState, consider
-from rules.settings import Chamber, Vents
+from rules.settings import Chamber, Heater, Vents
 
 
 def told(now, chamber, *names):
@@ -25,6 +25,15 @@ def test_where_the_devices_cannot_do_it_the_structural_change_is_named():
     chamber = Chamber(devices=devices(setpoint_c=26.0, vents=Vents(count=0), fan=None, can_insulate_lid=False))
     event = told(situation(22.0, 76.0, 12.0, 50.0), chamber)
     assert "cannot repair this: it stays too cool" in event.reason and "a warmer room" in event.reason
+
+
+def test_devices_that_repair_what_does_most_harm_are_not_said_to_repair_nothing():
+    """Beside the heat that brought it into its band the letter said that the devices cannot repair it: the air stays humid."""
+    heater = Heater(watts=5.0, thermostat=False)
+    chamber = Chamber(air_ml=4500, devices=devices(heater=heater, vents=Vents(count=0), fan=None, can_insulate_lid=False))
+    event = told(situation(23.2, 95.0, 19.0, 50.0), chamber)
+    assert ("heater", "more") in {(action.device, action.change) for action in event.actions}
+    assert not event.beyond_devices and "This is a first step: by itself it stays very humid" in event.reason
 
 
 def test_summer_air_is_said_to_be_unable_to_dry():
