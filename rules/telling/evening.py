@@ -1,24 +1,32 @@
-"""What runs out in the coming night is told in the evening before: a course that has long been flat is no news at midnight."""
+"""What is mild and only digests tell of: in the evening what does not last through the night, and by day what has lasted for
+hours while something can be done about it that no letter has said."""
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 from rules.telling.ledger import Ledger
 from rules.telling.quiet_hours import instant_ms, local, quiet_until_ms
 from rules.telling.state import Heard, Owed
-from rules.terms.events import HOUR_MS
+from rules.terms.events import HOUR_MS, MINUTE_MS
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.bearable import BEARABLE
 from rules.trade.urgency import rank
 
 BEFORE_QUIET_MS = HOUR_MS
 """So long before the quiet hours a keeper can still do something about it. Own judgement."""
+LASTS_MS = 3 * HOUR_MS
+"""What is mild for so long does not go by itself; with a digest nearer than this it goes with that. Own judgement."""
+NEXT_AFTER_MS = 6 * HOUR_MS
+"""So long after a letter of its place it is worth another one, not for each change of the advice. Own judgement."""
+EACH_MS = 30 * MINUTE_MS
+"""So often it is looked at. Bookkeeping."""
 
 
 def next_evening_ms(ledger: Ledger, after_ms: int) -> int | None:
     """Return the next evening at which something must be looked at that only digests have told of; None: there is none."""
     telling, zone = ledger.settings.telling, ledger.settings.zone
-    if telling.quiet_begin == telling.quiet_end or not any(map(_is_mild, ledger.state.heard.values())):
+    if telling.quiet_begin == telling.quiet_end or not any(map(_is_untold, ledger.state.heard.values())):
         return None
     day = local(after_ms, zone).date()
     evenings = (instant_ms(day + timedelta(days=ahead), telling.quiet_begin, zone) - BEFORE_QUIET_MS for ahead in (0, 1, 2))
@@ -29,13 +37,62 @@ def look_ahead(ledger: Ledger, at_ms: int) -> None:
     """Owe at once what digests alone have told of and what does not last till the morning."""
     until_ms = quiet_until_ms(at_ms + BEFORE_QUIET_MS, ledger.settings.telling, ledger.settings.zone) or at_ms
     for key, heard in ledger.state.heard.items():
-        left_s = ledger.presents.told(heard.latest, at_ms).seconds_left if _is_mild(heard) else None
+        left_s = ledger.presents.told(heard.latest, at_ms).seconds_left if _is_untold(heard) else None
         if left_s is not None and at_ms + 1000.0 * left_s < until_ms:
             ledger.state.owe(key, Owed(heard.place, "situation", "today", "now", at_ms, [heard.latest], key))
 
 
+def next_look_ms(ledger: Ledger, after_ms: int) -> int | None:
+    """Return when what is mild is looked at again; None: nothing is advised about any of it that waits for the digest."""
+    owed = [key for key, one in ledger.state.owed.items() if one.when == "digest"]
+    lasts_ms = [(one.latest.since_ms or after_ms) + LASTS_MS for key in owed for one in _mild_beside(ledger, key)]
+    return None if not lasts_ms else -(-max(after_ms + 1, min(lasts_ms)) // EACH_MS) * EACH_MS
+
+
+def look(ledger: Ledger, at_ms: int) -> None:
+    """Owe at once, by day, what is advised about something mild that has lasted and does not come back."""
+    if ledger.quiet_until_ms(at_ms) is not None or next_digest_ms(ledger) - at_ms < LASTS_MS:
+        return
+    for key, owed in ledger.state.owed.items():
+        thread = ledger.state.threads.get(f"situation.{owed.place}")
+        told_ms = None if thread is None else thread.told_ms
+        if owed.when != "digest" or (told_ms is not None and at_ms - told_ms < NEXT_AFTER_MS):
+            continue
+        if any(_stays_out(ledger, heard, at_ms) for heard in _mild_beside(ledger, key)):
+            owed.when, owed.priority = "now", "today"
+            ledger.state.owe_now(at_ms)
+
+
+def next_digest_ms(ledger: Ledger) -> int:
+    """Return the digest hour of the next local date that had none."""
+    day = date.fromisoformat(ledger.state.round_date) + timedelta(days=1)
+    return instant_ms(day, ledger.settings.telling.digest_at, ledger.settings.zone)
+
+
+def _mild_beside(ledger: Ledger, key: str) -> list[Heard]:
+    """Return what is mild in the chamber that owed advice is for; nothing where what is owed is no advice."""
+    chamber = key.removeprefix("advice/")
+    return [one for one in ledger.state.heard.values() if key != chamber == one.latest.chamber and _is_mild(one)]
+
+
+def _stays_out(ledger: Ledger, heard: Heard, at_ms: int) -> bool:
+    """Whether it has lasted, its figure is further out than a probe may be wrong, and not on its way back."""
+    alarm, kind = ledger.presents.told(heard.latest, at_ms), ALARMS[heard.latest.alarm].harm
+    now = ledger.presents.figures(alarm.chamber or "", at_ms)
+    if kind is None or now is None or alarm.value is None or alarm.limit is None:
+        return False
+    if alarm.since_ms is None or at_ms - alarm.since_ms < LASTS_MS:
+        return False
+    slope_h = now.humidity_slope_pct_h if kind == "dryness" else now.temperature_slope_k_h
+    back = BEARABLE[kind].worse * (slope_h or 0.0) < -BEARABLE[kind].noise_h
+    return not back and not BEARABLE[kind].is_unsure(alarm.value, alarm.limit)
+
+
 def _is_mild(heard: Heard) -> bool:
     alarm = heard.latest
-    told = heard.told and rank(heard.told_priority) >= rank("today")
-    stands = heard.shown and alarm.condition == "active" and not (alarm.acknowledged or told)
+    stands = heard.shown and alarm.condition == "active" and not alarm.acknowledged
     return stands and ALARMS[alarm.alarm].harm in ("heat", "cold", "dryness") and rank(alarm.priority) < rank("today")
+
+
+def _is_untold(heard: Heard) -> bool:
+    return _is_mild(heard) and not (heard.told and rank(heard.told_priority) >= rank("today"))

@@ -8,12 +8,12 @@ time is the instant itself.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence, Set
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import Literal
 
 from rules.climate.course import Presents
 from rules.settings import Settings, Telling
-from rules.telling.evening import look_ahead, next_evening_ms
+from rules.telling.evening import look, look_ahead, next_digest_ms, next_evening_ms, next_look_ms
 from rules.telling.letters import FLOOD_WINDOW_MS, Desk
 from rules.telling.news import calls
 from rules.telling.policy import take
@@ -134,9 +134,11 @@ def _dues(desk: Desk) -> Iterable[Due]:
     evening_ms = next_evening_ms(desk.ledger, state.seen_ms)
     if evening_ms is not None:
         yield evening_ms, 4, "evening", True
+    look_ms = next_look_ms(desk.ledger, state.seen_ms)
+    if look_ms is not None:
+        yield look_ms, 4, "look", False
     if state.round_date:
-        day = date.fromisoformat(state.round_date) + timedelta(days=1)
-        yield instant_ms(day, telling.digest_at, settings.zone), 5, "round", True
+        yield next_digest_ms(desk.ledger), 5, "round", True
 
 
 def _reminders(desk: Desk) -> Iterable[Due]:
@@ -186,6 +188,8 @@ def _do(desk: Desk, what: str, at_ms: int) -> None:
         desk.ledger.look_again(at_ms)
     elif kind == "evening":
         look_ahead(desk.ledger, at_ms)
+    elif kind == "look":
+        look(desk.ledger, at_ms)
     elif kind == "flush":
         desk.flush(at_ms)
     elif kind == "round":

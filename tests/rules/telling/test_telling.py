@@ -1392,3 +1392,40 @@ def test_in_heat_no_reminder_waits_for_a_mark() -> None:
     _, letters = tell(WATCH, TellingState(), [race, stop, warm, worse], when - MINUTE_MS, when + 45 * MINUTE_MS, "o", seen)
     mine = [row[0] for row in brief(letters)[1:] if row[2] == "keeper"]
     assert mine == ["10 23:57", "11 00:12"]
+
+
+@pytest.mark.parametrize(
+    ("now_c", "slope_k_h", "asked_at", "told"),
+    [
+        (21.7, 0.0, "10 13:10", ["10 13:30"]),
+        (21.7, 0.0, "10 10:10", ["10 12:00"]),  # it has not lasted yet
+        (21.7, 0.5, "10 13:10", []),  # it comes back
+        (23.6, 0.0, "10 13:10", []),  # within what a probe may be wrong
+        (21.7, 0.0, "10 22:40", []),  # at night it waits for the digest
+    ],
+)
+def test_what_is_mild_and_lasts_is_told_by_day_with_its_next_step(
+    now_c: float, slope_k_h: float, asked_at: str, told: list[str]
+) -> None:
+    """A box stood at 21.7 degC for 22 hours with the next step at hand: it waited for the digest of the next morning."""
+    cold = alarm(at("10 09:00"), name="temperature-low", value=23.4, limit=24.0, priority="digest", since_ms=at("10 09:00"))
+    asked = advice(at(asked_at), urgency="digest", change="more")
+    now = situation(now_c, 80.0, temperature_read_ms=cold.at_ms, temperature_slope_k_h=slope_k_h)
+    seen = Presents(before={"left": PlaceMemory(since_ms=cold.at_ms, present=now, temperature_c=now_c)})
+    _, letters = tell(WATCH, TellingState(), [cold, asked], cold.at_ms - 1, at("11 07:59"), "o", seen)
+    mine = [one for one in letters if one.sort == "situation"]
+    assert [row[0] for row in brief(mine)] == told and not any(one.urgent for one in mine)
+    assert all(about(one) == ["raised", "given"] for one in mine)
+
+
+def test_of_what_is_mild_there_is_no_second_letter_within_hours() -> None:
+    """Each change of the advice would be a letter."""
+    cold = alarm(at("10 09:00"), name="temperature-low", value=22.0, limit=24.0, priority="digest", since_ms=at("10 09:00"))
+    steps = [
+        advice(at("10 12:10") + n * HOUR_MS, urgency="digest", change=("more", "check")[n % 2], advisory=f"left.{n}")
+        for n in range(6)
+    ]
+    now = situation(22.0, 80.0, temperature_read_ms=cold.at_ms, temperature_slope_k_h=0.0)
+    seen = Presents(before={"left": PlaceMemory(since_ms=cold.at_ms, present=now, temperature_c=22.0)})
+    _, letters = tell(WATCH, TellingState(), [cold, *steps], cold.at_ms - 1, at("10 22:00"), "o", seen)
+    assert [row[0] for row in brief([one for one in letters if one.sort == "situation"])] == ["10 12:30", "10 18:30"]
