@@ -70,7 +70,7 @@ class Configuration(Section):
     """The status page, if you want one."""
     broker: dict[Name, Broker] = Field(default_factory=dict, max_length=20)
     """MQTT brokers, each used by any number of probes and outlets."""
-    room: dict[Name, Room] = Field(default_factory=dict, max_length=100)
+    room: dict[Name, Room] = Field(default_factory=dict, max_length=1000)
     """Rooms that chambers stand in. A probe in the room lets advice know what venting would do."""
     chamber: dict[Name, Chamber] = Field(min_length=1, max_length=1000)
     """Chambers of the nests: their bands, lids, devices and gardens."""

@@ -145,7 +145,7 @@ def _found(value: object) -> str:
     if isinstance(value, str):
         return f'"{shown(value)}"'
     if isinstance(value, Mapping):
-        return "a table"
+        return f"a table of {len(value)}"
     if isinstance(value, list):
         return f"a list of {len(value)}"
     return shown(str(value))
@@ -233,7 +233,8 @@ def _range(node: Schema) -> str:
 
 def _form(node: Schema) -> str:
     limits = {"minLength": "at least {} characters", "maxLength": "at most {} characters",
-              "minItems": "at least {} of them", "maxItems": "at most {} of them"}
+              "minItems": "at least {} of them", "maxItems": "at most {} of them",
+              "minProperties": "at least {} of them", "maxProperties": "at most {} of them"}
     forms = [words.format(node[key]) for key, words in limits.items() if key in node]
     if pattern := str(node.get("pattern", "")):
         known = next((words for beginning, words in _PATTERNS if pattern.startswith(beginning)), "")

@@ -45,7 +45,8 @@ def follow(
         life.settle(from_ms)
     for stimulus in stimuli:
         at_ms = stimulus.at_ms if isinstance(stimulus, ConditionChange) else stimulus.taken_ms
-        _end_what_is_due(life, at_ms)
+        if at_ms != life.state.seen_ms:
+            _end_what_is_due(life, at_ms)
         life.state.seen_ms = at_ms
         if isinstance(stimulus, ConditionChange):
             _change(life, stimulus)

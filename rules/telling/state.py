@@ -227,11 +227,12 @@ class TellingState:
 
     def asked(self, place: str) -> list[AdviceEvent]:
         """Return the standing advice of a place that is not done yet, the most urgent first."""
-        stands: dict[str | None, list[Heard]] = {}
-        for one in self.heard.values():
-            if one.open:
-                stands.setdefault(one.latest.chamber, []).append(one)
-        found = [one for one in self.undone() if _leading(one.chamber, stands.get(one.chamber, [])) == place]
+        undone = self.undone()
+        stands: dict[str | None, list[Heard]] = {one.chamber: [] for one in undone}
+        for heard in self.heard.values() if undone else ():
+            if heard.open and heard.latest.chamber in stands:
+                stands[heard.latest.chamber].append(heard)
+        found = [one for one in undone if _leading(one.chamber, stands[one.chamber]) == place]
         return sorted(found, key=lambda advice: (-rank(advice.urgency), advice.chamber or ""))
 
     def drop_done(self, chamber: str, advisory: str | None) -> None:

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence, Set
 from datetime import timedelta
+from itertools import groupby
+from operator import attrgetter
 from typing import Literal
 
 from rules.climate.course import Presents
@@ -62,10 +64,11 @@ def tell(
         return state, []
     desk = Desk(settings, state.copied(), origin, presents, away)
     _introduce(desk, from_ms)
-    for event in events:
-        _do_what_is_due(desk, event.at_ms)
-        desk.state.seen_ms = event.at_ms
-        take(desk.ledger, event)
+    for at_ms, together in groupby(events, key=attrgetter("at_ms")):
+        _do_what_is_due(desk, at_ms)
+        desk.state.seen_ms = at_ms
+        for event in together:
+            take(desk.ledger, event)
     _do_what_is_due(desk, until_ms)
     _plan(desk)
     return desk.state, desk.letters

@@ -157,6 +157,11 @@ def test_many_mistakes_are_told_in_one_run_in_the_order_of_their_lines() -> None
     assert [int(re.match(r"f.toml:(\d+): ", fault)[1]) for fault in found] == [2, 3, 5, 7]
 
 
+def test_too_many_tables_are_counted() -> None:
+    [fault] = faults(with_lines(*(f'[broker.b{number}]\nhost = "localhost"' for number in range(20))))
+    assert "broker: found a table of 21; allowed a table (at most 20 of them)" in fault
+
+
 def test_an_empty_config_says_what_to_add() -> None:
     assert faults("") == [
         "f.toml:1: chamber: is missing; add at least one table [chamber.ID] (Chambers of the nests: their bands, lids, devices and gardens)",
