@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import replace
 
 from rules.alarms.priority import Judged, priority_of
 from rules.alarms.state import CHATTER_FOR_MS, AlarmRecord, AlarmsState, record_key
-from rules.alarms.suppression import causes, near
+from rules.alarms.suppression import ByChamber, causes, near
 from rules.alarms.table import Transition
 from rules.alarms.walk import Cue, level_of, step, told
 from rules.keeper.state import KeeperState, garden_ml
@@ -33,6 +34,9 @@ class AlarmLife:
         self.keeper = keeper
         self.origin = origin
         self.events: list[Told] = []
+        self._by_chamber: ByChamber = defaultdict(dict)
+        for key, record in state.records.items():
+            self._by_chamber[record.chamber][key] = record
 
     def record(self, chamber: str | None, alarm: str, probe: str | None, medium: str | None = None) -> AlarmRecord:
         """Return the record of an alarm, a new one if it was never heard of."""
@@ -45,7 +49,7 @@ class AlarmLife:
                 medium=(medium or probe) if subject == "medium" else medium if subject == "probe" else None,
             )
             record.out_of_service = record.probe in self.keeper.out_of_service
-            self.state.records[key] = record
+            self.state.records[key] = self._by_chamber[chamber][key] = record
         return record
 
     def _note(self, record: AlarmRecord, change: ConditionChange) -> None:
@@ -102,7 +106,7 @@ class AlarmLife:
         if record.open:
             self._judge(record)
         if row.change is not None:
-            self._place(record, causes(self.settings, near(self.settings, self.state, record), self.keeper))
+            self._place(record, causes(self.settings, self._near(record), self.keeper))
             self._say(record, row.change, cue.at_ms, reason, cue if row.change == "worsened" else None)
         if "open" in row.effects:
             self._count_raise(record, cue.at_ms)
@@ -112,7 +116,7 @@ class AlarmLife:
 
     def settle(self, at_ms: int, changed: AlarmRecord | None = None) -> None:
         """Tell of every other alarm whose suppression has changed by what has just happened: to this one, or to all."""
-        state = self.state if changed is None else near(self.settings, self.state, changed)
+        state = self.state if changed is None else self._near(changed)
         found = causes(self.settings, state, self.keeper)
         for key in sorted(state.records):
             record = state.records[key]
@@ -122,6 +126,9 @@ class AlarmLife:
             if after != before and record.condition != "normal":
                 hidden = after != "none"
                 self._say(record, "suppressed" if hidden else "unsuppressed", at_ms, "" if hidden else "what hid it is over")
+
+    def _near(self, record: AlarmRecord) -> AlarmsState:
+        return replace(self.state, records=near(self.settings, self.state, self._by_chamber, record))
 
     def garden_class(self, chamber: str | None) -> str:
         """Return the garden's size class; a chamber without a garden bears as much as the largest one."""
@@ -146,8 +153,7 @@ class AlarmLife:
 
     def _judged(self, record: AlarmRecord) -> Judged:
         uncertain = ALARMS[record.alarm].subject in ("climate", "lid") and any(
-            other.open and other.alarm == "probes-disagree" and other.chamber == record.chamber
-            for other in self.state.records.values()
+            other.open and other.alarm == "probes-disagree" for other in self._by_chamber[record.chamber].values()
         )
         return priority_of(
             record.alarm, record.level or "outside", size=self.garden_class(record.chamber), value=record.value,

@@ -28,17 +28,23 @@ _DEPTH = {alarm: _depth(alarm) for alarm in ALARMS}
 """Causes before what they explain, so that one pass decides all. A circle of explanations fails here."""
 
 
-def near(settings: Settings, state: AlarmsState, record: AlarmRecord) -> AlarmsState:
-    """Return the state with those alarms alone that what happens to this one can hide or show: of its chamber and the site, and
-    of the whole room where the room may move it. So a change costs the same beside a thousand other chambers."""
+ByChamber = dict[str | None, dict[str, AlarmRecord]]
+"""The records of each chamber (None: of the site)."""
+
+
+def near(settings: Settings, state: AlarmsState, by_chamber: ByChamber, record: AlarmRecord) -> dict[str, AlarmRecord]:
+    """Return those alarms alone that what happens to this one can hide or show: of its chamber and the site, and of the whole
+    room where the room may move it. So a change costs the same beside a thousand other chambers."""
     if record.chamber is None:
-        return state
-    mine = {key: one for key, one in state.records.items() if one.chamber in (record.chamber, None)}
+        return state.records
+    mine = {**by_chamber.get(record.chamber, {}), **by_chamber.get(None, {})}
     room = _room(settings, record.chamber)
     moved = any(ALARMS[one.alarm].room_moves and (one is record or one.condition != "normal") for one in mine.values())
     if room is not None and moved:
-        mine |= {key: one for key, one in state.records.items() if _room(settings, one.chamber) == room}
-    return replace(state, records=mine)
+        for chamber, records in by_chamber.items():
+            if _room(settings, chamber) == room:
+                mine |= records
+    return mine
 
 
 def causes(settings: Settings, state: AlarmsState, keeper: KeeperState) -> dict[str, str]:
