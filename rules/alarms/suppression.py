@@ -7,7 +7,6 @@ then. A harmful level is hidden by nothing but a visit of the keeper, who is sta
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 from rules.alarms.state import AlarmRecord, AlarmsState
 from rules.keeper.state import KeeperState
