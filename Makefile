@@ -82,10 +82,10 @@ fuzz: .fuzz/venv.stamp
 audit: .fuzz/audit.stamp
 	.fuzz/audit/bin/pip-audit --strict --disable-pip --require-hashes -r requirements.lock
 
-# Does any test notice when a rule is changed a little? `make mutants MODULES="climate/quality advice/plan" SHARE=0.02`;
+# Does any test notice when a rule is changed a little? `make mutants MODULES="climate/quality advice/plan" SAMPLE=20 SEED=7`;
 # without: days. Which tests touch which function is found first, which takes a while.
 mutants: $(VENV)/test.stamp .mutants/venv.stamp
-	.mutants/venv/bin/python .ci/mutants $(MODULES) $(if $(TESTS),--tests "$(TESTS)") $(if $(SHARE),--share $(SHARE))
+	.mutants/venv/bin/python .ci/mutants $(MODULES) $(if $(TESTS),--tests "$(TESTS)") $(if $(SAMPLE),--sample $(SAMPLE)) $(if $(SEED),--seed $(SEED))
 
 .mutants/venv.stamp: .ci/mutants-requirements.lock | $(BIN)/python
 	$(PYTHON) -m venv .mutants/venv

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import csv
+from itertools import permutations
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from adapters.recorded import read_recording
-from rules.climate.judging import Column, hear
+from rules.climate.judging import Column, Second, hear
 from rules.climate.memory import ProbeMemory, Series
 from rules.climate.quality import FAIL, GOOD, NOT_EVALUATED, SUSPECT, TESTS, fresh_for_ms, judge
 from rules.settings import Probe, Room, Settings, Site, Telling
@@ -213,6 +214,20 @@ def test_what_a_second_probe_says_too_is_believed_at_once() -> None:
         _, agreed = judge(Series(), quantity, at_ms, values, MINUTE_MS, None, values - 1.0)
         assert (alone.flag[40:] >= SUSPECT).all()
         assert (agreed.flag[1:] == GOOD).all()
+
+
+@pytest.mark.parametrize("near_c", [3.0, 5.0])
+def test_of_several_other_probes_the_nearest_bears_an_extreme_out_in_whatever_order_they_are_named(near_c: float) -> None:
+    """One that reads far above, one far below and one that is silent say nothing against it; 1.5 K apart is as one."""
+    at_ms = np.arange(5) * MINUTE_MS
+    own = {"air_temperature": Column(at_ms, at_ms, np.array([25.0, 4.0, 4.0, 4.0, 4.0]))}
+    agreeing, silent = [Second(at_ms, np.full(5, one), 3 * MINUTE_MS) for one in (near_c, np.nan)]
+    others = [Second(at_ms, np.full(5, one), 3 * MINUTE_MS) for one in (25.0, -15.0)]
+    late = Second(at_ms[:1] - MINUTE_MS, np.array([near_c]), 3 * MINUTE_MS)  # its word holds for three minutes, no longer
+    for near, found in ((agreeing, ["", "", ""]), (late, ["", "domain", "domain"])):
+        for seconds in permutations([near, silent, *others]):
+            _, (heard,) = hear(settings_of("one"), "one", ProbeMemory(0), own, {"air_temperature": seconds})
+            assert [TESTS[one] for one in heard.judged.test[2:]] == found
 
 
 def test_a_spike_is_seen_in_hourly_samples_too() -> None:
