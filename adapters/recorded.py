@@ -292,6 +292,10 @@ _TIME_REMEDIES = (
 )
 
 
+LAST_YEAR = 2199
+"""What is written of later years is a slip, or stands for "never"; a day beyond 9999 no calendar has. Judgement."""
+
+
 def instant_ms(text: Any) -> int:
     """Return an RFC 3339 time in milliseconds; raises BadRow."""
     try:
@@ -303,6 +307,8 @@ def instant_ms(text: Any) -> int:
         raise BadRow(f"the time {excerpt(str(text), 40)} says no offset from UTC; add Z or +01:00")
     if moment.year < 1970:
         raise BadRow(f"the time {excerpt(str(text), 40)} lies before 1970")
+    if moment.year > LAST_YEAR:
+        raise BadRow(f"the time {excerpt(str(text), 40)} lies after {LAST_YEAR}")
     return round(moment.timestamp() * 1000)
 
 

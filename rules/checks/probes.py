@@ -29,7 +29,7 @@ _WORDS = {  # why it is not believed, and what would make it believed again
     "flat-line": ("has said exactly the same for hours: frozen", "any other reading; switch it off and on"),
     "saturated": ("leapt to its top and stays: wet or buried", "readings below 97 %RH, or a second probe that says the same"),
     "wetted": ("was soaked and still reads high", "ten minutes below 97 %RH, or a second probe that says the same"),
-    "domain": ("jumped to what a fungus shelf hardly is", "an hour of readings that move there, or a second probe that agrees"),
+    "domain": ("says what a fungus shelf hardly is", "an hour of readings that move there, or a second probe that agrees"),
     "begins-extreme": ("began in an extreme", "an hour of readings that move there, or a second probe that agrees"),
     "spike": ("jumps", "two readings in a row that agree"),
     "rate": ("races", "readings that change more slowly"),
@@ -138,7 +138,8 @@ def _words(  # type: ignore[no-untyped-def]
 ):
     def facts(index: int) -> Facts:
         age_s = float(good_age[index]) / 1000.0
-        last = rfc3339(int(view.at_ms[index] - good_age[index]))
+        last_ms = int(view.at_ms[index] - good_age[index])
+        last = rfc3339(last_ms)
         if not bad[index]:
             return Facts(round(age_s), None, "s", None, f"{name} is heard and believed again")
         fault = next((fault for at, fault in reversed(told) if at <= view.at_ms[index]), memory.fault)
@@ -146,7 +147,8 @@ def _words(  # type: ignore[no-untyped-def]
             return Facts(round(age_s), None, "s", None, f"nothing from {name} since {last}" + (f" ({fault})" if fault else ""))
         test = failing_test(view, name, index) or fault
         why, cure = _WORDS.get(test, ("is not believed", "two readings in a row that agree"))
-        return Facts(round(age_s), None, "s", None, f"{name} {why}; last believed {last}; it is believed again after {cure}")
+        seen = f"last believed {last}" if last_ms > memory.since_ms else f"not believed once since {last}"
+        return Facts(round(age_s), None, "s", None, f"{name} {why}; {seen}; it is believed again after {cure}")
 
     return facts
 

@@ -66,9 +66,10 @@ def test_bad_lines_are_counted_and_named_and_the_rest_is_read(recorded):
         + b"\n"
         + b"\xff\xfe\n"  # 11
         + b"2026-03-01T00:11:00Z,air,air_temperature,25.5,Cel\n"
+        + b"9999-12-31T23:59:59Z,air,air_temperature,25,Cel\n"  # 13
     )
-    assert [one.line for one in got.bad] == [3, 4, 5, 6, 7, 8, 9, 11]
-    assert got.bad_count == 8
+    assert [one.line for one in got.bad] == [3, 4, 5, 6, 7, 8, 9, 11, 13]
+    assert got.bad_count == 9
     assert [value for *_, value in rows_of(got.batch)] == [25.0, 25.5]
     reasons = {one.line: one.reason for one in got.bad}
     assert reasons[3] == "'abc' is not a decimal number"
@@ -77,6 +78,7 @@ def test_bad_lines_are_counted_and_named_and_the_rest_is_read(recorded):
     assert "allowed: air_temperature, relative_humidity, surface_temperature" in reasons[6]
     assert "allowed: Cel" in reasons[7]
     assert "4 columns" in reasons[8]
+    assert "'9999-12-31T23:59:59Z' lies after 2199" in reasons[13]
 
 
 def test_unknown_probe_is_a_bad_line_where_the_probes_are_known(recorded):

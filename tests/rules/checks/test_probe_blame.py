@@ -20,6 +20,8 @@ from healthy_air import (
     with_gaps,
 )
 
+from rules.terms.events import AlarmEvent
+
 HOUR_MS, MINUTE_MS = 3_600_000, 60_000
 
 
@@ -119,6 +121,16 @@ def test_a_probe_that_comes_back_in_a_frost_is_not_blamed_and_one_that_stands_th
         kept = (air.at_ms < back_ms - 9 * HOUR_MS) | (air.at_ms >= back_ms)
         heard = Air(air.at_ms[kept], frost[kept], air.humidity_pct[kept])
         assert bool(raised(told({"nest-air": (MINUTELY, heard)}), "probe-fault")) is wanted
+
+
+def test_of_a_probe_that_began_in_a_cold_cellar_nothing_is_said_that_never_happened() -> None:
+    """At 3 degC in steps of 1 K from its first reading on it was said to have jumped there and to have been believed before."""
+    coarse, at_ms = Logger(1800, 1.0, 1.0), START_MS + np.arange(20, dtype=np.int64) * 30 * MINUTE_MS
+    cellar, nest = (Air(at_ms, np.full(20, begun_c) + moves, 80.0 + np.arange(20) % 3)
+                    for begun_c, moves in ((3.0, 0.0), (25.0, np.arange(20) % 2)))
+    events = told({"nest-air": (coarse, nest)}, {"cellar": (coarse, cellar)})
+    [reason] = [e.reason for e in events if isinstance(e, AlarmEvent) and (e.alarm, e.change) == ("probe-fault", "raised")]
+    assert reason.startswith("cellar says what a fungus shelf hardly is; not believed once since 2026-01-01T00:00:00Z;")
 
 
 @pytest.mark.parametrize("logger", [Logger(3600, 1.0, 2.0), Logger(900, 0.5, 5.0)])
