@@ -128,7 +128,9 @@ class AlarmLife:
                 self._say(record, "suppressed" if hidden else "unsuppressed", at_ms, "" if hidden else "what hid it is over")
 
     def _near(self, record: AlarmRecord) -> AlarmsState:
-        return replace(self.state, records=near(self.settings, self.state, self._by_chamber, record))
+        """Return the state with those alarms alone whose hiding this one may change; the site's may change all."""
+        whole = record.chamber is None
+        return self.state if whole else replace(self.state, records=near(self.settings, self._by_chamber, record))
 
     def garden_class(self, chamber: str | None) -> str:
         """Return the garden's size class; a chamber without a garden bears as much as the largest one."""

@@ -31,11 +31,9 @@ ByChamber = dict[str | None, dict[str, AlarmRecord]]
 """The records of each chamber (None: of the site)."""
 
 
-def near(settings: Settings, state: AlarmsState, by_chamber: ByChamber, record: AlarmRecord) -> dict[str, AlarmRecord]:
-    """Return those alarms alone that what happens to this one can hide or show: of its chamber and the site, and of the whole
-    room where the room may move it. So a change costs the same beside a thousand other chambers."""
-    if record.chamber is None:
-        return state.records
+def near(settings: Settings, by_chamber: ByChamber, record: AlarmRecord) -> dict[str, AlarmRecord]:
+    """Return those alarms alone that what happens to this one, of a chamber, can hide or show: of the chamber and the site, and
+    of the whole room where the room may move it. So a change costs the same beside a thousand other chambers."""
     mine = {**by_chamber.get(record.chamber, {}), **by_chamber.get(None, {})}
     room = _room(settings, record.chamber)
     moved = any(ALARMS[one.alarm].room_moves and (one is record or one.condition != "normal") for one in mine.values())

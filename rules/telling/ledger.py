@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date, timedelta
 
 from rules.climate.course import Presents
 from rules.settings import Settings
 from rules.telling.quiet_hours import quiet_until_ms
 from rules.telling.state import TellingState, When
 from rules.terms.events import MINUTE_MS, AlarmEvent, Priority
+from rules.terms.local_time import instant_ms
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import BEARABLE
 
@@ -27,6 +29,11 @@ class Ledger:
     def quiet_until_ms(self, at_ms: int) -> int | None:
         """Return when the quiet hours end that an instant lies in; None: it lies in none."""
         return quiet_until_ms(at_ms, self.settings.telling, self.settings.zone)
+
+    def next_digest_ms(self) -> int:
+        """Return the digest hour of the next local date that had none."""
+        day = date.fromisoformat(self.state.round_date) + timedelta(days=1)
+        return instant_ms(day, self.settings.telling.digest_at, self.settings.zone)
 
     def when(self, priority: Priority, at_ms: int) -> When:
         """Return when something of this priority goes out that came up at an instant."""

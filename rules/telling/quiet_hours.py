@@ -6,19 +6,15 @@ first one. So each local date has each time exactly once.
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 
 from rules.settings import Telling
+from rules.terms.local_time import instant_ms
 
 
 def local(at_ms: int, zone: tzinfo) -> datetime:
     """Return the local date and time of an instant."""
     return datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone)
-
-
-def instant_ms(day: date, clock: time, zone: tzinfo) -> int:
-    """Return the instant of a local time on a local date."""
-    return round(datetime.combine(day, clock, zone).timestamp() * 1000)
 
 
 def quiet_until_ms(at_ms: int, telling: Telling, zone: tzinfo) -> int | None:

@@ -15,14 +15,15 @@ from typing import Literal
 
 from rules.climate.course import Presents
 from rules.settings import Settings, Telling
-from rules.telling.evening import look, look_ahead, next_digest_ms, next_evening_ms, next_look_ms
 from rules.telling.letters import FLOOD_WINDOW_MS, Desk
+from rules.telling.mild import look, look_ahead, next_evening_ms, next_look_ms
 from rules.telling.news import calls
 from rules.telling.policy import take
-from rules.telling.quiet_hours import awake_ms, instant_ms, local, quiet_until_ms
+from rules.telling.quiet_hours import awake_ms, local, quiet_until_ms
 from rules.telling.state import Heard, Owed, TellingState, Thread
 from rules.telling.table import NEXT_WITHIN_MS
 from rules.terms.events import MINUTE_MS, AdviceEvent, Event, LetterEvent, News, SystemEvent
+from rules.terms.local_time import instant_ms
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.cautions import CAUTIONS
 from rules.trade.urgency import rank
@@ -141,7 +142,7 @@ def _dues(desk: Desk) -> Iterable[Due]:
     if look_ms is not None:
         yield look_ms, 4, "look", False
     if state.round_date:
-        yield next_digest_ms(desk.ledger), 5, "round", True
+        yield desk.ledger.next_digest_ms(), 5, "round", True
 
 
 def _reminders(desk: Desk) -> Iterable[Due]:

@@ -154,9 +154,13 @@ def rows() -> list[Row]:
         beside(part, "the same against parsing its file", median["ours"], "s", "np.loadtxt", median["numpy"], most=4.0),
         beside(part, "reading the file alone", median["read"], "s", "np.loadtxt", median["numpy"]),
     ]
-    return found + _line("months of one chamber", [(1, months * MONTH, months) for months in (1, 3, 12, 60)]) + _line(
-        "chambers, each in a room of its own, over a day", [(chambers, 1440, chambers) for chambers in (1, 10, 100, 1000)]
-    ) + _bad_weather()
+    months = [(count, 1, 1, count * MONTH) for count in (1, 3, 12, 60)]
+    in_one = [(count, count, 1, 1440) for count in (1, 10, 100, 1000)]
+    in_many = [(count, count, count, 1440) for count in (1, 10, 100, 1000)]
+    return [
+        *found, *_line("months of one chamber", months), *_line("chambers over a day", in_one),
+        *_line("chambers over a day, each in a room of its own", in_many), *_bad_weather(),
+    ]
 
 
 def _bad_weather() -> list[Row]:
@@ -168,11 +172,13 @@ def _bad_weather() -> list[Row]:
     ]
 
 
-def _line(what: str, cases: list[tuple[int, int, int]]) -> list[Row]:
+def _line(what: str, cases: list[tuple[int, int, int, int]]) -> list[Row]:
+    """Return the cost of a reading for each count of so many chambers, rooms and minutes. A room's readings are the cheap ones,
+    so beside a single chamber in its room, half of whose readings they are, many chambers of one room look dearer."""
     found: list[Row] = []
     smallest_us = 0.0
-    for chambers, minutes, shown in cases:
-        cost_us = 1e6 * replay_s(chambers, minutes, rooms=chambers) / (4 * chambers * minutes)
+    for shown, chambers, rooms, minutes in cases:
+        cost_us = 1e6 * replay_s(chambers, minutes, rooms=rooms) / (2 * (chambers + rooms) * minutes)
         smallest_us = smallest_us or cost_us
         part = f"replay, cost of a reading against {what}"
         found.append(beside(part, f"{shown:,} {what}", cost_us, "us", "the smallest", smallest_us, most=1.3))

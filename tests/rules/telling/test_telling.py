@@ -16,7 +16,7 @@ from adapters.wording.letter import subject_of
 from rules.climate.course import Presents
 from rules.climate.memory import Account, PlaceMemory
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
-from rules.telling.quiet_hours import instant_ms, quiet_until_ms
+from rules.telling.quiet_hours import quiet_until_ms
 from rules.telling.state import TellingState
 from rules.telling.table import ROWS, NewsKind
 from rules.telling.telling import configured, tell
@@ -35,6 +35,7 @@ from rules.terms.events import (
     SystemEvent,
     WordEvent,
 )
+from rules.terms.local_time import instant_ms
 from rules.turn.state import shifted
 
 BERLIN = ZoneInfo("Europe/Berlin")

@@ -3,12 +3,14 @@ hours while something can be done about it that no letter has said."""
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from collections import defaultdict
+from datetime import timedelta
 
 from rules.telling.ledger import Ledger
-from rules.telling.quiet_hours import instant_ms, local, quiet_until_ms
+from rules.telling.quiet_hours import local, quiet_until_ms
 from rules.telling.state import Heard, Owed
 from rules.terms.events import HOUR_MS, MINUTE_MS
+from rules.terms.local_time import instant_ms
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import BEARABLE
 from rules.trade.urgency import rank
@@ -44,35 +46,32 @@ def look_ahead(ledger: Ledger, at_ms: int) -> None:
 
 def next_look_ms(ledger: Ledger, after_ms: int) -> int | None:
     """Return when what is mild is looked at again; None: nothing is advised about any of it that waits for the digest."""
-    owed = [key for key, one in ledger.state.owed.items() if one.when == "digest"]
-    lasts_ms = [(one.latest.since_ms or after_ms) + LASTS_MS for key in owed for one in _mild_beside(ledger, key)]
+    lasts_ms = [(one.latest.since_ms or after_ms) + LASTS_MS for _, mild in _advised(ledger) for one in mild]
     return None if not lasts_ms else -(-max(after_ms + 1, min(lasts_ms)) // EACH_MS) * EACH_MS
 
 
 def look(ledger: Ledger, at_ms: int) -> None:
     """Owe at once, by day, what is advised about something mild that has lasted and does not come back."""
-    if ledger.quiet_until_ms(at_ms) is not None or next_digest_ms(ledger) - at_ms < LASTS_MS:
+    if ledger.quiet_until_ms(at_ms) is not None or ledger.next_digest_ms() - at_ms < LASTS_MS:
         return
-    for key, owed in ledger.state.owed.items():
+    for owed, mild in _advised(ledger):
         thread = ledger.state.threads.get(f"situation.{owed.place}")
         told_ms = None if thread is None else thread.told_ms
-        if owed.when != "digest" or (told_ms is not None and at_ms - told_ms < NEXT_AFTER_MS):
+        if told_ms is not None and at_ms - told_ms < NEXT_AFTER_MS:
             continue
-        if any(_stays_out(ledger, heard, at_ms) for heard in _mild_beside(ledger, key)):
+        if any(_stays_out(ledger, heard, at_ms) for heard in mild):
             owed.when, owed.priority = "now", "today"
             ledger.state.owe_now(at_ms)
 
 
-def next_digest_ms(ledger: Ledger) -> int:
-    """Return the digest hour of the next local date that had none."""
-    day = date.fromisoformat(ledger.state.round_date) + timedelta(days=1)
-    return instant_ms(day, ledger.settings.telling.digest_at, ledger.settings.zone)
-
-
-def _mild_beside(ledger: Ledger, key: str) -> list[Heard]:
-    """Return what is mild in the chamber that owed advice is for; nothing where what is owed is no advice."""
-    chamber = key.removeprefix("advice/")
-    return [one for one in ledger.state.heard.values() if key != chamber == one.latest.chamber and _is_mild(one)]
+def _advised(ledger: Ledger) -> list[tuple[Owed, list[Heard]]]:
+    """Return each advice that waits for the digest, and what is mild in its chamber."""
+    waiting = {key: owed for key, owed in ledger.state.owed.items() if owed.when == "digest" and key.startswith("advice/")}
+    mild: dict[str, list[Heard]] = defaultdict(list)
+    for heard in ledger.state.heard.values() if waiting else ():
+        if _is_mild(heard):
+            mild[f"advice/{heard.latest.chamber}"].append(heard)
+    return [(owed, mild[key]) for key, owed in waiting.items() if key in mild]
 
 
 def _stays_out(ledger: Ledger, heard: Heard, at_ms: int) -> bool:
