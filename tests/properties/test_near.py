@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import ChainMap
+
 import pytest
 from lively_streams import difference, lively_stream, told
 
@@ -13,7 +15,7 @@ from rules.turn.advance import dump_state
 def test_what_is_looked_for_near_an_alarm_alone_misses_nothing(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     phases = lively_stream(seed)
     near_events, near_state = told(phases, None)
-    monkeypatch.setattr(life, "near", lambda _settings, state, _record: state)
+    monkeypatch.setattr(life, "near", lambda _settings, by_chamber, _record: dict(ChainMap(*by_chamber.values())))
     all_events, all_state = told(phases, None)
     assert difference(near_events, all_events) == ""
     assert dump_state(near_state) == dump_state(all_state)
