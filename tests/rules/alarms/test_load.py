@@ -151,3 +151,19 @@ def test_the_delays_of_band_alarms_come_from_the_config() -> None:
     assert look_up("left", "temperature-high") == (TEN, 15 * MINUTE_MS)
     assert look_up("left", "lid-dew") == (5 * MINUTE_MS, 15 * MINUTE_MS)
     assert (look_up("left", "blind"), look_up("gone", "humidity-low")) == (None, None)
+
+
+def test_the_figures_are_those_of_a_period_that_begins_anywhere() -> None:
+    """By hand: five alarms in two days, three within one period of ten minutes of 288, two within another, which is no load;
+    answered after 4 and 10 minutes."""
+    begin_ms = 20_000 * DAY_MS + 7 * HOUR_MS + 123
+    at_ms = [begin_ms + HOUR_MS + minute * MINUTE_MS for minute in (1, 3, 8, 61, 65)]
+    told = [event(at, "raised", number) for number, at in enumerate(at_ms, 1)]
+    answers = [event(at_ms[0] + 4 * MINUTE_MS, "acknowledged", 1), event(at_ms[3] + 10 * MINUTE_MS, "acknowledged", 4)]
+    over = [event(at + 40 * MINUTE_MS, "returned", number) for number, at in enumerate(at_ms, 1)]
+    events = sorted([*told, *answers, *over], key=lambda one: one.at_ms)
+    figures = alarm_figures(events, begin_ms, begin_ms + 2 * DAY_MS, ten_minutes)
+    assert (figures.days, figures.raises, figures.median_to_acknowledge_s) == (2.0, 5, 7 * 60.0)
+    assert figure(figures, "alarms per day") == (2.5, False)
+    assert figure(figures, "most alarms in ten minutes") == (3.0, False)
+    assert figure(figures, "share of ten-minute periods with more than 2") == (pytest.approx(1 / 288), True)
