@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -167,3 +168,108 @@ def test_the_figures_are_those_of_a_period_that_begins_anywhere() -> None:
     assert figure(figures, "alarms per day") == (2.5, False)
     assert figure(figures, "most alarms in ten minutes") == (3.0, False)
     assert figure(figures, "share of ten-minute periods with more than 2") == (pytest.approx(1 / 288), True)
+
+
+def spread(count: int, from_ms: int, until_ms: int) -> list[int]:
+    return [from_ms + (until_ms - from_ms) * number // count for number in range(count)]
+
+
+def burst(*counts: int) -> list[int]:
+    """Instants of alarms: so many in each ten minutes, one after the other."""
+    return [window * WINDOW_MS + number * MINUTE_MS for window, count in enumerate(counts) for number in range(count)]
+
+
+def stood(hours: float, *alarms: str) -> list[AlarmEvent]:
+    return [one for alarm in alarms for one in raises([0], round(hours * HOUR_MS), alarm)]
+
+
+def kinds(*counts: int) -> list[AlarmEvent]:
+    """So many raises of each kind of alarm, seven hours apart."""
+    named = zip(("humidity-low", "temperature-high", "lid-dew", "blind"), counts, strict=False)
+    return [one for alarm, count in named for one in raises([number * 7 * HOUR_MS for number in range(count)], alarm=alarm)]
+
+
+TARGETS = [  # the figure, the days of the period, what is just good enough, and what is not
+    ("alarms per day", 10, raises(spread(10, 0, 10 * DAY_MS)), raises(spread(11, 0, 10 * DAY_MS))),
+    ("most alarms in one day", 30, raises(spread(6, 0, DAY_MS)), raises(spread(7, 0, DAY_MS))),
+    ("most alarms in ten minutes", 30, raises(burst(2)), raises(burst(3))),
+    ("share of ten-minute periods with more than 2", 1, raises(burst(3)), raises(burst(3, 3))),
+    ("share of ten-minute periods with more than 2", 1, raises(burst(3, 2, 2)), raises(burst(3, 2, 3))),
+    ("share of time in flood", 2, raises(burst(4)), raises(burst(4, 2))),
+    ("share of the most frequent alarm", 30, kinds(2, 1, 1, 1), kinds(3, 1, 1, 1)),
+    ("share of the most frequent alarm", 30, kinds(3, 1), kinds(4, 1)),  # of four it says nothing
+    ("chattering or fleeting alarms", 30, raises([0], 2 * TEN), raises([0], 2 * TEN - 1)),
+    ("chattering or fleeting alarms", 30, raises([0, 3 * HOUR_MS, 6 * HOUR_MS + 1]), raises([0, 3 * HOUR_MS, 6 * HOUR_MS])),
+    ("alarms that stood for more than a day", 30, stood(25, "lid-dew"), stood(25, "lid-dew", "blind")),
+    ("alarms that stood for more than a day", 30, stood(24, "lid-dew", "blind"), stood(24.1, "lid-dew", "blind")),
+    ("alarms standing now", 1, stood(24, "lid-dew", "blind"), stood(24, "lid-dew", "blind", "temperature-high")),
+]
+
+
+@pytest.mark.parametrize(("name", "days", "good", "bad"), TARGETS, ids=[f"{row[0]}-{n}" for n, row in enumerate(TARGETS)])
+def test_each_target_is_met_up_to_its_figure_and_not_beyond(
+    name: str, days: int, good: list[AlarmEvent], bad: list[AlarmEvent]
+) -> None:
+    for events, met in ((good, True), (bad, False)):
+        figures = alarm_figures(sorted(events, key=lambda one: one.at_ms), 0, days * DAY_MS, ten_minutes)
+        assert figure(figures, name)[1] is met
+
+
+def test_an_alarm_counts_in_the_period_that_it_is_told_in_from_its_first_instant_to_before_its_last() -> None:
+    def counted(at_ms: int) -> int:
+        return alarm_figures([event(at_ms, "raised", 1)], DAY_MS, 2 * DAY_MS, ten_minutes).raises
+
+    assert [counted(at) for at in (DAY_MS - 1, DAY_MS, 2 * DAY_MS - 1, 2 * DAY_MS)] == [0, 1, 1, 0]
+    for for_ms, stands in ((DAY_MS - 1, ()), (DAY_MS, ("left/humidity-low",))):  # at the last instant it still stands
+        assert alarm_figures(raises([DAY_MS], for_ms), DAY_MS, 2 * DAY_MS, ten_minutes).standing == stands
+    long_ago, just_over = raises([HOUR_MS], 25 * HOUR_MS), raises([HOUR_MS], 29 * HOUR_MS)
+    assert [alarm_figures(one, 30 * HOUR_MS, 3 * DAY_MS, ten_minutes).stale for one in (long_ago, just_over)] == [
+        (), ("left/humidity-low",),
+    ]
+
+
+def test_an_alarm_that_was_hidden_at_first_counts_as_urgent_as_it_was_told() -> None:
+    hidden = event(HOUR_MS, "raised", 1, suppression="by-design", priority="morning")
+    shown = event(2 * HOUR_MS, "unsuppressed", 1, priority="wake")
+    seen = event(3 * HOUR_MS, "acknowledged", 1, priority="today")
+    figures = alarm_figures([hidden, shown, seen], 0, DAY_MS, ten_minutes)
+    assert figures.split == {"digest": 0.0, "morning": 0.0, "today": 0.0, "wake": 1.0}
+    assert figures.median_to_acknowledge_s == 3600.0  # from when it was told
+
+
+@pytest.mark.parametrize("over", ["returned", "closed", "unknown"])
+def test_what_cannot_be_seen_any_more_has_ended_too(over: str) -> None:
+    condition = "unknown" if over == "unknown" else "normal"
+    events = [event(HOUR_MS, "raised", 1), event(HOUR_MS + TEN, over, 1, condition=condition)]
+    figures = alarm_figures(events, 0, DAY_MS, ten_minutes)
+    assert figures.standing == () and figures.fleeting == ("left/humidity-low",)
+    held = [event(HOUR_MS, "raised", 1), event(HOUR_MS + TEN, "held", 1, condition="held")]
+    assert alarm_figures(held, 0, DAY_MS, ten_minutes).standing == ("left/humidity-low",)
+
+
+@pytest.mark.parametrize(("word", "fleeting"), [("acknowledged", False), ("shelved", False), ("escalated", True)])
+def test_what_the_keeper_saw_to_is_not_fleeting_and_the_off_delay_alone_says_how_brief_is_brief(
+    word: str, fleeting: bool
+) -> None:
+    events = [event(HOUR_MS, "raised", 1), event(HOUR_MS + 1, word, 1), event(HOUR_MS + 2 * TEN - 1, "returned", 1)]
+    assert bool(alarm_figures(events, 0, DAY_MS, lambda chamber, alarm: (MINUTE_MS, TEN)).fleeting) is fleeting
+    assert not alarm_figures(events, 0, DAY_MS, lambda chamber, alarm: (TEN, MINUTE_MS)).fleeting
+
+
+def test_an_alarm_that_comes_again_as_soon_as_it_can_has_the_chatter_index_one() -> None:
+    """Delays of 10 and 10 minutes: runs of 20 minutes and less count in full, one of 40 by half, one of 80 by a quarter."""
+    at_ms = [0]
+    for run_min in (20, 20, 5, 40, 80):
+        at_ms.append(at_ms[-1] + run_min * MINUTE_MS)
+    figures = alarm_figures(raises(at_ms, MINUTE_MS), 0, DAY_MS, ten_minutes)
+    assert figures.offenders[0].chatter_index == pytest.approx((1.0 + 1.0 + 1.0 + 0.5 + 0.25) / 5)
+
+
+def test_the_site_has_alarms_of_its_own_and_a_question_is_none() -> None:
+    def of_site(chamber: str, alarm: str) -> tuple[int, int] | None:
+        return (TEN, TEN) if chamber == "site" else None
+
+    broker = [replace(one, chamber=None, medium="broker") for one in raises([HOUR_MS], TEN, "medium-down")]
+    asked = raises([2 * HOUR_MS], TEN, "lid-unsure")
+    figures = alarm_figures([*broker, *asked], 0, DAY_MS, of_site)
+    assert figures.fleeting == ("site/medium-down/broker",) and figures.raises == 1
