@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from html import escape
 from typing import Protocol
 
 from rules.terms.events import LetterEvent
@@ -24,6 +23,8 @@ class Illustration:
         """Return the picture's place in the HTML of a letter, with the sentences for those who cannot see it."""
         if self.png is None:
             return ""
+        from html import escape  # only here: a table of all its characters' names comes with it
+
         words, style = escape(" ".join(self.lines), quote=True), "max-width:100%;height:auto"
         return f'<p><img src="cid:{CONTENT_ID}@{domain}" alt="{words}" width="{WIDTH_PX}" style="{style}"></p>'
 

@@ -15,9 +15,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from email.headerregistry import Address
 from email.message import EmailMessage
-from email.policy import SMTP
 from email.utils import formatdate
 from typing import Annotated, Any, Literal
 
@@ -159,7 +157,7 @@ class MailSender:
         self._judge(client.mail(self._outlet.sender), f"{where} does not take letters from {self._outlet.sender}", OutletBarred)
         self._judge(client.rcpt(recipient), f"{where} does not take letters for {recipient}", OutletRefused)
         try:
-            answer: tuple[int, bytes | str] = client.data(message.as_bytes(policy=SMTP))
+            answer: tuple[int, bytes | str] = client.data(message.as_bytes())
         except smtplib.SMTPDataError as error:
             answer = (error.smtp_code, error.smtp_error)
         self._judge(answer, f"{where} does not take this letter", OutletRefused)
@@ -281,6 +279,9 @@ def message_of(
 
     A picture stands within the HTML (multipart/related, RFC 2387), so that no mail program fetches anything for it.
     """
+    from email.headerregistry import Address  # only where a letter is made: a grammar of all headers comes with it
+    from email.policy import SMTP
+
     domain = _domain(outlet)
     site = ascii_only(clean(settings.site.name, 40), "")
     message = EmailMessage(policy=SMTP)

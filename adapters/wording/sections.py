@@ -6,9 +6,8 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from html import escape
 from typing import Literal
 
 WIDTH = 72
@@ -91,7 +90,9 @@ def as_html(title: str, sections: Sequence[Section], after_first: str = "") -> s
 
     `after_first`: an element of our own, such as a picture that the letter carries, put after the first section.
     """
-    parts = [_section_html(each) for each in sections]
+    from html import escape  # only where a letter is written as HTML: a table of all its characters' names comes with it
+
+    parts = [_section_html(each, escape) for each in sections]
     body = "\n".join([*parts[:1], *([after_first] if after_first else []), *parts[1:]])
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head><meta charset="utf-8">'
@@ -101,7 +102,7 @@ def as_html(title: str, sections: Sequence[Section], after_first: str = "") -> s
     )
 
 
-def _section_html(part: Section) -> str:
+def _section_html(part: Section, escape: Callable[[str], str]) -> str:
     lines = [f"<h2>{escape(part.title)}</h2>"] if part.title else []
     open_list = ""
     for block in part.blocks:
