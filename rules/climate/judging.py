@@ -13,7 +13,7 @@ from rules.climate.quality import GOOD, Flat, Judged, judge
 from rules.climate.stillness import FLAT_SAMPLES, Stillness, may_stand_ms, remembered, stillness
 from rules.climate.windows import newest_at
 from rules.settings import Settings
-from rules.terms.quantities import FACTS, Quantity
+from rules.terms.quantities import DRIEST_PCT, Quantity
 
 Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
@@ -69,7 +69,9 @@ def hear(
     for quantity, column in fresh.items():
         before = memory.series.get(quantity, Series())
         second = _nearest((seconds or {}).get(quantity, ()), column)
-        after, judged = judge(before, quantity, column.taken_ms, column.value, interval_ms, flat[quantity], second, air_c)
+        after, judged = judge(
+            before, quantity, column.taken_ms, column.value, interval_ms, flat[quantity], second, air_c, own[quantity].grain_m
+        )
         after.measured_ms = int(column.at_ms[-1])
         after.same_since_ms, after.calm_for_ms = int(own[quantity].since_ms[-1]), int(own[quantity].calm_for_ms[-1])
         after.grain_m, after.moves = int(own[quantity].grain_m[-1]), int(own[quantity].moves[-1])
@@ -123,7 +125,7 @@ def _flat(
         if other is not None:
             both = may_stand_ms(other, alone, interval_ms) if humid else may_stand_ms(alone, other, interval_ms)
             may = np.where(other.at_top, may, both)
-            since = np.where(other.at_top, since, np.maximum(since, other.since_ms))
+            since = np.maximum(since, other.since_ms)
         result[quantity] = Flat(since, may)
     return result
 
@@ -171,5 +173,5 @@ def _corrected(judged: Judged, quantity: Quantity, gain: float, offset: float) -
         return judged
     value = judged.value if (gain, offset) == (1.0, 0.0) else judged.value * gain + offset
     if quantity == "relative_humidity":
-        value = np.clip(value, FACTS[quantity].gross_low, 100.0)  # nan stays nan
+        value = np.clip(value, DRIEST_PCT, 100.0)  # nan stays nan
     return Judged(judged.at_ms, value, judged.flag, judged.test)

@@ -182,6 +182,8 @@ class PlaceMemory:
     """Numbers of the last whole hours after which nobody could say whether the lid was wet."""
     wet_since_ms: dict[str, int] = field(default_factory=dict)
     """By probe, since when its humidity has read nothing but wet air."""
+    dry_since_ms: dict[str, int] = field(default_factory=dict)
+    """By probe, since when it has stood at the bottom of its scale."""
     tail: Tail = field(default_factory=Tail)
     walks: dict[str, Walk] = field(default_factory=dict)
     belief: FactorBelief | None = None

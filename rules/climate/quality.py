@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from rules.climate.memory import Series
 from rules.climate.wetness import wet
 from rules.terms.events import HOUR_MS, MINUTE_MS
-from rules.terms.quantities import FACTS, Quantity
+from rules.terms.quantities import DRIEST_PCT, FACTS, Quantity
 
 Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
@@ -65,6 +65,9 @@ BEYOND_BELIEVED_MS = HOUR_MS
 BEGINS_MS = 6 * HOUR_MS
 """A probe that begins in an extreme such as a frost, or comes back in one, has so long to wander there before it is blamed:
 own estimate."""
+COARSE = {"air_temperature": 500, "relative_humidity": 1_000, "surface_temperature": 500}
+"""In steps of so many thousandths no air need wander within hours: who began in an extreme so is blamed by its calm, as
+everywhere else. Own estimate."""
 FLAT_FAIL_AFTER = 3  # own estimate
 JUMPS = ("spike", "domain", "sentinel", "gross-range")
 """What a loose contact or a dying probe says between readings that look well; or it goes back and forth as far."""
@@ -107,12 +110,14 @@ def judge(
     flat: Flat | None,
     second: Floats | None = None,
     air_c: Floats | None = None,
+    grain_m: Instants | None = None,
 ) -> tuple[Series, Judged]:
     """Return the series' memory after these samples and their flags.
 
     `flat`: how long the whole probe has said exactly the same, and how long it may; None: no such test. `second`: what another
     probe of the place said last, per sample (NaN: nothing fresh); it bears out what is extreme. `air_c`: the temperature that
-    a humidity probe itself said last, per sample; None: it has none.
+    a humidity probe itself said last, per sample; None: it has none. `grain_m`: its resolution so far, per sample, in
+    thousandths; None: a fine one.
     """
     count = len(raw)
     flag = np.full(count, GOOD, np.int8)
@@ -132,7 +137,9 @@ def judge(
     second = np.full(count, np.nan) if second is None else second
     beyond = (raw < facts.domain_low) | (raw > facts.domain_high)
     if beyond.any() or memory.beyond_since_ms is not None:
-        unled, alone = _unled(memory, quantity, at_ms, raw, beyond, interval_ms)
+        bottom = raw < (DRIEST_PCT if quantity == "relative_humidity" else -np.inf)
+        may_stand = bottom if grain_m is None else bottom | (grain_m >= COARSE[quantity])
+        unled, alone = _unled(memory, quantity, at_ms, raw, beyond, bottom, may_stand, interval_ms)
         borne_out = np.abs(raw - second) <= AGREE[quantity]
         mark(unled & ~alone & ~borne_out, SUSPECT, "domain")
         mark(alone & ~borne_out, SUSPECT, "begins-extreme")
@@ -200,10 +207,21 @@ def _step_limit(quantity: Quantity, gap_ms: Instants) -> Floats:
 
 
 def _unled(
-    memory: Series, quantity: Quantity, at_ms: Instants, raw: Floats, beyond: Bools, interval_ms: int
+    memory: Series,
+    quantity: Quantity,
+    at_ms: Instants,
+    raw: Floats,
+    beyond: Bools,
+    bottom: Bools,
+    may_stand: Bools,
+    interval_ms: int,
 ) -> tuple[Bools, Bools]:
     """Return where an extreme is not believed: it was jumped to, and it has not wandered there for an hour yet; and where it
-    is not blamed either, since nobody saw how it came there: at the beginning, and after a gap."""
+    is not blamed either, since nobody saw how it came there: at the beginning, and after a gap.
+
+    At the bottom of its scale a humidity that wanders proves nothing, a dead input hums there; nor does one that stands, a
+    sound probe reads 0 in a box over silica gel for months. It is asked for a proof (`probe-unproven`).
+    """
     doubted, alone = np.zeros(len(raw), bool), np.zeros(len(raw), bool)
     before_ms, before = memory.last_ms, memory.last_raw
     for index in range(len(raw)):
@@ -217,10 +235,11 @@ def _unled(
                 limit = _step_limit(quantity, np.array([instant - (before_ms or 0)]))[0]
                 memory.beyond_believed = bool(near and abs(value - (before or 0.0)) <= limit)
                 memory.beyond_unseen = not near
-            moved = value != memory.beyond_raw and instant - memory.beyond_since_ms >= BEYOND_BELIEVED_MS
+            stays_ms = instant - memory.beyond_since_ms
+            moved = value != memory.beyond_raw and stays_ms >= BEYOND_BELIEVED_MS and not bottom[index]
             memory.beyond_believed = memory.beyond_believed or moved
             doubted[index] = not memory.beyond_believed
-            alone[index] = doubted[index] and memory.beyond_unseen and instant - memory.beyond_since_ms < BEGINS_MS
+            alone[index] = doubted[index] and memory.beyond_unseen and (stays_ms < BEGINS_MS or bool(may_stand[index]))
         before_ms, before = instant, _finite(value)
     return doubted, alone
 

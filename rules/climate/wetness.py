@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from rules.climate.memory import Series
 from rules.physics.vapour import dew_point_c_or_nan
 from rules.terms.events import HOUR_MS, MINUTE_MS
-from rules.terms.quantities import FACTS
+from rules.terms.quantities import DRIEST_PCT, FACTS
 
 Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
@@ -36,7 +36,7 @@ def own_dew_point_c(air_c: Floats, humidity_pct: Floats) -> Floats:
     """Return the dew point that a probe itself says; NaN where its temperature cannot be."""
     facts = FACTS["air_temperature"]
     air_c = np.where((air_c >= facts.gross_low) & (air_c <= facts.gross_high), air_c, np.nan)
-    return dew_point_c_or_nan(air_c, np.clip(humidity_pct, FACTS["relative_humidity"].gross_low, 100.0))
+    return dew_point_c_or_nan(air_c, np.clip(humidity_pct, DRIEST_PCT, 100.0))
 
 
 def leaping(memory: Series, at_ms: Instants, dew_c: Floats) -> Bools:

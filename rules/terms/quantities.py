@@ -31,9 +31,13 @@ class QuantityFacts:
 
 FACTS: dict[Quantity, QuantityFacts] = {  # what is refused at all, and what a fungus shelf may have: own estimates
     "air_temperature": QuantityFacts("degC", "Cel", "air temperature", -40.0, 80.0, 5.0, 45.0, 1),
-    "relative_humidity": QuantityFacts("%RH", "%RH", "relative humidity", 1.0, 104.0, 15.0, 104.0, 0),
+    "relative_humidity": QuantityFacts("%RH", "%RH", "relative humidity", 0.0, 104.0, 15.0, 104.0, 0),
     "surface_temperature": QuantityFacts("degC", "Cel", "surface temperature", -40.0, 80.0, 5.0, 75.0, 1),
 }
+
+DRIEST_PCT = 1.0
+"""Air is counted no drier: a probe that errs by 1 to 2 %RH says below it no more than that it is dry, and at 0 there is no dew
+point. Own estimate."""
 
 _TO_CELSIUS: dict[str, Callable[[float], float]] = {  # the degrees by definition
     "Cel": lambda value: value,

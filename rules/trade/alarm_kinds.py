@@ -256,10 +256,10 @@ ALARMS: dict[str, AlarmKind] = {
         blinds=True, forbids=_NOTHING, sudden=False, latch="harmful",
     ),
     "probe-unproven": AlarmKind(
-        label="probe is at its top",
-        sentence="The probe {probe} in {place} has read wet air for a week: whether it still works cannot be told from here",
-        first_step="Take it out and let it dry in the room: within an hour or two it must read about what the room has. Or shut"
-        " it into a bag beside a spoon of wet table salt: by the next day it must read about 75 %.",
+        label="probe is at the end of its scale",
+        sentence="The probe {probe} in {place} stands at the end of its scale: whether it still works cannot be told from here",
+        first_step="Take it out and leave it in the room's air: within an hour or two it must read about what the room has. Or"
+        " shut it into a bag beside a spoon of wet table salt: by the next day it must read about 75 %.",
         subject="probe", consequence="minor", figure=None, edge=None, continuous=False, bears=(), harm=None,
         answered="not", wakes_at_night=False, quiet_on_visit=True, explained_by=("probe-fault", "probe-stale", "blind"),
         room_moves=False, blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",

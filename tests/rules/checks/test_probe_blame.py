@@ -124,11 +124,13 @@ def test_a_probe_that_comes_back_in_a_frost_is_not_blamed_and_one_that_stands_th
 
 
 def test_of_a_probe_that_began_in_a_cold_cellar_nothing_is_said_that_never_happened() -> None:
-    """At 3 degC in steps of 1 K from its first reading on it was said to have jumped there and to have been believed before."""
-    coarse, at_ms = Logger(1800, 1.0, 1.0), START_MS + np.arange(20, dtype=np.int64) * 30 * MINUTE_MS
-    cellar, nest = (Air(at_ms, np.full(20, begun_c) + moves, 80.0 + np.arange(20) % 3)
-                    for begun_c, moves in ((3.0, 0.0), (25.0, np.arange(20) % 2)))
-    events = told({"nest-air": (coarse, nest)}, {"cellar": (coarse, cellar)})
+    """At 3.3 degC from its first reading on it was said to have jumped there and to have been believed before; and in
+    steps of 1 K there is nothing to blame it for: a cellar moves less."""
+    logger, at_ms = Logger(1800, 0.1, 1.0), START_MS + np.arange(20, dtype=np.int64) * 30 * MINUTE_MS
+    cellar, coarse, nest = (Air(at_ms, np.full(20, begun_c) + moves, 80.0 + np.arange(20) % 3)
+                            for begun_c, moves in ((3.3, 0.0), (3.0, 0.0), (25.0, np.arange(20) % 2)))
+    assert not raised(told({"nest-air": (logger, nest)}, {"cellar": (logger, coarse)}), "probe-fault")
+    events = told({"nest-air": (logger, nest)}, {"cellar": (logger, cellar)})
     [reason] = [e.reason for e in events if isinstance(e, AlarmEvent) and (e.alarm, e.change) == ("probe-fault", "raised")]
     assert reason.startswith("cellar says what a fungus shelf hardly is; not believed once since 2026-01-01T00:00:00Z;")
 

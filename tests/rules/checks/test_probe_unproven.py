@@ -57,6 +57,17 @@ def test_wet_air_below_the_top_is_no_reason_to_ask() -> None:
     assert turns(told(np.concatenate((wet(0.2), 98.0 + np.arange(7 * 24) % 3 * 0.3))))
 
 
+def test_a_probe_that_has_read_no_moisture_since_it_was_hung_up_is_asked_about_after_a_day_and_blamed_for_nothing() -> None:
+    """A dead one and a sound one over silica gel say the same; a drier reading than 3 %RH proves nothing."""
+    humidity = np.concatenate((np.zeros(36), np.full(4, 2.0), np.full(3, 44.0)))
+    events = told(humidity)
+    assert turns(events) == [("raised", 1.0), ("returned", pytest.approx(40 / 24))]
+    blames = [e.at_ms for e in events if isinstance(e, AlarmEvent) and e.alarm == "probe-fault"]
+    assert not [at_ms for at_ms in blames if at_ms < START_MS + 40 * HOUR_MS]
+    assert next(e.reason for e in events if e.kind == "question").endswith("has not read above 3 %RH for 1 day")
+    assert told(humidity, cuts=20) == events
+
+
 def test_a_probe_that_was_taken_out_begins_anew() -> None:
     out = OutOfService(taken_ms=START_MS + 2 * DAY_MS, word_id="out", probe="one", for_ms=2 * HOUR_MS)
     assert turns(told(wet(9.5), out)) == [("raised", pytest.approx(9.1, abs=0.1))]

@@ -195,6 +195,17 @@ def test_a_probe_that_begins_in_the_cold_is_believed_when_it_has_wandered_there_
     assert set(flags[61:]) == {GOOD}
 
 
+def test_a_probe_that_dries_down_to_the_bottom_of_its_scale_is_believed_there_and_one_that_drops_to_it_never() -> None:
+    """Silica gel takes a box from 45 to 0 %RH within the hour; an open input drops there at once and hums."""
+    dried = [max(45.0 - minute, 0.0) for minute in range(60)] + [0.0] * 600
+    assert set(judged(dried, "relative_humidity")[0][1:]) == {GOOD}
+    in_steps = [5.0 * round(value / 5.0) for value in dried]
+    assert set(judged(in_steps, "relative_humidity")[0][1:]) == {GOOD}
+    dropped = [80.0] * 10 + [minute % 4 / 10 for minute in range(600)]
+    flags, tests = judged(dropped, "relative_humidity")
+    assert (set(flags[11:]), set(tests[11:])) == ({SUSPECT}, {"domain"})
+
+
 @pytest.mark.parametrize("gap_h", [1, 9])
 def test_a_probe_that_comes_back_into_a_frost_is_not_blamed_for_what_nobody_saw(gap_h: int) -> None:
     """Within the gap the air may have gone anywhere; a probe that stands there all the same is blamed after six hours."""
