@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -173,3 +174,136 @@ def test_one_more_box_is_news_at_once_only_where_it_is_worse_off_than_the_one_th
     shown = alarm(then, "worsened" if "worse" in other else "unsuppressed", chamber="right", **cold | other)
     told = letters(first, hidden, shown, until="10 08:30")
     assert [one.at_ms for one in told] == [when, *([then] if at_once else [])]
+
+
+# ---------------------------------------------------------------- what was told lately
+
+
+@pytest.mark.parametrize(("clock", "told"), [("09:59", []), ("10:00", ["10 10:00"])])
+def test_nothing_urgent_that_is_not_done_goes_without_a_letter_for_two_hours(clock: str, told: list[str]) -> None:
+    when = at("10 08:00")
+    begun = [alarm(when, priority="wake"), advice(when, urgency="wake"), alarm(when + 1, "acknowledged", priority="wake")]
+    again = advice(at(f"10 {clock}"), "reminded", urgency="wake")
+    assert [row[0] for row in brief(letters(*begun, again, until="10 10:30"))[1:]] == told
+
+
+@pytest.mark.parametrize(("clock", "told"), [("10:59", False), ("11:00", True)])
+def test_what_was_no_worse_for_a_day_is_asked_for_once_a_day(clock: str, told: bool) -> None:
+    when = at("10 08:00")
+    begun = [alarm(when, priority="wake"), advice(when, urgency="wake"), alarm(when + 1, "acknowledged", priority="wake")]
+    later = [advice(at(text), "reminded", urgency="wake") for text in ("10 11:00", f"11 {clock}")]
+    found = [row for row in brief(letters(*begun, *later, until="11 11:30")) if row[1] == "reminder"]
+    assert found == [("10 11:00", "reminder"), *([("11 11:00", "reminder")] if told else [])]
+
+
+@pytest.mark.parametrize(
+    ("priority", "between", "again", "told"),
+    [
+        ("today", "11:00", "13:59", False), ("today", "11:00", "14:00", True), ("wake", "08:50", "08:59", False),
+        ("wake", "08:50", "09:00", True),
+    ],
+)  # fmt: skip
+def test_a_chattering_alarm_is_told_once_in_six_hours_and_once_an_hour_where_it_wakes(
+    priority: str, between: str, again: str, told: bool
+) -> None:
+    when, step = at("10 08:00"), 5 * MINUTE_MS
+    events = [alarm(when, priority=priority), alarm(when + 1, "chattering", priority=priority)]
+    for begun in (when, at(f"10 {between}"), at(f"10 {again}")):
+        events += [alarm(begun, priority=priority)] if begun != when else []
+        events += [alarm(begun + step, "returned")]
+    found = [row[0] for row in brief(letters(*events[:-1], until="10 14:03")) if row[1] == "situation"]
+    assert found == ["10 08:00", *([f"10 {again}"] if told else [])]
+
+
+@pytest.mark.parametrize(("after_min", "told"), [(14.9, False), (15.0, True)])
+def test_the_cause_of_a_heat_that_was_told_within_a_quarter_of_an_hour_is_no_news(after_min: float, told: bool) -> None:
+    when = at("10 12:00")
+    race = alarm(when + round(after_min * MINUTE_MS), name="heater-runaway", value=28.7, priority="wake")
+    found = letters(alarm(when, value=28.3), advice(when, urgency="wake", change="stop"), race, until="10 12:16")
+    assert [one.at_ms for one in found if one.sort == "situation"] == [when, *([race.at_ms] if told else [])]
+
+
+@pytest.mark.parametrize(("again", "same"), [("15:00", True), ("15:01", False)])
+def test_what_comes_back_within_six_hours_goes_on_in_its_thread(again: str, same: bool) -> None:
+    events = [alarm(at("10 08:00")), alarm(at("10 09:00"), "returned"), alarm(at(f"10 {again}"))]
+    first, clear, second = letters(*events, until="10 16:00")
+    assert (first.thread == second.thread, clear.ordinal, second.ordinal) == (same, 2, 3 if same else 1)
+
+
+@pytest.mark.parametrize(("after_min", "told"), [(59.9, True), (60.0, False)])
+def test_what_is_advised_within_an_hour_of_a_look_at_the_lid_is_the_answer_to_it(after_min: float, told: bool) -> None:
+    when = at("10 12:00")
+    step = advice(when + round(after_min * MINUTE_MS), urgency="digest")
+    found = letters(said(when, "lid-seen"), step, until="10 14:00")
+    assert [one.at_ms for one in found] == ([step.at_ms] if told else [])
+
+
+# ---------------------------------------------------------------- at night
+
+
+@pytest.mark.parametrize(("since_min", "told"), [(9.9, "10 23:06"), (10.0, "10 23:01"), (4.0, "10 23:10")])
+def test_air_that_a_visit_may_have_let_in_has_ten_minutes_and_is_looked_at_every_five(since_min: float, told: str) -> None:
+    when = at("10 23:01")
+    dry = alarm(when, value=60.0, seconds_left=7200.0, since_ms=when - round(since_min * MINUTE_MS), **DRY)
+    found = brief(letters(dry, until="11 00:30"))
+    assert found[0][0] == (told if since_min >= 10.0 else {9.9: "10 23:05", 4.0: "10 23:10"}[since_min])
+
+
+@pytest.mark.parametrize(
+    ("left_s", "told"), [(3601.0, False), (3600.0, True), (1801.0, True), (1800.0, False)]
+)
+def test_the_last_hour_is_called_once_when_it_begins_though_no_figure_goes_further(left_s: float, told: bool) -> None:
+    when = at("10 22:30")
+    hot = alarm(when, value=30.5, level="harmful", priority="wake", seconds_left=21_000.0)
+    seen = replace(hot, id="s", at_ms=when + MINUTE_MS, change="acknowledged", acknowledged=True)
+    step = replace(hot, id="t", at_ms=at("11 02:00"), change="worsened", worse="time", seconds_left=left_s)
+    mine = [one for one in letters(hot, seen, step, until="11 02:30") if one.to == "keeper" and one.at_ms == step.at_ms]
+    assert bool(mine) is told
+
+
+# ---------------------------------------------------------------- floods, and who else is called
+
+
+@pytest.mark.parametrize(("after_min", "sort"), [(9.9, "summary"), (10.0, "situation")])
+def test_a_fourth_letter_within_ten_minutes_is_a_summary(after_min: float, sort: str) -> None:
+    when = at("10 12:00")
+    moments = (0.0, 1.0, 2.0, after_min)
+    watch = WATCH.model_copy(update={"chambers": {f"box{n}": Chamber() for n in range(4)}})
+    events = [alarm(when + round(minute * MINUTE_MS), chamber=f"box{n}") for n, minute in enumerate(moments)]
+    _, told = tell(watch, TellingState(), events, when - MINUTE_MS, at("10 12:20"), "o")
+    assert [one.sort for one in told[1:]] == ["situation", "situation", "situation", sort]
+
+
+@pytest.mark.parametrize(
+    ("marks", "seconds"),
+    [
+        (["08:29"], []), (["08:30"], ["08:30"]),  # half an hour: who could answer has
+        (["08:30", "09:29"], ["08:30"]), (["08:30", "09:30"], ["08:30", "09:30"]),  # and once an hour at most
+    ],
+)
+def test_the_second_address_hears_of_marks_half_an_hour_after_the_call_and_an_hour_after_each_other(
+    marks: list[str], seconds: list[str]
+) -> None:
+    cold = {"level": "harmful", "priority": "wake", **COLD}
+    worse = [
+        alarm(at(f"10 {clock}"), "worsened", value=15.0 - 2.0 * n, worse="mark", mark=15.0 - 2.0 * n, **cold)
+        for n, clock in enumerate(marks)
+    ]
+    told = letters(alarm(at("10 08:00"), value=18.0, **cold), *worse, until="10 09:45")
+    assert [row[0][3:] for row, one in zip(brief(told), told, strict=True) if one.to == "second"] == seconds
+
+
+def test_the_weekly_digest_counts_the_five_alarms_that_came_most_often() -> None:
+    """On Sunday; what came once is not often."""
+    names = ["temperature-high", "temperature-low", "humidity-low", "humidity-high", "lid-dew", "lid-open", "heater-failed"]
+    begin, events = at("10 09:00"), []
+    for name, count in zip(names, (7, 6, 5, 4, 3, 2, 1), strict=True):
+        for turn in range(count):
+            raised = begin + turn * HOUR_MS
+            events += [alarm(raised, name=name, priority="digest"), alarm(raised + MINUTE_MS, "returned", name=name)]
+    events.sort(key=lambda event: event.at_ms)
+    _, told = tell(WATCH, TellingState(), events, begin - MINUTE_MS, at("17 12:00"), "o")
+    (weekly,) = [one for one in told if one.thread.startswith("weekly")]
+    said_often = [event.text for event in weekly.about if event.kind == "system" and event.what == "raises"]
+    assert said_often == [f"a/{name} was raised {count} times in the last week" for name, count in zip(
+        names[:5], (7, 6, 5, 4, 3), strict=True)]  # fmt: skip
