@@ -152,6 +152,31 @@ def test_a_step_that_was_done_is_no_news_for_twelve_hours(hours: float, told: st
     assert bool(sent) is (told == "now")
 
 
+@pytest.mark.parametrize(("now_c", "used", "told"), [(29.0, 0.2, "17:00"), (31.0, 0.2, "15:00"), (31.0, 1.5, "17:00")])
+def test_the_next_try_is_asked_for_after_four_hours_and_after_two_while_it_goes_on(
+    now_c: float, used: float, told: str
+) -> None:
+    """Unless all that a garden bears was used up long before: then it is asked for no sooner."""
+    when = at("10 13:00")
+    step = {"actions": (Action("heater", "less", "Turn it down by 1 K", 1.0, "K"),)}
+    hot = {"value": 29.0, "harm_used": used, "priority": "wake", "level": "harmful"}
+    begun = [alarm(when, **hot), advice(when, urgency="wake", **step), alarm(when + 1, "acknowledged", **hot)]
+    state, _ = tell(WATCH, TellingState(), begun, when - MINUTE_MS, when + MINUTE_MS, "o", stood(when, temperature_c=29.0))
+    events = [
+        said(at("10 13:10"), "advice-done", advisory="a.1"), advice(at("10 13:30"), "verified", urgency="wake", **step),
+        advice(at("10 13:35"), urgency="wake", **step | {"advisory": "a.2"}),
+    ]  # fmt: skip
+    _, found = tell(WATCH, state, events, when + MINUTE_MS, at("10 17:30"), "o", stood(when, temperature_c=now_c))
+    assert brief([one for one in found if one.sort == "situation"])[:1] == [(f"10 {told}", "situation")]
+
+
+def test_what_is_mild_in_a_box_of_which_nothing_is_known_now_waits_for_the_digest() -> None:
+    cold = alarm(at("10 09:00"), value=22.0, priority="digest", since_ms=at("10 09:00"), **COLD)
+    asked = advice(at("10 09:30"), urgency="digest", change="more")
+    for unknown in ({}, {"limit": None}, {"value": None}):
+        assert letters(replace(cold, **unknown), asked, until="10 22:00") == []
+
+
 # ---------------------------------------------------------------- one more box of a room
 
 
