@@ -5,6 +5,7 @@ from __future__ import annotations
 from zoneinfo import ZoneInfo
 
 from keeper_course import pieces
+from pydantic import TypeAdapter
 
 from rules.alarms.alarms import follow
 from rules.alarms.state import AlarmsState
@@ -41,13 +42,15 @@ def change(
 def run(
     *stimuli: object, until: float = 60, settings: Settings = WATCH, state: AlarmsState | None = None
 ) -> tuple[AlarmsState, list]:
-    """Return the alarms' state and all events, with the keeper's room before the alarms as in the turn."""
-    state, events = state or AlarmsState(), []
+    """Return the alarms' state and all events, with the keeper's room before the alarms as in the turn; what is remembered goes
+    through the store at each piece, so that nothing in it is the very object that it was."""
+    state, events, stored = state or AlarmsState(), [], TypeAdapter(AlarmsState)
     for piece in pieces(settings, KeeperState(), stimuli, 0, round(until * MINUTE_MS), ORIGIN):
         state, told = follow(
             settings, state, piece.heard.state, piece.stimuli, piece.from_ms, piece.until_ms, ORIGIN, turned=piece.heard.turned
         )
         events += [*piece.heard.events, *told]
+        state = stored.validate_json(stored.dump_json(state))
     return state, events
 
 

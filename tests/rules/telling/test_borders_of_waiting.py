@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from advice_scenes import situation
+from pydantic import TypeAdapter
 
 from rules.climate.course import Presents
 from rules.climate.memory import PlaceMemory
@@ -57,12 +58,22 @@ def said(when: int, word: str, **more: Any) -> WordEvent:
     return WordEvent(id=f"{when}.{word}", at_ms=when, chamber="a", word=word, accepted=True, text="", **more)
 
 
+FORMS = {kind: TypeAdapter(kind) for kind in (AlarmEvent, AdviceEvent, WordEvent, TellingState)}
+
+
+def anew(thing: Any) -> Any:
+    """Return it as it comes from the store: nothing in it is the very object that it was."""
+    form = FORMS[type(thing)]
+    return form.validate_json(form.dump_json(thing))
+
+
 def letters(*events: Event, until: str, seen: Presents | None = None) -> list[LetterEvent]:
-    """All letters but the first and the digests."""
-    _, told = tell(
-        WATCH, TellingState(), sorted(events, key=lambda event: event.at_ms), events[0].at_ms - MINUTE_MS, at(until), "o",
-        seen or Presents(),
-    )
+    """All letters but the first and the digests; what is remembered goes through the store at each event."""
+    state, told, from_ms = TellingState(), [], events[0].at_ms - MINUTE_MS
+    for event in sorted(events, key=lambda event: event.at_ms):
+        state, new = tell(WATCH, state, [anew(event)], from_ms, event.at_ms, "o", seen or Presents())
+        state, from_ms, told = anew(state), event.at_ms, told + new
+    told += tell(WATCH, state, [], from_ms, at(until), "o", seen or Presents())[1]
     return [one for one in told[1:] if one.sort != "digest"]
 
 
@@ -143,7 +154,7 @@ def test_a_figure_has_gone_on_where_it_went_twice_as_far_as_noise_makes_it_in_an
 @pytest.mark.parametrize(("hours", "told"), [(11.9, "next"), (12.0, "now")])
 def test_a_step_that_was_done_is_no_news_for_twelve_hours(hours: float, told: str) -> None:
     when = at("10 07:00")
-    step = {"actions": (Action("heater", "less", "Turn it down by 1 K", 1.0, "K"),)}
+    step = {"actions": (Action(device="heater", change="less", amount=1.0, unit="K", text="Turn it down by 1 K"),)}
     first = [alarm(when, value=29.0), advice(when, **step), said(when + HOUR_MS, "advice-done", advisory="a.1")]
     judged = advice(when + 2 * HOUR_MS, "verified", **step)
     again = advice(judged.at_ms + round(hours * HOUR_MS), advisory="a.2", **step)
@@ -158,7 +169,7 @@ def test_the_next_try_is_asked_for_after_four_hours_and_after_two_while_it_goes_
 ) -> None:
     """Unless all that a garden bears was used up long before: then it is asked for no sooner."""
     when = at("10 13:00")
-    step = {"actions": (Action("heater", "less", "Turn it down by 1 K", 1.0, "K"),)}
+    step = {"actions": (Action(device="heater", change="less", amount=1.0, unit="K", text="Turn it down by 1 K"),)}
     hot = {"value": 29.0, "harm_used": used, "priority": "wake", "level": "harmful"}
     begun = [alarm(when, **hot), advice(when, urgency="wake", **step), alarm(when + 1, "acknowledged", **hot)]
     state, _ = tell(WATCH, TellingState(), begun, when - MINUTE_MS, when + MINUTE_MS, "o", stood(when, temperature_c=29.0))
