@@ -40,15 +40,26 @@ def verdict_of(settings: Settings, state: EngineState, chamber: str, *, late: bo
     """Return a chamber's verdict; `late`: what is known is not of now, so nothing is well for sure."""
     records = [one for one in standing(state.alarms, chamber).values() if one.open and not one.out_of_service]
     alone = [one for one in records if not _explained(one)]
-    shown = sorted(alone, key=_urgency)
+    down = _lines_down(settings, state, chamber)
+    shown = [*sorted(alone, key=_urgency), *down]
     situation = present(settings, state).get(chamber)
-    seen = situation is not None and situation.temperature_c is not None and not late
+    seen = situation is not None and situation.temperature_c is not None and not late and not down
     told = {one.alarm for one in records}
     begun = tuple(alarm for alarm in situation.outside if alarm not in told) if situation is not None and seen else ()
-    found = _state_of(state, chamber, [one for one in shown if _matters(one)])
+    found = _state_of(state, chamber, [one for one in alone if _matters(one)])
     if begun and found == "well":
         found = "watch"
     return Verdict(chamber, found if seen or found == "act-now" else "not-seen", tuple(shown), begun)
+
+
+def _lines_down(settings: Settings, state: EngineState, chamber: str) -> list[AlarmRecord]:
+    """Return the lines and brokers that are down, where each probe of its air comes by one of them: its last reading may be
+    fresh still, and no newer one can come."""
+    out = state.keeper.out_of_service
+    media = {settings.probes[probe].medium for probe in settings.probes_at(chamber) if probe not in out}
+    records = [one for one in standing(state.alarms, None).values() if one.alarm == "medium-down" and one.open]
+    down = {one.medium: one for one in records if not one.out_of_service}
+    return [down[medium] for medium in sorted(media)] if media and media <= down.keys() else []
 
 
 def in_words(standing: Mapping[str | None, Mapping[str, AlarmRecord]]) -> dict[str, tuple[str, ...]]:

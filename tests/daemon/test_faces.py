@@ -33,7 +33,7 @@ from daemon.store.history import History
 from daemon.watch.chamber_states import ChamberStates
 from daemon.watch.status_page import present_of, status_page
 from rules.alarms.alarms import standing
-from rules.terms.events import AlarmEvent, Batch, LetterEvent, Reading
+from rules.terms.events import AlarmEvent, Batch, LetterEvent, MediumFault, Reading
 from rules.terms.words import Acknowledge, Word
 from rules.turn.advance import Advanced, advance, dump_state
 from rules.turn.present import present
@@ -242,6 +242,18 @@ def test_what_has_left_its_band_is_to_be_watched_before_it_is_an_alarm(
     told = compose(digest, settings_of(load(config)))
     assert told.subject == "1 to watch, nothing stands: rack"
     assert f"{NESTS[0]} ({what})" in " ".join(told.text.split())
+
+
+def test_no_nest_is_well_whose_line_has_just_gone_down(tmp_path: Path) -> None:
+    """Its last reading is half a minute old and in band; no face may call it well beside a line that is down."""
+    config = rack(tmp_path, NESTS[:2])
+    down = MediumFault(BEGIN_MS + 2 * HOUR_MS - MINUTE_MS // 2, "broker house", True, "connection refused")
+    done = lived(config, dict.fromkeys(NESTS[:2], 0.0), 2, [down])
+    assert faces(config, done) == dict.fromkeys(NESTS[:2], "not-seen")
+    listed = said("alarms", config, done.state.closed_ms)
+    assert "is well" not in listed and "All others are well" not in listed
+    assert f"{NESTS[0]} cannot be seen: a line or broker is down." in listed
+    assert "The line or broker broker house is down" in listed
 
 
 @given(
