@@ -103,7 +103,7 @@ def digest(letter: LetterEvent, settings: Settings, style: Style) -> list[Sectio
     due = [event for event in care if event.status in ("due", "overdue", "harmful-if-missed")]
     parts = [
         section("", [text(_digest_opening(standing, looks, due, about, _begun(letter, settings)))]),
-        section("One look, please", _looks(looks, settings, style, now_ms)),
+        section("One look, please", _looks(looks, standing, settings, style, now_ms)),
         section("Still stands", points([sentence(alarm, settings, style, now_ms) for alarm in standing])),
         section("Still to do", _to_do(asked, settings, style)),
         section("Advice", points([_advice_line(event, settings, style) for event in advised])),
@@ -118,11 +118,20 @@ def digest(letter: LetterEvent, settings: Settings, style: Style) -> list[Sectio
     return [part for part in parts if part is not None]
 
 
-def _looks(looks: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms: int) -> list[Block]:
+_LID_HELD_WET = ("lid-dew", "lid-drip-tonight")
+
+
+def _looks(
+    looks: Sequence[AlarmEvent], standing: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms: int
+) -> list[Block]:
     blocks: list[Block] = []
     lids = [alarm for alarm in looks if alarm.probe is None]
+    wet = {alarm.chamber for alarm in standing if alarm.alarm in _LID_HELD_WET}
     if lids:
-        blocks += points([sentence(alarm, settings, style, now_ms) for alarm in lids])
+        blocks += points([
+            f"{title_of(settings, alarm.chamber)}: its lid is taken to be wet, by figures that are not sure of it; your eye is."
+            if alarm.chamber in wet else sentence(alarm, settings, style, now_ms) for alarm in lids
+        ])  # fmt: skip
         blocks.append(text("Type on the server what you see: dry, mist or droplets."))
         blocks += [Block("command", commands.lid_seen(alarm.chamber or "site")) for alarm in lids]
     for alarm in looks:

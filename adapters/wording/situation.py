@@ -71,7 +71,7 @@ def situation(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
         ]),
         section("How it is now", points(as_it_is(letter, settings, style))),
         section("Since my last letter", [text(line) for line in _came_of(about, style)]),
-        section("Do not", points([style.text(clean(line)) for line in (advice.never if advice else ())])),
+        section("Do not", points(_never(letter, settings, style))),
         section("How sure", _how_sure(about, alarms, advice, style)),
         section("Why", [text(style.text(clean(line, 1500))) for line in _why(letter, alarms, advice, settings, style)]),
         section("Look again", _look_again(advice, style, now_ms)),
@@ -194,6 +194,15 @@ def _to_do(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings, st
 def _speaks_for_itself(advice: AdviceEvent, letter: LetterEvent, asked: Sequence[AdviceEvent]) -> bool:
     """Whether a step needs no name of a box: it is for all of them, or the letter is about none but this."""
     return bool(advice.boxes) or (len(asked) == 1 and letter.chamber in (None, advice.chamber))
+
+
+def _never(letter: LetterEvent, settings: Settings, style: Style) -> list[str]:
+    """Return what is not to be done, of all that is asked for: at which box, where the letter asks for something at several."""
+    asked = _asked(letter.about)
+    said = [(one, style.text(clean(line))) for one in asked for line in one.never]
+    return list(dict.fromkeys(
+        line if _speaks_for_itself(one, letter, asked) else f"{title_of(settings, one.chamber)}: {line}" for one, line in said
+    ))  # fmt: skip
 
 
 def _ended(line: str) -> str:

@@ -160,7 +160,6 @@ def _overtake(ledger: Ledger, alarm: AlarmEvent) -> None:
     owed = ledger.state.owed.get(f"advice/{chamber}")
     if owed is not None and owed.sort != "all-clear" and _speaks_against(alarm, owed.about[0]):
         del ledger.state.owed[f"advice/{chamber}"]
-        ledger.state.line(owed.about[0])
 
 
 def _speaks_against(alarm: AlarmEvent, advice: News) -> bool:

@@ -11,6 +11,7 @@ from rules.climate.situate import QUARTER_MS
 from rules.settings import Settings
 from rules.telling.ledger import Ledger
 from rules.telling.news import class_of, importance, is_handed_over, is_over, kills, leads
+from rules.telling.one_plan import of_one_plan
 from rules.telling.pressing import AGAIN_FOR_MS, SORTS, Group, Pressing
 from rules.telling.state import ASKING, Heard, Owed, Sent, TellingState, Thread
 from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Figures, LetterEvent, LetterSort, News
@@ -92,6 +93,7 @@ class Desk:
         """Write one letter into its thread."""
         thread = self.state.threads.setdefault(key, Thread())
         name = f"{key}.{thread.number}" if thread.number else key
+        about = of_one_plan(self.state, about)
         if key.startswith("situation."):
             asked = [event for event in about if isinstance(event, AdviceEvent) and event.status in ASKING]
             self.state.advice_sent |= {event.chamber or "site": event for event in asked}

@@ -7,7 +7,7 @@ time is the instant itself.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence, Set
+from collections.abc import Iterable, Sequence
 from datetime import timedelta
 from itertools import groupby
 from operator import attrgetter
@@ -257,8 +257,7 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
     if weekly:
         about += [heard.latest for heard in state.heard.values() if heard.latest.condition == "unknown" and not heard.told]
     about += [*state.quality.values(), *(state.week_lines if weekly else state.lines)]
-    standing = {heard.latest.chamber for heard in state.heard.values() if heard.open and _stands(heard)}
-    about = list({_what_it_says(event): event for event in about if not _is_belied(event, standing)}.values())
+    about = list({_what_it_says(event): event for event in about}.values())
     if weekly:
         about += _most_frequent(desk, at_ms)
         state.week_lines, state.raises = [], {}
@@ -269,11 +268,6 @@ def _digest(desk: Desk, at_ms: int, *, weekly: bool) -> None:
         thread = state.threads.get(f"situation.{place}")
         if thread is not None and thread.open:
             thread.told_ms = at_ms  # with all that stands there and what to do: the next letter about it waits as after its own
-
-
-def _is_belied(event: News, standing: Set[str | None]) -> bool:
-    """Whether it says that nothing more is to do, and something of that chamber stands."""
-    return isinstance(event, AdviceEvent) and event.status in ("resolved", "withdrawn") and event.chamber in standing
 
 
 def _what_it_says(event: News) -> tuple[str, ...]:

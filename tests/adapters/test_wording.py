@@ -385,6 +385,29 @@ def test_a_letter_about_several_boxes_names_the_box_of_each_sentence_and_tells_e
     assert "When you have done it at every box named, type on the server" in body
 
 
+def test_what_is_never_done_names_the_box_for_which_it_holds():
+    """One box is too hot for foam, the other one is to get it: both in one letter of their room."""
+    foam = Action("lid", "insulate", 30.0, "mm", "Lay 30 mm of foam on the lid")
+    other = replace(
+        ADVICE, id="a2", chamber="small-nest", advisory="small-nest-2", device="lid", change="insulate", actions=(foam,),
+        never=("Do not wipe the lid.",), headline=foam.text,
+    )
+    hot = replace(ADVICE, never=("Do not put foam on the box while it is too warm.",))
+    both = compose(letter("situation", alarm(), hot, other, chamber="den"), watch())
+    assert "- Big nest: Do not put foam on the box while it is too warm." in " ".join(both.text.split())
+    assert "- Small nest, Österreich: Do not wipe the lid." in both.text
+    alone = compose(letter("situation", alarm(), hot), watch())
+    assert "- Do not put foam on the box while it is too warm." in alone.text
+
+
+def test_a_lid_that_is_held_to_be_wet_is_not_called_unknown_in_the_same_digest():
+    wet = alarm("lid-dew", value=-0.8, limit=0.0, unit="K", priority="digest")
+    digest = " ".join(compose(letter("digest", wet, LOOK, chamber=None), watch()).text.split())
+    assert "cannot be told from here" not in digest
+    assert "Big nest: its lid is taken to be wet, by figures that are not sure of it; your eye is." in digest
+    assert "dewlid lid big-nest seen dry" in digest
+
+
 def test_an_alarm_of_which_two_events_are_told_is_told_once():
     chattering = replace(LETTERS["situation"].about[0], id="c", change="chattering", reason="raised three times within 6 h")
     alarms = [event for event in LETTERS["situation"].about if event.kind == "alarm"][:1]
