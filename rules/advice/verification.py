@@ -56,13 +56,16 @@ class Verdict:
 
 
 def judge(item: OpenAdvice, situation: Situation, calibrated: bool = False) -> Verdict:
-    """Return the verdict on a done advisory, by the figure that its first knob acts on, else by the clearest effect.
+    """Return the verdict on a done advisory, by the figure that its first knob acts on, else by the clearest effect; on water
+    that was given by the humidity alone.
 
     `calibrated`: a probe was calibrated or changed meanwhile, so that what was before cannot be compared (case C16).
     """
     if calibrated:
         return Verdict("cannot tell", None, None, "A probe was calibrated meanwhile, so before and after cannot be compared.")
     effects = _effects(item, situation)
+    if item.moves and item.moves[0].knob in WATERS and item.moves[0].delta > 0.0:
+        effects = [one for one in effects if one.name == "humidity"]  # a lid nearer to its dew point is not what it was for
     if not effects or not item.moves:
         return Verdict("cannot tell", None, None, _then_and_now(item, situation))
     own = [one for one in effects if one.name == _OWN.get(item.moves[0].knob, "humidity") and one.by_u >= STANDS_OUT]

@@ -65,6 +65,16 @@ def test_that_nothing_came_of_it_is_said_only_where_it_could_not_have_been_misse
     assert judge(misted(78.0, 66.0, 2.0), came(67.0)).said == "no effect"
 
 
+def test_water_is_judged_by_the_humidity_that_it_was_given_for_and_not_by_the_lid_beside_it():
+    """What was to come of the humidity does not stand out from its own moves, what was to come of the margin does: a lid as dry
+    as before was told as "no effect" of the water, and one that came nearer to its dew point as water that works."""
+    told = misted(76.0, 66.0, 9.0)
+    lids = [[replace(row, margin_k=margin_k, margin_u_k=0.1) for row in told.forecasts] for margin_k in (0.5, 2.0)]
+    told = replace(told, forecasts=lids[0], without=[replace(row, humidity_pct=66.0, humidity_u_pct=9.0) for row in lids[1]])
+    for margin_k in (0.5, 2.0):
+        assert judge(told, replace(came(70.0), dew_margin_k=margin_k)).said == "cannot tell"
+
+
 def test_advice_of_an_older_state_is_judged_against_how_it_was():
     assert judge(misted(76.0, None), came(76.0)).said == "works"
     assert judge(misted(76.0, None), came(66.0)).said == "no effect"
