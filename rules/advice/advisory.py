@@ -18,7 +18,7 @@ from rules.advice.heat import over_by_itself
 from rules.advice.looks import is_reminder_due
 from rules.advice.plan import findable_keys, searched, without_search
 from rules.advice.planned import Plan
-from rules.advice.quiet import EMERGENCIES, PROBE_AGAIN_MS, at_work, hushed
+from rules.advice.quiet import EMERGENCIES, PROBE_AGAIN_MS, TAKES_BACK, at_work, hushed
 from rules.advice.set_point import cold_tonight
 from rules.advice.standing import Standing, climate_stands, lost_from_sight, probes_stand
 from rules.advice.state import AdviceState, Asked, OpenAdvice, Worth
@@ -106,7 +106,7 @@ def consider(
 
 def _stands(wanted: Plan | None, standing: Mapping[str, Standing]) -> bool:
     """Return whether there is something to advise on: an alarm, a probe to look at, a heater to plug in or turn up again."""
-    if climate_stands(standing) or (wanted is not None and wanted.branch in ("probe", "plug-in", "turn-up", "together")):
+    if climate_stands(standing) or (wanted is not None and wanted.branch in ("probe", "plug-in", *TAKES_BACK, "together")):
         return True
     return wanted is not None and wanted.branch == "no-humidity" and bool(probes_stand(standing))
 
@@ -169,7 +169,7 @@ class _Talk:
             state, counter=counter, open=opened, last=now if fresh and now is not None else state.last,
             checked_ms=state.checked_ms | {act: self.at_ms for act in wanted.acts if ACTS[act].knob == "none"},
         )
-        if not wanted.moves or wanted.branch == "turn-up":
+        if not wanted.moves or wanted.branch in TAKES_BACK:
             told = {name: at_ms for name, at_ms in state.repeated_ms.items() if self.at_ms - at_ms < PROBE_AGAIN_MS}
             state = replace(state, repeated_ms=told | {" ".join(wanted.acts): self.at_ms})
         return self._say(state, "given" if fresh else "updated", events, () if in_vain else predictions)
@@ -242,7 +242,7 @@ class _Talk:
         rows += lost_from_sight(self.standing) if branch == "probe" else []
         found = [row.priority for row in rows if branch != "plug-in" or ALARMS[row.alarm].harm != "dryness"]
         calm = branch == "turn-up" and not cold_tonight(self.situation, goal_of(self.chamber, self.situation))
-        least: Priority = "morning" if calm else "today"
+        least: Priority = "digest" if branch == "close-again" else "morning" if calm else "today"
         most = URGENCY[max((URGENCY.index(name) for name in found), default=URGENCY.index(least))]
         return "today" if most == "wake" and branch == "cell" and self.next_try else most
 

@@ -27,6 +27,7 @@ from rules.climate.thermostat import (
     state_of,
 )
 from rules.keeper.devices import heater_since_ms
+from rules.physics.condensate import SETTLED_G_M2
 from rules.physics.vapour import saturation_vapour_pressure_pa
 from rules.settings import Chamber
 from rules.terms.events import HOUR_MS
@@ -139,6 +140,8 @@ def reason_of(
     facts |= _air_facts(situation, goal, floor, was_aired, "heater" in facts)
     facts |= _state_facts(chamber, situation, standing, goal, wet, known)
     facts |= {"foam-doubted"} if wet and _foam_doubted(situation, knobs) else set()
+    facts = facts - {"lid-by-estimate"} if not wet or "shut-in" in facts else facts
+    facts |= {"lid-proven"} if wet and "lid-by-estimate" not in facts else set()
     facts |= set() if "lid-looked" in remembered else _vapour_facts(situation, standing)
     if goal.dryness_matters:
         cell = practice.cell_of(temperature, humidity, wet)
@@ -368,6 +371,7 @@ def _state_facts(
         "saturated": situation.saturated,
         "shut-in": shut_in, "granules": shut_in,  # what she sits on is wetted, whether clay is written or not
         "visiting": situation.visiting, "lid-seen": situation.lid_seen_wet,
+        "water-hangs": situation.lid_seen_wet or situation.condensate_g_m2 >= SETTLED_G_M2,
         "air-dry": (rh is None or (rh < goal.low_pct and goal.dryness_matters))
         and not (t is not None and t >= practice.HEAT_FIRST_C),  # not known counts as dry; drying takes hours, heat minutes
         "lid-wet-odd": wet and not situation.lid_seen_wet and lid is not None and t is not None and t - lid > 6.0,

@@ -267,8 +267,14 @@ def _water_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str,
     now, direction = knobs.get("water", 1.0), ACTS[step.act].direction
     ml = max(1.0, round(10.0 * (chamber.air_ml / 10_000.0) ** (2.0 / 3.0)))
     if direction < 0:
-        text = "Take out about a third of the wet granules, or let that share dry"
-        return [_move(step, -0.3 * now, now * 0.7, 30.0, "%", text, 0.3)] if now > 0.4 else []
+        hangs = "water-hangs" in cause.facts
+        text = "Take out about {} of the wet granules, or let that share dry"
+        if hangs or cause.humidity == "high":
+            text = "Soak up any water that stands on the ground, and take out about {} of the wet granules, or let it dry"
+        return [
+            _move(step, -share * now, now * (1.0 - share), round(100.0 * share, 2), "%", text.format(part), share)
+            for share, part in ((0.3, "a third"), (0.7, "two thirds"))[: 2 if hangs else 1] if now > share + 0.1
+        ]  # fmt: skip
     how = "Fill the drinker and wet the clay granules along the wall with {:g} ml, away from the garden"
     if "shut-in" in cause.facts:
         how = "Give {:g} ml of water along a wall, away from her, by a syringe through a vent or the pinhole, the lid shut"

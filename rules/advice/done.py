@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from rules.advice.model import model_from_json
+from rules.advice.opened import opened
 from rules.advice.set_point import LOWERED_K, lowered_k
 from rules.advice.state import AdviceState, BeforeDone, OpenAdvice, ToldMove
 from rules.advice.worth import awaiting
@@ -30,9 +31,9 @@ def changed_ms(state: AdviceState, changes: Sequence[DeviceChange]) -> int | Non
 
 def owes(state: AdviceState, chamber: Chamber, changes: Sequence[DeviceChange]) -> bool:
     """Return whether the adviser must be asked although nothing stands and nothing is open: a heater waits to be plugged in
-    or turned up again."""
+    or turned up again, a vent to be closed."""
     unplugged = told_knobs(changes).get("heater_plugged", 1.0) == 0.0
-    return state.open is not None or unplugged or lowered_k(chamber, changes) > LOWERED_K
+    return state.open is not None or unplugged or lowered_k(chamber, changes) > LOWERED_K or bool(opened(chamber, changes))
 
 
 def wordings(state: AdviceState) -> Iterator[tuple[OpenAdvice, OpenAdvice]]:

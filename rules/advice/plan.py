@@ -14,6 +14,7 @@ from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent
 from rules.advice.heat import heat, heat_comes_first, stops_lately
 from rules.advice.model import cooling_h
+from rules.advice.opened import close_again, taking_back
 from rules.advice.planned import Plan, action_of, fitting, plain, sized
 from rules.advice.recalled import again_ms, asked_lately, cause_of, looks_due, mat_felt, model_of
 from rules.advice.search import HALF_WAY, HELPS_SHARE, Miss, Solution, dried, foremost, solve, standing_misses, with_foam
@@ -97,6 +98,10 @@ def _first(
     if again is not None:
         return Plan(branch="turn-up", cause=cause, actions=(sized(again),), acts=(again.act,), moves=(again,),
             never=(Never("Do not wait until it is cold."),))
+    shut = None if climate_stands(standing) else close_again(chamber, situation, cause, model_of(chamber, state))
+    if shut is not None:
+        return Plan(branch="close-again", cause=cause, actions=(sized(shut),), acts=(shut.act,), moves=(shut,),
+            never=(Never("Do not water it against what was opened.", practice.WATER),))
     if situation.relative_humidity_pct is None or situation.saturated:
         return _without_humidity(chamber, state, situation, cause)
     if _eyes_differ(cause, situation):
@@ -259,13 +264,20 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
         and not (lead and ACTS[lead].device == ACTS[step.act].device) for move in moves_for(step, chamber, cause, knobs)
         if not (may_be_a_peak(cause, situation) and move.knob == "heater" and abs(move.delta) > UNSEEN_SWING_K)
     ]
+    back = taking_back(chamber, situation.changes, moves) if cause.thirsty else []
+    moves = [*back, *(move for move in moves if all(move.act != one.act for one in back))]
     present = present_of(model_of(chamber, state), chamber, situation, knobs)
     if "night-ahead" in cause.facts and (situation.dew_margin_k or 0.0) > 0.0:
         present = by_night(present, practice.NIGHT_FALL_K)
     rank = {step.act: place for place, step in enumerate(cause.cell.order)}
     gains = {name: gain.mean for name, gain in state.gains.items()}
-    room = MOST_ACTIONS - (1 if lead else 0)
+    wipe = None if lead == "look-lid" else _wipe(cause, state, situation.at_ms)
+    if wipe is not None:
+        lead = None  # what is to be looked at, now or when that is done, is looked at over a dry garden
+    room = MOST_ACTIONS - (1 if lead or wipe else 0)
     together = companions(cause, knobs, chamber)
+    if back:
+        together |= dict.fromkeys(("water", "mist-more"), frozenset(move.act for move in back))
     worst = foremost(cause, float(present.temperature_c[0]), situation.relative_humidity_pct or 0.0)
     solution = solve(present, cause, moves, rank, gains, room, together, worst)
     aid = None if solution.moved >= HALF_WAY else _aid(worst, cause, state, situation.at_ms)
@@ -274,7 +286,7 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     if aid is not None and lead is None and heat and len(solution.winner.moves) == MOST_ACTIONS:
         solution = solve(present, cause, moves, rank, gains, MOST_ACTIONS - 1, together, worst)
     solution = dried(solution, cause, partial(watered_pct, state.worth, dry_air="dry-air" in cause.facts))
-    return _assembled(cause, state, steps, lead or aid, solution, knobs, situation.at_ms)
+    return _assembled(cause, state, steps, wipe or lead or aid, solution, knobs, situation.at_ms)
 
 
 def companions(cause: Cause, knobs: Mapping[str, float], chamber: Chamber) -> dict[str, frozenset[str]]:
@@ -298,6 +310,15 @@ def _leading_check(steps: list[Step], state: AdviceState, at_ms: int) -> str | N
         if act.change in ("check", "move") and not asked_lately(state, step.act, at_ms):
             return step.act
     return None
+
+
+def _wipe(cause: Cause, state: AdviceState, at_ms: int) -> str | None:
+    """Return the wipe where water hangs on the lid and nobody was asked lately to take it away: what dries the air leaves it
+    hanging for days, for it falls before the lid is warm enough to give it back."""
+    due, now = cause.lid_wet and cause.temperature == "ok" and "water-hangs" in cause.facts, state.open
+    waits = now is not None and now.done_ms is None and any("wipe-lid" in wording.acts for wording in (now, *now.earlier))
+    asked = not waits and asked_lately(state, "wipe-lid", at_ms)
+    return "wipe-lid" if due and not asked and allowed(Step("wipe-lid"), cause) else None
 
 
 def _aid(worst: Miss | None, cause: Cause, state: AdviceState, at_ms: int) -> str | None:
@@ -329,14 +350,15 @@ def _assembled(
     moves = solution.winner.moves
     chosen = [(move.act, sized(move)) for move in moves]
     if lead and len(chosen) < MOST_ACTIONS:
-        later = solution.moved >= HELPS_SHARE and ACTS[lead].change in ("more", "less")
+        later = solution.moved >= HELPS_SHARE and ACTS[lead].change in ("more", "less", "wipe")
         chosen.insert(len(chosen) if later else 0, (lead, action_of(lead)))
     used = {action.device for _, action in chosen}
     unmet = [name for name in solution.unmet if name in standing_misses(cause)]
     for step in [*steps, *(step for name in unmet for step in practice.AIDS[name] if allowed(step, cause))]:
         act = ACTS[step.act]
         asked = asked_lately(state, step.act, at_ms)
-        if len(chosen) < MOST_ACTIONS and act.knob == "none" and act.device not in used and not asked:
+        inside = step.act == "look-lid" != lead  # foam lies on its outside
+        if len(chosen) < MOST_ACTIONS and act.knob == "none" and (inside or act.device not in used) and not asked:
             text = cause.weak.text if step.act == "stronger-mat" and cause.weak is not None else None
             chosen.append((step.act, action_of(step.act, text)))
             used.add(act.device)

@@ -20,7 +20,9 @@ from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import BEARABLE, HarmKind
 
 EMERGENCIES = ("heat", "heater-failed", "cold", "together")
-UNASKED = ("probe", "no-humidity", "plug-in", "turn-up")
+TAKES_BACK = ("turn-up", "close-again")
+"""What was changed on advice and is put back once that is over: told once."""
+UNASKED = ("probe", "no-humidity", "plug-in", *TAKES_BACK)
 """What is told though no climate alarm stands."""
 STORED_K = 1.0
 """What an unplugged mat still gives off may warm the box by so much; own estimate."""
@@ -79,7 +81,7 @@ def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Map
         same = last is not None and last.done_ms is not None and last.keys == wanted.keys and "heater:stop" not in last.keys
         return last is not None and same and situation.at_ms - last.told_ms < HOUR_MS
     told_ms = state.repeated_ms.get(" ".join(wanted.acts))
-    once = not wanted.moves or wanted.branch == "turn-up"
+    once = not wanted.moves or wanted.branch in TAKES_BACK
     wakes = wanted.branch in EMERGENCIES and any(row.priority == "wake" for row in standing.values())
     # Who has done it, and it still gets lethal, needs more than the alarm.
     again_ms = HOUR_MS if wakes or in_vain_so_far(state, situation, standing) else REPEAT_AFTER_MS

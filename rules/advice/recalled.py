@@ -9,7 +9,7 @@ from rules.advice.cause import Cause, reason_of, thermostat_of
 from rules.advice.goal import goal_of
 from rules.advice.heat import heat_comes_first
 from rules.advice.model import ChamberModel, cooling_h, model_from_json, prior_model
-from rules.advice.standing import Standing
+from rules.advice.standing import Standing, stands
 from rules.advice.state import AdviceState
 from rules.advice.verification import in_vain_so_far
 from rules.advice.weak_mat import weak_mat
@@ -32,6 +32,8 @@ LID_SOUND_MS = 3 * DAY_MS
 WRAPPED_MS, WATTS_TOLD_MS, FOAM_LOOKED_MS, PROBE_LOOKED_MS = 3 * DAY_MS, 7 * DAY_MS, 3 * DAY_MS, 3 * DAY_MS
 """So long nobody is asked anew to wrap the box, told anew how many watts it takes, asked anew for a look at foam or humidity
 probe; judgement."""
+LOOK_HOLDS_MS = 20 * HOUR_MS
+"""So long the lid is as it was seen to be; judgement."""
 WATER_GIVES_PCT = 5.0
 """What wetted ground gives at least within half a day, where the vapour stays; own estimate."""
 
@@ -55,7 +57,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
     looked = looked and (failed is None or failed.since_ms is None or failed.since_ms <= (seen_ms or 0))
     told = {
         "mist-useless": state.mist_failures >= 2, "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
-        "lid-looked": _lid_looked(situation),
+        "lid-looked": _lid_looked(situation), "lid-by-estimate": _lid_by_estimate(state, situation, standing),
         **_lid_asked(state, situation),
         "probe-looked": _told_lately(state, "check-probe", situation.at_ms, PROBE_LOOKED_MS),
         "foam-looked": _told_lately(state, "check-foam", situation.at_ms, FOAM_LOOKED_MS),
@@ -103,6 +105,15 @@ def looks_due(state: AdviceState, situation: Situation, standing: Mapping[str, S
 
 def _lid_looked(situation: Situation) -> bool:
     return situation.lid_looked_ms is not None and situation.at_ms - situation.lid_looked_ms < CHECK_AGAIN_MS
+
+
+def _lid_by_estimate(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether nobody has ever measured this lid or looked at it lately, nor been asked to and left it unanswered: then
+    it is wet as it is described, and how it is described is often wrong."""
+    if situation.lid_source != "estimated" or situation.lid_seen_wet or stands(standing, "lid-drip-tonight"):
+        return False
+    looked = situation.lid_looked_ms is not None and situation.at_ms - situation.lid_looked_ms < LOOK_HOLDS_MS
+    return not looked and not _told_lately(state, "look-lid", situation.at_ms, FOAM_LOOKED_MS)
 
 
 def _lid_asked(state: AdviceState, situation: Situation) -> dict[str, bool]:

@@ -225,7 +225,7 @@ def solve(
         moved = 1.0 - (_misses(goal, then, cause.lid_known)[worst] @ weight) / np.maximum(now, 1e-9)
         score = np.where(moved >= min(HELPS_SHARE, float(moved.max())) - 1e-6, score, score + 100.0)
     if cause.thirsty:
-        score += 1000.0 * _lacks(candidates, frozenset({"water"}))
+        score += 1000.0 * _lacks(candidates, (companions or {}).get("water", frozenset({"water"})))
         score += 500.0 * _lacks(candidates, DRY_AIR_OUT) * ("dry-air" in cause.facts)
     order = [int(place) for place in np.argsort(score, kind="stable")]
     places = list(dict.fromkeys([*order[:10], IDLE]))

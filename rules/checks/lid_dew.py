@@ -17,7 +17,7 @@ from rules.climate.hysteresis import CLEAR, EDGE, HARM, HARM_EDGE, OUTSIDE, UNSE
 from rules.climate.place_uncertainty import margin_u_k
 from rules.climate.swing import HEAT, mean_of_swing
 from rules.climate.view import View
-from rules.physics.condensate import condensation_flux_g_m2h, drip_load_g_m2
+from rules.physics.condensate import SETTLED_G_M2, condensation_flux_g_m2h, drip_load_g_m2
 from rules.physics.vapour import saturation_vapour_pressure_pa_or_nan
 from rules.terms.events import DAY_MS
 
@@ -29,10 +29,9 @@ HARMFUL_SHARE = 0.5
 """Share of what drips at which the water on the lid is harmful: the first drops fall before the last. Own judgement."""
 # Own estimate.
 LOOK_BELOW_K = 4.0  # margins above this are dry for any probe that deserves the name; their uncertainty is not computed
-SETTLED_G_M2 = 10.0
-"""A film that the eye sees: less is a haze, as misting leaves it, that dries by the evening; own estimate."""
 UNMEASURED_G_M2 = 20.0
-"""The same where no probe measures the lid; drops that fall begin at some tens of g/m2 (`drip_load_g_m2`). Own estimate."""
+"""What is a film (`SETTLED_G_M2`) where no probe measures the lid; drops that fall begin at some tens of g/m2
+(`drip_load_g_m2`). Own estimate."""
 SOON_H = 1.0
 """So far ahead what gathers or dries is counted. Own estimate."""
 SIGHTING_HOLDS_MS = DAY_MS

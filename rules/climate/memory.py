@@ -154,6 +154,9 @@ class LidLesson:
     condensate_g_m2: float
     dry_looks: int = 0
     dry_against: int = 0
+    dried_ms: int | None = None
+    wiped_ms: int | None = None
+    """When it was wiped dry by that word; None: that is not what it told."""
 
 
 @dataclass

@@ -49,6 +49,8 @@ TILTED_LOAD_SHARE = 60.0 / 400.0
 """Share of the level lid's load that a lid of 30 degrees holds; 60 g/m2 from memory."""
 SEEN_G_M2 = {"mist": 5.0, "droplets": 50.0}
 """What hangs on a lid at least where the eye sees this: a film of 5 um; drops of 0.3 mm over half of it. Own estimate."""
+SETTLED_G_M2 = 10.0
+"""A film that the eye sees: less is a haze, as misting leaves it, that dries by the evening; own estimate."""
 _STEPS = 4  # bookkeeping
 
 

@@ -35,8 +35,9 @@ ACTS: dict[str, Act] = {
     "check-foam": Act("lid", "check",
         "Look whether the foam or second pane that the lid is said to have is really on it, whole and without gaps; if it is "
         "not, lay it on, vents left free", bars=("foam-looked",)),
-    "look-lid": Act("lid", "check", "Look whether there is water on the inside of the lid; if there is, wipe it dry",
-        needs=("lid-unknown",), bars=("shut-in",)),  # a queen who founds is not opened, here and below
+    "look-lid": Act("lid", "check",
+        "Look whether there is water on the inside of the lid, and tell what you see; if there is, wipe it dry",
+        bars=("shut-in",)),  # a queen who founds is not opened, here and below
     "check-heater": Act(
         "heater", "check",
         "Check the heat: plug, breaker or residual-current device, thermostat set as you think and its probe in place, mat "
@@ -192,3 +193,5 @@ ACTS: dict[str, Act] = {
     "clear-waste": Act("waste", "move", "Clear the waste, gloves and mask on, and wipe its chamber dry"),
     "clear-leaves": Act("leaves", "move", "Take out old and wet leaf, and wipe the food chamber dry"),
 }
+WIPES = frozenset({"wipe-lid", "look-lid"})
+"""After these no water hangs on the lid: it was wiped, or there was none."""

@@ -143,16 +143,17 @@ CELLS: tuple[Cell, ...] = (
     Cell(9, "ok", "ok", False, "all is well", (), ()),
     Cell(
         10, "ok", "ok", True, "a film on the lid, usual in a cool room",
-        steps(_CHECK_FOAM, "insulate-lid", "wipe-lid", Step("open-vents", when=("floor-dries", "humid-side"), at_most=1),
-            "mist-less", Step("fan-more", when=("floor-dries", "humid-side")),
-            Step("heat-down", when=("warm-side",), at_most=1.0), "wet-less", "fan-less"),
+        steps(_CHECK_FOAM, "insulate-lid", Step("look-lid", when=("lid-by-estimate",)), "wipe-lid",
+            Step("open-vents", when=("floor-dries", "humid-side", "lid-proven"), at_most=1),
+            Step("mist-less", when=("lid-proven",)), Step("fan-more", when=("floor-dries", "humid-side", "lid-proven")),
+            Step("heat-down", when=("warm-side",), at_most=1.0), Step("wet-less", when=("lid-proven",)), "fan-less"),
         (_NO_SETPOINT,),
     ),
     # Other than the table, which stops after one vent step: where the keeper's own band says otherwise and the room's air can
     # dry, small fan steps come last, so that the band that the alarm is about can be reached. It is never urgent.
     Cell(
         11, "ok", "high", False, "humid air and a dry lid: the garden likes it",
-        steps("look-lid", Step("check-probe", when=("saturated",)), "mist-less",
+        steps(Step("look-lid", when=("lid-unknown",)), Step("check-probe", when=("saturated",)), "mist-less",
             Step("open-vents", when=("floor-dries",), at_most=1), "wet-less",
             Step("fan-more", when=("floor-dries",), at_most=2.0)),
         (Never("Do not chase it down to 80 %: ants put their garden where it is most humid."),),

@@ -15,9 +15,11 @@ from rules.keeper.state import DeviceChange
 from rules.settings import Settings
 from rules.terms.events import WordEvent
 from rules.terms.words import AdviceDone
+from rules.trade.acts import WIPES
 from rules.turn.advising import standing_of
 from rules.turn.present import advised_on
 from rules.turn.state import EngineState
+from rules.turn.taken_back import told_by, wiped
 
 
 def booked(settings: Settings, state: EngineState, word: AdviceDone, at_ms: int) -> WordEvent:
@@ -51,6 +53,12 @@ def _booked(
         told = done.told_as(adviser, told.name) or told
         state.keeper = superseded(without(state.keeper, first.word_id), first.word_id)
     still = done.still_asked(adviser, told)
+    if not WIPES.isdisjoint(told.acts):
+        lid = state.places[name]
+        state.places[name] = (
+            wiped(lid, word.word_id, begun.at_ms, known_ids(state.keeper)) if first is None
+            else told_by(lid, first.word_id, word.word_id)
+        )  # fmt: skip
     adviser = done.remembered(adviser, told, word.word_id, begun.at_ms, known_ids(state.keeper))
     state.advice[name], changes = done.done(adviser, told, word.amount, begun, settings.chambers[name].devices.vents.count)
     _told(state, name, changes, word)

@@ -5,10 +5,11 @@ The keeper's room has taken the word back and answered; alarms and routine forge
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 
 from rules.advice import done
-from rules.climate.memory import PlaceMemory
+from rules.climate.memory import LidLesson, PlaceMemory
 from rules.keeper.devices import without
 from rules.keeper.said import settled
 from rules.physics.condensate import SEEN_G_M2
@@ -43,14 +44,33 @@ def _lid_before(memory: PlaceMemory, word_id: str) -> PlaceMemory:
     if number is None:
         return memory
     lesson = memory.lessons[number]
-    water = 0.0
-    if lesson.seen_ms != memory.lid_seen_ms:
+    water, dried_ms = 0.0, memory.lid_dried_ms
+    if lesson.wiped_ms is not None:
+        water, dried_ms = lesson.condensate_g_m2, lesson.dried_ms if dried_ms == lesson.wiped_ms else dried_ms
+    elif lesson.seen_ms != memory.lid_seen_ms:
         assumed = SEEN_G_M2.get(memory.lid_seen)
         water = lesson.condensate_g_m2 if assumed is None else min(lesson.condensate_g_m2 - assumed, 0.0)
     return replace(
         memory, belief=lesson.belief, lid_seen=lesson.seen, lid_seen_ms=lesson.seen_ms, lessons=memory.lessons[:number],
         dry_looks=lesson.dry_looks, dry_against=lesson.dry_against, condensate_g_m2=max(memory.condensate_g_m2 + water, 0.0),
+        lid_dried_ms=dried_ms,
     )
+
+
+def wiped(memory: PlaceMemory, word_id: str, at_ms: int, known: Collection[str]) -> PlaceMemory:
+    """Return a place whose lid was wiped dry as a word told: nothing hangs there then, whatever was seen before."""
+    lesson = LidLesson(
+        word_id, memory.belief, memory.lid_seen, memory.lid_seen_ms, memory.condensate_g_m2, memory.dry_looks,
+        memory.dry_against, memory.lid_dried_ms, at_ms,
+    )  # fmt: skip
+    lessons = [*(one for one in memory.lessons if one.word_id in known), lesson]
+    return replace(memory, lessons=lessons, condensate_g_m2=0.0, lid_dried_ms=at_ms)
+
+
+def told_by(memory: PlaceMemory, before: str, word_id: str) -> PlaceMemory:
+    """Return a place in which what one word told of its lid is told by the one that corrects it."""
+    lessons = [replace(one, word_id=word_id) if one.word_id == before else one for one in memory.lessons]
+    return replace(memory, lessons=lessons)
 
 
 def journalled(state: EngineState, events: list[Event]) -> None:

@@ -97,6 +97,7 @@ class Keeper:
             did = False
             for action in row.event["actions"]:
                 if self.rng.random() < self.manner.does:
+                    words += self._looks_inside(week) if "inside of the lid" in action["text"] else []
                     self._does(week, action)
                     did = True
             if did:
@@ -109,9 +110,18 @@ class Keeper:
         if not self.looks or self.looks[0] > week.minute:
             return []
         self.looks = []
+        return self._seen(week)
+
+    def _seen(self, week: Week) -> list[dict[str, Any]]:
         film = float(week.box.film_g_m2[0])
         seen = "dry" if film < SEEN_FROM_G_M2 else "mist" if film < DROPS_FROM_G_M2 else "droplets"
         return [{"word": "lid-seen", "chamber": "box", "seen": seen}] if self.manner.says_done else []
+
+    def _looks_inside(self, week: Week) -> list[dict[str, Any]]:
+        """Look at the lid as a letter asks, wipe it if it is wet, and tell what was seen."""
+        words = self._seen(week)
+        week.box.wipe(0)
+        return words
 
     def _stops_airing(self, week: Week) -> None:
         if self._aired_at is None:

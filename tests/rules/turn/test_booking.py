@@ -9,8 +9,8 @@ from north_course import Course, after, word
 
 from rules.advice.done import why_no_amount
 from rules.keeper.devices import told_knobs
-from rules.terms.events import HOUR_MS, AdviceEvent
-from rules.terms.words import AdviceDone, TakeBack
+from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent
+from rules.terms.words import AdviceDone, LidSeen, TakeBack
 
 
 @pytest.fixture
@@ -150,3 +150,41 @@ def test_what_an_older_letter_asked_for_is_booked_beside_the_newer_advice_which_
     opened = course.state.advice["north"].open
     assert opened is not None and opened.done_ms is not None and told_knobs(course.state.keeper.devices["north"]) != booked
     assert [wording.done_ms for wording in opened.earlier] == [None]
+
+
+# ---------------------------------------------------------------- a lid that was wiped
+
+
+def dripping() -> Course:
+    """A lid that the keeper has seen drops on, and the letter that asks to wipe it."""
+    course = Course(after(25.5, 25.5))
+    for humidity_pct in (86.0, 90.0, 93.0, 95.0):
+        course.live(60, 25.5, humidity_pct)
+    course.say(word(LidSeen, "eye", chamber="north", at_ms=course.now_ms, seen="droplets"))
+    course.live(6 * 60, 25.5, 90.0)
+    opened = course.state.advice["north"].open
+    assert opened is not None and "wipe-lid" in opened.acts
+    return course
+
+
+def test_a_lid_that_was_wiped_on_advice_is_dry_until_it_wets_again() -> None:
+    """Who had wiped it was told for two days to dry a lid on which nothing hung (found in a foreign simulation)."""
+    course, waits = dripping(), dripping()
+    done(course, "a")
+    for one in (course, waits):
+        one.live(60, 25.5, 78.0)
+    assert "lid-dew" in [event.alarm for event in waits.events if isinstance(event, AlarmEvent) and event.change == "raised"]
+    assert course.state.places["north"].condensate_g_m2 == 0.0 < waits.state.places["north"].condensate_g_m2
+    seen = [one.state.alarms.records["north/lid-dew"].condition for one in (course, waits)]
+    assert seen == ["normal", "active"]
+
+
+def test_a_wipe_that_was_a_slip_leaves_the_lid_as_wet_as_it_was() -> None:
+    course = dripping()
+    before = course.state.places["north"]
+    done(course, "a")
+    assert course.state.places["north"].condensate_g_m2 < 0.001 < 60.0 < before.condensate_g_m2
+    course.undo("a")
+    lid = course.state.places["north"]
+    assert lid.condensate_g_m2 == pytest.approx(before.condensate_g_m2, abs=0.01)
+    assert (lid.lid_dried_ms, lid.lessons) == (before.lid_dried_ms, before.lessons)

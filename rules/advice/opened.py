@@ -1,0 +1,59 @@
+"""What was opened on advice, against heat or a wet lid, is closed again once that is over: nobody else remembers it.
+
+Vents and fan stand more open than the keeper's config says only by what was advised and done.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rules.advice.balance import at_rest, present_of
+from rules.advice.cause import Cause
+from rules.advice.devices import Move, moves_for
+from rules.advice.model import ChamberModel
+from rules.advice.search import setting_of
+from rules.climate.situation import Situation
+from rules.keeper.devices import present_knobs
+from rules.keeper.state import DeviceChange
+from rules.physics.condensate import SETTLED_G_M2
+from rules.settings import Chamber
+from rules.terms.events import HOUR_MS
+from rules.trade.practice import Step
+
+CLOSES = {"close-vents": "vents", "fan-less": "fan"}
+"""The acts that take back what was opened, with the knob of each."""
+OPEN_FOR_MS = 12 * HOUR_MS
+"""So long it stays open at least: a lid that dries with the warmth of the day is wet again by night. Judgement."""
+
+
+def opened(chamber: Chamber, changes: Sequence[DeviceChange]) -> frozenset[str]:
+    """Return the acts that take back what stands more open than the keeper's config says."""
+    before, now = present_knobs(chamber, ()), present_knobs(chamber, changes)
+    return frozenset(act for act, knob in CLOSES.items() if now.get(knob, 0.0) > before.get(knob, 0.0))
+
+
+def taking_back(chamber: Chamber, changes: Sequence[DeviceChange], moves: Sequence[Move]) -> list[Move]:
+    """Return those of these moves that close again all that was opened, or more."""
+    before, acts = present_knobs(chamber, ()), opened(chamber, changes)
+    return [move for move in moves if move.act in acts and (move.value or 0.0) <= before.get(move.knob, 0.0)]
+
+
+def close_again(chamber: Chamber, situation: Situation, cause: Cause, model: ChamberModel) -> Move | None:
+    """Return how what was opened is closed again, as far as the lid stays dry and the air in its band; None: not yet."""
+    rh, margin, goal = situation.relative_humidity_pct, situation.dew_margin_k, cause.goal
+    if not goal.dryness_matters or rh is None or rh > goal.humidity_pct or cause.temperature == "high":
+        return None
+    dry = margin is not None and margin >= goal.margin_k and situation.condensate_g_m2 < SETTLED_G_M2
+    if cause.lid_wet or not (dry or margin is None):
+        return None
+    knobs = present_knobs(chamber, situation.changes)
+    acts = opened(chamber, [one for one in situation.changes if situation.at_ms - one.at_ms >= OPEN_FOR_MS])
+    before = present_knobs(chamber, ())
+    rows = [move for act in sorted(acts) for move in moves_for(Step(act), chamber, cause, knobs)]
+    for move in [row for row in reversed(rows) if (row.value or 0.0) >= before.get(row.knob, 0.0)]:
+        present = present_of(model, chamber, situation, knobs)
+        then = at_rest(present, setting_of([(move,)], knobs, {}))
+        damp, lid_k = (float(figure[0] @ present.weight) for figure in (then.humidity_pct, then.margin_k))
+        if damp <= goal.high_pct - goal.inside_pct and (margin is None or lid_k >= goal.margin_k):
+            return move
+    return None

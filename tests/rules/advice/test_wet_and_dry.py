@@ -1,0 +1,124 @@
+"""Water on the lid and water in the air: looked at before it is dried, wiped where it hangs, and what was opened is closed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from advice_scenes import alarms, devices, later, settings_of, situation
+
+from rules.advice.advisory import consider
+from rules.advice.done import Begun
+from rules.advice.done import done as book
+from rules.advice.opened import opened
+from rules.advice.state import AdviceState
+from rules.climate.situation import Situation
+from rules.keeper.state import DeviceChange
+from rules.settings import Chamber, Vents
+from rules.terms.events import HOUR_MS, AdviceEvent
+
+DRIES = {"water:less", "vent:open", "fan:more", "mister:less"}
+WATERS = {"water:more", "mister:more"}
+BARE = Chamber(devices=devices(can_insulate_lid=False))
+SHUT = Chamber(devices=devices(mister=None, vents=Vents(count=3, open=0), fan=None))
+
+
+def told(chamber: Chamber, now: Situation, state: AdviceState | None = None, *names: str) -> tuple[AdviceState, list[AdviceEvent]]:
+    return consider(settings_of(chamber), "north", state or AdviceState(), now, alarms(now, chamber, *names), "test")
+
+
+def keys(events: list[AdviceEvent]) -> list[str]:
+    return [f"{row.device}:{row.change}" for event in events if event.status in ("given", "updated") for row in event.actions]
+
+
+def test_a_lid_that_is_wet_by_its_description_alone_is_looked_at_before_anything_is_dried():
+    """A lid told wrongly was dried for days while nothing hung on it, and the garden with it (foreign simulation)."""
+    film = situation(26.0, 84.0, 18.0, 45.0, 0.35, condensate_g_m2=30.0)
+    state, events = told(BARE, film)
+    assert keys(events) == ["lid:check"] and "inside of the lid" in events[0].headline
+    state, _ = book(state, state.open, None, Begun(film.at_ms + HOUR_MS, 26.0))
+    _, events = told(BARE, later(film, 13.0), state)
+    assert DRIES & set(keys(events)), "asked once and not answered: it is dried as before"
+    for known in (replace(film, lid_source="measured"), replace(film, lid_source="learned"), replace(film, lid_seen_wet=True)):
+        _, events = told(BARE, known)
+        assert DRIES & set(keys(events)) and "lid:check" not in keys(events)
+
+
+def test_foam_goes_with_the_look_for_it_does_no_harm_on_a_dry_lid():
+    _, events = told(Chamber(devices=devices()), situation(26.0, 84.0, 18.0, 45.0, 0.35))
+    assert keys(events) == ["lid:insulate", "lid:check"]
+
+
+@pytest.mark.parametrize("humidity_pct", [84.0, 93.0])
+def test_water_that_hangs_is_wiped_away_with_the_first_step(humidity_pct):
+    """Drops of 135 g/m2 hung over a garden for thirty hours beside two steps that dried the air (foreign simulation)."""
+    drops = situation(26.0, humidity_pct, 18.0, 45.0, 0.35, lid_seen_wet=True, condensate_g_m2=135.0)
+    state, events = told(BARE, drops)
+    assert "lid:wipe" in keys(events) and len(events[0].actions) == 2
+    state, _ = book(state, state.open, None, Begun(drops.at_ms + HOUR_MS, 26.0))
+    _, events = told(BARE, later(drops, 8.0), state)
+    assert "lid:wipe" not in keys(events)  # who has just wiped it is not asked again at once
+
+
+def test_ground_that_stands_in_water_is_soaked_up_and_more_than_a_third_may_go():
+    flooded = situation(26.0, 97.0, 21.0, 80.0, 0.35, lid_seen_wet=True, condensate_g_m2=200.0)
+    chamber = Chamber(devices=devices(mister=None, fan=None, vents=Vents(count=1, open=1), can_insulate_lid=False))
+    _, events = told(chamber, flooded)
+    (soaks,) = [row for row in events[0].actions if row.device == "water"]
+    assert soaks.text.startswith("Soak up any water that stands on the ground") and soaks.amount == 70.0
+
+
+def aired(hours: float, now: Situation, count: float = 2.0) -> Situation:
+    """Return a box that has had vents open on advice for so long."""
+    return replace(now, changes=(DeviceChange(now.at_ms - round(hours * HOUR_MS), "vents", count, "w"),))
+
+
+def test_a_box_that_dries_through_a_vent_that_was_opened_on_advice_is_shut_before_it_is_watered():
+    """Opened for a wet lid, and watered against the open vent a day later (foreign simulation)."""
+    dry = situation(26.0, 62.0, 21.0, 45.0, 0.7)
+    _, events = told(SHUT, dry)
+    assert keys(events)[0] == "water:more"
+    _, events = told(SHUT, aired(30.0, dry))
+    assert keys(events)[0] == "vent:close" and events[0].actions[0].amount == 2.0
+
+
+def test_no_water_goes_beside_what_stays_open():
+    harmful = situation(26.0, 40.0, 21.0, 20.0, 0.7)
+    _, events = told(SHUT, aired(30.0, harmful, 3.0))
+    assert "vent:close" in keys(events)
+    closes = next(row for row in events[0].actions if row.device == "vent")
+    assert closes.amount == 3.0 or not WATERS & set(keys(events))
+
+
+def test_what_was_opened_is_closed_once_the_lid_is_dry_and_not_before():
+    well = situation(26.0, 77.0, 21.0, 45.0, 0.8)
+    assert opened(SHUT, aired(30.0, well).changes) == {"close-vents"} and opened(SHUT, ()) == frozenset()
+    _, events = told(SHUT, aired(30.0, well))
+    assert keys(events) == ["vent:close"] and events[0].urgency == "digest"
+    for not_yet in (
+        aired(5.0, well),  # since this morning
+        aired(30.0, situation(26.0, 88.0, 21.0, 45.0, 0.95)),  # still damper than it should be
+        aired(30.0, replace(well, condensate_g_m2=40.0)),  # its lid has not dried yet
+        well,
+    ):
+        assert told(SHUT, not_yet)[1] == []
+
+
+def test_what_is_closed_again_is_told_once_and_is_over_when_it_is_done():
+    well = aired(30.0, situation(26.0, 77.0, 21.0, 45.0, 0.8))
+    state, _ = told(SHUT, well)
+    assert state.open is not None and state.open.branch == "close-again"
+    state, made = book(state, state.open, 2.0, Begun(well.at_ms + HOUR_MS, 26.0))
+    assert opened(SHUT, (*well.changes, *made)) == frozenset()
+    for hours in (3.0, 30.0):
+        state, events = told(SHUT, later(well, hours, changes=(*well.changes, *made)), state)
+        assert keys(events) == []
+
+
+def test_a_vent_is_not_closed_where_the_lid_would_be_wet_again_behind_it():
+    """Its dew point lies close under its lid with the vent open: shut in, the same ground would wet it."""
+    near = situation(26.0, 79.0, 21.0, 45.0, 0.45)
+    assert near.dew_margin_k is not None and near.dew_margin_k > 0.0
+    assert told(SHUT, aired(30.0, near))[1] == []
+
+
