@@ -35,7 +35,7 @@ from rules.advice.text import (
 )
 from rules.advice.told import told_forecast, told_move, told_without
 from rules.advice.tried import bare_of_hope, counted, in_vain_text, is_next_try, stands_still
-from rules.advice.verification import in_vain_so_far, judge, learned, noticed_fading, verdict_text
+from rules.advice.verification import in_vain_so_far, judge, learned, noticed_fading, verdict_text, watered
 from rules.advice.worth import awaited
 from rules.climate.past_moves import Moves
 from rules.climate.situation import Situation
@@ -351,7 +351,8 @@ class _Talk:
         )
         headline = "All is back in its band: nothing more to do" if back else "Advice withdrawn: its reason no longer stands"
         state = self._say(state, status, events, headline=headline, reason=reason, **_NOTHING_TO_DO)
-        return replace(state, open=None, last=now, quiet_until_ms=self.at_ms + QUIET_AFTER_MS)
+        failures = 0 if back else state.water_failures
+        return replace(state, open=None, last=now, quiet_until_ms=self.at_ms + QUIET_AFTER_MS, water_failures=failures)
 
     def led(self, state: AdviceState, events: list[AdviceEvent]) -> AdviceState:
         """Return the state after another chamber of the room began to tell it for all."""
@@ -386,7 +387,7 @@ class _Talk:
         verdict = judge(now, self.steady, state.metrology_until_ms is not None and state.metrology_until_ms > self.at_ms)
         worse = in_vain_so_far(state, self.situation, self.standing)
         text = verdict_text(now, verdict, worse)
-        state = counted(learned(state, now, verdict), verdict.said, worse)
+        state = counted(watered(learned(state, now, verdict), now, verdict, self.steady), verdict.said, worse)
         state = self._say(
             state, "verified", events, headline=text, reason=verdict.because, effect=verdict.said,
             **_NOTHING_TO_DO,

@@ -10,6 +10,7 @@ from rules.advice.model import model_from_json
 from rules.advice.opened import opened
 from rules.advice.set_point import LOWERED_K, lowered_k
 from rules.advice.state import AdviceState, BeforeDone, OpenAdvice, ToldMove
+from rules.advice.verification import WATERS
 from rules.advice.worth import awaiting
 from rules.climate.situation import Situation
 from rules.keeper.devices import told_knobs
@@ -120,7 +121,8 @@ def done(
     if "heater:check" in told.keys:
         state = replace(state, heater_seen_ms=at_ms)
     if "lid:check" in told.keys:
-        state = replace(state, lid_checked_ms=at_ms)
+        watered = any(move.knob in WATERS for move, _ in made)
+        state = replace(state, lid_checked_ms=at_ms, water_failures=state.water_failures if watered else 0)
     now = state.open
     if now is not None and _is_aside(now, told):
         booked = replace(booked, earlier=[])
@@ -134,7 +136,7 @@ def remembered(state: AdviceState, told: OpenAdvice, word_id: str, at_ms: int, k
     """Return the state that still knows what held before `told` is done; of words that are not `known` any more it forgets."""
     before = BeforeDone(
         word_id, told.advisory, at_ms, told.look_again_ms, [move.knob for move in told.moves], state.gains, state.judge_from_ms,
-        state.mist_failures, state.stopped_c, state.heater_seen_ms, state.lid_checked_ms,
+        state.mist_failures, state.stopped_c, state.heater_seen_ms, state.lid_checked_ms, state.water_failures,
     )  # fmt: skip
     return replace(state, before_done=[*(one for one in state.before_done if one.word_id in known), before])
 
@@ -156,6 +158,7 @@ def taken_back(state: AdviceState, word_id: str) -> AdviceState:
     return replace(
         state, open=_not_done(state.open, before), last=_not_done(state.last, before), gains=gains, judge_from_ms=judge,
         mist_failures=before.mist_failures if "mister" in before.knobs else state.mist_failures,
+        water_failures=before.water_failures if checked or not WATERS.isdisjoint(before.knobs) else state.water_failures,
         stopped_c=before.stopped_c if stopped else state.stopped_c,
         stopped_at_ms=[at_ms for at_ms in state.stopped_at_ms if at_ms != before.done_ms],
         in_vain_ms=[at_ms for at_ms in state.in_vain_ms if at_ms != before.done_ms],

@@ -17,7 +17,18 @@ from rules.advice.model import cooling_h
 from rules.advice.opened import close_again, taking_back
 from rules.advice.planned import Plan, action_of, fitting, plain, sized
 from rules.advice.recalled import again_ms, asked_lately, cause_of, looks_due, mat_felt, model_of
-from rules.advice.search import HALF_WAY, HELPS_SHARE, Miss, Solution, dried, foremost, solve, standing_misses, with_foam
+from rules.advice.search import (
+    GIVES_WATER,
+    HALF_WAY,
+    HELPS_SHARE,
+    Miss,
+    Solution,
+    dried,
+    foremost,
+    solve,
+    standing_misses,
+    with_foam,
+)
 from rules.advice.set_point import cold_by_morning, left_out, meanwhile, plug_in, turn_up
 from rules.advice.standing import Standing, climate_stands, dryness_harms, lost_from_sight, probes_stand, wakes_dry
 from rules.advice.state import AdviceState
@@ -264,6 +275,8 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
         and not (lead and ACTS[lead].device == ACTS[step.act].device) for move in moves_for(step, chamber, cause, knobs)
         if not (may_be_a_peak(cause, situation) and move.knob == "heater" and abs(move.delta) > UNSEEN_SWING_K)
     ]
+    if lead is not None and "water-useless" in cause.facts:
+        moves = [move for move in moves if move.act not in GIVES_WATER]  # what was in vain twice is not told a third time
     back = taking_back(chamber, situation.changes, moves) if cause.thirsty else []
     moves = [*back, *(move for move in moves if all(move.act != one.act for one in back))]
     present = present_of(model_of(chamber, state), chamber, situation, knobs)

@@ -11,7 +11,7 @@ from rules.advice.heat import heat_comes_first
 from rules.advice.model import ChamberModel, cooling_h, model_from_json, prior_model
 from rules.advice.standing import Standing, stands
 from rules.advice.state import AdviceState
-from rules.advice.verification import in_vain_so_far
+from rules.advice.verification import WATER_GIVES_PCT, in_vain_so_far
 from rules.advice.weak_mat import weak_mat
 from rules.climate.situation import Situation
 from rules.climate.thermostat import FALLS_K_H
@@ -34,8 +34,6 @@ WRAPPED_MS, WATTS_TOLD_MS, FOAM_LOOKED_MS, PROBE_LOOKED_MS = 3 * DAY_MS, 7 * DAY
 probe; judgement."""
 LOOK_HOLDS_MS = 20 * HOUR_MS
 """So long the lid is as it was seen to be; judgement."""
-WATER_GIVES_PCT = 5.0
-"""What wetted ground gives at least within half a day, where the vapour stays; own estimate."""
 
 
 def model_of(chamber: Chamber, state: AdviceState) -> ChamberModel:
@@ -56,7 +54,8 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
     looked = seen_ms is not None and situation.at_ms - seen_ms < CHECK_AGAIN_MS
     looked = looked and (failed is None or failed.since_ms is None or failed.since_ms <= (seen_ms or 0))
     told = {
-        "mist-useless": state.mist_failures >= 2, "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
+        "mist-useless": state.mist_failures >= 2, "water-useless": state.water_failures >= 2,
+        "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
         "lid-looked": _lid_looked(situation), "lid-by-estimate": _lid_by_estimate(state, situation, standing),
         **_lid_asked(state, situation),
         "probe-looked": _told_lately(state, "check-probe", situation.at_ms, PROBE_LOOKED_MS),

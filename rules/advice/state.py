@@ -163,6 +163,7 @@ class BeforeDone:
     stopped_c: float | None = None
     heater_seen_ms: int | None = None
     lid_checked_ms: int | None = None
+    water_failures: int = 0
 
 
 @dataclass
@@ -181,6 +182,8 @@ class AdviceState:
     checked_ms: dict[str, int] = field(default_factory=dict)
     """When a check (of heater, probe, lid) was last asked for."""
     mist_failures: int = 0
+    water_failures: int = 0
+    """How often in a row it was as dry half a day after water was given, however: since it was last well, or looked into."""
     in_vain_ms: list[int] = field(default_factory=list)
     """When the last steps in a row were done that had no effect."""
     faded_ms: int | None = None

@@ -40,7 +40,8 @@ SURELY = 3.0
 HELPS_FROM = 0.6
 """From this share of what was expected on it works; judgement."""
 
-
+WATER_GIVES_PCT = 5.0
+"""What wetted ground gives at least within half a day, where the vapour stays; own estimate."""
 WORSE_K, WORSE_PCT = 0.5, 4.0
 """What lies so far beyond the value of the last try is worse: a little more than a probe's noise. Own estimate."""
 
@@ -175,6 +176,17 @@ def learned(state: AdviceState, item: OpenAdvice, verdict: Verdict) -> AdviceSta
         return replace(state, mist_failures=failures)
     gains = {knob: _gain(state.gains.get(knob, Gain()), verdict.share, verdict.u_share) for knob in knobs}
     return replace(state, mist_failures=failures, gains=state.gains | gains)
+
+
+def watered(state: AdviceState, item: OpenAdvice, verdict: Verdict, situation: Situation) -> AdviceState:
+    """Return the state with one more watering in vain, where it is about as dry as it was and nothing says that it would be
+    drier without; with none where it helped."""
+    begun, rh = item.start_pct if item.begun_pct is None else item.begun_pct, situation.relative_humidity_pct
+    gave = any(move.knob in WATERS and move.delta > 0.0 for move in item.moves)
+    if not gave or begun is None or rh is None:
+        return state
+    helped = rh >= begun + WATER_GIVES_PCT or verdict.said in ("works", "more than expected")
+    return replace(state, water_failures=0 if helped else state.water_failures + 1)
 
 
 def _gain(old: Gain, share: float, u_share: float) -> Gain:

@@ -73,7 +73,11 @@ _NO_SPRAY = Never("Never spray the garden.")
 _NO_SETPOINT = Never("Do not turn the heat up to dry the lid: in a wet box it makes the lid wetter.", HEAT)
 NO_MIST_HOT = Never("Do not mist: the humidity comes back by itself as the air cools.", MIST)
 NO_COVER_HOT = Never("Do not put foam on the box while it is too warm.", FOAM)
-_CHECK_LID = (Step("check-lid", when=("vapour-lost",)), Step("check-lid", when=("lid-doubted",)))
+_CHECK_LID = (
+    Step("check-lid", when=("vapour-lost",)), Step("check-lid", when=("lid-doubted",)),
+    Step("check-probe", when=("water-useless",)), Step("check-lid", when=("water-useless",)),
+)
+"""What was watered twice in vain loses its water somewhere, or its probe says so."""
 LOOK_FIRST = Never("Do not mist or wet anything before you have looked.", WATER, when=("vapour-lost",))
 _CHECK_FOAM = Step("check-foam", when=("foam-doubted",))
 _BEFORE_HEAT = (Step("check-heater", when=("heater-suspect",)), Step("compare-heat", when=("dial-again",)))

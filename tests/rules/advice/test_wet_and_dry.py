@@ -23,8 +23,8 @@ BARE = Chamber(devices=devices(can_insulate_lid=False))
 SHUT = Chamber(devices=devices(mister=None, vents=Vents(count=3, open=0), fan=None))
 
 
-def told(chamber: Chamber, now: Situation, state: AdviceState | None = None, *names: str) -> tuple[AdviceState, list[AdviceEvent]]:
-    return consider(settings_of(chamber), "north", state or AdviceState(), now, alarms(now, chamber, *names), "test")
+def told(chamber: Chamber, now: Situation, state: AdviceState | None = None) -> tuple[AdviceState, list[AdviceEvent]]:
+    return consider(settings_of(chamber), "north", state or AdviceState(), now, alarms(now, chamber), "test")
 
 
 def keys(events: list[AdviceEvent]) -> list[str]:
@@ -122,3 +122,27 @@ def test_a_vent_is_not_closed_where_the_lid_would_be_wet_again_behind_it():
     assert told(SHUT, aired(30.0, near))[1] == []
 
 
+
+
+def test_after_two_waterings_in_vain_another_cause_is_looked_for_before_more_water():
+    """Water was doubled and doubled again beside a probe that read too low (attack from outside)."""
+    now, state, asked = situation(26.0, 60.0, 21.0, 55.0, 0.8), AdviceState(), []
+    for _ in range(4):
+        state, events = told(SHUT, now, state)
+        asked.append(keys(events))
+        assert state.open is not None
+        state, _ = book(state, state.open, None, Begun(now.at_ms + HOUR_MS, 26.0, 26.0, 60.0, now.dew_margin_k))
+        now = later(now, 14.0)
+    assert "water:more" in asked[0] and "water:more" in asked[1]
+    assert asked[2] == ["probe:check", "lid:check"] and "water:more" in asked[3]
+
+
+def test_water_that_helps_is_given_on():
+    now, state = situation(26.0, 55.0, 21.0, 30.0, 0.8), AdviceState()
+    for pct in (55.0, 61.0, 66.0):
+        state, events = told(SHUT, replace(now, relative_humidity_pct=pct), state)
+        assert "water:more" in keys(events), pct
+        assert state.open is not None
+        state, _ = book(state, state.open, None, Begun(now.at_ms + HOUR_MS, 26.0, 26.0, pct, now.dew_margin_k))
+        now = later(now, 14.0)
+    assert state.water_failures == 0
