@@ -285,8 +285,10 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     rank = {step.act: place for place, step in enumerate(cause.cell.order)}
     gains = {name: gain.mean for name, gain in state.gains.items()}
     wipe = None if lead == "look-lid" else _wipe(cause, state, situation.at_ms)
-    if wipe is not None:
-        lead = None  # what is to be looked at, now or when that is done, is looked at over a dry garden
+    if wipe is not None and lead is not None:
+        acts = (lead, wipe)
+        looks = tuple(map(action_of, acts))
+        return Plan(branch="cell", cause=cause, actions=looks, acts=acts, never=fitting(cause.never, acts))
     room = MOST_ACTIONS - (1 if lead or wipe else 0)
     together = companions(cause, knobs, chamber)
     if back:
