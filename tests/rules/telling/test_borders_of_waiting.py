@@ -259,6 +259,16 @@ def test_the_cause_of_a_heat_that_was_told_within_a_quarter_of_an_hour_is_no_new
     assert [one.at_ms for one in found if one.sort == "situation"] == [when, *([race.at_ms] if told else [])]
 
 
+@pytest.mark.parametrize(("again", "told"), [("09:59", []), ("10:00", ["10 10:00"])])
+def test_what_fails_suddenly_once_more_is_news_two_hours_after_it_was_told(again: str, told: list[str]) -> None:
+    """Beside heat that stands, with all that is advised against it told."""
+    when, race = at("10 08:00"), {"name": "heater-runaway", "value": 28.7, "priority": "wake"}
+    begun = [alarm(when, priority="wake"), alarm(when, **race), advice(when, urgency="wake", change="stop")]
+    anew_too = [alarm(at("10 08:20"), "returned", **race), alarm(at(f"10 {again}"), **race | {"occurrence": 2})]
+    found = [one for one in letters(*begun, *anew_too, until="10 10:30") if one.to == "keeper" and one.sort == "situation"]
+    assert [row[0] for row in brief(found)[1:]] == told
+
+
 @pytest.mark.parametrize(("again", "same"), [("15:00", True), ("15:01", False)])
 def test_what_comes_back_within_six_hours_goes_on_in_its_thread(again: str, same: bool) -> None:
     events = [alarm(at("10 08:00")), alarm(at("10 09:00"), "returned"), alarm(at(f"10 {again}"))]
