@@ -8,12 +8,14 @@ The same step is news again only after it was given up for hours, so what hovers
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rules.climate.memory import Account
 from rules.harm.course import SOON, TREND_U_SHARE, Courses, Floats, courses
@@ -21,9 +23,11 @@ from rules.terms.condition_changes import Harm, Worse
 from rules.terms.events import HOUR_MS, MINUTE_MS
 from rules.trade.bearable import BEARABLE, HEAL_H, MOST_USED, Consequence, HarmKind
 from rules.trade.garden_sizes import SizeClass
-from rules.trade.urgency import ACUTE_H, rank, urgency
+from rules.trade.urgency import ACUTE_H, rank, ranks, urgency
 
 EVERY_MS = 5 * MINUTE_MS  # bookkeeping
+WORTH_ONE_GO = 12
+"""Fewer looks are taken as fast one by one. Measured."""
 HEAL_MS = round(HEAL_H * HOUR_MS)
 TODAY = rank("today")
 LOWER_FOR_MS = 30 * MINUTE_MS
@@ -82,9 +86,16 @@ class _Beyond:
     """How many marks it is past, and how many it is not well back from."""
     still: list[int]
 
+    goes_on: NDArray[np.bool_]
+    """Whether the look after it is beyond the band too."""
 
-Judged = tuple[int, Callable[[], Harm] | None]
-"""From which instant on it stands how, worked out where it is asked for; None: it is inside."""
+    def until(self, row: int) -> int:
+        """Return the row after the last one that is beyond the band without a break from this one on."""
+        return row + 1 + int(np.argmin(self.goes_on[row:]))
+
+
+Judged = tuple[int, Callable[[int], Harm] | None]
+"""From which instant on it stands how, worked out where it is asked for, for that instant; None: it is inside."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,16 +145,24 @@ class Walker:
         outside = np.flatnonzero(self.row.worse * (value - edge) > 0)
         rows = {place: row for row, place in enumerate(outside.tolist())}
         end_beyond = max(rows, default=-1) + 1
-        beyond = self._beyond(*(column[outside] for column in (value, shown, edge, trend, end)))
-        for place, (look, told) in enumerate(zip(filled, looks, strict=True)):
-            if place >= end_beyond and not self.account.awake:
-                break
-            self._look(look, look is not told, rows.get(place), beyond)
+        beyond = self._beyond(outside, *(column[outside] for column in (value, shown, edge, trend, end)))
+        taken, rests = 0, False
+        while taken < len(filled) and (taken < end_beyond or self.account.awake):
+            row = rows.get(taken)
+            if rests and row is not None:
+                taken += self._rest(filled[taken:], looks[taken:], row, beyond)
+                row, rests = rows.get(taken), False
+                if taken == len(filled):
+                    break
+            rests = self._look(filled[taken], filled[taken] is not looks[taken], row, beyond)
+            taken += 1
         if self.judged and self.judged[-1][1] is not None:
-            self.account.judged = self.judged[-1][1]()
+            self.account.judged = self.judged[-1][1](looks[-1].place)
 
-    def _beyond(self, value: Floats, shown: Floats, edge: Floats, trend: Floats, end: Floats) -> _Beyond:
-        """Return what is judged of these looks, all of which lie beyond the band."""
+    def _beyond(
+        self, place: NDArray[np.intp], value: Floats, shown: Floats, edge: Floats, trend: Floats, end: Floats
+    ) -> _Beyond:
+        """Return what is judged of these looks, all of which lie beyond the band; `place`: theirs among all looks."""
         row, (kind, size, shift) = self.row, (self.garden.kind, self.garden.size, self.garden.shift)
         mean = early = courses(kind, size, value, edge, trend, end, shift)
         if (trend > 0).any():
@@ -155,6 +174,7 @@ class Walker:
             [row.consequence(soon + shift, size) for soon in (row.worse * mean.value[:, SOON]).tolist()],
             (row.wakes & (mean.rate_per_h[:, 0] * ACUTE_H > 1.0)).tolist(), away.tolist(),
             np.count_nonzero(past >= 0, axis=1).tolist(), np.count_nonzero(past > -row.rearm, axis=1).tolist(),
+            np.append((np.diff(place) == 1) & (mean.rate_per_h[1:, 0] > 0), False)[: len(place)],
         )
 
     def _filled(self, looks: list[Look]) -> list[Look]:
@@ -172,12 +192,12 @@ class Walker:
             filled.append(look)
         return filled
 
-    def _look(self, look: Look, unseen: bool, row: int | None, beyond: _Beyond) -> None:
-        """Take one look; `row`: its place among those beyond the band."""
+    def _look(self, look: Look, unseen: bool, row: int | None, beyond: _Beyond) -> bool:
+        """Take one look and return whether all stood as it had stood; `row`: its place among those beyond the band."""
         account, rate_per_h = self.account, 0.0 if row is None else beyond.rate_per_h[row]
         outside = rate_per_h > 0
         if look.value != look.value or not (outside or account.awake):
-            return
+            return False
         passed_h = min(look.at_ms - account.at_ms, HEAL_MS) / HOUR_MS
         if account.outside:
             account.used = min(account.used + passed_h * (account.rate_per_h + rate_per_h) / 2.0, MOST_USED)
@@ -188,18 +208,75 @@ class Walker:
             account.at_ms = look.at_ms
         account.outside, account.rate_per_h = outside, rate_per_h
         if not unseen:
-            account.value, account.shown, account.edge = look.value, look.shown, look.edge
-            account.trend_per_h, account.seen_ms = look.trend_per_h, look.at_ms
-            account.end = None if look.end != look.end else look.end
+            self._see(look)
         account.judged = None
         if outside and row is not None:
             account.inside_since_ms = None
             harm = partial(self._harm, look, unseen, row, beyond, account.used)
-            self._step(look, harm, row, beyond)
-            self.judged.append((look.place, partial(harm, account.rank)))
-        else:
-            self._inside(look.at_ms)
-            self.judged.append((look.place, None))
+            rests = self._step(look, harm, row, beyond)
+            self.judged.append((look.place, partial(_whenever, partial(harm, account.rank))))
+            return rests
+        self._inside(look.at_ms)
+        self.judged.append((look.place, None))
+        return False
+
+    def _rest(self, filled: list[Look], looks: list[Look], row: int, beyond: _Beyond) -> int:
+        """Take at one go the looks from this one on at which nothing turns, after one at which nothing did; return how many.
+
+        Beyond the band what is used up only grows, so its sums are known beforehand.
+        """
+        account, rows = self.account, slice(row - 1, beyond.until(row - 1))
+        most = rows.stop - row
+        if most < WORTH_ONE_GO:
+            return 0
+        at_ms, rate = np.array([look.at_ms for look in filled[:most]]), beyond.mean.rate_per_h[rows, 0]
+        passed_h = np.minimum(np.diff(at_ms, prepend=account.at_ms), HEAL_MS) / HOUR_MS
+        grown = np.concatenate(([account.used], passed_h * (rate[:-1] + rate[1:]) / 2.0))
+        used = np.minimum(np.add.accumulate(grown), MOST_USED)
+        left_s = np.rint(beyond.mean.lefts_h(rows, used) * 3600.0)
+        now = ranks(beyond.consequence[rows], left_s, beyond.acute[rows], beyond.away[rows])
+        turns = (now[1:] != account.rank) | self._passes(row, beyond, most)
+        if account.told_left_s > SHORT_S and account.rank >= TODAY:
+            coming_back = np.array([look.trend_per_h < 0 for look in filled[:most]])
+            turns |= (left_s[1:] <= account.told_left_s / 2.0) & ~coming_back
+        if account.lowered_ms is not None:
+            turns |= at_ms - account.lowered_ms >= FORGET_FOR_MS
+        count = int(np.argmax(turns)) if turns.any() else most
+        if not count:
+            return 0
+        account.used, account.at_ms, account.rate_per_h = float(used[count]), int(at_ms[count - 1]), float(rate[count])
+        account.judged = None
+        unseen = [look is not known for look, known in zip(filled[:count], looks, strict=False)]
+        for look, blind in zip(filled, unseen, strict=False):
+            self._note_worst(look)
+            if not blind:
+                self._see(look)
+        harm = partial(self._at, filled[:count], unseen, row, beyond, used.tolist(), account.rank)
+        self.judged.append((filled[0].place, harm))
+        return count
+
+    def _passes(self, row: int, beyond: _Beyond, most: int) -> NDArray[np.bool_]:
+        """Return at which of so many looks a mark is crossed or come back from."""
+        crossed, still = (np.array(column[row : row + most]) for column in (beyond.crossed, beyond.still))
+        return (crossed > self.account.marks) | (still < self.account.marks)
+
+    def _at(
+        self, looks: list[Look], unseen: list[bool], row: int, beyond: _Beyond, used: list[float], held_rank: int, index: int
+    ) -> Harm:
+        """Return how it stood at an instant among looks that were taken at one go; `used`: before them and after each."""
+        one = bisect_right(looks, index, key=lambda look: look.place) - 1
+        return self._harm(looks[one], unseen[one], row + one, beyond, used[one + 1], held_rank)
+
+    def _see(self, look: Look) -> None:
+        """Remember what was seen last."""
+        account = self.account
+        account.value, account.shown, account.edge = look.value, look.shown, look.edge
+        account.trend_per_h, account.seen_ms = look.trend_per_h, look.at_ms
+        account.end = None if look.end != look.end else look.end
+
+    def _note_worst(self, look: Look) -> None:
+        if self.account.rank < 0 or self.row.worse * (look.shown - self.account.worst) > self.row.noise_h:
+            self.account.worst, self.account.worst_ms = look.shown, look.at_ms
 
     def _harm(self, look: Look, unseen: bool, row: int, beyond: _Beyond, used: float, held_rank: int = -1) -> Harm:
         left_s, early_s = (_seconds(each.left_h(row, used)) for each in (beyond.mean, beyond.early))
@@ -208,7 +285,8 @@ class Walker:
             unseen, look.at_ms, held_rank, _seconds(beyond.early.mark_h(row)),
         )
 
-    def _step(self, look: Look, harm: Callable[[], Harm], row: int, beyond: _Beyond) -> None:
+    def _step(self, look: Look, harm: Callable[[], Harm], row: int, beyond: _Beyond) -> bool:
+        """Judge one look beyond the band and return whether all stood as it had stood."""
         account, left_s = self.account, _seconds(beyond.mean.left_h(row, self.account.used))
         now = rank(
             urgency(
@@ -216,8 +294,7 @@ class Walker:
                 going_away=beyond.away[row],
             )
         )
-        if account.rank < 0 or self.row.worse * (look.shown - account.worst) > self.row.noise_h:
-            account.worst, account.worst_ms = look.shown, look.at_ms
+        self._note_worst(look)
         crossed = beyond.crossed[row]
         worse = self._worse(now, left_s, crossed, look.trend_per_h < 0)
         if worse is not None and account.worse_before:
@@ -227,11 +304,12 @@ class Walker:
             account.marks, account.worse_before = max(account.marks, crossed), False
             account.lower_since_ms = account.lowered_ms = account.back_since_ms = None
             self.steps.append(Step(look.place, "worse", harm(), worse, mark))
-            return
+            return False
         account.worse_before = worse is not None
         if worse is None:
             self._milder(look, harm, now, left_s)
         self._come_back(look.at_ms, beyond.still[row])
+        return worse is None and now == account.rank and account.back_since_ms is None
 
     def _worse(self, now: int, left_s: float | None, crossed: int, coming_back: bool) -> Worse | None:
         account = self.account
@@ -307,6 +385,10 @@ def _cooled(last: Look, now: Look, end: float) -> Look:
     return now._replace(
         value=value, shown=last.shown + value - last.value, edge=last.edge, trend_per_h=max(value - end, 0.0) / tau_h, end=end
     )
+
+
+def _whenever(harm: Callable[[], Harm], _index: int) -> Harm:
+    return harm()
 
 
 def _seconds(hours: float) -> float | None:

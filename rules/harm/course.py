@@ -58,6 +58,17 @@ class Courses:
         share = (need - before) / (after - before)
         return _AHEAD_H[place - 1] + share * (_AHEAD_H[place] - _AHEAD_H[place - 1])
 
+    def lefts_h(self, rows: slice, used: Floats) -> Floats:
+        """Return what `left_h` says of each of these rows with so much used up, for many several times faster."""
+        need, ahead, rate = 1.0 - used, self.used[rows], self.rate_per_h[rows, -1]
+        place = np.clip(np.count_nonzero(ahead < need[:, None], axis=1), 1, len(AHEAD_H) - 1)
+        each = np.arange(len(need))
+        before, after = ahead[each, place - 1], ahead[each, place]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            within = AHEAD_H[place - 1] + (need - before) / (after - before) * (AHEAD_H[place] - AHEAD_H[place - 1])
+            later = np.where(rate > 0, AHEAD_H[-1] + (need - ahead[:, -1]) / rate, np.inf)
+        return np.where(need <= 0.0, 0.0, np.where(need > ahead[:, -1], later, within))
+
     def mark_h(self, row: int) -> float:
         """Return the hours until the course, which never turns back, passes the next mark; NaN: it passes none."""
         course = self.value[row]

@@ -42,12 +42,12 @@ class Followed:
         if not place:
             return self.before
         judged = self.judged[place - 1][1]
-        return None if judged is None else judged()
+        return None if judged is None else judged(index)
 
 
 NOTHING = Followed((), ())
-PIECE = 96
-"""So many looks are walked at once: eight hours, in which most troubles begin and end. Measured."""
+PIECE = 288
+"""So many looks are walked at once: a day, over whose length a lasting trouble is cheapest. Measured."""
 _NONE = Account()
 Where = NDArray[np.intp]
 

@@ -6,6 +6,11 @@ from minutes to hours because a keeper is away: common practice, no source.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
 from rules.terms.events import HOUR_MS, SECOND_MS, Priority
 from rules.trade.bearable import Consequence
 
@@ -18,6 +23,8 @@ GRID: dict[Consequence, tuple[Priority, Priority, Priority, Priority]] = {
     "serious": ("wake", "today", "today", "morning"),
     "severe": ("wake", "wake", "wake", "today"),
 }
+
+_ROWS = {name: row for row, name in enumerate(GRID)}
 
 
 def rank(priority: Priority) -> int:
@@ -40,3 +47,17 @@ def urgency(consequence: Consequence, left_s: float, *, acute: bool = True, goin
     band = (left_s >= soon_h * HOUR_S) + (left_s >= later_h * HOUR_S) + (left_s > last_h * HOUR_S)
     found = GRID[consequence][max(band, consequence == "serious" and not acute)]
     return "today" if going_away and rank(found) < rank("today") else found
+
+
+_RANKS = np.array([[[rank(urgency(name, left_h * HOUR_S, acute=acute)) for left_h in (0.0, *BANDS_H[:2], BANDS_H[2] + 1.0)]
+                    for acute in (False, True)] for name in GRID])  # fmt: skip
+
+
+def ranks(
+    consequence: Sequence[Consequence], left_s: NDArray[np.float64], acute: Sequence[bool], going_away: Sequence[bool]
+) -> NDArray[np.int64]:
+    """Return the ranks of what `urgency` says of each of many."""
+    soon_h, later_h, last_h = BANDS_H
+    band = 1 * (left_s >= soon_h * HOUR_S) + (left_s >= later_h * HOUR_S) + (left_s > last_h * HOUR_S)
+    found = _RANKS[[_ROWS[name] for name in consequence], np.array(acute, np.intp), band]
+    return np.where(going_away, np.maximum(found, rank("today")), found)

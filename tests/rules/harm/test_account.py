@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from itertools import pairwise
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -18,7 +19,7 @@ from rules.harm.account import EVERY_MS, Garden, Look, Step, Walker, used_at
 from rules.terms.condition_changes import Harm
 from rules.terms.events import HOUR_MS
 from rules.trade.bearable import BEARABLE, CLASSES, HarmKind
-from rules.trade.urgency import rank, urgency
+from rules.trade.urgency import GRID, rank, ranks, urgency
 
 EDGE: dict[HarmKind, float] = {"heat": 28.0, "cold": 24.0, "dryness": 70.0, "water": 0.2}
 KINDS = pytest.mark.parametrize("kind", BEARABLE)
@@ -256,3 +257,39 @@ def test_the_account_is_json_and_back(kind: HarmKind) -> None:
     adapter = TypeAdapter(Account)
     assert adapter.validate_json(adapter.dump_json(account)) == account
     assert "Infinity" not in json.dumps(asdict(account))
+
+
+@KINDS
+@pytest.mark.parametrize("seed", range(3))
+def test_looks_that_are_taken_at_one_go_say_what_each_says_alone(kind: HarmKind, seed: int) -> None:
+    """Courses of days that hover, drift, come back and are lost from sight; taken alone no look can be passed over."""
+    draw, worse = np.random.default_rng(seed), BEARABLE[kind].worse
+    by = np.cumsum(draw.normal(0.0, 0.05, 700)) + (0.3, 1.0, 3.0)[seed] + draw.normal(0.0, 0.02, 700)
+    scale = 0.1 if kind == "water" else 3.0 if kind == "dryness" else 1.0
+    value = np.round(EDGE[kind] + worse * scale * by, 3)
+    for begin in draw.integers(0, 650, 3).tolist():
+        value[begin : begin + int(draw.integers(1, 50))] = np.nan
+    trend = np.repeat(np.maximum(draw.normal(0.0, 0.5 * scale, 14), -0.3 * scale), 50)
+    rows = zip(value.tolist(), trend.tolist(), strict=True)
+    looks = [Look(EVERY_MS * (1 + n), n, v, v, EDGE[kind], t, math.nan) for n, (v, t) in enumerate(rows)]
+    whole, alone = Walker(Garden(kind, "B"), Account()), Walker(Garden(kind, "B"), Account())
+    whole.walk(looks)
+    for look in looks:
+        alone.walk([look])
+    assert len(whole.judged) < 0.8 * len(alone.judged)  # else this shows nothing
+    assert whole.steps == alone.steps
+    assert whole.account == alone.account
+    assert [at(whole, n) for n in range(700)] == [at(alone, n) for n in range(700)]
+
+
+def at(walker: Walker, index: int) -> Harm | None:
+    entry = next((judged for place, judged in reversed(walker.judged) if place <= index), None)
+    return None if entry is None else entry(index)
+
+
+def test_many_priorities_are_each_what_one_is() -> None:
+    left_s = [0.0, 3599.0, 3600.0, 14_399.0, 14_400.0, 86_400.0, 86_401.0, math.inf]
+    rows = [(c, s, acute, away) for c in GRID for s in left_s for acute in (False, True) for away in (False, True)]
+    consequence, left, acute, away = (list(column) for column in zip(*rows, strict=True))
+    one = [rank(urgency(c, s, acute=now, going_away=going)) for c, s, now, going in rows]
+    assert ranks(consequence, np.array(left), acute, away).tolist() == one
