@@ -19,6 +19,7 @@ from rules.advice.looks import is_reminder_due
 from rules.advice.plan import findable_keys, searched, without_search
 from rules.advice.planned import Plan
 from rules.advice.quiet import EMERGENCIES, PROBE_AGAIN_MS, TAKES_BACK, at_work, hushed
+from rules.advice.recalled import follows_room
 from rules.advice.set_point import cold_tonight
 from rules.advice.standing import Standing, climate_stands, lost_from_sight, probes_stand
 from rules.advice.state import AdviceState, Asked, OpenAdvice, Worth
@@ -266,7 +267,7 @@ class _Talk:
             forecasts=[told_forecast(row, self.at_ms) for row in wanted.forecasts],
             without=[] if wanted.solution is None else [told_without(row, situation) for row in wanted.solution.without],
             event=event, start_c=situation.temperature_c, start_pct=situation.relative_humidity_pct,
-            start_margin_k=situation.dew_margin_k, earlier=earlier,
+            start_margin_k=situation.dew_margin_k, start_room_c=situation.room_temperature_c, earlier=earlier,
         )
 
     def _event(self, wanted: Plan, wait_s: int, in_vain: str) -> Asked:
@@ -384,7 +385,8 @@ class _Talk:
         now = state.open
         if now is None or now.done_ms is None or self.at_ms < now.look_again_ms:
             return state
-        verdict = judge(now, self.steady, state.metrology_until_ms is not None and state.metrology_until_ms > self.at_ms)
+        calibrated = state.metrology_until_ms is not None and state.metrology_until_ms > self.at_ms
+        verdict = judge(now, self.steady, follows_room(self.chamber, state), calibrated=calibrated)
         worse = in_vain_so_far(state, self.situation, self.standing)
         text = verdict_text(now, verdict, worse)
         state = counted(watered(learned(state, now, verdict), now, verdict, self.steady), verdict.said, worse)

@@ -11,7 +11,7 @@ from rules.advice.heat import heat_comes_first
 from rules.advice.model import ChamberModel, cooling_h, model_from_json, prior_model
 from rules.advice.standing import Standing, stands
 from rules.advice.state import AdviceState
-from rules.advice.verification import WATER_GIVES_PCT, in_vain_so_far
+from rules.advice.verification import WATER_GIVES_PCT, Follows, in_vain_so_far
 from rules.advice.weak_mat import weak_mat
 from rules.climate.situation import Situation
 from rules.climate.thermostat import FALLS_K_H
@@ -44,6 +44,12 @@ def model_of(chamber: Chamber, state: AdviceState) -> ChamberModel:
         return model_from_json(state.model)
     except ValueError:
         return prior_model(chamber)
+
+
+def follows_room(chamber: Chamber, state: AdviceState) -> Follows:
+    """Return how the box goes with its room."""
+    heater = chamber.devices.heater
+    return Follows(cooling_h(model_of(chamber, state))[0], held=heater is not None and heater.thermostat)
 
 
 def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> Cause:

@@ -220,9 +220,10 @@ def solve(
     score = np.where(enough, 0.05 * pull + 0.06 * effort - 10.0, score)
     moved = np.ones(len(candidates))
     if worst is not None:
-        now = _misses(goal, _seen(present), cause.lid_known)[worst] @ weight
-        then = moment(rest.temperature_c, rest.humidity_pct, rest.margin_k)  # at this hour: not its day's extremes
-        moved = 1.0 - (_misses(goal, then, cause.lid_known)[worst] @ weight) / np.maximum(now, 1e-9)
+        # By the means of this hour: not by its day's extremes, nor by how far the room may go, which no device moves.
+        now, then = (_mean(outcome, weight) for outcome in (_seen(present), rest))
+        missed, left_over = (_misses(goal, outcome, cause.lid_known)[worst][:, 0] for outcome in (now, then))
+        moved = 1.0 - left_over / np.maximum(missed, 1e-9)
         score = np.where(moved >= min(HELPS_SHARE, float(moved.max())) - 1e-6, score, score + 100.0)
     if cause.thirsty:
         score += 1000.0 * _lacks(candidates, (companions or {}).get("water", frozenset({"water"})))
@@ -283,6 +284,11 @@ def _seen(present: Present) -> Outcome:
     lid_c = present.room_c + present.factor * (present.temperature_c - present.room_c) + present.lid_offset_k
     margin = lid_c - saturation_temperatures(np.maximum(present.vapour_pa, 50.0))
     return moment(present.temperature_c[None, :], humidity[None, :], margin[None, :])
+
+
+def _mean(outcome: Outcome, weight: Array) -> Outcome:
+    """Return one instant's mean over the draws, in the shape of a single draw."""
+    return moment(*((row @ weight)[:, None] for row in (outcome.temperature_c, outcome.humidity_pct, outcome.margin_k)))
 
 
 _DAMPENS = {"water": 1, "mister": 1, "vents": -1, "fan": -1}

@@ -33,6 +33,8 @@ class ToldForecast:
     humidity_u_pct: float
     margin_k: float
     margin_u_k: float
+    room_c: float | None = None
+    """How warm its room was expected to be then; None: not known, or what a state of before does not say."""
 
 
 @dataclass
@@ -103,6 +105,7 @@ class OpenAdvice:
     start_c: float | None = None
     start_pct: float | None = None
     start_margin_k: float | None = None
+    start_room_c: float | None = None
     done_ms: int | None = None
     done_c: float | None = None
     """The temperature when it was done."""

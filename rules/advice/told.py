@@ -29,11 +29,13 @@ def told_forecast(row: Forecast, at_ms: int) -> ToldForecast:
 
 
 def told_without(row: Forecast, now: Situation) -> ToldForecast:
-    """Return what would come if nothing were done, as uncertain as the chamber's own moves make it."""
+    """Return what would come if nothing were done, as uncertain as the chamber's own moves make it, and in which room."""
     own_k, own_pct, own_margin_k = own_moves(now, row.after_h, usual=True)
-    return told_forecast(
+    told = told_forecast(
         replace(
             row, temperature_u_k=hypot(row.temperature_u_k, own_k), humidity_u_pct=hypot(row.humidity_u_pct, own_pct),
             margin_u_k=hypot(row.margin_u_k, own_margin_k),
         ), now.at_ms,
     )  # fmt: skip
+    ahead, room_c = now.room_ahead, now.room_temperature_c
+    return told if room_c is None else replace(told, room_c=room_c + (0.0 if ahead is None else ahead.after(row.after_h)))

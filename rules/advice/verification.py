@@ -1,7 +1,8 @@
 """Did it work? What came of a change against what was predicted with it and without it, and how strongly each device works.
 
 A room that warms, a night, the heater's swing move a box too. So the effect is what came beyond the course that was predicted
-without the change, and nothing is said or learned of one that does not stand out from that course's own spread.
+without the change, in the room as it was and not as it was forecast, and nothing is said or learned of one that does not stand
+out from that course's own spread.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from math import hypot, sqrt
+from math import exp, hypot, sqrt
 
 from rules.advice.standing import Standing
 from rules.advice.state import AdviceState, Gain, OpenAdvice, ToldForecast
@@ -17,7 +18,7 @@ from rules.climate.situation import Situation
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber
 from rules.terms.advised import Effect
-from rules.terms.events import DAY_MS
+from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade.alarm_kinds import ALARMS
 
 _WHY_NOTHING = {
@@ -31,6 +32,9 @@ _WHY_NOTHING = {
 _OWN = {"heater": "temperature", "foam": "margin"}
 """The figure by which a knob is judged; all others: humidity."""
 WATERS = frozenset({"water", "mister"})
+PCT_PER_K, MARGIN_PER_K = 5.0, 0.5
+"""What one kelvin of a box makes of its humidity at 80 %RH with the same vapour, points (slope of the saturation curve), and
+about what it makes of a lid's margin. Own estimate."""
 _NOISE = {"temperature": 0.25, "humidity": 1.5, "margin": 0.35}  # own estimate
 STANDS_OUT = 2.0
 """By so many standard uncertainties of what would have come without it a change must be expected to be judged at all: the usual
@@ -56,15 +60,28 @@ class Verdict:
     because: str
 
 
-def judge(item: OpenAdvice, situation: Situation, calibrated: bool = False) -> Verdict:
+@dataclass(frozen=True, slots=True)
+class Follows:
+    """How a box goes with its room: its time constant, h, and whether a thermostat holds it against that."""
+
+    tau_h: float
+    held: bool
+
+    def moved_k(self, room_k: float, over_h: float, until_h: float) -> float:
+        """Return how far the air has come after `until_h` of a room that moves evenly by `room_k` in `over_h`."""
+        return room_k / over_h * (until_h - self.tau_h * (1.0 - exp(-until_h / self.tau_h)))
+
+
+def judge(item: OpenAdvice, situation: Situation, follows: Follows, *, calibrated: bool = False) -> Verdict:
     """Return the verdict on a done advisory, by the figure that its first knob acts on, else by the clearest effect; on water
     that was given by the humidity alone.
 
+    `follows`: how the box goes with its room, for what the room did that nobody had forecast.
     `calibrated`: a probe was calibrated or changed meanwhile, so that what was before cannot be compared (case C16).
     """
     if calibrated:
         return Verdict("cannot tell", None, None, "A probe was calibrated meanwhile, so before and after cannot be compared.")
-    effects = _effects(item, situation)
+    effects = _effects(item, situation, follows)
     if item.moves and item.moves[0].knob in WATERS and item.moves[0].delta > 0.0:
         effects = [one for one in effects if one.name == "humidity"]  # a lid nearer to its dew point is not what it was for
     if not effects or not item.moves:
@@ -100,11 +117,19 @@ class _Effect:
         return abs(self.wanted) / self.u
 
 
-def _effects(item: OpenAdvice, now: Situation) -> list[_Effect]:
+def _effects(item: OpenAdvice, now: Situation, follows: Follows) -> list[_Effect]:
     """Return the effect on each figure that is known, by the courses that were predicted with the change and without it."""
-    then, without = (_course_at(item, rows, now.at_ms) for rows in (item.forecasts, item.without))
+    if item.done_ms is None:
+        return []
+    then, without = (_course_at(item, rows, now.at_ms - item.done_ms) for rows in (item.forecasts, item.without))
     if then is None:
         return []
+    room_k = _unforeseen_k(item, now, follows)
+    moved = {"temperature": 0.0 if follows.held else room_k}
+    unsure = {
+        "temperature": abs(room_k) * (1.0 if follows.held else 0.5), "humidity": PCT_PER_K * abs(room_k),
+        "margin": MARGIN_PER_K * abs(room_k),
+    }
     rows = (
         ("temperature", "K", item.start_c, item.begun_c, then.temperature_c, now.temperature_c,
             without and (without.temperature_c, without.temperature_u_k)),
@@ -118,12 +143,23 @@ def _effects(item: OpenAdvice, now: Situation) -> list[_Effect]:
         if start is None or came is None:
             continue
         idle, u_idle = alone or (start, 0.0)
-        wanted, by_itself = (with_it - idle) * item.done_share, idle - start
+        wanted, by_itself = (with_it - idle) * item.done_share, idle - start + moved.get(name, 0.0)
         got = came - by_itself - (start if begun is None else begun)  # what went on before it was done is not its effect
         plain = abs(by_itself) >= STANDS_OUT * _NOISE[name]
         beside = f", beside {by_itself:+.1f} {unit} that were expected without it" if plain else ""
-        found.append(_Effect(name, unit, wanted, got, hypot(_NOISE[name], u_idle), beside))
+        found.append(_Effect(name, unit, wanted, got, hypot(_NOISE[name], u_idle, unsure[name]), beside))
     return found
+
+
+def _unforeseen_k(item: OpenAdvice, now: Situation, follows: Follows) -> float:
+    """Return what has reached the air since it was done of the room's course that was not forecast, K; of a box that a
+    thermostat holds: at most. The room is taken to have left its forecast evenly since the telling."""
+    hours, done_h = (now.at_ms - item.told_ms) / HOUR_MS, ((item.done_ms or item.told_ms) - item.told_ms) / HOUR_MS
+    expected = _course_at(item, item.without, now.at_ms - item.told_ms)
+    if now.room_temperature_c is None or expected is None or expected.room_c is None or hours <= 0.0:
+        return 0.0
+    room_k = now.room_temperature_c - expected.room_c
+    return follows.moved_k(room_k, hours, hours) - follows.moved_k(room_k, hours, done_h)
 
 
 _OF_HEAT = frozenset({"heat", "heater-failed", "cold", "together", "warming", "plug-in", "turn-up", "left-out"})
@@ -141,13 +177,13 @@ def _then_and_now(item: OpenAdvice, situation: Situation) -> str:
     return f"It was {then} when this was {when} and {now} when I looked again."
 
 
-def _course_at(item: OpenAdvice, course: Sequence[ToldForecast], at_ms: int) -> ToldForecast | None:
-    """Return what a course says of so long after its begin as the change is ago, between the two nearest instants."""
-    if item.done_ms is None or not course or item.start_c is None or item.start_pct is None:
+def _course_at(item: OpenAdvice, course: Sequence[ToldForecast], after_ms: int) -> ToldForecast | None:
+    """Return what a course says of so long after its begin, between the two nearest instants."""
+    if not course or item.start_c is None or item.start_pct is None:
         return None
     told = item.told_ms
-    start = ToldForecast(told, item.start_c, 0.1, item.start_pct, 0.5, item.start_margin_k or 0.0, 0.2)
-    rows, after = [start, *course], at_ms - item.done_ms + told
+    start = ToldForecast(told, item.start_c, 0.1, item.start_pct, 0.5, item.start_margin_k or 0.0, 0.2, item.start_room_c)
+    rows, after = [start, *course], told + after_ms
     for before, then in pairwise(rows):
         if after <= then.due_ms:
             return _between(before, then, (after - before.due_ms) / max(then.due_ms - before.due_ms, 1))
@@ -162,6 +198,7 @@ def _between(a: ToldForecast, b: ToldForecast, share: float) -> ToldForecast:
         a.due_ms + round((b.due_ms - a.due_ms) * share), mix(a.temperature_c, b.temperature_c),
         mix(a.temperature_u_k, b.temperature_u_k), mix(a.humidity_pct, b.humidity_pct), mix(a.humidity_u_pct, b.humidity_u_pct),
         mix(a.margin_k, b.margin_k), mix(a.margin_u_k, b.margin_u_k),
+        None if a.room_c is None or b.room_c is None else mix(a.room_c, b.room_c),
     )
 
 

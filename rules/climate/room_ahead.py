@@ -32,6 +32,10 @@ class RoomAhead:
     change_k: tuple[float, ...]
     u_k: tuple[float, ...]
 
+    def after(self, hours: float) -> float:
+        """Return the change after so many hours, 0 to 24, K: straight between whole hours."""
+        return float(np.interp(hours, np.arange(len(self.change_k)), self.change_k))
+
 
 def room_ahead_of(hourly: Floats) -> RoomAhead | None:
     """Return the forecast by the means of whole days of hours before this one (NaN: not known); None: no day is known."""

@@ -4,16 +4,20 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from advice_scenes import alarms, devices, situation
+from advice_scenes import alarms, devices, settings_of, situation
 
+from rules.advice.advisory import consider
 from rules.advice.balance import at_rest, present_of
 from rules.advice.cause import reason_of
 from rules.advice.devices import moves_for
 from rules.advice.model import DRAWS, prior_model
 from rules.advice.search import combos, setting_of, solve
+from rules.advice.state import AdviceState, Gain
 from rules.climate.room_ahead import RoomAhead
 from rules.keeper.devices import present_knobs
+from rules.keeper.state import DeviceChange
 from rules.settings import Chamber, Heater, Mister, Vents
+from rules.terms.events import AdviceEvent
 from rules.trade.practice import Step
 
 
@@ -200,3 +204,19 @@ def test_a_dial_that_was_told_down_without_the_air_coming_along_is_not_told_down
     knobs = present_knobs(chamber, ()) | {"setpoint": told_c}
     cause = reason_of(chamber, now, alarms(now, chamber), knobs)
     assert bool(moves_for(Step("heat-down"), chamber, cause, knobs)) is may
+
+
+@pytest.mark.parametrize("gain", [1.0, 0.4])
+def test_what_a_device_does_is_not_less_because_nobody_knows_what_the_weather_brings(gain: float):
+    """A mat of 6 W that is dimmed to 2.5 W, in a room that has just fallen: what turning it up takes away of the cold."""
+    chamber = Chamber(air_ml=5000, devices=devices(heater=Heater(watts=6.0, thermostat=False)))
+    changes, state = (DeviceChange(0, "watts", 2.5),), AdviceState(gains={"heater": Gain(gain, 0.2, 3)})
+
+    def told(room_u_k: float) -> AdviceEvent:
+        ahead = RoomAhead((0.0,) * 25, tuple(room_u_k * hour / 24.0 for hour in range(25)))
+        now = situation(21.5, 80.0, 17.5, 50.0, room_ahead=ahead, changes=changes)
+        return consider(settings_of(chamber), "north", state, now, alarms(now, chamber), "test")[1][0]
+
+    sure, unsure = told(0.3), told(8.0)
+    assert not sure.beyond_devices and not unsure.beyond_devices
+    assert ("heater", "more") in {(action.device, action.change) for action in unsure.actions}

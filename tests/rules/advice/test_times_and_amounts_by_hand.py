@@ -9,13 +9,14 @@ from typing import Any
 import pytest
 from advice_scenes import NOON_MS, devices, settings_of, situation, standing
 
+from rules.advice import verification
 from rules.advice.cause import Cause, reason_of
 from rules.advice.cold import cold_comes_first
 from rules.advice.heat import over_by_itself, stops_lately
 from rules.advice.looks import is_reminder_due, looks_at
 from rules.advice.set_point import cold_by_morning, cold_tonight, left_out, lowered_k, plug_in, turn_up
 from rules.advice.state import AdviceState, Awaited, Gain, OpenAdvice, ToldForecast, ToldMove, Worth
-from rules.advice.verification import Verdict, gone_worse, in_vain_so_far, judge, learned, noticed_fading, verdict_text
+from rules.advice.verification import Follows, Verdict, gone_worse, in_vain_so_far, learned, noticed_fading, verdict_text
 from rules.advice.worth import awaited, awaiting, factor, held_against, is_due, watered_pct
 from rules.climate.room_ahead import RoomAhead
 from rules.climate.situation import Situation
@@ -56,6 +57,11 @@ def changed(
         "north-1", "cell", 1, None, False, "today", NOON_MS, NOON_MS, NOON_MS + 6 * HOUR_MS, [f"{knob}:more"], [1.0],
         [ToldMove("x", knob, knob, 1.0, 1.0, "x")], course(ends), [] if alone is None else course(alone), **body,
     )  # fmt: skip
+
+
+def judge(told: OpenAdvice, now: Situation) -> Verdict:
+    """The room is as it was expected to be."""
+    return verification.judge(told, now, Follows(2.0, held=False))
 
 
 @pytest.mark.parametrize(

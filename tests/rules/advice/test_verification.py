@@ -10,12 +10,14 @@ from advice_scenes import NOON_MS, alarms, devices, settings_of, situation
 
 from rules.advice.advisory import consider
 from rules.advice.state import AdviceState, Gain, OpenAdvice, ToldForecast, ToldMove
-from rules.advice.verification import judge, learned
+from rules.advice.verification import Follows, judge, learned
 from rules.climate.past_moves import Moves, moves_of
 from rules.settings import Chamber
 from rules.terms.events import HOUR_MS
 
 AFTER_H = 6
+LAGS = Follows(2.0, held=False)
+"""A box of two hours without a thermostat."""
 
 
 def course(at_rest_pct: float, u_pct: float) -> list[ToldForecast]:
@@ -39,14 +41,14 @@ def came(humidity_pct: float):
 
 def test_what_the_weather_brings_is_not_credited_to_the_mist():
     """The room gets damper: 8 points come by themselves, 16 were expected with the mist, 8 came."""
-    verdict = judge(misted(82.0, 74.0), came(74.0))
+    verdict = judge(misted(82.0, 74.0), came(74.0), LAGS)
     assert verdict.said == "no effect" and "beside +8.0 points that were expected without it" in verdict.because
-    assert judge(misted(82.0, 74.0), came(82.0)).said == "works"
+    assert judge(misted(82.0, 74.0), came(82.0), LAGS).said == "works"
 
 
 def test_what_holds_against_a_drying_room_worked():
     """Without the mist it would have fallen by 10 points; it stands where it was."""
-    verdict = judge(misted(67.0, 56.0), came(66.0))
+    verdict = judge(misted(67.0, 56.0), came(66.0), LAGS)
     assert verdict.said == "works" and verdict.share == pytest.approx(10.0 / 11.0)
 
 
@@ -54,15 +56,15 @@ def test_what_holds_against_a_drying_room_worked():
 def test_what_does_not_stand_out_from_its_own_moves_is_not_judged_and_teaches_nothing(u_pct):
     for pct in (60.0, 66.0, 74.0, 82.0):
         told = misted(76.0, 66.0, u_pct)
-        verdict = judge(told, came(pct))
+        verdict = judge(told, came(pct), LAGS)
         assert verdict.said == "cannot tell"
         assert learned(AdviceState(), told, verdict).gains == {}
 
 
 def test_that_nothing_came_of_it_is_said_only_where_it_could_not_have_been_missed():
-    assert judge(misted(78.0, 66.0, 4.5), came(67.0)).said == "cannot tell"  # 12 points expected, give or take 9
-    assert judge(misted(78.0, 66.0, 4.5), came(77.0)).said == "works"
-    assert judge(misted(78.0, 66.0, 2.0), came(67.0)).said == "no effect"
+    assert judge(misted(78.0, 66.0, 4.5), came(67.0), LAGS).said == "cannot tell"  # 12 points expected, give or take 9
+    assert judge(misted(78.0, 66.0, 4.5), came(77.0), LAGS).said == "works"
+    assert judge(misted(78.0, 66.0, 2.0), came(67.0), LAGS).said == "no effect"
 
 
 def test_water_is_judged_by_the_humidity_that_it_was_given_for_and_not_by_the_lid_beside_it():
@@ -72,12 +74,12 @@ def test_water_is_judged_by_the_humidity_that_it_was_given_for_and_not_by_the_li
     lids = [[replace(row, margin_k=margin_k, margin_u_k=0.1) for row in told.forecasts] for margin_k in (0.5, 2.0)]
     told = replace(told, forecasts=lids[0], without=[replace(row, humidity_pct=66.0, humidity_u_pct=9.0) for row in lids[1]])
     for margin_k in (0.5, 2.0):
-        assert judge(told, replace(came(70.0), dew_margin_k=margin_k)).said == "cannot tell"
+        assert judge(told, replace(came(70.0), dew_margin_k=margin_k), LAGS).said == "cannot tell"
 
 
 def test_advice_of_an_older_state_is_judged_against_how_it_was():
-    assert judge(misted(76.0, None), came(76.0)).said == "works"
-    assert judge(misted(76.0, None), came(66.0)).said == "no effect"
+    assert judge(misted(76.0, None), came(76.0), LAGS).said == "works"
+    assert judge(misted(76.0, None), came(66.0), LAGS).said == "no effect"
 
 
 def test_gains_stay_true_where_the_room_does_half_of_it():
@@ -87,7 +89,7 @@ def test_gains_stay_true_where_the_room_does_half_of_it():
     for _ in range(60):
         means.append(state.gains.get("mister", Gain()).mean)
         told = misted(66.0 + 16.0 * means[-1], 66.0, 6.0)
-        state = learned(state, told, judge(told, came(82.0 + rng.normal(0.0, 6.0))))
+        state = learned(state, told, judge(told, came(82.0 + rng.normal(0.0, 6.0)), LAGS))
     assert float(np.mean(means[20:])) == pytest.approx(1.0, abs=0.12)
 
 
@@ -128,6 +130,65 @@ def test_what_came_of_a_look_is_said_of_what_it_was_for(branch: str, said: str) 
         "north-1", branch, 7, None, False, "today", NOON_MS, NOON_MS, NOON_MS + AFTER_H * HOUR_MS, ["lid:check"], [0.0],
         start_c=25.7, start_pct=44.0, done_ms=NOON_MS, done_c=25.7, begun_pct=41.0,
     )  # fmt: skip
-    because = judge(looked, came(21.0)).because
+    because = judge(looked, came(21.0), LAGS).because
     assert f"It was {said} this was done and" in because
     assert ("21 %RH when I looked again" in because) == (branch == "moisture-lost")
+
+
+def turned_up(room_c: float, then_c: float, without_c: float) -> OpenAdvice:
+    """Return a mat that was turned up at 22 degC in a room that was expected to stay as it is, done half an hour later."""
+    move = ToldMove("heat-up", "heater", "heater", 1.0, 1.0, "W", 2.0)
+
+    def row(at_rest_c: float, hours: int) -> ToldForecast:
+        return ToldForecast(NOON_MS + hours * HOUR_MS, at_rest_c, 0.4, 70.0, 2.0, 2.0, 0.5, room_c)
+
+    return OpenAdvice(
+        "north-1", "cell", 3, None, False, "today", NOON_MS, NOON_MS, NOON_MS + 3 * HOUR_MS, ["heater:more"], [1.0],
+        [move], [row(then_c, h) for h in (3, 24)], [row(without_c, h) for h in (3, 24)], start_c=22.0, start_pct=70.0,
+        start_margin_k=2.0, start_room_c=room_c, done_ms=NOON_MS + HOUR_MS // 2,
+    )  # fmt: skip
+
+
+def box_in_a_falling_room(falls_k_h: float, mat_k: float, tau_h: float = 2.0) -> tuple[float, float]:
+    """Return air and room after three hours, by steps of a minute: the mat lifts the box by 4 K over its room, and from half an
+    hour on by `mat_k` more."""
+    air, room = 22.0, 18.0
+    for minute in range(180):
+        room -= falls_k_h / 60.0
+        lift = 4.0 + (mat_k if minute >= 30 else 0.0)
+        air += (room + lift - air) / tau_h / 60.0
+    return air, room
+
+
+def seen(air_c: float, room_c: float):
+    return replace(situation(air_c, 70.0, room_c, 50.0), at_ms=NOON_MS + 3 * HOUR_MS, dew_margin_k=2.0)
+
+
+@pytest.mark.parametrize("falls_k_h", [0.0, 1.0, 2.0])
+def test_a_mat_is_not_blamed_for_a_room_that_falls_faster_than_forecast(falls_k_h):
+    air, room = box_in_a_falling_room(falls_k_h, 4.0)
+    with_it, _ = box_in_a_falling_room(0.0, 4.0)
+    verdict = judge(turned_up(18.0, with_it, 22.0), seen(air, room), LAGS)
+    assert verdict.said == ("works" if falls_k_h < 2.0 else "cannot tell")  # where the room moved more than the mat may
+    assert verdict.share == (None if falls_k_h == 2.0 else pytest.approx(1.0, abs=0.2))
+
+
+def test_a_dead_mat_in_a_falling_room_is_still_found():
+    air, room = box_in_a_falling_room(0.5, 0.0)
+    with_it, _ = box_in_a_falling_room(0.0, 4.0)
+    verdict = judge(turned_up(18.0, with_it, 22.0), seen(air, room), LAGS)
+    assert verdict.said == "no effect"
+
+
+def test_a_room_that_warms_is_not_credited_to_the_mat():
+    air, room = box_in_a_falling_room(-1.5, 0.0)
+    with_it, _ = box_in_a_falling_room(0.0, 4.0)
+    verdict = judge(turned_up(18.0, with_it, 22.0), seen(air, room), LAGS)
+    assert verdict.said in ("no effect", "cannot tell") and (verdict.share or 0.0) < 0.2
+
+
+def test_of_a_box_that_a_thermostat_holds_a_room_makes_the_verdict_unsure():
+    """Whether the mat was at its end while the room fell is not known."""
+    verdict = judge(turned_up(18.0, 25.0, 22.0), seen(21.0, 11.0), Follows(2.0, held=True))
+    assert verdict.said == "cannot tell"
+    assert judge(turned_up(18.0, 25.0, 22.0), seen(21.0, 18.0), Follows(2.0, held=True)).said == "no effect"
