@@ -130,7 +130,10 @@ def reason_of(
     thermostat = thermostat_of(chamber, situation, knobs, heater_since_ms, tau_h)
     facts = {*remembered} | _device_facts(chamber, knobs)
     setpoint_c = knobs.get("setpoint") if "thermostat" in facts else None
-    facts |= _heater_facts(thermostat, situation, goal, setpoint_c, heater_sound, "heater-looked" in remembered)
+    looked = "heater-looked" in remembered
+    facts |= _heater_facts(thermostat, situation, goal, setpoint_c, heater_sound, looked)
+    if looked and "thermostat" not in facts:
+        facts = facts - {"falls-freely"}  # the keeper saw it warm and nothing switches it: its room falls
     facts |= {"dial-again"} if _raised_before(chamber, situation, thermostat, setpoint_c) else set()
     if not _explains_cold(weak, thermostat, "thermostat" in facts):
         weak = None

@@ -9,6 +9,7 @@ from math import ceil, floor
 from rules.advice.cause import Cause
 from rules.advice.weak_mat import WeakMat
 from rules.climate.thermostat import BELOW_K
+from rules.physics.mat_ends import loss_w_k
 from rules.settings import Chamber
 from rules.trade import practice
 from rules.trade.acts import ACTS
@@ -27,6 +28,8 @@ class Move:
     unit: str
     effort: float
     text: str
+    lifts_k: float = 0.0
+    """What a turn of the heater comes to, K: of its set point, or of its power by the box's size and build."""
 
     @property
     def does(self) -> frozenset[str]:
@@ -58,12 +61,26 @@ def moves_for(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, fl
     found = sized(step, chamber, cause, knobs)
     known = _dial_lies(cause) or _is_set_low(cause) or cause.weak is not None
     limit = None if step.act == "heat-up" and known else step.at_most
-    found = [
-        move for move in found if (limit is None or abs(move.delta) <= limit + 1e-9) and cause.forbidden.isdisjoint(move.does)
-    ]
+    if limit is not None:
+        found = [move for move in found if _size(move) <= _most(move, limit, cause)]
+    found = [move for move in found if cause.forbidden.isdisjoint(move.does)]
     # For a wet lid or dry air in one step to where the garden should be, not a half degree each few hours.
     once = step.act == "heat-down" and cause.temperature != "high" and cause.setpoint_c is not None
     return found[-1:] if once else found
+
+
+def _size(move: Move) -> float:
+    """Return by how much it turns its knob, in the unit of a step's limit: a heater in K, whether by set point or by power."""
+    return abs(move.lifts_k if move.knob == "heater" else move.delta)
+
+
+def _most(move: Move, limit: float, cause: Cause) -> float:
+    """Return the most that it may turn its knob. No thermostat takes back what a turn of the power gives too much: by what is
+    missing to the aim, where that is more."""
+    missing_k = 0.0
+    if move.watts_share and move.delta > 0.0 and cause.temperature_c is not None:
+        missing_k = cause.goal.temperature_c - cause.temperature_c
+    return max(limit, missing_k) + 1e-9
 
 
 def allowed(step: Step, cause: Cause) -> bool:
@@ -77,11 +94,13 @@ def allowed(step: Step, cause: Cause) -> bool:
     return needed <= facts and not (set(act.bars) & facts)
 
 
-def _move(step: Step, delta: float, value: float | None, amount: float, unit: str, text: str, share: float) -> Move:
+def _move(
+    step: Step, delta: float, value: float | None, amount: float, unit: str, text: str, share: float, lifts_k: float = 0.0
+) -> Move:
     act = ACTS[step.act]
     return Move(
         act=step.act, knob=act.knob, delta=delta, value=value, amount=amount, unit=unit, text=text,
-        effort=act.effort * (0.5 + share),
+        effort=act.effort * (0.5 + share), lifts_k=lifts_k,
     )
 
 
@@ -91,7 +110,8 @@ def _heater_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str
         return []
     direction = ACTS[step.act].direction
     if not heater.thermostat:
-        return _power_moves(step, heater.watts, knobs.get("watts", heater.watts), direction, cause.weak)
+        k_w = 1.0 / loss_w_k(chamber.air_ml, chamber.lid)
+        return _power_moves(step, heater.watts, knobs.get("watts", heater.watts), direction, cause.weak, k_w)
     up_k = practice.HEAT_STEP_SEEN_K if _dial_lies(cause) else practice.HEAT_STEP_UP_K
     if _is_set_low(cause):
         up_k = max(up_k, cause.goal.temperature_c - (cause.setpoint_c or 0.0))
@@ -105,7 +125,7 @@ def _heater_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str
         if setpoint is None:
             aim = dial(cause.goal.temperature_c)  # told too, so that it is known from then on and no step is told twice
             text = f"Turn the heater's thermostat {word} by {abs(delta):g} K, or to {aim:g} °C if its dial shows figures"
-            out.append(_move(step, delta, aim, abs(delta), "K", text, abs(delta) / 4.0))
+            out.append(_move(step, delta, aim, abs(delta), "K", text, abs(delta) / 4.0, delta))
             continue
         value = dial(setpoint + delta)
         delta = value - setpoint
@@ -117,7 +137,7 @@ def _heater_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str
             text = f"Turn the heater's thermostat {word} from {round(setpoint, 1):g} to {value:g} °C"
             if under_k >= OFF_DIAL_K:
                 text += f"; its dial is off by {under_k:.0f} K, so go by the thermometer in the box"
-            out.append(_move(step, delta, value, abs(delta), "K", text, abs(delta) / 4.0))
+            out.append(_move(step, delta, value, abs(delta), "K", text, abs(delta) / 4.0, delta))
     return out
 
 
@@ -154,10 +174,10 @@ STRONGER = 1.5
 """A mat that is on all the time and too weak is exchanged for one of up to so many times its watts; judgement."""
 
 
-def _power_moves(step: Step, rated: float, now: float, direction: int, weak: WeakMat | None) -> list[Move]:
+def _power_moves(step: Step, rated: float, now: float, direction: int, weak: WeakMat | None, k_w: float) -> list[Move]:
     out = []
     unit = 0.1 if rated < 2.0 else 0.5 if rated < 10.0 else 1.0
-    tenths = [1, 2] if direction > 0 else [1, 2, 3, 4, 5, 6]
+    tenths = [1, 2, 3, 4, 6] if direction > 0 else [1, 2, 3, 4, 5, 6]
     thens = [round(round((now + direction * max(rated, now) * tenth / 10.0) / unit) * unit, 1) for tenth in tenths]
     thens = [then for then in thens if 0.0 <= then <= STRONGER * max(rated, now) and then != now]
     if direction > 0 and weak is not None:
@@ -168,7 +188,8 @@ def _power_moves(step: Step, rated: float, now: float, direction: int, weak: Wea
         how = "switch it off" if then == 0 else f"turn it {word} from {now:g} to {then:g} W"
         text = f"Heater: {how} (dimmer, timer share or {other} mat; better a thermostat)"
         text += "; turn it down again as the room gets warmer" if then > STRONGER * max(rated, now) else ""
-        out.append(_move(step, then - now, then, abs(then - now), "W", text, min(abs(then - now) / max(rated, now), 0.6)))
+        share = min(abs(then - now) / max(rated, now), 0.6)
+        out.append(_move(step, then - now, then, abs(then - now), "W", text, share, (then - now) * k_w))
     return out
 
 

@@ -245,8 +245,7 @@ def _without_humidity(chamber: Chamber, state: AdviceState, situation: Situation
         elif not _waits(state, cause, "heater", situation.at_ms):
             options = moves_for(step, chamber, cause, present_knobs(chamber, situation.changes))
             wanted = abs(cause.goal.temperature_c - (situation.temperature_c or 0.0))
-            fitting = [m for m in options if abs(m.delta) <= wanted + 0.25] or options[:1]
-            moves = fitting[-1:] if not any(m.watts_share for m in fitting) else fitting[:1]
+            moves = [m for m in options if abs(m.lifts_k) <= wanted + 0.25][-1:] or options[:1]
     back = _put_back(situation)
     words = {"check-probe": back[0]} if back else {}
     actions = tuple(sized(m) for m in moves) + tuple(action_of(act, words.get(act)) for act in acts)

@@ -57,8 +57,8 @@ def at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing
     if wakes and now.urgency != "wake" and now.branch not in ("probe", "plug-in"):
         # A failing heater must not wait until a vent has had its effect; what the vent was opened for must.
         return stood_already(now, situation, standing)
-    if _fails_since(now, standing):
-        return False  # what was done for the water says nothing of a heater that failed since
+    if _fails_since(now, standing) or _leaves_it_cold(now, situation, standing):
+        return False  # what was done for the water says nothing of a heater that failed since, nor foam of the heat it lacks
     harmful = {key: row for key, row in standing.items() if row.level == "harmful"}
     if in_vain_so_far(state, situation, harmful):
         return False  # water and foam take half a day to show what they do; what gets more harmful meanwhile has not that long
@@ -70,6 +70,16 @@ def _fails_since(item: OpenAdvice, standing: Mapping[str, Standing]) -> bool:
     begun = [row for row in standing.values() if row.condition == "active" and (row.since_ms or 0) > (item.done_ms or 0)]
     grave = any(ALARMS[row.alarm].harm in ("heat", "cold") and row.priority in ("today", "wake") for row in begun)
     return grave and item.branch == "cell" and all(move.knob != "heater" for move in item.moves)
+
+
+def _leaves_it_cold(item: OpenAdvice, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether it is too warm or too cold after the time in which a turned heater shows what it does, and what was done
+    left the heater as it is: foam and water need longer, and their own next step waits for that."""
+    if item.branch != "cell" or any(move.knob == "heater" for move in item.moves):
+        return False
+    waited_ms = situation.at_ms - (item.done_ms or situation.at_ms)
+    stands_still = any(row.condition == "active" and ALARMS[row.alarm].harm in ("heat", "cold") for row in standing.values())
+    return stands_still and waited_ms >= practice.WAIT_S["heater"] * 1000
 
 
 def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Mapping[str, Standing]) -> bool:

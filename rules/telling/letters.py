@@ -12,7 +12,7 @@ from rules.settings import Settings
 from rules.telling.ledger import Ledger
 from rules.telling.news import class_of, importance, is_handed_over, is_over, kills, leads
 from rules.telling.one_plan import of_one_plan
-from rules.telling.pressing import AGAIN_FOR_MS, SORTS, Group, Pressing
+from rules.telling.pressing import AGAIN_FOR_MS, SORTS, Group, Pressing, turns_of
 from rules.telling.state import ASKING, Heard, Owed, Sent, TellingState, Thread
 from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Figures, LetterEvent, LetterSort, News
 from rules.trade.alarm_kinds import ALARMS
@@ -237,6 +237,8 @@ class Desk:
         for event in about:
             if isinstance(event, AdviceEvent) and event.status in ASKING:
                 thread.beyond_devices = event.beyond_devices
+                turned = [*thread.turned, *sorted(turns_of(event))] if event.beyond_devices else []
+                thread.turned = list(dict.fromkeys(turned))
 
     def _summary(self, groups: list[Group], at_ms: int) -> None:
         about: list[News] = []

@@ -48,6 +48,11 @@ class Group:
     wakes: bool
 
 
+def turns_of(advice: AdviceEvent) -> set[str]:
+    """Return the devices, with their change, that are to be turned by a stated amount."""
+    return {f"{action.device}:{action.change}" for action in advice.actions if action.amount is not None}
+
+
 class Pressing:
     """What may wait of the letters of one call of `tell`."""
 
@@ -279,8 +284,9 @@ class Pressing:
         return row.calm and all(owed.priority != "wake" for owed in self._items(group))
 
     def _beyond(self, place: str, thread: Thread) -> bool:
-        """Whether it was told that what is at hand cannot repair it, and nothing else is advised since."""
-        return thread.beyond_devices and all(advice.beyond_devices for advice in self.state.asked(place))
+        """Whether it was told that what is at hand cannot repair it, and nothing else is advised since, not one device more."""
+        asked = self.state.asked(place)
+        return thread.beyond_devices and all(one.beyond_devices and turns_of(one) <= set(thread.turned) for one in asked)
 
     def _is_other_harm(self, group: Group) -> bool:
         """Whether a harm has begun of which nothing was said to be beyond repair."""

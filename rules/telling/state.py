@@ -102,6 +102,8 @@ class Thread:
     """When its last reminders were written."""
     beyond_devices: bool = False
     """Whether the last advice in it said that what is at hand cannot repair it."""
+    turned: list[str] = field(default_factory=list)
+    """The devices, with their change, that its letters asked to turn by a stated amount since then."""
     answered_ms: int | None = None
     """When the keeper last said to have done what was advised; graver news ask for an answer of their own."""
     done_ms: int | None = None

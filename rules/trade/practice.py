@@ -17,7 +17,8 @@ Band = Literal["low", "ok", "high"]
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """A place in a cell's order: the act, the facts that call for it, and the most it may change (in the knob's unit)."""
+    """A place in a cell's order: the act, the facts that call for it, and the most it may change, in its knob's unit (a heater:
+    K)."""
 
     act: str
     when: tuple[str, ...] = ()

@@ -3,7 +3,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from advice_scenes import alarms, devices, later, settings_of, situation, standing
+from advice_scenes import NOON_MS, alarms, devices, later, settings_of, situation, standing
 from pydantic import TypeAdapter
 
 from rules.advice.advisory import AdviceState, consider
@@ -11,6 +11,7 @@ from rules.advice.done import begun_at, calibrated, done, fitted, owes, told_as
 from rules.advice.model import model_as_json, prior_model
 from rules.advice.plan import plan
 from rules.advice.standing import Standing
+from rules.advice.state import OpenAdvice, ToldMove
 from rules.climate.room_ahead import RoomAhead
 from rules.climate.situation import Situation
 from rules.keeper.devices import lid_now, told_knobs
@@ -492,6 +493,42 @@ def test_foam_holds_up_no_next_turn_of_the_dial():
     state, _ = done(state, state.open, None, begun_at(now.at_ms, 22.8, now))
     assert state.open is not None and state.open.done_ms is not None
     assert state.open.look_again_ms - state.open.done_ms == 2 * HOUR_MS
+
+
+def test_foam_alone_holds_up_no_heat():
+    """Foam asked for without heat kept a box at 22 degC for half a day (foreign simulation)."""
+    chamber = Chamber(devices=devices(heater=Heater(watts=6.0, thermostat=False)))
+    cold = situation(22.5, 80.0, 17.0, 45.0, changes=(DeviceChange(0, "watts", 3.0),))
+    move = ToldMove("insulate-lid", "foam", "lid", 20.0, 20.0, "mm", 20.0)
+    told = OpenAdvice(
+        "north-1", "cell", 4, None, True, "today", NOON_MS, NOON_MS, NOON_MS, ["lid:insulate"], [20.0], [move], start_c=22.5,
+        start_pct=80.0, acts=["insulate-lid"],
+    )
+    state, changes = done(AdviceState(counter=1, open=told), told, None, begun_at(NOON_MS, 22.5, cold))
+    cold = replace(cold, changes=(*cold.changes, *changes))
+    assert state.open is not None and state.open.look_again_ms == NOON_MS + 12 * HOUR_MS
+    state, early = advise(later(cold, 1.5), chamber, state)
+    assert early == []
+    _, events = advise(later(cold, 2.5), chamber, state)
+    assert "heater more" in acts(events[-1])
+    warm = later(cold, 2.5, temperature_c=25.5)
+    assert [event.status for event in advise(warm, chamber, state)[1]] == ["resolved"]
+
+
+@pytest.mark.parametrize(("thermostat", "asked"), [(False, True), (True, False)])
+def test_a_mat_that_was_seen_warm_and_that_nothing_switches_is_turned_up_while_its_unseen_room_falls(thermostat, asked):
+    """It was called dead as long as the box fell, though the keeper had felt it, and the box came to 19 degC (foreign
+    simulation). One on a thermostat that falls below its dial gives all it can: no dial helps."""
+    chamber = Chamber(devices=devices(heater=Heater(watts=8.0, thermostat=thermostat, setpoint_c=25.5 if thermostat else None)))
+    changes = () if thermostat else (DeviceChange(0, "watts", 3.0),)
+    now = situation(
+        21.0, 80.0, None, None, temperature_slope_k_h=-0.8, hourly_trend_k_h=-0.8, changes=changes, usual_lead_k=None,
+    )
+    looked = AdviceState(heater_seen_ms=NOON_MS - HOUR_MS)
+    _, unlooked = advise(now, chamber)
+    assert acts(unlooked[0])[0] == "heater check" and "heater more" not in acts(unlooked[0])
+    _, events = advise(now, chamber, looked)
+    assert ("heater more" in acts(events[0])) is asked
 
 
 @pytest.mark.parametrize(("night_k", "urgency"), [(-0.3, "morning"), (-4.0, "today")])

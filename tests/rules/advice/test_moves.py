@@ -118,3 +118,28 @@ def test_what_is_misted_now_is_said_as_it_is_given(ml, press, says):
     knobs = present_knobs(chamber, ())
     move = moves_for(Step("mist-more"), chamber, reason_of(chamber, DRY, alarms(DRY, chamber), knobs), knobs)[0]
     assert move.text.endswith(f" instead of {says}")
+
+
+# 0.75 W/K at 8 l and by the surface of similar boxes (own estimate): 8 l 1.33 K a watt, 216 l nine times the surface, 0.15 K.
+@pytest.mark.parametrize(("air_ml", "watts", "lift_k_w"), [(1e3, 1.5, 5.33), (8e3, 7.0, 1.33), (216e3, 63.0, 0.148)])
+@pytest.mark.parametrize("limit_k", [0.5, 1.0])
+def test_a_limit_in_kelvins_is_no_limit_in_watts(air_ml: float, watts: float, lift_k_w: float, limit_k: float):
+    """A mat of 63 W could not be turned by less than 6 W, and by more than 1 W it might not be turned in a cold box."""
+    chamber = box(air_ml, heater=Heater(watts=2.0 * watts, thermostat=False))
+    cold = situation(22.0, 92.0, 16.0, 50.0)  # 3.5 K to the aim of 25.5 degC
+    knobs = {**present_knobs(chamber, ()), "watts": watts, "foam": 20.0}
+    cause = reason_of(chamber, cold, alarms(cold, chamber), knobs, heater_sound=True)
+    moves = moves_for(Step("heat-up", at_most=limit_k), chamber, cause, knobs)
+    assert moves
+    for move in moves:
+        assert move.lifts_k == pytest.approx(move.delta * lift_k_w, rel=0.01)
+        assert move.lifts_k <= 3.5 + 1e-6
+    assert moves[-1].lifts_k >= 1.0  # and it gets somewhere
+
+
+def test_down_a_limit_in_kelvins_holds_for_watts_as_well():
+    chamber = box(216_000.0, heater=Heater(watts=63.0, thermostat=False))
+    warm = situation(27.0, 85.0, 20.0, 50.0)
+    knobs = present_knobs(chamber, ())
+    moves = moves_for(Step("heat-down", at_most=1.0), chamber, reason_of(chamber, warm, alarms(warm, chamber), knobs), knobs)
+    assert [move.delta for move in moves] == [-6.0]  # 0.9 K; a tenth more would be 1.9 K

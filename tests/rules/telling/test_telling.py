@@ -830,6 +830,25 @@ def test_what_the_devices_cannot_repair_is_said_once_and_then_once_a_day() -> No
     assert brief(letters) == [("10 08:00", "situation", "keeper"), ("10 09:00", "situation", "keeper")]
 
 
+def test_one_more_device_to_turn_is_told_though_the_last_letter_said_that_none_repairs_it() -> None:
+    """"Warm the room" had been told as beyond repair; the mat's watts came the next morning, and the box was at 19 degC all day
+    (foreign simulation). The same device by another amount is no news, nor a look."""
+    cold: dict[str, Any] = {"device": "room", "change": "more", "amount": None, "unit": None, "beyond_devices": True}
+    room = Action("room", "more", None, None, "Warm the room")
+    for heat, told in (
+        (Action("heater", "more", 1.5, "W", "Heater: turn it up"), ["10 09:00", "10 11:00"]),
+        (Action("heater", "check", None, None, "Feel the mat"), ["10 09:00"]),
+    ):
+        letters = letters_of(
+            alarm(at("10 08:55"), name="temperature-low"),
+            advice(at("10 09:00"), actions=(room,), **cold), advice(at("10 10:00"), "verified"),
+            advice(at("10 11:00"), advisory="left.2", actions=(room, heat), **cold), advice(at("10 13:00"), "verified"),
+            advice(at("10 14:00"), advisory="left.3", actions=(room, replace(heat, amount=heat.amount and 2.0)), **cold),
+            until=at("11 07:00"),
+        )  # fmt: skip
+        assert [row[0] for row in brief(letters) if row[0] >= "10 09:00" and row[1] == "situation"] == told
+
+
 def test_advice_that_turns_to_another_device_is_told_within_the_hour() -> None:
     when = at("10 08:00")
     letters = letters_of(alarm(when), advice(when), advice(when + 20 * MINUTE_MS, "updated", change="stop"),
