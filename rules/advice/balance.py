@@ -75,6 +75,9 @@ class Present:
     thermostat: bool
     volume_m3: float
     knobs: Mapping[str, float]
+    below_k: float = 0.0
+    above_k: float = 0.0
+    """How far a thermostat's swing goes to either side of its mean, where it is the mean that is judged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,8 +133,16 @@ def present_of(model: ChamberModel, chamber: Chamber, situation: Situation, knob
         draws, weight, here_c, vapour, room_c, room_pa, factor, offset, source, wetted, rest, free, most,
         room_day(situation.room_ahead, draws),
         draws[:, LIFT] * (0.0 if heater is None else knobs.get("watts", heater.watts) / heater.watts),
-        heater is not None and heater.thermostat, chamber.air_ml / 1e6, dict(knobs),
+        heater is not None and heater.thermostat, chamber.air_ml / 1e6, dict(knobs), *_swing(situation),
     )
+
+
+def _swing(situation: Situation) -> tuple[float, float]:
+    """Return how far the swing goes below and above the mean, K; nothing where the moment is judged."""
+    swing = situation.temperature_swing
+    if swing is None or not situation.by_mean:
+        return 0.0, 0.0
+    return max(swing.mean - swing.least, 0.0), max(swing.most - swing.mean, 0.0)
 
 
 def _room(chamber: Chamber, situation: Situation, t: float, vapour: float, count: int) -> tuple[Array, Array]:
@@ -163,7 +174,7 @@ def _temperatures(
     """Return where the temperature goes if nothing changes, the least without heat and the most with all of it."""
     slope, heater = _known(situation.temperature_slope_k_h, 0.0), chamber.devices.heater
     by_day = situation.room_ahead is not None and (heater is None or not heater.thermostat)
-    moving = slope if abs(slope) > (DAY_K_H if by_day else MOVES_K_H) else 0.0
+    moving = slope if abs(slope) > (DAY_K_H if by_day else MOVES_K_H) else _lagging(situation) if by_day else 0.0
     free = room_c + SELF_LIFT_K
     rest = np.clip(here_c + moving * 0.7 / draws[:, COOLING], free - 0.5, here_c + 12.0)
     if heater is not None and not heater.thermostat and moving < 0.0:
@@ -182,6 +193,15 @@ def _temperatures(
     elif heater.thermostat and moving > 0.0:  # it switches somewhere, though nobody told where
         rest = np.minimum(rest, turns)
     return rest, free, most
+
+
+def _lagging(situation: Situation) -> float:
+    """Return how fast a box still comes after its room, K/h: as slowly as the slower of both, and not at all where they part.
+
+    What its room did is not in the forecast of what that will do, nor is it the sun, which moves the box alone.
+    """
+    slope, room_slope = _known(situation.temperature_slope_k_h, 0.0), _known(situation.room_slope_k_h, 0.0)
+    return float(np.sign(slope) * min(abs(slope), abs(room_slope))) if slope * room_slope > 0.0 else 0.0
 
 
 def _held_c(situation: Situation, knobs: Mapping[str, float]) -> float | None:

@@ -248,7 +248,7 @@ def _heater_facts(
         | (set() if sound or situation.mat_temperature_c is not None else {"heater-suspect"}),
     }.get(thermostat or "", set())
     facts = facts | {"heater-seen"} if sound else facts
-    if thermostat == "unknown" and t is not None and t < goal.low_c - 1.5 and not sound:
+    if thermostat == "unknown" and t is not None and t < goal.low_c - 1.5 and not sound and not _gives_as_ever(situation):
         facts = facts | {"heater-suspect"}
     if thermostat in ("unknown", "regulating", "at-limit") and cold and _falls_freely(situation, setpoint_c):
         facts = facts | {"falls-freely"} | (set() if looked else {"heater-suspect"})
@@ -292,9 +292,16 @@ def _falls_freely(situation: Situation, setpoint_c: float | None) -> bool:
     switches = situation.by_mean and (situation.usual_range_k or 0.0) > CYCLES_K
     if t is None or pace_k_h is None or switches or (setpoint_c is not None and t >= setpoint_c):
         return False
-    if room is not None and situation.usual_lead_k is not None and t - room > situation.usual_lead_k:
-        return False  # a mat that nothing switches gives what it always gave, and its room fell
+    if _gives_as_ever(situation):
+        return False
     return pace_k_h <= -LEAST_FALL_K_H and (room is None or pace_k_h <= -(t - room) / (2.0 * SLOW_BOX_H))
+
+
+def _gives_as_ever(situation: Situation) -> bool:
+    """Return whether a box is further above its room than on other days: a mat that nothing switches gives what it always gave,
+    and its room fell."""
+    t, room, lead_k = situation.temperature_c, situation.room_temperature_c, situation.usual_lead_k
+    return t is not None and room is not None and lead_k is not None and t - room > lead_k
 
 
 def _rises(situation: Situation) -> bool:

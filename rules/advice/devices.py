@@ -179,7 +179,7 @@ def _power_moves(step: Step, rated: float, now: float, direction: int, weak: Wea
     unit = 0.1 if rated < 2.0 else 0.5 if rated < 10.0 else 1.0
     tenths = [1, 2, 3, 4, 6] if direction > 0 else [1, 2, 3, 4, 5, 6]
     thens = [round(round((now + direction * max(rated, now) * tenth / 10.0) / unit) * unit, 1) for tenth in tenths]
-    thens = [then for then in thens if 0.0 <= then <= STRONGER * max(rated, now) and then != now]
+    thens = list(dict.fromkeys(then for then in thens if 0.0 <= then <= STRONGER * max(rated, now) and then != now))
     if direction > 0 and weak is not None:
         part_w = [round(2.0 * part * weak.needs_w) / 2.0 for part in SURE_PARTS]  # in a warmer room all of it may be too much
         thens = list(dict.fromkeys([*(then for then in (*thens, *part_w) if now < then < weak.needs_w), weak.needs_w]))

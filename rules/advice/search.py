@@ -209,6 +209,8 @@ def solve(
     """
     candidates = [combo for combo in combos(moves, most) if _accompanied(combo, companions or {})]
     rest = at_rest(present, setting_of(candidates, present.knobs, gains))
+    if cause.temperature != "ok":  # the troughs and peaks of the swing are to come into the band, not its mean alone
+        rest = replace(rest, coldest_c=rest.coldest_c - present.below_k, warmest_c=rest.warmest_c + present.above_k)
     goal, weight = cause.goal, present.weight
     misses = _misses(goal, rest, cause.lid_known)
     violation = np.sum(list(misses.values()), axis=0)

@@ -24,6 +24,9 @@ LEAST_HOURS = 2
 SWING_MS = 3 * HOUR_MS
 """A mat's thermostat switches within half an hour to two hours: three hold a whole swing; own estimate."""
 
+TREND_K_H = 0.3
+"""From hour to hour a probe's noise and people in the room move a mean by less. Own estimate."""
+
 
 def steadied(chamber: Chamber, situation: Situation, standing: Mapping[str, Standing]) -> Situation:
     """Return the situation with its means in place of the moment, where the moment is a part of the usual swing.
@@ -33,7 +36,7 @@ def steadied(chamber: Chamber, situation: Situation, standing: Mapping[str, Stan
     """
     t, rh = situation.temperature_c, situation.relative_humidity_pct
     heat, damp = situation.temperature_swing, situation.humidity_swing
-    if t is None or heat is None or not _usual(heat, t, HEAT) or _harms(chamber, t):
+    if t is None or heat is None or not _usual(heat, t, HEAT) or _harms(chamber, t) or _goes_its_way(chamber, situation):
         return situation
     lately = {row.alarm for row in standing.values() if _raised_within_its_hours(row, situation.at_ms)}
     if _told_out(chamber, t, lately) and not _told_out(chamber, heat.mean, lately):
@@ -49,6 +52,13 @@ def steadied(chamber: Chamber, situation: Situation, standing: Mapping[str, Stan
             wet = None if u_margin_k is None else float(probability_wet(margin.mean, u_margin_k))
             calm |= {"dew_margin_k": margin.mean, "probability_wet": wet}
     return replace(situation, **calm)
+
+
+def _goes_its_way(chamber: Chamber, situation: Situation) -> bool:
+    """Return whether a box that no thermostat switches warms or cools from hour to hour: then it does not swing, it follows its
+    room, and its mean is where it was hours ago."""
+    heater, trend_k_h = chamber.devices.heater, situation.hourly_trend_k_h
+    return (heater is None or not heater.thermostat) and trend_k_h is not None and abs(trend_k_h) > TREND_K_H
 
 
 def _raised_within_its_hours(row: Standing, at_ms: int) -> bool:

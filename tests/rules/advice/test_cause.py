@@ -201,3 +201,12 @@ def test_who_has_felt_the_mat_and_it_stays_too_warm_is_told_to_pull_its_plug(fel
     _, events = consider(settings_of(chamber), "north", state, now, stands, "test")
     told = {(action.device, action.change) for event in events for action in event.actions}
     assert (("heater", "stop") in told) == pulls
+
+
+@pytest.mark.parametrize(("lead_k", "suspected"), [(9.0, False), (2.0, True)])
+def test_a_mat_that_nothing_switches_is_no_suspect_where_its_box_is_as_far_above_its_room_as_ever(lead_k, suspected):
+    """Its keeper was sent to feel the mat, a night and a morning long, while the room fell by 8 K (foreign simulation)."""
+    chamber = Chamber(devices=devices(heater=Heater(watts=4.0, thermostat=False)))
+    cold = situation(21.5, 85.0, 21.5 - lead_k, 50.0, usual_lead_k=5.0, hourly_trend_k_h=-0.6, temperature_slope_k_h=-0.6)
+    facts = reason(cold, chamber).facts
+    assert bool(facts & {"heater-suspect", "falls-freely"}) is suspected, facts

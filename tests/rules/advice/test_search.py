@@ -150,6 +150,25 @@ def test_a_mat_without_thermostat_is_set_for_the_night_as_well_as_for_the_noon()
     assert watts["moment"] < watts["day"] < 8.0
 
 
+@pytest.mark.parametrize("falls_k_h", [0.0, 0.8])
+def test_where_a_box_comes_to_that_lags_behind_its_falling_room_is_not_where_it_is(falls_k_h):
+    """By steps of a minute: a mat that lifts its box by 5 K and a room that has fallen for four hours, then stays."""
+    tau_h, air, room = 2.0, 26.0, 21.0
+    for _ in range(240):
+        room -= falls_k_h / 60.0
+        before, air = air, air + (room + 5.0 - air) / tau_h / 60.0
+    chamber = Chamber(air_ml=12_000, devices=devices(heater=Heater(watts=5.0, thermostat=False)))
+    now = situation(
+        air, 80.0, room, 50.0, temperature_slope_k_h=(air - before) * 60.0, room_slope_k_h=-falls_k_h,
+        room_ahead=RoomAhead((0.0,) * 25, (0.3,) * 25),
+    )  # fmt: skip
+    rest = present_of(prior_model(chamber), chamber, now, present_knobs(chamber, ())).rest_c
+    assert float(np.median(rest)) == pytest.approx(room + 5.0, abs=0.5)  # it is 1.4 K warmer than that at 0.8 K/h
+    alone = replace(now, temperature_slope_k_h=-now.temperature_slope_k_h, room_slope_k_h=-falls_k_h)
+    unmoved = present_of(prior_model(chamber), chamber, alone, present_knobs(chamber, ())).rest_c
+    assert float(np.median(unmoved)) == pytest.approx(air)  # what parts from its room is moved by something else: the sun
+
+
 def test_a_mat_that_is_too_weak_may_be_made_stronger_and_never_by_a_smaller_one():
     for watts in (0.6, 8.0):
         chamber = Chamber(devices=devices(heater=Heater(watts=watts, thermostat=False), vents=Vents(count=0)))

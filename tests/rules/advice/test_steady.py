@@ -13,7 +13,7 @@ from rules.advice.advisory import AdviceState, consider
 from rules.advice.plan import plan
 from rules.advice.steady import steadied
 from rules.climate.situation import Situation, Swing
-from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
+from rules.settings import Chamber, Heater, Probe, Room, Settings, Site, Telling
 from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, Batch
 from rules.terms.words import AdviceDone
 from rules.turn.advance import advance
@@ -55,6 +55,29 @@ def test_no_set_point_is_moved_far_before_it_is_known_how_wide_it_swings(swing: 
     assert wanted is not None
     lowered = [action.amount or 0.0 for action in wanted.actions if action.device == "heater"]
     assert lowered and 0.0 < lowered[0] <= most_k and (swing is None or lowered[0] > 1.0)
+
+
+@pytest.mark.parametrize(("trend_k_h", "thermostat", "mean"), [(-0.7, False, False), (-0.1, False, True), (-0.7, True, True)])
+def test_a_box_that_no_thermostat_switches_and_that_follows_a_falling_room_does_not_swing(trend_k_h, thermostat, mean) -> None:
+    """It was taken to be where it was an hour ago, a kelvin warmer, and its mat was turned up by half of what it took (foreign
+    simulation)."""
+    chamber = CHAMBER.model_copy(update={"devices": devices(heater=Heater(watts=3.0, thermostat=thermostat))})
+    falling = moment(22.8, 92.0, -0.8, temperature_swing=Swing(23.4, 22.6, 24.4, 0.4, 3), hourly_trend_k_h=trend_k_h)
+    assert steadied(chamber, falling, {}).by_mean is mean
+
+
+@pytest.mark.parametrize("half_k", [0.2, 0.9])
+def test_a_set_point_is_turned_by_the_troughs_of_its_swing(half_k: float) -> None:
+    """Its mean came to 24.5 degC and each trough to 23.6: too cold for a third of the time (foreign simulation)."""
+    chamber = CHAMBER.model_copy(update={"devices": devices(setpoint_c=23.5)})
+    now = moment(23.5, 80.0, 0.0, temperature_swing=Swing(23.5, 23.5 - half_k, 23.5 + half_k, 0.1, 3),
+        usual_c=23.5, usual_peak_c=23.5 + half_k, usual_trough_c=23.5 - half_k, usual_range_k=2.0 * half_k)
+    calm = steadied(chamber, now, {})
+    assert calm.by_mean
+    wanted = plan(chamber, AdviceState(), calm, alarms(now, chamber))
+    assert wanted is not None
+    heat = next(move for move in wanted.moves if move.knob == "heater")
+    assert heat.value is not None and heat.value - half_k >= 24.0 and heat.value + half_k <= 28.0
 
 
 def test_judged_by_the_moment_the_same_box_was_dried_at_each_rest_of_its_heater() -> None:
