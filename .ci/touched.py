@@ -77,10 +77,10 @@ def noticing(tree: Path, home: Path) -> list[str]:
     known = {}
     for path in (note(home, file) for file in files_of_tests(tree)):
         known |= json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
-    whole = function.endswith(":")
+    wholes = _of_concern(home / "rules", function) if function.endswith(":") else ()
     took_s = {
         test: took_s for test, (took_s, names) in known.items()
-        if function in names or (whole and any(name.startswith(function) for name in names))
+        if function in names or (wholes and any(name.startswith(wholes) for name in names))
     }
     chosen, left_s = [], AT_MOST_S
     for test in sorted(took_s, key=took_s.__getitem__):
@@ -101,6 +101,26 @@ def _changed(rules: Path, unchanged: Path) -> str:
             line = next(number for number, (a, b) in enumerate(zip_longest(old.splitlines(), new.splitlines()), 1) if a != b)
             return f"{name}:{_function(ast.parse(old), line)}"
     sys.exit("nothing is changed")
+
+
+def _of_concern(rules: Path, module: str) -> tuple[str, ...]:
+    """Return the module, and where it has no function those that import it: a table is touched by nobody, but read by them."""
+    name = module.removesuffix(":")
+    if any(isinstance(node, ast.FunctionDef) for node in ast.walk(_parsed(rules / name))):
+        return (module,)
+    dotted = f"rules.{name.removesuffix('.py').removesuffix('/__init__').replace('/', '.')}"
+    readers = (path for path in sorted(rules.rglob("*.py")) if dotted in _imported(_parsed(path)))
+    return (module, *(f"{path.relative_to(rules)}:" for path in readers))
+
+
+def _parsed(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+def _imported(module: ast.Module) -> set[str]:
+    """Return what a module imports from: each module, and each name in it, which may be one too."""
+    rows = [node for node in ast.walk(module) if isinstance(node, ast.ImportFrom) and node.module]
+    return {f"{row.module}" for row in rows} | {f"{row.module}.{one.name}" for row in rows for one in row.names}
 
 
 def _function(module: ast.Module, line: int) -> str:

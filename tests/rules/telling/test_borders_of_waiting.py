@@ -12,12 +12,13 @@ from advice_scenes import situation
 from pydantic import TypeAdapter
 
 from rules.climate.course import Presents
-from rules.climate.memory import PlaceMemory
+from rules.climate.memory import Account, PlaceMemory
 from rules.settings import Chamber, Room, Settings, Site, Telling
 from rules.settings.bands import HumidityBand
 from rules.telling.state import TellingState
 from rules.telling.telling import tell
 from rules.terms.advised import Action
+from rules.terms.condition_changes import Harm
 from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Event, LetterEvent, WordEvent
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -91,6 +92,22 @@ def stood(when: int, **now: Any) -> Presents:
     )})  # fmt: skip
 
 
+def test_after_an_all_clear_the_next_trouble_waits_for_nothing() -> None:
+    when = at("10 08:00")
+    over = [alarm(when), advice(when), alarm(at("10 08:20"), "returned"), alarm(at("10 08:30"), **DRY)]
+    assert brief(letters(*over, until="10 08:40")) == [
+        ("10 08:00", "situation"), ("10 08:20", "all-clear"), ("10 08:30", "situation"),
+    ]
+
+
+def test_what_no_room_moves_is_told_of_its_own_box_beside_what_the_room_moves() -> None:
+    when = at("10 08:00")
+    cold = [alarm(when, chamber=box, value=20.0, since_ms=when, suppression=hidden, **COLD) for box, hidden in (
+        ("left", "none"), ("right", "by-design"))]  # fmt: skip
+    lid = alarm(at("10 08:20"), chamber="left", name="lid-open", value=None)
+    assert [one.chamber for one in letters(*cold, lid, until="10 08:21")] == ["study", "left"]
+
+
 # ---------------------------------------------------------------- what leaves its band within the hour
 
 
@@ -146,6 +163,26 @@ def test_a_figure_has_gone_on_where_it_went_twice_as_far_as_noise_makes_it_in_an
     begun = [alarm(when, value=20.0, **COLD), alarm(when + 1, "acknowledged", value=20.0, **COLD)]
     worse = alarm(at("10 08:40"), "worsened", value=value, worse="time", **COLD)
     assert [row[0] for row in brief(letters(*begun, worse, until="10 09:00"))[1:]] == told
+
+
+@pytest.mark.parametrize(
+    ("first", "news", "told"),
+    [
+        ("today", {"change": "worsened", "priority": "wake", "worse": "priority", **COLD}, "09:10"),  # graver: 40 minutes
+        ("today", {"name": "humidity-high", "value": 92.0, "limit": 90.0}, "10:10"),  # one more sign: 100 minutes
+        ("wake", None, "08:30"),  # a reminder that is due at 08:15: a quarter of an hour
+    ],
+)
+def test_what_comes_up_while_a_mark_is_near_waits_for_the_letter_about_it_so_long(
+    first: str, news: dict[str, Any] | None, told: str
+) -> None:
+    when = at("10 08:00")
+    near = Harm("cold", 0.1, 9e4, 9e4, "serious", acute=False, going_away=True, at_ms=when, mark_left_s=0.0)
+    seen = Presents(before={"a": PlaceMemory(since_ms=when, harm={"cold": Account(judged=near)})})
+    events = [alarm(when, value=16.0, level="harmful", priority=first, **COLD), advice(when, urgency=first)]
+    events += [] if news is None else [alarm(at("10 08:30"), **{"value": 16.0} | news)]
+    found = [one for one in letters(*events, until="10 10:30", seen=seen) if one.to == "keeper"]
+    assert brief(found)[1][0] == f"10 {told}"
 
 
 # ---------------------------------------------------------------- the next try of what was done
