@@ -22,8 +22,10 @@ AT_ONCE = {"air_temperature": 16.0, "relative_humidity": 45.0, "surface_temperat
 FAST = {"air_temperature": 1.0, "relative_humidity": 10.0, "surface_temperature": 3.0}
 NEAR = {"air_temperature": 1.5, "relative_humidity": 6.0, "surface_temperature": 3.0}
 LIKELY = {"air_temperature": (5.0, 45.0), "relative_humidity": (15.0, 104.0), "surface_temperature": (5.0, 75.0)}
-POSSIBLE = {"air_temperature": (-40.0, 80.0), "relative_humidity": (1.0, 104.0), "surface_temperature": (-40.0, 80.0)}
+POSSIBLE = {"air_temperature": (-40.0, 80.0), "relative_humidity": (0.0, 104.0), "surface_temperature": (-40.0, 80.0)}
 NOTHING = {"air_temperature": (85.0, -127.0, -45.0), "relative_humidity": (-6.0, 255.0), "surface_temperature": (85.0, -127.0)}
+BOTTOM = {"air_temperature": -math.inf, "relative_humidity": 1.0, "surface_temperature": -math.inf}
+COARSE = {"air_temperature": 0.5, "relative_humidity": 1.0, "surface_temperature": 0.5}
 
 
 @dataclass
@@ -32,6 +34,7 @@ class Plain:
 
     quantity: Quantity
     fresh_min: float
+    grain: float
     times: list[float] = field(default_factory=list)
     values: list[float] = field(default_factory=list)
     jumped: list[bool] = field(default_factory=list)
@@ -72,10 +75,13 @@ class Plain:
             near = bool(self.times) and at - self.times[-1] <= self.fresh_min and not math.isnan(self.values[-1])
             led = near and abs(value - self.values[-1]) <= self._limit(at - self.times[-1])
             self.beyond_since, self.beyond_first, self.believed, self.unseen = at, value, led, not near
-        self.believed |= value != self.beyond_first and at - self.beyond_since >= 60
+        bottom = value < BOTTOM[self.quantity]  # there a dead input hums, and a sound one stands for months
+        self.believed |= value != self.beyond_first and at - self.beyond_since >= 60 and not bottom
         if self.believed or abs(value - second) <= NEAR[self.quantity]:
             return GOOD, ""
-        return SUSPECT, "begins-extreme" if self.unseen and at - self.beyond_since < 6 * 60 else "domain"
+        may_stand = bottom or self.grain >= COARSE[self.quantity]
+        blamed = not self.unseen or (at - self.beyond_since >= 6 * 60 and not may_stand)
+        return SUSPECT, "domain" if blamed else "begins-extreme"
 
     def _beside_the_last(self, at: float, value: float) -> list[tuple[int, str]]:
         if not self.times or at - self.times[-1] > self.fresh_min:
@@ -117,11 +123,12 @@ def drawn(seed: int, quantity: Quantity) -> tuple[list[float], list[float], list
     gaps, often = [1.0, 0.25, 0.5, 2.0, 3.0, 3.25, 5.0, 6.0, 30.0, 90.0, 400.0], [0.7, 0.07, 0.07, *[0.02] * 8]
     at, value, now, values, times, seconds = 0.0, middle, 0.0, [], [], []
     lively, way, stands, moves = draw.random(), 1.0, int(draw.choice([0, 0, 16])), int(draw.choice([1, 2, 3, 99]))
+    begins = 0.75 if quantity == "relative_humidity" and draw.random() < 0.4 else low - 2.0
     for index in range(90):
         at += 30.0 if index < stands else float(draw.choice(gaps, p=often))
         kind = draw.random()
         if index < stands:  # it begins in an extreme
-            now = low - 2.0 - (0.25 if index == moves else 0.0)
+            now = begins - (0.25 if index == moves else 0.0)
         elif kind < 0.12 * lively:
             now = float(draw.choice([*NOTHING[quantity], math.nan, math.inf, *POSSIBLE[quantity], low, high]))
         elif kind < 0.3 * lively:
@@ -141,9 +148,9 @@ def drawn(seed: int, quantity: Quantity) -> tuple[list[float], list[float], list
 
 def plainly(
     quantity: Quantity, interval_min: float, times: Sequence[float], values: Sequence[float], seconds: Sequence[float],
-    flat: tuple[float, float] | None,
+    flat: tuple[float, float] | None, grain: float,
 ) -> list[tuple[int, str]]:
-    plain = Plain(quantity, max(3 * interval_min, 2.0))
+    plain = Plain(quantity, max(3 * interval_min, 2.0), grain)
     return [plain.judge(at, *rest, flat) for at, *rest in zip(times, values, seconds, strict=True)]
 
 
@@ -155,14 +162,16 @@ def test_every_flag_is_the_one_of_the_plain_steps_however_the_series_is_cut(
     seen: set[str] = set()
     for seed in range(40):
         times, values, seconds = drawn(seed, quantity)
-        expected = plainly(quantity, interval_min, times, values, seconds, flat)
+        grain = (0.1, 0.499, 0.5, 0.999, 1.0)[seed % 5]
+        expected = plainly(quantity, interval_min, times, values, seconds, flat, grain)
         at_ms = np.round(np.array(times) * MINUTE_MS).astype(np.int64)
         raw, second, memory, found, believed = np.array(values), np.array(seconds), Series(), [], []
         for begin in range(0, 90, (90, 1, 7)[seed % 3]):
             part = slice(begin, begin + (90, 1, 7)[seed % 3])
             standing = None if flat is None else Flat(*(np.full(len(at_ms[part]), one * MINUTE_MS, np.int64) for one in flat))
             memory, told = judge(
-                memory, quantity, at_ms[part], raw[part], round(interval_min * MINUTE_MS), standing, second[part]
+                memory, quantity, at_ms[part], raw[part], round(interval_min * MINUTE_MS), standing, second[part],
+                grain_m=np.full(len(at_ms[part]), round(1000 * grain)),
             )
             found += [(int(flag), TESTS[code]) for flag, code in zip(told.flag, told.test, strict=True)]
             believed += told.value.tolist()
