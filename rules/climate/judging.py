@@ -12,6 +12,7 @@ from rules.climate.memory import ProbeMemory, Series
 from rules.climate.quality import GOOD, Flat, Judged, judge
 from rules.climate.stillness import FLAT_SAMPLES, Stillness, may_stand_ms, remembered, stillness
 from rules.climate.windows import newest_at
+from rules.physics.vapour import saturation_vapour_pressure_pa_or_nan
 from rules.settings import Settings
 from rules.terms.quantities import DRIEST_PCT, Quantity
 
@@ -64,11 +65,12 @@ def hear(
         for name, column in fresh.items()
     }
     flat = _flat(memory, fresh, own, interval_ms)
-    air_c = _air_at_humidity(memory, fresh)
+    humid = fresh.get("relative_humidity")
+    air_c = None if humid is None else _air_at(humid.taken_ms, memory, fresh)
     heard = []
     for quantity, column in fresh.items():
         before = memory.series.get(quantity, Series())
-        second = _nearest((seconds or {}).get(quantity, ()), column)
+        second = _nearest((seconds or {}).get(quantity, ()), column, air_c if quantity == "relative_humidity" else None)
         after, judged = judge(
             before, quantity, column.taken_ms, column.value, interval_ms, flat[quantity], second, air_c, own[quantity].grain_m
         )
@@ -94,12 +96,11 @@ def _newer(memory: Series, column: Column) -> Column:
     return column if keep.all() else Column(column.taken_ms[keep], column.at_ms[keep], column.value[keep])
 
 
-def _air_at_humidity(memory: ProbeMemory, columns: Mapping[Quantity, Column]) -> Floats | None:
-    """Return the temperature that the probe itself said last at each of its humidities; None: it never said any."""
+def _air_at(at_ms: Instants, memory: ProbeMemory, columns: Mapping[Quantity, Column]) -> Floats | None:
+    """Return the temperature that the probe itself said last at these instants; None: it never said any."""
     before, column = memory.series.get("air_temperature"), columns.get("air_temperature")
-    if "relative_humidity" not in columns or (before is None and column is None):
+    if before is None and column is None:
         return None
-    at_ms = columns["relative_humidity"].taken_ms
     last = np.full(len(at_ms), np.nan if before is None or before.last_raw is None else before.last_raw)
     if column is None:
         return last
@@ -145,21 +146,43 @@ def _still_at(
 
 @dataclass(frozen=True, slots=True)
 class Second:
-    """What another probe of the place said, uncorrected, and for how long each word of it holds."""
+    """What another probe of the place said, uncorrected, for how long each word of it holds, and of a humidity what it said of
+    its temperature."""
 
     taken_ms: Instants
     value: Floats
     holds_ms: int
+    air: Second | None = None
+
+    def at(self, at_ms: Instants) -> Floats:
+        """Return what it said last at these instants; NaN where that is too long ago."""
+        where = newest_at(self.taken_ms, at_ms)
+        place = np.maximum(where, 0)
+        return np.where((where >= 0) & (at_ms - self.taken_ms[place] <= self.holds_ms), self.value[place], np.nan)
 
 
-def _nearest(seconds: Sequence[Second], column: Column) -> Floats | None:
-    """Return, per sample, what the other probe said last that is nearest to it; NaN where none spoke lately."""
+ELSEWHERE_K = 3.0
+"""Two probes whose air differs by more do not hang in the same air: what one says of its vapour is nothing to the other.
+Own estimate."""
+
+
+def _brought_here(humidity_pct: Floats, there_c: Floats, here_c: Floats) -> Floats:
+    """Return what humidity the vapour of one spot of a box is at the temperature of another: the vapour is mixed, the heat is
+    not. NaN where they are in different air; as it was said where a temperature is unknown, and exactly so at the same one."""
+    there, here = saturation_vapour_pressure_pa_or_nan(there_c), saturation_vapour_pressure_pa_or_nan(here_c)
+    known = ~np.isnan(there) & ~np.isnan(here)
+    moved = np.where(known, np.minimum(humidity_pct * (there / here), 100.0), humidity_pct)
+    return np.where(known & (np.abs(there_c - here_c) > ELSEWHERE_K), np.nan, moved)
+
+
+def _nearest(seconds: Sequence[Second], column: Column, air_c: Floats | None) -> Floats | None:
+    """Return, per sample, what the other probe said last that is nearest to it; NaN where none spoke lately. `air_c`: the
+    temperature of a humidity's own probe, at which the others' vapour is looked at."""
     nearest: Floats | None = None
     for second in seconds:
-        where = newest_at(second.taken_ms, column.taken_ms)
-        place = np.maximum(where, 0)
-        fresh = (where >= 0) & (column.taken_ms - second.taken_ms[place] <= second.holds_ms)
-        said = np.where(fresh, second.value[place], np.nan)
+        said = second.at(column.taken_ms)
+        if air_c is not None and second.air is not None:
+            said = _brought_here(said, second.air.at(column.taken_ms), air_c)
         if nearest is None:
             nearest = said
         else:

@@ -41,6 +41,7 @@ class Series:
     slowest_ms: int | None = None
     """Where its dew point was least, were it to rise by so much an hour; and whether the newest one ran ahead of that."""
     slowest_c: float = 0.0
+    slowest_air_c: float = 0.0
     leapt: bool = False
     top_since_ms: int | None = None
     top_least_ms: int | None = None
@@ -48,6 +49,9 @@ class Series:
     top_least_c: float = 0.0
     soaked: bool = False
     """It came to its top, or stays there, as no air does."""
+    warmed_ms: int | None = None
+    """When it had warmed there by more than wet air does; and whether as much heat as vapour came when it came there."""
+    steamed: bool = False
     wet_until_ms: int | None = None
     as_one_ms: int | None = None
     """When a second probe last said the same of wet air; and whether it went away slowly since."""

@@ -24,6 +24,11 @@ LEAP_K, LEAP_K_PER_H = 1.5, 4.0
 WARMED_K, WARMED_K_PER_H = 2.5, 1.0
 """So a probe is found that stands at its top while it warms. Over half a year outdoor air at its top ran 1.6 K ahead of 1 K/h,
 2.4 K in steps of 1 K and 2 %RH (FMI station, TRH-database). Measured there."""
+DEW_DRIES_MS = 3 * HOUR_MS
+"""So long after it has warmed air may still be full of water from what a night left on glass and leaves: half a millimetre of
+dew, which the morning sun dries at 0.2 mm an hour. Own estimate."""
+STEAM_K = 3.0
+"""Vapour that comes with so much heat is air, as steam or the breath of a drain: water on a probe brings none. Own estimate."""
 DRY_AGAIN_PCT = 97.0  # own estimate
 WETTED_AT_MOST_MS = 3 * HOUR_MS  # own estimate
 AS_ONE_PCT = 3.0
@@ -39,20 +44,24 @@ def own_dew_point_c(air_c: Floats, humidity_pct: Floats) -> Floats:
     return dew_point_c_or_nan(air_c, np.clip(humidity_pct, DRIEST_PCT, 100.0))
 
 
-def leaping(memory: Series, at_ms: Instants, dew_c: Floats) -> Bools:
-    """Return where the dew point has run ahead of what air does, twice in a row: a soaked probe reads its top at once, air
-    comes there step by step, and cooling air without any rise of its dew point."""
+def leaping(memory: Series, at_ms: Instants, dew_c: Floats, air_c: Floats) -> tuple[Bools, Bools]:
+    """Return where the dew point has run ahead of what air does, twice in a row, and no heat came with it: a soaked probe reads
+    its top at once, air comes there step by step, and cooling air without any rise of its dew point; and where heat did."""
     count = len(dew_c)
     if memory.slowest_ms is not None:
         at_ms, dew_c = np.concatenate(([memory.slowest_ms], at_ms)), np.concatenate(([memory.slowest_c], dew_c))
+        air_c = np.concatenate(([memory.slowest_air_c], air_c))
     lead = dew_c - LEAP_K_PER_H * (at_ms / HOUR_MS)
-    if not np.isnan(lead).all():
-        least = int(np.nanargmin(lead))
-        memory.slowest_ms, memory.slowest_c = int(at_ms[least]), float(dew_c[least])
-    ahead = np.concatenate(([memory.leapt], (lead - np.fmin.accumulate(lead) > LEAP_K)[-count:]))
+    least = np.fmin.accumulate(lead)
+    lower = lead < np.concatenate(([np.inf], np.where(np.isnan(least), np.inf, least)[:-1]))
+    slowest = np.maximum.accumulate(np.where(lower, np.arange(len(lead)), 0))
+    if lower.any():
+        last = int(slowest[-1])
+        memory.slowest_ms, memory.slowest_c, memory.slowest_air_c = int(at_ms[last]), float(dew_c[last]), float(air_c[last])
+    ahead = np.concatenate(([memory.leapt], (lead - least > LEAP_K)[-count:]))
     memory.leapt = bool(ahead[-1])
-    twice: Bools = ahead[1:] & ahead[:-1]
-    return twice
+    heated = ahead[1:] & (air_c - air_c[slowest] >= STEAM_K)[-count:]
+    return ahead[1:] & ahead[:-1] & ~heated, heated
 
 
 def wet(
@@ -60,14 +69,14 @@ def wet(
 ) -> tuple[Bools, Bools]:
     """Return where the probe is wet or engulfed, and where it still reads high after that.
 
-    Half an hour at its top it is, if it leapt there, went on to say so while the air warmed, or a second probe contradicts it
-    (is further away than `near_pct`). Else it is the air that is wet. A second one that was with it and went away slowly
-    contradicts nothing: either of the two may be wrong then.
+    Half an hour at its top it is, if it leapt there and no heat came with it, went on to say so for hours after the air had
+    warmed, or a second probe contradicts it (is further away than `near_pct`). Else it is the air that is wet. A second one
+    that was with it and went away slowly contradicts nothing: either of the two may be wrong then.
     """
     saturated, wetted = np.zeros(len(raw), bool), np.zeros(len(raw), bool)
     dew_c = np.full(len(raw), np.nan) if air_c is None else own_dew_point_c(air_c, raw)
     alone, apart = np.isnan(second), np.abs(raw - second)
-    leaps = alone if air_c is None else alone & leaping(memory, at_ms, dew_c)
+    leaps, heated = (alone, np.zeros(len(raw), bool)) if air_c is None else leaping(memory, at_ms, dew_c, air_c)
     resting = memory.top_since_ms is None and memory.wet_until_ms is None and memory.as_one_ms is None and not memory.parted
     if resting and not (raw >= (SATURATED_PCT if alone.all() else DRY_AGAIN_PCT)).any():
         return saturated, wetted
@@ -75,13 +84,17 @@ def wet(
         _meets(memory, instant, value, float(apart[index]), near_pct)
         if value >= SATURATED_PCT:
             memory.top_since_ms = instant if memory.top_since_ms is None else memory.top_since_ms
-            memory.soaked = memory.soaked or bool(leaps[index]) or _warming(memory, instant, float(dew_c[index]))
+            stays_ms = instant - memory.top_since_ms
+            memory.steamed = memory.steamed or (bool(heated[index]) and stays_ms <= SATURATED_AFTER_MS)
+            suspicious = bool(leaps[index] and alone[index]) or _warming(memory, instant, float(dew_c[index]))
+            memory.soaked = (memory.soaked or suspicious) and not memory.steamed
             contradicted = apart[index] > near_pct and not memory.parted
-            if (memory.soaked or contradicted) and instant - memory.top_since_ms >= SATURATED_AFTER_MS:
+            if (memory.soaked or contradicted) and stays_ms >= SATURATED_AFTER_MS:
                 saturated[index] = True
                 memory.wet_until_ms = instant + WETTED_AT_MOST_MS
             continue
-        memory.top_since_ms, memory.top_least_ms, memory.soaked = None, None, False
+        memory.top_since_ms, memory.top_least_ms, memory.warmed_ms = None, None, None
+        memory.soaked = memory.steamed = False
         if memory.wet_until_ms is not None and value < DRY_AGAIN_PCT:
             # Ten more minutes after it has come down: polymer films give water back slowly.
             memory.wet_until_ms = min(memory.wet_until_ms, instant + 10 * MINUTE_MS)
@@ -108,12 +121,14 @@ def _meets(memory: Series, instant: int, value: float, apart_pct: float, near_pc
 
 
 def _warming(memory: Series, instant: int, dew_c: float) -> bool:
-    """Return whether a probe at its top has gone on to say so while it warmed: air dries by that."""
+    """Return whether a probe at its top has gone on to say so for hours after it had warmed: air dries by that, dew first."""
     if np.isnan(dew_c):
         return False
+    ahead = 0.0
     if memory.top_least_ms is not None:
         ahead = dew_c - memory.top_least_c - WARMED_K_PER_H * (instant - memory.top_least_ms) / HOUR_MS
-        if ahead > 0:
-            return ahead > WARMED_K
-    memory.top_least_ms, memory.top_least_c = instant, dew_c
-    return False
+    if ahead <= 0:
+        memory.top_least_ms, memory.top_least_c, memory.warmed_ms = instant, dew_c, None
+    elif ahead > WARMED_K and memory.warmed_ms is None:
+        memory.warmed_ms = instant
+    return memory.warmed_ms is not None and instant - memory.warmed_ms >= DEW_DRIES_MS

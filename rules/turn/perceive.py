@@ -147,17 +147,25 @@ def _seconds(
     """Return what the other probes of a probe's place and role said, before this stretch and in it."""
     mine, found = settings.probes[probe], []
     for name in settings.probes_at(mine.place, mine.role):
-        if name == probe or name in out:
-            continue
-        column, series = spoken.get(name, {}).get(quantity), probes[name].series.get(quantity)
-        taken, value = np.empty(0, np.int64), np.empty(0)
-        if series is not None and series.last_ms is not None and series.last_raw is not None:
-            taken, value = np.array([series.last_ms], np.int64), np.array([series.last_raw])
-        if column is not None:
-            taken, value = np.concatenate((taken, column.taken_ms)), np.concatenate((value, column.value))
-        if len(taken):
-            found.append(Second(taken, value, fresh_for_ms(settings.probes[name].interval)))
+        if name != probe and name not in out:
+            holds_ms = fresh_for_ms(settings.probes[name].interval)
+            one = _second(probes[name], spoken.get(name, {}), quantity, holds_ms)
+            found += [one] if one else []
     return found
+
+
+def _second(memory: ProbeMemory, spoken: Mapping[Quantity, Column], quantity: Quantity, holds_ms: int) -> Second | None:
+    """Return what a probe said before this stretch and in it, a humidity with its air's temperature; None: nothing."""
+    column, series = spoken.get(quantity), memory.series.get(quantity)
+    taken, value = np.empty(0, np.int64), np.empty(0)
+    if series is not None and series.last_ms is not None and series.last_raw is not None:
+        taken, value = np.array([series.last_ms], np.int64), np.array([series.last_raw])
+    if column is not None:
+        taken, value = np.concatenate((taken, column.taken_ms)), np.concatenate((value, column.value))
+    if not len(taken):
+        return None
+    air = _second(memory, spoken, "air_temperature", holds_ms) if quantity == "relative_humidity" else None
+    return Second(taken, value, holds_ms, air)
 
 
 def _medium(fault: MediumFault, from_ms: int) -> ConditionChange:

@@ -1,4 +1,4 @@
-"""Healthy probes in air that no fungus ever had are hardly blamed: over silica gel, in a desert (`strange_air`)."""
+"""Healthy probes in air that no fungus ever had are hardly blamed (`strange_air`)."""
 
 from __future__ import annotations
 

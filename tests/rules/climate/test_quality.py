@@ -129,11 +129,54 @@ def test_a_probe_that_leaps_to_its_top_is_failed_after_half_an_hour() -> None:
     assert (flags[90:] == FAIL).all()
 
 
-def test_a_probe_that_reads_its_top_while_the_air_warms_is_failed() -> None:
-    warming = [12.0] * 60 + [12.0 + 5.0 * minute / 60 for minute in range(60)]
-    flags = wet(warming, [99.2 + minute % 3 / 10 for minute in range(120)])
-    assert (flags[1:95] == GOOD).all()
-    assert (flags[-10:] == FAIL).all()
+def test_a_probe_that_reads_its_top_for_hours_after_the_air_has_warmed_is_failed_and_not_while_dew_dries() -> None:
+    """The dew of a night keeps the morning's air full of water for two hours."""
+    warming = [12.0] * 60 + [12.0 + 5.0 * min(minute, 120) / 60 for minute in range(300)]
+    flags = wet(warming, [99.2 + minute % 3 / 10 for minute in range(360)])
+    assert (flags[1 : 60 + 180 + 30] == GOOD).all()
+    assert (flags[60 + 180 + 45 :] == FAIL).all()
+    drying = [99.2 + minute % 3 / 10 for minute in range(200)] + [98.0 - 0.5 * minute for minute in range(60)]
+    assert (wet(warming[:260], drying)[1:] == GOOD).all()
+
+
+def test_steam_brings_heat_and_water_on_a_probe_brings_none() -> None:
+    """From 24 degC and 45 %RH into a full steam room within ten minutes, and the same vapour without the heat."""
+    count = 6 * 60
+    steam = [max(0, min(minute - 60, 10)) / 10 for minute in range(count)]
+    humidity = [min(100.0, 45.0 + 80.0 * share) for share in steam]
+    noise = [minute % 3 / 10 for minute in range(count)]
+    for rise_k, blamed in ((19.0, False), (1.0, True)):
+        flags = wet([24.0 + rise_k * share + more for share, more in zip(steam, noise, strict=True)], humidity)
+        assert bool((flags[90:] == FAIL).any()) is blamed
+
+
+def test_a_temperature_that_stands_is_no_frozen_probe_while_its_humidity_moves_at_its_top() -> None:
+    """In a cave: each step from 98.9 to 99.1 %RH cleared the thermometer, and the next equal reading failed it again."""
+    minute = np.arange(20 * 24 * 60)
+    flags = frozen(len(minute), np.full(len(minute), 11.2), 98.9 + 0.2 * (minute // 200 % 2))
+    assert (flags["air_temperature"].flag[1:] == GOOD).all()
+    assert (flags["relative_humidity"].flag[1:] == GOOD).all()
+
+
+@pytest.mark.parametrize(
+    ("air_c", "second_c", "second_pct", "flag"),
+    [
+        (24.0, 24.0, 82.0, FAIL),  # the same air: one of the two is wrong
+        (24.0, 26.9, 84.5, GOOD),  # the same vapour in a warmer corner: 100.4 %RH at 24 degC (Buck 1981)
+        (24.0, 25.0, 82.0, FAIL),  # 87 %RH at 24 degC
+        (24.0, 21.1, 99.0, FAIL),  # 83 %RH at 24 degC, though both say nearly the same
+        (2.0, 20.0, 40.0, GOOD),  # out of doors, beside one that hangs in the house
+    ],
+)
+def test_a_second_probe_contradicts_by_the_vapour_of_the_same_air(air_c, second_c, second_pct, flag: int) -> None:
+    at_ms = np.arange(12 * 60, dtype=np.int64) * MINUTE_MS
+    wobble = at_ms // MINUTE_MS % 3 / 20
+    own = {"air_temperature": Column(at_ms, at_ms, air_c + wobble), "relative_humidity": Column(at_ms, at_ms, 99.6 + wobble)}
+    warm = Second(at_ms, second_c + wobble, 3 * MINUTE_MS)
+    second = {"air_temperature": [warm], "relative_humidity": [Second(at_ms, second_pct + wobble, 3 * MINUTE_MS, warm)]}
+    _, heard = hear(settings_of("one"), "one", ProbeMemory(0), own, second)
+    humidity = next(one for one in heard if one.quantity == "relative_humidity").judged
+    assert set(humidity.flag[40:]) == {flag}
 
 
 def test_a_thermometer_alone_that_freezes_is_found_after_a_day_and_a_lid_too() -> None:
