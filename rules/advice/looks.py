@@ -28,8 +28,9 @@ def looks_at(telling: Telling, state: AdviceState, standing: Mapping[str, Standi
         return at_ms % every_ms == 0
     if waited_ms < 6 * HOUR_MS:
         return at_ms % REST_MS == 0
-    seldom = waited_ms >= DAY_MS and not is_reminder_due(telling, now, standing, at_ms)
-    return at_ms % (SELDOM_MS if seldom else HOUR_MS) == 0
+    if at_ms % HOUR_MS:  # so is none of every six hours
+        return False
+    return waited_ms < DAY_MS or at_ms % SELDOM_MS == 0 or is_reminder_due(telling, now, standing, at_ms)
 
 
 def is_reminder_due(telling: Telling, now: OpenAdvice, standing: Mapping[str, Standing], at_ms: int) -> bool:

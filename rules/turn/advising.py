@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -50,25 +51,32 @@ def advise(
             continue
         standing = _told_standing(stood)
         blind = np.isnan(view.temperature.value) & np.isnan(view.humidity.value)
-        occasions, turned_ms = _stood(view, mine, standing), {event.at_ms for event in mine}
-        for index, stands in occasions:
-            at_ms = int(view.at_ms[index])
-            if is_due(adviser, at_ms):
-                adviser = held_against(adviser, situation_at(view, index, settings.pressure_pa))
-            if not owing and QUESTIONS.issuperset(row.alarm for row in stands.values()):
-                continue  # those are the digest's alone
-            looks = looks_at(settings.telling, adviser, stands, at_ms, blind=bool(blind[index]))
-            if not looks and at_ms not in turned_ms:
-                continue
-            harm = tuple(presents.harms(name, at_ms).values())
-            seen = situation_at(view, index, settings.pressure_pa)
-            situation = for_adviser(settings, state, seen, adviser, together, climate, harm)
-            now = [event for event in mine if event.at_ms == at_ms and event.priority == "wake"]
-            worse = any(event.change in ("worsened", "escalated") for event in now)
-            moves = partial(climate.moves, name, at_ms)
-            adviser, spoken = advisory.consider(settings, name, adviser, situation, stands, state.origin, moves, worse=worse)
-            owing = owes(adviser, settings.chambers[name], set_)
-            events += spoken
+        places, turned_ms = _occasions(view, mine), {event.at_ms for event in mine}
+        instants, met = view.at_ms[places].tolist(), 0
+        for end, stands in _stood(instants, mine, standing):
+            asked = not QUESTIONS.issuperset(row.alarm for row in stands.values())  # those are the digest's alone
+            while met < end:
+                index, at_ms = places[met], instants[met]
+                met += 1
+                if is_due(adviser, at_ms):
+                    adviser = held_against(adviser, situation_at(view, index, settings.pressure_pa))
+                if not asked and not owing:
+                    met = bisect_left(instants, adviser.awaited[0].due_ms, met, end) if adviser.awaited else end
+                    continue
+                looks = looks_at(settings.telling, adviser, stands, at_ms, blind=bool(blind[index]))
+                if not looks and at_ms not in turned_ms:
+                    continue
+                harm = tuple(presents.harms(name, at_ms).values())
+                seen = situation_at(view, index, settings.pressure_pa)
+                situation = for_adviser(settings, state, seen, adviser, together, climate, harm)
+                now = [event for event in mine if event.at_ms == at_ms and event.priority == "wake"]
+                worse = any(event.change in ("worsened", "escalated") for event in now)
+                moves = partial(climate.moves, name, at_ms)
+                adviser, spoken = advisory.consider(
+                    settings, name, adviser, situation, stands, state.origin, moves, worse=worse
+                )
+                owing = owes(adviser, settings.chambers[name], set_)
+                events += spoken
         if adviser is not known:
             state.advice[name] = adviser
     return events
@@ -107,23 +115,20 @@ def may_be_asked(settings: Settings, state: EngineState, chamber: str, alarms: I
 
 
 def _stood(
-    view: View,
-    mine: list[AlarmEvent],
-    standing: dict[str, Standing],
-) -> list[tuple[int, dict[str, Standing]]]:
-    """Return each occasion with what then stands."""
-    stood, turns = [], iter([*mine, None])
-    turn = next(turns)
-    for index in _occasions(view, mine):
-        while turn is not None and turn.at_ms <= view.at_ms[index]:
-            standing = dict(standing)
-            _stand(standing, turn)
-            turn = next(turns)
-        stood.append((index, standing))
-    return stood
+    instants: list[int], mine: Sequence[AlarmEvent], standing: dict[str, Standing]
+) -> Iterator[tuple[int, dict[str, Standing]]]:
+    """Yield what stands over each run of occasions, with the place where the run ends."""
+    begin = 0
+    for event in mine:
+        place = bisect_left(instants, event.at_ms, begin)
+        if place > begin:
+            yield place, standing
+        standing, begin = dict(standing), place
+        _stand(standing, event)
+    yield len(instants), standing
 
 
-def _occasions(view: View, mine: Sequence[AlarmEvent]) -> Iterable[int]:
+def _occasions(view: View, mine: Sequence[AlarmEvent]) -> list[int]:
     turned = np.flatnonzero(np.isin(view.at_ms, [event.at_ms for event in mine]))
     grid = np.flatnonzero(view.at_ms % LOOK_MS == 0)
     return np.union1d(turned, grid).tolist()  # type: ignore[no-any-return]
