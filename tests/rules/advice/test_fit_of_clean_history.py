@@ -71,6 +71,18 @@ def test_one_reading_in_twenty_that_is_nonsense_does_not_move_it() -> None:
         assert spoiled.mean[index] == pytest.approx(WHOLE.mean[index], abs=0.12), NAMES[index]
 
 
+def test_where_each_window_begins_is_not_believed_from_its_first_reading() -> None:
+    """The first reading of each six hours is 4 points too high, or 0.5 K: the start is free."""
+    history = exact()
+    first = np.arange(len(history.at_ms)) % 36 == 0
+    damp = found(replace(history, humidity_pct=np.minimum(history.humidity_pct + 4.0 * first, 100.0)))
+    warm = found(replace(history, temperature_c=history.temperature_c + 0.5 * first))
+    for index in (VENT, EVAPORATION):
+        assert damp.mean[index] == pytest.approx(WHOLE.mean[index], abs=0.1), NAMES[index]
+    for index in (COOLING, LIFT):
+        assert warm.mean[index] == pytest.approx(WHOLE.mean[index], abs=0.05), NAMES[index]
+
+
 def test_offsets_of_the_probes_are_allowed_for_and_more_errors_never_make_it_surer() -> None:
     """2 %RH and 0.3 K, what cheap probes may be wrong by for ever, are no noise: ten times the data do not take them away."""
     longer = found(exact(days=20))
