@@ -10,9 +10,10 @@ from advice_scenes import devices, situation, standing
 
 from rules.advice.cause import Cause, heats_itself, reason_of
 from rules.advice.goal import goal_of
-from rules.advice.heat import heat_comes_first
+from rules.advice.heat import heat, heat_comes_first
 from rules.advice.model import BUFFER, COOLING, EVAPORATION, EXCHANGE, FAN, LID, LIFT, VENT, prior_model
 from rules.advice.search import foremost
+from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
 from rules.climate.thermostat import State
 from rules.keeper.devices import present_knobs
@@ -305,3 +306,13 @@ def test_the_rates_of_a_box_of_ten_litres_are_those_of_its_floor_and_its_devices
     assert (high / low) ** 0.25 == pytest.approx(2.718281828 ** (0.98 * 0.4))
     larger = prior_model(Chamber(air_ml=80_000.0, devices=devices(fan=fan)))
     assert 1.0 / larger.value(COOLING) == pytest.approx(1.9 * 8.0**0.3)
+
+
+@pytest.mark.parametrize(
+    ("slope_k_h", "says"), [(0.6, "gets warmer"), (0.1, "gets warmer"), (0.0, "does not cool"), (-0.1, "does not cool")]
+)
+def test_what_stays_hot_without_its_heater_is_said_to_rise_only_where_it_does(slope_k_h: float, says: str) -> None:
+    now = situation(33.0, 70.0, 22.0, temperature_slope_k_h=slope_k_h)
+    now = replace(now, changes=unplugged(now.at_ms, 300.0))
+    plan = heat(reason(now, BOX, "temperature-high"), AdviceState(), now, BOX, prior_model(BOX))
+    assert plan is not None and plan.notes[0] == f"The heater was unplugged, and yet it {says}."
