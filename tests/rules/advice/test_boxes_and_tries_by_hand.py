@@ -7,8 +7,9 @@ from math import log
 from typing import Any
 
 import pytest
-from advice_scenes import NOON_MS, devices, later, situation, standing
+from advice_scenes import NOON_MS, devices, later, settings_of, situation, standing
 
+from rules.advice.advisory import consider
 from rules.advice.boxes import in_order, in_turn, marks_ahead, moved_with, names, pace_h, told_by_another
 from rules.advice.done import owes, taken_back
 from rules.advice.model import cooling_h, prior_model
@@ -20,6 +21,7 @@ from rules.keeper.state import DeviceChange
 from rules.settings import Chamber
 from rules.terms.condition_changes import Harm
 from rules.terms.events import HOUR_MS, MINUTE_MS
+from rules.trade.acts import ACTS
 
 BOX = Chamber(devices=devices(setpoint_c=25.5))
 MODEL = prior_model(BOX)
@@ -231,3 +233,13 @@ def test_a_chamber_is_owed_another_look_while_advice_is_open_or_its_heat_was_tak
     """The dial stood at 25.5 degC: 0.4 K below that and more is lower."""
     told = tuple(DeviceChange(NOON_MS + place, knob, value) for place, (knob, value) in enumerate(changes))
     assert owes(state, BOX, told) is owed
+
+
+@pytest.mark.parametrize(("hours", "act"), [(47.9, "replace-probe"), (48.0, "check-probe"), (None, "check-probe")])
+def test_a_probe_that_is_missed_within_two_days_of_a_look_at_it_is_replaced(hours: float | None, act: str) -> None:
+    now = situation(None, None, 20.0, 50.0, lacking=("no believed air temperature",))
+    last = None if hours is None else done("probe", done_ms=now.at_ms - round(hours * HOUR_MS))
+    stands = {"blind": standing("blind")}
+    _, events = consider(settings_of(BOX), "north", AdviceState(last=last), now, stands, "test")
+    texts = [action.text for event in events for action in event.actions]
+    assert bool(texts) and (ACTS["replace-probe"].text in texts) is (act == "replace-probe")

@@ -144,3 +144,5 @@ def test_a_quantity_that_never_moved_teaches_nothing_and_one_that_did_is_enough(
     assert may_h(probe(0.1, 12, 50, (200,)), probe(0.1, 0, 0)) == pytest.approx(6 * 199.5 / 60, abs=0.001)
     assert may_h(probe(0.1, 0, 0), probe(0.1, 12, 50)) == pytest.approx(20 / 6)
     assert may_h(probe(0.1, 3, 50), probe(0.1, 11, 50)) == 48.0
+    assert may_h(probe(0.1, 12, 600), probe(0.1, 1, 10)) == 2.0  # one move tells how long it stood
+    assert may_h(probe(0.1, 12, 50, (9000,)), probe(0.1, 1, 50, (200,))) == pytest.approx(6 * 199.5 / 60, abs=0.001)
