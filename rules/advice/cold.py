@@ -10,6 +10,7 @@ from rules.advice.cause import Cause
 from rules.advice.devices import allowed, moves_for
 from rules.advice.emergency import Urgent, one_a_device
 from rules.advice.model import COOLING, NAMES, ChamberModel, cooling_h
+from rules.advice.planned import Plan, plain
 from rules.advice.standing import Standing, dryness_harms
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Beside, Situation
@@ -19,7 +20,7 @@ from rules.terms.advised import Reach
 from rules.terms.events import HOUR_MS
 from rules.trade import emergencies, practice
 from rules.trade.alarm_kinds import ALARMS
-from rules.trade.practice import Step
+from rules.trade.practice import Never, Step
 
 FALLS_ON_H = 2.0
 """So long a room that gets colder is taken to go on doing so; judgement."""
@@ -234,3 +235,11 @@ def _reaches(kind: str, situation: Situation, order: Sequence[Beside], model: Ch
             ms = [round(hours * share * HOUR_MS) for hours in (tau_h, early_h, late_h)]
             found.append(Reach(one.chamber, mark, *ms))
     return tuple(found)
+
+
+def plug_back(cause: Cause) -> Plan | None:
+    """Return the call to plug a heater in again that may have been unplugged without a word; None where it gives some heat."""
+    if cause.temperature != "low" or cause.thermostat not in ("unknown", "dead", "at-limit"):
+        return None
+    acts = ("plug-back", "warm-now") if "lethal-cold" in cause.facts else ("plug-back",)
+    return plain("plug-back", cause, acts, Never("Do not turn its thermostat up before you have looked at its plug."))

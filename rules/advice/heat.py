@@ -33,12 +33,14 @@ def burning(situation: Situation) -> bool:
 
 
 def heat_comes_first(
-    situation: Situation, standing: Mapping[str, Standing], thermostat: State | None, goal: Goal, felt: bool = False
+    situation: Situation, standing: Mapping[str, Standing], thermostat: State | None, goal: Goal, felt: bool = False,
+    asked: bool = False,
 ) -> bool:
     """Return whether the heat branch holds: lethal, or a heater that heats on above the band, whatever the humidity says.
 
     A cycle, a warm-up, the sun or a hot room below 32 degC is none of it, nor is what has come back while the alarm recovers.
-    `felt`: the mat was felt since it is too warm, and it does not cool: where nothing else tells, its plug is pulled.
+    `felt`: the mat was felt since it is too warm, and it does not cool: where nothing else tells, its plug is pulled. `asked`:
+    that was asked for and nobody has answered: what called for it may be unseen by now, and it is right until the box is back.
     """
     t = situation.temperature_c
     if t is None:
@@ -51,7 +53,7 @@ def heat_comes_first(
         return rises and heats_itself(situation) and situation.at_ms - since_ms > WARMS_WITHIN_MS  # another plug is in
     if stands(standing, "heater-runaway") and thermostat != "unplugged":
         return burning(situation) or t > (goal.temperature_c + 0.5 if thermostat == "unknown" else goal.high_c)
-    heats_on = thermostat == "stuck" or (thermostat == "unknown" and felt)
+    heats_on = thermostat == "stuck" or (thermostat == "unknown" and felt) or (asked and thermostat not in (None, "unplugged"))
     return heats_on and t > goal.high_c and stands(standing, "temperature-high")
 
 

@@ -9,14 +9,25 @@ from functools import partial
 from rules.advice.balance import by_night, present_of
 from rules.advice.branches import BRANCHES, LOOKS, own_branch, with_look
 from rules.advice.cause import Cause
-from rules.advice.cold import cold, cold_comes_first, warming
+from rules.advice.cold import cold, cold_comes_first, plug_back, warming
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent
 from rules.advice.heat import heat, heat_comes_first, stops_lately
 from rules.advice.model import cooling_h
 from rules.advice.opened import close_again, taking_back
 from rules.advice.planned import Plan, action_of, fitting, plain, sized
-from rules.advice.recalled import again_ms, asked_lately, cause_of, looks_due, mat_felt, model_of
+from rules.advice.recalled import (
+    again_ms,
+    asked_lately,
+    cause_of,
+    looks_due,
+    mat_felt,
+    may_be_out,
+    model_of,
+    stop_asked,
+    turned_by_feel,
+    waits,
+)
 from rules.advice.search import (
     GIVES_WATER,
     HALF_WAY,
@@ -30,9 +41,10 @@ from rules.advice.search import (
     with_foam,
 )
 from rules.advice.set_point import cold_by_morning, left_out, meanwhile, plug_in, turn_up
-from rules.advice.standing import Standing, climate_stands, dryness_harms, lost_from_sight, probes_stand, wakes_dry
+from rules.advice.standing import Standing, climate_stands, dryness_harms, wakes_dry
 from rules.advice.state import AdviceState
 from rules.advice.steady import may_be_a_peak
+from rules.advice.unseen import blind, without_humidity
 from rules.advice.worth import watered_pct
 from rules.climate.situation import Situation
 from rules.keeper.devices import present_knobs
@@ -43,8 +55,6 @@ from rules.trade import practice
 from rules.trade.acts import ACTS
 from rules.trade.practice import Never, Step
 
-LOOKED_AT_MS = 2 * DAY_MS
-"""A probe that is missed so soon after somebody has looked at it is not sound; judgement."""
 DRY_LOOKS = 3
 """So often in a row seen dry, a lid is not dried by figures alone; judgement."""
 LOOK_AGAIN_MS, COMPARE_AGAIN_MS = 20 * HOUR_MS, 7 * DAY_MS  # judgement
@@ -65,7 +75,7 @@ def without_search(
 ) -> Plan | Cause | None:
     """Return what should be told now where no search is needed for it, else the cause whose cell must be searched."""
     if situation.temperature_c is None:
-        return _blind(chamber, state, situation, standing)
+        return blind(chamber, state, situation, standing)
     due = looks_due(state, situation, standing)
     found = _first(chamber, state, situation, standing, cause_of(chamber, state, situation, standing), due)
     if not due or not isinstance(found, Plan) or found.follows or found.branch in BRANCHES or "air-now" in found.acts:
@@ -81,7 +91,8 @@ def _first(
     due: Sequence[str],
 ) -> Plan | Cause | None:
     """Return what comes first; `due`: the alarms that ask for a look at the lid still."""
-    if heat_comes_first(situation, standing, cause.thermostat, cause.goal, mat_felt(state, situation, standing)):
+    felt, asked = mat_felt(state, situation, standing), stop_asked(state)
+    if heat_comes_first(situation, standing, cause.thermostat, cause.goal, felt, asked):
         return _urgent(cause, heat(cause, state, situation, chamber, model_of(chamber, state)))
     if cause.thermostat == "unplugged" and left_out(state, situation):
         acts = ("leave-out", "warm-place") if cause.temperature == "low" else ("leave-out",)
@@ -102,6 +113,8 @@ def _first(
     back = warming(cause, situation, standing, partial(model_of, chamber, state), state)
     if back is not None:
         return _urgent(cause, back)
+    if may_be_out(state, situation.at_ms) and (out := plug_back(cause)) is not None:
+        return out
     if cold_comes_first(cause, situation, standing):
         knobs = present_knobs(chamber, situation.changes)
         return _urgent(cause, cold(cause, situation, standing, chamber, knobs, model_of(chamber, state)))
@@ -114,7 +127,7 @@ def _first(
         return Plan(branch="close-again", cause=cause, actions=(sized(shut),), acts=(shut.act,), moves=(shut,),
             never=(Never("Do not water it against what was opened.", practice.WATER),))
     if situation.relative_humidity_pct is None or situation.saturated:
-        return _without_humidity(chamber, state, situation, cause)
+        return without_humidity(chamber, state, situation, cause)
     if _eyes_differ(cause, situation):
         act, within_ms = ("compare-humidity", COMPARE_AGAIN_MS) if situation.dry_against else ("look-first", LOOK_AGAIN_MS)
         asked = not allowed(Step(act), cause) or asked_lately(state, act, situation.at_ms, within_ms)
@@ -134,54 +147,6 @@ def _can_wait(cause: Cause, situation: Situation) -> bool:
     rh, slope = situation.relative_humidity_pct, situation.humidity_slope_pct_h
     back = rh is not None and rh >= cause.goal.low_pct and slope is not None and slope >= 0.0
     return (cause.cell.number == 11 and situation.settling) or (cause.cell.number == 7 and back)
-
-
-def _blind(
-    chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]
-) -> Plan | None:
-    """Return the call to look at the probe, and once somebody has looked in vain, to another one; before it what was asked for
-    when it was last seen to get cold, or to be heated on."""
-    seen = probes_stand(standing)
-    if not seen:
-        return None
-    named = sorted({row.probe for row in seen if row.probe})
-    last, act = state.last, "check-probe"
-    look: str | None = f"Check the probe{' ' if named else ''}{' and '.join(named)}: cable, power, water on it"
-    if last is not None and last.branch == "probe" and situation.at_ms - (last.done_ms or 0) < LOOKED_AT_MS:
-        act, look = "replace-probe", None
-    texts = (*_put_back(situation), *((look,) if named or not situation.taken_out else ()))
-    first, wakes = _last_seen(chamber, situation, standing)
-    room_c = situation.room_temperature_c
-    room = () if room_c is None or "stop-heater" in first else (f"Its room is at {room_c:.0f} °C: without heat it goes there.",)
-    actions = (*map(action_of, first), *(action_of(act, text) for text in texts))
-    unproven = Never("Change nothing at heater, vents or mister on the strength of a probe that is not believed.")
-    return Plan(
-        branch="probe", cause=None, actions=actions[:MOST_ACTIONS], acts=(*first, act), wakes=wakes,
-        never=() if first else (unproven,), notes=(practice.UNSEEN_GOES_ON, *room) if first else (),
-    )
-
-
-def _last_seen(
-    chamber: Chamber, situation: Situation, standing: Mapping[str, Standing]
-) -> tuple[tuple[str, ...], bool]:
-    """Return what the trouble asks for in which a box was seen last, and whether it wakes: a box without heat goes to where its
-    room is, and that of a room as cold as what kills cannot wait."""
-    held = {row.alarm for row in lost_from_sight(standing)}
-    heated = chamber.devices.heater is not None and present_knobs(chamber, situation.changes).get("heater_plugged", 1.0) > 0.0
-    if "heater-runaway" in held and heated:
-        return ("stop-heater",), True
-    if not held - {"heater-runaway"}:
-        return (), False
-    room_c = situation.room_temperature_c
-    return ("check-heater" if heated else "warm-place",), room_c is not None and room_c <= practice.LETHAL_COLD_C
-
-
-def _put_back(situation: Situation) -> tuple[str, ...]:
-    """Return what comes first where the keeper has taken out the probe that is missed: who did that need not look for it."""
-    if not situation.taken_out:
-        return ()
-    they = "it" if len(situation.taken_out) == 1 else "them"
-    return (f"Put the probe {' and '.join(situation.taken_out)} back when you are done with {they}, or hang another one there",)
 
 
 def _urgent(cause: Cause, urgent: Urgent | None) -> Plan | None:
@@ -229,39 +194,8 @@ def _first_water(chamber: Chamber, state: AdviceState, situation: Situation, cau
     steps = [step for step in cause.cell.order if ACTS[step.act].device in ("water", "mister", "vent", "fan")]
     if knobs.get("vents", 0.0) > present_knobs(chamber, ()).get("vents", 0.0):
         steps.sort(key=lambda step: step.act != "close-vents")
-    free = (step for step in steps if not _waits(state, cause, ACTS[step.act].knob, situation.at_ms))
+    free = (step for step in steps if not waits(state, cause, ACTS[step.act].knob, situation.at_ms))
     return next((move for step in free for move in moves_for(step, chamber, cause, knobs)), None)
-
-
-def _without_humidity(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:
-    """Return what the temperature alone allows, and the call to look at the humidity probe."""
-    acts = ["check-probe"]
-    moves: list[Move] = []
-    if cause.temperature != "ok":
-        step = Step("heat-down" if cause.temperature == "high" else "heat-up",
-            at_most=1.0 if cause.temperature == "low" else None)
-        if cause.temperature == "low" and "heater-suspect" in cause.facts:
-            acts.insert(0, "check-heater")
-        elif not _waits(state, cause, "heater", situation.at_ms):
-            options = moves_for(step, chamber, cause, present_knobs(chamber, situation.changes))
-            wanted = abs(cause.goal.temperature_c - (situation.temperature_c or 0.0))
-            moves = [m for m in options if abs(m.lifts_k) <= wanted + 0.25][-1:] or options[:1]
-    back = _put_back(situation)
-    words = {"check-probe": back[0]} if back else {}
-    actions = tuple(sized(m) for m in moves) + tuple(action_of(act, words.get(act)) for act in acts)
-    return Plan(
-        branch="no-humidity", cause=cause, actions=actions[:MOST_ACTIONS], moves=tuple(moves),
-        acts=(tuple(m.act for m in moves) + tuple(acts))[:MOST_ACTIONS],
-        never=(
-            Never("Do not mist, dry or air the box by a humidity figure that is not believed.", practice.AIR | practice.WATER),
-        ),
-    )
-
-
-def _waits(state: AdviceState, cause: Cause, knob: str, at_ms: int) -> bool:
-    """Return whether what was done at a knob is to be judged first; not so its water where it dries on all the same."""
-    dries_on = cause.thirsty and "tried" in cause.facts and knob in ("water", "vents")
-    return not dries_on and state.judge_from_ms.get(knob, 0) > at_ms
 
 
 def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:
@@ -270,9 +204,10 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     steps = [step for step in cause.cell.order if allowed(step, cause)]
     lead = _leading_check(steps, state, situation.at_ms)
     moves = [
-        move for step in steps if not _waits(state, cause, ACTS[step.act].knob, situation.at_ms)
+        move for step in steps if not waits(state, cause, ACTS[step.act].knob, situation.at_ms)
         and not (lead and ACTS[lead].device == ACTS[step.act].device) for move in moves_for(step, chamber, cause, knobs)
         if not (may_be_a_peak(cause, situation) and move.knob == "heater" and abs(move.delta) > UNSEEN_SWING_K)
+        and not turned_by_feel(state, knobs, move, situation.at_ms)
     ]
     if lead is not None and "water-useless" in cause.facts:
         moves = [move for move in moves if move.act not in GIVES_WATER]  # what was in vain twice is not told a third time
@@ -351,7 +286,7 @@ def findable_keys(state: AdviceState, cause: Cause, at_ms: int) -> tuple[set[str
     within_ms = again_ms(cause)
     free = [
         act for name, act in acts.items()
-        if not (asked_lately(state, name, at_ms, within_ms) if act.knob == "none" else _waits(state, cause, act.knob, at_ms))
+        if not (asked_lately(state, name, at_ms, within_ms) if act.knob == "none" else waits(state, cause, act.knob, at_ms))
     ]
     found, sized = ({f"{act.device}:{act.change}" for act in free if act.knob != "none" or not of} for of in (False, True))
     return found | {f"{action.device}:{action.change}" for _, action in _leave_be(cause)}, sized

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from rules.advice.branches import LOOKS
 from rules.advice.cause import Cause, reason_of, thermostat_of
+from rules.advice.devices import Move
 from rules.advice.goal import goal_of
 from rules.advice.heat import heat_comes_first
 from rules.advice.model import ChamberModel, cooling_h, model_from_json, prior_model
@@ -24,6 +25,9 @@ CHECK_AGAIN_MS = 12 * HOUR_MS
 """The same check is not asked for again sooner; judgement."""
 GOES_ON_MS = 2 * HOUR_MS
 """What was done and has not stopped it is asked for once more after this, where nothing else is left; judgement."""
+OUT_MS = 5 * DAY_MS
+"""So long after a heater was told to be unplugged, and nobody answered, cold asks for its plug first: a hot spell lasts days.
+Judgement."""
 HEATER_SOUND_MS = 7 * DAY_MS
 """So long a heater that the keeper has looked at is not suspected again for being weak; judgement."""
 
@@ -147,7 +151,44 @@ def heat_first(chamber: Chamber, state: AdviceState, situation: Situation, stand
     """Return whether the heat branch holds for this chamber now."""
     changes = situation.changes
     thermostat = thermostat_of(chamber, situation, present_knobs(chamber, changes), heater_since_ms(changes))
-    return heat_comes_first(situation, standing, thermostat, goal_of(chamber, situation), mat_felt(state, situation, standing))
+    felt, asked = mat_felt(state, situation, standing), stop_asked(state)
+    return heat_comes_first(situation, standing, thermostat, goal_of(chamber, situation), felt, asked)
+
+
+def waits(state: AdviceState, cause: Cause, knob: str, at_ms: int) -> bool:
+    """Return whether what was done at a knob is to be judged first; not so its water where it dries on all the same."""
+    dries_on = cause.thirsty and "tried" in cause.facts and knob in ("water", "vents")
+    return not dries_on and state.judge_from_ms.get(knob, 0) > at_ms
+
+
+def turned_by_feel(state: AdviceState, knobs: Mapping[str, float], move: Move, at_ms: int) -> bool:
+    """Return whether a dial of unknown setting was told to be turned within half a day, by another amount or in a letter that
+    another has followed: "3 K down" told five times, to who does it and writes nothing, is 15 K."""
+    if move.knob != "heater" or move.watts_share or "setpoint" in knobs:
+        return False
+    now = state.open
+    before = [] if now is None else [wording for wording in now.earlier if at_ms - wording.told_ms < CHECK_AGAIN_MS]
+    stands = [] if now is None or now.done_ms is not None else now.moves
+    turned = [one for wording in before for one in wording.moves if one.knob == "heater"]
+    turned += [one for one in stands if one.knob == "heater"]
+    return bool(turned) and not any(one.knob == "heater" and one.delta == move.delta for one in stands)
+
+
+def stop_asked(state: AdviceState) -> bool:
+    """Return whether the heater was told to be unplugged, and nobody has said that it is."""
+    now = state.open
+    return now is not None and now.branch == "heat" and now.done_ms is None and "heater:stop" in now.keys
+
+
+def may_be_out(state: AdviceState, at_ms: int) -> bool:
+    """Return whether the heater was told to be unplugged lately, that is over, and nobody has said whether it was done.
+
+    Who pulls a plug in the heat and writes nothing has a cold box next. Asked for half a day; then it is looked at otherwise.
+    """
+    ended_ms = max(state.by_itself_ms, default=None)
+    if ended_ms is None or at_ms - ended_ms >= OUT_MS or (state.heater_seen_ms or 0) >= ended_ms:
+        return False
+    return at_ms - state.checked_ms.get("plug-back", at_ms) < CHECK_AGAIN_MS
 
 
 def mat_felt(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:

@@ -44,6 +44,12 @@ ACTS: dict[str, Act] = {
         "warm to the hand",
         needs=("heater",),
     ),
+    "plug-back": Act(
+        "heater", "more",
+        "If you pulled the heater's plug when it was too warm, plug it in again, stay until you have seen it switch off once, "
+        "and say that it is done; if you did not, feel whether its mat is warm, and look at plug, breaker and thermostat",
+        needs=("heater",),
+    ),
     "feel-mat": Act(
         "heater", "check",
         "Feel the mat: if it is hot although it is warm enough, unplug it and look at the thermostat; if it is cold, the room "

@@ -1,0 +1,106 @@
+"""Who does what a letter asks and writes nothing: what is told next must be right for him as well as for who did nothing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from advice_scenes import NOON_MS, alarms, devices, later, settings_of, situation
+
+from rules.advice.advisory import consider
+from rules.advice.done import begun_at, done
+from rules.advice.state import AdviceState, OpenAdvice
+from rules.climate.situation import Situation
+from rules.settings import Chamber, Heater
+from rules.terms.events import DAY_MS, HOUR_MS, AdviceEvent
+
+UNSEEN = Chamber(devices=devices(setpoint_c=None))
+"""A box whose dial has no figures, in a room that nobody measures."""
+
+
+def advised(now: Situation, state: AdviceState, chamber: Chamber = UNSEEN) -> tuple[AdviceState, list[AdviceEvent]]:
+    return consider(settings_of(chamber), "north", state, now, alarms(now, chamber), "test")
+
+
+def asked(events: list[AdviceEvent]) -> list[str]:
+    return [f"{action.device}:{action.change}" for event in events for action in event.actions]
+
+
+STOP = OpenAdvice(
+    "north-1", "heat", 13, None, False, "wake", NOON_MS, NOON_MS, NOON_MS, ["heater:stop"], [0.0], acts=["stop-heater"],
+    start_c=29.9,
+)
+
+
+@pytest.mark.parametrize(
+    ("t", "slope_k_h", "stays"), [(29.2, 0.0, True), (31.0, 1.5, True), (28.4, -0.4, True), (27.5, -1.0, False)]
+)
+def test_who_was_told_to_unplug_and_has_not_answered_is_not_told_to_turn_the_dial(t: float, slope_k_h: float, stays: bool):
+    """Unplug it, turn it down by 4 K, feel the mat, unplug it, all within an hour (foreign simulation): what called for it was
+    not seen any more, and was not over."""
+    state, events = advised(situation(t, 75.0, None, None, temperature_slope_k_h=slope_k_h), AdviceState(counter=1, open=STOP))
+    assert {one for one in asked(events) if one.startswith("heater")} <= {"heater:stop"}
+    assert (state.open is not None and "heater:stop" in state.open.keys) is stays
+
+
+def test_a_dial_without_figures_is_turned_once_and_not_by_every_letter():
+    """3, 4, 2 and 2.5 K down within a day left the set point of who did each of them and wrote nothing at 15 degC (foreign
+    simulation)."""
+    now = situation(28.6, 75.0, None, None)
+    state, events = advised(now, AdviceState())
+    turned = [row.amount for row in events[0].actions if row.device == "heater" and row.change == "less"]
+    assert turned
+    for hours, t in ((1.0, 29.4), (3.0, 30.2), (6.0, 28.9), (9.0, 31.0)):
+        state, events = advised(later(now, hours, temperature_c=t), state)
+        assert [row.amount for event in events for row in event.actions if row.change == "less" and row.device == "heater"] in (
+            [], turned,
+        )  # fmt: skip
+    known = Chamber(devices=devices(setpoint_c=27.0))
+    state, events = advised(now, AdviceState(), known)
+    assert any("from 27 to" in row.text for row in events[0].actions)  # told by its figure it cannot add up
+
+
+def cold(chamber: Chamber = UNSEEN, **changed: object) -> Situation:
+    return situation(22.0, 80.0, None, None, at_ms=NOON_MS + DAY_MS, **changed)
+
+
+@pytest.mark.parametrize(
+    ("seen_ms", "told_ms", "ended_ms", "first"),
+    [
+        (None, None, NOON_MS, "heater:more"),  # nobody has ever said
+        (NOON_MS + HOUR_MS, None, NOON_MS, ""),  # the keeper has looked at the heater since
+        (NOON_MS - HOUR_MS, None, NOON_MS, "heater:more"),  # before it ran away
+        (None, NOON_MS + DAY_MS - 13 * HOUR_MS, NOON_MS, ""),  # asked for long enough
+        (None, None, NOON_MS - 5 * DAY_MS, ""),  # another story
+    ],
+)
+def test_a_cold_box_whose_heater_may_be_out_is_asked_for_its_plug_first(seen_ms, told_ms, ended_ms, first):
+    """After two hot days the box stood at 20 degC for three more, its plug in the keeper's drawer, and was told to turn up its
+    dial (foreign simulation)."""
+    checked = {} if told_ms is None else {"plug-back": told_ms}
+    state = AdviceState(by_itself_ms=[ended_ms], heater_seen_ms=seen_ms, checked_ms=checked)
+    _, events = advised(cold(), state)
+    plug = [action.text for action in events[0].actions if action.text.startswith("If you pulled the heater's plug")]
+    assert bool(plug) == bool(first)
+    if first:
+        assert asked(events)[0] == first and all(action.amount is None for action in events[0].actions)
+
+
+def test_no_plug_is_asked_for_where_a_heater_is_seen_to_heat_or_there_is_none():
+    state = AdviceState(by_itself_ms=[NOON_MS])
+    swings = cold(usual_c=22.0, usual_peak_c=22.6, usual_trough_c=21.4, usual_range_k=1.2)
+    known = Chamber(devices=devices(setpoint_c=22.0))
+    none = Chamber(devices=devices(heater=None))
+    for chamber, now in ((known, replace(swings, room_temperature_c=18.0)), (none, cold())):
+        _, events = advised(now, state, chamber)
+        assert all("pulled the heater's plug" not in action.text for event in events for action in event.actions)
+
+
+def test_who_plugged_it_in_again_and_says_so_is_asked_no_more():
+    chamber = Chamber(devices=devices(heater=Heater(watts=8.0, thermostat=True)))
+    state, events = advised(cold(), AdviceState(by_itself_ms=[NOON_MS]), chamber)
+    assert asked(events)[0] == "heater:more" and state.open is not None
+    state, changes = done(state, state.open, None, begun_at(NOON_MS + DAY_MS + HOUR_MS, 22.0, cold()))
+    assert changes == []  # for dewlid it was plugged in all the time
+    _, events = advised(later(cold(), 3.0), state, chamber)
+    assert all("pulled the heater's plug" not in action.text for event in events for action in event.actions)
