@@ -81,6 +81,8 @@ def test_where_each_window_begins_is_not_believed_from_its_first_reading() -> No
         assert damp.mean[index] == pytest.approx(WHOLE.mean[index], abs=0.1), NAMES[index]
     for index in (COOLING, LIFT):
         assert warm.mean[index] == pytest.approx(WHOLE.mean[index], abs=0.05), NAMES[index]
+    assert damp.residual_pct is not None and WHOLE.residual_pct is not None
+    assert damp.residual_pct < 2.0 * WHOLE.residual_pct
 
 
 def test_offsets_of_the_probes_are_allowed_for_and_more_errors_never_make_it_surer() -> None:

@@ -146,3 +146,8 @@ def test_a_quantity_that_never_moved_teaches_nothing_and_one_that_did_is_enough(
     assert may_h(probe(0.1, 3, 50), probe(0.1, 11, 50)) == 48.0
     assert may_h(probe(0.1, 12, 600), probe(0.1, 1, 10)) == 2.0  # one move tells how long it stood
     assert may_h(probe(0.1, 12, 50, (9000,)), probe(0.1, 1, 50, (200,))) == pytest.approx(6 * 199.5 / 60, abs=0.001)
+
+
+def test_what_is_no_number_of_a_probe_tells_nothing_of_its_resolution() -> None:
+    at_ms, said = np.arange(5) * MINUTE_MS, np.array([25.0, np.inf, np.nan, 1e9, 25.5])
+    assert stillness(Series(), at_ms, said, MINUTE_MS, False).grain_m.tolist() == [5000, 5000, 5000, 5000, 500]
