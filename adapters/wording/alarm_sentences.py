@@ -10,9 +10,11 @@ from math import inf
 
 from adapters.wording.figures import Style, clean, span
 from rules.settings import Settings
+from rules.telling.settled import SIDES
 from rules.terms.events import HOUR_MS, MINUTE_MS, AlarmEvent
-from rules.trade.alarm_kinds import ALARMS
+from rules.trade.alarm_kinds import ALARMS, LOOK_LATER
 from rules.trade.bearable import HarmKind
+from rules.trade.emergencies import LAST_HELP
 
 
 def title_of(settings: Settings, place: str | None) -> str:
@@ -35,15 +37,19 @@ def first_step(alarm: AlarmEvent) -> str:
     return ALARMS[alarm.alarm].first_step.format(chamber=alarm.chamber) if alarm.alarm in ALARMS else "Go and look."
 
 
-def first_steps(alarms: Sequence[AlarmEvent]) -> list[str]:
+def first_steps(alarms: Sequence[AlarmEvent], *, urgent: bool = False) -> list[str]:
     """Return what to do first about alarms that came without advice, the worst first: one step for each harm; none for what is
-    over, back in its band or only asked about, unless there is nothing else."""
+    over, back in its band, only asked about or only ahead, unless there is nothing else. `urgent`: with what is left where that
+    is done already, against the worst harm that wakes."""
     wrong = [alarm for alarm in alarms if alarm.open and alarm.kind == "alarm" and not back_inside(alarm)]
     found: dict[str, str] = {}
     for alarm in wrong or alarms:
         harm = ALARMS[alarm.alarm].harm if alarm.alarm in ALARMS else None
         found.setdefault(harm or alarm.alarm, first_step(alarm))
-    return list(dict.fromkeys(found.values()))[:3]
+    told = [line for line in dict.fromkeys(found.values()) if line != LOOK_LATER or len(found) == 1]
+    harms = [SIDES[alarm.alarm] for alarm in wrong if alarm.alarm in SIDES and alarm.priority == "wake"] if urgent else []
+    helps = [LAST_HELP[harm] for harm in harms[:1]]
+    return [*told[: 3 - len(helps)], *helps]
 
 
 def label(alarm: str) -> str:

@@ -43,6 +43,11 @@ def lid_seen(chamber: str) -> str:
     return f"dewlid lid {chamber} seen dry"
 
 
+def note(chamber: str) -> str:
+    """What was seen, in the keeper's own words."""
+    return f'dewlid note {chamber} "WHAT YOU SAW"'
+
+
 def visit(chamber: str) -> str:
     """Work in the tank: no alarms about lid and humidity meanwhile."""
     return f"dewlid visit {chamber}"

@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from adapters.wording import commands
-from adapters.wording.alarm_sentences import first_step, label, over, sentence, title_of
+from adapters.wording.alarm_sentences import first_step, first_steps, label, over, sentence, title_of
 from adapters.wording.care_answers import answer
 from adapters.wording.counting import counted
 from adapters.wording.figures import Style, clean, span
+from adapters.wording.questions import questions
 from adapters.wording.sections import Block, Section, command, points, section, steps, text
 from adapters.wording.situation import doubt, figures_now, of_kind
 from rules.settings import Settings
+from rules.telling.news import calls
 from rules.terms.events import (
     AdviceEvent,
     AlarmEvent,
@@ -103,9 +105,10 @@ def digest(letter: LetterEvent, settings: Settings, style: Style) -> list[Sectio
     due = [event for event in care if event.status in ("due", "overdue", "harmful-if-missed")]
     parts = [
         section("", [text(_digest_opening(standing, looks, due, about, _begun(letter, settings)))]),
+        section("One question, please", questions(standing, asked, settings, style, now_ms)),
         section("One look, please", _looks(looks, standing, settings, style, now_ms)),
         section("Still stands", points([sentence(alarm, settings, style, now_ms) for alarm in standing])),
-        section("Still to do", _to_do(asked, settings, style)),
+        section("Still to do", [*_left_to_do(standing, asked, settings), *_to_do(asked, settings, style)]),
         section("Advice", points([_advice_line(event, settings, style) for event in advised])),
         section("How it is now", _by_room(letter, standing, settings, style)),
         section("Due", points([care_line(event, settings, style) for event in due])),
@@ -164,6 +167,18 @@ def _to_do(asked: Sequence[AdviceEvent], settings: Settings, style: Style) -> li
     lines = points([_advice_line(event, settings, style) for event in asked])
     done = [Block("command", commands.done(event.name)) for event in asked]
     return [*lines, text("When it is done, type on the server:"), *done] if done else []
+
+
+def _left_to_do(standing: Sequence[AlarmEvent], asked: Sequence[AdviceEvent], settings: Settings) -> list[Block]:
+    """Return what is left at each box whose urgent harm goes on and for which nothing is asked that is not done."""
+    told = {box for event in asked for box in (event.chamber, *event.boxes)}
+    worst: dict[str | None, list[AlarmEvent]] = {}
+    for alarm in filter(calls, standing):
+        worst.setdefault(alarm.chamber, []).append(alarm)
+    return points([
+        f"{title_of(settings, chamber)}: {line}" for chamber, alarms in worst.items() if chamber not in told
+        for line in first_steps(alarms, urgent=True)
+    ])  # fmt: skip
 
 
 def begun(letter: LetterEvent) -> dict[str, tuple[str, ...]]:

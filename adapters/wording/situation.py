@@ -180,14 +180,19 @@ def _to_do(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings, st
     if not lines and letter.chamber in settings.rooms and {alarm.chamber for alarm in alarms} - {letter.chamber}:
         # What was asked for all boxes is done: no step for one of them answers it.
         lines = ["Go and look at every box named below, the worst one first: what was done so far is not enough."]
+    said = []
     if not lines:
-        lines = first_steps(alarms)
-    blocks = steps(lines)
-    if advice is not None and (letter.urgent or advice.act_within_s):
-        left_s = (advice.act_within_s or 0) - _age_s(advice, letter.at_ms)
+        lines = first_steps(alarms, urgent=letter.urgent)
+        if letter.done_ms is not None and letter.to != "second":  # to that address it is the opening
+            at = style.clock(letter.done_ms, letter.at_ms)
+            said = [text(f"You said at {at} to have done what I asked for; it goes on all the same.")]
+    blocks = [*said, *steps(lines)]
+    if letter.urgent:
+        blocks.append(text("Do it now."))
+    elif advice is not None and advice.act_within_s:
+        left_s = advice.act_within_s - _age_s(advice, letter.at_ms)
         left_s = min([left_s, *(hours * 3600.0 for hours, _, _ in marks_by_pace(letter)), *rests_s(alarms, letter.at_ms)])
-        soon = "Do it as soon as you can." if left_s < 3600.0 else f"Do it within {span(left_s)}."
-        blocks.append(text("Do it now." if letter.urgent else soon))
+        blocks.append(text("Do it as soon as you can." if left_s < 3600.0 else f"Do it within {span(left_s)}."))
     return blocks
 
 

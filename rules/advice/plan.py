@@ -271,11 +271,13 @@ def _wipe(cause: Cause, state: AdviceState, at_ms: int) -> str | None:
 
 
 def _aid(worst: Miss | None, cause: Cause, state: AdviceState, at_ms: int) -> str | None:
-    """Return what else moves the worst miss where no device here does: the first that was not asked for lately."""
+    """Return what else moves the worst miss: of what was not asked for lately what waits, then what was asked longest ago."""
     if worst is None:
         return None
     held = [step.act for step in practice.AIDS[worst] if allowed(step, cause)]
-    return next((act for act in held if not asked_lately(state, act, at_ms, again_ms(cause))), None)
+    free = (act for act in held if not asked_lately(state, act, at_ms, again_ms(cause)))
+    waits = state.open.acts if state.open is not None and state.open.done_ms is None else ()
+    return min(free, key=lambda act: 0 if act in waits else state.checked_ms.get(act, 0), default=None)
 
 
 def findable_keys(state: AdviceState, cause: Cause, at_ms: int) -> tuple[set[str], set[str]]:

@@ -145,10 +145,12 @@ def _is_said(ledger: Ledger, heard: Heard, event: AlarmEvent) -> bool:
     """Whether it only names the cause of heat or cold of which a letter has just told, with all that is advised against it."""
     advice, side = ledger.state.asked(heard.place), SIDES.get(event.alarm)
     sent = all(ledger.state.is_sent(one) and rank(one.urgency) >= rank(event.priority) for one in advice)
-    return event.change == "raised" and ALARMS[event.alarm].sudden and bool(advice) and sent and any(
-        SIDES.get(one.latest.alarm) == side and one.latest.chamber == event.chamber
-        and event.at_ms - (one.told_ms or 0) < SAME_BREATH_MS for one in ledger.state.standing(heard.place)
-    )  # fmt: skip
+    thread = ledger.state.threads.get(f"situation.{heard.place}")  # each of its letters tells of all that stands
+    told_ms = None if thread is None else thread.told_ms
+    lately = told_ms is not None and event.at_ms - told_ms < SAME_BREATH_MS
+    here = (one.latest for one in ledger.state.standing(heard.place) if one.latest.chamber == event.chamber)
+    known = any(SIDES.get(alarm.alarm) == side for alarm in here)
+    return event.change == "raised" and ALARMS[event.alarm].sudden and bool(advice) and sent and lately and known
 
 
 def _overtake(ledger: Ledger, alarm: AlarmEvent) -> None:

@@ -96,6 +96,7 @@ class Desk:
         about = of_one_plan(self.state, about)
         if key.startswith("situation."):
             asked = [event for event in about if isinstance(event, AdviceEvent) and event.status in ASKING]
+            done_ms = thread.done_ms if urgent and not asked else done_ms
             self.state.advice_sent |= {event.chamber or "site": event for event in asked}
         thread.ordinal += 1
         thread.told_ms = thread.told_ms if to == "second" else at_ms

@@ -16,7 +16,9 @@ from rules.telling.table import (
     MARK_WITHIN_MS,
     NEXT_WITHIN_MS,
     REMINDERS,
+    REMINDERS_LATER,
     ROWS,
+    WITH_DIGEST_MS,
     NewsKind,
     Row,
 )  # fmt: skip
@@ -266,7 +268,10 @@ class Pressing:
         day_ms = at_ms - DAY_MS
         if not row.new:
             today = sum(self._is_same_day(told_ms, at_ms) for told_ms in thread.reminded_ms)
-            if today >= REMINDERS and not self.settled.goes_on(group.place, at_ms):
+            most = REMINDERS if thread.news_ms is None or self._is_same_day(thread.news_ms, at_ms) else REMINDERS_LATER
+            digest_ms = self.ledger.next_digest_ms() if self.ledger.settings.telling.daily_digest else math.inf
+            near = row.news == "reminder" and digest_ms - at_ms <= WITH_DIGEST_MS
+            if (today >= most or near) and not self.settled.goes_on(group.place, at_ms):
                 return True
         if not self._counts(row, group, thread):
             return False

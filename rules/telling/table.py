@@ -32,8 +32,11 @@ heater that runs away, waits for none."""
 CALM_LETTERS = 4
 """So many letters about one place that are no worse than the last go out within a day; what is left stands in the next one
 or in the digest. Where the devices at hand cannot repair it, and that was told, one; own judgement."""
-REMINDERS = 3
-"""So many letters about one place that say nothing new go out on one date; own judgement."""
+REMINDERS, REMINDERS_LATER = 3, 1
+"""So many letters about one place that say nothing new go out on the date of its last news, and on one after it, when each
+digest is urgent over it; own judgement."""
+WITH_DIGEST_MS = 2 * HOUR_MS
+"""What says nothing new goes with a digest that is as near as this; own judgement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +70,7 @@ ROWS: tuple[Row, ...] = (
     Row("worse", FURTHER_MS, asked=True, calm=False, beyond=True),  # further away than the last letter said
     # something else is advised, which is not urgent, or for which the look asked for comes first
     Row("step", NEXT_WITHIN_MS, at_night=False),
-    Row("same", FURTHER_MS, calm=False, at_night=False),  # less time is left, or it is graver, where the last letter said
+    Row("same", AGAIN_MS, calm=False, at_night=False),  # less time is left, or it is graver, where the last letter said
     Row("sign", NEXT_WITHIN_MS, asked=True),  # one more figure is outside, with the same to do
     Row("box", NEXT_WITHIN_MS),  # one more box of a room, of the same cause
     Row("repeat", AGAIN_MS, at_night=False, new=False),  # the next try of a step that was done before

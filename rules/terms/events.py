@@ -369,7 +369,8 @@ class LetterEvent(Event):
     about: tuple[Stored[News], ...]
     present: tuple[Annotated[Figures, BeforeValidator(_read_figures)], ...] = ()
     done_ms: int | None = None
-    """To the second address: when the keeper last said to have done what was advised; None: not at all."""
+    """To the second address, or where it is urgent and nothing is advised that is not done: when the keeper last said to have
+    done what was advised; None: not at all."""
 
     def as_json(self) -> dict[str, Any]:
         """Return the letter with what it tells of as JSON objects."""

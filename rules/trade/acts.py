@@ -151,6 +151,9 @@ ACTS: dict[str, Act] = {
         "Cool or shade the room: blinds, night air, no sun or lamp on the box; lay a wet cloth on the outside of one side "
         "wall, away from the garden and never on the lid, and let a fan blow on it from outside",
         bars=("heats-itself", "rises-alone", "room-below")),  # a room colder than the band is not what heats
+    "cool-pack": Act("room", "less",
+        "Stand a cool pack or a bottle of cold water, wrapped in a cloth, against the outside of one side wall, away from the "
+        "garden, never inside and never on the lid; change it every hour"),
     "warm-room": Act("room", "more", "Warm the room, or move the box away from the window and the draught"),
     "warm-place": Act(
         "room", "more",

@@ -103,7 +103,7 @@ _MORE_WATER = frozenset({"mister:more", "water:more"})
 _LESS_WATER = frozenset({"mister:less", "mister:stop", "water:less"})
 _WARMS_LID_AND_AIR = frozenset({"heater:more", "lid:insulate"})
 _NOTHING: frozenset[str] = frozenset()
-_LOOK_LATER = "Nothing yet. Look again when the time below is over."
+LOOK_LATER = "Nothing yet. Look again within the hour."
 
 # In the order in which a letter tells them where they are equally urgent.
 ALARMS: dict[str, AlarmKind] = {
@@ -205,7 +205,7 @@ ALARMS: dict[str, AlarmKind] = {
     ),
     "temperature-leaving": AlarmKind(
         label="temperature will leave its band", sentence="{place}: its temperature is about to leave its band",
-        first_step=_LOOK_LATER,
+        first_step=LOOK_LATER,
         subject="climate", consequence="minor", figure="temperature_c", edge=None, continuous=False,
         harm=None, bears=(),
         answered="not", wakes_at_night=False, quiet_on_visit=False,
@@ -224,7 +224,7 @@ ALARMS: dict[str, AlarmKind] = {
     ),
     "humidity-leaving": AlarmKind(
         label="humidity will leave its band", sentence="{place}: its humidity is about to leave its band",
-        first_step=_LOOK_LATER,
+        first_step=LOOK_LATER,
         subject="climate", consequence="minor", figure="relative_humidity_pct", edge=None, continuous=False,
         harm=None, bears=(),
         answered="not", wakes_at_night=False, quiet_on_visit=True,

@@ -214,7 +214,10 @@ CELLS: tuple[Cell, ...] = (
 )
 
 AIDS: dict[str, tuple[Step, ...]] = {
-    "temperature-high": steps(_FEEL_MAT, "cool-room", *_FIND_SOURCE),
+    "temperature-high": steps(
+        _FEEL_MAT, "cool-room", *_FIND_SOURCE, Step("cool-pack", when=("very-hot",)), Step("cool-pack", when=("tried",)),
+        *(Step("move-box", when=("very-hot", "tried", room)) for room in ("room-warm", "room-unknown")),
+    ),
     "temperature-low": steps(Step("check-heater", when=("heater-suspect",)), "warm-room"),
     "humidity-low": steps(Step("find-leak", when=("mist-useless",)), "humidify-room"),
     "humidity-high": (), "damp": (), "lid-dew": (),

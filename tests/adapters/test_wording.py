@@ -408,6 +408,22 @@ def test_a_lid_that_is_held_to_be_wet_is_not_called_unknown_in_the_same_digest()
     assert "dewlid lid big-nest seen dry" in digest
 
 
+def test_a_digest_asks_at_last_whether_what_waits_was_done_or_whether_the_probe_is_right():
+    """Whoever never says "done" is asked for that; whoever says it each time, and it stands, is asked what the eye sees."""
+    day = alarm(since_ms=NOW - 30 * HOUR, priority="today")
+    waits = " ".join(compose(letter("digest", day, ADVICE, chamber=None), watch()).text.split())
+    assert "Big nest: “too warm” for 30 hours. Have you done what is asked for under “Still to do”?" in waits
+    assert waits.count("Have you done") == 1 and 'dewlid note big-nest "WHAT YOU SAW"' in waits
+    done = " ".join(compose(letter("digest", day, chamber=None), watch()).text.split())
+    assert "Hold a second thermometer beside the garden for ten minutes: does it show 29.4 °C too?" in done
+    assert "dewlid out-of-service lid-1 --for 2h" in done
+    young = compose(letter("digest", alarm(since_ms=NOW - 20 * HOUR), ADVICE, chamber=None), watch()).text
+    assert "ONE QUESTION" not in young
+    dry = alarm("humidity-low", value=61.0, limit=70.0, unit="%RH", since_ms=NOW - 30 * HOUR)
+    asked = " ".join(compose(letter("digest", dry, chamber=None), watch()).text.split())
+    assert "does it show 61 % humidity too? Are the granules dark and moist" in asked
+
+
 def test_an_alarm_of_which_two_events_are_told_is_told_once():
     chattering = replace(LETTERS["situation"].about[0], id="c", change="chattering", reason="raised three times within 6 h")
     alarms = [event for event in LETTERS["situation"].about if event.kind == "alarm"][:1]

@@ -380,8 +380,12 @@ def test_an_unacknowledged_alarm_is_told_again_with_growing_intervals() -> None:
 
 
 def test_a_reminder_of_what_does_not_wake_keeps_the_night() -> None:
-    letters = letters_of(alarm(at("10 18:00")), until=at("11 12:00"))
-    assert brief(letters) == [("10 18:00", "situation", "keeper"), ("11 06:30", "reminder", "keeper")]
+    """Nor does it come an hour before a digest that says the same."""
+    later = WATCH.model_copy(update={"telling": Telling(digest_at=time(11, 0))})
+    letters = letters_of(alarm(at("10 19:30")), until=at("11 10:00"), settings=later)
+    assert brief(letters) == [("10 19:30", "situation", "keeper"), ("11 06:30", "reminder", "keeper")]
+    letters = letters_of(alarm(at("10 19:30")), until=at("11 12:00"))
+    assert brief(letters) == [("10 19:30", "situation", "keeper")]
 
 
 @pytest.mark.parametrize(
@@ -708,13 +712,13 @@ def test_dry_air_takes_back_nothing_of_what_lethal_heat_asks_for() -> None:
     assert [event.status for event in letters[-1].about if isinstance(event, AdviceEvent)] == ["given"]
 
 
-def test_what_stays_as_it_is_and_is_not_done_is_reminded_of_three_times_a_day_and_not_at_night() -> None:
-    """A garden that stood at 36 %RH was written of ten times on its first day, at 03:00 too."""
+def test_what_stays_as_it_is_and_is_not_done_is_reminded_of_three_times_then_once_a_day_and_not_at_night() -> None:
+    """A garden that stood at 36 %RH was written of ten times on its first day, at 03:00 too; each digest says it as well."""
     when = at("10 12:00")
     looks = [advice(when + hour * HOUR_MS, "reminded", urgency="wake") for hour in range(2, 66, 2)]
     letters = letters_of(alarm(when, priority="wake"), advice(when, urgency="wake"), *looks, until=at("13 06:00"))
     assert [row[0] for row in brief(letters) if row[2] == "keeper"] == [
-        "10 12:00", "10 12:15", "10 13:00", "10 16:00", "11 06:30", "11 10:00", "12 10:00",
+        "10 12:00", "10 12:15", "10 13:00", "10 16:00", "11 10:00", "12 10:00",
     ]
     assert [row[0] for row in brief(letters) if row[2] == "second"] == ["10 14:00"]
 
