@@ -98,20 +98,25 @@ def may_stand_ms(temperature: Stillness | None, humidity: Stillness | None, inte
     """
     known = [one for one in (temperature, humidity) if one is not None]
     hours = _hours_of_resolution(temperature, humidity)
-    never = np.iinfo(np.int64).max // 16
-    calm = np.minimum.reduce([np.where(one.moves > 0, one.calm_for_ms, never) for one in known])
-    calm = np.where(calm < never, calm, 0)
-    wont = np.minimum.reduce(
-        [np.where(one.moves > 0, one.stood_min2 * MINUTE_MS // np.maximum(one.stood_min, 1), never) for one in known]
-    )
     learned = np.maximum.reduce([one.moves for one in known]) >= LEARNED_AFTER
+    calm = _livelier(known, [one.calm_for_ms for one in known])
+    wont = _livelier(known, [one.stood_min2 * MINUTE_MS // np.maximum(one.stood_min, 1) for one in known])
     by_calm = np.maximum(4 * np.maximum(calm, FLAT_SAMPLES * interval_ms), hours * HOUR_MS // 4)
     by_habit = STANDS_AT_MOST * np.maximum(wont - interval_ms // 2, 0)
-    may = np.where(
-        learned, np.maximum(np.minimum(hours * HOUR_MS, by_calm), by_habit), np.maximum(3 * hours * HOUR_MS, NEWBORN_MS)
-    )
-    longest: Instants = np.maximum(np.maximum(may, calm), FLAT_SAMPLES * interval_ms)
+    may = np.where(learned, np.minimum(hours * HOUR_MS, by_calm), np.maximum(3 * hours * HOUR_MS, NEWBORN_MS))
+    longest: Instants = np.maximum.reduce([may, by_habit, calm, np.full(len(may), FLAT_SAMPLES * interval_ms)])
     return longest
+
+
+def _livelier(known: list[Stillness], stood_ms: list[Instants]) -> Instants:
+    """Return how long the livelier of the quantities stands, of those whose moves are known; what moved a few times only, on
+    the border of two steps, teaches no more than how long it may stand."""
+    never = np.iinfo(np.int64).max // 16
+    least = np.minimum.reduce(
+        [np.where(one.moves >= LEARNED_AFTER, stood, never) for one, stood in zip(known, stood_ms, strict=True)]
+    )
+    livelier: Instants = np.where(least < never, least, np.max(stood_ms, axis=0))
+    return livelier
 
 
 def _hours_of_resolution(temperature: Stillness | None, humidity: Stillness | None) -> Instants:
