@@ -219,11 +219,7 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     rank = {step.act: place for place, step in enumerate(cause.cell.order)}
     gains = {name: gain.mean for name, gain in state.gains.items()}
     wipe = None if lead == "look-lid" else _wipe(cause, state, situation.at_ms)
-    if wipe is not None and lead is not None:
-        acts = (lead, wipe)
-        looks = tuple(map(action_of, acts))
-        return Plan(branch="cell", cause=cause, actions=looks, acts=acts, never=fitting(cause.never, acts))
-    room = MOST_ACTIONS - (1 if lead or wipe else 0)
+    room = MOST_ACTIONS - (1 if lead else 0)
     together = companions(cause, knobs, chamber)
     if back:
         together |= dict.fromkeys(("water", "mist-more"), frozenset(move.act for move in back))
@@ -235,7 +231,7 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     if aid is not None and lead is None and heat and len(solution.winner.moves) == MOST_ACTIONS:
         solution = solve(present, cause, moves, rank, gains, MOST_ACTIONS - 1, together, worst)
     solution = dried(solution, cause, partial(watered_pct, state.worth, dry_air="dry-air" in cause.facts))
-    return _assembled(cause, state, steps, wipe or lead or aid, solution, knobs, situation.at_ms)
+    return _assembled(cause, state, steps, lead or aid, wipe, solution, knobs, situation.at_ms)
 
 
 def companions(cause: Cause, knobs: Mapping[str, float], chamber: Chamber) -> dict[str, frozenset[str]]:
@@ -295,15 +291,15 @@ def findable_keys(state: AdviceState, cause: Cause, at_ms: int) -> tuple[set[str
 
 
 def _assembled(
-    cause: Cause, state: AdviceState, steps: list[Step], lead: str | None, solution: Solution,
+    cause: Cause, state: AdviceState, steps: list[Step], lead: str | None, wipe: str | None, solution: Solution,
     knobs: Mapping[str, float], at_ms: int,
 ) -> Plan | None:
     moves = solution.winner.moves
     chosen = [(move.act, sized(move)) for move in moves]
     if lead and len(chosen) < MOST_ACTIONS:
-        later = solution.moved >= HELPS_SHARE and ACTS[lead].change in ("more", "less", "wipe")
+        later = solution.moved >= HELPS_SHARE and ACTS[lead].change in ("more", "less")
         chosen.insert(len(chosen) if later else 0, (lead, action_of(lead)))
-    used = {action.device for _, action in chosen}
+    used = {action.device for _, action in chosen} | ({"lid"} if wipe else set())
     unmet = [name for name in solution.unmet if name in standing_misses(cause)]
     for step in [*steps, *(step for name in unmet for step in practice.AIDS[name] if allowed(step, cause))]:
         act = ACTS[step.act]
@@ -313,6 +309,8 @@ def _assembled(
             text = cause.weak.text if step.act == "stronger-mat" and cause.weak is not None else None
             chosen.append((step.act, action_of(step.act, text)))
             used.add(act.device)
+    if wipe is not None:  # no knob is turned by it: it goes beside two that are
+        chosen.append((wipe, action_of(wipe)))
     if not chosen:
         chosen = _leave_be(cause)
     if not chosen:

@@ -54,7 +54,7 @@ def test_water_that_hangs_is_wiped_away_with_the_first_step(humidity_pct):
     """Drops of 135 g/m2 hung over a garden for thirty hours beside two steps that dried the air (foreign simulation)."""
     drops = situation(26.0, humidity_pct, 18.0, 45.0, 0.35, lid_seen_wet=True, condensate_g_m2=135.0)
     state, events = told(BARE, drops)
-    assert "lid:wipe" in keys(events) and len(events[0].actions) == 2
+    assert keys(events)[-1] == "lid:wipe" and DRIES & set(keys(events)) and len(events[0].actions) <= 3
     state, _ = book(state, state.open, None, Begun(drops.at_ms + HOUR_MS, 26.0))
     _, events = told(BARE, later(drops, 8.0), state)
     assert "lid:wipe" not in keys(events)  # who has just wiped it is not asked again at once
