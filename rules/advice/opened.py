@@ -1,6 +1,6 @@
 """What was opened on advice, against heat or a wet lid, is closed again once that is over: nobody else remembers it.
 
-Vents and fan stand more open than the keeper's config says only by what was advised and done.
+Vents and fan stand more open than the keeper's config says, and it is misted less, only by what was advised and done.
 """
 
 from __future__ import annotations
@@ -20,22 +20,31 @@ from rules.settings import Chamber
 from rules.terms.events import HOUR_MS
 from rules.trade.practice import Step
 
-CLOSES = {"close-vents": "vents", "fan-less": "fan"}
-"""The acts that take back what was opened, with the knob of each."""
+PUTS_BACK = {"close-vents": ("vents", 1.0), "fan-less": ("fan", 1.0), "mist-more": ("mister", -1.0)}
+"""The acts that take back what dries, with the knob of each and which way that was turned for it."""
 OPEN_FOR_MS = 12 * HOUR_MS
 """So long it stays open at least: a lid that dries with the warmth of the day is wet again by night. Judgement."""
 
 
 def opened(chamber: Chamber, changes: Sequence[DeviceChange]) -> frozenset[str]:
-    """Return the acts that take back what stands more open than the keeper's config says."""
+    """Return the acts that take back what stands more open, or mists less, than the keeper's config says."""
     before, now = present_knobs(chamber, ()), present_knobs(chamber, changes)
-    return frozenset(act for act, knob in CLOSES.items() if now.get(knob, 0.0) > before.get(knob, 0.0))
+    return frozenset(
+        act for act, (knob, way) in PUTS_BACK.items() if way * (now.get(knob, 0.0) - before.get(knob, 0.0)) > 0.0
+    )
 
 
-def taking_back(chamber: Chamber, changes: Sequence[DeviceChange], moves: Sequence[Move]) -> list[Move]:
-    """Return those of these moves that close again all that was opened, or more."""
-    before, acts = present_knobs(chamber, ()), opened(chamber, changes)
-    return [move for move in moves if move.act in acts and (move.value or 0.0) <= before.get(move.knob, 0.0)]
+def _beyond(chamber: Chamber, move: Move) -> float:
+    """Return how far past what the keeper's config says a move goes, the more the moister."""
+    return ((move.value or 0.0) - present_knobs(chamber, ()).get(move.knob, 0.0)) * -PUTS_BACK[move.act][1]
+
+
+def taking_back(chamber: Chamber, situation: Situation, cause: Cause) -> list[Move]:
+    """Return the moves of a dry chamber that close again all that was opened, or more, and mist again as before."""
+    acts, knobs = sorted(opened(chamber, situation.changes)), present_knobs(chamber, situation.changes)
+    rows = [moves_for(Step(act), chamber, cause, knobs) for act in acts]
+    mist = [move for moves in rows for move in moves if move.act == "mist-more" and _beyond(chamber, move) <= 0.0]
+    return [move for moves in rows for move in moves if move.act != "mist-more" and _beyond(chamber, move) >= 0.0] + mist[-1:]
 
 
 def close_again(chamber: Chamber, situation: Situation, cause: Cause, model: ChamberModel) -> Move | None:
@@ -48,9 +57,8 @@ def close_again(chamber: Chamber, situation: Situation, cause: Cause, model: Cha
         return None
     knobs = present_knobs(chamber, situation.changes)
     acts = opened(chamber, [one for one in situation.changes if situation.at_ms - one.at_ms >= OPEN_FOR_MS])
-    before = present_knobs(chamber, ())
     rows = [move for act in sorted(acts) for move in moves_for(Step(act), chamber, cause, knobs)]
-    for move in [row for row in reversed(rows) if (row.value or 0.0) >= before.get(row.knob, 0.0)]:
+    for move in [row for row in reversed(rows) if _beyond(chamber, row) <= 0.0]:
         present = present_of(model, chamber, situation, knobs)
         then = at_rest(present, setting_of([(move,)], knobs, {}))
         damp, lid_k = (float(figure[0] @ present.weight) for figure in (then.humidity_pct, then.margin_k))

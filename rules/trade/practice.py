@@ -186,7 +186,8 @@ CELLS: tuple[Cell, ...] = (
     Cell(
         15, "high", "ok", False, "too warm; cooling will raise the humidity figure by itself",
         steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler", "floor-dries")),
-            Step("fan-more", when=("room-cooler", "floor-dries")), *_COOL_ROOM, "mist-less", "close-vents", "fan-less"),
+            Step("fan-more", when=("room-cooler", "floor-dries")), *_COOL_ROOM, Step("mist-less", when=("humid-side",)),
+            "close-vents", "fan-less"),
         (NO_MIST_HOT, NO_COVER_HOT),
     ),
     Cell(

@@ -19,6 +19,7 @@ CLEARED_SHARE = 0.9
 SEEN_FROM_G_M2, DROPS_FROM_G_M2 = 5.0, 60.0
 """Films that the eye takes for mist, and for drops; own estimate."""
 _SET_TO = re.compile(r"thermostat set to (\d+(?:\.\d+)?) °C")
+_THEN_OPEN = re.compile(r"\((\d+) of \d+ then open\)")
 _WITH_WATTS = re.compile(r"with (\d+(?:\.\d+)?) W instead")
 _SET_LOWER = re.compile(r"thermostat set by (\d+(?:\.\d+)?) K lower")
 
@@ -144,7 +145,9 @@ class Keeper:
         elif device == "vent" and amount is None and change == "open":
             week.aired_m2[0], self._aired_at = 0.01 * week.kept.lid_area_m2**0.5, week.minute
         elif device == "vent" and amount is not None:
-            k.vents[0] = np.clip(round(k.vents[0] + sign * max(1.0, round(amount))), 0, week.kept.vents)
+            least = float(found[1]) if sign < 0.0 and (found := _THEN_OPEN.search(action["text"])) else 0.0
+            least = min(least, float(k.vents[0]))  # what is shut already stays so
+            k.vents[0] = np.clip(round(k.vents[0] + sign * max(1.0, round(amount))), least, week.kept.vents)
         elif device == "fan" and amount is None:
             self._fan_before, self._aired_at, k.fan_min_h[0] = float(k.fan_min_h[0]), week.minute, 60.0
         elif device == "fan":

@@ -14,7 +14,7 @@ from rules.advice.opened import opened
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
 from rules.keeper.state import DeviceChange
-from rules.settings import Chamber, Vents
+from rules.settings import Chamber, Heater, Mister, Vents
 from rules.terms.events import HOUR_MS, AdviceEvent
 
 DRIES = {"water:less", "vent:open", "fan:more", "mister:less"}
@@ -146,3 +146,26 @@ def test_water_that_helps_is_given_on():
         state, _ = book(state, state.open, None, Begun(now.at_ms + HOUR_MS, 26.0, 26.0, pct, now.dew_margin_k))
         now = later(now, 14.0)
     assert state.water_failures == 0
+
+
+def test_mist_that_was_stopped_for_a_wet_lid_comes_back_before_water():
+    sprayed = Chamber(devices=devices(vents=Vents(count=3, open=0), fan=None))
+    dry = situation(26.0, 62.0, 21.0, 45.0, 0.7)
+    stopped = replace(dry, changes=(DeviceChange(dry.at_ms - 30 * HOUR_MS, "mister", 0.0, "w"),))
+    assert opened(sprayed, stopped.changes) == {"mist-more"}
+    _, events = told(sprayed, stopped)
+    assert keys(events)[0] == "mister:more" and events[0].actions[0].amount == 2.0
+
+
+def test_no_mist_is_stopped_in_a_hot_box_on_its_dry_side():
+    """At 66 %RH and 28.6 degC misting was stopped, and the box was at 50 %RH the next day (foreign simulation)."""
+    sprayed = Chamber(
+        air_ml=30_000, humidity={"low": 60.0, "high": 90.0}, garden={"volume_ml": 5000.0},
+        devices=devices(
+            heater=Heater(watts=6.0, thermostat=False), mister=Mister(ml_per_day=9.0), fan=None, vents=Vents(count=6, open=4)
+        ),
+    )  # fmt: skip
+    warm = situation(28.6, 66.0, 24.4, 45.0, 0.7, garden_ml=5000.0, temperature_slope_k_h=-1.5, humidity_slope_pct_h=2.0)
+    off = replace(warm, changes=(DeviceChange(warm.at_ms - 2 * HOUR_MS, "watts", 0.0, "w"),))
+    asked = keys(told(sprayed, off)[1])
+    assert asked and "mister:less" not in asked
