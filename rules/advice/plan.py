@@ -124,8 +124,9 @@ def _first(
             never=(Never("Do not wait until it is cold."),))
     shut = None if climate_stands(standing) else close_again(chamber, situation, cause, model_of(chamber, state))
     if shut is not None:
-        return Plan(branch="close-again", cause=cause, actions=(sized(shut),), acts=(shut.act,), moves=(shut,),
-            never=(Never("Do not water it against what was opened.", practice.WATER),))
+        never = Never("Do not water it against what was opened.", practice.WATER)
+        never = Never("Never spray the garden.") if shut.act == "mist-more" else never
+        return Plan(branch="close-again", cause=cause, actions=(sized(shut),), acts=(shut.act,), moves=(shut,), never=(never,))
     if situation.relative_humidity_pct is None or situation.saturated:
         return without_humidity(chamber, state, situation, cause)
     if _eyes_differ(cause, situation):

@@ -169,3 +169,10 @@ def test_no_mist_is_stopped_in_a_hot_box_on_its_dry_side():
     off = replace(warm, changes=(DeviceChange(warm.at_ms - 2 * HOUR_MS, "watts", 0.0, "w"),))
     asked = keys(told(sprayed, off)[1])
     assert asked and "mister:less" not in asked
+
+
+def test_mist_that_was_stopped_comes_back_once_the_lid_is_dry():
+    sprayed = Chamber(devices=devices(vents=Vents(count=3, open=0), fan=None))
+    well = situation(26.0, 74.0, 21.0, 45.0, 0.85)
+    _, events = told(sprayed, replace(well, changes=(DeviceChange(well.at_ms - 30 * HOUR_MS, "mister", 0.0, "w"),)))
+    assert keys(events) == ["mister:more"] and events[0].never == ("Never spray the garden.",)
