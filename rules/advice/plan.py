@@ -213,7 +213,7 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     if lead is not None and "water-useless" in cause.facts:
         moves = [move for move in moves if move.act not in GIVES_WATER]  # what was in vain twice is not told a third time
     back = taking_back(chamber, situation, cause) if cause.thirsty else []
-    back = [move for move in back if not _waits(state, cause, move.knob, situation.at_ms)]
+    back = [move for move in back if not waits(state, cause, move.knob, situation.at_ms)]
     moves = [*back, *(move for move in moves if all(move.act != one.act for one in back))]
     present = present_of(model_of(chamber, state), chamber, situation, knobs)
     if "night-ahead" in cause.facts and (situation.dew_margin_k or 0.0) > 0.0:
