@@ -98,3 +98,12 @@ def test_a_value_is_told_to_thousandths_and_a_probe_of_a_room_belongs_to_no_cham
     events = told(air(9, at7=31.00046), probe="outer")
     assert [(one.chamber, one.probe, one.quantity, one.value) for one in events] == [(None, "outer", "air_temperature", 31.0)]
     assert told(air(9, at7=31.0006))[0].value == 31.001 and told(air(9, at7=31.0))[0].chamber == "nest"
+
+
+@pytest.mark.parametrize("cut", [1, 7, 1000])
+def test_a_spike_that_is_no_news_hides_no_trouble_after_it(cut: int) -> None:
+    events = told(air(90, at7=31.0, at20=31.0, at40=90.0), cut)
+    assert brief(events) == [
+        (7, "spike", "suspect", "out-of-specification"), (40, "gross-range", "fail", "failure"),
+        (41, "gross-range", "good", "ok"),
+    ]  # fmt: skip

@@ -157,3 +157,11 @@ def test_a_quantity_that_moved_a_few_times_on_the_border_of_two_steps_is_no_live
     assert may_h(probe(0.1, 12, 600), probe(0.1, 11, 20, (20,))) == 10.0
     both_new = may_h(probe(0.5, 2, 6000, (6000,)), probe(1.0, 11, 60, (60,)))
     assert both_new == pytest.approx(6 * 5999.5 / 60, abs=0.001)
+
+
+def test_how_it_stood_at_another_instant_is_as_its_newest_reading_there_left_it() -> None:
+    at_ms = np.array([0, 5, 9], np.int64) * MINUTE_MS
+    here = stillness(Series(), at_ms, np.array([25.0, 25.5, 26.1]), 10 * MINUTE_MS, False)
+    before = remembered(Series(moves=7, grain_m=2), at_ms[:1], False)
+    found = here.at(np.array([-1, 0, 1, 2]), before)
+    assert found.moves.tolist() == [7, 0, 1, 2] and found.grain_m.tolist() == [2, 5000, 500, 100]

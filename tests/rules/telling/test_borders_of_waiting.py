@@ -344,6 +344,20 @@ def test_the_last_hour_is_called_once_when_it_begins_though_no_figure_goes_furth
     assert bool(mine) is told
 
 
+@pytest.mark.parametrize(("judged_ago_min", "told"), [(0, "11 06:30"), (29, "11 06:30"), (31, "10 23:01")])
+def test_what_lasts_until_the_morning_is_counted_from_when_its_time_was_judged(judged_ago_min: int, told: str) -> None:
+    """7 h 59 min from when it was judged, of which 7 h 29 min are night."""
+    when = at("10 23:01")
+    cold = alarm(when, value=20.0, seconds_left=479 * 60.0, judged_ms=when - judged_ago_min * MINUTE_MS, **COLD)
+    assert brief(letters(cold, until="11 06:40"))[0][0] == told
+
+
+def test_heat_in_one_box_and_cold_in_the_next_are_not_moved_by_their_room() -> None:
+    when = at("10 12:00")
+    events = [alarm(when, chamber="left", value=20.0, since_ms=when, **COLD), alarm(when, chamber="right", since_ms=when)]
+    assert {one.chamber for one in letters(*events, until="10 12:01")} == {"left", "right"}
+
+
 # ---------------------------------------------------------------- floods, and who else is called
 
 
