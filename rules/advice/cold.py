@@ -237,9 +237,14 @@ def _reaches(kind: str, situation: Situation, order: Sequence[Beside], model: Ch
     return tuple(found)
 
 
-def plug_back(cause: Cause) -> Plan | None:
-    """Return the call to plug a heater in again that may have been unplugged without a word; None where it gives some heat."""
-    if cause.temperature != "low" or cause.thermostat not in ("unknown", "dead", "at-limit"):
+def plug_back(cause: Cause, told: OpenAdvice | None) -> Plan | None:
+    """Return the call to plug a heater in again that may have been unplugged without a word; None where it gives some heat.
+
+    What is told stands until it warms: a box that cools looks like many a thermostat.
+    """
+    asked = told is not None and told.done_ms is None and "plug-back" in told.acts
+    cold = ("unknown", "dead", "at-limit", *(("regulating", "resting") if asked else ()))
+    if cause.temperature != "low" or cause.thermostat not in cold:
         return None
     acts = ("plug-back", "warm-now") if "lethal-cold" in cause.facts else ("plug-back",)
     return plain("plug-back", cause, acts, Never("Do not turn its thermostat up before you have looked at its plug."))

@@ -161,8 +161,13 @@ def over_by_itself(state: AdviceState, at_ms: int) -> AdviceState:
 
 
 def _may_be_the_sun(state: AdviceState, situation: Situation) -> bool:
-    """Return whether a runaway went by itself lately and no probe on the mat tells: until it is lethal, its touch does."""
-    lately = any(situation.at_ms - one_ms < BY_ITSELF_MS for one_ms in state.by_itself_ms)
+    """Return whether a runaway went by itself lately and no probe on the mat tells: its touch does, until it is lethal.
+
+    Not where it was cold afterwards, as without its heater: somebody had pulled the plug. Nor where it is to be pulled now.
+    """
+    pulled_ms = state.checked_ms.get("plug-back", 0)
+    lately = any(situation.at_ms - one_ms < BY_ITSELF_MS and one_ms > pulled_ms for one_ms in state.by_itself_ms)
+    lately = lately and (state.open is None or "heater:stop" not in state.open.keys)
     return lately and situation.mat_temperature_c is None and (situation.temperature_c or 0.0) < practice.HEAT_FIRST_C
 
 

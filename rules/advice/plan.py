@@ -113,7 +113,7 @@ def _first(
     back = warming(cause, situation, standing, partial(model_of, chamber, state), state)
     if back is not None:
         return _urgent(cause, back)
-    if may_be_out(state, situation.at_ms) and (out := plug_back(cause)) is not None:
+    if may_be_out(state, situation.at_ms) and (out := plug_back(cause, state.open)) is not None:
         return out
     if cold_comes_first(cause, situation, standing):
         knobs = present_knobs(chamber, situation.changes)

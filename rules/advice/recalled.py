@@ -184,11 +184,14 @@ def may_be_out(state: AdviceState, at_ms: int) -> bool:
     """Return whether the heater was told to be unplugged lately, that is over, and nobody has said whether it was done.
 
     Who pulls a plug in the heat and writes nothing has a cold box next. Asked for half a day; then it is looked at otherwise.
+    What ran away once more after that was asked is not plugged in a second time.
     """
-    ended_ms = max(state.by_itself_ms, default=None)
-    if ended_ms is None or at_ms - ended_ms >= OUT_MS or (state.heater_seen_ms or 0) >= ended_ms:
+    ended_ms, told_ms = max(state.by_itself_ms, default=None), state.checked_ms.get("plug-back")
+    if ended_ms is None or (told_ms is not None and told_ms < ended_ms and at_ms - told_ms < OUT_MS):
         return False
-    return at_ms - state.checked_ms.get("plug-back", at_ms) < CHECK_AGAIN_MS
+    if at_ms - ended_ms >= OUT_MS or (state.heater_seen_ms or 0) >= ended_ms:
+        return False
+    return told_ms is None or at_ms - told_ms < CHECK_AGAIN_MS
 
 
 def mat_felt(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:

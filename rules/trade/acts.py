@@ -46,8 +46,9 @@ ACTS: dict[str, Act] = {
     ),
     "plug-back": Act(
         "heater", "more",
-        "If you pulled the heater's plug when it was too warm, plug it in again, stay until you have seen it switch off once, "
-        "and say that it is done; if you did not, feel whether its mat is warm, and look at plug, breaker and thermostat",
+        "If you pulled the heater's plug when it was too warm, find out why it was (probe fallen? relay stuck? or was it the "
+        "room?), plug it in again only then, stay until you have seen it switch off once, and say that it is done; if it does "
+        "not switch off, leave it out. If you did not pull it, feel whether its mat is warm, and look at plug and breaker",
         needs=("heater",),
     ),
     "feel-mat": Act(

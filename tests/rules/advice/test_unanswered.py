@@ -104,3 +104,38 @@ def test_who_plugged_it_in_again_and_says_so_is_asked_no_more():
     assert changes == []  # for dewlid it was plugged in all the time
     _, events = advised(later(cold(), 3.0), state, chamber)
     assert all("pulled the heater's plug" not in action.text for event in events for action in event.actions)
+
+
+def test_what_ran_away_again_after_its_plug_was_asked_for_is_not_plugged_in_a_third_time():
+    """A relay that sticks was plugged in by who wrote nothing, twice a day (foreign simulation)."""
+    asked_ms = NOON_MS + 6 * HOUR_MS
+    state = AdviceState(by_itself_ms=[NOON_MS, NOON_MS + 12 * HOUR_MS], checked_ms={"plug-back": asked_ms})
+    _, events = advised(cold(), state)
+    assert all("pulled the heater's plug" not in action.text for event in events for action in event.actions)
+
+
+@pytest.mark.parametrize(("was_cold", "feels"), [(False, True), (True, False)])
+def test_what_was_cold_after_its_runaway_had_no_sun_on_it(was_cold: bool, feels: bool):
+    """Where it went by itself and no cold came, the sun may do it: then the mat is felt first."""
+    hot = situation(
+        29.5, 72.0, 20.0, 50.0, at_ms=NOON_MS + DAY_MS, temperature_slope_k_h=1.5, usual_c=26.0, usual_peak_c=26.6,
+        usual_trough_c=25.4, usual_range_k=1.2,
+    )  # fmt: skip
+    chamber = Chamber(devices=devices(setpoint_c=26.0))
+    state = AdviceState(by_itself_ms=[NOON_MS], checked_ms={"plug-back": NOON_MS + 3 * HOUR_MS} if was_cold else {})
+    stands = alarms(hot, chamber, "heater-runaway")
+    state, events = consider(settings_of(chamber), "north", state, hot, stands, "test")
+    assert (asked(events)[0] == "heater:check") is feels
+    assert feels or asked(events)[0] == "heater:stop"
+    _, again = consider(settings_of(chamber), "north", state, later(hot, 1.0), stands, "test")
+    assert feels or "heater:check" not in asked(again)  # once the plug is to be pulled, nobody is sent to feel the mat
+
+
+def test_the_call_for_the_plug_stands_until_it_warms():
+    """A box that cools evenly looked like a thermostat that switches for half an hour, and was told to check the heat."""
+    state, events = advised(cold(), AdviceState(by_itself_ms=[NOON_MS]))
+    assert asked(events)[0] == "heater:more"
+    known = Chamber(devices=devices(setpoint_c=26.0))
+    swings = later(cold(usual_c=22.0, usual_peak_c=22.6, usual_trough_c=21.4, usual_range_k=1.2), 1.0, temperature_c=21.8)
+    _, events = advised(swings, state, known)
+    assert "heater:check" not in asked(events)
