@@ -12,7 +12,7 @@ from rules.climate.quality import FAIL, NAMES, SUSPECT, TESTS
 from rules.settings import Settings
 from rules.terms.events import HOUR_MS, QualityEvent
 
-_PASSING = {"spike", "first"}  # over by the next sample: their end is no news
+_PASSING = {"spike"}  # over by the next sample: their end is no news
 _FAILURE = {"gross-range", "sentinel", "flat-line"}
 
 
@@ -32,6 +32,8 @@ def quality_events(settings: Settings, heard: Heard, origin: str) -> tuple[Serie
         test, at_ms = TESTS[int(code[index])], int(judged.at_ms[index])
         if test == memory.told_test:
             continue
+        if test in _PASSING and memory.told_test not in ("", *_PASSING):
+            continue  # the first good reading after bad ones leaps back: what was told is not over by that, nor anything new
         told_before, memory.told_test = memory.told_test, test
         if test and memory.told_ms is not None and test in _PASSING and at_ms - memory.told_ms < HOUR_MS:
             continue
