@@ -299,7 +299,7 @@ ALARMS: dict[str, AlarmKind] = {
         latch="blind",
     ),
     "medium-down": AlarmKind(
-        label="a line or broker is down", sentence="The line or broker {medium} is down",
+        label="a line or broker is down", sentence="The {medium} is down",
         first_step="Check the cable or the broker that these probes share.",
         subject="medium", consequence="minor", figure=None, edge=None, continuous=False,
         harm=None, bears=(Bears("outside", "serious", (4, 4, 4, 4, 4)),),
