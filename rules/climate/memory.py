@@ -38,6 +38,8 @@ class Series:
     beyond_believed: bool = False
     beyond_unseen: bool = False
     """Whether nobody saw how it came there."""
+    beyond_far: bool = False
+    """Whether it leapt there further than any air does."""
     slowest_ms: int | None = None
     """Where its dew point was least, were it to rise by so much an hour; and whether the newest one ran ahead of that."""
     slowest_c: float = 0.0

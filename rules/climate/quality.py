@@ -74,6 +74,10 @@ JUMPS = ("spike", "domain", "sentinel", "gross-range")
 JUMPS_OF, ERRATIC_JUMPS, CALM_JUMPS = 24, 5, 1
 """A probe that began to jump so often in so many samples is erratic, until it did at most so often. Sound ones of all paces did
 three times at most, hourly under a roof (`tests/trials/healthy_air.py`). Own estimate."""
+FAR = {"air_temperature": 25.0, "relative_humidity": 60.0, "surface_temperature": 60.0}
+FAR_WITHIN_MS = 15 * MINUTE_MS
+"""From one reading to the next within this no air and no mat goes so far into an extreme: a probe that is carried from a box
+into the frost or the sun passes what lies between. Own estimates."""
 AGREE = {"air_temperature": 1.5, "relative_humidity": 6.0, "surface_temperature": 3.0}
 """So near to it a second probe of the place bears an extreme out: the errors of two cheap probes; own estimate."""
 
@@ -139,8 +143,9 @@ def judge(
     if beyond.any() or memory.beyond_since_ms is not None:
         bottom = raw < (DRIEST_PCT if quantity == "relative_humidity" else -np.inf)
         may_stand = bottom if grain_m is None else bottom | (grain_m >= COARSE[quantity])
-        unled, alone = _unled(memory, quantity, at_ms, raw, beyond, bottom, may_stand, interval_ms)
         borne_out = np.abs(raw - second) <= AGREE[quantity]
+        proves_nothing = bottom | ~(borne_out | np.isnan(second))
+        unled, alone = _unled(memory, quantity, at_ms, raw, beyond, proves_nothing, may_stand, interval_ms)
         mark(unled & ~alone & ~borne_out, SUSPECT, "domain")
         mark(alone & ~borne_out, SUSPECT, "begins-extreme")
     reversing = _neighbours(memory, quantity, at_ms, raw, interval_ms, mark)
@@ -212,7 +217,7 @@ def _unled(
     at_ms: Instants,
     raw: Floats,
     beyond: Bools,
-    bottom: Bools,
+    proves_nothing: Bools,
     may_stand: Bools,
     interval_ms: int,
 ) -> tuple[Bools, Bools]:
@@ -220,7 +225,8 @@ def _unled(
     is not blamed either, since nobody saw how it came there: at the beginning, and after a gap.
 
     At the bottom of its scale a humidity that wanders proves nothing, a dead input hums there; nor does one that stands, a
-    sound probe reads 0 in a box over silica gel for months. It is asked for a proof (`probe-unproven`).
+    sound probe reads 0 in a box over silica gel for months. It is asked for a proof (`probe-unproven`). Nor does what wanders
+    beside another probe that says otherwise, or has leapt further than any air does: two swapped channels, a broken wire.
     """
     doubted, alone = np.zeros(len(raw), bool), np.zeros(len(raw), bool)
     before_ms, before = memory.last_ms, memory.last_raw
@@ -235,8 +241,11 @@ def _unled(
                 limit = _step_limit(quantity, np.array([instant - (before_ms or 0)]))[0]
                 memory.beyond_believed = bool(near and abs(value - (before or 0.0)) <= limit)
                 memory.beyond_unseen = not near
+                soon = near and instant - (before_ms or 0) <= FAR_WITHIN_MS
+                memory.beyond_far = bool(soon and abs(value - (before or 0.0)) > FAR[quantity])
             stays_ms = instant - memory.beyond_since_ms
-            moved = value != memory.beyond_raw and stays_ms >= BEYOND_BELIEVED_MS and not bottom[index]
+            moved = value != memory.beyond_raw and stays_ms >= BEYOND_BELIEVED_MS
+            moved = moved and not proves_nothing[index] and not memory.beyond_far
             memory.beyond_believed = memory.beyond_believed or moved
             doubted[index] = not memory.beyond_believed
             alone[index] = doubted[index] and memory.beyond_unseen and (stays_ms < BEGINS_MS or bool(may_stand[index]))

@@ -516,3 +516,30 @@ def test_memory_counts_samples_and_those_that_were_not_good() -> None:
     )
     assert (memory.samples, memory.not_good) == (6, 2)
     assert (memory.flag, memory.test) == (GOOD, "")
+
+
+@pytest.mark.parametrize(("second", "step_min"), [(None, 1), (25.9, 1), (25.9, 60)], ids=["alone", "twin", "hourly twin"])
+def test_two_channels_that_were_swapped_are_never_believed_however_they_move(second: float | None, step_min: int) -> None:
+    """The humidity that a thermometer's input said, 78, was believed after an hour because it moved, beside a sound probe at
+    25.9 degC: "Unplug the heater now"."""
+    values = np.array([25.9 + 0.02 * (index % 5) for index in range(90)] + [78.0 + 0.1 * (index % 7) for index in range(600)])
+    at_ms = np.arange(len(values), dtype=np.int64) * step_min * MINUTE_MS
+    twin = None if second is None else np.full(len(values), second)
+    _, told = judge(Series(), "air_temperature", at_ms, values, step_min * MINUTE_MS, None, twin)
+    assert (told.flag[90:] >= SUSPECT).all() and (told.flag[2:90] < SUSPECT).all()
+    back = np.concatenate((values, [25.9] * 60))  # the plugs are put right
+    twin = None if second is None else np.full(len(back), second)
+    at_ms = np.arange(len(back), dtype=np.int64) * step_min * MINUTE_MS
+    _, told = judge(Series(), "air_temperature", at_ms, back, step_min * MINUTE_MS, None, twin)
+    assert (told.flag[-30:] < SUSPECT).all()
+
+
+def test_a_probe_that_is_carried_into_the_frost_is_believed_there() -> None:
+    """By minutes with the lag of a probe in still air, by the hour at one go."""
+    minutes = np.arange(240)
+    slowly = np.where(minutes < 60, 22.0, -8.0 + 30.0 * np.exp(-(minutes - 60) / 12.0)) + 0.05 * (minutes % 3)
+    _, told = judge(Series(), "air_temperature", minutes * MINUTE_MS, slowly, MINUTE_MS, None)
+    assert (told.flag[-60:] < SUSPECT).all()
+    hourly = np.array([22.0, 22.1, 22.0, -8.0, -8.2, -8.1, -8.4, -8.3])
+    _, told = judge(Series(), "air_temperature", np.arange(8) * 60 * MINUTE_MS, hourly, 60 * MINUTE_MS, None)
+    assert (told.flag[-2:] < SUSPECT).all()

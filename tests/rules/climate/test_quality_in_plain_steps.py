@@ -20,6 +20,7 @@ GOOD, FIRST, SUSPECT, FAIL = 1, 2, 3, 4
 SPIKE = {"air_temperature": 3.0, "relative_humidity": 10.0, "surface_temperature": 5.0}
 AT_ONCE = {"air_temperature": 16.0, "relative_humidity": 45.0, "surface_temperature": 20.0}
 FAST = {"air_temperature": 1.0, "relative_humidity": 10.0, "surface_temperature": 3.0}
+LEAPT = {"air_temperature": 25.0, "relative_humidity": 60.0, "surface_temperature": 60.0}  # within 15 minutes
 NEAR = {"air_temperature": 1.5, "relative_humidity": 6.0, "surface_temperature": 3.0}
 LIKELY = {"air_temperature": (5.0, 45.0), "relative_humidity": (15.0, 104.0), "surface_temperature": (5.0, 75.0)}
 POSSIBLE = {"air_temperature": (-40.0, 80.0), "relative_humidity": (0.0, 104.0), "surface_temperature": (-40.0, 80.0)}
@@ -41,7 +42,7 @@ class Plain:
     racing_since: float | None = None
     beyond_since: float | None = None
     beyond_first = 0.0
-    believed = unseen = erratic = False
+    believed = unseen = far = erratic = False
 
     def judge(self, at: float, value: float, second: float, flat: tuple[float, float] | None) -> tuple[int, str]:
         value = value if math.isfinite(value) else math.nan
@@ -75,8 +76,11 @@ class Plain:
             near = bool(self.times) and at - self.times[-1] <= self.fresh_min and not math.isnan(self.values[-1])
             led = near and abs(value - self.values[-1]) <= self._limit(at - self.times[-1])
             self.beyond_since, self.beyond_first, self.believed, self.unseen = at, value, led, not near
+            self.far = near and at - self.times[-1] <= 15 and abs(value - self.values[-1]) > LEAPT[self.quantity]
         bottom = value < BOTTOM[self.quantity]  # there a dead input hums, and a sound one stands for months
-        self.believed |= value != self.beyond_first and at - self.beyond_since >= 60 and not bottom
+        denied = not math.isnan(second) and not abs(value - second) <= NEAR[self.quantity]
+        wanders = value != self.beyond_first and at - self.beyond_since >= 60 and not bottom
+        self.believed |= wanders and not denied and not self.far
         if self.believed or abs(value - second) <= NEAR[self.quantity]:
             return GOOD, ""
         may_stand = bottom or self.grain >= COARSE[self.quantity]
