@@ -95,15 +95,10 @@ def for_adviser(
         climate.swing(situation.chamber, name, since_ms, situation.at_ms) for name in SWINGING
     )
     settling = moved_ms is not None and (humidity is None or humidity.hours < LEAST_HOURS)
-    chamber = settings.chambers[situation.chamber]
-    ahead = climate.room_ahead(chamber.room, situation.at_ms)
-    switched = chamber.devices.heater is not None and chamber.devices.heater.thermostat
-    if ahead is None and situation.room_temperature_c is None and not switched:
-        ahead = climate.room_ahead(situation.chamber, situation.at_ms)  # what nothing switches has its room's days
     return replace(
         situation, changes=changes, temperature_swing=temperature, humidity_swing=humidity, margin_swing=margin,
         vapour_fall_k=climate.vapour_fall_k(situation) if moved_ms is None or situation.at_ms - moved_ms > DAY_MS else None,
-        room_ahead=ahead,
+        room_ahead=climate.room_ahead(settings.chambers[situation.chamber].room, situation.at_ms),
         settling=settling, besides=together.besides(situation.chamber, situation.at_ms),
         harm=situation.harm if harm is None else harm,
     )
