@@ -131,14 +131,13 @@ class Climate:
             )
         return self._moves[chamber, hour]
 
-    def room_ahead(self, place: str | None, at_ms: int) -> RoomAhead | None:
-        """Return how a room, or a box that goes with it, goes on by its five days before this hour; None where not one of them
-        is known."""
+    def room_ahead(self, room: str | None, at_ms: int) -> RoomAhead | None:
+        """Return how a room goes on by its five days before this hour; None where not one of them is known."""
         hour = at_ms // HOUR_MS
-        if (place, hour) not in self._rooms:
-            past = self._table(place or "", "temperature_c").between(hour - KEPT_MS // HOUR_MS, hour)
-            self._rooms[place, hour] = room_ahead_of(past.mean) if past.known else None
-        return self._rooms[place, hour]
+        if (room, hour) not in self._rooms:
+            past = self._table(room or "", "temperature_c").between(hour - KEPT_MS // HOUR_MS, hour)
+            self._rooms[room, hour] = room_ahead_of(past.mean) if past.known else None
+        return self._rooms[room, hour]
 
     def vapour_fall_k(self, now: Situation) -> float | None:
         """Return how far the dew point lies below the mean of its last day, beyond what a cooler box or a drier room explains;
