@@ -129,13 +129,11 @@ def reason_of(
     star, floor = humidity_at_target_pct(situation, goal.temperature_c), humidity_floor_pct(situation)
     thermostat = thermostat_of(chamber, situation, knobs, heater_since_ms, tau_h)
     facts = {*remembered} | _device_facts(chamber, knobs)
-    setpoint_c = knobs.get("setpoint") if "thermostat" in facts else None
-    looked = "heater-looked" in remembered
-    facts |= _heater_facts(thermostat, situation, goal, setpoint_c, heater_sound, looked)
-    if looked and "thermostat" not in facts:
-        facts = facts - {"falls-freely"}  # the keeper saw it warm and nothing switches it: its room falls
+    looked, switched = "heater-looked" in remembered, "thermostat" in facts
+    setpoint_c = knobs.get("setpoint") if switched else None
+    facts |= _heater_facts(thermostat, situation, goal, setpoint_c, heater_sound, looked=looked, switched=switched)
     facts |= {"dial-again"} if _raised_before(chamber, situation, thermostat, setpoint_c) else set()
-    if not _explains_cold(weak, thermostat, "thermostat" in facts):
+    if not _explains_cold(weak, thermostat, switched):
         weak = None
     elif temperature == "low":
         facts = facts - {"heater-suspect", "heater-fault", "falls-freely"} | {"heater-weak", "heater-too-weak"}
@@ -233,11 +231,13 @@ def thermostat_of(
 
 
 def _heater_facts(
-    thermostat: State | None, situation: Situation, goal: Goal, setpoint_c: float | None, sound: bool, looked: bool
+    thermostat: State | None, situation: Situation, goal: Goal, setpoint_c: float | None, sound: bool, *, looked: bool,
+    switched: bool,
 ) -> set[str]:
     """Return what the thermostat's state means for advice. `heater-idle`: off, so turning it down gives nothing back.
 
-    What falls as a box without heat is looked at before any set point is moved, also where a slow one may still be held.
+    What falls as a box without heat is looked at before any set point is moved, also where a slow one may still be held. Where
+    nothing switches a mat that was looked at, it is its room that falls.
     """
     t, room = situation.temperature_c, situation.room_temperature_c
     cold = t is not None and t < goal.low_c
@@ -251,7 +251,7 @@ def _heater_facts(
     if thermostat == "unknown" and t is not None and t < goal.low_c - 1.5 and not sound and not _gives_as_ever(situation):
         facts = facts | {"heater-suspect"}
     if thermostat in ("unknown", "regulating", "at-limit") and cold and _falls_freely(situation, setpoint_c):
-        facts = facts | {"falls-freely"} | (set() if looked else {"heater-suspect"})
+        facts = facts | ({"falls-freely"} if switched or not looked else set()) | (set() if looked else {"heater-suspect"})
     if thermostat == "unknown" and setpoint_c is not None and t is not None and t > setpoint_c + FAULT_K:
         facts = facts | {"heater-doubt"}  # stuck, or off in a warm room: only the mat tells
     if thermostat is None and cold:

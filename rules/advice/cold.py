@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Literal
 
 from rules.advice.boxes import in_order, in_turn, marks_ahead, moved_with, names, pace_h, told_by_another
@@ -10,7 +11,7 @@ from rules.advice.cause import Cause
 from rules.advice.devices import allowed, moves_for
 from rules.advice.emergency import Urgent, one_a_device
 from rules.advice.model import COOLING, NAMES, ChamberModel, cooling_h
-from rules.advice.planned import Plan, plain
+from rules.advice.planned import Plan, action_of, plain
 from rules.advice.standing import Standing, dryness_harms
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Beside, Situation
@@ -247,4 +248,7 @@ def plug_back(cause: Cause, told: OpenAdvice | None) -> Plan | None:
     if cause.temperature != "low" or cause.thermostat not in cold:
         return None
     acts = ("plug-back", "warm-now") if "lethal-cold" in cause.facts else ("plug-back",)
-    return plain("plug-back", cause, acts, Never("Do not turn its thermostat up before you have looked at its plug."))
+    asks = plain("plug-back", cause, acts, Never("Do not turn its heat up before you have looked at its plug."))
+    if "thermostat" in cause.facts:
+        return asks
+    return replace(asks, actions=(action_of("plug-back", emergencies.PLUG_BACK_UNSWITCHED), *asks.actions[1:]))

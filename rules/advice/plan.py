@@ -12,7 +12,7 @@ from rules.advice.cause import Cause
 from rules.advice.cold import cold, cold_comes_first, plug_back, warming
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent
-from rules.advice.heat import heat, heat_comes_first, stops_lately
+from rules.advice.heat import heat, stops_lately
 from rules.advice.model import cooling_h
 from rules.advice.opened import close_again, taking_back
 from rules.advice.planned import Plan, action_of, fitting, plain, sized
@@ -20,11 +20,10 @@ from rules.advice.recalled import (
     again_ms,
     asked_lately,
     cause_of,
+    heat_calls,
     looks_due,
-    mat_felt,
     may_be_out,
     model_of,
-    stop_asked,
     turned_by_feel,
     waits,
 )
@@ -91,8 +90,7 @@ def _first(
     due: Sequence[str],
 ) -> Plan | Cause | None:
     """Return what comes first; `due`: the alarms that ask for a look at the lid still."""
-    felt, asked = mat_felt(state, situation, standing), stop_asked(state)
-    if heat_comes_first(situation, standing, cause.thermostat, cause.goal, felt, asked):
+    if heat_calls(state, situation, standing, cause.thermostat, cause.goal):
         return _urgent(cause, heat(cause, state, situation, chamber, model_of(chamber, state)))
     if cause.thermostat == "unplugged" and left_out(state, situation):
         acts = ("leave-out", "warm-place") if cause.temperature == "low" else ("leave-out",)
@@ -263,8 +261,8 @@ def _wipe(cause: Cause, state: AdviceState, at_ms: int) -> str | None:
     """Return the wipe where water hangs on the lid and nobody was asked lately to take it away: what dries the air leaves it
     hanging for days, for it falls before the lid is warm enough to give it back."""
     due, now = cause.lid_wet and cause.temperature == "ok" and "water-hangs" in cause.facts, state.open
-    waits = now is not None and now.done_ms is None and any("wipe-lid" in wording.acts for wording in (now, *now.earlier))
-    asked = not waits and asked_lately(state, "wipe-lid", at_ms)
+    still = now is not None and now.done_ms is None and any("wipe-lid" in wording.acts for wording in (now, *now.earlier))
+    asked = not still and asked_lately(state, "wipe-lid", at_ms)
     return "wipe-lid" if due and not asked and allowed(Step("wipe-lid"), cause) else None
 
 
@@ -274,8 +272,8 @@ def _aid(worst: Miss | None, cause: Cause, state: AdviceState, at_ms: int) -> st
         return None
     held = [step.act for step in practice.AIDS[worst] if allowed(step, cause)]
     free = (act for act in held if not asked_lately(state, act, at_ms, again_ms(cause)))
-    waits = state.open.acts if state.open is not None and state.open.done_ms is None else ()
-    return min(free, key=lambda act: 0 if act in waits else state.checked_ms.get(act, 0), default=None)
+    still = state.open.acts if state.open is not None and state.open.done_ms is None else ()
+    return min(free, key=lambda act: 0 if act in still else state.checked_ms.get(act, 0), default=None)
 
 
 def findable_keys(state: AdviceState, cause: Cause, at_ms: int) -> tuple[set[str], set[str]]:

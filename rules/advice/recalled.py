@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from rules.advice.branches import LOOKS
 from rules.advice.cause import Cause, reason_of, thermostat_of
 from rules.advice.devices import Move
-from rules.advice.goal import goal_of
+from rules.advice.goal import Goal, goal_of
 from rules.advice.heat import heat_comes_first
 from rules.advice.model import ChamberModel, cooling_h, model_from_json, prior_model
 from rules.advice.standing import Standing, stands
@@ -15,7 +15,7 @@ from rules.advice.state import AdviceState
 from rules.advice.verification import WATER_GIVES_PCT, Follows, in_vain_so_far
 from rules.advice.weak_mat import weak_mat
 from rules.climate.situation import Situation
-from rules.climate.thermostat import FALLS_K_H
+from rules.climate.thermostat import FALLS_K_H, State
 from rules.keeper.devices import heater_since_ms, present_knobs
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
@@ -151,8 +151,15 @@ def heat_first(chamber: Chamber, state: AdviceState, situation: Situation, stand
     """Return whether the heat branch holds for this chamber now."""
     changes = situation.changes
     thermostat = thermostat_of(chamber, situation, present_knobs(chamber, changes), heater_since_ms(changes))
-    felt, asked = mat_felt(state, situation, standing), stop_asked(state)
-    return heat_comes_first(situation, standing, thermostat, goal_of(chamber, situation), felt, asked)
+    return heat_calls(state, situation, standing, thermostat, goal_of(chamber, situation))
+
+
+def heat_calls(
+    state: AdviceState, situation: Situation, standing: Mapping[str, Standing], thermostat: State | None, goal: Goal
+) -> bool:
+    """Return whether the heat branch holds, with what was asked of the keeper and answered."""
+    felt, asked = _mat_felt(state, situation, standing), _stop_asked(state)
+    return heat_comes_first(situation, standing, thermostat, goal, felt, asked)
 
 
 def waits(state: AdviceState, cause: Cause, knob: str, at_ms: int) -> bool:
@@ -168,13 +175,12 @@ def turned_by_feel(state: AdviceState, knobs: Mapping[str, float], move: Move, a
         return False
     now = state.open
     before = [] if now is None else [wording for wording in now.earlier if at_ms - wording.told_ms < CHECK_AGAIN_MS]
-    stands = [] if now is None or now.done_ms is not None else now.moves
-    turned = [one for wording in before for one in wording.moves if one.knob == "heater"]
-    turned += [one for one in stands if one.knob == "heater"]
-    return bool(turned) and not any(one.knob == "heater" and one.delta == move.delta for one in stands)
+    earlier = [one for wording in before for one in wording.moves if one.knob == "heater"]
+    open_still = [] if now is None or now.done_ms is not None else [one for one in now.moves if one.knob == "heater"]
+    return bool(earlier or open_still) and all(one.delta != move.delta for one in open_still)
 
 
-def stop_asked(state: AdviceState) -> bool:
+def _stop_asked(state: AdviceState) -> bool:
     """Return whether the heater was told to be unplugged, and nobody has said that it is."""
     now = state.open
     return now is not None and now.branch == "heat" and now.done_ms is None and "heater:stop" in now.keys
@@ -194,7 +200,7 @@ def may_be_out(state: AdviceState, at_ms: int) -> bool:
     return told_ms is None or at_ms - told_ms < CHECK_AGAIN_MS
 
 
-def mat_felt(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+def _mat_felt(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
     """Return whether the keeper has looked at the heat since it is too warm, and it gets no cooler all the same."""
     hot, seen_ms = standing.get("temperature-high"), state.heater_seen_ms
     if hot is None or hot.since_ms is None or seen_ms is None:

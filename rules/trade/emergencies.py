@@ -6,6 +6,7 @@ The acts themselves stand in `rules.trade.practice`. A row without a source is c
 from __future__ import annotations
 
 from rules.terms.events import HOUR_MS
+from rules.trade.acts import ACTS
 from rules.trade.bearable import HarmKind
 from rules.trade.practice import AIR, HEAT, NO_COVER_HOT, NO_MIST_HOT, Never, Step, steps
 
@@ -69,8 +70,7 @@ IN_VAIN_HELPS = {
 }
 """What to look at where the first steps were done twice and it goes on. Common practice, no source."""
 LAST_HELP: dict[HarmKind, str] = {
-    "heat": "Where that is done already: nothing that is set here cools it further. Stand a cool pack or a bottle of cold "
-    "water, wrapped in a cloth, against the outside of one side wall, away from the garden, never on the lid; or carry the "
+    "heat": f"Where that is done already: nothing that is set here cools it further. {ACTS['cool-pack'].text}; or carry the "
     "box, level and slowly, to a room that a thermometer shows to be cooler than the box.",
     "cold": "Where that is done already: nothing that is set here warms it further. Lay blankets round the sides, a gap left "
     "for air, with a closed bottle of water at 40 °C in a towel beside the box, not under it; or carry the box, level and "
@@ -80,6 +80,12 @@ LAST_HELP: dict[HarmKind, str] = {
 }
 """What is left where urgent harm goes on and nothing is advised that is not done: an urgent letter says at least this. Common
 practice, no source."""
+PLUG_BACK_UNSWITCHED = (
+    "If you pulled the heater's plug when it was too warm, plug it in again, dimmed below what it was, look at the thermometer "
+    "each quarter of an hour until it holds, say that it is done, and buy it a thermostat. If you did not pull it, feel "
+    "whether its mat is warm, and look at plug and breaker"
+)
+"""The same as `plug-back` asks, of a mat that nothing switches. Common practice, no source."""
 COLD_ORDER = "Of boxes that are equally cold take the smallest garden first: it bears least."
 """Judgement."""
 WARM_BACK = "Let it warm up over hours, about 2 K per hour; the lid will be wet for a while."

@@ -139,3 +139,13 @@ def test_the_call_for_the_plug_stands_until_it_warms():
     swings = later(cold(usual_c=22.0, usual_peak_c=22.6, usual_trough_c=21.4, usual_range_k=1.2), 1.0, temperature_c=21.8)
     _, events = advised(swings, state, known)
     assert "heater:check" not in asked(events)
+
+
+@pytest.mark.parametrize("thermostat", [True, False])
+def test_nobody_waits_for_a_mat_to_switch_off_that_nothing_switches(thermostat: bool):
+    chamber = Chamber(devices=devices(heater=Heater(watts=8.0, thermostat=thermostat)))
+    _, events = advised(cold(), AdviceState(by_itself_ms=[NOON_MS]), chamber)
+    said = events[0].actions[0].text
+    assert said.startswith("If you pulled the heater's plug")
+    assert ("switch off once" in said) is thermostat and ("dimmed below what it was" in said) is not thermostat
+    assert not any("thermostat up" in line for line in events[0].never)
