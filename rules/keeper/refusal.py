@@ -27,12 +27,12 @@ class Refused(ValueError):
 
 def answer(
     origin: str, word: Word, accepted: bool, text: str, chamber: str | None = None, *, takes_back: str = "",
-    advisory: str = "",
+    advisory: str = "", asks_still: bool = False,
 ) -> WordEvent:
     """Return the one answer to a word."""
     return WordEvent(
         id=answer_id(origin, word.word_id), at_ms=word.taken_ms, chamber=chamber, word=word.word, accepted=accepted, text=text,
-        takes_back=takes_back, advisory=advisory,
+        takes_back=takes_back, advisory=advisory, asks_still=asks_still,
     )
 
 

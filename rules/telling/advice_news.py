@@ -108,7 +108,7 @@ def take_word(ledger: Ledger, event: WordEvent) -> None:
     thread = ledger.state.threads.get(f"situation.{place}")
     if event.word == "rehearse" and event.accepted:
         ledger.state.rehearsal = Rehearsal(event.at_ms)
-    if event.word == "advice-done" and event.accepted:
+    if event.word == "advice-done" and event.accepted and not event.asks_still:
         stands = ledger.state.advice.get(chamber)
         if stands is None or ledger.state.said_done.get(chamber) != stands.advisory:
             ledger.state.said_done[chamber] = event.advisory  # an older one that is said afterwards takes nothing back

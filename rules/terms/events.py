@@ -306,6 +306,8 @@ class WordEvent(Event):
     """Of a word that takes another one back: what kind that one is."""
     advisory: str = ""
     """Of `done`: the advisory that it was said of, in whatever wording."""
+    asks_still: bool = False
+    """Of `done`: whether that advisory asks for something else since, in a wording that is not done."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

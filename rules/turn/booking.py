@@ -29,7 +29,8 @@ def booked(settings: Settings, state: EngineState, word: AdviceDone, at_ms: int)
         if told is not None:
             accepted, text = _booked(settings, state, name, told, word, at_ms)
             text = in_keepers_unit(text, settings.site.temperature_unit)
-            return answer(state.origin, word, accepted, text, name, advisory=told.advisory)
+            still = done.still_asked(state.advice[name], told) is not None
+            return answer(state.origin, word, accepted, text, name, advisory=told.advisory, asks_still=still)
     # In order of the chambers: that in which they came into the state depends on how the stream was cut.
     known = [told.name for _, adviser in sorted(state.advice.items()) for _, told in done.wordings(adviser)]
     text = f"unknown_advice: there is no advice {word.advisory!r}; there are: {', '.join(known) or 'none'}"

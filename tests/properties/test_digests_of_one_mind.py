@@ -96,7 +96,7 @@ def plans_of(events: list[Event], letter: LetterEvent) -> set[str]:
             break
         if event.kind == "advice":
             stands = {event.advisory} if event.status in ASKS else stands - {event.advisory}
-        elif event.kind == "word" and event.word == "advice-done" and event.accepted:
+        elif event.kind == "word" and event.word == "advice-done" and event.accepted and not event.asks_still:
             stands -= {event.advisory}
     return stands
 

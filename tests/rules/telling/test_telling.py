@@ -485,6 +485,17 @@ def test_what_is_done_before_its_letter_went_out_is_not_asked_for_any_more() -> 
     assert not [one for one in letters_of(*begun, booked, until=at("10 11:00"))[1:] if "updated" in about(one)]
 
 
+def test_what_an_advisory_asks_for_since_is_told_though_its_first_wording_was_done() -> None:
+    """One `done` of the first wording silenced all later ones: for three days letters told of the cold and of no step."""
+    when = at("10 08:00")
+    begun = [alarm(when), advice(when), advice(at("10 08:40"), "updated", change="close", device="vent")]
+    aside = replace(done(at("10 08:50")), advisory="left.1", asks_still=True)
+    later = [advice(at("10 12:00"), "updated", change="more"), alarm(at("10 15:00"), "escalated", priority="wake")]
+    told = letters_of(*begun, aside, *later, until=at("10 15:10"))
+    steps = [[event.change for event in one.about if isinstance(event, AdviceEvent)] for one in told]
+    assert (steps[0], steps[1], steps[-1]) == (["less"], ["close"], ["more"]) and [] not in steps
+
+
 def test_graver_news_after_an_answer_ask_for_one_of_their_own() -> None:
     when = at("10 08:00")
     letters = letters_of(

@@ -143,9 +143,10 @@ def test_what_an_older_letter_asked_for_is_booked_beside_the_newer_advice_which_
     booked = told_knobs(course.state.keeper.devices["north"])
     assert booked and course.state.advice["north"].heater_seen_ms is None
     (again,) = course.say(word(AdviceDone, "b", advisory=first))
-    assert "told as done before" in again.text
+    assert "told as done before" in again.text and told.asks_still and again.asks_still
     (told,) = course.say(word(AdviceDone, "c", advisory=second))
     assert "Booked: Check the heat" in told.text and course.state.advice["north"].heater_seen_ms is not None
+    assert not told.asks_still
     course.say(word(TakeBack, "d", said="a"))
     opened = course.state.advice["north"].open
     assert opened is not None and opened.done_ms is not None and told_knobs(course.state.keeper.devices["north"]) != booked
