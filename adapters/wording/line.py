@@ -43,10 +43,10 @@ def broken(text: str, width: int | None) -> str:
 
 def _alarm(event: AlarmEvent, settings: Settings, style: Style) -> str:
     if event.change in ("returned", "latched", "reset", "closed"):
-        return f"ALARM over  {over(event, settings, style, event.at_ms)}"
+        return f"{event.kind.upper()} over  {over(event, settings, style, event.at_ms)}"
     said = sentence(event, settings, style, event.at_ms)
     note = _CHANGES.get(event.change)
-    return f"ALARM  {f'{note}: ' if note else ''}{said}"
+    return f"{event.kind.upper()}  {f'{note}: ' if note else ''}{said}"
 
 
 def _advice(event: AdviceEvent, settings: Settings, style: Style) -> str:

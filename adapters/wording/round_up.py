@@ -25,6 +25,7 @@ from rules.terms.events import (
     SystemEvent,
     WordEvent,
 )
+from rules.trade.alarm_kinds import WET_LID
 
 _SEE_NOW = "To see how the chambers are now, type on the server:"
 SYSTEM_TITLES = {
@@ -121,15 +122,12 @@ def digest(letter: LetterEvent, settings: Settings, style: Style) -> list[Sectio
     return [part for part in parts if part is not None]
 
 
-_LID_HELD_WET = ("lid-dew", "lid-drip-tonight")
-
-
 def _looks(
     looks: Sequence[AlarmEvent], standing: Sequence[AlarmEvent], settings: Settings, style: Style, now_ms: int
 ) -> list[Block]:
     blocks: list[Block] = []
     lids = [alarm for alarm in looks if alarm.probe is None]
-    wet = {alarm.chamber for alarm in standing if alarm.alarm in _LID_HELD_WET}
+    wet = {alarm.chamber for alarm in standing if alarm.alarm in WET_LID}
     if lids:
         blocks += points([
             f"{title_of(settings, alarm.chamber)}: its lid is taken to be wet, by figures that are not sure of it; your eye is."

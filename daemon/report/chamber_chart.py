@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 
 from adapters.wording.figures import Style
 from daemon.report import svg
-from daemon.report.chart import LEFT, RIGHT, Drawing, Edges, Line, Plot, bounds
+from daemon.report.chart import LEFT, RIGHT, Drawing, Edges, Instants, Line, Plot, bounds
 from daemon.report.curves import Curve
-from daemon.report.figures import beginnings, edges, local_text
+from daemon.report.figures import beginnings, edges, humidity_edges, local_text
 from daemon.report.happenings import Lane
+from rules.checks.bands import RAISED_PCT
 from rules.settings import Chamber, Settings
 from rules.settings.bands import Band
 from rules.terms.advised import Prediction
@@ -58,10 +59,11 @@ def picture(
     room = room if room.seen else replace(room, name="")
     heat = Line("temperature", curve.at_ms, curve.temperature_least_c, curve.temperature_c, curve.temperature_most_c, "chamber")
     damp = Line("humidity", curve.at_ms, curve.humidity_least_pct, curve.humidity_pct, curve.humidity_most_pct)
-    drawing.plot(temperature_plot(settings, chamber, [room, heat.shown(shown), *_ahead("temperature", ahead, until_ms, style)],
-        drawing, style, 128 * tall), now_ms)
-    drawing.plot(humidity_plot(settings, chamber, [damp, *_ahead("humidity", ahead, until_ms, style)],
-        drawing, style, 112 * tall), now_ms)
+    lines = [room, heat.shown(shown), *_ahead("temperature", ahead, until_ms, style)]
+    drawing.plot(temperature_plot(settings, chamber, lines, drawing, style, 128 * tall), now_ms)
+    lines = [damp, *_ahead("humidity", ahead, until_ms, style)]
+    air_c = _air_c(heat, ahead, until_ms, drawing.instants)
+    drawing.plot(humidity_plot(settings, chamber, lines, drawing, style, 112 * tall, air_c), now_ms)
     _lid(drawing, curve, 112 * tall, style)
     _lanes(drawing, lanes, until_ms, style)
     drawing.axis()
@@ -82,7 +84,8 @@ def small_picture(
     lines = [temperature.shown(shown), *_ahead("temperature", ahead, until_ms, style)]
     drawing.plot(temperature_plot(settings, chamber, lines, drawing, style, 56, with_harm=True), until_ms)
     lines = [humidity, *_ahead("humidity", ahead, until_ms, style)]
-    drawing.plot(humidity_plot(settings, chamber, lines, drawing, style, 56, with_harm=True), until_ms)
+    air_c = _air_c(temperature, ahead, until_ms, drawing.instants)
+    drawing.plot(humidity_plot(settings, chamber, lines, drawing, style, 56, air_c, with_harm=True), until_ms)
     drawing.axis()
     return drawing
 
@@ -98,20 +101,30 @@ def temperature_plot(
     band, shown = chamber.temperature, _degrees(style)
     limits, harmful = _limits(band, shown)
     low, high = bounds(lines, [*limits, *(harmful if with_harm else ())], 1.0)
-    return Plot(f"Temperature, {style.sign}", _band_words(band, style, "degC"), height, lines, low, high,
-        _edges(settings, band, drawing, shown), harmful)
+    held = Edges(drawing.instants, *(shown(edge) for edge in edges(band, settings.zone, drawing.instants)))
+    return Plot(f"Temperature, {style.sign}", _band_words(band, style, "degC"), height, lines, low, high, held, harmful)
 
 
 def humidity_plot(
-    settings: Settings, chamber: Chamber, lines: Sequence[Line], drawing: Drawing, style: Style, height: float, *,
-    with_harm: bool = False,
+    settings: Settings, chamber: Chamber, lines: Sequence[Line], drawing: Drawing, style: Style, height: float, air_c: Floats,
+    *, with_harm: bool = False,
 ) -> Plot:
-    """Return the panel of a humidity; `with_harm`: its range holds the harmful limits."""
+    """Return the panel of a humidity in air that is so warm at the drawing's instants; `with_harm` as above."""
     band = chamber.humidity
     limits, harmful = _limits(band, np.asarray)
     low, high = bounds(lines, [*limits, *(harmful if with_harm else ())], 3.0)
-    return Plot("Relative humidity, %", _band_words(band, style, "%RH"), height, lines, max(low, 0.0), min(high, 102.0),
-        _edges(settings, band, drawing, np.asarray), harmful)
+    held = Edges(drawing.instants, *humidity_edges(chamber, band, settings.zone, drawing.instants, air_c))
+    warm = bool((held.low > edges(band, settings.zone, drawing.instants)[0] + RAISED_PCT).any())
+    words = _band_words(band, style, "%RH", ", rises with warmth" if warm else "")
+    return Plot("Relative humidity, %", words, height, lines, max(low, 0.0), min(high, 102.0), held, harmful)
+
+
+def _air_c(heat: Line, ahead: Sequence[Prediction], now_ms: int, at_ms: Instants) -> Floats:
+    """Return how warm the air was and is expected to be at these instants, straight between what is known; NaN: nothing is."""
+    seen = ~np.isnan(heat.mean)
+    known_ms = np.array([*heat.at_ms[seen], *(now_ms + one.after_ms for one in ahead)])
+    known_c = np.array([*heat.mean[seen], *(one.temperature_c for one in ahead)])
+    return np.interp(at_ms, known_ms, known_c) if len(known_c) else np.full(len(at_ms), np.nan)
 
 
 def _lid(drawing: Drawing, curve: Curve, height: float, style: Style) -> None:
@@ -192,18 +205,12 @@ def _limits(band: Band, shown: Callable[[Floats], Floats]) -> tuple[list[float],
     return first, second
 
 
-def _edges(settings: Settings, band: Band, drawing: Drawing, shown: Callable[[Floats], Floats]) -> Edges:
-    at_ms = np.linspace(drawing.time.low, drawing.time.high, 400).astype(np.int64)
-    low, high = (shown(edge) for edge in edges(band, settings.zone, at_ms))
-    return Edges(at_ms, low, high)
-
-
-def _band_words(band: Band, style: Style, unit: str) -> str:
+def _band_words(band: Band, style: Style, unit: str, moved: str = "") -> str:
     def said(value: float) -> str:
         return style.quantity(value, unit).split()[0].removesuffix(".0")
 
     if band.low is not None and band.high is not None:
-        return f"band {said(band.low)} to {said(band.high)}" + (", changes by time of day" if band.by_time else "")
+        return f"band {said(band.low)} to {said(band.high)}" + (moved or (", changes by time of day" if band.by_time else ""))
     if band.low is None and band.high is None:
         return ""
-    return f"at least {said(band.low)}" if band.low is not None else f"at most {said(band.high or 0.0)}"
+    return f"at least {said(band.low)}{moved}" if band.low is not None else f"at most {said(band.high or 0.0)}"

@@ -87,6 +87,8 @@ class Drawing:
         self.right = width - RIGHT
         self.time = Scale(since_ms, until_ms, LEFT, self.right)
         self.ticks = ticks
+        self.instants = np.linspace(since_ms, until_ms, 400).astype(np.int64)
+        """At which a band is drawn."""
         self.parts: list[str] = []
         self.y = 0.0
 

@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.report.curves import Curve
-from rules.checks.bands import edge_at
+from rules.checks.bands import dry_edge_pct, edge_at
 from rules.settings import Chamber
-from rules.settings.bands import Band
+from rules.settings.bands import Band, HumidityBand
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.terms.local_time import instant_ms
 
@@ -58,6 +58,16 @@ def edges(band: Band, zone: tzinfo, at_ms: Instants) -> tuple[Floats, Floats]:
     )
 
 
+def humidity_edges(
+    chamber: Chamber, band: HumidityBand, zone: tzinfo, at_ms: Instants, air_c: Floats
+) -> tuple[Floats, Floats]:
+    """Return low and high edge of a chamber's humidity in air that is so warm (NaN: not known), as `edges` does; the low one
+    stands where it is told to be too dry."""
+    low, high = edges(band, zone, at_ms)
+    dry = dry_edge_pct(chamber, band, zone, at_ms, air_c)
+    return (low if dry is None else dry), high
+
+
 def share(curve: Curve, value: Floats, low: Floats | float, high: Floats | float, period_ms: int) -> Share:
     """Return how long a figure was below, inside and above two limits, and how long it was not seen."""
     credit = curve.credit_ms / max(period_ms, 1)
@@ -70,7 +80,7 @@ def share(curve: Curve, value: Floats, low: Floats | float, high: Floats | float
 def shares(curve: Curve, chamber: Chamber, zone: tzinfo, period_ms: int) -> dict[str, Share]:
     """Return the shares of temperature and humidity in their bands, and of a dry lid."""
     temperature = edges(chamber.temperature, zone, curve.at_ms)
-    humidity = edges(chamber.humidity, zone, curve.at_ms)
+    humidity = humidity_edges(chamber, chamber.humidity, zone, curve.at_ms, curve.temperature_c)
     return {
         "temperature": share(curve, curve.temperature_c, *temperature, period_ms),
         "humidity": share(curve, curve.humidity_pct, *humidity, period_ms),

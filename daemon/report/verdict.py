@@ -7,17 +7,19 @@ from dataclasses import dataclass, replace
 from math import inf
 from typing import Literal
 
-from adapters.wording.alarm_sentences import first_step, label, sentence, title_of
+import numpy as np
+
+from adapters.wording.alarm_sentences import first_step, label, raised, sentence, title_of
 from adapters.wording.figures import Style, clean, span
 from adapters.wording.harm import harm_sentences
+from daemon.report.figures import Floats, edges, humidity_edges
 from rules.advice.state import Asked
 from rules.alarms.state import AlarmRecord
 from rules.alarms.walk import as_event
+from rules.checks.bands import RAISED_PCT
 from rules.climate.course import Presents
-from rules.climate.dryness import raised_by_warmth_pct
 from rules.climate.situation import Situation
 from rules.settings import Settings
-from rules.settings.bands import Band
 from rules.terms.events import AlarmEvent
 from rules.trade.urgency import rank
 from rules.turn.advance import EngineState
@@ -155,38 +157,34 @@ def figures_sentence(settings: Settings, name: str, situation: Situation | None,
     """Return temperature, humidity and lid in one sentence, each against its limit."""
     if situation is None:
         return "No probe measures here." if not settings.probes_at(name) else "No reading yet."
-    chamber = settings.chambers[name]
-    humidity = chamber.humidity_for(chamber.garden.volume_ml if situation.garden_ml is None else situation.garden_ml)
-    dry, air = humidity.low, situation.temperature_c
-    if dry is not None and air is not None and chamber.role == "fungus":
-        dry = float(raised_by_warmth_pct(dry, chamber.temperature, air))
+    chamber, at_ms = settings.chambers[name], np.array([situation.at_ms])
+    band = chamber.humidity_for(chamber.garden.volume_ml if situation.garden_ml is None else situation.garden_ml)
+    air, damp = situation.temperature_c, situation.relative_humidity_pct
+    heat = edges(chamber.temperature, settings.zone, at_ms)
+    humidity = humidity_edges(chamber, band, settings.zone, at_ms, np.array([np.nan if air is None else air]))
+    written = float(edges(band, settings.zone, at_ms)[0][0])
+    warm = raised(written) if float(humidity[0][0]) > written + RAISED_PCT else ""
     calm = "no harm while the lid is dry" if (situation.dew_margin_k or 0.0) > 0.0 else "its mean is in band"
     judged = {alarm.partition("-")[0] if alarm != "damp" else "humidity" for alarm in situation.outside}
     parts = [
-        _against(air, chamber.temperature.low, chamber.temperature.high, style, "degC")
-        + _why_calm(air, chamber.temperature, "temperature" in judged, "its mean is in band"),
-        _against(situation.relative_humidity_pct, dry, humidity.high, style, "%RH")
-        + _why_calm(situation.relative_humidity_pct, humidity, "humidity" in judged, calm),
+        _against(air, heat, style, "degC", "" if "temperature" in judged else "its mean is in band"),
+        _against(damp, humidity, style, "%RH", "" if "humidity" in judged else calm, warm),
         _lid(situation.dew_margin_k, chamber.lid_dew.caution_margin_k, style),
     ]
     said = "; ".join(part for part in parts if part)
     return " ".join([said[0].upper() + said[1:] + ".", *harm_sentences(situation.harm)])
 
 
-def _why_calm(value: float | None, band: Band, judged: bool, why: str) -> str:
-    """Return why a value beyond its band is nothing, where the checks do not hold it to be outside."""
-    above = value is not None and band.high is not None and value > band.high
-    return f" ({why})" if above and not judged else ""
-
-
-def _against(value: float | None, low: float | None, high: float | None, style: Style, unit: str) -> str:
+def _against(value: float | None, band: tuple[Floats, Floats], style: Style, unit: str, why: str, warm: str = "") -> str:
+    """Return a value against its band; `why`: why it is nothing above it, where the checks do not hold it to be outside;
+    `warm`: why the low edge is not the written one."""
     if value is None:
         return "temperature not known" if unit == "degC" else "humidity not known"
-    said = style.quantity(value, unit)
-    if low is not None and value < low:
-        return f"{said}, below {style.quantity(low, unit).removesuffix(' humidity')}"
-    if high is not None and value > high:
-        return f"{said}, above {style.quantity(high, unit).removesuffix(' humidity')}"
+    said, (low, high) = style.quantity(value, unit), (float(edge[0]) for edge in band)
+    if value < low:
+        return f"{said}, below {style.quantity(low, unit).removesuffix(' humidity')}{warm}"
+    if value > high:
+        return f"{said}, above {style.quantity(high, unit).removesuffix(' humidity')}{f' ({why})' if why else ''}"
     return f"{said}, in band"
 
 

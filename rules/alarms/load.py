@@ -133,7 +133,6 @@ def alarm_figures(events: Iterable[AlarmEvent], from_ms: int, until_ms: int, del
     """Return the figures of the period [from_ms, until_ms) over all alarm events known of it, in order of time."""
     known = [one for one in occurrences(events) if one.raised_ms < until_ms and (one.ended_ms or until_ms) >= from_ms]
     shown = [one for one in known if one.shown_ms is not None and from_ms <= one.shown_ms < until_ms]
-    days = max(until_ms - from_ms, 1) / DAY_MS
     offenders = _offenders(shown, delays)
     told = [one for one in known if one.shown_ms is not None]
     standing = tuple(one.key for one in told if one.ended_ms is None or one.ended_ms >= until_ms)
@@ -142,10 +141,15 @@ def alarm_figures(events: Iterable[AlarmEvent], from_ms: int, until_ms: int, del
     answers = [one.acknowledged_ms - (one.shown_ms or 0) for one in shown if one.acknowledged_ms is not None]
     split = {str(name): sum(one.priority == name for one in shown) / max(len(shown), 1) for name in PRIORITIES}
     return AlarmFigures(
-        days=days, raises=len(shown), offenders=offenders, split=split, fleeting=fleeting, stale=stale, standing=standing,
+        days=_days(from_ms, until_ms), raises=len(shown),
+        offenders=offenders, split=split, fleeting=fleeting, stale=stale, standing=standing,
         median_to_acknowledge_s=median(answers) / 1000 if answers else None,
         figures=_against_targets(shown, offenders, fleeting, stale, standing, from_ms, until_ms),
     )
+
+
+def _days(from_ms: int, until_ms: int) -> float:
+    return max(until_ms - from_ms, 1) / DAY_MS
 
 
 def _is_fleeting(one: Occurrence, delays: Delays) -> bool:
@@ -190,7 +194,6 @@ def _against_targets(
     standing: Sequence[str], from_ms: int, until_ms: int,
 ) -> tuple[Figure, ...]:
     at_ms = [one.shown_ms for one in shown if one.shown_ms is not None]
-    days = max(until_ms - from_ms, 1) / DAY_MS
     per_window = Counter((at - from_ms) // WINDOW_MS for at in at_ms)
     per_day = Counter((at - from_ms) // DAY_MS for at in at_ms)
     windows = max(1, -(-(until_ms - from_ms) // WINDOW_MS))
@@ -198,7 +201,7 @@ def _against_targets(
     top = offenders[0].share if len(shown) >= RUNS_FOR_INDEX else 0.0
     chattering = sum(one.chattering for one in offenders)
     values: list[tuple[str, float, float, str]] = [
-        ("alarms per day", len(shown) / days, 1.0, "at most 1"),
+        ("alarms per day", len(shown) / _days(from_ms, until_ms), 1.0, "at most 1"),
         ("most alarms in one day", _most(per_day), 6.0, "at most 6"),
         ("most alarms in ten minutes", _most(per_window), 2.0, "at most 2"),
         ("share of ten-minute periods with more than 2", busy, 0.01, "less than 1 %"),

@@ -23,7 +23,8 @@ from rules.climate.swing import DAMP, HEAT, lasting, mean_of_swing
 from rules.climate.view import Lasting, View
 from rules.climate.windows import KEEP_MS, TREND_OVER_MS, Signal
 from rules.physics.vapour import vapour_pressure_deficit_pa_or_nan
-from rules.settings.bands import Band
+from rules.settings import Chamber
+from rules.settings.bands import Band, HumidityBand
 from rules.terms.events import MINUTE_MS
 from rules.terms.local_time import local_ms
 from rules.trade.bearable import BEARABLE, HarmKind
@@ -38,6 +39,8 @@ SETTLES_AFTER_MS = 60 * MINUTE_MS
 """Humid air is not the harm: a lid that it wets takes an hour or more to gather what the eye sees. Own estimate."""
 SATURATED_PCT = 96.0
 """From here on a probe of 2 or 3 %RH cannot tell the air from a mist: whatever is a little cooler gets wet. Own estimate."""
+RAISED_PCT = 0.5
+"""An edge that warmth raises by no more is told as it is written. Own estimate."""
 SEEN_DRY_HOLDS_MS = 30 * 60 * MINUTE_MS
 """A lid that was seen dry makes humid air no alarm until the next day's look, which is never at quite the same hour.
 Own estimate."""
@@ -176,10 +179,16 @@ def dry_limit(view: View, air_c: Floats, where: NDArray[np.intp] | slice = slice
     """Return the humidity below which the chamber is too dry, at each instant or some of them, in air that is so warm then;
     None: it is never told to be."""
     assert view.chamber is not None
-    edge = limits(view, view.humidity_band, "low") if view.chamber.role == "fungus" else None
-    if edge is None:
-        return None
-    return raised_by_warmth_pct(edge[where] if isinstance(edge, np.ndarray) else edge, view.chamber.temperature, air_c)
+    return dry_edge_pct(view.chamber, view.humidity_band, view.settings.zone, view.at_ms[where], air_c)
+
+
+def dry_edge_pct(
+    chamber: Chamber, band: HumidityBand, zone: tzinfo, at_ms: NDArray[np.int64], air_c: Floats
+) -> Floats | None:
+    """Return the lower edge of a chamber's humidity band, %RH, at these instants in air that is so warm (NaN: not raised);
+    None: it has none. Where no garden grows dry air is no harm: an edge that is written there all the same is not told of."""
+    edge = edge_at(band, "low", zone, at_ms) if chamber.role == "fungus" else None
+    return None if edge is None else raised_by_warmth_pct(edge, chamber.temperature, air_c)
 
 
 def dryness(view: View) -> Iterator[Verdict]:
@@ -201,7 +210,7 @@ def dryness(view: View) -> Iterator[Verdict]:
     def facts(index: int) -> Facts:
         found, as_if = told(index), float(dries_like_pct(view.vapour_deficit_pa[index]))
         base = written if isinstance(written, float) else float(written[index])
-        if found.limit is not None and found.limit > base + 0.5:
+        if found.limit is not None and found.limit > base + RAISED_PCT:
             found = replace(found, raised_from=base)
         if not as_if < float(value[index]) - 2.0:
             return found

@@ -311,6 +311,8 @@ ALARMS: dict[str, AlarmKind] = {
 
 QUESTIONS = frozenset({"lid-unsure", "probe-unproven"})
 """What asks for one look instead of calling: told in the digest alone, and counted as no alarm."""
+WET_LID = frozenset({"lid-dew", "lid-drip-tonight"})
+"""What takes a lid to be wet, now or before dawn."""
 
 
 def identity(chamber: str | None, alarm: str, probe: str | None = None) -> str:

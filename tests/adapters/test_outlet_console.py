@@ -7,6 +7,7 @@ import os
 import re
 import struct
 import termios
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -46,6 +47,14 @@ EVENTS = [
     (
         alarm("returned", "normal", 27.0),
         "ALARM over  Big nest is no longer too warm: 27.0 °C. It began at 02:50 CET and lasted 20 minutes.",
+    ),
+    (
+        replace(alarm(value=None), kind="question", alarm="lid-unsure", limit=None, unit=None),
+        "QUESTION  Big nest: whether its lid is wet cannot be told from here, since 02:50 CET.",
+    ),
+    (
+        replace(alarm("returned", "normal", None), kind="question", alarm="lid-unsure", limit=None, unit=None),
+        "QUESTION over  Big nest: “lid is not known” is over. It began at 02:50 CET and lasted 20 minutes.",
     ),
     (ADVICE, "ADVICE  Big nest: Turn the heat down by 1.5 °C. Why: It is 29.4 °C."),
     (
