@@ -18,7 +18,7 @@ from rules.climate.view import View, failing_test
 from rules.climate.wetness import SATURATED_PCT
 from rules.climate.windows import newest_at
 from rules.terms.events import MINUTE_MS, rfc3339
-from rules.terms.quantities import Quantity
+from rules.terms.quantities import FACTS, QUANTITIES, Quantity
 from rules.trade.garden_sizes import size_class
 
 SPATIAL_ALLOWANCE = {"air_temperature": 0.5, "relative_humidity": 4.0}  # between two spots of one box: own estimate
@@ -63,7 +63,8 @@ def _one_probe(view: View, name: str, memory: ProbeMemory, interval_ms: int) -> 
     for alarm, bad, wait_ms in (("probe-stale", stale, interval_ms), ("probe-fault", fault, 0)):
         zone = np.where(bad, OUTSIDE, CLEAR).astype(np.int8)
         delays = Delays(wait_ms, interval_ms, wait_ms, interval_ms)
-        yield Verdict(alarm, zone, view.passed_ms, delays, _words(view, name, memory, told, alarm, good_age, bad), name)
+        words = _words(view, name, memory, told, alarm, good_age, bad, heard)
+        yield Verdict(alarm, zone, view.passed_ms, delays, words, name)
 
 
 def _out_of_service(view: View, name: str) -> Iterator[Verdict]:
@@ -135,6 +136,7 @@ def _words(  # type: ignore[no-untyped-def]
     alarm: str,
     good_age: NDArray[np.int64],
     bad: NDArray[np.bool_],
+    heard: list[Heard],
 ):
     def facts(index: int) -> Facts:
         age_s = float(good_age[index]) / 1000.0
@@ -145,12 +147,33 @@ def _words(  # type: ignore[no-untyped-def]
         fault = next((fault for at, fault in reversed(told) if at <= view.at_ms[index]), memory.fault)
         if alarm == "probe-stale":
             return Facts(round(age_s), None, "s", None, f"nothing from {name} since {last}" + (f" ({fault})" if fault else ""))
+        if mute := _mute(view, name, memory, heard, index):
+            return Facts(round(age_s), None, "s", None, f"{name} {mute}")
         test = failing_test(view, name, index) or fault
         why, cure = _WORDS.get(test, ("is not believed", "two readings in a row that agree"))
         seen = f"last believed {last}" if last_ms > memory.since_ms else f"not believed once since {last}"
         return Facts(round(age_s), None, "s", None, f"{name} {why}; {seen}; it is believed again after {cure}")
 
     return facts
+
+
+def _mute(view: View, name: str, memory: ProbeMemory, heard: list[Heard], index: int) -> str:
+    """Say which quantity a probe that speaks does not tell any more, since when, and what would make it believed again; empty:
+    it tells all that it ever told, or nothing."""
+    items: dict[str, Heard] = {item.quantity: item for item in heard}
+    now_ms, newest_ms = int(view.at_ms[index]), dict[Quantity, int]()
+    for quantity in QUANTITIES:
+        item, after = items.get(quantity), memory.series.get(quantity)
+        if after is not None and (item is None or item.before.last_ms is not None or item.judged.at_ms[0] <= now_ms):
+            before_ms = (item.before if item else after).last_ms
+            newest_ms[quantity] = int(_last(view, before_ms, memory, item, only_good=False)[index])
+    silent = [one for one in newest_ms if now_ms - newest_ms[one] > fresh_for_ms(view.settings.probes[name].interval)]
+    if not silent or len(silent) == len(newest_ms):
+        return ""
+    since = rfc3339(min(newest_ms[one] for one in silent))
+    what, rest = (" and ".join(FACTS[one].label for one in newest_ms if (one in silent) == mute) for mute in (True, False))
+    cure = f"it is believed again after two readings of its {what} in a row; look at its plug, or switch it off and on"
+    return f"tells no {what} since {since}, though it goes on telling its {rest}; {cure}"
 
 
 def disagreement(view: View) -> Iterator[Verdict]:
