@@ -33,7 +33,7 @@ _SECONDS = len(_FORM)
 
 @dataclass(frozen=True, slots=True)
 class Columns:
-    """What the rows of one block say; `key` numbers the distinct series texts `probe,quantity,unit`."""
+    """What the rows of one block say; `key` numbers the series texts `probe,quantity,unit`, blanks around them taken off."""
 
     at_ms: NDArray[np.int64]
     value: NDArray[np.float64]
@@ -60,8 +60,8 @@ def read_columns(block: bytes) -> Columns | None:
     _, first, key = np.unique(mixed, return_index=True, return_inverse=True)
     if not (words == words[first][key]).all() or any(_filled(rows[first], name) for name in ("probe", "quantity", "unit")):
         return None
-    keys = tuple((one["probe"].decode(), one["quantity"].decode(), one["unit"].decode()) for one in rows[first])
-    return Columns(at_ms, value, key, keys)
+    keys = [tuple(one[name].decode().strip() for name in ("probe", "quantity", "unit")) for one in rows[first]]
+    return Columns(at_ms, value, key, tuple((probe, quantity, unit) for probe, quantity, unit in keys))
 
 
 def _filled(rows: NDArray[np.void], name: str) -> bool:

@@ -6,16 +6,13 @@ readings with one torn line is still a year.
 
 from __future__ import annotations
 
-import csv
 import os
-import re
 import stat
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any, Literal, cast
+from typing import IO, Any, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,27 +21,32 @@ from adapters import senml
 from adapters.columnar_csv import Columns, read_columns
 from adapters.errors import ProbeError
 from adapters.foreign_file import what_else
-from adapters.payload import excerpt, json_of, number_in, number_of
+from adapters.payload import excerpt, json_of
+from adapters.recorded_row import (
+    COLUMNS,
+    HEADER,
+    LONGEST_LINE,
+    OR_LEAVE_OUT,
+    BadRow,
+    Row,
+    converted,
+    csv_row,
+    json_row,
+    quantity_of,
+)
 from rules.terms.events import Batch
-from rules.terms.quantities import QUANTITIES, Quantity, in_our_unit, units_of
+from rules.terms.quantities import Quantity, units_of
 
 Form = Literal["csv", "json-lines", "senml"]
-COLUMNS = ("time", "probe", "quantity", "value", "unit")
 MOST_BAD_NAMED = 20
 
 _BLOCK = 1 << 19
 """Bytes read at once: the columns of so many rows stay in the processor's cache."""
-_LONGEST_LINE = 1 << 16
 _LARGEST_PACK = 1 << 28
-_HEADER = ",".join(COLUMNS)
 
 
 class RecordingUnreadable(Exception):
     """The file cannot be opened or is in none of the three forms."""
-
-
-class BadRow(ValueError):
-    """One line cannot be read; the text says why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +59,13 @@ class BadLine:
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """What a file holds: its readings as one batch, how many lines were bad, and the first of these by number."""
+    """What a file holds: its readings as one batch, how many lines were bad, and the first of these by number.
+
+    `line`: of each reading of the batch, int32, in which line it stands, counted from 1.
+    """
 
     batch: Batch
+    line: NDArray[np.int32]
     lines: int
     bad_count: int
     bad: tuple[BadLine, ...]
@@ -74,19 +80,19 @@ class _Gathered:
     codes: list[NDArray[np.int32]] = field(default_factory=list)
     times: list[NDArray[np.int64]] = field(default_factory=list)
     values: list[NDArray[np.float64]] = field(default_factory=list)
+    at_lines: list[NDArray[np.int32]] = field(default_factory=list)
     lines: int = 0
     bad_count: int = 0
     bad: list[BadLine] = field(default_factory=list)
 
     def code_of(self, probe: str, quantity: str) -> int:
         """Return the number of a series; raises BadRow where it is not known."""
-        if quantity not in QUANTITIES:
-            raise BadRow(f"unknown quantity {excerpt(quantity, 30)}; allowed: {', '.join(QUANTITIES)}")
+        known = quantity_of(quantity)
         if self.probes is not None and probe not in self.probes:
             raise BadRow(f"unknown probe {excerpt(probe, 64)}")
         if not probe:
-            raise BadRow("the probe has no name")
-        return self.series.setdefault((probe, quantity), len(self.series))
+            raise BadRow("the probe has no name; write the one that the config gives it")
+        return self.series.setdefault((probe, known), len(self.series))
 
     def refuse(self, line: int, reason: str, count: int = 1) -> None:
         """Count bad lines and keep the first few."""
@@ -94,23 +100,25 @@ class _Gathered:
         if len(self.bad) < MOST_BAD_NAMED:
             self.bad.append(BadLine(line, reason))
 
-    def add(self, codes: Any, times: Any, values: Any) -> None:
-        """Keep some readings."""
+    def add(self, codes: Any, times: Any, values: Any, lines: Any) -> None:
+        """Keep some readings with their lines."""
         self.codes.append(np.asarray(codes, np.int32))
         self.times.append(np.asarray(times, np.int64))
         self.values.append(np.asarray(values, np.float64))
+        self.at_lines.append(np.asarray(lines, np.int32))
 
     def recording(self) -> Recording:
         """Return everything, ordered by time; readings of one instant stay in the file's order."""
         codes = np.concatenate([np.empty(0, np.int32), *self.codes])
         times = np.concatenate([np.empty(0, np.int64), *self.times])
         values = np.concatenate([np.empty(0, np.float64), *self.values])
+        at_lines = np.concatenate([np.empty(0, np.int32), *self.at_lines])
         if len(times) and bool((times[1:] < times[:-1]).any()):
             order = np.argsort(times, kind="stable")
-            codes, times, values = codes[order], times[order], values[order]
+            codes, times, values, at_lines = codes[order], times[order], values[order], at_lines[order]
         batch = Batch(tuple(self.series), codes, times, times, values)
         bad = tuple(sorted(self.bad, key=lambda one: one.line))
-        return Recording(batch, self.lines, self.bad_count, bad)
+        return Recording(batch, at_lines, self.lines, self.bad_count, bad)
 
 
 def read_recording(path: str | os.PathLike[str], probes: Collection[str] | None = None) -> Recording:
@@ -126,9 +134,10 @@ def read_recording(path: str | os.PathLike[str], probes: Collection[str] | None 
             file.seek(0)
             gathered = _Gathered(None if probes is None else frozenset(probes))
             if form == "csv":
-                _read_csv(_blocks(iter(lambda: file.read(_BLOCK), b"")), gathered, path)
+                _read_csv(_blocks(file), gathered, path)
             elif form == "json-lines":
-                _read_lines(file, gathered, _json_row)
+                for block in _blocks(file):
+                    _read_lines(block, gathered, json_row)
             else:
                 _read_senml(file.read(_LARGEST_PACK), gathered)
     except OSError as error:
@@ -162,22 +171,20 @@ def merged(batches: Sequence[Batch]) -> Batch:
     )
 
 
-# ---------------------------------------------------------------- CSV
-
-
-def _blocks(pieces: Iterable[bytes]) -> Iterator[bytes]:
-    """Cut a stream into blocks of whole lines; a line that grows without end is cut too and refused by its reader."""
+def _blocks(file: IO[bytes]) -> Iterator[bytes]:
+    """Yield the file in blocks of whole lines; of a line that grows without end only so much is kept that it is refused."""
     rest = b""
-    for piece in pieces:
+    while piece := file.read(_BLOCK):
         data = rest + piece
         cut = data.rfind(b"\n") + 1
-        if not cut and len(data) > _LONGEST_LINE:
-            data, cut = data + b"\n", len(data) + 1
         if cut:
             yield data[:cut]
-        rest = data[cut:]
+        rest = data[cut:][: LONGEST_LINE + 1]
     if rest:
         yield rest + b"\n"
+
+
+# ---------------------------------------------------------------- CSV
 
 
 def _read_csv(blocks: Iterable[bytes], gathered: _Gathered, path: str | os.PathLike[str]) -> None:
@@ -194,7 +201,7 @@ def _read_csv(blocks: Iterable[bytes], gathered: _Gathered, path: str | os.PathL
         if order is None:
             _read_block(block, gathered)
         else:
-            _read_lines(block.splitlines(), gathered, partial(_csv_row, order=order))
+            _read_lines(block, gathered, partial(csv_row, order=order))
 
 
 def _names(head: bytes) -> list[str]:
@@ -204,21 +211,22 @@ def _names(head: bytes) -> list[str]:
 def _order(names: Sequence[str], head: bytes, path: str | os.PathLike[str]) -> tuple[int, ...]:
     missing = [name for name in COLUMNS if name not in names]
     if missing:
-        raise RecordingUnreadable(f"{path}:1: the header lacks {', '.join(missing)}; wanted: {_HEADER}; found: {excerpt(head)}")
+        raise RecordingUnreadable(f"{path}:1: the header lacks {', '.join(missing)}; wanted: {HEADER}; found: {excerpt(head)}")
     return tuple(names.index(name) for name in COLUMNS)
 
 
 def _read_block(block: bytes, gathered: _Gathered) -> None:
     columns = read_columns(block)
     if columns is None:
-        _read_lines(block.removesuffix(b"\n").split(b"\n"), gathered, _csv_row)
+        _read_lines(block, gathered, csv_row)
         return
     first_line = gathered.lines + 1
     gathered.lines += len(columns.value)
     good = np.ones(len(columns.value), np.bool_)
     numbers = range(len(columns.keys))
     codes = np.array([_series_code(number, columns, good, gathered, first_line) for number in numbers], np.int32)
-    gathered.add(codes[columns.key][good], columns.at_ms[good], columns.value[good])
+    at_lines = np.arange(first_line, first_line + len(good), dtype=np.int32)
+    gathered.add(codes[columns.key][good], columns.at_ms[good], columns.value[good], at_lines[good])
 
 
 def _series_code(number: int, columns: Columns, good: NDArray[np.bool_], gathered: _Gathered, first_line: int) -> int:
@@ -229,120 +237,32 @@ def _series_code(number: int, columns: Columns, good: NDArray[np.bool_], gathere
         code = gathered.code_of(probe, quantity)
         known = cast(Quantity, quantity)
         if unit != units_of(known)[0]:
-            columns.value[rows] = in_our_unit(known, cast(float, columns.value[rows]), unit)
+            columns.value[rows] = converted(known, cast(float, columns.value[rows]), unit)
         return code
-    except ValueError as error:
+    except BadRow as error:
         good &= ~rows
         gathered.refuse(first_line + int(np.argmax(rows)), str(error), int(np.count_nonzero(rows)))
         return 0
 
 
-Row = tuple[int, str, Quantity, float]
-"""Instant, probe, quantity, and value in our unit."""
-
-
-def row_of(line: bytes) -> Row:
-    """Return the reading in one line, CSV in the usual order or a JSON object; raises BadRow or a ProbeError."""
-    return _json_row(line) if line.lstrip()[:1] == b"{" else _csv_row(line)
-
-
-def _csv_row(line: bytes, order: tuple[int, ...] | None = None) -> Row:
-    if len(line) > _LONGEST_LINE:
-        raise BadRow(f"longer than {_LONGEST_LINE} bytes")
-    try:
-        cells = next(csv.reader([line.decode("utf-8")], strict=True), [])
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise BadRow(f"not CSV in UTF-8: {excerpt(line)}; save the file as text in UTF-8") from error
-    wanted = max(order) + 1 if order else 5
-    if len(cells) < wanted or (order is None and len(cells) != 5):
-        raise BadRow(f"{len(cells)} columns; wanted: {_HEADER}; found: {excerpt(line)}{_columns_remedy(line, len(cells))}")
-    time_text, probe, quantity, value, unit = (cells[index].strip() for index in order or range(5))
-    return _row(time_text, probe, quantity, number_in(value), unit)
-
-
-def _columns_remedy(line: bytes, columns: int) -> str:
-    """Return what to do about a line of so many columns, where its cause is a common one."""
-    if b"\0" in line:
-        return "; zero bytes were written instead, as by a power cut"
-    if line.count(b";") >= 3:
-        return "; put commas for its semicolons, and points for decimal commas"
-    if line.count(b"\t") >= 3:
-        return "; put commas for its TABs"
-    if columns == 6:
-        return "; write a decimal comma as a point (21.5), or leave the sixth column out"
-    return "; give each value its unit, such as Cel or %RH" if columns == 4 else ""
-
-
-def _row(time_text: Any, probe: Any, quantity: Any, value: float, unit: Any) -> Row:
-    if not isinstance(probe, str) or not isinstance(quantity, str) or not isinstance(unit, str):
-        raise BadRow("probe, quantity and unit must be text")
-    if quantity not in QUANTITIES:
-        raise BadRow(f"unknown quantity {excerpt(quantity, 30)}; allowed: {', '.join(QUANTITIES)}")
-    try:
-        converted = in_our_unit(quantity, value, unit)
-    except ValueError as error:
-        raise BadRow(str(error)) from error
-    return instant_ms(time_text), probe, quantity, converted
-
-
-_TIME_REMEDIES = (
-    (re.compile(r"\d{1,2}[./-]\d{1,2}[./-]\d{2}"), "; write the year first, then the month"),
-    (re.compile(r"\d{5}([.,]\d*)?$"), "; it looks like a spreadsheet's number for a day: give its cells the form of a time"),
-    (re.compile(r"(\d{10}([.,]\d*)?|\d{13})$"), "; it looks like seconds or milliseconds since 1970: write them as a time"),
-)
-
-
-LAST_YEAR = 2199
-"""What is written of later years is a slip, or stands for "never"; a day beyond 9999 no calendar has. Judgement."""
-
-
-def instant_ms(text: Any) -> int:
-    """Return an RFC 3339 time in milliseconds; raises BadRow."""
-    try:
-        moment = datetime.fromisoformat(text)
-    except (TypeError, ValueError) as error:
-        remedy = next((told for form, told in _TIME_REMEDIES if form.match(str(text))), "")
-        raise BadRow(f"{excerpt(str(text), 40)} is no RFC 3339 time, such as 2026-03-01T06:30:00Z{remedy}") from error
-    if moment.tzinfo is None:
-        raise BadRow(f"the time {excerpt(str(text), 40)} says no offset from UTC; add Z or +01:00")
-    if moment.year < 1970:
-        raise BadRow(f"the time {excerpt(str(text), 40)} lies before 1970")
-    if moment.year > LAST_YEAR:
-        raise BadRow(f"the time {excerpt(str(text), 40)} lies after {LAST_YEAR}")
-    return round(moment.timestamp() * 1000)
-
-
 # ---------------------------------------------------------------- JSON Lines and SenML
 
 
-def _read_lines(lines: Iterable[bytes], gathered: _Gathered, read: Any) -> None:
-    rows: list[tuple[int, int, float]] = []
-    for line in lines:
+def _read_lines(block: bytes, gathered: _Gathered, read: Callable[[bytes], Row]) -> None:
+    rows: list[tuple[int, int, float, int]] = []
+    for line in block.split(b"\n")[:-1]:
         gathered.lines += 1
         if not line.strip():
             continue
         try:
             at_ms, probe, quantity, value = read(line)
-            rows.append((gathered.code_of(probe, quantity), at_ms, value))
-        except (BadRow, ProbeError) as error:
+            rows.append((gathered.code_of(probe, quantity), at_ms, value, gathered.lines))
+        except BadRow as error:
             gathered.refuse(gathered.lines, str(error))
+        except ProbeError as error:
+            gathered.refuse(gathered.lines, f"{error}{OR_LEAVE_OUT}")
     if rows:
         gathered.add(*zip(*rows, strict=True))
-
-
-def _json_row(line: bytes) -> Row:
-    entry = json_of(line)
-    if not isinstance(entry, dict):
-        raise BadRow(f"not a JSON object: {excerpt(line)}")
-    return reading_of(entry)
-
-
-def reading_of(entry: Mapping[str, Any]) -> Row:
-    """Return the reading that a JSON object holds; raises BadRow or a named ProbeError."""
-    missing = [name for name in COLUMNS if name not in entry]
-    if missing:
-        raise BadRow(f"lacks {', '.join(missing)}; wanted: {_HEADER}")
-    return _row(entry["time"], entry["probe"], entry["quantity"], number_of(entry["value"]), entry["unit"])
 
 
 def _read_senml(data: bytes, gathered: _Gathered) -> None:
@@ -364,7 +284,7 @@ def _read_senml(data: bytes, gathered: _Gathered) -> None:
         for record in records:
             try:
                 at_ms, probe, quantity, value = _senml_row(record)
-                gathered.add([gathered.code_of(probe, quantity)], [at_ms], [value])
+                gathered.add([gathered.code_of(probe, quantity)], [at_ms], [value], [number])
             except (BadRow, ProbeError) as error:
                 gathered.refuse(number, f"record {record.name}: {error}")
 
@@ -373,10 +293,6 @@ def _senml_row(record: senml.Record) -> Row:
     cut = max(record.name.rfind("/"), record.name.rfind(":"))
     probe, quantity = record.name[:cut], record.name[cut + 1 :]
     if record.value is None or record.at_ms is None or cut < 1:
-        raise BadRow("needs a name PROBE/QUANTITY, a number and a time")
-    if quantity not in QUANTITIES:
-        raise BadRow(f"unknown quantity {excerpt(quantity, 30)}; allowed: {', '.join(QUANTITIES)}")
-    try:
-        return record.at_ms, probe, quantity, in_our_unit(quantity, record.value, record.unit or units_of(quantity)[0])
-    except ValueError as error:
-        raise BadRow(str(error)) from error
+        raise BadRow(f"needs a name PROBE/QUANTITY, a number and a time{OR_LEAVE_OUT}")
+    known = quantity_of(quantity)
+    return record.at_ms, probe, known, converted(known, record.value, record.unit or units_of(known)[0])

@@ -18,7 +18,7 @@ from adapters.broker import AbsolutePath
 from adapters.errors import ProbeError, ProbeGarbled, ProbeImplausible, ProbeUnreachable
 from adapters.probes.source import Failure, Gate, Intake, Sample, tallies
 from adapters.pulse import Pulse
-from adapters.recorded import BadRow, Row, row_of
+from adapters.recorded_row import BadRow, Row, row_of
 from adapters.regular_file import open_regular
 from rules.settings import Probe
 from rules.terms.quantities import Quantity

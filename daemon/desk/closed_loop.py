@@ -13,7 +13,7 @@ from typing import Any
 
 from adapters.errors import ProbeError
 from adapters.payload import excerpt, json_of
-from adapters.recorded import BadRow, instant_ms, reading_of
+from adapters.recorded_row import BadRow, instant_ms, reading_of
 from daemon.fit.learner import Learner
 from daemon.store.spool import WordError, checked_word
 from rules.settings import Settings

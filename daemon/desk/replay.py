@@ -13,11 +13,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from adapters.recorded import BadLine, RecordingUnreadable, merged, read_recording
+from adapters.recorded import RecordingUnreadable, merged, read_recording
+from adapters.wording.counting import counted
+from daemon.desk.odd_rows import Recorded, asked_about, bad_lines, first_place, in_another_unit, twice
 from daemon.store.batch_rows import joined, last_taken_ms
 from daemon.store.reader import HistoryReader
 from rules.settings import Settings
-from rules.terms.events import Batch, Event, Pause, rfc3339
+from rules.terms.events import Batch, Event, Pause
 from rules.terms.words import Spoken
 from rules.turn.advance import EngineState, advance
 
@@ -92,30 +94,23 @@ def from_files(paths: Sequence[Path], settings: Settings, at_once: int | None = 
 
     `at_once`: readings in one slice; 0: as many as suit the number of series, None: all of them.
     """
-    batches, notes = [], []
-    for path in paths:
-        recording = read_recording(path)
-        batches.append(recording.batch)
-        notes += _bad_lines(path, recording.bad_count, recording.bad)
+    recorded = [Recorded(path, read_recording(path)) for path in paths]
+    notes = [note for one in recorded for note in bad_lines(one)]
+    batches = [one.recording.batch for one in recorded]
     batch = batches[0] if len(batches) == 1 else merged(batches)
     found = len(batch.value)
     batch, foreign = _known(batch, settings)
-    if foreign:
-        notes.append(_left_out(found - len(batch.value), foreign))
     if not len(batch.value):
         names = ", ".join(str(path) for path in paths)
         raise NothingToReplay("\n".join([f"{names}: {_nothing(found, foreign, settings)}", *(notes if not found else ())]))
+    if foreign:
+        place = first_place(recorded, foreign)
+        notes.append(_left_out(found - len(batch.value), foreign, place, settings))
+    notes += [*twice(recorded, batch), *in_another_unit(recorded, batch)]
     gaps = _long_gaps(batch)
-    notes += [_asked(gap) for gap in gaps[:3]]
+    notes += asked_about(recorded, gaps)
     first, last = int(batch.taken_ms[0]), int(batch.taken_ms[-1])
     return Stream(_parted(batch, at_once, gaps), first, last + 1, len(batch.value), tuple(notes), unwatched=gaps)
-
-
-def _bad_lines(path: Path, count: int, bad: Sequence[BadLine]) -> list[str]:
-    if not count:
-        return []
-    shown = [f"{path}:{line.line}: left out: {line.reason}" for line in bad[:3]]
-    return [*shown, f"{path}: {count} bad lines were left out"] if count > len(shown) else shown
 
 
 YEAR_MS = 366 * 86_400_000
@@ -126,13 +121,6 @@ def _long_gaps(batch: Batch) -> tuple[Pause, ...]:
     through day by day."""
     ends = np.flatnonzero(np.diff(batch.taken_ms) > YEAR_MS) + 1
     return tuple(Pause(*batch.taken_ms[[end, end - 1]].tolist()) for end in ends.tolist())
-
-
-def _asked(gap: Pause) -> str:
-    return (
-        f"nothing was read for {(gap.taken_ms - gap.begin_ms) // 86_400_000} days, from {rfc3339(gap.begin_ms)} to"
-        f" {rfc3339(gap.taken_ms)}: is one of these times wrong? Correct or leave out its row; nothing is told of that span"
-    )
 
 
 def _parted(batch: Batch, at_once: int | None, gaps: Sequence[Pause]) -> Iterator[Batch]:
@@ -159,8 +147,11 @@ def _known(batch: Batch, settings: Settings) -> tuple[Batch, list[str]]:
     return _rows(batch, good[batch.series_index]), foreign
 
 
-def _left_out(count: int, foreign: Sequence[str]) -> str:
-    return f"{count} readings of probes that the config does not name were left out: {_some(foreign)}"
+def _left_out(count: int, foreign: Sequence[str], first: str, settings: Settings) -> str:
+    return (
+        f"{counted(count, 'reading')} of probes that the config does not name left out: {_some(foreign)}, the first at {first}."
+        f" The config has: {_some(list(settings.probes))}. Use the same names in both where they should be told of"
+    )
 
 
 def _nothing(found: int, foreign: Sequence[str], settings: Settings) -> str:

@@ -11,7 +11,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from adapters.columnar_csv import read_columns
-from adapters.recorded import BadLine, RecordingUnreadable, _csv_row, merged, read_recording
+from adapters.recorded import BadLine, RecordingUnreadable, merged, read_recording
+from adapters.recorded_row import csv_row
 from rules.terms.events import Batch
 
 HEAD = b"time,probe,quantity,value,unit\n"
@@ -72,7 +73,7 @@ def test_bad_lines_are_counted_and_named_and_the_rest_is_read(recorded):
     assert got.bad_count == 9
     assert [value for *_, value in rows_of(got.batch)] == [25.0, 25.5]
     reasons = {one.line: one.reason for one in got.bad}
-    assert reasons[3] == "'abc' is not a decimal number"
+    assert reasons[3].startswith("'abc' is not a decimal number; write it like 21.5")
     assert "says no offset from UTC" in reasons[4]
     assert "no RFC 3339 time" in reasons[5]
     assert "allowed: air_temperature, relative_humidity, surface_temperature" in reasons[6]
@@ -257,12 +258,14 @@ def test_line_without_end_is_one_bad_line_and_not_kept_in_memory(recorded, monke
     monkeypatch.setattr("adapters.recorded._BLOCK", 1 << 12)
     got = recorded(HEAD + b"x" * 500_000 + b"\n2026-03-01T00:00:00Z,air,air_temperature,25,Cel\n")
     assert len(rows_of(got.batch)) == 1
-    assert 1 <= got.bad_count <= 8
+    assert [one.line for one in got.bad] == [2]
+    assert got.bad[0].reason.endswith("it begins 'xxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxx'; leave it out")
+    assert got.line.tolist() == [3]
 
 
 def test_slow_way_keeps_offsets_and_fractions():
     moment = datetime(2026, 3, 1, 6, 30, 0, 123000, timezone(timedelta(hours=2)))
-    assert _csv_row(f"{moment.isoformat()},air,air_temperature,1,Cel".encode())[0] == round(moment.timestamp() * 1000)
+    assert csv_row(f"{moment.isoformat()},air,air_temperature,1,Cel".encode())[0] == round(moment.timestamp() * 1000)
 
 
 @settings(max_examples=250, deadline=None)
@@ -282,3 +285,44 @@ def test_no_file_makes_anything_but_a_named_error_escape(tmp_path_factory, data)
     assert np.isfinite(got.batch.value).all()
     assert (np.diff(got.batch.taken_ms) >= 0).all()
     assert got.bad_count <= max(got.lines, 1) * 300
+
+
+GOOD = b"2026-03-01T00:0%d:00Z,air,air_temperature,25,Cel\n"
+
+
+@pytest.mark.parametrize(
+    ("row", "found", "to_do"),
+    [
+        (HEAD, "the header once more: 'time,probe,quantity,value,unit'", "leave it out"),
+        (b'"2026-03-01T00:01:00Z,air,air_temperature,25,Cel\n', "a quotation mark is not closed", "leave such marks out"),
+        (b"2026-03-01T00:01:00Z,air,air_temperature,25,Cel\r2026", "a line end that is CR alone", "save the file with"),
+        (b"2026-03-01T00:01:00Z,air,air_temperature,nan,Cel\n", "'nan' is not a decimal number", "leave out the row of"),
+        (b"2026-03-01T00:01:00Z,air,air_temperature,1e400,Cel\n", "'1e400' is not a finite number", "leave out the row"),
+        (b"2026-03-01T00:01:00Z,air,air_temperature,,Cel\n", "no value stands there", "leave out the row of"),
+        (b"2026-03-01T00:01:00Z,air,air_temperature,2\x005,Cel\n", "zero bytes were written instead", "leave the row out"),
+        (b"2026-02-30T00:01:00Z,air,air_temperature,25,Cel\n", "is no RFC 3339 time", "correct it, or leave the row out"),
+        (b"2026-03-01T00:01:00Z,air,air_temperature,25,bananas\n", "unit 'bananas' is not a unit", "write the unit in"),
+        (b"2026-03-01T00:01:00Z,,air_temperature,25,Cel\n", "the probe has no name", "write the one that the config gives it"),
+        (b"# broken\n", "1 column; wanted: time,probe,quantity,value,unit; found: '# broken'", "leave out what is no reading"),
+    ],
+)
+def test_a_bad_row_says_its_line_what_was_found_and_what_to_do_and_the_rows_around_it_stand(recorded, row, found, to_do):
+    row = row.removesuffix(b"\n") + b"\n"
+    got = recorded(HEAD + GOOD % 0 + row + GOOD % 2)
+    ((line, reason),) = [(one.line, one.reason) for one in got.bad]
+    assert (line, got.line.tolist()) == (3, [2, 4])
+    assert found in reason
+    assert to_do in reason.split(";", 1)[1]
+
+
+def test_blanks_around_cells_are_taken_off_on_both_ways(recorded):
+    plain = b"2026-03-01T00:00:00Z, air , air_temperature,25, Cel\n"
+    assert read_columns(plain) is not None
+    (series,) = recorded(HEAD + plain).batch.series
+    assert series == ("air", "air_temperature")
+    assert csv_row(plain) == (1_772_323_200_000, "air", "air_temperature", 25.0)
+
+
+def test_each_reading_knows_its_line_however_the_rows_stand(recorded):
+    got = recorded(HEAD + GOOD % 5 + b"\nbad\n" + GOOD % 3 + b'"2026-03-01T00:04:00Z",air,air_temperature,25,Cel')
+    assert got.line.tolist() == [5, 6, 2]  # by time: minute 3, 4, 5

@@ -40,7 +40,8 @@ from adapters.flock_client import taken_apart
 from adapters.keeper_words import Commands, Examiner
 from adapters.line_splitter import LineSplitter
 from adapters.payload import DEEPEST, LARGEST_INTEGER, LARGEST_PAYLOAD, json_of, number_in, text_of
-from adapters.recorded import BadRow, RecordingUnreadable, read_recording, row_of
+from adapters.recorded import RecordingUnreadable, read_recording
+from adapters.recorded_row import BadRow, row_of
 from adapters.reply_tokens import Tokens
 from adapters.wording.letter import compose
 from adapters.wording.line import line_of

@@ -179,7 +179,9 @@ def test_a_span_of_more_than_a_year_without_a_reading_is_asked_about(
     (tmp_path / "odd.csv").write_text("".join(rows))
     status, _, err = replay(capsys, tmp_path / "odd.csv")
     assert status == 0
-    assert "nothing was read for 398 days, from 2026-03-28T12:00:00Z to 2027-05-01T00:00:00Z: is one" in err
+    told = "odd.csv:2: nothing was read for 398 days, from 2026-03-28T12:00:00Z"
+    assert told in err
+    assert f"({tmp_path / 'odd.csv'}:1) to 2027-05-01T00:00:00Z here: is one of these times wrong?" in err
 
 
 def test_a_renamed_probe_and_torn_lines_are_left_out_and_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -191,7 +193,41 @@ def test_a_renamed_probe_and_torn_lines_are_left_out_and_named(tmp_path: Path, c
     status, _, err = replay(capsys, tmp_path / "some.csv")
     assert status == 0
     assert "some.csv:3: left out" in err
-    assert "1 readings of probes that the config does not name were left out: old-name" in err
+    assert "1 reading of probes that the config does not name left out: old-name, the first at" in err
+    assert "some.csv:2. The config has: big-air, big-lid" in err
+
+
+def test_a_reading_that_another_of_its_instant_speaks_against_is_left_out_and_told_with_both_places(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Across files too; one that says the same again is nothing."""
+    row = "2026-03-28T12:0{}:00Z,big-air,air_temperature,{},degC\n"
+    (tmp_path / "one.csv").write_text("".join(row.format(minute, 25.1) for minute in (0, 1, 2, 3, 4, 4)))
+    (tmp_path / "two.csv").write_text("".join(row.format(minute, 25.1 if minute == 1 else 29.5) for minute in range(5)))
+    status, _, err = replay(capsys, tmp_path / "one.csv", tmp_path / "two.csv")
+    told = err.splitlines()
+    assert status == 0
+    assert [line.split("two.csv:")[1][:1] for line in told[:3]] == ["1", "3", "4"]
+    assert "left out: air temperature of big-air at 2026-03-28T12:00:00Z is 29.5 degC here and 25.1 degC at" in told[0]
+    assert "one.csv:1, which counts as the first; leave the wrong one out" in told[0]
+    assert told[3:] == ["dewlid: 4 readings left out that another of the same probe and instant speaks against"]
+
+
+@pytest.mark.parametrize(("value", "quantity", "unit", "asked"), [
+    (298.6, "air_temperature", "degC", "is its unit K?"),  # 25.5 degC
+    (77.9, "air_temperature", "degC", "is its unit degF?"),  # (77.9 - 32) / 1.8 = 25.5
+    (0.82, "relative_humidity", "%RH", "is its unit /?"),
+    (3.0, "air_temperature", "degC", ""),  # a cold room
+    (77.9, "air_temperature", "degF", ""),
+])  # fmt: skip
+def test_a_unit_that_was_written_wrongly_is_asked_about_with_its_first_row(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], value: float, quantity: str, unit: str, asked: str
+) -> None:
+    rows = [f"2026-03-28T12:0{n}:00Z,big-air,{quantity},{value + 0.01 * n},{unit}\n" for n in range(9)]
+    (tmp_path / "odd.csv").write_text(ROWS.split("\n")[0] + "\n" + "".join(rows))
+    status, _, err = replay(capsys, tmp_path / "odd.csv")
+    assert (status, bool(err)) == (0, bool(asked))
+    assert not asked or (asked in err and "odd.csv:2: " in err and "; allowed: " in err)
 
 
 def test_a_store_whose_chamber_was_renamed_since_is_told_under_the_new_name(
