@@ -8,9 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from functools import lru_cache
 from itertools import combinations
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -171,7 +170,7 @@ def _quantiles(figures: Sequence[float] | Sequence[Sequence[float]], shares: Seq
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """What is seen of one heated chamber, for one instant or for many; NaN: not known. degC and K/h."""
+    """What is seen of one heated chamber, for many instants as arrays or for one as numbers; NaN: not known. degC and K/h."""
 
     air_c: Floats
     slope_k_h: Floats
@@ -201,14 +200,16 @@ _EVIDENCE = tuple(field.name for field in fields(Evidence))
 
 def evidence_of(**figures: float | None) -> Evidence:
     """Return the evidence of one instant from plain figures; what is absent or None is not known."""
-    rows = np.array([figures.get(name) for name in _EVIDENCE], np.float64)[:, None]
+    rows: Any = (_NAN if (figure := figures.get(name)) is None else np.float64(figure) for name in _EVIDENCE)
     return Evidence(**dict(zip(_EVIDENCE, rows, strict=True)))
 
 
-@lru_cache(maxsize=256)  # between two readings an adviser that looks sees the same figures again
+_NAN = np.float64(np.nan)
+
+
 def state_of(plugged: bool, **figures: float | None) -> State:
     """Return what the thermostat does at one instant."""
-    return STATES[int(judged(evidence_of(**figures), plugged)[0])]
+    return STATES[int(judged(evidence_of(**figures), plugged))]
 
 
 def judged(seen: Evidence, plugged: bool) -> NDArray[np.int8]:
@@ -220,45 +221,64 @@ def judged(seen: Evidence, plugged: bool) -> NDArray[np.int8]:
         return _judged(seen)
     with np.errstate(invalid="ignore"):
         heats = (seen.since_ms > FORGOTTEN_MS) & (seen.air_c - seen.room_c > SURE_LIFT_K) & (seen.slope_k_h > FALLS_K_H)
-    return np.where(heats, _judged(seen), UNPLUGGED).astype(np.int8)
+    return np.asarray(_either(heats, _judged(seen), UNPLUGGED), np.int8)
+
+
+def _either(where: NDArray[np.bool_], one: Any, other: Any) -> Any:
+    """Return `np.where` of many instants, or of one in a twentieth of its time."""
+    if isinstance(where, np.ndarray):
+        return np.where(where, one, other)
+    return one if where else other
+
+
+def _unknown(figure: Floats) -> NDArray[np.bool_]:
+    """Return where a figure is not known: `np.isnan`, for one instant in a tenth of its time."""
+    unlike: NDArray[np.bool_] = figure != figure
+    return unlike
 
 
 def _judged(seen: Evidence) -> NDArray[np.int8]:
     with np.errstate(invalid="ignore"):  # a comparison with what is not known holds for nothing
-        t, over_room = seen.air_c, seen.air_c - seen.room_c
-        aim = np.where(np.isnan(seen.setpoint_c), seen.usual_c, seen.setpoint_c)
-        state = np.full(np.shape(t), UNKNOWN, np.int8)
-        state[(np.abs(t - aim) <= FAULT_K) & ~(seen.room_c >= aim - 0.5)] = REGULATING
+        t, over_room, aim = seen.air_c, seen.air_c - seen.room_c, _aim(seen)
+        state = _either((abs(t - aim) <= FAULT_K) & ~(seen.room_c >= aim - 0.5), REGULATING, UNKNOWN)
         below = t < floor_c(seen)
-        state[below & ~(over_room < NO_LIFT_K) & ~np.isnan(aim)] = AT_LIMIT
+        state = _either(below & ~(over_room < NO_LIFT_K) & ~_unknown(aim), AT_LIMIT, state)
         cycles = (seen.range_k > CYCLES_K) & (t >= seen.trough_c - SWING_K)
         swings = cycles & (t <= seen.peak_c + SWING_K) & ~(seen.room_c >= seen.trough_c)
-        state[((state == AT_LIMIT) & cycles) | ((state == UNKNOWN) & swings)] = REGULATING  # its dial lies
+        its_dial_lies = ((state == AT_LIMIT) & cycles) | ((state == UNKNOWN) & swings)
+        state = _either(its_dial_lies, REGULATING, state)
         if below.any():
-            state[below & ~cycles & _gives_nothing(seen)] = DEAD
+            state = _either(below & ~cycles & _gives_nothing(seen), DEAD, state)
             rises = (seen.slope_k_h >= -FALLS_K_H) & ~(seen.slope_k_h - seen.room_slope_k_h < -FALLS_K_H)
-            state[below & ((rises & ~(seen.mat_c < t + COLD_MAT_K)) | (seen.since_ms < WARMS_WITHIN_MS))] = WARMING
+            warms = (rises & ~(seen.mat_c < t + COLD_MAT_K)) | (seen.since_ms < WARMS_WITHIN_MS)
+            state = _either(below & warms, WARMING, state)
         above = t >= aim - BELOW_K
         warm_room = (seen.room_c >= aim - 0.5) | ((t > aim + 0.7) & (over_room < ROOM_LIFT_K))
-        state[above & (warm_room | ((t > aim + 1.0) & (seen.mat_c < t + COLD_MAT_K)))] = RESTING
-        state[np.isnan(aim) & (over_room < 1.0) & (t > seen.high_c - 1.0)] = RESTING
+        state = _either(above & (warm_room | ((t > aim + 1.0) & (seen.mat_c < t + COLD_MAT_K))), RESTING, state)
+        state = _either(_unknown(aim) & (over_room < 1.0) & (t > seen.high_c - 1.0), RESTING, state)
         too_warm = t > ceiling_c(seen)
         if too_warm.any():
             cooling = (seen.slope_k_h <= FALLS_K_H) | ((seen.since_ms < COOLS_WITHIN_MS) & (seen.slope_k_h < RISES_K_H))
-            rests = too_warm & (cooling | holds_heat(seen))
             # Off for a moment: it holds the air as warm as this.
-            own_heat = swings & (over_room > SURE_LIFT_K) & ~holds_heat(seen)
-            state[rests] = np.where(own_heat & ~(seen.since_ms < COOLS_WITHIN_MS), REGULATING, RESTING)[rests]
-            state[too_warm & _heats_on(seen, aim) & ~cooling] = STUCK
-    state[np.isnan(t)] = UNKNOWN
-    return state
+            own_heat = swings & (over_room > SURE_LIFT_K) & ~holds_heat(seen) & ~(seen.since_ms < COOLS_WITHIN_MS)
+            rests = too_warm & (cooling | holds_heat(seen))
+            state = _either(rests, _either(own_heat, REGULATING, RESTING), state)
+            state = _either(too_warm & _heats_on(seen, aim) & ~cooling, STUCK, state)
+        return np.asarray(_either(_unknown(t), UNKNOWN, state), np.int8)
+
+
+def _aim(seen: Evidence) -> Floats:
+    """Return what the air is held at: the set point, or where that is not known what it usually is at."""
+    aim: Floats = _either(_unknown(seen.setpoint_c), seen.usual_c, seen.setpoint_c)
+    return aim
 
 
 def floor_c(seen: Evidence) -> Floats:
     """Return below which temperature the air is not held: 1 to 2 K under the set point by its usual trough, else the band's."""
-    aim = np.where(np.isnan(seen.setpoint_c), seen.usual_c, seen.setpoint_c)
-    trough = np.where(np.isnan(seen.trough_c), -np.inf, seen.trough_c - SWING_K)
-    return np.where(np.isnan(aim), seen.low_c, np.minimum(np.maximum(trough, aim - BELOW_UNSEEN_K), aim - BELOW_K))
+    aim, trough = _aim(seen), _either(_unknown(seen.trough_c), -np.inf, seen.trough_c - SWING_K)
+    held: Floats = np.minimum(np.maximum(trough, aim - BELOW_UNSEEN_K), aim - BELOW_K)
+    least: Floats = _either(_unknown(aim), seen.low_c, held)
+    return least
 
 
 def ceiling_c(seen: Evidence) -> Floats:
@@ -266,11 +286,14 @@ def ceiling_c(seen: Evidence) -> Floats:
 
     A usual peak counts up to 1 K above the band, one of a cycle that was seen to turn for hours up to 2 K.
     """
-    aim = np.where(np.isnan(seen.setpoint_c), seen.usual_c, seen.setpoint_c)
-    most = seen.high_c + np.where(seen.range_k > CYCLES_K, 2.0, 1.0)
-    peak = np.minimum(seen.peak_c + SWING_K, np.where(np.isnan(most), np.inf, most))
-    fault = aim + np.where(np.isnan(seen.range_k) & (seen.slope_k_h > -FALLS_K_H), FAULT_UNSEEN_K, FAULT_K)
-    return np.fmax(np.where(np.isnan(aim), seen.high_c + 0.5, fault), np.where(np.isnan(peak), -np.inf, peak))
+    aim, most = _aim(seen), seen.high_c + _either(seen.range_k > CYCLES_K, 2.0, 1.0)
+    peak = np.minimum(seen.peak_c + SWING_K, _either(_unknown(most), np.inf, most))
+    unseen = _unknown(seen.range_k) & (seen.slope_k_h > -FALLS_K_H)
+    fault = aim + _either(unseen, FAULT_UNSEEN_K, FAULT_K)
+    highest: Floats = np.fmax(
+        _either(_unknown(aim), seen.high_c + 0.5, fault), _either(_unknown(peak), -np.inf, peak)
+    )
+    return highest
 
 
 def holds_heat(seen: Evidence) -> NDArray[np.bool_]:
@@ -294,11 +317,12 @@ def _gives_nothing(seen: Evidence) -> NDArray[np.bool_]:
     lost = seen.slope_k_h - seen.room_slope_k_h
     to_room = (seen.slope_k_h <= FALLS_K_H) & (lost <= -np.maximum(0.4, over_room / SLOWEST_H))
     to_room &= ~(over_room > seen.lead_k)  # it only follows a room that fell
-    unseen_room = np.isnan(seen.room_c) & (seen.slope_k_h <= -2.0)
+    unseen_room = _unknown(seen.room_c) & (seen.slope_k_h <= -2.0)
     least_k = np.fmin(NO_LIFT_K, GIVEN_SHARE * seen.lead_k)  # a dimmed mat never gave more
     by_air = (heat_k(over_room, seen.slope_k_h, seen.tau_h) < least_k) | to_room | unseen_room
     by_air &= ~(seen.lead_k < ROOM_LIFT_K)  # of a mat that never gave more no air tells whether it gives that still
-    return np.where(np.isnan(seen.mat_c), by_air, seen.mat_c < seen.air_c + COLD_MAT_K)
+    nothing: NDArray[np.bool_] = _either(_unknown(seen.mat_c), by_air, seen.mat_c < seen.air_c + COLD_MAT_K)
+    return nothing
 
 
 def _heats_on(seen: Evidence, aim: Floats) -> NDArray[np.bool_]:
@@ -307,10 +331,11 @@ def _heats_on(seen: Evidence, aim: Floats) -> NDArray[np.bool_]:
     over_room = t - seen.room_c
     by_itself = (slope >= FAST_K_H) & ~(seen.room_slope_k_h > slope / 2.0)
     cooler = (over_room > ROOM_LIFT_K) & (~(seen.room_c >= aim - 0.5) | (over_room > SURE_LIFT_K) | by_itself)
-    alone = np.where(np.isnan(seen.room_c), slope >= RISES_K_H, cooler)
-    guessed = np.isnan(aim) & ~((slope >= RISES_K_H) | (t > seen.high_c + FAULT_K))
+    alone = _either(_unknown(seen.room_c), slope >= RISES_K_H, cooler)
+    guessed = _unknown(aim) & ~((slope >= RISES_K_H) | (t > seen.high_c + FAULT_K))
     # A large box is warmer than a room that cools in the evening for hours without any heat; then it falls, if only slowly.
     by_slope = slope > np.fmax(FALLS_K_H, -over_room / (2.0 * SLOWEST_H))
-    keeps_up = np.where(holds_heat(seen), seen.trend_k_h > -over_room / (2.0 * SLOW_BOX_H), by_slope) | (slope >= RISES_K_H)
-    by_air = alone & keeps_up & ~guessed
-    return np.where(np.isnan(seen.mat_c), by_air, (seen.mat_c > t + HOT_MAT_K) & (slope > FALLS_K_H))
+    holds_on = _either(holds_heat(seen), seen.trend_k_h > -over_room / (2.0 * SLOW_BOX_H), by_slope)
+    by_air = alone & (holds_on | (slope >= RISES_K_H)) & ~guessed
+    heats: NDArray[np.bool_] = _either(_unknown(seen.mat_c), by_air, (seen.mat_c > t + HOT_MAT_K) & (slope > FALLS_K_H))
+    return heats
