@@ -109,15 +109,15 @@ def _same_chamber(state: AlarmsState, record: AlarmRecord, found: Mapping[str, s
 
 
 def _same_room(settings: Settings, state: AlarmsState, record: AlarmRecord, found: Mapping[str, str]) -> str:
-    room = _room(settings, record.chamber)
-    if room is None or not ALARMS[record.alarm].room_moves or record.since_ms is None:
+    room, since_ms, key = _room(settings, record.chamber), record.since_ms, record.key
+    if room is None or not ALARMS[record.alarm].room_moves or since_ms is None:
         return ""
-    for other in state.records.values():
+    for name, other in state.records.items():
         if other.alarm == record.alarm and other.chamber != record.chamber and _room(settings, other.chamber) == room:
-            leads = other.since_ms is not None and (other.since_ms, other.key) < (record.since_ms, record.key)
-            near = leads and record.since_ms - (other.since_ms or 0) <= TOGETHER_FOR_MS
+            leads = other.since_ms is not None and (other.since_ms, name) < (since_ms, key)
+            near = leads and since_ms - (other.since_ms or 0) <= TOGETHER_FOR_MS
             if near and annunciated(other, found) and rank(other.priority) >= rank(record.priority):
-                return f"{other.key}: the room {room} moves both"
+                return f"{name}: the room {room} moves both"
     return ""
 
 

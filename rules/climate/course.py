@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,7 @@ from rules.climate.hysteresis import OUTSIDE
 from rules.climate.judging import Floats, Instants
 from rules.climate.memory import PlaceMemory
 from rules.climate.situate import QUARTER_MS, known, read_ms
+from rules.climate.situation import Situation
 from rules.climate.view import View
 from rules.climate.windows import Recent
 from rules.terms.condition_changes import Harm
@@ -53,19 +55,47 @@ def outside_at(zones: Zones, index: int) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Seen:
-    """One instant of a chamber: what is believed of it, when that was read, and what was last believed."""
+class Look:
+    """One look at a chamber, of which each figure is worked out where it is asked for; they are named as in a `Situation`."""
 
-    temperature_c: float | None
-    relative_humidity_pct: float | None
-    dew_margin_k: float | None
-    temperature_read_ms: int | None
-    humidity_read_ms: int | None
-    last_temperature_c: float | None
-    last_humidity_pct: float | None
-    temperature_slope_k_h: float | None
-    humidity_slope_pct_h: float | None
-    outside: tuple[str, ...]
+    course: Course
+    place: int
+
+    @property
+    def temperature_c(self) -> float | None:
+        """What was believed of it, here and below; None: nothing."""
+        return known(self.course.temperature_c[self.place])
+
+    @property
+    def relative_humidity_pct(self) -> float | None:
+        return known(self.course.relative_humidity_pct[self.place])
+
+    @property
+    def dew_margin_k(self) -> float | None:
+        return known(self.course.dew_margin_k[self.place])
+
+    @property
+    def temperature_read_ms(self) -> int | None:
+        """When that was read, here and below."""
+        return read_ms(self.course.temperature_read_ms[self.place])
+
+    @property
+    def humidity_read_ms(self) -> int | None:
+        return read_ms(self.course.humidity_read_ms[self.place])
+
+    @property
+    def temperature_slope_k_h(self) -> float | None:
+        """Over a quarter of an hour, here and below."""
+        return known(self.course.recent.temperature.slope_at(int(self.course.at_ms[self.place]), QUARTER_MS))
+
+    @property
+    def humidity_slope_pct_h(self) -> float | None:
+        return known(self.course.recent.humidity.slope_at(int(self.course.at_ms[self.place]), QUARTER_MS))
+
+    @property
+    def outside(self) -> tuple[str, ...]:
+        """The alarms whose limit is passed."""
+        return outside_at(self.course.zones, self.place)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +107,7 @@ class Presents:
 
     def figures(self, chamber: str, at_ms: int) -> Figures | None:
         """Return what is believed of a chamber at an instant; None before anything was read there."""
-        seen = self._seen(chamber, at_ms)
+        seen = self.seen(chamber, at_ms)
         read = () if seen is None else [ms for ms in (seen.temperature_read_ms, seen.humidity_read_ms) if ms is not None]
         if seen is None or not read:
             return None
@@ -89,21 +119,22 @@ class Presents:
     def told(self, alarm: AlarmEvent, at_ms: int) -> AlarmEvent:
         """Return an alarm with figure and account of harm as they are at an instant, or were when they were last believed."""
         alarm = self._judged(alarm, at_ms)
-        seen = None if alarm.chamber is None else self._seen(alarm.chamber, at_ms)
+        seen = None if alarm.chamber is None else self.seen(alarm.chamber, at_ms)
         figure = ALARMS[alarm.alarm].figure
         if seen is None or figure is None:
             return alarm
-        value, read = {
-            "temperature_c": (seen.last_temperature_c, seen.temperature_read_ms),
-            "relative_humidity_pct": (seen.last_humidity_pct, seen.humidity_read_ms),
-            "dew_margin_k": (seen.dew_margin_k, seen.humidity_read_ms),
-        }[figure]
+        value = seen.dew_margin_k if figure == "dew_margin_k" else self._last(alarm.chamber or "", at_ms, figure)
+        read = seen.temperature_read_ms if figure == "temperature_c" else seen.humidity_read_ms
         return alarm if value is None or read is None else replace(alarm, value=round(value, 3), read_ms=read)
+
+    def place(self, chamber: str, at_ms: int) -> int:
+        """Return the place of a chamber's last look at or before an instant in its course; -1: it has not begun."""
+        course = self.courses.get(chamber)
+        return -1 if course is None else int(course.at_ms.searchsorted(at_ms, "right")) - 1
 
     def harms(self, chamber: str, at_ms: int) -> dict[HarmKind, Harm]:
         """Return how each account of harm of a chamber that is outside its band stood at its last look before an instant."""
-        course, before = self.courses.get(chamber), self.before.get(chamber)
-        place = -1 if course is None else int(np.searchsorted(course.at_ms, at_ms, "right")) - 1
+        course, before, place = self.courses.get(chamber), self.before.get(chamber), self.place(chamber, at_ms)
         if course is not None and place >= 0:
             found = {kind: harm_at(place) for kind, harm_at in course.harm_at.items()}
         else:
@@ -122,32 +153,21 @@ class Presents:
             alarm, harm_used=harm.used, seconds_left=harm.left_s, early_seconds_left=harm.early_left_s, judged_ms=harm.at_ms
         )
 
-    def _seen(self, chamber: str, at_ms: int) -> _Seen | None:
-        course, before = self.courses.get(chamber), self.before.get(chamber)
-        place = -1 if course is None else int(np.searchsorted(course.at_ms, at_ms, "right")) - 1
-        last_c, last_pct = (None, None) if before is None else (before.temperature_c, before.relative_humidity_pct)
-        if course is not None and place >= 0:
-            now_ms = int(course.at_ms[place])
-            return _Seen(
-                known(course.temperature_c[place]), known(course.relative_humidity_pct[place]),
-                known(course.dew_margin_k[place]),
-                read_ms(course.temperature_read_ms[place]), read_ms(course.humidity_read_ms[place]),
-                _last(course.temperature_c, place, last_c), _last(course.relative_humidity_pct, place, last_pct),
-                known(course.recent.temperature.slope_at(now_ms, QUARTER_MS)),
-                known(course.recent.humidity.slope_at(now_ms, QUARTER_MS)), outside_at(course.zones, place),
-            )  # fmt: skip
-        now = None if before is None else before.present
-        if now is None:
-            return None
-        return _Seen(
-            now.temperature_c, now.relative_humidity_pct, now.dew_margin_k, now.temperature_read_ms, now.humidity_read_ms,
-            last_c, last_pct, now.temperature_slope_k_h, now.humidity_slope_pct_h, now.outside,
-        )  # fmt: skip
+    def seen(self, chamber: str, at_ms: int) -> Look | Situation | None:
+        """Return what is believed of a chamber at its last look at or before an instant; None: there was none."""
+        place, before = self.place(chamber, at_ms), self.before.get(chamber)
+        if place >= 0:
+            return Look(self.courses[chamber], place)
+        return None if before is None else before.present
 
-
-def _last(column: Floats, place: int, before: float | None) -> float | None:
-    """Return the newest believed value up to this place of a column, else the one from before it."""
-    if column[place] == column[place]:
-        return float(column[place])
-    believed = np.flatnonzero(~np.isnan(column[: place + 1]))
-    return float(column[believed[-1]]) if len(believed) else before
+    def _last(self, chamber: str, at_ms: int, figure: Literal["temperature_c", "relative_humidity_pct"]) -> float | None:
+        """Return the newest believed value up to a look, in its course or from before it."""
+        place, before = self.place(chamber, at_ms), self.before.get(chamber)
+        if place >= 0:
+            column: Floats = getattr(self.courses[chamber], figure)
+            if column[place] == column[place]:
+                return float(column[place])
+            believed = np.flatnonzero(~np.isnan(column[: place + 1]))
+            if len(believed):
+                return float(column[believed[-1]])
+        return None if before is None else getattr(before, figure)

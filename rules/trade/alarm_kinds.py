@@ -317,4 +317,4 @@ WET_LID = frozenset({"lid-dew", "lid-drip-tonight"})
 
 def identity(chamber: str | None, alarm: str, probe: str | None = None) -> str:
     """Return the one name of an alarm: chamber (or `site`), alarm and, for probe alarms, the probe; never its limits."""
-    return "/".join(part for part in (chamber or "site", alarm, probe) if part)
+    return f"{chamber or 'site'}/{alarm}/{probe}" if probe else f"{chamber or 'site'}/{alarm}"

@@ -35,6 +35,9 @@ class Together:
     told: Sequence[AlarmEvent] = ()
     _steps: dict[str, tuple[list[int], list[_Moved]]] = field(default_factory=dict)
     """How each chamber is moved, from which instant on: worked out once along the stretch."""
+    _cools_h: dict[str, tuple[float, float, float]] = field(default_factory=dict)
+    _besides: dict[tuple[str, str, int], Beside] = field(default_factory=dict)
+    """Those beside, by their last look: each box of the room that looks at them before the next one sees the same."""
 
     def besides(self, chamber: str, at_ms: int) -> tuple[Beside, ...]:
         """Return the other chambers of a chamber's room that are moved with it at an instant."""
@@ -76,11 +79,19 @@ class Together:
         return {} if out_of_plug else found
 
     def _beside(self, chamber: str, harm: Literal["heat", "cold"], at_ms: int) -> Beside:
-        entry, figures = self.settings.chambers[chamber], self.presents.figures(chamber, at_ms)
+        key = chamber, harm, self.presents.place(chamber, at_ms)
+        if key not in self._besides:
+            self._besides[key] = self._worked_out(chamber, harm, at_ms)
+        return self._besides[key]
+
+    def _worked_out(self, chamber: str, harm: Literal["heat", "cold"], at_ms: int) -> Beside:
+        entry, seen = self.settings.chambers[chamber], self.presents.seen(chamber, at_ms)
         account = self.presents.harms(chamber, at_ms).get(harm)
-        tau_h, _, late_h = cooling_h(model_of(entry, self.state.advice.get(chamber, AdviceState())))
+        if chamber not in self._cools_h:
+            self._cools_h[chamber] = cooling_h(model_of(entry, self.state.advice.get(chamber, AdviceState())))
+        tau_h, _, late_h = self._cools_h[chamber]
         return Beside(
-            chamber, entry.title or chamber, harm, None if figures is None else figures.temperature_c,
+            chamber, entry.title or chamber, harm, None if seen is None else seen.temperature_c,
             tau_h, late_h / tau_h,
-            None if figures is None else figures.temperature_slope_k_h, None if account is None else account.left_s,
+            None if seen is None else seen.temperature_slope_k_h, None if account is None else account.left_s,
         )
