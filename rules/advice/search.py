@@ -325,15 +325,20 @@ class Shortlist:
     @cached_property
     def first(self) -> int:
         """The best that harms nothing on its way."""
-        return (self._safe_of(self.places[:1]) or self.safe)[0]
+        return (self._safe_of(self.places[:1], self._first_ways) or self.safe)[0]
 
     @cached_property
     def safe(self) -> list[int]:
         """All that harm nothing on their way."""
-        return self._safe_of(self.places)
+        return self._safe_of(self.places, self._course([*self.places, IDLE]))
 
-    def _safe_of(self, places: list[int]) -> list[int]:
-        steps = self._course([*places, IDLE])
+    @cached_property
+    def _first_ways(self) -> list[Outcome]:
+        """The ways of the one that ends best and of leaving it be: mostly the two that are told."""
+        return self._course([self.places[0], IDLE])
+
+    def _safe_of(self, places: list[int], steps: list[Outcome]) -> list[int]:
+        """Return those that harm nothing on their way; `steps`: theirs, and that of leaving it be."""
         harm = np.array([_harm(self.cause.goal, step) for step in steps]).max(axis=0)
         least = np.maximum(harm[-1], _harm(self.cause.goal, steps[0])[0])
         worse = ((harm > least + 0.05).astype(float) - (harm < harm[-1] - 0.05)) @ self.present.weight
@@ -352,8 +357,10 @@ class Shortlist:
 
     def ahead(self, place: int) -> tuple[Forecast, ...]:
         """Return the course of one of them as it is told."""
-        steps = zip(COURSE_H[2:-1], self._course([place])[2:-1], strict=True)
-        return (*(_forecast(self.present, step, 0, hours) for hours, step in steps), self.candidate(place).rest)
+        known = place in (self.places[0], IDLE)
+        ways, row = (self._first_ways, int(place == IDLE)) if known else (self._course([place]), 0)
+        steps = zip(COURSE_H[2:-1], ways[2:-1], strict=True)
+        return (*(_forecast(self.present, step, row, hours) for hours, step in steps), self.candidate(place).rest)
 
 
 def unchanged(present: Present) -> tuple[Forecast, ...]:
