@@ -5,7 +5,7 @@ Everything here is arithmetic on one `Situation` and the chamber's settings; `ru
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -112,7 +112,8 @@ def humidity_floor_pct(situation: Situation) -> float | None:
 def reason_of(
     chamber: Chamber, situation: Situation, standing: Mapping[str, Standing], knobs: Mapping[str, float],
     *, remembered: frozenset[str] = frozenset(), lid_was_wet: bool = False, was_aired: bool = False,
-    heater_sound: bool = False, heater_since_ms: int | None = None, tau_h: float | None = None, weak: WeakMat | None = None,
+    heater_sound: bool = False, heater_since_ms: int | None = None, tau_h: float | None = None,
+    weak_in: Callable[[Goal], WeakMat | None] = lambda goal: None,
 ) -> Cause:
     """Return the cause of what stands; `knobs` are the devices' present settings as `rules.advice.devices` keeps them.
 
@@ -120,7 +121,7 @@ def reason_of(
     until the margin is surely positive. `was_aired`: an open advisory lets the room's air in, so the room counts as cooler
     until it plainly is not. `heater_sound`: the keeper has lately looked at the heater, so one that is weak is not suspected
     again. `heater_since_ms`: when the keeper last changed it. `tau_h`: with which time constant the chamber cools, at its
-    early end. `weak`: what its mat gives, if that may be all it can.
+    early end. `weak_in`: what its mat gives, if that may be all it can.
     """
     goal = goal_of(chamber, situation)
     temperature = _temperature_band(goal, chamber, situation, standing)
@@ -133,6 +134,7 @@ def reason_of(
     setpoint_c = knobs.get("setpoint") if switched else None
     facts |= _heater_facts(thermostat, situation, goal, setpoint_c, heater_sound, looked=looked, switched=switched)
     facts |= {"dial-again"} if _raised_before(chamber, situation, thermostat, setpoint_c) else set()
+    weak = weak_in(goal)
     if not _explains_cold(weak, thermostat, switched):
         weak = None
     elif temperature == "low":

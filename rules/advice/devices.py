@@ -90,8 +90,7 @@ def allowed(step: Step, cause: Cause) -> bool:
         return False
     if f"{act.device}:{act.change}" in cause.forbidden:
         return False
-    needed = set(step.when) | set(act.needs)
-    return needed <= facts and not (set(act.bars) & facts)
+    return facts.issuperset(step.when) and facts.issuperset(act.needs) and facts.isdisjoint(act.bars)
 
 
 def _move(

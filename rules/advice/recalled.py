@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 
 from rules.advice.branches import LOOKS
 from rules.advice.cause import Cause, reason_of, thermostat_of
@@ -81,7 +82,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
         lid_was_wet=now is not None and now.lid_wet, was_aired=now is not None and "vent:open" in now.keys,
         heater_sound=seen_ms is not None and situation.at_ms - seen_ms < HEATER_SOUND_MS,
         heater_since_ms=heater_since_ms(situation.changes), tau_h=cooling_h(model)[1],
-        weak=weak_mat(chamber, situation, knobs, model),
+        weak_in=partial(weak_mat, chamber, situation, knobs, model),
     )
 
 

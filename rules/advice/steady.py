@@ -10,8 +10,6 @@ from collections.abc import Collection, Mapping
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
 from rules.advice.cause import Cause
 from rules.advice.standing import Standing
 from rules.climate.situation import Situation, Swing
@@ -82,8 +80,7 @@ def may_be_a_peak(cause: Cause, situation: Situation) -> bool:
 
 
 def _usual(swing: Swing, value: float, swinging: Swinging) -> bool:
-    figures = (np.array(figure) for figure in (value, swing.least, swing.most, swing.drift))
-    return swing.hours >= LEAST_HOURS and bool(swinging.holds(*figures))
+    return swing.hours >= LEAST_HOURS and bool(swinging.holds(value, swing.least, swing.most, swing.drift))
 
 
 def _harms(chamber: Chamber, temperature_c: float) -> bool:

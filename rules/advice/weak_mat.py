@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from math import ceil
 
-from rules.advice.goal import goal_of
+from rules.advice.goal import Goal
 from rules.advice.model import COOLING, LIFT, NAMES, ChamberModel, cooling_h
 from rules.climate.situation import Situation
 from rules.climate.thermostat import ROOM_LIFT_K, SLOW_BOX_H, heat_k
@@ -41,14 +41,16 @@ class WeakMat:
         )
 
 
-def weak_mat(chamber: Chamber, situation: Situation, knobs: Mapping[str, float], model: ChamberModel) -> WeakMat | None:
+def weak_mat(
+    chamber: Chamber, situation: Situation, knobs: Mapping[str, float], model: ChamberModel, goal: Goal
+) -> WeakMat | None:
     """Return what a cold box's mat gives where that is all it can, or so little that it is not seen; None otherwise.
 
     What it gives is its lead over the room and what it would gain yet (`heat_k`); what it may give comes from the fitted
     chamber, else from size and build. The room is that of the coldest hour ahead.
     """
     heater, t, room = chamber.devices.heater, situation.temperature_c, situation.room_temperature_c
-    goal, slope_k_h = goal_of(chamber, situation), situation.temperature_slope_k_h or 0.0
+    slope_k_h = situation.temperature_slope_k_h or 0.0
     if heater is None or t is None or room is None or t >= goal.low_c + goal.inside_k:
         return None
     watts = knobs.get("watts", heater.watts)

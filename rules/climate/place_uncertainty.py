@@ -62,7 +62,7 @@ def margin_u_k(view: View, where: NDArray[np.intp] | int) -> NDArray[np.float64]
         temperature, humidity, u_t, u_h, room_c, u_room, factor, u_factor
     )
     measured = view.lid_measured[where]
-    if not np.any(measured):
+    if not measured.any():
         return estimated
     u_lid = temperature_u_k(view.settings, view.probes, view.place, "lid")
     of_probe = dew_margin_uncertainty_of_measured_lid_k(temperature, humidity, u_t, u_h, u_lid)

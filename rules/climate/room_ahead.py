@@ -39,8 +39,8 @@ class RoomAhead:
 
 def room_ahead_of(hourly: Floats) -> RoomAhead | None:
     """Return the forecast by the means of whole days of hours before this one (NaN: not known); None: no day is known."""
-    known = np.append(hourly, np.nan)
-    ways = np.array([known[first : first + DAY_H + 1] - known[first] for first in range(0, len(hourly), DAY_H)])
+    ways = np.append(hourly, np.nan)[np.arange(0, len(hourly), DAY_H)[:, None] + np.arange(DAY_H + 1)]
+    ways -= ways[:, :1].copy()
     ways[-1, -1] = 2.0 * ways[-1, -2] - ways[-1, -3]  # the hour that runs still closes the newest day: straight on
     ways = ways[~np.isnan(ways).any(axis=1)]
     days, share = len(ways), np.arange(DAY_H + 1) / DAY_H

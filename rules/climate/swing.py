@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from rules.climate.hours import Hourly, hours_between, hours_with
 from rules.climate.view import Lasting, View
+from rules.physics.saturation import Value
 from rules.terms.events import MINUTE_MS
 
 Floats = NDArray[np.float64]
@@ -34,7 +35,7 @@ class Swinging:
     switched: float
     """An hour in which it moves by less is not switched by a thermostat."""
 
-    def holds(self, value: Floats, least: Floats, most: Floats, drift: Floats) -> NDArray[np.bool_]:
+    def holds(self, value: Value, least: Value, most: Value, drift: Value) -> NDArray[np.bool_]:
         """Return where a value is a part of the swing of the hours before it."""
         one_place = drift <= np.maximum(self.drift, SWING_SHARE * (most - least))
         return np.asarray(one_place & (value >= least - self.beyond) & (value <= most + self.beyond))

@@ -8,7 +8,8 @@ counted on before it has come.
 
 from __future__ import annotations
 
-from bisect import bisect_left
+import math
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,7 +42,7 @@ class Courses:
     rate_per_h: Floats
     used: Floats
     """What is used up on the way, from nothing."""
-    marks: Floats
+    marks: list[float]
     """What is told anew when it is passed, the last one infinite."""
 
     def left_h(self, row: int, used: float) -> float:
@@ -71,13 +72,13 @@ class Courses:
 
     def mark_h(self, row: int) -> float:
         """Return the hours until the course, which never turns back, passes the next mark; NaN: it passes none."""
-        course = self.value[row]
-        mark = self.marks[np.searchsorted(self.marks, course[0], "right")]
-        after = int(np.argmax(course >= mark))
+        course: list[float] = self.value[row].tolist()
+        mark = self.marks[bisect_right(self.marks, course[0])]
+        after = next((place for place, value in enumerate(course) if value >= mark), 0)
         if not after:
             return float("nan")
         share = (mark - course[after - 1]) / (course[after] - course[after - 1])
-        return float(AHEAD_H[after - 1] + share * (AHEAD_H[after] - AHEAD_H[after - 1]))
+        return _AHEAD_H[after - 1] + share * (_AHEAD_H[after] - _AHEAD_H[after - 1])
 
 
 def courses(
@@ -99,4 +100,4 @@ def courses(
     rate = np.rint(begun * np.exp(-np.interp(course + row.worse * shift, at, logs)) * _EXACT) / _EXACT
     steps = (rate[:, 1:] + rate[:, :-1]) / 2.0 * np.diff(AHEAD_H)
     used = np.concatenate((np.zeros((len(value), 1)), np.cumsum(steps, axis=1)), axis=1)
-    return Courses(course, rate, used, row.worse * np.array([*row.marks_for(size), row.worse * np.inf]))
+    return Courses(course, rate, used, [*(row.worse * mark for mark in row.marks_for(size)), math.inf])
