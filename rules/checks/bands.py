@@ -19,6 +19,7 @@ from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.consensus import unasked_every_ms
 from rules.climate.dryness import dries_like_pct, raised_by_warmth_pct
 from rules.climate.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, Delays, Moving, zones
+from rules.climate.onward import reached_s
 from rules.climate.swing import DAMP, HEAT, lasting, mean_of_swing
 from rules.climate.view import Lasting, View
 from rules.climate.windows import KEEP_MS, TREND_OVER_MS, Signal
@@ -160,10 +161,13 @@ def _facts(
         now = float(value[index])
         harm = harmful if harmful is not None else limit
         slope = view.recent.temperature if unit == "degC" else view.recent.humidity
+        kind: HarmKind = "dryness" if unit != "degC" else "heat" if upper else "cold"
         per_hour = float(slope.slope_k_h(view.at_ms[index : index + 1], 15 * MINUTE_MS)[0])
         toward = per_hour if upper else -per_hour
         distance = (harm - now) if upper else (now - harm)
-        left = None if np.isnan(toward) or toward <= 0.05 else max(0.0, distance / toward * 3600.0)
+        room = float(view.room_temperature[index]) if unit == "degC" and not upper else np.nan
+        at_most = np.inf if np.isnan(room) else now - room  # it cools no further than its room
+        left = reached_s(BEARABLE[kind], distance, toward, at_most) if toward > 0.05 else None
         over = now > limit if upper else now < limit
         because = f"{now:.1f} {unit} is {'above' if upper else 'below'} the limit of {limit:.1f} {unit}"
         if not over:

@@ -5,6 +5,7 @@ What the thermostat does is judged in `rules.climate.thermostat`; here is only w
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from functools import cache
 
@@ -15,9 +16,11 @@ from rules.checks.bands import moving
 from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.heating import states_of
 from rules.climate.hysteresis import CLEAR, EDGE, HARM, HARM_EDGE, OUTSIDE, UNSEEN, Delays
+from rules.climate.onward import reached_s
 from rules.climate.thermostat import AT_LIMIT, BELOW_K, BURNING_MAT_C, DEAD, FALLS_K_H, FAST_K_H, STUCK, UNPLUGGED
 from rules.climate.view import View
 from rules.terms.events import MINUTE_MS
+from rules.trade.bearable import BEARABLE
 from rules.trade.practice import LETHAL_COLD_C
 
 Floats = NDArray[np.float64]
@@ -61,7 +64,7 @@ def runaway(view: View) -> Iterator[Verdict]:
 
     def facts(index: int) -> Facts:
         now, rise, mat = float(value[index]), float(slopes()[1][index]), float(view.mat[index])
-        left = max(0.0, (harmful - now) / rise * 3600.0) if rise > 0 else None
+        left = reached_s(BEARABLE["heat"], harmful - now, rise) if rise > 0 else None
         because = f"{now:.1f} degC, {moving(rise, 'K')}; {harmful:.0f} degC harms"
         if burning[index]:
             because += f"; the mat itself is at {mat:.0f} degC"
@@ -115,8 +118,10 @@ def failed(view: View) -> Iterator[Verdict]:
     def facts(index: int) -> Facts:
         now, fall, room_c = float(value[index]), float(slope[index]), float(room[index])
         harm = chamber.temperature.harmful_low or chamber.temperature.low or now
-        left = max(0.0, (now - harm) / -fall * 3600.0) if fall < 0 else None
-        end = f"; without heat it ends near the room's {room_c:.0f} degC" if fall < 0 and room_c == room_c else ""
+        end, at_most = "", math.inf
+        if fall < 0 and room_c == room_c:
+            end, at_most = f"; without heat it ends near the room's {room_c:.0f} degC", now - room_c
+        left = reached_s(BEARABLE["cold"], now - harm, -fall, at_most) if fall < 0 else None
         return Facts(number(now), chamber.temperature.low, "degC", left, f"{now:.1f} degC, {moving(fall, 'K')}{end}")
 
     def worsening() -> NDArray[np.bool_]:

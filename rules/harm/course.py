@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.climate.onward import moved
 from rules.trade.bearable import BEARABLE, HarmKind
 from rules.trade.garden_sizes import SizeClass
 
@@ -91,8 +92,7 @@ def courses(
     nothing; `shift` is added to the value before the table is asked.
     """
     row = BEARABLE[kind]
-    moved = row.damping_h * (1.0 - np.exp(-AHEAD_H / row.damping_h))
-    course = row.worse * value[:, None] + np.maximum(trend_per_h, 0.0)[:, None] * moved
+    course = row.worse * value[:, None] + np.maximum(trend_per_h, 0.0)[:, None] * moved(AHEAD_H, row.damping_h)
     stop = np.where(np.isnan(end), np.inf, np.maximum(row.worse * end, row.worse * value))
     course = np.minimum(course, stop[:, None])
     at, logs = row.logs(size)
