@@ -144,6 +144,7 @@ def cold(
     chosen = one_a_device(acts)
     words = {move.act: move.text for move in moves}
     words |= {} if cause.weak is None else {"stronger-mat": cause.weak.text}
+    words |= {} if cause.setpoint_c is None else {"set-again": _set_again(cause.setpoint_c)}
     words |= in_turn(chosen, order, EACH_BOX)
     branch: Literal["heater-failed", "cold", "together"] = "heater-failed" if kind in ("dead", "broken") else "cold"
     branch = "together" if besides else branch
@@ -151,6 +152,14 @@ def cold(
         branch=branch, acts=chosen, words=words, moves=tuple(move for move in moves if move.act in chosen),
         never=emergencies.COLD_NEVER, notes=_why_cold(kind, cause, situation, len(order)),
         reaches=reaches, boxes=names(situation, order), follows=told_by_another(besides, situation, model),
+    )
+
+
+def _set_again(setpoint_c: float) -> str:
+    """Return how a dial is tried that somebody may have turned: no heat comes, and the look at plug and mat found nothing."""
+    return (
+        "Turn the thermostat's dial up until it switches on and the mat gets warm to the hand, then leave the thermostat set "
+        f"to {setpoint_c:g} °C; if it never switches on, it or the mat has failed"
     )
 
 
@@ -241,11 +250,10 @@ def _reaches(kind: str, situation: Situation, order: Sequence[Beside], model: Ch
 def plug_back(cause: Cause, told: OpenAdvice | None) -> Plan | None:
     """Return the call to plug a heater in again that may have been unplugged without a word; None where it gives some heat.
 
-    What is told stands until it warms: a box that cools looks like many a thermostat.
+    What is told stands until it is warm: a box that goes with its room looks like many a thermostat.
     """
     asked = told is not None and told.done_ms is None and "plug-back" in told.acts
-    cold = ("unknown", "dead", "at-limit", *(("regulating", "resting") if asked else ()))
-    if cause.temperature != "low" or cause.thermostat not in cold:
+    if cause.temperature != "low" or not (asked or cause.thermostat in ("unknown", "dead", "at-limit")):
         return None
     acts = ("plug-back", "warm-now") if "lethal-cold" in cause.facts else ("plug-back",)
     asks = plain("plug-back", cause, acts, Never("Do not turn its heat up before you have looked at its plug."))

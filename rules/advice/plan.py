@@ -22,6 +22,7 @@ from rules.advice.recalled import (
     cause_of,
     heat_calls,
     looks_due,
+    looks_that_lead,
     may_be_out,
     model_of,
     turned_by_feel,
@@ -76,7 +77,8 @@ def without_search(
     if situation.temperature_c is None:
         return blind(chamber, state, situation, standing)
     due = looks_due(state, situation, standing)
-    found = _first(chamber, state, situation, standing, cause_of(chamber, state, situation, standing), due)
+    cause, leads = cause_of(chamber, state, situation, standing), looks_that_lead(due, situation, standing)
+    found = _first(chamber, state, situation, standing, cause, leads)
     if not due or not isinstance(found, Plan) or found.follows or found.branch in BRANCHES or "air-now" in found.acts:
         return found
     steps = with_look(found.acts, found.actions)
@@ -89,7 +91,7 @@ def _first(
     chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing], cause: Cause,
     due: Sequence[str],
 ) -> Plan | Cause | None:
-    """Return what comes first; `due`: the alarms that ask for a look at the lid still."""
+    """Return what comes first; `due`: the alarms that ask for a look at the lid before anything that can wait."""
     if heat_calls(state, situation, standing, cause.thermostat, cause.goal):
         return _urgent(cause, heat(cause, state, situation, chamber, model_of(chamber, state)))
     if cause.thermostat == "unplugged" and left_out(state, situation):
@@ -207,6 +209,7 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
         and not (lead and ACTS[lead].device == ACTS[step.act].device) for move in moves_for(step, chamber, cause, knobs)
         if not (may_be_a_peak(cause, situation) and move.knob == "heater" and abs(move.delta) > UNSEEN_SWING_K)
         and not turned_by_feel(state, knobs, move, situation.at_ms)
+        and not (move.knob == "heater" and move.delta < 0.0 and may_be_out(state, situation.at_ms))  # out, it cools no further
     ]
     if lead is not None and "water-useless" in cause.facts:
         moves = [move for move in moves if move.act not in GIVES_WATER]  # what was in vain twice is not told a third time

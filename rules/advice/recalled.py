@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from functools import partial
 
 from rules.advice.branches import LOOKS
@@ -37,6 +37,9 @@ LID_SOUND_MS = 3 * DAY_MS
 WRAPPED_MS, WATTS_TOLD_MS, FOAM_LOOKED_MS, PROBE_LOOKED_MS = 3 * DAY_MS, 7 * DAY_MS, 3 * DAY_MS, 3 * DAY_MS
 """So long nobody is asked anew to wrap the box, told anew how many watts it takes, asked anew for a look at foam or humidity
 probe; judgement."""
+STOP_COOLS_MS = 2 * HOUR_MS
+"""So long after its heater was unplugged a box has lost most of the heat it held above its room; own estimate for boxes of up
+to 60 litres."""
 LOOK_HOLDS_MS = 20 * HOUR_MS
 """So long the lid is as it was seen to be; judgement."""
 
@@ -67,12 +70,14 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
     told = {
         "mist-useless": state.mist_failures >= 2, "water-useless": state.water_failures >= 2,
         "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
+        "stop-in-vain": _stop_in_vain(state, situation.at_ms),
         "lid-looked": _lid_looked(situation), "lid-by-estimate": _lid_by_estimate(state, situation, standing),
         **_lid_asked(state, situation),
         "probe-looked": _told_lately(state, "check-probe", situation.at_ms, PROBE_LOOKED_MS),
         "foam-looked": _told_lately(state, "check-foam", situation.at_ms, FOAM_LOOKED_MS),
         "wrapped": _told_lately(state, "wrap-box", situation.at_ms, WRAPPED_MS),
         "watts-told": _told_lately(state, "stronger-mat", situation.at_ms, WATTS_TOLD_MS),
+        "dial-tried": asked_lately(state, "set-again", situation.at_ms),
         "heater-swapped": looked and state.checked_ms.get("swap-heater", situation.at_ms) <= (seen_ms or 0),
     }
     knobs, model = present_knobs(chamber, situation.changes), model_of(chamber, state)
@@ -111,6 +116,14 @@ def looks_due(state: AdviceState, situation: Situation, standing: Mapping[str, S
     rows = (row for row in standing.values() if row.alarm in LOOKS and row.condition == "active" and not situation.visiting)
     looked_ms = situation.lid_looked_ms
     return [row.alarm for row in rows if looked_ms is None or row.since_ms is None or looked_ms < row.since_ms]
+
+
+def looks_that_lead(due: Collection[str], situation: Situation, standing: Mapping[str, Standing]) -> list[str]:
+    """Return those of the looks that are due before which nothing else is advised: not what nobody has answered for long, or a
+    box in the cold is told of its lid alone for days."""
+    young_ms = situation.at_ms - CHECK_AGAIN_MS
+    rows = (row for row in standing.values() if row.since_ms is None or row.since_ms > young_ms)
+    return [row.alarm for row in rows if row.alarm in due]
 
 
 def _lid_looked(situation: Situation) -> bool:
@@ -185,6 +198,15 @@ def _stop_asked(state: AdviceState) -> bool:
     """Return whether the heater was told to be unplugged, and nobody has said that it is."""
     now = state.open
     return now is not None and now.branch == "heat" and now.done_ms is None and "heater:stop" in now.keys
+
+
+def _stop_in_vain(state: AdviceState, at_ms: int) -> bool:
+    """Return whether it was told so long ago to unplug the heater that who did it and wrote nothing would see it cool."""
+    now = state.open
+    if now is None or not _stop_asked(state):
+        return False
+    told_ms = (wording.told_ms for wording in (now, *now.earlier) if "heater:stop" in wording.keys)
+    return at_ms - min(told_ms) >= STOP_COOLS_MS
 
 
 def may_be_out(state: AdviceState, at_ms: int) -> bool:

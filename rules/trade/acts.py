@@ -161,6 +161,12 @@ ACTS: dict[str, Act] = {
         "Warm the room, or carry the box, level and slowly, to the warmest room you have, off the floor",
     ),
     "let-warm": Act("heater", "hold", "It gets warmer again: leave the box as it is and look again in an hour"),
+    "set-again": Act(
+        "heater", "more",
+        "Turn the thermostat's dial up until it switches on and the mat gets warm to the hand, then down again to what is "
+        "wanted by the thermometer in the box; if it never switches on, it or the mat has failed",
+        needs=("heater", "thermostat"), bars=("dial-tried",),
+    ),
     "swap-heater": Act(
         "heater", "check",
         "Find the part that has failed: plug the mat alone, without its thermostat, into a socket that surely works, and stay "

@@ -15,9 +15,11 @@ TOGETHER_FOR_MS = 3 * HOUR_MS
 one; own judgement."""
 
 HEAT_BRANCH: dict[str, tuple[Step, ...]] = {
-    "runaway": steps("stop-heater", "fan-now", "air-now", "air-if-cooler",
+    "runaway": steps("stop-heater", "fan-now", "air-now",
+        Step("cool-room", when=("stop-in-vain", "room-unknown")), "air-if-cooler",
         Step("move-box", when=("lethal-heat",))),
-    "not-known": steps("stop-heater", Step("move-box", when=("deadly-heat",)), "air-if-cooler"),
+    "not-known": steps("stop-heater", Step("move-box", when=("deadly-heat",)),
+        Step("cool-room", when=("stop-in-vain", "room-unknown")), "air-if-cooler"),
     "heat-wave": steps("fan-now", "air-now", Step("move-box", when=("deadly-heat",)), "air-if-cooler",
         "shade-box"),
     "still-rising": steps("check-unplugged", "fan-now", "air-now", "air-if-cooler", "find-source",
@@ -36,9 +38,9 @@ WAVE_NEVER = (
 
 COLD_BRANCH: dict[str, tuple[Step, ...]] = {
     "dead": steps("check-heater", Step("warm-now", when=("lethal-cold",)), "warm-place"),
-    "broken": steps(Step("warm-now", when=("lethal-cold",)), Step("swap-heater", when=("thermostat",)), "warm-place",
-        "wrap-bottle"),
-    "unsure": steps(Step("warm-now", when=("lethal-cold",)), "warm-place", "wrap-bottle"),
+    "broken": steps(Step("warm-now", when=("lethal-cold",)), "set-again", Step("swap-heater", when=("thermostat",)),
+        "warm-place", "wrap-bottle"),
+    "unsure": steps(Step("warm-now", when=("lethal-cold",)), "set-again", "warm-place", "wrap-bottle"),
     "power": steps("check-power", Step("warm-now", when=("lethal-cold",)), "warm-place"),
     "at-limit": steps(Step("warm-now", when=("lethal-cold",)), "close-vents",
         "wrap-box", Step("stronger-mat", when=("watts-untold",)), "warm-place"),

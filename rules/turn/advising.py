@@ -22,7 +22,7 @@ from rules.climate.hours import SWINGING, Climate
 from rules.climate.situate import situation_at
 from rules.climate.situation import Situation
 from rules.climate.view import View
-from rules.settings import Settings
+from rules.settings import Chamber, Settings
 from rules.terms.condition_changes import Harm
 from rules.terms.events import DAY_MS, AlarmEvent, Event
 from rules.trade.alarm_kinds import QUESTIONS
@@ -98,10 +98,21 @@ def for_adviser(
     return replace(
         situation, changes=changes, temperature_swing=temperature, humidity_swing=humidity, margin_swing=margin,
         vapour_fall_k=climate.vapour_fall_k(situation) if moved_ms is None or situation.at_ms - moved_ms > DAY_MS else None,
-        room_ahead=climate.room_ahead(settings.chambers[situation.chamber].room, situation.at_ms),
+        room_ahead=climate.room_ahead(_tells_the_days(settings.chambers[situation.chamber], situation), situation.at_ms),
         settling=settling, besides=together.besides(situation.chamber, situation.at_ms),
         harm=situation.harm if harm is None else harm,
     )
+
+
+def _tells_the_days(chamber: Chamber, situation: Situation) -> str | None:
+    """Return whose last days tell how it goes on: the room's, or where nobody measures it and nothing switches the heat, those
+    of a box that is too warm itself, or it would be turned down by what only its noon asks for. Not of a box that is too cold:
+    yesterday's noon promises warmth to a room that falls."""
+    heater, high, harmful = chamber.devices.heater, chamber.temperature.high, chamber.temperature.harmful_high
+    t, switched = situation.temperature_c, heater is not None and heater.thermostat
+    if situation.room_temperature_c is not None or switched or t is None or high is None:
+        return chamber.room
+    return situation.chamber if high < t and (harmful is None or t < harmful) else chamber.room
 
 
 def may_be_asked(settings: Settings, state: EngineState, chamber: str, alarms: Iterable[str]) -> bool:

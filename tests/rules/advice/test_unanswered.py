@@ -86,6 +86,66 @@ def test_a_cold_box_whose_heater_may_be_out_is_asked_for_its_plug_first(seen_ms,
         assert asked(events)[0] == first and all(action.amount is None for action in events[0].actions)
 
 
+def test_the_call_for_a_plug_stands_until_it_is_warm_though_the_room_warms_it_a_little():
+    """An hour in which the room warmed it was taken for the mat's: the plug was asked for at night, and by morning the letter
+    asked for a warmer room instead (foreign simulation)."""
+    state, events = advised(cold(temperature_slope_k_h=-0.9), AdviceState(by_itself_ms=[NOON_MS]))
+    assert asked(events) == ["heater:more"]
+    _, events = advised(later(cold(temperature_slope_k_h=0.6, hourly_trend_k_h=0.5), 1.5), state)
+    assert events == []
+
+
+def test_what_may_be_out_is_not_turned_down_when_the_next_noon_is_hot():
+    """Each hot noon after it was unplugged took its dial 1.5 K lower, and it stayed cold when the plug was in again (foreign
+    simulation)."""
+    noon = situation(28.4, 75.0, None, None)
+    _, events = advised(noon, AdviceState())
+    assert "heater:less" in asked(events)
+    _, events = advised(noon, AdviceState(by_itself_ms=[NOON_MS - 20 * HOUR_MS]))
+    assert "heater:less" not in asked(events) and "room:less" in asked(events)
+
+
+@pytest.mark.parametrize(("hours", "cools"), [(1.0, False), (2.5, True)])
+def test_a_room_that_nobody_measures_is_cooled_where_unplugging_does_not_help(hours: float, cools: bool):
+    """For a day and a half of a heat wave letters asked to unplug what had long been out, in a room at 33 degC (foreign
+    simulation)."""
+    then = replace(STOP, told_ms=NOON_MS - int(hours * HOUR_MS), given_ms=NOON_MS - int(hours * HOUR_MS))
+    now = situation(30.6, 75.0, None, None, temperature_slope_k_h=0.1)
+    state, events = advised(now, AdviceState(counter=1, open=then))
+    texts = [action.text for event in events for action in event.actions]
+    assert any(text.startswith("Cool or shade the room") for text in texts) is cools
+    assert state.open is not None and "heater:stop" in state.open.keys
+
+
+def test_a_look_at_the_lid_that_nobody_takes_keeps_the_cold_from_no_letter():
+    """Two days long a box at 23 degC was told to look at its lid and of nothing else (foreign simulation)."""
+    chamber = Chamber(devices=devices(setpoint_c=23.0))
+    now = situation(22.6, 80.0, 20.0, 50.0, usual_c=22.6, usual_peak_c=23.0, usual_trough_c=22.2, usual_range_k=0.8)
+    for begun_h, first in ((1, "lid:check"), (13, "heater:more")):
+        stands = alarms(now, chamber, "moisture-lost")
+        stands = {key: replace(row, since_ms=NOON_MS - begun_h * HOUR_MS) for key, row in stands.items()}
+        _, events = consider(settings_of(chamber), "north", AdviceState(), now, stands, "test")
+        assert asked(events)[0] == first
+
+
+def test_a_dial_that_somebody_may_have_turned_is_tried_before_mat_and_thermostat_are_replaced():
+    """A set point that was turned down by 5 K was looked for in plug, socket and mat for five days (foreign simulation)."""
+    chamber = Chamber(devices=devices(setpoint_c=26.0))
+    now = situation(21.0, 80.0, 20.9, 50.0, usual_c=21.0, usual_peak_c=21.1, usual_trough_c=20.9, usual_range_k=0.2)
+    state, stands = AdviceState(), alarms(now, chamber, "heater-failed")
+    told = []
+    for hour in range(12):
+        then = later(now, float(hour))
+        state, events = consider(settings_of(chamber), "north", state, then, stands, "test")
+        told += [action.text for event in events for action in event.actions if action.device == "heater"]
+        if state.open is not None and state.open.done_ms is None:
+            state, _ = done(state, state.open, None, begun_at(then.at_ms, 21.0, then))
+    first = [next(i for i, text in enumerate(told) if text.startswith(begin)) for begin in (
+        "Check the heat", "Turn the thermostat's dial up", "Find the part that has failed",
+    )]  # fmt: skip
+    assert first == sorted(first) and "set to 26 °C" in told[first[1]]
+
+
 def test_no_plug_is_asked_for_where_a_heater_is_seen_to_heat_or_there_is_none():
     state = AdviceState(by_itself_ms=[NOON_MS])
     swings = cold(usual_c=22.0, usual_peak_c=22.6, usual_trough_c=21.4, usual_range_k=1.2)
