@@ -18,5 +18,5 @@ _SHORT = {
 def short_of(device: str | None, change: str | None, amount: float | None) -> str | None:
     """Return the first step in two to four words; None: it has no short name, or nothing is asked."""
     if (device, change, amount) == ("heater", "more", None):
-        return "plug the heat in"  # whoever turns it up is told by how much
+        return "get the heat back"  # whoever turns it up is told by how much
     return _SHORT.get((device or "", change or ""))

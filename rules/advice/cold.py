@@ -20,6 +20,7 @@ from rules.settings import Chamber
 from rules.terms.advised import Reach
 from rules.terms.events import HOUR_MS
 from rules.trade import emergencies, practice
+from rules.trade.acts import FAILED_PART
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.practice import Never, Step
 
@@ -144,7 +145,7 @@ def cold(
     chosen = one_a_device(acts)
     words = {move.act: move.text for move in moves}
     words |= {} if cause.weak is None else {"stronger-mat": cause.weak.text}
-    words |= {} if cause.setpoint_c is None else {"set-again": _set_again(cause.setpoint_c)}
+    words |= {} if cause.setpoint_c is None else {"swap-heater": _dial_tried(cause.setpoint_c)}
     words |= in_turn(chosen, order, EACH_BOX)
     branch: Literal["heater-failed", "cold", "together"] = "heater-failed" if kind in ("dead", "broken") else "cold"
     branch = "together" if besides else branch
@@ -155,11 +156,11 @@ def cold(
     )
 
 
-def _set_again(setpoint_c: float) -> str:
+def _dial_tried(setpoint_c: float) -> str:
     """Return how a dial is tried that somebody may have turned: no heat comes, and the look at plug and mat found nothing."""
     return (
-        "Turn the thermostat's dial up until it switches on and the mat gets warm to the hand, then leave the thermostat set "
-        f"to {setpoint_c:g} °C; if it never switches on, it or the mat has failed"
+        "Turn the thermostat's dial up until it switches on and the mat gets warm, then leave the thermostat set to "
+        f"{setpoint_c:g} °C. {FAILED_PART}"
     )
 
 

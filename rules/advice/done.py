@@ -118,7 +118,7 @@ def done(
     if stopped:
         reached = [celsius for celsius in (told.start_c, begun.now_c) if celsius is not None]
         state = replace(state, stopped_c=max(reached, default=None), stopped_at_ms=[*state.stopped_at_ms, at_ms][-10:])
-    if "heater:check" in told.keys or "plug-back" in told.acts:
+    if "heater:check" in told.keys or not {"plug-back", "swap-heater"}.isdisjoint(told.acts):
         state = replace(state, heater_seen_ms=at_ms)
     if "lid:check" in told.keys:
         watered = any(move.knob in WATERS for move, _ in made)

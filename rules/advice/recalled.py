@@ -77,7 +77,6 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
         "foam-looked": _told_lately(state, "check-foam", situation.at_ms, FOAM_LOOKED_MS),
         "wrapped": _told_lately(state, "wrap-box", situation.at_ms, WRAPPED_MS),
         "watts-told": _told_lately(state, "stronger-mat", situation.at_ms, WATTS_TOLD_MS),
-        "dial-tried": asked_lately(state, "set-again", situation.at_ms),
         "heater-swapped": looked and state.checked_ms.get("swap-heater", situation.at_ms) <= (seen_ms or 0),
     }
     knobs, model = present_knobs(chamber, situation.changes), model_of(chamber, state)

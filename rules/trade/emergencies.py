@@ -38,9 +38,9 @@ WAVE_NEVER = (
 
 COLD_BRANCH: dict[str, tuple[Step, ...]] = {
     "dead": steps("check-heater", Step("warm-now", when=("lethal-cold",)), "warm-place"),
-    "broken": steps(Step("warm-now", when=("lethal-cold",)), "set-again", Step("swap-heater", when=("thermostat",)),
-        "warm-place", "wrap-bottle"),
-    "unsure": steps(Step("warm-now", when=("lethal-cold",)), "set-again", "warm-place", "wrap-bottle"),
+    "broken": steps(Step("warm-now", when=("lethal-cold",)), Step("swap-heater", when=("thermostat",)), "warm-place",
+        "wrap-bottle"),
+    "unsure": steps(Step("warm-now", when=("lethal-cold",)), "warm-place", "wrap-bottle"),
     "power": steps("check-power", Step("warm-now", when=("lethal-cold",)), "warm-place"),
     "at-limit": steps(Step("warm-now", when=("lethal-cold",)), "close-vents",
         "wrap-box", Step("stronger-mat", when=("watts-untold",)), "warm-place"),
