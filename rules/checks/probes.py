@@ -23,10 +23,11 @@ from rules.trade.garden_sizes import size_class
 
 SPATIAL_ALLOWANCE = {"air_temperature": 0.5, "relative_humidity": 4.0}  # between two spots of one box: own estimate
 
+_REPLUG = "switch it off and on"
 _WORDS = {  # why it is not believed, and what would make it believed again
     "gross-range": ("says what it cannot measure", "a reading that it can measure"),
     "sentinel": ("says its own error value", "a reading that is none; look at its plug and cable"),
-    "flat-line": ("has said exactly the same for hours: frozen", "any other reading; switch it off and on"),
+    "flat-line": ("has said exactly the same for hours: frozen", f"any other reading; {_REPLUG}"),
     "saturated": ("leapt to its top and stays: wet or buried", "readings below 97 %RH, or a second probe that says the same"),
     "wetted": ("was soaked and still reads high", "ten minutes below 97 %RH, or a second probe that says the same"),
     "domain": ("says what a fungus shelf hardly is", "an hour of readings that move there, or a second probe that agrees"),
@@ -151,6 +152,10 @@ def _words(  # type: ignore[no-untyped-def]
             return Facts(round(age_s), None, "s", None, f"{name} {mute}")
         test = failing_test(view, name, index) or fault
         why, cure = _WORDS.get(test, ("is not believed", "two readings in a row that agree"))
+        frozen = [one for one in memory.series if failing_test(view, name, index, one) == "flat-line"]  # type: ignore[arg-type]
+        if test == "flat-line" and len(frozen) < len(memory.series):
+            what = FACTS[frozen[0]].label  # type: ignore[index]
+            why, cure = f"has said exactly the same {what} for hours, while the air moves", f"any other {what}; {_REPLUG}"
         seen = f"last believed {last}" if last_ms > memory.since_ms else f"not believed once since {last}"
         return Facts(round(age_s), None, "s", None, f"{name} {why}; {seen}; it is believed again after {cure}")
 

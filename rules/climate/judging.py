@@ -3,21 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.climate.beside import Air, Second, beside, moved_beside
 from rules.climate.memory import ProbeMemory, Series
 from rules.climate.quality import GOOD, Flat, Judged, judge
-from rules.climate.stillness import FLAT_SAMPLES, Stillness, may_stand_ms, remembered, stillness
+from rules.climate.stillness import (
+    FLAT_SAMPLES,
+    Stillness,
+    channel_may_stand_ms,
+    keep,
+    may_stand_ms,
+    remembered,
+    stillness,
+)
 from rules.climate.windows import newest_at
-from rules.physics.vapour import saturation_vapour_pressure_pa_or_nan
 from rules.settings import Settings
 from rules.terms.quantities import DRIEST_PCT, Quantity
 
 Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +65,7 @@ def hear(
     `seconds`: what the other probes of its place say.
     """
     memory = replace(memory, series=dict(memory.series))
-    fresh = {quantity: _newer(memory.series.get(quantity, Series()), column) for quantity, column in columns.items()}
+    fresh = {quantity: newer(memory.series.get(quantity, Series()), column) for quantity, column in columns.items()}
     fresh = {quantity: column for quantity, column in fresh.items() if len(column.value)}
     interval_ms = settings.probes[probe].interval
     own = {
@@ -64,20 +74,20 @@ def hear(
         )
         for name, column in fresh.items()
     }
-    flat = _flat(memory, fresh, own, interval_ms)
     humid = fresh.get("relative_humidity")
-    air_c = None if humid is None else _air_at(humid.taken_ms, memory, fresh)
+    air = None if humid is None else _air_at(humid.taken_ms, memory, fresh, own)
     heard = []
     for quantity, column in fresh.items():
-        before = memory.series.get(quantity, Series())
-        second = _nearest((seconds or {}).get(quantity, ()), column, air_c if quantity == "relative_humidity" else None)
-        after, judged = judge(
-            before, quantity, column.taken_ms, column.value, interval_ms, flat[quantity], second, air_c, own[quantity].grain_m
-        )
+        before, still, others = memory.series.get(quantity, Series()), own[quantity], (seconds or {}).get(quantity, ())
+        here, at_ms, raw = air if quantity == "relative_humidity" else None, column.taken_ms, column.value
+        after = copy(before)
+        moved = moved_beside(after, others, quantity, at_ms, raw, still, interval_ms)
+        flat = _flat(memory, fresh, own, quantity, after, moved, interval_ms)
+        second = beside(others, quantity, at_ms, raw, still.grain_m, here, interval_ms)
+        air_c = None if here is None else here.value
+        after, judged = judge(after, quantity, at_ms, raw, interval_ms, flat, second, air_c, still.grain_m)
         after.measured_ms = int(column.at_ms[-1])
-        after.same_since_ms, after.calm_for_ms = int(own[quantity].since_ms[-1]), int(own[quantity].calm_for_ms[-1])
-        after.grain_m, after.moves = int(own[quantity].grain_m[-1]), int(own[quantity].moves[-1])
-        after.stood_min, after.stood_min2 = int(own[quantity].stood_min[-1]), int(own[quantity].stood_min2[-1])
+        keep(after, still)
         correction = memory.corrections.get(quantity)
         gain, offset = (correction.gain, correction.offset) if correction else (1.0, 0.0)
         judged = _corrected(judged, quantity, gain, offset)
@@ -85,50 +95,78 @@ def hear(
         if len(good):
             after.good_ms, after.good = int(judged.at_ms[good[-1]]), float(judged.value[good[-1]])
         memory.series[quantity] = after
-        heard.append(Heard(probe, quantity, before, after, judged, (gain, offset), own[quantity].grain_m))
+        heard.append(Heard(probe, quantity, before, after, judged, (gain, offset), still.grain_m))
     return memory, heard
 
 
-def _newer(memory: Series, column: Column) -> Column:
+def newer(memory: Series, column: Column) -> Column:
+    """Return the samples that were measured after all that were heard before them."""
     last = -1 if memory.measured_ms is None else memory.measured_ms
     highest = np.maximum.accumulate(np.concatenate(([last], column.at_ms)))[:-1]
-    keep = column.at_ms > highest
-    return column if keep.all() else Column(column.taken_ms[keep], column.at_ms[keep], column.value[keep])
+    later = column.at_ms > highest
+    return column if later.all() else Column(column.taken_ms[later], column.at_ms[later], column.value[later])
 
 
-def _air_at(at_ms: Instants, memory: ProbeMemory, columns: Mapping[Quantity, Column]) -> Floats | None:
+def _air_at(
+    at_ms: Instants, memory: ProbeMemory, columns: Mapping[Quantity, Column], own: Mapping[Quantity, Stillness]
+) -> Air | None:
     """Return the temperature that the probe itself said last at these instants; None: it never said any."""
-    before, column = memory.series.get("air_temperature"), columns.get("air_temperature")
-    if before is None and column is None:
+    still = _still_at(memory, columns, own, "air_temperature", at_ms)
+    if still is None:
         return None
-    last = np.full(len(at_ms), np.nan if before is None or before.last_raw is None else before.last_raw)
-    if column is None:
-        return last
-    where = newest_at(column.taken_ms, at_ms)
-    return np.where(where >= 0, column.value[np.maximum(where, 0)], last)
+    before, column = memory.series.get("air_temperature"), columns.get("air_temperature")
+    value = np.full(len(at_ms), np.nan if before is None or before.last_raw is None else before.last_raw)
+    if column is not None:
+        where = newest_at(column.taken_ms, at_ms)
+        value = np.where(where >= 0, column.value[np.maximum(where, 0)], value)
+    return Air(value, still.value_since_ms, still.grain_m)
 
 
 def _flat(
-    memory: ProbeMemory, columns: Mapping[Quantity, Column], own: Mapping[Quantity, Stillness], interval_ms: int
-) -> dict[Quantity, Flat | None]:
-    """How long the whole probe has said exactly the same: one wandering quantity proves that the probe lives, but a humidity
-    that stands at its top proves nothing. None: it never stood for as long as any probe may."""
-    result: dict[Quantity, Flat | None] = {}
-    for quantity, column in columns.items():
-        alone, partner = own[quantity], _PARTNER.get(quantity)
-        since = np.where(alone.at_top, column.taken_ms, alone.since_ms)
-        if (column.taken_ms - since).max() < FLAT_SAMPLES * interval_ms:
-            result[quantity] = None
-            continue
-        other = None if partner is None else _still_at(memory, columns, own, partner, column.taken_ms)
-        humid = quantity == "relative_humidity"
-        may = may_stand_ms(None, alone, interval_ms) if humid else may_stand_ms(alone, None, interval_ms)
-        if other is not None:
-            both = may_stand_ms(other, alone, interval_ms) if humid else may_stand_ms(alone, other, interval_ms)
-            may = np.where(other.at_top, may, both)
-            since = np.maximum(since, other.since_ms)
-        result[quantity] = Flat(since, may)
-    return result
+    memory: ProbeMemory,
+    columns: Mapping[Quantity, Column],
+    own: Mapping[Quantity, Stillness],
+    quantity: Quantity,
+    after: Series,
+    moved: Bools,
+    interval_ms: int,
+) -> Flat | None:
+    """How long the probe has said exactly the same: the whole probe, or one quantity of it beside the other that lives,
+    whichever is longer overdue. None: it never stood for as long as any probe may.
+
+    A humidity that stands at its top proves nothing, and one at its bottom stands there for months in a dry box. `moved`:
+    where another probe tells that the air went on. Keeps in `after` when it was overdue.
+    """
+    column, alone = columns[quantity], own[quantity]
+    at_ms, humid = column.taken_ms, quantity == "relative_humidity"
+    if (at_ms - alone.value_since_ms).max() < FLAT_SAMPLES * interval_ms:
+        return None
+    since, value_since = (np.where(alone.at_top, at_ms, one) for one in (alone.since_ms, alone.value_since_ms))
+    partner = _PARTNER.get(quantity)
+    other = None if partner is None else _still_at(memory, columns, own, partner, at_ms)
+    may = may_stand_ms(None, alone, interval_ms) if humid else may_stand_ms(alone, None, interval_ms)
+    if other is None:
+        whole, after.frozen_ms = _held(after.frozen_ms, at_ms, since, value_since, may)
+        return Flat(whole, may)
+    both = may_stand_ms(other, alone, interval_ms) if humid else may_stand_ms(alone, other, interval_ms)
+    both = np.where(other.at_top, may, both)
+    whole_since, whole_value = np.maximum(since, other.since_ms), np.maximum(value_since, other.value_since_ms)
+    whole, after.frozen_ms = _held(after.frozen_ms, at_ms, whole_since, whole_value, both)
+    if humid:
+        since, value_since = (np.where(column.value < DRIEST_PCT, at_ms, one) for one in (since, value_since))
+    may = channel_may_stand_ms(alone, humid, moved, interval_ms)
+    channel, after.channel_frozen_ms = _held(after.channel_frozen_ms, at_ms, since, value_since, may)
+    later = (at_ms - channel) / may > (at_ms - whole) / both
+    return Flat(np.where(later, channel, whole), np.where(later, may, both))
+
+
+def _held(
+    frozen_ms: int | None, at_ms: Instants, since: Instants, value_since: Instants, may: Instants
+) -> tuple[Instants, int | None]:
+    """Return since when it stands, and when it last was overdue: who was frozen before a gap and says the same still is."""
+    never = -(10**15)
+    last = np.maximum.accumulate(np.where(at_ms - since >= may, at_ms, never if frozen_ms is None else frozen_ms))
+    return np.where(last >= value_since, value_since, since), int(last[-1]) if last[-1] > never else None
 
 
 _PARTNER: dict[Quantity, Quantity] = {"air_temperature": "relative_humidity", "relative_humidity": "air_temperature"}
@@ -142,53 +180,6 @@ def _still_at(
         return None
     before = remembered(memory.series.get(name, Series()), at_ms, name == "relative_humidity")
     return own[name].at(newest_at(columns[name].taken_ms, at_ms), before) if name in own else before
-
-
-@dataclass(frozen=True, slots=True)
-class Second:
-    """What another probe of the place said, uncorrected, for how long each word of it holds, and of a humidity what it said of
-    its temperature."""
-
-    taken_ms: Instants
-    value: Floats
-    holds_ms: int
-    air: Second | None = None
-
-    def at(self, at_ms: Instants) -> Floats:
-        """Return what it said last at these instants; NaN where that is too long ago."""
-        where = newest_at(self.taken_ms, at_ms)
-        place = np.maximum(where, 0)
-        return np.where((where >= 0) & (at_ms - self.taken_ms[place] <= self.holds_ms), self.value[place], np.nan)
-
-
-ELSEWHERE_K = 3.0
-"""Two probes whose air differs by more do not hang in the same air: what one says of its vapour is nothing to the other.
-Own estimate."""
-
-
-def _brought_here(humidity_pct: Floats, there_c: Floats, here_c: Floats) -> Floats:
-    """Return what humidity the vapour of one spot of a box is at the temperature of another: the vapour is mixed, the heat is
-    not. NaN where they are in different air; as it was said where a temperature is unknown, and exactly so at the same one."""
-    there, here = saturation_vapour_pressure_pa_or_nan(there_c), saturation_vapour_pressure_pa_or_nan(here_c)
-    known = ~np.isnan(there) & ~np.isnan(here)
-    moved = np.where(known, np.minimum(humidity_pct * (there / here), 100.0), humidity_pct)
-    return np.where(known & (np.abs(there_c - here_c) > ELSEWHERE_K), np.nan, moved)
-
-
-def _nearest(seconds: Sequence[Second], column: Column, air_c: Floats | None) -> Floats | None:
-    """Return, per sample, what the other probe said last that is nearest to it; NaN where none spoke lately. `air_c`: the
-    temperature of a humidity's own probe, at which the others' vapour is looked at."""
-    nearest: Floats | None = None
-    for second in seconds:
-        said = second.at(column.taken_ms)
-        if air_c is not None and second.air is not None:
-            said = _brought_here(said, second.air.at(column.taken_ms), air_c)
-        if nearest is None:
-            nearest = said
-        else:
-            closer = np.isnan(nearest) | (np.abs(said - column.value) < np.abs(nearest - column.value))
-            nearest = np.where(closer, said, nearest)
-    return nearest
 
 
 def _corrected(judged: Judged, quantity: Quantity, gain: float, offset: float) -> Judged:

@@ -24,14 +24,23 @@ class Series:
     good: float | None = None
     measured_ms: int | None = None
     same_since_ms: int | None = None
+    value_since_ms: int | None = None
+    frozen_ms: int | None = None
+    channel_frozen_ms: int | None = None
+    """When its whole probe had last stood for longer than it may, and when this quantity alone had."""
     calm_for_ms: int = 0
     """The longest that it said exactly the same and then moved again by itself: what is calm for it, a week at most."""
     grain_m: int = 5_000
     """What all its values so far are multiples of, in thousandths: its resolution."""
+    least: float | None = None
+    most: float | None = None
     moves: int = 0
     """How often it moved, how many minutes it stood before each move in all, and the sum of their squares."""
     stood_min: int = 0
     stood_min2: int = 0
+    beside_least: float | None = None
+    beside_most: float | None = None
+    """Between what and what another probe of the place went while it stood."""
     beyond_since_ms: int | None = None
     """Since when it has said what no fungus shelf is; None: it does not."""
     beyond_raw: float | None = None
@@ -58,6 +67,9 @@ class Series:
     as_one_ms: int | None = None
     """When a second probe last said the same of wet air; and whether it went away slowly since."""
     parted: bool = False
+    burst_ms: int | None = None
+    bursts: int = 0
+    """Since when it reads nearly its top after a leap; and how often it came down from there within hours, as after misting."""
     racing_since_ms: int | None = None
     jumps: int = 0
     """Which of its last 25 samples jumped, a bit each, the newest the lowest; and whether that is too often."""

@@ -94,10 +94,20 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class Flat:
-    """A whole probe per sample: since when it has said the same, and how long it may."""
+    """A probe or one quantity of it per sample: since when it has said the same, and how long it may."""
 
     since_ms: Instants
     may_for_ms: Instants
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What another probe of the place may mean where this one is, per sample (NaN: nothing fresh), since when it has said so,
+    and how far two sound ones may be apart."""
+
+    value: Floats
+    since_ms: Instants
+    near: Floats
 
 
 def fresh_for_ms(interval_ms: int) -> int:
@@ -112,16 +122,15 @@ def judge(
     raw: NDArray[np.float64],
     interval_ms: int,
     flat: Flat | None,
-    second: Floats | None = None,
+    second: Beside | None = None,
     air_c: Floats | None = None,
     grain_m: Instants | None = None,
 ) -> tuple[Series, Judged]:
     """Return the series' memory after these samples and their flags.
 
-    `flat`: how long the whole probe has said exactly the same, and how long it may; None: no such test. `second`: what another
-    probe of the place said last, per sample (NaN: nothing fresh); it bears out what is extreme. `air_c`: the temperature that
-    a humidity probe itself said last, per sample; None: it has none. `grain_m`: its resolution so far, per sample, in
-    thousandths; None: a fine one.
+    `flat`: how long the probe has said exactly the same, and how long it may; None: no such test. `second`: what another probe
+    of the place said last; it bears out what is extreme. `air_c`: the temperature that a humidity probe itself said last, per
+    sample; None: it has none. `grain_m`: its resolution so far, per sample, in thousandths; None: a fine one.
     """
     count = len(raw)
     flag = np.full(count, GOOD, np.int8)
@@ -138,19 +147,21 @@ def judge(
     facts = FACTS[quantity]
     if not np.isfinite(raw).all():
         raw = np.where(np.isfinite(raw), raw, np.nan)
-    second = np.full(count, np.nan) if second is None else second
+    if second is None:
+        second = Beside(np.full(count, np.nan), at_ms, np.full(count, AGREE[quantity]))
+    apart = np.abs(raw - second.value)
+    borne_out = apart <= second.near
     beyond = (raw < facts.domain_low) | (raw > facts.domain_high)
     if beyond.any() or memory.beyond_since_ms is not None:
         bottom = raw < (DRIEST_PCT if quantity == "relative_humidity" else -np.inf)
         may_stand = bottom if grain_m is None else bottom | (grain_m >= COARSE[quantity])
-        borne_out = np.abs(raw - second) <= AGREE[quantity]
-        proves_nothing = bottom | ~(borne_out | np.isnan(second))
+        proves_nothing = bottom | ~(borne_out | np.isnan(apart))
         unled, alone = _unled(memory, quantity, at_ms, raw, beyond, proves_nothing, may_stand, interval_ms)
         mark(unled & ~alone & ~borne_out, SUSPECT, "domain")
         mark(alone & ~borne_out, SUSPECT, "begins-extreme")
     reversing = _neighbours(memory, quantity, at_ms, raw, interval_ms, mark)
     if quantity == "relative_humidity":
-        saturated, wetted = wet(memory, at_ms, raw, second, air_c, AGREE[quantity])
+        saturated, wetted = wet(memory, at_ms, raw, apart, second.near, second.since_ms, air_c)
         mark(wetted, SUSPECT, "wetted")
         mark(saturated, FAIL, "saturated")
     if flat is not None:

@@ -31,6 +31,8 @@ STEAM_K = 3.0
 """Vapour that comes with so much heat is air, as steam or the breath of a drain: water on a probe brings none. Own estimate."""
 DRY_AGAIN_PCT = 97.0  # own estimate
 WETTED_AT_MOST_MS = 3 * HOUR_MS  # own estimate
+BURSTS = 2
+"""After so many leaps that went by within hours they are known as this box's: it is misted. Own estimate."""
 AS_ONE_PCT = 3.0
 """So near to it a second probe says the same: half of what the errors of two cheap ones allow. Own estimate."""
 PARTED_AFTER_MS = 12 * HOUR_MS
@@ -65,33 +67,39 @@ def leaping(memory: Series, at_ms: Instants, dew_c: Floats, air_c: Floats) -> tu
 
 
 def wet(
-    memory: Series, at_ms: Instants, raw: Floats, second: Floats, air_c: Floats | None, near_pct: float
+    memory: Series, at_ms: Instants, raw: Floats, apart: Floats, near: Floats, second_since_ms: Instants, air_c: Floats | None
 ) -> tuple[Bools, Bools]:
     """Return where the probe is wet or engulfed, and where it still reads high after that.
 
     Half an hour at its top it is, if it leapt there and no heat came with it, went on to say so for hours after the air had
-    warmed, or a second probe contradicts it (is further away than `near_pct`). Else it is the air that is wet. A second one
-    that was with it and went away slowly contradicts nothing: either of the two may be wrong then.
+    warmed, or a second probe contradicts it (is further `apart` than `near`, and has moved since). Else it is the air that is
+    wet. A second one that was with it and went away slowly contradicts nothing, nor does one that stands: either of the two
+    may be wrong then. Where leaps were seen to go by within hours, by misting, a leap is no sign before that.
     """
     saturated, wetted = np.zeros(len(raw), bool), np.zeros(len(raw), bool)
     dew_c = np.full(len(raw), np.nan) if air_c is None else own_dew_point_c(air_c, raw)
-    alone, apart = np.isnan(second), np.abs(raw - second)
+    alone, far = np.isnan(apart), apart > near
     leaps, heated = (alone, np.zeros(len(raw), bool)) if air_c is None else leaping(memory, at_ms, dew_c, air_c)
-    resting = memory.top_since_ms is None and memory.wet_until_ms is None and memory.as_one_ms is None and not memory.parted
-    if resting and not (raw >= (SATURATED_PCT if alone.all() else DRY_AGAIN_PCT)).any():
+    resting = memory.top_since_ms is None and memory.wet_until_ms is None and memory.as_one_ms is None
+    resting = resting and memory.burst_ms is None and not memory.parted
+    if resting and not (raw >= DRY_AGAIN_PCT).any():
         return saturated, wetted
     for index, (instant, value) in enumerate(zip(at_ms.tolist(), raw.tolist(), strict=True)):
-        _meets(memory, instant, value, float(apart[index]), near_pct)
+        _meets(memory, instant, value, float(apart[index]), float(near[index]))
+        _bursts(memory, instant, value, bool(leaps[index]))
         if value >= SATURATED_PCT:
             memory.top_since_ms = instant if memory.top_since_ms is None else memory.top_since_ms
             stays_ms = instant - memory.top_since_ms
             memory.steamed = memory.steamed or (bool(heated[index]) and stays_ms <= SATURATED_AFTER_MS)
             suspicious = bool(leaps[index] and alone[index]) or _warming(memory, instant, float(dew_c[index]))
             memory.soaked = (memory.soaked or suspicious) and not memory.steamed
-            contradicted = apart[index] > near_pct and not memory.parted
-            if (memory.soaked or contradicted) and stays_ms >= SATURATED_AFTER_MS:
+            contradicted = far[index] and not memory.parted and second_since_ms[index] > memory.top_since_ms
+            soaked_after_ms = WETTED_AT_MOST_MS if memory.bursts >= BURSTS else SATURATED_AFTER_MS
+            if (memory.soaked and stays_ms >= soaked_after_ms) or (contradicted and stays_ms >= SATURATED_AFTER_MS):
                 saturated[index] = True
                 memory.wet_until_ms = instant + WETTED_AT_MOST_MS
+            else:
+                wetted[index] = memory.wet_until_ms is not None and instant < memory.wet_until_ms
             continue
         memory.top_since_ms, memory.top_least_ms, memory.warmed_ms = None, None, None
         memory.soaked = memory.steamed = False
@@ -103,8 +111,18 @@ def wet(
                 wetted[index] = True
             else:
                 memory.wet_until_ms = None
-    near = apart <= near_pct
-    return saturated & ~near, wetted & ~near
+    as_one = apart <= near
+    return saturated & ~as_one, wetted & ~as_one
+
+
+def _bursts(memory: Series, instant: int, value: float, leaps: bool) -> None:
+    """Remember how often it leapt nearly to its top and came down again by itself within hours."""
+    if value >= DRY_AGAIN_PCT:
+        if leaps and memory.burst_ms is None:
+            memory.burst_ms = instant
+    elif memory.burst_ms is not None:
+        memory.bursts += instant - memory.burst_ms <= WETTED_AT_MOST_MS
+        memory.burst_ms = None
 
 
 def _meets(memory: Series, instant: int, value: float, apart_pct: float, near_pct: float) -> None:

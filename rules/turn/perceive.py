@@ -17,16 +17,18 @@ from rules.alarms import alarms
 from rules.alarms.state import AlarmRecord
 from rules.checks import CHECKS
 from rules.checks.verdict import Facts, Verdict
+from rules.climate.beside import Second
 from rules.climate.consensus import full_minute_in, instants, seen, unasked_every_ms
 from rules.climate.course import Course, Zones, outside_at
 from rules.climate.hours import hours_after
 from rules.climate.hysteresis import OUTSIDE, UNSEEN, Moving, Walk, rests, walk
-from rules.climate.judging import Column, Heard, Second, hear
-from rules.climate.memory import Night, PlaceMemory, ProbeMemory
+from rules.climate.judging import Column, Heard, hear, newer
+from rules.climate.memory import Night, PlaceMemory, ProbeMemory, Series
 from rules.climate.nights import last_nights, nights_after
 from rules.climate.quality import fresh_for_ms
 from rules.climate.quality_events import quality_events
 from rules.climate.situate import situation_at
+from rules.climate.stillness import stood
 from rules.climate.stream import Stretch
 from rules.climate.view import ROOM_FRESH_MS, Around, View, look, remembered
 from rules.climate.windows import Signal, temperature_signal
@@ -148,24 +150,25 @@ def _seconds(
     mine, found = settings.probes[probe], []
     for name in settings.probes_at(mine.place, mine.role):
         if name != probe and name not in out:
-            holds_ms = fresh_for_ms(settings.probes[name].interval)
-            one = _second(probes[name], spoken.get(name, {}), quantity, holds_ms)
+            one = _second(probes[name], spoken.get(name, {}), quantity, settings.probes[name].interval)
             found += [one] if one else []
     return found
 
 
-def _second(memory: ProbeMemory, spoken: Mapping[Quantity, Column], quantity: Quantity, holds_ms: int) -> Second | None:
+def _second(memory: ProbeMemory, spoken: Mapping[Quantity, Column], quantity: Quantity, interval_ms: int) -> Second | None:
     """Return what a probe said before this stretch and in it, a humidity with its air's temperature; None: nothing."""
-    column, series = spoken.get(quantity), memory.series.get(quantity)
-    taken, value = np.empty(0, np.int64), np.empty(0)
-    if series is not None and series.last_ms is not None and series.last_raw is not None:
-        taken, value = np.array([series.last_ms], np.int64), np.array([series.last_raw])
+    series = memory.series.get(quantity, Series())
+    said = [one for one in ((series.before_ms, series.before_raw), (series.last_ms, series.last_raw)) if one[0] is not None]
+    taken, value = np.array([at for at, _ in said], np.int64), np.array([np.nan if raw is None else raw for _, raw in said])
+    column = newer(series, spoken[quantity]) if quantity in spoken else None
     if column is not None:
         taken, value = np.concatenate((taken, column.taken_ms)), np.concatenate((value, column.value))
     if not len(taken):
         return None
-    air = _second(memory, spoken, "air_temperature", holds_ms) if quantity == "relative_humidity" else None
-    return Second(taken, value, holds_ms, air)
+    humidity = quantity == "relative_humidity"
+    air = _second(memory, spoken, "air_temperature", interval_ms) if humidity else None
+    stands = cache(partial(stood, series, len(said), taken, value, interval_ms, humidity))
+    return Second(taken, value, fresh_for_ms(interval_ms), air, stands)
 
 
 def _medium(fault: MediumFault, from_ms: int) -> ConditionChange:

@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 
 from adapters.recorded import read_recording
-from rules.climate.judging import Column, Second, hear
+from rules.climate.beside import Second
+from rules.climate.judging import Column, hear
 from rules.climate.memory import ProbeMemory, Series
-from rules.climate.quality import FAIL, GOOD, NOT_EVALUATED, SUSPECT, TESTS, fresh_for_ms, judge
+from rules.climate.quality import AGREE, FAIL, GOOD, NOT_EVALUATED, SUSPECT, TESTS, Beside, fresh_for_ms, judge
 from rules.settings import Probe, Room, Settings, Site, Telling
 from rules.terms.events import MINUTE_MS
 
@@ -23,6 +24,11 @@ def judged(values: list[float], quantity="air_temperature", step_ms: int = MINUT
     at_ms = np.arange(len(values)) * step_ms
     _, result = judge(Series(), quantity, at_ms, np.array(values, float), interval_ms, None)
     return result.flag.tolist(), [TESTS[code] for code in result.test.tolist()]
+
+
+def lively(at_ms: np.ndarray, said: np.ndarray, quantity="relative_humidity") -> Beside:
+    """What a second probe says that moves at each reading."""
+    return Beside(said, at_ms, np.full(len(at_ms), AGREE[quantity]))
 
 
 def test_the_first_sample_is_never_good() -> None:
@@ -265,7 +271,7 @@ def test_what_a_second_probe_says_too_is_believed_at_once() -> None:
     for quantity, extreme in (("air_temperature", 1.0), ("relative_humidity", 11.0), ("relative_humidity", 99.8)):
         values = np.full(90, extreme)
         _, alone = judge(Series(), quantity, at_ms, values, MINUTE_MS, None)
-        _, agreed = judge(Series(), quantity, at_ms, values, MINUTE_MS, None, values - 1.0)
+        _, agreed = judge(Series(), quantity, at_ms, values, MINUTE_MS, None, lively(at_ms, values - 1.0, quantity))
         assert (alone.flag[40:] >= SUSPECT).all()
         assert (agreed.flag[1:] == GOOD).all()
 
@@ -315,14 +321,14 @@ def test_a_second_probe_that_leaves_the_top_slowly_contradicts_nothing(hours: in
     count = 60 * (48 + hours + 24)
     at_ms, top = np.arange(count) * MINUTE_MS, 99.5 + np.arange(count) % 2 * 0.3
     second = np.clip(98.0 - (np.arange(count) - 48 * 60) * 8.0 / (60 * hours), 90.0, 98.0)
-    _, told = judge(Series(), "relative_humidity", at_ms, top, MINUTE_MS, None, second)
+    _, told = judge(Series(), "relative_humidity", at_ms, top, MINUTE_MS, None, lively(at_ms, second))
     assert ("saturated" in {TESTS[one] for one in told.test}) is blamed
     assert told.flag[-1] == (FAIL if blamed else GOOD)
 
 
 def test_a_second_probe_that_never_was_near_the_top_contradicts_at_once() -> None:
     at_ms = np.arange(90) * MINUTE_MS
-    _, told = judge(Series(), "relative_humidity", at_ms, np.full(90, 100.0), MINUTE_MS, None, np.full(90, 85.0))
+    _, told = judge(Series(), "relative_humidity", at_ms, np.full(90, 100.0), MINUTE_MS, None, lively(at_ms, np.full(90, 85.0)))
     assert (told.flag[30:] == FAIL).all()
 
 
@@ -332,7 +338,7 @@ def test_two_that_parted_slowly_are_judged_anew_when_they_have_met_or_come_down(
         first = np.concatenate((np.full(200, 99.5), between, np.full(10, 99.5)))
         second = np.concatenate((98.0 - hours * 0.04, between, np.full(10, 85.0)))
         at_ms = np.arange(len(first)) * 60 * MINUTE_MS
-        _, told = judge(Series(), "relative_humidity", at_ms, first, 60 * MINUTE_MS, None, second)
+        _, told = judge(Series(), "relative_humidity", at_ms, first, 60 * MINUTE_MS, None, lively(at_ms, second))
         assert "saturated" not in {TESTS[one] for one in told.test[:200]}
         assert told.flag[-1] == FAIL
 
@@ -524,12 +530,12 @@ def test_two_channels_that_were_swapped_are_never_believed_however_they_move(sec
     25.9 degC: "Unplug the heater now"."""
     values = np.array([25.9 + 0.02 * (index % 5) for index in range(90)] + [78.0 + 0.1 * (index % 7) for index in range(600)])
     at_ms = np.arange(len(values), dtype=np.int64) * step_min * MINUTE_MS
-    twin = None if second is None else np.full(len(values), second)
+    twin = None if second is None else lively(at_ms, np.full(len(values), second), "air_temperature")
     _, told = judge(Series(), "air_temperature", at_ms, values, step_min * MINUTE_MS, None, twin)
     assert (told.flag[90:] >= SUSPECT).all() and (told.flag[2:90] < SUSPECT).all()
     back = np.concatenate((values, [25.9] * 60))  # the plugs are put right
-    twin = None if second is None else np.full(len(back), second)
     at_ms = np.arange(len(back), dtype=np.int64) * step_min * MINUTE_MS
+    twin = None if second is None else lively(at_ms, np.full(len(back), second), "air_temperature")
     _, told = judge(Series(), "air_temperature", at_ms, back, step_min * MINUTE_MS, None, twin)
     assert (told.flag[-30:] < SUSPECT).all()
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from rules.climate.memory import Series
-from rules.climate.quality import TESTS, Flat, judge
+from rules.climate.quality import TESTS, Beside, Flat, judge
 from rules.terms.events import MINUTE_MS
 from rules.terms.quantities import QUANTITIES, Quantity
 
@@ -173,8 +173,9 @@ def test_every_flag_is_the_one_of_the_plain_steps_however_the_series_is_cut(
         for begin in range(0, 90, (90, 1, 7)[seed % 3]):
             part = slice(begin, begin + (90, 1, 7)[seed % 3])
             standing = None if flat is None else Flat(*(np.full(len(at_ms[part]), one * MINUTE_MS, np.int64) for one in flat))
+            said = Beside(second[part], at_ms[part], np.full(len(at_ms[part]), NEAR[quantity]))
             memory, told = judge(
-                memory, quantity, at_ms[part], raw[part], round(interval_min * MINUTE_MS), standing, second[part],
+                memory, quantity, at_ms[part], raw[part], round(interval_min * MINUTE_MS), standing, said,
                 grain_m=np.full(len(at_ms[part]), round(1000 * grain)),
             )
             found += [(int(flag), TESTS[code]) for flag, code in zip(told.flag, told.test, strict=True)]

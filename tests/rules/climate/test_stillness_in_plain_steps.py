@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from rules.climate.memory import Series
-from rules.climate.stillness import Stillness, may_stand_ms, remembered, stillness
+from rules.climate.stillness import Stillness, channel_may_stand_ms, keep, may_stand_ms, remembered, stillness
 from rules.terms.events import HOUR_MS, MINUTE_MS
 
 WEEK_MIN = 7 * 24 * 60
@@ -20,6 +20,7 @@ class Stands:
     """What is known of one series after a reading, in minutes and thousandths."""
 
     since: int
+    value_since: int
     last_at: int
     last: float
     calm: int = 0
@@ -27,8 +28,12 @@ class Stands:
     moves: int = 0
     stood: int = 0
     stood_squared: int = 0
+    least: float = math.inf
+    most: float = -math.inf
 
     def hear(self, at: int, value: float, fresh_min: float) -> None:
+        if value != self.last:
+            self.value_since = at
         if at - self.last_at > fresh_min:
             self.since = at  # nobody knows what it did meanwhile
         elif value != self.last:
@@ -40,6 +45,7 @@ class Stands:
                 self.stood_squared += min(stood, WEEK_MIN) ** 2
             self.since = at
         self.grain = math.gcd(self.grain, round(abs(value) * 1000))
+        self.least, self.most = min(self.least, value), max(self.most, value)
         self.last_at, self.last = at, value
 
 
@@ -63,7 +69,7 @@ def test_what_is_learned_of_a_probe_is_what_the_plain_steps_learn_however_it_is_
     longest = 0
     for seed in range(40):
         times, values = drawn(seed, interval_min)
-        plain, memory, step = Stands(times[0], times[0], values[0]), Series(), (70, 1, 6)[seed % 3]
+        plain, memory, step = Stands(times[0], times[0], times[0], values[0]), Series(), (70, 1, 6)[seed % 3]
         for begin in range(0, 70, step):
             part = slice(begin, begin + step)
             at_ms = np.array(times[part], np.int64) * MINUTE_MS
@@ -73,13 +79,13 @@ def test_what_is_learned_of_a_probe_is_what_the_plain_steps_learn_however_it_is_
                 learned = [found.since_ms[index], found.calm_for_ms[index], found.grain_m[index], found.moves[index]]
                 spent = [found.stood_min[index], found.stood_min2[index]]
                 assert learned == [plain.since * MINUTE_MS, plain.calm * MINUTE_MS, plain.grain, plain.moves], (seed, index)
+                assert found.value_since_ms[index] == plain.value_since * MINUTE_MS, (seed, index)
                 assert spent == [plain.stood, plain.stood_squared], (seed, index)
+                assert (found.least[index], found.most[index]) == (plain.least, plain.most), (seed, index)
                 assert found.at_top[index] == (seed % 2 == 0 and value >= 99.0)
                 longest = max(longest, at - plain.since)
             memory.last_ms, memory.last_raw = int(at_ms[-1]), values[part][-1]
-            memory.same_since_ms, memory.calm_for_ms = int(found.since_ms[-1]), int(found.calm_for_ms[-1])
-            memory.grain_m, memory.moves = int(found.grain_m[-1]), int(found.moves[-1])
-            memory.stood_min, memory.stood_min2 = int(found.stood_min[-1]), int(found.stood_min2[-1])
+            keep(memory, found)
             kept = remembered(memory, at_ms[-1:] + HOUR_MS, seed % 2 == 0)
             assert all(getattr(kept, name)[0] == getattr(found, name)[-1] for name in Stillness.__slots__)
     assert longest > WEEK_MIN or interval_min < 1440
@@ -88,8 +94,9 @@ def test_what_is_learned_of_a_probe_is_what_the_plain_steps_learn_however_it_is_
 # ---------------------------------------------------------------- how long it may stand
 
 
-def probe(grain: float, moves: int = 0, calm_min: int = 0, stood: tuple[int, ...] = ()) -> Stillness:
-    figures = (0, calm_min * MINUTE_MS, round(grain * 1000), moves, sum(stood), sum(one**2 for one in stood), False)
+def probe(grain: float, moves: int = 0, calm_min: int = 0, stood: tuple[int, ...] = (), steps: int = 0) -> Stillness:
+    ends = (20.0, 20.0 + steps * grain)
+    figures = (0, 0, calm_min * MINUTE_MS, round(grain * 1000), *ends, moves, sum(stood), sum(one**2 for one in stood), False)
     return Stillness(*(np.array([one]) for one in figures))
 
 
@@ -138,6 +145,29 @@ def test_a_probe_that_is_known_may_stand_by_its_own_calm_its_habit_and_twelve_re
     restless = probe(0.1, 12, max(calm_min, 5 * calm_min), (10_000,) if stood else ())
     assert may_h(fine, restless, interval_min) == pytest.approx(hours, abs=0.001)  # the livelier of the two counts
     assert may_h(restless, fine, interval_min) == pytest.approx(hours, abs=0.001)
+
+
+CHANNELS = [one for one in RESOLUTIONS if None in one[:2]]
+
+
+@pytest.mark.parametrize(("step_k", "step_pct", "hours"), CHANNELS)
+def test_one_quantity_may_stand_beside_the_other_for_what_it_was_seen_to_do(
+    step_k: float | None, step_pct: float | None, hours: int
+) -> None:
+    step, humidity = step_k or step_pct or 0.0, step_k is None
+
+    def may(told_beside: bool, interval_min: int = 1, **known: int) -> float:
+        found = channel_may_stand_ms(probe(step, **known), humidity, np.array([told_beside]), interval_min * MINUTE_MS)
+        return float(found[0]) / HOUR_MS
+
+    for_ever = 1e6
+    assert may(False) > for_ever and may(False, moves=11, steps=5) > for_ever  # who hardly moved yet
+    assert may(False, moves=500, steps=1) > for_ever  # to and fro between two steps
+    assert may(False, moves=12, steps=2) == hours
+    assert may(False, moves=12, steps=2, calm_min=hours * 60) == 4 * hours  # as four times its own calm
+    assert may(True) == may(True, moves=12, steps=2) == hours / 4
+    assert may(True, calm_min=hours * 60) == hours  # never sooner than it stood before
+    assert may(True, interval_min=6000) == 12 * 100
 
 
 def test_a_quantity_that_never_moved_teaches_nothing_and_one_that_did_is_enough() -> None:
