@@ -181,7 +181,7 @@ def _humidity_band(goal: Goal, chamber: Chamber, situation: Situation, standing:
 
 def _lid(situation: Situation, standing: Mapping[str, Standing], was_wet: bool) -> tuple[bool, bool]:
     margin = situation.dew_margin_k
-    if situation.lid_seen_wet:
+    if situation.lid_seen_wet or situation.lid_wets:
         return True, margin is not None
     if margin is None:
         return stands(standing, "lid-dew"), False

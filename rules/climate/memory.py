@@ -175,6 +175,7 @@ class LidLesson:
     dried_ms: int | None = None
     wiped_ms: int | None = None
     """When it was wiped dry by that word; None: that is not what it told."""
+    seen_pct: float | None = None
 
 
 @dataclass
@@ -194,6 +195,8 @@ class PlaceMemory:
     lid_seen: str = ""
     """What the keeper last saw on the lid: dry, mist or droplets."""
     lid_seen_ms: int | None = None
+    lid_seen_pct: float | None = None
+    """The humidity of the air then, %RH."""
     dry_looks: int = 0
     """How often in a row it was seen dry, and how many of these looks were taken while its alarm said that it is wet."""
     dry_against: int = 0

@@ -120,6 +120,9 @@ class Situation:
     """When its newest believed reading came, also where that is too old to be believed any more."""
     humidity_read_ms: int | None = None
     lid_seen_wet: bool = False
+    lid_wets: bool = False
+    """Whether water was seen on it within the day, in air no more humid than now, and nothing tells how warm it is: wiped or
+    not, it is wet again soon."""
     """The keeper saw water on the lid, and it has not dried since."""
     dry_looks: int = 0
     """How often in a row, and lately, the keeper saw the lid dry; how many of these looks its alarm contradicted."""

@@ -63,12 +63,12 @@ def _lid(settings: Settings, state: EngineState, word: LidMeasured | LidSeen, at
     _remember(state, word)
     old_water = state.places[word.chamber].condensate_g_m2 > 0.0
     lately = isinstance(word, LidSeen) and at_ms - word.at_ms < DAY_MS
-    if isinstance(word, LidSeen) and lately:
-        _looked(state, word)
     climate = Climate(state.places)
+    humidity = _figure(state.places[word.chamber], climate, word.chamber, word.at_ms, at_ms, "relative_humidity_pct")
+    if isinstance(word, LidSeen) and lately:
+        _looked(state, word, humidity)
     inside = _figure(state.places[word.chamber], climate, word.chamber, word.at_ms, at_ms, "temperature_c")
     room = _figure(state.places.get(chamber.room or ""), climate, chamber.room or "", word.at_ms, at_ms, "temperature_c")
-    humidity = _figure(state.places[word.chamber], climate, word.chamber, word.at_ms, at_ms, "relative_humidity_pct")
     if inside is None or room is None or humidity is None:
         if isinstance(word, LidSeen) and lately:
             noted = f"noted: {word.seen}; it holds for a day, since without a room probe nothing more can be learned from it"
@@ -99,13 +99,13 @@ def _remember(state: EngineState, word: LidMeasured | LidSeen) -> None:
     memory, known = state.places[word.chamber], known_ids(state.keeper)
     lesson = LidLesson(
         word.word_id, memory.belief, memory.lid_seen, memory.lid_seen_ms, memory.condensate_g_m2, memory.dry_looks,
-        memory.dry_against,
+        memory.dry_against, seen_pct=memory.lid_seen_pct,
     )
     lessons = [*(one for one in memory.lessons if one.word_id in known), lesson]
     state.places[word.chamber] = replace(memory, lessons=lessons)
 
 
-def _looked(state: EngineState, word: LidSeen) -> None:
+def _looked(state: EngineState, word: LidSeen, humidity_pct: float | None) -> None:
     """Remember the newest sighting: one that is seen dry carries no water, one that is seen wet at least what the eye sees,
     whatever was estimated."""
     memory = state.places[word.chamber]
@@ -115,7 +115,7 @@ def _looked(state: EngineState, word: LidSeen) -> None:
         apart = memory.lid_seen_ms is None or word.at_ms - memory.lid_seen_ms >= APART_MS
         against = "lid-dew" in rows and rows["lid-dew"].open
         state.places[word.chamber] = replace(
-            memory, lid_seen=word.seen, lid_seen_ms=word.at_ms, condensate_g_m2=load,
+            memory, lid_seen=word.seen, lid_seen_ms=word.at_ms, lid_seen_pct=humidity_pct, condensate_g_m2=load,
             dry_looks=dry * (memory.dry_looks + apart), dry_against=dry * (memory.dry_against + against),
         )
 

@@ -51,7 +51,8 @@ def _lid_before(memory: PlaceMemory, word_id: str) -> PlaceMemory:
         assumed = SEEN_G_M2.get(memory.lid_seen)
         water = lesson.condensate_g_m2 if assumed is None else min(lesson.condensate_g_m2 - assumed, 0.0)
     return replace(
-        memory, belief=lesson.belief, lid_seen=lesson.seen, lid_seen_ms=lesson.seen_ms, lessons=memory.lessons[:number],
+        memory, belief=lesson.belief, lid_seen=lesson.seen, lid_seen_ms=lesson.seen_ms, lid_seen_pct=lesson.seen_pct,
+        lessons=memory.lessons[:number],
         dry_looks=lesson.dry_looks, dry_against=lesson.dry_against, condensate_g_m2=max(memory.condensate_g_m2 + water, 0.0),
         lid_dried_ms=dried_ms,
     )
@@ -62,6 +63,7 @@ def wiped(memory: PlaceMemory, word_id: str, at_ms: int, known: Collection[str])
     lesson = LidLesson(
         word_id, memory.belief, memory.lid_seen, memory.lid_seen_ms, memory.condensate_g_m2, memory.dry_looks,
         memory.dry_against, memory.lid_dried_ms, at_ms,
+        memory.lid_seen_pct,
     )  # fmt: skip
     lessons = [*(one for one in memory.lessons if one.word_id in known), lesson]
     return replace(memory, lessons=lessons, condensate_g_m2=0.0, lid_dried_ms=at_ms)
