@@ -77,8 +77,8 @@ def without_search(
     if situation.temperature_c is None:
         return blind(chamber, state, situation, standing)
     due = looks_due(state, situation, standing)
-    cause, leads = cause_of(chamber, state, situation, standing), looks_that_lead(due, situation, standing)
-    found = _first(chamber, state, situation, standing, cause, leads)
+    cause = cause_of(chamber, state, situation, standing)
+    found = _first(chamber, state, situation, standing, cause, looks_that_lead(cause, due, situation, standing))
     if not due or not isinstance(found, Plan) or found.follows or found.branch in BRANCHES or "air-now" in found.acts:
         return found
     steps = with_look(found.acts, found.actions)
@@ -211,8 +211,8 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
         and not turned_by_feel(state, knobs, move, situation.at_ms)
         and not (move.knob == "heater" and move.delta < 0.0 and may_be_out(state, situation.at_ms))  # out, it cools no further
     ]
-    if lead is not None and "water-useless" in cause.facts:
-        moves = [move for move in moves if move.act not in GIVES_WATER]  # what was in vain twice is not told a third time
+    if (lead is not None and "water-useless" in cause.facts) or "look-due" in cause.facts:
+        moves = [move for move in moves if move.act not in GIVES_WATER]  # in vain twice, or out of a lid that may stand ajar
     back = taking_back(chamber, situation, cause) if cause.thirsty else []
     back = [move for move in back if not waits(state, cause, move.knob, situation.at_ms)]
     moves = [*back, *(move for move in moves if all(move.act != one.act for one in back))]

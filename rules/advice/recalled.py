@@ -70,6 +70,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
     told = {
         "mist-useless": state.mist_failures >= 2, "water-useless": state.water_failures >= 2,
         "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
+        "look-due": bool(looks_due(state, situation, standing)),
         "stop-in-vain": _stop_in_vain(state, situation.at_ms),
         "lid-looked": _lid_looked(situation), "lid-by-estimate": _lid_by_estimate(state, situation, standing),
         **_lid_asked(state, situation),
@@ -117,9 +118,13 @@ def looks_due(state: AdviceState, situation: Situation, standing: Mapping[str, S
     return [row.alarm for row in rows if looked_ms is None or row.since_ms is None or looked_ms < row.since_ms]
 
 
-def looks_that_lead(due: Collection[str], situation: Situation, standing: Mapping[str, Standing]) -> list[str]:
-    """Return those of the looks that are due before which nothing else is advised: not what nobody has answered for long, or a
-    box in the cold is told of its lid alone for days."""
+def looks_that_lead(
+    cause: Cause, due: Collection[str], situation: Situation, standing: Mapping[str, Standing]
+) -> list[str]:
+    """Return those of the looks that are due before which nothing else is advised: not what nobody has answered for long in a
+    box that is too warm or too cold, or it is told of its lid alone for days."""
+    if cause.temperature == "ok":
+        return list(due)
     young_ms = situation.at_ms - CHECK_AGAIN_MS
     rows = (row for row in standing.values() if row.since_ms is None or row.since_ms > young_ms)
     return [row.alarm for row in rows if row.alarm in due]

@@ -101,8 +101,9 @@ def wet(
             else:
                 wetted[index] = memory.wet_until_ms is not None and instant < memory.wet_until_ms
             continue
-        memory.top_since_ms, memory.top_least_ms, memory.warmed_ms = None, None, None
-        memory.soaked = memory.steamed = False
+        if not memory.soaked or value < DRY_AGAIN_PCT:  # a soaked one stays so until it is dry, however its top flickers
+            memory.top_since_ms, memory.top_least_ms, memory.warmed_ms = None, None, None
+            memory.soaked = memory.steamed = False
         if memory.wet_until_ms is not None and value < DRY_AGAIN_PCT:
             # Ten more minutes after it has come down: polymer films give water back slowly.
             memory.wet_until_ms = min(memory.wet_until_ms, instant + 10 * MINUTE_MS)

@@ -510,6 +510,16 @@ def test_a_soaked_probe_is_believed_ten_minutes_after_it_came_down() -> None:
     assert tests[50:] == [""] * 5
 
 
+def test_a_soaked_probe_whose_top_flickers_is_not_believed_until_it_is_dry() -> None:
+    """Water on a probe that reads 98.4 to 99.8 %RH was believed by turns for three days, and the granules were taken out of a
+    box that came to 45 %RH (foreign simulation)."""
+    flicker = [98.4 + 1.4 * (minute * 7 % 11) / 10 for minute in range(8 * 60)]
+    flags = wet([25.0 + minute % 40 / 20 for minute in range(11 * 60)], [80.0 + minute % 3 for minute in range(60)] + flicker
+        + [max(80.0, 98.0 - minute / 5) for minute in range(120)])
+    assert (flags[100 : 9 * 60] != GOOD).all()
+    assert (flags[-60:] == GOOD).all()
+
+
 def test_a_soaked_probe_that_stays_high_is_believed_after_three_hours() -> None:
     values = [99.5, 100.0] * 20 + [98.0, 98.2] * 100
     _, tests = judged(values, "relative_humidity")
