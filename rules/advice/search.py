@@ -324,8 +324,8 @@ class Shortlist:
 
     @cached_property
     def first(self) -> int:
-        """The best that harms nothing on its way."""
-        return (self._safe_of(self.places[:1], self._first_ways) or self.safe)[0]
+        """The best that harms nothing on its way; nothing does more than to leave it be."""
+        return IDLE if self.places[0] == IDLE else (self._safe_of(self.places[:1], self._first_ways) or self.safe)[0]
 
     @cached_property
     def safe(self) -> list[int]:
