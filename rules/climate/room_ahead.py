@@ -16,6 +16,8 @@ from rules.terms.events import DAY_MS, HOUR_MS
 
 Floats = NDArray[np.float64]
 DAY_H = DAY_MS // HOUR_MS
+_HOURS, _UNKNOWN = np.arange(DAY_H + 1), np.full(1, np.nan)
+_SHARE = _HOURS / DAY_H  # of the day that has passed
 TRUST = 0.5
 """One day alone is believed by 1 / (1 + this), four by 4 / (4 + this). Own estimate."""
 FIRST_U_K = 1.2
@@ -39,13 +41,13 @@ class RoomAhead:
 
 def room_ahead_of(hourly: Floats) -> RoomAhead | None:
     """Return the forecast by the means of whole days of hours before this one (NaN: not known); None: no day is known."""
-    ways = np.append(hourly, np.nan)[np.arange(0, len(hourly), DAY_H)[:, None] + np.arange(DAY_H + 1)]
+    ways = np.concatenate((hourly, _UNKNOWN))[np.arange(0, len(hourly), DAY_H)[:, None] + _HOURS]
     ways -= ways[:, :1].copy()
     ways[-1, -1] = 2.0 * ways[-1, -2] - ways[-1, -3]  # the hour that runs still closes the newest day: straight on
     ways = ways[~np.isnan(ways).any(axis=1)]
-    days, share = len(ways), np.arange(DAY_H + 1) / DAY_H
+    days = len(ways)
     if not days:
         return None
-    mean = (ways - ways[:, -1:] * share).sum(axis=0) / (days + TRUST)
-    u_k = FEW_DAYS * np.sqrt((((ways - mean) ** 2).sum(axis=0) + FIRST_U_K**2 * share) / days)
+    mean = (ways - ways[:, -1:] * _SHARE).sum(axis=0) / (days + TRUST)
+    u_k = FEW_DAYS * np.sqrt((((ways - mean) ** 2).sum(axis=0) + FIRST_U_K**2 * _SHARE) / days)
     return RoomAhead(tuple(mean.tolist()), tuple(u_k.tolist()))

@@ -128,9 +128,9 @@ def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None, room_hour
             return Usual(peak_c=float(peak), trough_c=float(trough), range_k=float(range_k))
         _, peak, trough, range_k = np.array(figures[0] if rows else (0.0,) * 4) / 1000.0  # one hour shows where it has turned
         return Usual(peak_c=float(peak), trough_c=float(trough)) if range_k > CYCLES_K else Usual()
-    low, middle, high = _quantiles(figures, (0.25, 0.5, 0.75)) / 1000.0
-    steady = high[0] - low[0] <= STEADY_K
-    trough, range_k = float(low[2]), float(middle[3])
+    means, _, troughs, ranges = zip(*figures, strict=True)
+    low, mean_c, high = (_quantile(means, share) / 1000.0 for share in (0.25, 0.5, 0.75))
+    trough, range_k = _quantile(troughs, 0.25) / 1000.0, _quantile(ranges, 0.5) / 1000.0
     last = list(map(str, range(max(first, now - LATELY_HOURS), now)))
     turned_k = _turned_k(hours, last) - _turned_k(room_hours, last)  # a dead box goes up and down with its room
     if turned_k > CYCLES_K:  # it switches at another height now
@@ -138,8 +138,8 @@ def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None, room_hour
         range_k = max(range_k, turned_k)
     turned = [peak for _, peak, _, swing in figures if swing > 1000.0 * CYCLES_K]  # a creeping rise makes itself no peak
     return Usual(
-        mean_c=float(middle[0]) if steady else float("nan"), trough_c=trough, range_k=range_k,
-        peak_c=float(_quantiles(turned, (0.75,))[0]) / 1000.0 if turned else float("nan"),
+        mean_c=mean_c if high - low <= STEADY_K else float("nan"), trough_c=trough, range_k=range_k,
+        peak_c=_quantile(turned, 0.75) / 1000.0 if turned else float("nan"),
     )
 
 
@@ -156,16 +156,12 @@ def _turned_k(hours: Mapping[str, Hour], last: Sequence[str]) -> float:
     return max(0.0, min(rises, falls))
 
 
-def _quantiles(figures: Sequence[float] | Sequence[Sequence[float]], shares: Sequence[float]) -> Floats:
-    """Return the quantiles down each column, as numpy's own function has them to the bit; for a day it is ten times slower."""
-    ordered = np.sort(np.array(figures, np.float64), axis=0)
-    rows = []
-    for share in shares:
-        place = share * (len(ordered) - 1)
-        below = int(place)
-        low, high, along = ordered[below], ordered[min(below + 1, len(ordered) - 1)], place - below
-        rows.append(low + (high - low) * along if along < 0.5 else high - (high - low) * (1.0 - along))
-    return np.array(rows)
+def _quantile(figures: Sequence[float], share: float) -> float:
+    """Return a quantile, as numpy's own function has it to the bit; for a day that is many times slower."""
+    ordered, place = sorted(figures), share * (len(figures) - 1)
+    below = int(place)
+    low, high, along = ordered[below], ordered[min(below + 1, len(ordered) - 1)], place - below
+    return low + (high - low) * along if along < 0.5 else high - (high - low) * (1.0 - along)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

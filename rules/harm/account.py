@@ -12,6 +12,7 @@ from bisect import bisect_right
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
+from operator import attrgetter
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -264,7 +265,7 @@ class Walker:
         self, looks: list[Look], unseen: list[bool], row: int, beyond: _Beyond, used: list[float], held_rank: int, index: int
     ) -> Harm:
         """Return how it stood at an instant among looks that were taken at one go; `used`: before them and after each."""
-        one = bisect_right(looks, index, key=lambda look: look.place) - 1
+        one = bisect_right(looks, index, key=attrgetter("place")) - 1
         return self._harm(looks[one], unseen[one], row + one, beyond, used[one + 1], held_rank)
 
     def _see(self, look: Look) -> None:

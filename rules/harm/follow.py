@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from operator import itemgetter
 from typing import Literal
 
 import numpy as np
@@ -38,7 +39,7 @@ class Followed:
 
     def at(self, index: int) -> Harm | None:
         """Return how it stands at an instant of the stretch; None: it is inside its band."""
-        place = bisect_right(self.judged, index, key=lambda one: one[0])
+        place = bisect_right(self.judged, index, key=itemgetter(0))
         if not place:
             return self.before
         judged = self.judged[place - 1][1]

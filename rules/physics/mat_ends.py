@@ -20,6 +20,9 @@ STILL_HELD_C, STILL_BORNE_C = 24.0, 30.0
 Common practice; Cazin 1989."""
 
 
+_BARE_M2K_W = 2.0 * FILM_M2K_W + pane_resistance_m2k_w(Lid())  # by definition: of one bare pane with its films
+
+
 def loss_w_k(air_ml: float, lid: Lid) -> float:
     """Heat that a closed box loses to its room for each kelvin of its lead.
 
@@ -47,9 +50,8 @@ def loss_w_k(air_ml: float, lid: Lid) -> float:
     >>> round(loss_w_k(8000.0, Lid()), 2), round(loss_w_k(8000.0, Lid(insulation_mm=20.0, walls="warm")), 2)
     (0.75, 0.3)
     """
-    bare = 2.0 * FILM_M2K_W + pane_resistance_m2k_w(Lid())
-    through_lid = bare / (2.0 * FILM_M2K_W + pane_resistance_m2k_w(lid))
-    through_walls = bare / (bare + WALL_FOAM_M / FOAM_W_MK) if lid.walls == "warm" else 1.0
+    through_lid = _BARE_M2K_W / (2.0 * FILM_M2K_W + pane_resistance_m2k_w(lid))
+    through_walls = _BARE_M2K_W / (_BARE_M2K_W + WALL_FOAM_M / FOAM_W_MK) if lid.walls == "warm" else 1.0
     whole = 0.75 * (air_ml / 8000.0) ** (2.0 / 3.0)
     return float(whole * (0.2 * through_lid + 0.8 * through_walls))
 

@@ -41,9 +41,12 @@ def advise(
     """Let each chamber's adviser look wherever an alarm turned or ten minutes have passed."""
     events: list[Event] = []
     turned = [event for event in told if isinstance(event, AlarmEvent)]
+    of_chamber: dict[str | None, list[AlarmEvent]] = {}
+    for event in turned:
+        of_chamber.setdefault(event.chamber, []).append(event)
     together, climate = Together(settings, state, presents, before, turned), Climate(state.places)
     for name, view in views.items():
-        mine, stood = [event for event in turned if event.chamber == name], before.get(name, {})
+        mine, stood = of_chamber.get(name, []), before.get(name, {})
         adviser = known = state.advice.get(name, AdviceState())
         set_ = state.keeper.devices.get(name, ())
         owing = owes(adviser, settings.chambers[name], set_)
