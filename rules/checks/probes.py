@@ -41,6 +41,9 @@ _WORDS = {  # why it is not believed, and what would make it believed again
 }
 
 
+_ALONE = [TESTS.index(name) for name in ("begins-extreme", "rate")]
+
+
 def check(view: View) -> Iterator[Verdict]:
     """Silent or unbelieved: two alarms per probe, of which at most one is raised."""
     for name, probe in view.settings.probes_by_place.get(view.place, {}).items():
@@ -94,8 +97,9 @@ def _ages(view: View, memory: ProbeMemory, heard: list[Heard]) -> tuple[NDArray[
 
 
 def _returning(view: View, memory: ProbeMemory, heard: list[Heard]) -> NDArray[np.bool_]:
-    """Return where the newest sample is the first after a gap, or an extreme in which the probe began or came back: nothing is
-    wrong with it, it only stands alone yet."""
+    """Return where the newest sample is the first after a gap, an extreme in which the probe began or came back, or one of a
+    fast course, as of a probe that is carried to another room, which is believed within minutes: nothing is wrong with it, it
+    only stands alone yet."""
     alone, doubted = np.zeros(len(view.at_ms), bool), np.zeros(len(view.at_ms), bool)
     for quantity, after in memory.series.items():
         item = next((one for one in heard if one.quantity == quantity), None)
@@ -105,7 +109,7 @@ def _returning(view: View, memory: ProbeMemory, heard: list[Heard]) -> NDArray[n
             where = newest_at(item.judged.at_ms, view.at_ms)
             flag = np.where(where >= 0, item.judged.flag[np.maximum(where, 0)], flag)
             test = np.where(where >= 0, item.judged.test[np.maximum(where, 0)], test)
-        flag = np.where(test == TESTS.index("begins-extreme"), NOT_EVALUATED, flag)
+        flag = np.where(np.isin(test, _ALONE), NOT_EVALUATED, flag)
         alone |= flag == NOT_EVALUATED
         doubted |= flag >= SUSPECT
     return alone & ~doubted

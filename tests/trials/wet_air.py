@@ -112,7 +112,7 @@ def probe_in(course: Air, draw: Draw, logger: Logger) -> Air:
     count, every_s = len(course.at_ms), float(course.at_ms[1] - course.at_ms[0]) / 1000
     spot = [_noise(draw, count, round(every_s), 0.5, size) for size in (0.04, 0.25)]
     felt = [
-        _lagged(values, every_s, lag_s) + draw.uniform(-off, off) + here + draw.normal(0.0, fine, count)
+        probe_lag(values, every_s, lag_s) + draw.uniform(-off, off) + here + draw.normal(0.0, fine, count)
         for values, lag_s, off, here, fine in zip(
             (course.temperature_c, course.humidity_pct), (120.0, 30.0), (0.25, 1.6), spot, (0.015, 0.06), strict=True
         )
@@ -122,7 +122,7 @@ def probe_in(course: Air, draw: Draw, logger: Logger) -> Air:
     return Air(told.at_ms + shift_ms, told.temperature_c, told.humidity_pct)
 
 
-def _lagged(values: Floats, every_s: float, lag_s: float) -> Floats:
+def probe_lag(values: Floats, every_s: float, lag_s: float) -> Floats:
     keep, value, course = exp(-every_s / lag_s), float(values[0]), []
     for aim in values.tolist():
         value = keep * value + (1 - keep) * aim
