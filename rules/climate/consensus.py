@@ -77,7 +77,8 @@ def seen(
     at_ms: Instants,
     at_least_ms: int = 0,
 ) -> Seen:
-    """Return a figure's consensus over the believed probes: the middle value, least and most, NaN where none is fresh.
+    """Return a figure's consensus over the believed probes: the middle value, least and most, NaN where none is fresh, or two
+    humidities contradict each other.
 
     A probe's last word holds as long as everywhere (`fresh_for_ms`), and at least `at_least_ms`. `out`: the probes that are
     out of service.
@@ -100,7 +101,8 @@ def seen(
         return Seen(nothing, counts, nothing, nothing, read_ms, np.zeros(len(at_ms), bool))
     if len(rows) == 1:
         return Seen(rows[0], counts, rows[0], rows[0], read_ms, np.zeros(len(at_ms), bool))
-    return _middle(np.sort(np.stack(rows), axis=0), counts, read_ms)
+    found = _middle(np.sort(np.stack(rows), axis=0), counts, read_ms)
+    return _told_apart(found) if quantity == "relative_humidity" else found
 
 
 def _middle(ordered: Floats, counts: NDArray[np.bool_], read_ms: Instants) -> Seen:
@@ -127,6 +129,17 @@ def farther_out(found: Seen, wanted_c: float) -> Seen:
         return found
     outer = np.where(wanted_c - found.least > found.most - wanted_c, found.least, found.most)
     return replace(found, value=np.where(apart, outer, found.value))
+
+
+APART_PCT = 25.0
+"""The same of their humidities, wherever in the box they hang; own judgement."""
+
+
+def _told_apart(found: Seen) -> Seen:
+    """Return a humidity that is not known where two probes are far apart: their mean is read by neither, and whoever follows
+    the drier one is sent to a lid of which a dead input tells. That they disagree is told."""
+    apart = found.pair & (found.most - found.least > APART_PCT)
+    return replace(found, value=np.where(apart, np.nan, found.value), counts=found.counts & ~apart) if apart.any() else found
 
 
 def _carried(before: Series, item: Heard | None, at_ms: Instants, fresh_ms: int) -> tuple[Floats, NDArray[np.bool_], Instants]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from rules.climate.beside import Air, Second, beside, moved_beside
 from rules.climate.memory import ProbeMemory, Series
-from rules.climate.quality import GOOD, Flat, Judged, judge
+from rules.climate.quality import GOOD, NONSENSE, SUSPECT, TESTS, Flat, Judged, judge
 from rules.climate.stillness import (
     FLAT_SAMPLES,
     Stillness,
@@ -23,7 +23,7 @@ from rules.climate.stillness import (
 )
 from rules.climate.windows import newest_at
 from rules.settings import Settings
-from rules.terms.quantities import DRIEST_PCT, Quantity
+from rules.terms.quantities import DRIEST_PCT, FACTS, Quantity
 
 Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
@@ -64,7 +64,7 @@ def hear(
 
     `seconds`: what the other probes of its place say.
     """
-    memory = replace(memory, series=dict(memory.series))
+    heard_of = replace(memory, series=dict(memory.series))
     fresh = {quantity: newer(memory.series.get(quantity, Series()), column) for quantity, column in columns.items()}
     fresh = {quantity: column for quantity, column in fresh.items() if len(column.value)}
     interval_ms = settings.probes[probe].interval
@@ -76,8 +76,8 @@ def hear(
     }
     humid = fresh.get("relative_humidity")
     air = None if humid is None else _air_at(humid.taken_ms, memory, fresh, own)
-    heard = []
-    for quantity, column in fresh.items():
+    heard: list[Heard] = []
+    for quantity, column in sorted(fresh.items()):
         before, still, others = memory.series.get(quantity, Series()), own[quantity], (seconds or {}).get(quantity, ())
         here, at_ms, raw = air if quantity == "relative_humidity" else None, column.taken_ms, column.value
         after = copy(before)
@@ -85,7 +85,8 @@ def hear(
         flat = _flat(memory, fresh, own, quantity, after, moved, interval_ms)
         second = beside(others, quantity, at_ms, raw, still.grain_m, here, interval_ms)
         air_c = None if here is None else here.value
-        after, judged = judge(after, quantity, at_ms, raw, interval_ms, flat, second, air_c, still.grain_m)
+        nonsense = None if here is None else _nonsense(memory.series.get("air_temperature"), heard, at_ms, here.value)
+        after, judged = judge(after, quantity, at_ms, raw, interval_ms, flat, second, air_c, still.grain_m, nonsense)
         after.measured_ms = int(column.at_ms[-1])
         keep(after, still)
         correction = memory.corrections.get(quantity)
@@ -94,9 +95,20 @@ def hear(
         good = np.flatnonzero(judged.flag == GOOD)
         if len(good):
             after.good_ms, after.good = int(judged.at_ms[good[-1]]), float(judged.value[good[-1]])
-        memory.series[quantity] = after
+        heard_of.series[quantity] = after
         heard.append(Heard(probe, quantity, before, after, judged, (gain, offset), still.grain_m))
-    return memory, heard
+    return heard_of, heard
+
+
+def _nonsense(before: Series | None, heard: list[Heard], at_ms: Instants, air_c: Floats) -> Bools:
+    """Return where the temperature of a probe was not believed at last, and is a figure as a humidity is."""
+    result = np.full(len(at_ms), before is not None and before.flag >= SUSPECT and before.test in NONSENSE)
+    item = next((one for one in heard if one.quantity == "air_temperature"), None)
+    if item is not None:
+        where = newest_at(item.judged.at_ms, at_ms)
+        said = (item.judged.flag >= SUSPECT) & np.isin(item.judged.test, [TESTS.index(name) for name in NONSENSE])
+        result = np.where(where >= 0, said[np.maximum(where, 0)], result)
+    return result & (air_c > FACTS["air_temperature"].domain_high)
 
 
 def newer(memory: Series, column: Column) -> Column:

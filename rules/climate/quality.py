@@ -71,6 +71,9 @@ everywhere else. Own estimate."""
 FLAT_FAIL_AFTER = 3  # own estimate
 JUMPS = ("spike", "domain", "sentinel", "gross-range")
 """What a loose contact or a dying probe says between readings that look well; or it goes back and forth as far."""
+NONSENSE = ("domain", "gross-range")
+"""A temperature that is so, and too hot, takes its probe's humidity with it: two channels that were swapped. One that tells
+a sentinel knows of its own fault. Own judgement."""
 JUMPS_OF, ERRATIC_JUMPS, CALM_JUMPS = 24, 5, 1
 """A probe that began to jump so often in so many samples is erratic, until it did at most so often. Sound ones of all paces did
 three times at most, hourly under a roof (`tests/trials/healthy_air.py`). Own estimate."""
@@ -125,12 +128,14 @@ def judge(
     second: Beside | None = None,
     air_c: Floats | None = None,
     grain_m: Instants | None = None,
+    nonsense: Bools | None = None,
 ) -> tuple[Series, Judged]:
     """Return the series' memory after these samples and their flags.
 
     `flat`: how long the probe has said exactly the same, and how long it may; None: no such test. `second`: what another probe
     of the place said last; it bears out what is extreme. `air_c`: the temperature that a humidity probe itself said last, per
-    sample; None: it has none. `grain_m`: its resolution so far, per sample, in thousandths; None: a fine one.
+    sample; None: it has none. `grain_m`: its resolution so far, per sample, in thousandths; None: a fine one. `nonsense`:
+    where the temperature of its probe looks like a humidity.
     """
     count = len(raw)
     flag = np.full(count, GOOD, np.int8)
@@ -159,6 +164,8 @@ def judge(
         unled, alone = _unled(memory, quantity, at_ms, raw, beyond, proves_nothing, may_stand, interval_ms)
         mark(unled & ~alone & ~borne_out, SUSPECT, "domain")
         mark(alone & ~borne_out, SUSPECT, "begins-extreme")
+    if nonsense is not None:
+        mark(nonsense, SUSPECT, "domain")
     reversing = _neighbours(memory, quantity, at_ms, raw, interval_ms, mark)
     if quantity == "relative_humidity":
         saturated, wetted = wet(memory, at_ms, raw, apart, second.near, second.since_ms, air_c)

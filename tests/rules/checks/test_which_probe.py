@@ -71,10 +71,27 @@ def test_a_bare_probe_that_is_carried_between_rooms_is_not_blamed(interval_s: in
     second, draw = np.arange(0, 4 * 86_400, interval_s), np.random.default_rng(interval_s)
     room = second // 7200 % 3
     temperature, humidity = (
-        probe_lag(probe_lag(np.choose(room, rooms), interval_s, 2 * lag_s), interval_s, lag_s) + draw.normal(0.0, fine, len(second))
-        for rooms, fine in (([9.0, 26.0, 21.0], 0.05), ([80.0, 45.0, 65.0], 0.3))
+        probe_lag(probe_lag(np.choose(room, here), interval_s, 2 * lag_s), interval_s, lag_s) + draw.normal(0, fine, len(room))
+        for here, fine in (([9.0, 26.0, 21.0], 0.05), ([80.0, 45.0, 65.0], 0.3))
     )
     logger = Logger(interval_s, 0.1, 0.1)
     late_ms = draw.integers(0, 400, len(second))  # on its way
     probes = {"one": (logger, logger.hear(Air(START_MS + second * 1000 + late_ms, temperature, humidity)))}
     assert not raised(told({}, probes), "probe-fault")
+
+
+@pytest.mark.parametrize(("fault", "others"), [("swapped", 0), ("swapped", 1), ("humidity input dead", 1)])
+def test_nobody_is_sent_to_a_lid_by_an_input_that_is_dead_or_swapped(fault: str, others: int) -> None:
+    """A humidity of 26 %RH that a thermometer's input said, or 22 beside a sound twin at 82: "check that the lid is shut"."""
+    draw, logger, broke_ms = np.random.default_rng(9), Logger(60, *FINE), START_MS + DAY_MS
+    course = kept_box(draw, 2.0, 60)
+    one, two = probe_in(course, draw, logger), probe_in(course, draw, logger)
+    later = one.at_ms >= broke_ms
+    if fault == "swapped":
+        said = np.where(later, one.humidity_pct, one.temperature_c), np.where(later, one.temperature_c, one.humidity_pct)
+    else:
+        said = one.temperature_c, np.where(later, 22.0 + 0.1 * (one.humidity_pct - 82.0), one.humidity_pct)
+    events = told({"one": (logger, Air(one.at_ms, *said)), **({"two": (logger, two)} if others else {})})
+    names = {e.alarm for e in events if e.kind == "alarm" and e.change == "raised" and e.at_ms >= broke_ms}
+    assert not names & {"humidity-low", "lid-open", "moisture-lost", "temperature-high"}, names
+    assert names & {"probe-fault", "probes-disagree"}
