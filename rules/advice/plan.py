@@ -8,7 +8,7 @@ from functools import partial
 
 from rules.advice.balance import by_night, present_of
 from rules.advice.branches import BRANCHES, LOOKS, own_branch, with_look
-from rules.advice.cause import Cause
+from rules.advice.cause import STORES_MS, Cause
 from rules.advice.cold import cold, cold_comes_first, plug_back, warming
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent
@@ -47,7 +47,8 @@ from rules.advice.steady import may_be_a_peak
 from rules.advice.unseen import blind, without_humidity
 from rules.advice.worth import watered_pct
 from rules.climate.situation import Situation
-from rules.keeper.devices import present_knobs
+from rules.climate.thermostat import FALLS_K_H
+from rules.keeper.devices import heater_since_ms, present_knobs
 from rules.settings import Chamber
 from rules.terms.advised import Action
 from rules.terms.events import DAY_MS, HOUR_MS
@@ -103,7 +104,7 @@ def _first(
         if again is not None:
             water = _first_water(chamber, state, situation, cause) if thirsts else None
             return _plugged(chamber, state, situation, cause, again, water, standing)
-        if not (thirsts and dryness_harms(standing)):
+        if not (thirsts and dryness_harms(standing)) and not _hot_unplugged(cause, situation):
             return None  # it cools; what harms meanwhile is answered all the same
     active = {row.alarm for row in standing.values() if row.condition == "active"} - set(LOOKS) | set(due)
     own = own_branch(active, cause, lambda act: asked_lately(state, act, situation.at_ms))
@@ -134,6 +135,13 @@ def _first(
         asked = not allowed(Step(act), cause) or asked_lately(state, act, situation.at_ms, within_ms)
         return None if asked else plain("eyes", cause, (act,), Never("Do not wipe, air or dry it by figures alone."))
     return None if cause.cell.number == 9 or _can_wait(cause, situation) else cause
+
+
+def _hot_unplugged(cause: Cause, situation: Situation) -> bool:
+    """Return whether it stays too warm long after its heater was unplugged: then the room heats, or something in it."""
+    out_ms, slope = heater_since_ms(situation.changes), situation.temperature_slope_k_h
+    stored = out_ms is None or situation.at_ms - out_ms < STORES_MS
+    return cause.temperature == "high" and not stored and slope is not None and slope > FALLS_K_H
 
 
 def _eyes_differ(cause: Cause, situation: Situation) -> bool:

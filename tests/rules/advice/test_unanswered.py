@@ -11,6 +11,7 @@ from rules.advice.advisory import consider
 from rules.advice.done import begun_at, done
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Situation
+from rules.keeper.state import DeviceChange
 from rules.settings import Chamber, Heater
 from rules.terms.events import DAY_MS, HOUR_MS, AdviceEvent
 
@@ -115,6 +116,15 @@ def test_a_room_that_nobody_measures_is_cooled_where_unplugging_does_not_help(ho
     texts = [action.text for event in events for action in event.actions]
     assert any(text.startswith("Cool or shade the room") for text in texts) is cools
     assert state.open is not None and "heater:stop" in state.open.keys
+
+
+@pytest.mark.parametrize(("hours", "slope_k_h", "asks"), [(0.5, 0.4, False), (1.5, -0.8, False), (1.5, 0.4, True)])
+def test_what_warms_on_with_its_heater_out_is_not_left_without_a_step_until_it_is_lethal(hours, slope_k_h, asks):
+    """From 29 to 32 degC, for three hours of a heat wave, urgent letters told only how warm it was (foreign simulation)."""
+    out = DeviceChange(NOON_MS - int(hours * HOUR_MS), "heater_plugged", 0.0)
+    now = situation(30.2, 75.0, None, None, temperature_slope_k_h=slope_k_h, changes=(out,))
+    _, events = advised(now, AdviceState())
+    assert ("room:less" in asked(events)) is asks
 
 
 def test_a_look_at_the_lid_that_nobody_takes_keeps_the_cold_from_no_letter():
