@@ -11,6 +11,7 @@ from rules.climate.course import Presents
 from rules.telling.advice_news import take_advice, take_word
 from rules.telling.alarm_news import take_alarm
 from rules.telling.ledger import Ledger
+from rules.telling.letters import _run_down
 from rules.telling.news import importance, is_as_bad, leads
 from rules.telling.state import Heard, Owed, TellingState, Thread
 from rules.terms.advised import Action
@@ -235,6 +236,9 @@ def test_an_end_is_told_alone_or_with_the_next_letter_and_never_of_what_was_not_
         take_alarm(now, alarm(change="returned", condition="normal", level=None))
         assert owed(now, "a/temperature-high#over") == ("all-clear", "today", when, NOON)
         assert not now.state.heard["a/temperature-high"].told
+    now = ledger(Heard(alarm(), told=True, told_priority="today"), Heard(alarm("humidity-low"), told=True))
+    take_alarm(now, alarm(change="unknown", condition="unknown", level=None))  # that nobody sees it is no end
+    assert owed(now, "a/temperature-high#over") == ("situation", "today", "now", NOON)
     now = ledger(Heard(alarm(), told=True, told_priority="morning"))
     take_alarm(now, alarm(change="returned", condition="normal", level=None))
     assert owed(now, "a/temperature-high#over") == ("all-clear", "morning", "digest", NOON)
@@ -258,6 +262,46 @@ def test_boxes_that_the_room_moves_within_three_hours_are_told_as_one(apart_min:
     take_alarm(now, alarm("temperature-low", "b", since_ms=NOON - apart_min * MINUTE_MS))
     take_alarm(now, alarm("temperature-low", since_ms=NOON))
     assert now.state.heard["a/temperature-low"].place == place
+
+
+@pytest.mark.parametrize("other", ["0", "z"])
+def test_what_stands_elsewhere_holds_back_no_end_and_hurries_no_advice(other: str) -> None:
+    loud: dict[str, Any] = {"level": "harmful", "priority": "wake"}
+    elsewhere = [Heard(alarm(name, other, **loud), told=True) for name in ("heater-failed", "lid-open")]
+    now = ledger(Heard(alarm(), told=True, told_priority="today"), *elsewhere)
+    take_alarm(now, alarm(change="returned", condition="normal", level=None))
+    assert owed(now, "a/temperature-high#over") == ("all-clear", "today", "now", NOON)
+    now = ledger(*elsewhere)
+    take_alarm(now, alarm("lid-dew"))
+    assert owed(now, "a/lid-dew") == ("situation", "today", "now", NOON)
+    short: dict[str, Any] = {"value": 29.0, "seconds_left": 3600.0, "at_ms": NIGHT, "since_ms": NIGHT - HOUR_MS}
+    now = ledger(Heard(alarm(chamber=other, **short)))
+    take_advice(now, asks(at_ms=NIGHT))
+    assert owed(now) == ("situation", "today", "awake", NIGHT)
+
+
+def test_what_gets_wet_in_a_box_whose_heat_has_failed_or_that_cold_kills_goes_with_its_next_letter() -> None:
+    for beside, when in (
+        (Heard(alarm("heater-failed"), told=True), "digest"), (Heard(alarm("heater-failed")), "now"),
+        (Heard(alarm("heater-failed", condition="held"), told=True), "now"),
+        (Heard(alarm("temperature-low", level="harmful", priority="wake"), told=True), "digest"),
+        (Heard(alarm("temperature-low", level="harmful"), told=True), "now"),
+    ):  # fmt: skip
+        now = ledger(beside)
+        take_alarm(now, alarm("lid-dew"))
+        assert owed(now, "a/lid-dew") == ("situation", "today", when, NOON)
+        take_alarm(now, alarm("humidity-low"))  # which may wake by itself
+        assert owed(now, "a/humidity-low") == ("situation", "today", "now", NOON)
+
+
+def test_a_time_that_was_left_runs_down_for_a_quarter_of_an_hour() -> None:
+    for left_s, minutes, rest_s in (
+        (3600.0, 10, 3000.0), (3600.0, 15, 2700.0), (3600.0, 15.1, None), (600.0, 10, None), (0.0, 0, None),
+    ):  # fmt: skip
+        told = _run_down(alarm(seconds_left=left_s), NOON + round(minutes * MINUTE_MS))
+        assert (told.seconds_left, told.judged_ms) == (rest_s, NOON + round(minutes * MINUTE_MS))
+    judged = alarm(seconds_left=3600.0, judged_ms=NOON - 5 * MINUTE_MS)
+    assert _run_down(judged, NOON).seconds_left == 3300.0
 
 
 # ---------------------------------------------------------------- what comes before what

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -38,7 +39,7 @@ class Scene:
     def heard(self, name: str = "temperature-high", *, told: bool = True, **more: Any) -> Heard:
         kept = {key: more.pop(key) for key in ("told_priority", "told_ms", "letter_value", "letter_value_ms") if key in more}
         one = Heard(alarm(name, **{"at_ms": self.at_ms} | more), told=told, **kept)
-        self.state.heard[f"a/{name}"] = one
+        self.state.heard[f"{one.latest.chamber}/{name}"] = one
         return one
 
     def asks(self, name: str = "a.1", *, sent: bool = False, **more: Any) -> AdviceEvent:
@@ -413,3 +414,47 @@ def test_a_letter_is_kept_as_reminder_or_calm_only_where_it_is() -> None:
         assert scene.news() == row
         scene.pressing.note(scene.group(), scene.thread, NOON)
         assert (len(scene.thread.reminded_ms), len(scene.thread.calm_ms)) == kept
+
+
+NIGHT = at("10 23:30")
+
+
+@pytest.mark.parametrize(("more", "better"), [
+    ({}, True), ({"seconds_left": 3600.0}, False), ({"seconds_left": 3600.0, "suppression": "by-design"}, False),
+    ({"seconds_left": 3600.0, "suppression": "shelved"}, True), ({"seconds_left": 3600.0, "condition": "normal"}, True),
+])  # fmt: skip
+def test_what_was_put_off_waits_for_the_morning_where_all_that_stands_lasts_the_night(
+    more: dict[str, Any], better: bool
+) -> None:
+    scene = Scene(NIGHT, t=29.0, rh=50.0)
+    scene.heard(value=29.0, seconds_left=9 * 3600.0)
+    if more:
+        scene.heard("humidity-low", value=50.0, since_ms=NIGHT - HOUR_MS, **more)
+    owed = scene.owes(alarm(), alarm="a/temperature-high")
+    assert scene.pressing._has_got_better([owed], NIGHT) is better
+    assert not scene.pressing._has_got_better([replace(owed, priority="wake")], NIGHT)
+    assert not scene.pressing._has_got_better([replace(owed, alarm="")], NIGHT)
+
+
+@pytest.mark.parametrize("other", ["0", "z"])
+def test_what_stands_elsewhere_changes_nothing_here(other: str) -> None:
+    """A box before it in the alphabet and one behind it, in which heat kills."""
+    scene = Scene(NIGHT, t=28.4)
+    scene.heard(value=28.4, told_ms=NIGHT - 3 * HOUR_MS, letter_value=28.4, letter_value_ms=NIGHT)
+    owed = scene.owes(alarm(), alarm="a/temperature-high")
+
+    def found() -> list[Any]:
+        pressing, settled = scene.pressing, scene.pressing.settled
+        return [
+            pressing._has_got_better([owed], NIGHT), settled.is_settled("a", NIGHT), settled.goes_on("a", NIGHT),
+            settled.all_come_back("a", NIGHT), settled.is_late("a", NIGHT), pressing._is_near_mark("a", NIGHT),
+            pressing._began_anew(alarm("heater-runaway", at_ms=NIGHT), "a"), pressing._figure_told(alarm("humidity-low"), "a"),
+            settled.has_gone_on(alarm(value=29.2)), [one.latest.chamber for one in scene.state.standing("a")],
+        ]  # fmt: skip
+
+    alone = found()
+    assert alone == [True, True, False, False, False, False, True, False, True, ["a"]]
+    loud: dict[str, Any] = {"chamber": other, "priority": "wake", "level": "harmful", "value": 36.0, "seconds_left": 60.0}
+    for name in ("temperature-high", "heater-runaway", "humidity-low", "lid-open"):
+        scene.heard(name, told_ms=NIGHT - MINUTE_MS, letter_value=40.0, letter_value_ms=NIGHT + 1, harm_used=1.6, **loud)
+    assert found() == alone
