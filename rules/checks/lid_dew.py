@@ -19,7 +19,7 @@ from rules.climate.swing import HEAT, mean_of_swing
 from rules.climate.view import View
 from rules.physics.condensate import SETTLED_G_M2, condensation_flux_g_m2h, drip_load_g_m2
 from rules.physics.vapour import saturation_vapour_pressure_pa_or_nan
-from rules.terms.events import DAY_MS
+from rules.terms.events import DAY_MS, HOUR_MS
 
 Floats = NDArray[np.float64]
 
@@ -34,6 +34,8 @@ UNMEASURED_G_M2 = 20.0
 (`drip_load_g_m2`). Own estimate."""
 SOON_H = 1.0
 """So far ahead what gathers or dries is counted. Own estimate."""
+FILMS_MS = 3 * HOUR_MS
+"""So long after it was wiped a lid that water was seen on carries a film again, at 10 g/m2 an hour. Own estimate."""
 SIGHTING_HOLDS_MS = DAY_MS
 """A lid wets and dries with the day; what was seen yesterday says nothing of today. Judgement."""
 
@@ -87,7 +89,9 @@ def check(view: View) -> Iterator[Verdict]:
     zone[(zone >= OUTSIDE) & (view.condensate >= harmful)] = HARM
     unknown = np.isnan(view.margin)
     zone[unknown] = UNSEEN
-    zone[view.lid_seen_wet & (zone < OUTSIDE)] = OUTSIDE
+    dried_ms = view.memory.lid_dried_ms or 0
+    again = view.lid_wets & (view.at_ms >= dried_ms + FILMS_MS)
+    zone[(view.lid_seen_wet | again) & (zone < OUTSIDE)] = OUTSIDE
     by_eye = seen_lately(view) & (view.memory.lid_seen == "dry") & (unknown | (view.condensate < SETTLED_G_M2))
     zone[by_eye] = CLEAR
 
@@ -95,6 +99,8 @@ def check(view: View) -> Iterator[Verdict]:
 
     def facts(index: int) -> Facts:
         margin, load = float(view.margin[index]), float(view.condensate[index])
+        if again[index] and not view.lid_seen_wet[index]:
+            return Facts(None, None, "K", None, f"you saw {seen} on it, and its air is as humid as then")
         if unknown[index]:
             return Facts(None, None, "K", None, "you saw it dry" if seen == "dry" else f"you saw {seen} on it")
         eye = "you saw it dry; " if by_eye[index] else f"you saw {seen} on it; " if view.lid_seen_wet[index] else ""

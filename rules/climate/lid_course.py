@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 Instants = NDArray[np.int64]
 
 LONGEST_STEP_MS = 30 * MINUTE_MS  # what the lid did in a longer gap is not made up, bookkeeping
+AS_HUMID_PCT = 3.0
+"""Air that is drier by less than this is as humid as it was: what a cheap probe is unsure of. Own estimate."""
 PIECE = 512
 """So many instants are worked out at once: a lid that is dry all along them costs nothing. Bookkeeping."""
 
@@ -64,3 +66,16 @@ def seen_wet(memory: PlaceMemory, at_ms: Instants, margin: Floats, water_g_m2: F
     if over.any():
         memory.lid_dried_ms = int(at_ms[np.argmax(over)])
     return np.asarray((at_ms >= seen_ms) & ~over & (known | (at_ms < seen_ms + DAY_MS)))
+
+
+def wets_as_seen(
+    memory: PlaceMemory, laid_ms: int | None, at_ms: Instants, margin: Floats, humidity_pct: Floats
+) -> NDArray[np.bool_]:
+    """Return where the air is about as humid as when water was seen on a lid of which nothing tells how warm it is: within a
+    day, and without foam laid since (`laid_ms`). What was wiped off then comes back."""
+    seen_ms, seen_pct = memory.lid_seen_ms, memory.lid_seen_pct
+    if seen_ms is None or seen_pct is None or memory.lid_seen not in condensate.SEEN_G_M2:
+        return np.zeros(len(at_ms), bool)
+    bare = laid_ms is None or laid_ms < seen_ms
+    within = (at_ms >= seen_ms) & (at_ms < seen_ms + DAY_MS)
+    return np.asarray(bare & within & np.isnan(margin) & (humidity_pct >= seen_pct - AS_HUMID_PCT))

@@ -9,16 +9,13 @@ from rules.climate.heating import usual_at
 from rules.climate.place_uncertainty import humidity_u_pct, margin_u_k, temperature_u_k
 from rules.climate.situation import Situation
 from rules.climate.view import View, failing_test
-from rules.physics.condensate import SEEN_G_M2
 from rules.physics.moist_air import absolute_humidity_g_m3
 from rules.physics.uncertainty import dew_point_uncertainty_k, probability_wet
 from rules.terms.condition_changes import Harm
-from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
+from rules.terms.events import HOUR_MS, MINUTE_MS
 
 NO_ROOM_HUMIDITY = "no room humidity: what venting would do is unknown"
 QUARTER_MS, EARLIER_MS = 15 * MINUTE_MS, 10 * MINUTE_MS  # own estimate
-AS_HUMID_PCT = 3.0
-"""Air that is drier by less than this is as humid as it was: what a cheap probe is unsure of. Own estimate."""
 LOOKED_LATELY_MS = 36 * HOUR_MS
 """So long a look at the lid bears on what is computed of it since: a daily one, late once. Judgement."""
 
@@ -83,7 +80,7 @@ def situation_at(
         temperature_read_ms=read_ms(view.temperature.read_ms[index]),
         humidity_read_ms=read_ms(view.humidity.read_ms[index]),
         lid_seen_wet=bool(view.lid_seen_wet[index]),
-        lid_wets=margin is None and humidity is not None and _wets_as_seen(view, at_ms, humidity),
+        lid_wets=bool(view.lid_wets[index]),
         dry_looks=view.memory.dry_looks if lately else 0,
         dry_against=view.memory.dry_against if lately else 0,
         lid_looked_ms=view.lid_looked_ms,
@@ -99,16 +96,6 @@ def situation_at(
 def known(value: float) -> float | None:
     """Return a value as it is told of, None for NaN."""
     return None if value != value else round(float(value), 4)
-
-
-def _wets_as_seen(view: View, at_ms: int, humidity_pct: float) -> bool:
-    """Return whether the air is about as humid as when water was seen on this lid within the day, and no foam lies on it since:
-    what was wiped off then comes back."""
-    memory, changes = view.memory, view.keeper.devices.get(view.place, ())
-    if memory.lid_seen_ms is None or memory.lid_seen_pct is None or memory.lid_seen not in SEEN_G_M2:
-        return False
-    laid = any(change.knob == "foam" and change.at_ms >= memory.lid_seen_ms for change in changes)
-    return not laid and at_ms - memory.lid_seen_ms < DAY_MS and humidity_pct >= memory.lid_seen_pct - AS_HUMID_PCT
 
 
 def _lid_source(view: View, index: int) -> str | None:

@@ -25,7 +25,7 @@ from rules.climate.judging import (
     Heard,
     Instants,
 )
-from rules.climate.lid_course import condensate_g_m2, lagged_lid_c, seen_wet
+from rules.climate.lid_course import condensate_g_m2, lagged_lid_c, seen_wet, wets_as_seen
 from rules.climate.memory import Hour, Night, PlaceMemory, ProbeMemory
 from rules.climate.quality import GOOD, TESTS
 from rules.climate.thermostat import ToldHeater, Usual, told_heater
@@ -93,6 +93,8 @@ class View:
     condensate: Floats
     lid_seen_wet: NDArray[np.bool_]
     """Where the lid is wet by the keeper's eyes."""
+    lid_wets: NDArray[np.bool_]
+    """Where it is wet again, wiped or not, as it was seen to be in such air."""
     recent: Recent
     heater: ToldHeater | None
     """The chamber's heater as the keeper last said; None: it has none."""
@@ -244,6 +246,7 @@ def look(
         margin=margin,
         condensate=water,
         lid_seen_wet=seen_wet(memory, at_ms, margin, water),
+        lid_wets=wets_as_seen(memory, _foam_laid_ms(keeper, place), at_ms, margin, humidity.value),
         recent=signals,
         heater=None if chamber is None else told_heater(chamber, keeper.devices.get(place, ())),
         keeper=keeper,
@@ -251,6 +254,11 @@ def look(
         room_recent=around.room_recent,
         room_hours=around.room_hours,
     )
+
+
+def _foam_laid_ms(keeper: KeeperState, place: str) -> int | None:
+    changes = keeper.devices.get(place, ())
+    return max((change.at_ms for change in changes if change.knob == "foam"), default=None)
 
 
 def _room_dew_point(chamber: Chamber | None, around: Around) -> Floats:

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
-from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, Batch, Event, Reading
+from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Batch, Event, Reading
 from rules.terms.words import AdviceDone, LidSeen, TakeBack, Word
 from rules.turn.advance import EngineState, advance, dump_state, load_state
 
@@ -75,3 +75,7 @@ def test_it_holds_as_long_as_the_air_is_as_humid(after_pct: float, wets: bool) -
     state, _ = lived(state, now_ms, 1.0, after_pct, *words)
     seen = state.places["north"].present
     assert seen is not None and (seen.lid_wets, seen.lid_seen_wet) == (wets, False)
+    assert "north/lid-dew" not in state.alarms.records or not state.alarms.records["north/lid-dew"].open  # it is just wiped
+    state, events = lived(state, now_ms + HOUR_MS, 3.5, after_pct)
+    raised = [one.reason for one in events if isinstance(one, AlarmEvent) and (one.alarm, one.change) == ("lid-dew", "raised")]
+    assert bool(raised) is wets and all("as humid as then" in (reason or "") for reason in raised)
