@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from advice_scenes import devices, situation, standing
 
-from rules.advice.balance import present_of
+from rules.advice.balance import moment, present_of
 from rules.advice.cause import Cause, reason_of
 from rules.advice.devices import Move, moves_for
 from rules.advice.model import prior_model
@@ -170,7 +170,29 @@ def test_nothing_that_harms_on_its_way_is_taken_and_it_is_counted() -> None:
         course = found.shortlist.ahead(place)
         assert min(row.humidity_pct for row in course[:-1]) > min(row.humidity_pct for row in found.without[:-1]) - 0.5
     assert found.shortlist.first in found.shortlist.safe
-    assert found.refused == len(found.shortlist.places) - len(found.shortlist.safe)
+
+
+def test_what_harms_on_its_way_more_than_now_and_than_to_leave_it_be_is_refused_and_counted() -> None:
+    """Four candidates and to leave it be: one goes to 31 degC, a kelvin beyond what harms, the next to 30, the third to 31 in
+    some of the draws, the fourth to 50 %RH, ten points beyond."""
+    found, *_ = searched(SCENES["hot and dry"][0])
+    short, draws = found.shortlist, len(found.shortlist.present.weight)
+    now = np.full((5, draws), 28.0), np.full((5, draws), 70.0), np.full((5, draws), 2.0)
+    later = tuple(column.copy() for column in now)
+    later[0][0], later[0][1], later[0][2, 0], later[1][3] = 31.0, 30.0, 31.0, 50.0
+    for share, safe in ((0.09, [3, 0]), (0.07, [3, 2, 0])):
+        weight = np.full(draws, (1.0 - share) / (draws - 1))
+        weight[0] = share
+        short = replace(short, places=[4, 3, 2, 1, 0], present=replace(short.present, weight=weight))
+        assert short._safe_of(short.places, [moment(*now), moment(*later), moment(*now)]) == safe
+    vars(short)["safe"] = safe
+    assert replace(found, shortlist=short).refused == 2
+    # What is so now already, or comes by itself, is nobody's doing.
+    worse_now, worse_idle = (tuple(column.copy() for column in now) for _ in range(2))
+    worse_now[0][:] = 31.0
+    assert short._safe_of(short.places, [moment(*worse_now), moment(*later)]) == [4, 3, 2, 0]
+    worse_idle[0][4] = 31.0
+    assert short._safe_of(short.places, [moment(*now), moment(*later), moment(*worse_idle)])[0] == 4
 
 
 def test_the_course_is_told_from_half_an_hour_on_and_ends_at_rest() -> None:

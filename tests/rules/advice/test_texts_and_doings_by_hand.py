@@ -278,6 +278,7 @@ def test_an_amount_is_a_share_of_the_first_change_and_nothing_done_waits_for_not
     state, changes = booked(advisory("north-1", WATER, fan), 0.0)
     assert changes == [("fan", 3.0)] and state.judge_from_ms == {"fan": NOON_MS + HOUR_MS}
     assert booked(advisory("north-1", WATER), 80.0)[1] == [("water", 2.0)]  # 2.6, but never remembered above 2
+    assert booked(advisory("north-1", WATER), 40.0 / 3.0)[1] == [("water", 0.9333)]  # 0.6 and a third of 1
 
 
 def test_vents_are_whole_and_a_mat_that_is_dimmed_to_nothing_is_unplugged() -> None:
