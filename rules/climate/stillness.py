@@ -25,6 +25,8 @@ LEARNED_AFTER = 12
 """After so many moves it is known how often a probe moves. Own estimate."""
 WANDERS_STEPS = 2
 """To and fro between two steps a quantity goes at their border however calm the air is. Own estimate."""
+COARSE_M = 500
+"""Finer steps, in thousandths, no air keeps to for long. Own estimate."""
 NEWBORN_MS = 2 * DAY_MS
 """Before that it may stand so long, and three times as long as by its resolution: a cave or a box over salt is calm from the
 first reading on. Own estimate."""
@@ -138,7 +140,7 @@ def may_stand_ms(temperature: Stillness | None, humidity: Stillness | None, inte
     """
     known = [one for one in (temperature, humidity) if one is not None]
     hours = _hours_of_resolution(temperature, humidity)
-    learned = np.maximum.reduce([one.moves for one in known]) >= LEARNED_AFTER
+    learned = np.logical_or.reduce([_moves_known(one) for one in known])
     calm = _livelier(known, [one.calm_for_ms for one in known])
     wont = _livelier(known, [one.stood_min2 * MINUTE_MS // np.maximum(one.stood_min, 1) for one in known])
     by_calm = np.maximum(4 * np.maximum(calm, FLAT_SAMPLES * interval_ms), hours * HOUR_MS // 4)
@@ -159,11 +161,20 @@ def channel_may_stand_ms(one: Stillness, humidity: bool, beside: Bools, interval
     hours_ms = (_hours_of_resolution(None, one) if humidity else _hours_of_resolution(one, None)) * HOUR_MS
     wont = one.stood_min2 * MINUTE_MS // np.maximum(one.stood_min, 1)
     by_habit = STANDS_AT_MOST * np.maximum(wont - interval_ms // 2, 0)
-    wanders = (one.moves >= LEARNED_AFTER) & (thousandths(one.most - one.least) >= WANDERS_STEPS * one.grain_m)
-    alone = np.where(wanders, np.maximum(hours_ms, 4 * one.calm_for_ms), never)
+    alone = np.where(_wandered(one), np.maximum(hours_ms, 4 * one.calm_for_ms), never)
     may = np.where(beside, np.minimum(alone, hours_ms // 4), alone)
     longest: Instants = np.maximum.reduce([may, by_habit, one.calm_for_ms, np.full(len(may), FLAT_SAMPLES * interval_ms)])
     return longest
+
+
+def _moves_known(one: Stillness) -> Bools:
+    """Return where it is known how often a quantity moves; in coarse steps, to and fro at a border teaches nothing of it."""
+    return (one.moves >= LEARNED_AFTER) & ((one.grain_m < COARSE_M) | _wandered(one))
+
+
+def _wandered(one: Stillness) -> Bools:
+    """Return where a quantity was seen to go over several of its steps."""
+    return (one.moves >= LEARNED_AFTER) & (thousandths(one.most - one.least) >= WANDERS_STEPS * one.grain_m)
 
 
 def _livelier(known: list[Stillness], stood_ms: list[Instants]) -> Instants:
@@ -171,7 +182,7 @@ def _livelier(known: list[Stillness], stood_ms: list[Instants]) -> Instants:
     the border of two steps, teaches no more than how long it may stand."""
     never = np.iinfo(np.int64).max // 16
     least = np.minimum.reduce(
-        [np.where(one.moves >= LEARNED_AFTER, stood, never) for one, stood in zip(known, stood_ms, strict=True)]
+        [np.where(_moves_known(one), stood, never) for one, stood in zip(known, stood_ms, strict=True)]
     )
     livelier: Instants = np.where(least < never, least, np.max(stood_ms, axis=0))
     return livelier
