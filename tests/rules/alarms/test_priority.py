@@ -108,3 +108,17 @@ def test_the_tables_are_in_order() -> None:
         assert [rank(one) for one in row] == sorted((rank(one) for one in row), reverse=True)
     assert set(PRIORITIES) == {one for row in GRID.values() for one in row}
     assert all(list(row.hours) == sorted(row.hours) for kind in ALARMS.values() for row in kind.bears)
+
+
+def test_only_a_temperature_that_rises_out_of_its_band_is_serious_before_it_has_left_it() -> None:
+    """Heat is sudden; cold, and a humidity that rises, are slow. Before an alarm as after it in the alphabet."""
+    told = {
+        (name, value): priority_of(name, "outside", size="C", value=value, limit=limit).consequence
+        for name, value, limit in (
+            ("temperature-leaving", 27.0, 28.0), ("temperature-leaving", 28.0, 28.0), ("temperature-leaving", 25.0, 24.0),
+            ("humidity-leaving", 85.0, 90.0), ("temperature-swings", 25.0, 28.0),
+        )
+    }  # fmt: skip
+    assert [name for name, consequence in told.items() if consequence == "serious"] == [
+        ("temperature-leaving", 27.0), ("temperature-leaving", 28.0),
+    ]
