@@ -107,7 +107,7 @@ def noise_of(at_ms: NDArray[np.int64], value: NDArray[np.float64]) -> Noise:
     gaps = np.diff(at_ms)
     interval_ms = max(1, int(np.median(gaps)))
     observed_ms = float(np.minimum(gaps, 2 * interval_ms).sum())
-    rest = value - _running_median(value, max(3, MEDIAN_MS // interval_ms | 1))
+    rest = value - _running_median(value, max(3, MEDIAN_MS // interval_ms))
     steps = np.diff(np.unique(np.round(value, 6)))
     quantum = float(steps.min()) if len(steps) and steps.min() >= 1e-3 else 0.0
     return Noise(
