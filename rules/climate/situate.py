@@ -39,9 +39,7 @@ def situation_at(
         absolute = float(absolute_humidity_g_m3(temperature, humidity, pressure_pa))
         u_dew = float(dew_point_uncertainty_k(temperature, humidity, u_t, u_h))
     swing = usual_at(view, at_ms)
-    saturated = any(
-        failing_test(view, name, index, "relative_humidity") == "saturated" for name in view.settings.probes_at(view.place)
-    )
+    saturated = is_saturated(view, index)
     seen_ms = view.memory.lid_seen_ms
     lately = seen_ms is not None and at_ms - seen_ms <= LOOKED_LATELY_MS
     return Situation(
@@ -91,6 +89,12 @@ def situation_at(
         harm=harm,
         outside=outside,
     )
+
+
+def is_saturated(view: View, index: int) -> bool:
+    """Return whether a humidity probe is at its top and not to be believed as air humidity."""
+    names = view.settings.probes_at(view.place)
+    return any(failing_test(view, name, index, "relative_humidity") == "saturated" for name in names)
 
 
 def known(value: float) -> float | None:

@@ -19,13 +19,13 @@ from rules.advice.worth import held_against, is_due
 from rules.alarms import alarms
 from rules.climate.course import Presents
 from rules.climate.hours import SWINGING, Climate
-from rules.climate.situate import situation_at
+from rules.climate.situate import is_saturated, situation_at
 from rules.climate.situation import Situation
 from rules.climate.view import View
 from rules.settings import Chamber, Settings
 from rules.terms.condition_changes import Harm
 from rules.terms.events import DAY_MS, AlarmEvent, Event
-from rules.trade.alarm_kinds import QUESTIONS
+from rules.trade.alarm_kinds import ALARMS, QUESTIONS
 from rules.turn.state import EngineState
 from rules.turn.together import Together
 
@@ -69,6 +69,8 @@ def advise(
                 looks = looks_at(settings.telling, adviser, stands, at_ms, blind=bool(blind[index]))
                 if not looks and at_ms not in turned_ms:
                     continue
+                if not owing and not together.moved(name, at_ms) and nothing_to_say(view, index, stands):
+                    continue
                 harm = tuple(presents.harms(name, at_ms).values())
                 seen = situation_at(view, index, settings.pressure_pa)
                 situation = for_adviser(settings, state, seen, adviser, together, climate, harm)
@@ -83,6 +85,15 @@ def advise(
         if adviser is not known:
             state.advice[name] = adviser
     return events
+
+
+def nothing_to_say(view: View, index: int, stands: Mapping[str, Standing]) -> bool:
+    """Return whether nothing can come of a look where no adviser owes anything and no room moves its chambers: no alarm of the
+    climate stands, and temperature and humidity are seen and believed, so that what does stand calls for no probe."""
+    if any(ALARMS[row.alarm].answered == "climate" for row in stands.values()):
+        return False
+    seen = not np.isnan(view.temperature.value[index]) and not np.isnan(view.humidity.value[index])
+    return seen and not is_saturated(view, index)
 
 
 def for_adviser(

@@ -42,17 +42,18 @@ class Together:
     def besides(self, chamber: str, at_ms: int) -> tuple[Beside, ...]:
         """Return the other chambers of a chamber's room that are moved with it at an instant."""
         room = self.settings.chambers[chamber].room
-        mine = self._moved(chamber, at_ms) if room else {}
+        mine = self.moved(chamber, at_ms) if room else {}
         if not mine:
             return ()
         return tuple(
             self._beside(other, harm, at_ms)
             for other, entry in self.settings.chambers.items() if other != chamber and entry.room == room
-            for harm, since_ms in self._moved(other, at_ms).items()
+            for harm, since_ms in self.moved(other, at_ms).items()
             if harm in mine and abs(mine[harm] - since_ms) <= TOGETHER_FOR_MS
         )
 
-    def _moved(self, chamber: str, at_ms: int) -> _Moved:
+    def moved(self, chamber: str, at_ms: int) -> _Moved:
+        """Return since when a chamber is too hot or too cold at an instant, hidden alarms included."""
         if chamber not in self._steps:
             rows: dict[str, AlarmRecord | AlarmEvent] = dict(self.before.get(chamber, {}))
             begins, moves = [], [self._moved_by(chamber, rows)]
