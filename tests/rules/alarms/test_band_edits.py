@@ -73,3 +73,13 @@ def test_two_edits_one_after_the_other_are_both_seen() -> None:
 def test_each_side_has_its_own_digest() -> None:
     before, after = limits_of(watch_with(), "nest"), limits_of(watch_with(temperature=TemperatureBand(high=28.5)), "nest")
     assert {alarm for alarm in before if before[alarm] != after[alarm]} == {"temperature-high", "*"}
+
+
+def test_the_probes_of_the_chamber_itself_count_and_no_others() -> None:
+    before = watch_with()
+    name, probe = next((name, probe) for name, probe in before.probes.items() if probe.place == "nest")
+    slower = before.model_copy(update={"probes": before.probes | {name: probe.model_copy(update={"interval": 90_000})}})
+    other = before.model_copy(update={"probes": before.probes | {"new": probe.model_copy(update={"place": "elsewhere"})}})
+    digests = [limits_of(settings, "nest") for settings in (before, slower, other)]
+    assert [alarm for alarm in digests[0] if digests[0][alarm] != digests[1][alarm]] == ["*"]
+    assert digests[2] == digests[0]

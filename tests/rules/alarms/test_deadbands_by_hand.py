@@ -33,6 +33,13 @@ def test_a_zigzag_is_as_fast_as_it_is_wide_and_never_like_itself() -> None:
     assert (noise.quantum, noise.spread, noise.interval_ms, noise.fast_for_s) == (1.0, 0.5, 10 * MINUTE_MS, None)
 
 
+def test_what_a_float_adds_to_a_step_is_no_step() -> None:
+    """Less than half a millionth is a probe's arithmetic; steps below a thousandth are none that it tells."""
+    for error, step, quantum in ((2e-7, 1.0, 1.0), (0.0, 0.001, 0.001), (0.0, 0.0009, 0.0)):
+        value = np.arange(40) % 2 * step + np.arange(40) % 3 * error
+        assert noise_of(each(10, 40), value).quantum == pytest.approx(quantum, abs=1e-6)
+
+
 def test_what_lasts_over_half_an_hour_is_not_fast() -> None:
     """The middle of 30 minutes and of the one more that makes them odd: a step of 16 readings is it, one of 15 is not."""
     for lasts, is_fast in ((15, True), (16, False)):

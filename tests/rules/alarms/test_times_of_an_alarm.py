@@ -87,6 +87,19 @@ def test_a_change_that_knows_no_figure_leaves_what_was_seen_last() -> None:
     assert [(one.value, one.limit, one.raised_from) for one in alarms(events)][1:] == [(30.5, 30.0, None)]
 
 
+@pytest.mark.parametrize(("back", "alarm", "left_s"), [
+    (("recovering", "relapsed"), "temperature-high", None),  # its account looks at it within minutes
+    (("recovering", "relapsed"), "lid-open", 600.0), (("held", "resumed"), "temperature-high", 600.0),
+    (("harmful", "eased"), "temperature-high", 600.0),
+])  # fmt: skip
+def test_a_relapse_waits_for_its_account_and_any_other_return_tells_its_own_time(
+    back: tuple[str, str], alarm: str, left_s: float | None
+) -> None:
+    turns = (change(5 + 5 * place, to, alarm=alarm, seconds_left=600.0) for place, to in enumerate(back))
+    state, _ = run(change(1, "active", alarm=alarm, seconds_left=900.0), *turns)
+    assert state.records[f"left/{alarm}"].seconds_left == left_s
+
+
 # ---------------------------------------------------------------- chattering, held, stale
 
 
