@@ -15,6 +15,8 @@ from io import BytesIO
 import numpy as np
 from numpy.typing import NDArray
 
+from adapters.recorded_row import LAST_YEAR
+
 _CELLS = {"time": 30, "probe": 40, "quantity": 24, "value": 8, "unit": 8}  # bytes; a cell that fills its place may be cut
 _OFFSETS = {"time": 0, "probe": 32, "quantity": 72, "unit": 96, "value": 104}
 _SERIES = slice(32 // 8, 104 // 8)  # probe, quantity and unit, as words of eight bytes
@@ -29,6 +31,7 @@ _TAIL = re.compile(rb"(?:\.([0-9]{3}))?(?:Z|([+-])([01][0-9]|2[0-3]):([0-5][0-9]
 _FORM = np.frombuffer(b"0000-00-00T00:00:00", np.uint8)
 _ABOVE = np.where(ord("0") == _FORM, 9, 0).astype(np.uint8)  # a digit may lie so far above the form's letter
 _SECONDS = len(_FORM)
+_LATE_S = int(np.datetime64(f"{LAST_YEAR + 1}-01-01", "s").astype(np.int64))
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +83,8 @@ def _instants(texts: NDArray[np.bytes_]) -> NDArray[np.int64] | None:
     same = bool((tails == tails[0]).all())
     distinct, which = (tails[:1], np.zeros(len(tails), np.intp)) if same else np.unique(tails, return_inverse=True)
     shifts = [_shift_ms(tail) for tail in distinct.tolist()]
-    if None in shifts or bool((seconds < 86_400).any()):
-        return None
+    if None in shifts or bool(((seconds < 86_400) | (seconds >= _LATE_S)).any()):
+        return None  # a year that the slow way refuses, or a day that an offset may move out of one it takes
     return 1000 * seconds + np.array(shifts, np.int64)[which]
 
 

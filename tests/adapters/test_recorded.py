@@ -82,6 +82,15 @@ def test_bad_lines_are_counted_and_named_and_the_rest_is_read(recorded):
     assert "'9999-12-31T23:59:59Z' lies after 2199" in reasons[13]
 
 
+@pytest.mark.parametrize(
+    "time", ["9999-12-31T23:59:59-14:00", "2200-01-01T00:00:00Z", "2200-01-01T01:00:00+14:00", "1969-12-31T23:00:00Z"]
+)
+def test_a_year_that_no_recording_has_is_refused_though_all_else_is_plain(recorded, time: str):
+    """Read by columns, the year 9999 west of Greenwich was the year 10000 and a traceback."""
+    got = recorded(HEAD + b"2026-03-01T00:00:00Z,air,air_temperature,25,Cel\n%s,air,air_temperature,25,Cel\n" % time.encode())
+    assert [one.line for one in got.bad] == [3] and time in got.bad[0].reason
+
+
 def test_unknown_probe_is_a_bad_line_where_the_probes_are_known(recorded):
     data = HEAD + b"".join(
         b"2026-03-01T00:00:0%dZ,%s,air_temperature,25,Cel\n" % (second, probe)
