@@ -140,17 +140,14 @@ def moved_beside(
 ) -> Bools:
     """Return where the nearest of the other probes went further while this one stood than its steps and two probes' errors
     could hide; keeps in `memory` between what and what it went in the newest stand."""
-    moved = np.zeros(len(at_ms), bool)
     if not seconds:
         memory.beside_least = memory.beside_most = None
-        return moved
-    said, steps_m = seconds[0].led_at(at_ms, quantity), seconds[0].stillness_at(at_ms)[1]
+        return np.zeros(len(at_ms), bool)
+    said = seconds[0].led_at(at_ms, quantity)
     for second in seconds[1:]:
         other = second.led_at(at_ms, quantity)
-        closer = np.isnan(said) | (np.abs(other - raw) < np.abs(said - raw))
-        said, steps_m = np.where(closer, other, said), np.where(closer, second.stillness_at(at_ms)[1], steps_m)
-    hidden = AGREE[quantity] + (own.grain_m + steps_m) / 1000.0
-    age_ms = at_ms - own.since_ms
+        said = np.where(np.isnan(said) | (np.abs(other - raw) < np.abs(said - raw)), other, said)
+    age_ms, went = at_ms - own.since_ms, np.zeros(len(at_ms))
     begins = np.union1d([0], np.flatnonzero(age_ms == 0))
     ends = np.append(begins[1:], len(at_ms))
     worth = (age_ms[ends - 1] >= FLAT_SAMPLES * interval_ms) | (ends == len(at_ms))
@@ -160,7 +157,11 @@ def moved_beside(
             low = high = np.nan
         least = np.fmin.accumulate(np.concatenate(([low], said[begin:end])))[1:]
         most = np.fmax.accumulate(np.concatenate(([high], said[begin:end])))[1:]
-        moved[begin:end] = most - least > hidden[begin:end]
+        went[begin:end] = most - least
     known = not np.isnan(least[-1])
     memory.beside_least, memory.beside_most = (float(least[-1]), float(most[-1])) if known else (None, None)
+    if not (went > AGREE[quantity]).any():
+        return np.zeros(len(at_ms), bool)
+    steps_m = np.maximum.reduce([second.stillness_at(at_ms)[1] for second in seconds])
+    moved: Bools = went > AGREE[quantity] + (own.grain_m + steps_m) / 1000.0
     return moved

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from rules.climate.beside import Air, Second, beside, moved_beside
 from rules.climate.memory import ProbeMemory, Series
-from rules.climate.quality import GOOD, NONSENSE, SUSPECT, TESTS, Flat, Judged, judge
+from rules.climate.quality import GOOD, SUSPECT, TESTS, Flat, Judged, asks_second, judge
 from rules.climate.stillness import (
     FLAT_SAMPLES,
     Stillness,
@@ -83,7 +83,8 @@ def hear(
         after = copy(before)
         moved = moved_beside(after, others, quantity, at_ms, raw, still, interval_ms)
         flat = _flat(memory, fresh, own, quantity, after, moved, interval_ms)
-        second = beside(others, quantity, at_ms, raw, still.grain_m, here, interval_ms)
+        asked = others if asks_second(before, quantity, raw) else ()
+        second = beside(asked, quantity, at_ms, raw, still.grain_m, here, interval_ms)
         air_c = None if here is None else here.value
         nonsense = None if here is None else _nonsense(memory.series.get("air_temperature"), heard, at_ms, here.value)
         after, judged = judge(after, quantity, at_ms, raw, interval_ms, flat, second, air_c, still.grain_m, nonsense)
@@ -101,12 +102,13 @@ def hear(
 
 
 def _nonsense(before: Series | None, heard: list[Heard], at_ms: Instants, air_c: Floats) -> Bools:
-    """Return where the temperature of a probe was not believed at last, and is a figure as a humidity is."""
-    result = np.full(len(at_ms), before is not None and before.flag >= SUSPECT and before.test in NONSENSE)
+    """Return where the temperature of a probe was not believed at last and reads like a humidity, as two swapped channels do; a
+    sentinel knows of its own fault."""
+    result = np.full(len(at_ms), before is not None and before.flag >= SUSPECT and before.test != "sentinel")
     item = next((one for one in heard if one.quantity == "air_temperature"), None)
     if item is not None:
         where = newest_at(item.judged.at_ms, at_ms)
-        said = (item.judged.flag >= SUSPECT) & np.isin(item.judged.test, [TESTS.index(name) for name in NONSENSE])
+        said = (item.judged.flag >= SUSPECT) & (item.judged.test != TESTS.index("sentinel"))
         result = np.where(where >= 0, said[np.maximum(where, 0)], result)
     return result & (air_c > FACTS["air_temperature"].domain_high)
 

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.climate.memory import Series
-from rules.climate.wetness import wet
+from rules.climate.wetness import rests, wet
 from rules.terms.events import HOUR_MS, MINUTE_MS
 from rules.terms.quantities import DRIEST_PCT, FACTS, Quantity
 
@@ -71,9 +71,6 @@ everywhere else. Own estimate."""
 FLAT_FAIL_AFTER = 3  # own estimate
 JUMPS = ("spike", "domain", "sentinel", "gross-range")
 """What a loose contact or a dying probe says between readings that look well; or it goes back and forth as far."""
-NONSENSE = ("domain", "gross-range")
-"""A temperature that is so, and too hot, takes its probe's humidity with it: two channels that were swapped. One that tells
-a sentinel knows of its own fault. Own judgement."""
 JUMPS_OF, ERRATIC_JUMPS, CALM_JUMPS = 24, 5, 1
 """A probe that began to jump so often in so many samples is erratic, until it did at most so often. Sound ones of all paces did
 three times at most, hourly under a roof (`tests/trials/healthy_air.py`). Own estimate."""
@@ -118,6 +115,14 @@ def fresh_for_ms(interval_ms: int) -> int:
     return max(3 * interval_ms, 2 * MINUTE_MS)
 
 
+def asks_second(memory: Series, quantity: Quantity, raw: Floats) -> bool:
+    """Return whether what another probe says bears on these samples: they are extreme or near their top, or were so lately."""
+    facts = FACTS[quantity]
+    if memory.beyond_since_ms is not None or (raw < facts.domain_low).any() or (raw > facts.domain_high).any():
+        return True
+    return quantity == "relative_humidity" and not rests(memory, raw)
+
+
 def judge(
     memory: Series,
     quantity: Quantity,
@@ -133,9 +138,9 @@ def judge(
     """Return the series' memory after these samples and their flags.
 
     `flat`: how long the probe has said exactly the same, and how long it may; None: no such test. `second`: what another probe
-    of the place said last; it bears out what is extreme. `air_c`: the temperature that a humidity probe itself said last, per
-    sample; None: it has none. `grain_m`: its resolution so far, per sample, in thousandths; None: a fine one. `nonsense`:
-    where the temperature of its probe looks like a humidity.
+    of the place said last, where that is asked (`asks_second`); it bears out what is extreme. `air_c`: the temperature that a
+    humidity probe itself said last, per sample; None: it has none. `grain_m`: its resolution so far, per sample, in
+    thousandths; None: a fine one. `nonsense`: where the temperature of its probe looks like a humidity.
     """
     count = len(raw)
     flag = np.full(count, GOOD, np.int8)

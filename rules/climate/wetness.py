@@ -66,6 +66,12 @@ def leaping(memory: Series, at_ms: Instants, dew_c: Floats, air_c: Floats) -> tu
     return ahead[1:] & ahead[:-1] & ~heated, heated
 
 
+def rests(memory: Series, raw: Floats) -> bool:
+    """Return whether nothing of it is near its top, nor was lately."""
+    since = (memory.top_since_ms, memory.wet_until_ms, memory.as_one_ms, memory.burst_ms)
+    return since == (None,) * 4 and not memory.parted and not (raw >= DRY_AGAIN_PCT).any()
+
+
 def wet(
     memory: Series, at_ms: Instants, raw: Floats, apart: Floats, near: Floats, second_since_ms: Instants, air_c: Floats | None
 ) -> tuple[Bools, Bools]:
@@ -80,9 +86,7 @@ def wet(
     dew_c = np.full(len(raw), np.nan) if air_c is None else own_dew_point_c(air_c, raw)
     alone, far = np.isnan(apart), apart > near
     leaps, heated = (alone, np.zeros(len(raw), bool)) if air_c is None else leaping(memory, at_ms, dew_c, air_c)
-    resting = memory.top_since_ms is None and memory.wet_until_ms is None and memory.as_one_ms is None
-    resting = resting and memory.burst_ms is None and not memory.parted
-    if resting and not (raw >= DRY_AGAIN_PCT).any():
+    if rests(memory, raw):
         return saturated, wetted
     for index, (instant, value) in enumerate(zip(at_ms.tolist(), raw.tolist(), strict=True)):
         _meets(memory, instant, value, float(apart[index]), float(near[index]))
