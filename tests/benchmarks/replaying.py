@@ -156,9 +156,10 @@ def rows() -> list[Row]:
         beside(part, "reading the file alone", median["read"], "s", "np.loadtxt", median["numpy"]),
     ]
     months = [(count, 1, 1, count * MONTH) for count in (1, 3, 12, 60)]
+    in_one = [(count, count, 1, 1440) for count in (1, 10, 100, 1000)]
     in_many = [(count, count, count, 1440) for count in (1, 10, 100, 1000)]
     return [
-        *found, *_line("months of one chamber", months), *_of_one_room(),
+        *found, *_line("months of one chamber", months), *_line("chambers over a day", in_one), *_of_one_room(),
         *_line("chambers over a day, each in a room of its own", in_many), *_bad_weather(),
     ]
 
@@ -173,7 +174,8 @@ def _bad_weather() -> list[Row]:
 
 
 def _line(what: str, cases: list[tuple[int, int, int, int]]) -> list[Row]:
-    """Return the cost of a reading for each count of so many chambers, rooms and minutes."""
+    """Return the cost of a reading for each count of so many chambers, rooms and minutes. A room's readings are the cheap ones,
+    so beside a single chamber in its room, half of whose readings they are, many chambers of one room look dearer."""
     found: list[Row] = []
     smallest_us = 0.0
     for shown, chambers, rooms, minutes in cases:
