@@ -10,7 +10,7 @@ import pytest
 from advice_scenes import NOON_MS, devices, later, settings_of, situation, standing
 
 from rules.advice.advisory import consider
-from rules.advice.boxes import in_order, in_turn, marks_ahead, moved_with, names, pace_h, told_by_another
+from rules.advice.boxes import _how_late, in_order, in_turn, marks_ahead, moved_with, names, pace_h, told_by_another
 from rules.advice.done import owes, taken_back
 from rules.advice.model import cooling_h, prior_model
 from rules.advice.quiet import at_work
@@ -90,6 +90,12 @@ def test_the_least_time_left_comes_first_then_who_has_fewest_marks_left_then_who
     assert order(together(beside("south", 20.0, time_constant_h=TAU_H / 2.0))) == ["south", "north"]
     assert order(together(beside("south", 20.0, harm="heat"))) == ["north"]
     assert [one.chamber for one in moved_with(together(beside("south"), beside("east", harm="heat")), "cold")] == ["south"]
+
+
+def test_without_a_room_a_box_is_taken_to_end_a_kelvin_below_its_next_mark() -> None:
+    """From 20 degC with 15 next: towards 14, so 3 h x ln(6 / 1)."""
+    _, hours = _how_late(beside("south", 20.0), situation(20.0, 80.0, None, None))
+    assert hours == pytest.approx(3.0 * log(6.0))
 
 
 def test_one_box_tells_it_for_all_that_with_the_smallest_store_of_heat() -> None:

@@ -10,14 +10,16 @@ import numpy as np
 import pytest
 from advice_scenes import NOON_MS, devices, situation, standing
 
+from rules.advice.again import remembered
 from rules.advice.cause import reason_of
 from rules.advice.coupled import case_of
 from rules.advice.done import Begun, corrects, done, done_along, still_asked, told_as, why_no_amount
 from rules.advice.fit import _covariance
 from rules.advice.goal import goal_of
+from rules.advice.plan import companions
 from rules.advice.planned import Plan
 from rules.advice.search import Forecast, foremost
-from rules.advice.state import AdviceState, Asked, BeforeDone, OpenAdvice, ToldMove
+from rules.advice.state import AdviceState, Asked, BeforeDone, OpenAdvice, Searched, ToldMove
 from rules.advice.text import act_within_s, cautions_of, lacking_of, prediction
 from rules.advice.worth import factor
 from rules.climate.situation import Swing
@@ -338,6 +340,34 @@ def test_an_earlier_wording_is_done_by_its_own_name_and_what_leads_elsewhere_is_
     assert state.open is not None and state.open.done_ms == NOON_MS
     state, _ = done(AdviceState(last=advisory("north-0", WATER)), advisory("north-0", WATER), None, Begun(NOON_MS, 25.0))
     assert state.open is None and state.last is not None and state.last.done_ms == NOON_MS
+
+
+def test_who_tells_once_more_what_is_done_already_is_booked_anew() -> None:
+    item = advisory("north-1", WATER, done_ms=NOON_MS - HOUR_MS)
+    state, changes = done(AdviceState(open=item), item, 20.0, Begun(NOON_MS, 25.0))
+    assert state.open is not None and (state.open.done_ms, state.open.done_share) == (NOON_MS, 0.5)
+    assert [(change.knob, change.value) for change in changes] == [("water", 1.1)]
+
+
+@pytest.mark.parametrize(("foam", "can", "partners"), [
+    (9.5, True, {"insulate-lid"}), (9.5, False, {"mist-less", "wet-less", "close-vents"}), (10.0, True, None),
+])  # fmt: skip
+def test_heat_goes_with_foam_where_the_lid_is_wet_and_bears_less_than_a_centimetre(
+    foam: float, can: bool, partners: set[str] | None
+) -> None:
+    box = BOX.model_copy(update={"devices": devices(setpoint_c=25.5, can_insulate_lid=can)})
+    wet = replace(reason_of(box, situation(26.0, 80.0), {}, present_knobs(box, ())), lid_wet=True)
+    found = companions(wet, {"foam": foam}, box)
+    assert found == ({} if partners is None else {"heat-up": frozenset(partners)})
+
+
+def test_searches_after_another_telling_are_forgotten_whatever_it_is_called() -> None:
+    def one(told: str, at_ms: int = NOON_MS) -> Searched:
+        return Searched(at_ms, told, "", good_for_ms=HOUR_MS)
+
+    now = one("north-2")
+    kept, old = one("north-2", NOON_MS - HOUR_MS + 1), one("north-2", NOON_MS - HOUR_MS)
+    assert remembered([one("north-1"), kept, old, one("north-3")], now) == [kept, now]
 
 
 def test_another_amount_is_told_until_the_effect_is_judged() -> None:
