@@ -97,7 +97,7 @@ class Pressing:
         row = self.row_of(group, thread, at_ms)
         if not row.new and not self.settled.goes_on(group.place, at_ms):
             thread.reminded_ms = [*thread.reminded_ms, at_ms][-REMINDERS:]
-        elif self._counts(row, group, thread):
+        elif self._counts(row, group, thread, at_ms):
             thread.calm_ms = [*thread.calm_ms, at_ms][-CALM_LETTERS:]
 
     def row_of(self, group: Group, thread: Thread, at_ms: int) -> Row:
@@ -273,7 +273,7 @@ class Pressing:
             near = row.news == "reminder" and digest_ms - at_ms <= WITH_DIGEST_MS
             if (today >= most or near) and not self.settled.goes_on(group.place, at_ms):
                 return True
-        if not self._counts(row, group, thread):
+        if not self._counts(row, group, thread, at_ms):
             return False
         if self._beyond(group.place, thread):
             return thread.told_ms is not None and thread.told_ms > day_ms
@@ -283,15 +283,25 @@ class Pressing:
         zone = self.ledger.settings.zone
         return local(one_ms, zone).date() == local(other_ms, zone).date()
 
-    def _counts(self, row: Row, group: Group, thread: Thread) -> bool:
+    def _counts(self, row: Row, group: Group, thread: Thread, at_ms: int) -> bool:
         if self._beyond(group.place, thread):
             return not row.beyond and not self._is_other_harm(group)
-        return row.calm and all(owed.priority != "wake" for owed in self._items(group))
+        urgent = any(owed.priority == "wake" for owed in self._items(group))
+        return row.calm and not urgent and not self._is_first_of_its_harm(group, at_ms)
 
     def _beyond(self, place: str, thread: Thread) -> bool:
         """Whether it was told that what is at hand cannot repair it, and nothing else is advised since, not one device more."""
         asked = self.state.asked(place)
         return thread.beyond_devices and all(one.beyond_devices and turns_of(one) <= set(thread.turned) for one in asked)
+
+    def _is_first_of_its_harm(self, group: Group, at_ms: int) -> bool:
+        """Whether it is of a harm that cannot wait for the morning, of which nothing was told there within the day: the letters
+        about a heater that ran away are no reason to be silent about the cold after it."""
+        alarms = [event for owed in self._items(group) for event in owed.about if isinstance(event, AlarmEvent)]
+        now = {ALARMS[alarm.alarm].harm for alarm in alarms if alarm.open and rank(alarm.priority) >= rank("today")}
+        here = [one for one in self.state.heard.values() if one.place == group.place and one.told_ms is not None]
+        told = {ALARMS[one.latest.alarm].harm for one in here if at_ms - (one.told_ms or 0) < DAY_MS}
+        return not now <= told | {None}
 
     def _is_other_harm(self, group: Group) -> bool:
         """Whether a harm has begun of which nothing was said to be beyond repair."""

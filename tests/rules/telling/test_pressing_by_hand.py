@@ -311,7 +311,7 @@ def enough(scene: Scene, row: str, *, wakes: bool = False) -> bool:
 @pytest.mark.parametrize(("letters", "is_enough"), [(3, False), (4, True)])
 def test_four_letters_within_a_day_that_are_no_worse_are_enough(letters: int, is_enough: bool) -> None:
     scene = Scene()
-    scene.owes(alarm("humidity-low"))
+    scene.owes(alarm("humidity-high"))
     hours = [NOON - hour * HOUR_MS for hour in range(1, letters + 1)]
     scene.thread.calm_ms = hours
     assert enough(scene, "sign") is is_enough
@@ -321,9 +321,24 @@ def test_four_letters_within_a_day_that_are_no_worse_are_enough(letters: int, is
     scene.thread.calm_ms = [*hours[1:-1], NOON - DAY_MS]  # a whole day ago is no more
     assert not enough(scene, "sign")
     scene.state.owed.clear()
-    scene.owes(alarm("humidity-low"), priority="wake")
+    scene.owes(alarm("humidity-high"), priority="wake")
     scene.thread.calm_ms = hours
     assert not enough(scene, "sign")
+
+
+@pytest.mark.parametrize(("told_h", "priority", "is_enough"), [
+    (None, "today", False), (2, "today", True), (24, "today", False), (None, "morning", True),
+])  # fmt: skip
+def test_the_first_cold_of_a_day_is_told_however_many_letters_its_heat_had(told_h, priority, is_enough) -> None:
+    """A box whose heater had run away and was out stood at 21 degC from noon on, and the letter came at 19:00 (foreign
+    simulation)."""
+    scene = Scene()
+    scene.heard(told=False, told_ms=NOON - 2 * HOUR_MS)  # of heat, which is over
+    if told_h is not None:
+        scene.heard("temperature-low", told=False, told_ms=NOON - told_h * HOUR_MS)
+    scene.owes(alarm("temperature-low", priority=priority))
+    scene.thread.calm_ms = [NOON - hour * HOUR_MS for hour in range(1, 5)]
+    assert enough(scene, "sign") is is_enough
 
 
 @pytest.mark.parametrize(("news_day", "reminded", "is_enough"), [
@@ -410,7 +425,7 @@ def test_a_letter_is_kept_as_reminder_or_calm_only_where_it_is() -> None:
             scene.heard(letter_value=27.0, letter_value_ms=NOON)
             scene.owes(alarm(change="worsened"))
         else:
-            scene.owes(alarm("humidity-low"), sort="reminder" if row == "reminder" else "situation")
+            scene.owes(alarm("humidity-high"), sort="reminder" if row == "reminder" else "situation")
         assert scene.news() == row
         scene.pressing.note(scene.group(), scene.thread, NOON)
         assert (len(scene.thread.reminded_ms), len(scene.thread.calm_ms)) == kept
