@@ -208,11 +208,12 @@ def test_c11_a_buried_probe_is_asked_about_and_the_air_is_no_longer_called_wet()
 
     still = [  # at its top the probe no longer wavers
         replace(reading, value=99.6) if reading.probe == "inside" and reading.value > 99.0 else reading
-        for reading in readings(course, 0, 300)
+        for reading in readings(course, 0, 480)
     ]
     chamber = Chamber(devices=devices(), garden=Garden(volume_ml=500.0))
-    events = advance(settings_of(chamber), None, Batch.of(still), START_MS + 300 * MINUTE_MS).events
+    events = advance(settings_of(chamber), None, Batch.of(still), START_MS + 480 * MINUTE_MS).events
     buried_ms = next(event.at_ms for event in events if isinstance(event, AlarmEvent) and event.alarm == "probe-fault")
+    assert not raised([event for event in events if event.at_ms < buried_ms])  # it is not believed long before it is blamed
     after = [event for event in events if event.at_ms >= buried_ms]
     assert "wet or buried" in next(event.reason for event in after if getattr(event, "alarm", "") == "probe-fault")
     assert set(raised(after)) == {"probe-fault"}
