@@ -100,7 +100,9 @@ def advance(settings: Settings, state: EngineState | None, batch: Batch, now_ms:
 
 
 def _beginning(batch: Batch, now_ms: int) -> EngineState:
-    first = min([*batch.taken_ms[:1].tolist(), *(item.taken_ms for item in batch.items), now_ms])
+    """Return the state before anything: it begins with the first that was heard, or with the pause that comes before that."""
+    begins = (item.begin_ms if isinstance(item, Pause) else item.taken_ms for item in batch.items)
+    first = min([*batch.taken_ms[:1].tolist(), *begins, now_ms])
     return EngineState(origin=np.base_repr(first, 36).lower(), closed_ms=first)
 
 
