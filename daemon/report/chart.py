@@ -20,6 +20,8 @@ Instants = NDArray[np.int64]
 GAP_MS = 32 * MINUTE_MS
 """A longer silence breaks the line."""
 LEFT, RIGHT, TOP = 38.0, 8.0, 22.0
+LINE, TITLE_PX, KEY_PX = 14.0, 7.6, 6.2
+"""How high a line of words is, and how wide a letter of a panel's title and of the words beside it, at most on average."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,12 +120,14 @@ class Drawing:
             self.parts.append(svg.text(x, y, "not measured", "tick", "middle"))
 
     def panel(self, plot: Plot) -> Scale:
-        """Begin a panel with its title, what its lines are, its grid, and return its scale."""
-        top = self.y + TOP
+        """Begin a panel with its title, what its lines are, its grid, and return its scale; words that find no room beside the
+        title stand below it."""
+        below = LINE if TITLE_PX * len(plot.title) + KEY_PX * len(plot.key) > self.right else 0.0
+        top = self.y + TOP + below
         scale = Scale(plot.low, plot.high, top + plot.height, top)
         self.parts.append(svg.text(0, self.y + 14, plot.title, "panel"))
         if plot.key:
-            self.parts.append(svg.text(self.right, self.y + 14, plot.key, "key", "end"))
+            self.parts.append(svg.text(self.right, self.y + 14 + below, plot.key, "key", "end"))
         for value in svg.steps(plot.low, plot.high, max(2, round(plot.height / 28))):
             y = scale(value)
             self.parts.append(svg.rule(LEFT, y, self.right, y, "grid"))

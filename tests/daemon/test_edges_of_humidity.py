@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from browser import Browser
 
 from adapters.wording.figures import Style
 from daemon.report.chamber_chart import small_picture
-from daemon.report.chart import Line
+from daemon.report.chart import Drawing, Line
 from daemon.report.curves import Curve
 from daemon.report.figures import shares
+from daemon.report.looks import STYLE as PAGE_STYLE
 from daemon.report.verdict import figures_sentence
 from rules.settings import Chamber, Garden, Probe, Settings, Site, Telling
 from rules.settings.bands import HumidityBand, TemperatureBand
@@ -62,11 +65,27 @@ def test_at_a_temperature_in_band_the_written_edge_is_told() -> None:
     assert "74 % humidity, in band" in told(26.0, 74.0)
 
 
-def pictured(air_c: float) -> list[str]:
+def drawn(air_c: float, width: float = 330.0) -> Drawing:
     at_ms = START_MS + np.arange(48) * HOUR_MS
     heat, damp = (Line(name, at_ms, *[np.full(48, value)] * 3) for name, value in (("temperature", air_c), ("humidity", 74.0)))
-    drawing = small_picture(SETTINGS, "nest", heat, damp, START_MS, int(at_ms[-1]), STYLE, 330.0, ())
-    return [part for part in drawing.parts if "band" in part]
+    return small_picture(SETTINGS, "nest", heat, damp, START_MS, int(at_ms[-1]), STYLE, width, ())
+
+
+def pictured(air_c: float) -> list[str]:
+    return [part for part in drawn(air_c).parts if "band" in part]
+
+
+def test_on_a_telephone_no_words_of_the_chart_lie_on_others(tmp_path: Path) -> None:
+    """Beside "Relative humidity, %" there was no room for "band 75 to 90, rises with warmth" at 360 px."""
+    browser, heights = Browser(tmp_path), []
+    for air_c in (26.0, WARM_C):
+        drawing, file = drawn(air_c, 266.0), tmp_path / f"{air_c}.html"
+        picture = f'<svg width="{drawing.width:g}" height="{drawing.y:g}">{"".join(drawing.parts)}</svg>'
+        file.write_text(f"<!DOCTYPE html><meta charset=utf-8><title>-</title><style>{PAGE_STYLE}</style><body>{picture}")
+        found = browser.measured(file, 360)
+        assert (found["over"], found["out"]) == ([], [])
+        heights.append(drawing.y)
+    assert heights[1] > heights[0]  # the one that needs it has one line more
 
 
 def test_the_chart_draws_the_band_as_high_as_it_is_judged() -> None:

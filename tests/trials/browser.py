@@ -1,4 +1,4 @@
-"""A real Chromium, headless: what a page says on its console, what sticks out of it, and how many sheets it prints."""
+"""A real Chromium, headless: what a page says on its console, what sticks out of it or lies on other words, how many sheets."""
 
 from __future__ import annotations
 
@@ -18,10 +18,15 @@ document.getElementById('f').onload = () => {
   const out = [...page.body.querySelectorAll('*')].filter(one => !one.closest('.scroll') && one.getClientRects().length
     && one.getBoundingClientRect().right > wide + 0.5).map(one => one.tagName + '.' + one.getAttribute('class'))
   const words = [...page.querySelectorAll('svg text')].filter(one => one.getClientRects().length)
+  const boxes = words.map(one => ({ in: one.closest('svg'), says: one.textContent, box: one.getBoundingClientRect() }))
+  const over = boxes.flatMap((one, place) => boxes.slice(place + 1).filter(other => other.in === one.in
+    && Math.min(one.box.right, other.box.right) - Math.max(one.box.left, other.box.left) > 1
+    && Math.min(one.box.bottom, other.box.bottom) - Math.max(one.box.top, other.box.top) > 4)
+    .map(other => one.says + ' / ' + other.says))
   const small = words.filter(one => one.getBoundingClientRect().height < 9).length
   document.getElementById('told').textContent = JSON.stringify(
     { thin: [...page.querySelectorAll('td')].filter(one => one.textContent.length > 4 && one.clientWidth < 30).length,
-      scroll: page.documentElement.scrollWidth, out, words: words.length, small, title: page.title })
+      scroll: page.documentElement.scrollWidth, out, over, words: words.length, small, title: page.title })
 }
 </script>
 """

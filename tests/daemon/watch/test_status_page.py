@@ -76,7 +76,7 @@ def test_a_browser_finds_no_fault_and_nothing_sticks_out(now: Present, tmp_path:
     browser = Browser(tmp_path)
     for width in (360, 1280):
         found = browser.measured(file, width)
-        assert (found["out"], found["scroll"]) == ([], width)
+        assert (found["out"], found["over"], found["scroll"]) == ([], [], width)
 
 
 def test_a_reader_never_sees_half_a_page(now: Present, tmp_path: Path) -> None:
