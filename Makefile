@@ -46,7 +46,7 @@ streams: $(VENV)/test.stamp
 	CUT_STREAMS=$(or $(N),500) $(BIN)/python -m pytest -q -k any_cutting tests/properties/test_cut_invariance.py
 
 # Real recordings, whole, in batches of 1, 7 and 97 readings: the same events, ids and state as in one? Those of tests/data take
-# hours, most of them the batches of 1; FOLDER=/where/more/are takes others (CSV time,probe,quantity,value,unit).
+# three minutes, most of them the batches of 1; FOLDER=/where/more/are takes others (CSV time,probe,quantity,value,unit).
 recordings: $(VENV)/test.stamp
 	$(BIN)/python tests/properties/recording_trial.py $(if $(FOLDER),--folder $(FOLDER))
 

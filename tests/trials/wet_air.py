@@ -12,6 +12,7 @@ from math import exp, pi
 import numpy as np
 from healthy_air import DAY_MS, START_MS, Air, Logger
 from numpy.typing import NDArray
+from strange_air import wander
 
 Draw = np.random.Generator
 Floats = NDArray[np.float64]
@@ -21,21 +22,13 @@ def full_pa(air_c: float) -> float:
     return 611.2 * exp(17.62 * air_c / (243.12 + air_c))
 
 
-def _noise(draw: Draw, count: int, every_s: int, hours: float, size: float) -> Floats:
-    keep, value, course = exp(-every_s / 3600 / hours), draw.normal(0.0, size), []
-    for kick in draw.normal(0.0, size * (1 - keep**2) ** 0.5, count).tolist():
-        value = keep * value + kick
-        course.append(value)
-    return np.array(course)
-
-
 def _box(draw: Draw, days: float, every_s: int, mists_a_day: float) -> Air:
     """Wet ground gives water until the air holds 84 %RH of what it could; the keeper mists by day, or opens the lid."""
     count = round(days * 86_400 / every_s)
     hour = np.arange(count) * every_s / 3600
     mat = 0.15 * np.sin(hour * 2 * pi / 0.4)
-    aim_c = 25.8 + 0.35 * np.sin((hour - 9) / 24 * 2 * pi) + mat + _noise(draw, count, every_s, 2.0, 0.15)
-    ground_pct = 84.0 + _noise(draw, count, every_s, 4.0, 1.2)
+    aim_c = 25.8 + 0.35 * np.sin((hour - 9) / 24 * 2 * pi) + mat + wander(draw, count, every_s, 2.0, 0.15)
+    ground_pct = 84.0 + wander(draw, count, every_s, 4.0, 1.2)
     by_day = (hour % 24 > 8) & (hour % 24 < 21)
     misted = by_day & (draw.random(count) < mists_a_day * every_s / 46_800)
     opened = by_day & (draw.random(count) < 0.4 * every_s / 46_800)
@@ -65,10 +58,10 @@ def foggy_meadow(draw: Draw, days: float, every_s: int) -> Air:
     """Each clear night cools it below its dew point: fog within minutes, drops that the morning dries, showers."""
     count = round(days * 86_400 / every_s)
     hour = np.arange(count) * every_s / 3600
-    clear = np.clip(1.0 + _noise(draw, count, every_s, 24.0, 0.5), 0.1, 2.0)
-    air_c = 14.0 + 5.0 * clear * np.sin((hour - 9) / 24 * 2 * pi) + _noise(draw, count, every_s, 60.0, 3.0)
-    air_c += _noise(draw, count, every_s, 0.5, 0.3)
-    dew_c = air_c.mean() - 2.5 + _noise(draw, count, every_s, 36.0, 2.0)
+    clear = np.clip(1.0 + wander(draw, count, every_s, 24.0, 0.5), 0.1, 2.0)
+    air_c = 14.0 + 5.0 * clear * np.sin((hour - 9) / 24 * 2 * pi) + wander(draw, count, every_s, 60.0, 3.0)
+    air_c += wander(draw, count, every_s, 0.5, 0.3)
+    dew_c = air_c.mean() - 2.5 + wander(draw, count, every_s, 36.0, 2.0)
     raining = draw.random(count) < 0.5 * every_s / 86_400
     rain, drops_pa, humidity = 0.0, 0.0, []
     for air, dew, falls in zip(air_c.tolist(), dew_c.tolist(), raining.tolist(), strict=True):
@@ -87,8 +80,8 @@ def greenhouse(draw: Draw, days: float, every_s: int) -> Air:
     count = round(days * 86_400 / every_s)
     hour = np.arange(count) * every_s / 3600
     sun = np.clip(np.sin((hour - 6) / 12 * pi) * (hour % 24 > 6) * (hour % 24 < 18), 0.0, None)
-    sun *= np.clip(0.7 + _noise(draw, count, every_s, 1.0, 0.3), 0.1, 1.2)
-    out_c = 8.0 + 3.0 * np.sin((hour - 9) / 24 * 2 * pi) + _noise(draw, count, every_s, 40.0, 1.5)
+    sun *= np.clip(0.7 + wander(draw, count, every_s, 1.0, 0.3), 0.1, 1.2)
+    out_c = 8.0 + 3.0 * np.sin((hour - 9) / 24 * 2 * pi) + wander(draw, count, every_s, 40.0, 1.5)
     box, vapour, temperature, humidity = 9.0, 1100.0, [], []
     for shine, cold in zip(sun.tolist(), out_c.tolist(), strict=True):
         box += every_s / 2700 * (cold + 20.0 * shine - box)
@@ -110,7 +103,7 @@ WET: dict[str, Callable[[Draw, float, int], Air]] = {one.__name__: one for one i
 def probe_in(course: Air, draw: Draw, logger: Logger) -> Air:
     """Return what one sound probe says there: its own errors, its own spot, its own moment of each interval."""
     count, every_s = len(course.at_ms), float(course.at_ms[1] - course.at_ms[0]) / 1000
-    spot = [_noise(draw, count, round(every_s), 0.5, size) for size in (0.04, 0.25)]
+    spot = [wander(draw, count, round(every_s), 0.5, size) for size in (0.04, 0.25)]
     felt = [
         probe_lag(values, every_s, lag_s) + draw.uniform(-off, off) + here + draw.normal(0.0, fine, count)
         for values, lag_s, off, here, fine in zip(
