@@ -15,7 +15,7 @@ from rules.advice.branches import LOOKS
 from rules.advice.cause import Cause
 from rules.advice.goal import goal_of
 from rules.advice.heat import over_by_itself
-from rules.advice.looks import is_reminder_due
+from rules.advice.looks import UPDATE_NOT_BEFORE_MS, is_reminder_due
 from rules.advice.plan import findable_keys, searched, without_search
 from rules.advice.planned import Plan
 from rules.advice.quiet import EMERGENCIES, PROBE_AGAIN_MS, TAKES_BACK, at_work, hushed
@@ -56,8 +56,6 @@ URGENT_LOOK_S = 3600
 practice, no source."""
 Status = Literal["given", "updated", "resolved", "withdrawn", "reminded", "verified"]
 URGENCY: tuple[Priority, ...] = ("digest", "morning", "today", "wake")
-UPDATE_NOT_BEFORE_MS = 30 * MINUTE_MS
-"""A changed plan is told at the earliest so long after the last one, unless it became more urgent. Own estimate."""
 MATERIAL_SHARE = 0.6
 """An amount that differs by more than this share is a material change. Own estimate."""
 QUIET_AFTER_MS = 30 * MINUTE_MS  # own estimate

@@ -16,6 +16,8 @@ LOOK_MS, REST_MS, SELDOM_MS = 10 * MINUTE_MS, 30 * MINUTE_MS, 6 * HOUR_MS
 """How often an adviser looks; how often once its advice is told and waits for the keeper, or where nothing is seen; and how
 often after a day without an answer, when what it would tell anew is another amount of the same. Own judgement: no more often
 than a changed plan may be told."""
+UPDATE_NOT_BEFORE_MS = 30 * MINUTE_MS
+"""A changed plan is told at the earliest so long after the last one, unless it became more urgent. Own estimate."""
 
 
 def looks_at(telling: Telling, state: AdviceState, standing: Mapping[str, Standing], at_ms: int, *, blind: bool) -> bool:
@@ -31,6 +33,20 @@ def looks_at(telling: Telling, state: AdviceState, standing: Mapping[str, Standi
     if at_ms % HOUR_MS:  # so is none of every six hours
         return False
     return waited_ms < DAY_MS or at_ms % SELDOM_MS == 0 or is_reminder_due(telling, now, standing, at_ms)
+
+
+def news_since_ms(telling: Telling, state: AdviceState, standing: Mapping[str, Standing], at_ms: int) -> int | None:
+    """Return since when something must have been heard for a look to be worth its cost: since the one before, where advice
+    waits for the keeper; None: it looks all the same.
+
+    So it does at whole hours, for what moves by age alone (how harm adds up, how a room goes on), and where since then the time
+    has come at which a changed plan may be told, or a reminder.
+    """
+    now, before_ms = state.open, at_ms - (LOOK_MS if at_ms % REST_MS else REST_MS)
+    if now is None or now.done_ms is not None or at_ms % HOUR_MS == 0:
+        return None
+    may_change = before_ms < now.told_ms + UPDATE_NOT_BEFORE_MS <= at_ms
+    return None if may_change or is_reminder_due(telling, now, standing, at_ms) else before_ms
 
 
 def is_reminder_due(telling: Telling, now: OpenAdvice, standing: Mapping[str, Standing], at_ms: int) -> bool:

@@ -79,6 +79,7 @@ class View:
     vapour_deficit_pa: Floats
     room_temperature: Floats
     room_humidity: Floats
+    room_read_ms: Instants
     room_dew_point: Floats
     lid: Floats
     lid_estimate: Floats
@@ -165,6 +166,8 @@ class Around:
 
     room_temperature: Floats
     room_humidity: Floats
+    room_read_ms: Instants
+    """When the newest believed reading of its room came."""
     room_nights: tuple[Night, ...] = ()
     room_recent: Signal | None = None
     room_hours: Mapping[str, Hour] = field(default_factory=dict)
@@ -236,6 +239,7 @@ def look(
         vapour_deficit_pa=vapour.vapour_pressure_deficit_pa_or_nan(temperature.value, humidity.value),
         room_temperature=around.room_temperature,
         room_humidity=around.room_humidity,
+        room_read_ms=around.room_read_ms,
         room_dew_point=_room_dew_point(chamber, around),
         lid=lid_c,
         lid_estimate=estimate,

@@ -206,6 +206,7 @@ def _stretch(settings: Settings, state: EngineState, stretch: Stretch, looked: s
     spoken = [item for item in stretch.first if isinstance(item, Spoken)]
     heard = presence.follow(settings, state.keeper, spoken, at_ms, state.origin)
     state.keeper, words = heard.state, heard.words
+    state.spoken_ms = at_ms if spoken or heard.turned else state.spoken_ms
     events: list[Event] = [*heard.events]
     for word in words:
         events += apply_word(settings, state, word, at_ms)

@@ -11,7 +11,7 @@ import numpy as np
 
 from rules.advice import advisory
 from rules.advice.done import changed_ms, owes
-from rules.advice.looks import LOOK_MS, looks_at
+from rules.advice.looks import LOOK_MS, looks_at, news_since_ms
 from rules.advice.standing import Standing
 from rules.advice.state import AdviceState
 from rules.advice.steady import LEAST_HOURS, SWING_MS
@@ -67,6 +67,9 @@ def advise(
                     met = bisect_left(instants, adviser.awaited[0].due_ms, met, end) if adviser.awaited else end
                     continue
                 looks = looks_at(settings.telling, adviser, stands, at_ms, blind=bool(blind[index]))
+                since_ms = news_since_ms(settings.telling, adviser, stands, at_ms) if looks and not blind[index] else None
+                if since_ms is not None:
+                    looks = heard_ms(state, view, index) > since_ms or bool(together.besides(name, at_ms))
                 if not looks and at_ms not in turned_ms:
                     continue
                 if not owing and not together.moved(name, at_ms) and nothing_to_say(view, index, stands):
@@ -85,6 +88,16 @@ def advise(
         if adviser is not known:
             state.advice[name] = adviser
     return events
+
+
+def heard_ms(state: EngineState, view: View, index: int) -> int:
+    """Return when anything was last heard up to an instant on which a chamber's advice may turn: a reading of its own, a
+    believed one of its room, a word of the keeper."""
+    newest = [int(view.room_read_ms[index]), view.memory.heard_ms or 0, state.spoken_ms or 0]
+    for item in view.heard:
+        said_ms = item.judged.at_ms
+        newest += said_ms[: said_ms.searchsorted(view.at_ms[index], "right")][-1:].tolist()
+    return max(newest)
 
 
 def nothing_to_say(view: View, index: int, stands: Mapping[str, Standing]) -> bool:

@@ -204,11 +204,12 @@ def _view(
     names = settings.probes_at(room) if room else ()
     heard = at_place.get(room, []) if room else []
     out, adviser = state.keeper.out_of_service, state.advice.get(place, AdviceState())
-    room_t = seen(settings, names, "air_temperature", state.probes, out, heard, at_ms, ROOM_FRESH_MS).value
-    room_h = seen(settings, names, "relative_humidity", state.probes, out, heard, at_ms, ROOM_FRESH_MS).value
+    room_t = seen(settings, names, "air_temperature", state.probes, out, heard, at_ms, ROOM_FRESH_MS)
+    room_h = seen(settings, names, "relative_humidity", state.probes, out, heard, at_ms, ROOM_FRESH_MS)
     around = Around(
-        room_t,
-        room_h,
+        room_t.value,
+        room_h.value,
+        np.maximum(room_t.read_ms, room_h.read_ms),
         rooms.nights_of(state, room) if room else (),
         rooms.recent_of(state, room) if room else None,
         state.places[room].hours.get("temperature_c", {}) if room else {},

@@ -38,6 +38,8 @@ class EngineState:
     waiting: Waiting = field(default_factory=Waiting)
     words_taken_ms: dict[str, int] = field(default_factory=dict)
     """When each word last came in, by its id."""
+    spoken_ms: int | None = None
+    """When the keeper last said something, or what was said to hold for a time last ended."""
     paused_ms: int | None = None
     config_print: str = ""
     version: int = 3
