@@ -19,6 +19,8 @@ Own estimate."""
 WORTH_A_LOOK = 64
 """Fewer instants are searched for as fast as they are compared. Measured."""
 
+Where = NDArray[np.intp] | slice
+
 
 def thousandths(value: NDArray[np.float64]) -> NDArray[np.int64]:
     """Return values as whole thousandths; NaN becomes 0 and must be masked by the caller."""
@@ -52,19 +54,32 @@ def newest_at(times_ms: NDArray[np.int64], at_ms: NDArray[np.int64]) -> NDArray[
 
     The instants are mostly those very times, or those times a fixed way further on; to see that is much cheaper than to search.
     """
-    run = _run(times_ms, at_ms)
-    return times_ms.searchsorted(at_ms, "right") - 1 if run is None else np.arange(run.start, run.stop)
+    count = _until(times_ms, at_ms)
+    return np.arange(count.start - 1, count.stop - 1) if isinstance(count, slice) else count - 1
 
 
-def _run(times_ms: NDArray[np.int64], at_ms: NDArray[np.int64]) -> slice | None:
-    """Return the run of times of which the k-th is the newest at the k-th instant; None: there is none."""
-    if not len(times_ms) >= len(at_ms) >= WORTH_A_LOOK:
+def _until(times_ms: NDArray[np.int64], at_ms: NDArray[np.int64]) -> Where:
+    """Return how many of the times are at or before each instant, as a slice where it is one more at each."""
+    first = _shift(times_ms, at_ms)
+    if first is None:
+        return times_ms.searchsorted(at_ms, "right")
+    counts = slice(first + 1, first + 1 + len(at_ms))
+    return counts if counts.start >= 0 else np.maximum(np.arange(counts.start, counts.stop), 0)
+
+
+def _shift(times_ms: NDArray[np.int64], at_ms: NDArray[np.int64]) -> int | None:
+    """Return the place of the time that is the newest at the first instant, if at each later instant it is the next one; less
+    than 0 where so many instants come before all times; None: it is otherwise."""
+    if not len(times_ms) or len(at_ms) < WORTH_A_LOOK:
         return None
     first = int(times_ms.searchsorted(at_ms[0], "right")) - 1
-    here, after = times_ms[first : first + len(at_ms)], times_ms[first + 1 : first + len(at_ms) + 1]
-    if first < 0 or len(here) < len(at_ms) or not (here <= at_ms).all() or not (after > at_ms[: len(after)]).all():
+    if first < 0:
+        first = -int(at_ms.searchsorted(times_ms[0]))
+    begin, rest = max(first, 0), at_ms[max(-first, 0) :]
+    here, after = times_ms[begin : begin + len(rest)], times_ms[begin + 1 : begin + 1 + len(rest)]
+    if len(here) < len(rest) or not (here <= rest).all() or not (after > rest[: len(after)]).all():
         return None
-    return slice(first, first + len(at_ms))
+    return first
 
 
 def distinct(numbers: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
@@ -74,7 +89,6 @@ def distinct(numbers: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.
     return numbers[first], np.cumsum(first) - 1
 
 
-Where = NDArray[np.intp] | slice
 Places = dict[tuple[int, int], tuple[NDArray[np.int64], Where]]
 
 
@@ -130,8 +144,7 @@ class Signal:
         if known is not None and known[0] is now_ms:
             return known[1]
         end_ms = now_ms - back_ms
-        run = _run(self.at_ms, end_ms)
-        found: Where = self.at_ms.searchsorted(end_ms, "right") if run is None else slice(run.start + 1, run.stop + 1)
+        found = _until(self.at_ms, end_ms)
         self.places[back_ms, len(now_ms)] = now_ms, found
         return found
 

@@ -248,10 +248,10 @@ class Walker:
         account.used, account.at_ms, account.rate_per_h = float(used[count]), int(at_ms[count - 1]), float(rate[count])
         account.judged = None
         unseen = [look is not known for look, known in zip(filled[:count], looks, strict=False)]
-        for look, blind in zip(filled, unseen, strict=False):
+        for look in filled[:count]:
             self._note_worst(look)
-            if not blind:
-                self._see(look)
+        if not all(unseen):
+            self._see(filled[count - 1 - unseen[::-1].index(False)])
         harm = partial(self._at, filled[:count], unseen, row, beyond, used.tolist(), account.rank)
         self.judged.append((filled[0].place, harm))
         return count

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from rules.checks.bands import dry_limit, limits
 from rules.climate.consensus import NEVER_MS
 from rules.climate.dryness import dries_like_pct
+from rules.climate.judging import Instants
 from rules.climate.memory import Account
 from rules.climate.swing import lasting
 from rules.climate.view import View
@@ -74,14 +75,15 @@ def follow(view: View) -> dict[HarmKind, Followed]:
     if view.chamber is None or not len(where):
         return found
     size = size_class(view.garden_ml) if view.chamber.role == "fungus" else "E"
-    for kind, course in _courses(view, view.chamber, where).items():
+    at_ms = view.at_ms if len(where) == len(view.at_ms) else view.at_ms[where]  # one array: its means are worked out once
+    for kind, course in _courses(view, view.chamber, where, at_ms).items():
         account = view.memory.harm.get(kind, _NONE)
         beyond = np.flatnonzero(BEARABLE[kind].worse * (course.value - course.edge) > 0)
         if not (account.awake or len(beyond)):
             continue
         walker = Walker(Garden(kind, size, course.shift), account)
         seen, unseen_ms = (course.value, course.shown, course.edge), _unseen_ms(view, where, course)
-        columns = (view.at_ms[where], where, *seen, *course.onward(), unseen_ms)
+        columns = (at_ms, where, *seen, *course.onward(), unseen_ms)
         for begin, end in _pieces(len(where)):
             if not walker.account.awake:
                 first = int(np.searchsorted(beyond, begin))
@@ -110,16 +112,18 @@ def _pieces(count: int) -> Iterator[tuple[int, int]]:
     return ((begin, min(begin + PIECE, count)) for begin in range(0, count, PIECE))
 
 
-def _courses(view: View, chamber: Chamber, where: Where) -> dict[HarmKind, _Course]:
-    """Return the course of every kind of harm that the chamber's bands know."""
+def _courses(view: View, chamber: Chamber, where: Where, at_ms: Instants) -> dict[HarmKind, _Course]:
+    """Return the course of every kind of harm that the chamber's bands know; `at_ms`: when its looks are."""
     found: dict[HarmKind, _Course | None] = {
-        "heat": _thermal(view, chamber, where, "high"), "cold": _thermal(view, chamber, where, "low"),
-        "dryness": _dryness(view, chamber, where), "water": _water(view, chamber, where),
+        "heat": _thermal(view, chamber, where, at_ms, "high"), "cold": _thermal(view, chamber, where, at_ms, "low"),
+        "dryness": _dryness(view, chamber, where, at_ms), "water": _water(view, chamber, where),
     }
     return {kind: course for kind, course in found.items() if course is not None}
 
 
-def _thermal(view: View, chamber: Chamber, where: Where, side: Literal["low", "high"]) -> _Course | None:
+def _thermal(
+    view: View, chamber: Chamber, where: Where, at_ms: Instants, side: Literal["low", "high"]
+) -> _Course | None:
     kind: HarmKind = "heat" if side == "high" else "cold"
     edge = limits(view, chamber.temperature, side)
     if edge is None:
@@ -128,16 +132,16 @@ def _thermal(view: View, chamber: Chamber, where: Where, side: Literal["low", "h
     value = seen.value if chamber.two_probes != "worse" else seen.most if side == "high" else seen.least
 
     def onward() -> tuple[Floats, Floats]:
-        trend, end = _trend(view, where, view.recent.temperature, kind), np.full(len(where), np.nan)
+        trend, end = _trend(at_ms, view.recent.temperature, kind), np.full(len(where), np.nan)
         if kind == "cold" and view.room_recent is not None:  # it cools towards its room, which may cool itself
-            fall = np.maximum(_trend(view, where, view.room_recent, kind), 0.0)
+            fall = np.maximum(_trend(at_ms, view.room_recent, kind), 0.0)
             end = view.room_temperature[where] - fall * BEARABLE[kind].damping_h
         return trend, end
 
     return _Course(value[where], value[where], _of(edge, where), onward, _shift(kind, chamber.temperature, side))
 
 
-def _dryness(view: View, chamber: Chamber, where: Where) -> _Course | None:
+def _dryness(view: View, chamber: Chamber, where: Where, at_ms: Instants) -> _Course | None:
     lasts = lasting(view)
     edge = dry_limit(view, lasts.temperature_c[where], where)
     if edge is None:
@@ -149,7 +153,7 @@ def _dryness(view: View, chamber: Chamber, where: Where) -> _Course | None:
 
     def onward() -> tuple[Floats, Floats]:
         room = vapour_pressure_pa_or_nan(view.room_temperature[where], view.room_humidity[where])
-        trend = _trend(view, where, view.recent.humidity, "dryness")
+        trend = _trend(at_ms, view.recent.humidity, "dryness")
         trend[~np.isnan(lasts.swing_pct[where])] = 0.0  # a pulse is no trend
         return trend, np.where(np.isnan(room), 0.0, np.clip(dries_like_pct(full - room), 0.0, 100.0))
 
@@ -167,9 +171,9 @@ def _water(view: View, chamber: Chamber, where: Where) -> _Course | None:
     return _Course(share, share, edge, lambda: (nothing, nothing + np.nan))
 
 
-def _trend(view: View, where: Where, signal: Signal, kind: HarmKind) -> Floats:
+def _trend(at_ms: Instants, signal: Signal, kind: HarmKind) -> Floats:
     """Return the change per hour for the worse beyond what is noise, less than 0 for the better, 0 where there is none."""
-    slope = BEARABLE[kind].worse * signal.slope_k_h(view.at_ms[where], TREND_OVER_MS)
+    slope = BEARABLE[kind].worse * signal.slope_k_h(at_ms, TREND_OVER_MS)
     beyond = np.sign(slope) * np.maximum(np.abs(slope) - BEARABLE[kind].noise_h, 0.0)
     return np.where(np.isnan(slope), 0.0, beyond)
 
