@@ -8,7 +8,7 @@ from typing import Literal
 
 from rules.advice.boxes import in_order, in_turn, marks_ahead, moved_with, names, pace_h, told_by_another
 from rules.advice.cause import Cause
-from rules.advice.devices import allowed, moves_for
+from rules.advice.devices import allowed, dial, moves_for
 from rules.advice.emergency import Urgent, one_a_device
 from rules.advice.model import COOLING, NAMES, ChamberModel, cooling_h
 from rules.advice.planned import Plan, action_of, plain
@@ -145,23 +145,29 @@ def cold(
     chosen = one_a_device(acts)
     words = {move.act: move.text for move in moves}
     words |= {} if cause.weak is None else {"stronger-mat": cause.weak.text}
-    words |= {} if cause.setpoint_c is None else {"swap-heater": _dial_tried(cause.setpoint_c)}
+    short_k = dial(cause.goal.temperature_c - (situation.temperature_c or cause.goal.temperature_c))
+    words |= {"swap-heater": _dial_tried(cause.setpoint_c, short_k)}
     words |= in_turn(chosen, order, EACH_BOX)
     branch: Literal["heater-failed", "cold", "together"] = "heater-failed" if kind in ("dead", "broken") else "cold"
     branch = "together" if besides else branch
     return Urgent(
         branch=branch, acts=chosen, words=words, moves=tuple(move for move in moves if move.act in chosen),
+        turns_k={"swap-heater": short_k} if cause.setpoint_c is None else {},
         never=emergencies.COLD_NEVER, notes=_why_cold(kind, cause, situation, len(order)),
         reaches=reaches, boxes=names(situation, order), follows=told_by_another(besides, situation, model),
     )
 
 
-def _dial_tried(setpoint_c: float) -> str:
-    """Return how a dial is tried that somebody may have turned: no heat comes, and the look at plug and mat found nothing."""
-    return (
-        "Turn the thermostat's dial up until it switches on and the mat gets warm, then leave the thermostat set to "
-        f"{setpoint_c:g} °C. {FAILED_PART}"
+def _dial_tried(setpoint_c: float | None, short_k: float) -> str:
+    """Return how a dial is tried that somebody may have turned: no heat comes, and the look at plug and mat found nothing.
+
+    Where it shows no figures, what the box is short of, K, is how much further it must go than where it switches on.
+    """
+    then = (
+        f"then up by about {short_k:g} K more, as much as the box is too cold" if setpoint_c is None
+        else f"then leave the thermostat set to {setpoint_c:g} °C"
     )
+    return f"Turn the thermostat's dial up until it switches on and the mat gets warm, {then}. {FAILED_PART}"
 
 
 def _kind_of_cold(cause: Cause, situation: Situation, standing: Mapping[str, Standing], model: ChamberModel) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from rules.advice.devices import Move
@@ -22,6 +22,8 @@ class Urgent:
     acts: tuple[str, ...]
     words: Mapping[str, str]
     moves: tuple[Move, ...] = ()
+    turns_k: Mapping[str, float] = field(default_factory=dict)
+    """By act, how far a dial is turned of which nobody knows where it stands, K: no move, nor is where it ends known."""
     never: tuple[practice.Never, ...]
     notes: tuple[str, ...]
     reaches: tuple[Reach, ...] = ()

@@ -163,14 +163,20 @@ def _urgent(cause: Cause, urgent: Urgent | None) -> Plan | None:
         return None
     moves = {move.act: move for move in urgent.moves}
     actions = tuple(
-        Action(ACTS[act].device, ACTS[act].change, moves[act].amount if act in moves else None,
-            moves[act].unit if act in moves else None, urgent.words.get(act, ACTS[act].text)) for act in urgent.acts
+        Action(ACTS[act].device, ACTS[act].change, *_amount(act, moves, urgent.turns_k), urgent.words.get(act, ACTS[act].text))
+        for act in urgent.acts
     )
     return Plan(
         branch=urgent.branch, cause=cause, actions=actions, acts=urgent.acts, moves=urgent.moves,
         never=fitting(cause.borne_out(urgent.never), urgent.acts, urgent.moves), notes=urgent.notes,
         reaches=urgent.reaches, boxes=urgent.boxes, limits_harm=urgent.limits_harm, follows=urgent.follows,
     )
+
+
+def _amount(act: str, moves: Mapping[str, Move], turns_k: Mapping[str, float]) -> tuple[float | None, str | None]:
+    if act in turns_k:
+        return turns_k[act], "K"
+    return (moves[act].amount, moves[act].unit) if act in moves else (None, None)
 
 
 def _plugged(

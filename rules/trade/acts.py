@@ -31,9 +31,9 @@ class Act:
 
 # `effort` orders means that would do the same: water and openings before devices, a touch before a rebuild.
 FAILED_PART = (
-    "If it never switches on, find the part that has failed: plug the mat alone, without its thermostat, into a socket that "
-    "surely works, and stay beside it; if it is not warm to the hand after ten minutes the mat is broken, else the thermostat; "
-    "put a sound one in its place before you leave"
+    "If it never switches on, turn it back and find the part that has failed: plug the mat alone, without its thermostat, into "
+    "a socket that surely works, and stay beside it; if it is not warm to the hand after ten minutes the mat is broken, else "
+    "the thermostat; put a sound one in its place before you leave"
 )
 """How it is told whether mat or thermostat gives no heat. Common practice, no source."""
 

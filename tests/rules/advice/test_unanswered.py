@@ -154,6 +154,24 @@ def test_a_dial_that_somebody_may_have_turned_is_tried_before_its_mat_is_taken_f
     assert told[1].index("set to 26 °C") < told[1].index("find the part that has failed")
 
 
+def test_a_dial_without_figures_is_turned_on_by_what_the_box_is_short_of_once_it_switches_on():
+    """A keeper who knows no set point was told to turn "until it switches on", which holds the box as cold as it is (foreign
+    simulation: in band for .05 of six days)."""
+    chamber, state, told = Chamber(devices=devices(setpoint_c=None)), AdviceState(), []
+    now = situation(21.0, 80.0, 20.9, 50.0, usual_c=21.0, usual_peak_c=21.1, usual_trough_c=20.9, usual_range_k=0.2)
+    stands = alarms(now, chamber, "heater-failed")
+    for hour in range(4):
+        then = later(now, float(hour))
+        state, events = consider(settings_of(chamber), "north", state, then, stands, "test")
+        told += [action for event in events for action in event.actions if action.device == "heater"]
+        if state.open is not None and state.open.done_ms is None:
+            state, _ = done(state, state.open, None, begun_at(then.at_ms, 21.0, then))
+    assert told[0].change == "check" and told[0].amount is None
+    assert (told[1].change, told[1].amount, told[1].unit) == ("more", 4.5, "K") and "up by about 4.5 K more" in told[1].text
+    assert "turn it back and find the part that has failed" in told[1].text
+    assert not state.gains, "where such a dial ends nobody knows: nothing is learned from how far it was turned"
+
+
 def test_no_plug_is_asked_for_where_a_heater_is_seen_to_heat_or_there_is_none():
     state = AdviceState(by_itself_ms=[NOON_MS])
     swings = cold(usual_c=22.0, usual_peak_c=22.6, usual_trough_c=21.4, usual_range_k=1.2)
