@@ -1,9 +1,10 @@
 """Whether the lid is wet is a toss-up, or nothing tells: one look at it is worth more than any estimate.
 
 Of the last twelve whole hours, half must have been unsure: the mean margin neither surely dry nor surely wet by its
-uncertainty, or not known at all though the air is humid, or dry only as it was told: by foam or a second pane that no look and
-no measurement has borne out, where it would be wet without. It is a question, not an alarm: asked once in the digest, and open
-until it is answered, or until nothing has been unsure for half a day. A look holds for most of a day.
+uncertainty, and no film by the estimate for which it is told as wet; or not known at all though the air is humid; or dry only
+as it was told: by foam or a second pane that no look and no measurement has borne out, where it would be wet without. It is a
+question, not an alarm: asked once in the digest, and open until it is answered, or until nothing has been unsure for half a
+day. A look holds for most of a day.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.checks.lid_dew import LOOK_BELOW_K, SURE
+from rules.checks.lid_dew import LOOK_BELOW_K, SURE, UNMEASURED_G_M2
 from rules.checks.verdict import Facts, Verdict
 from rules.climate.hours import hours_between, hours_with
 from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, Delays
@@ -80,7 +81,8 @@ def _unsure_hours(view: View, numbers: NDArray[np.int64], band: LidDewBand) -> N
     near = np.flatnonzero(np.abs(margin) < LOOK_BELOW_K)
     if len(near):
         sure[near] = NormalDist().inv_cdf(SURE) * margin_u_k(view, begun[near])
-    either_way = (margin + sure >= band.caution_margin_k) & (margin - sure <= 0.0)
+    told = (margin + sure < band.caution_margin_k) & (view.condensate[begun] >= UNMEASURED_G_M2)
+    either_way = (margin + sure >= 0.0) & (margin - sure <= 0.0) & ~told
     bare = _bare_factor(view)
     if bare is not None and view.memory.belief is not None:
         warmth = _mean_before(hours_with(view, "temperature_c", view.temperature.value), numbers[begun])

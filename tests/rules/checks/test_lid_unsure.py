@@ -101,6 +101,22 @@ def test_a_toss_up_is_asked_about_and_a_clear_case_is_not() -> None:
     assert asked == {14.0: [], 20.5: ["raised"], 24.0: []}
 
 
+def test_a_lid_that_is_likelier_wet_than_dry_and_not_surely_enough_is_asked_about_the_next_day() -> None:
+    """A foreign box, 60 g/m2 on its lid, was neither told of nor asked about for a day: surely below the limit of its margin,
+    for eight hours of each twelve, and not surely enough to gather water."""
+    box = Box(room_c=21.0)
+    box.lives(14.0)
+    for hours in (24.0, 24.0, 1.0):
+        box.lives(hours, box.sees("dry"))
+    events: list[Event] = []
+    for _ in range(2):
+        box.room_c = 19.0
+        events += box.lives(8.0)
+        box.room_c = 22.0
+        events += box.lives(4.0)
+    assert turns(events, "lid-dew") == [] and turns(events, "lid-unsure") == ["raised"]
+
+
 def test_dry_air_needs_no_look() -> None:
     box = Box(room_c=None, humidity_pct=60.0)
     box.lives(24.0)
