@@ -149,6 +149,7 @@ ACTS: dict[str, Act] = {
         "room", "less",
         "Find what heats the box itself, for its room is cooler: take sun, lamps and warm devices away from it, and pull the "
         "plug of every mat at it that is warm to the hand, whatever socket it is on",
+        bars=("heater-regulates",),  # what warms it is known
     ),
     "compare-probe": Act(
         "probe", "check",

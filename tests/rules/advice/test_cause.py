@@ -168,10 +168,10 @@ def test_water_that_gave_nothing_is_followed_by_a_look_where_it_goes_and_that_on
     [
         (situation(28.2, 62.0, 18.0, 45.0, temperature_slope_k_h=2.5), False, True, False),  # a mat that runs away at night
         (situation(28.2, 62.0, 27.0, 45.0, temperature_slope_k_h=2.5), True, False, False),  # a day that gets hot
-        (situation(26.9, 67.0, 18.0, 45.0, temperature_slope_k_h=3.7), False, True, False),
+        (situation(26.9, 67.0, 18.0, 45.0, temperature_slope_k_h=3.7), False, False, False),  # its thermostat switches on
         (situation(26.9, 67.0, 18.0, 45.0, temperature_slope_k_h=0.3), False, False, True),  # so cold a room heats nothing
         (situation(26.9, 67.0, 25.5, 45.0, temperature_slope_k_h=0.3), True, False, True),
-        (situation(24.2, 67.0, 18.0, 45.0, temperature_slope_k_h=3.7), False, True, True),  # it only comes back
+        (situation(24.2, 67.0, 18.0, 45.0, temperature_slope_k_h=3.7), False, False, True),  # it only comes back
     ],
 )
 def test_a_box_that_rises_far_above_its_room_is_not_cooled_by_the_room_nor_covered_with_foam(now, room, source, foam):
