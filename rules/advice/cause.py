@@ -245,8 +245,7 @@ def _heater_facts(
     cold = t is not None and t < goal.low_c
     facts = {
         "resting": {"heater-idle"}, "warming": {"heater-warming"}, "regulating": {"heater-regulates"},
-        "stuck": {"heater-fault", "heater-doubt"},
-        "dead": {"heater-fault", "heater-suspect", "heater-weak"},
+        "stuck": {"heater-fault", "heater-doubt"}, "dead": {"heater-fault", "heater-suspect", "heater-weak"},
         "at-limit": {"heater-at-limit", "heater-weak"}
         | (set() if sound or situation.mat_temperature_c is not None else {"heater-suspect"}),
     }.get(thermostat or "", set())

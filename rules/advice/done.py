@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from rules.advice.model import model_from_json
-from rules.advice.opened import opened
+from rules.advice.opened import opened, room_is_cooled
 from rules.advice.set_point import LOWERED_K, lowered_k
 from rules.advice.state import AdviceState, BeforeDone, OpenAdvice, ToldMove
 from rules.advice.verification import WATERS
@@ -32,9 +32,10 @@ def changed_ms(state: AdviceState, changes: Sequence[DeviceChange]) -> int | Non
 
 def owes(state: AdviceState, chamber: Chamber, changes: Sequence[DeviceChange]) -> bool:
     """Return whether the adviser must be asked although nothing stands and nothing is open: a heater waits to be plugged in
-    or turned up again, a vent to be closed."""
+    or turned up again, a vent to be closed, a room to be let warm."""
     unplugged = told_knobs(changes).get("heater_plugged", 1.0) == 0.0
-    return state.open is not None or unplugged or lowered_k(chamber, changes) > LOWERED_K or bool(opened(chamber, changes))
+    left = unplugged or lowered_k(chamber, changes) > LOWERED_K or bool(opened(chamber, changes)) or room_is_cooled(state)
+    return state.open is not None or left
 
 
 def wordings(state: AdviceState) -> Iterator[tuple[OpenAdvice, OpenAdvice]]:

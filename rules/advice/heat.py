@@ -66,6 +66,7 @@ def heat(
         return None
     kind = _kind_of_heat(cause, state, situation)
     acts = [step.act for step in emergencies.HEAT_BRANCH[kind] if allowed(step, cause)]
+    acts = [act for act in acts if act != "no-sun"] if burning(situation) else acts  # its mat says what heats it
     notes, words = _why_hot(kind, cause, situation), {}
     if kind == "runaway" and (count := stops_lately(state, situation.at_ms)):
         words["stop-heater"] = "Unplug the heater now, at the wall, and leave it out: it is not the first time this week"

@@ -1,6 +1,7 @@
-"""What was opened on advice, against heat or a wet lid, is closed again once that is over: nobody else remembers it.
+"""What was done on advice against heat or a wet lid is put back once that is over: nobody else remembers it.
 
-Vents and fan stand more open than the keeper's config says, and it is misted less, only by what was advised and done.
+Vents and fan stand more open than the keeper's config says, and it is misted less, only by what was advised and done. A room
+that was cooled, or a box that was carried out of the heat, stands in the cold next.
 """
 
 from __future__ import annotations
@@ -12,16 +13,26 @@ from rules.advice.cause import Cause
 from rules.advice.devices import Move, moves_for
 from rules.advice.model import ChamberModel
 from rules.advice.search import setting_of
+from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
 from rules.keeper.devices import present_knobs
 from rules.keeper.state import DeviceChange
 from rules.physics.condensate import SETTLED_G_M2
 from rules.settings import Chamber
-from rules.terms.events import HOUR_MS
+from rules.terms.events import DAY_MS, HOUR_MS
+from rules.trade import practice
 from rules.trade.practice import Step
 
 PUTS_BACK = {"close-vents": ("vents", 1.0), "fan-less": ("fan", 1.0), "mist-more": ("mister", -1.0)}
 """The acts that take back what dries, with the knob of each and which way that was turned for it."""
+COOLS_ROOM = frozenset({"no-sun", "cool-room", "cool-pack", "shade-box", "find-source", "move-box"})
+WARMS_ROOM = frozenset({"room-back", "warm-room", "warm-place", "warm-now"})
+COOL_SIDE_K = 0.4
+"""So far below its aim a box has no use for a cooled room any more; own estimate."""
+COOLED_MS = 5 * DAY_MS
+"""So long after it was asked for a room may still be cooled: a hot spell lasts days. Judgement."""
+LEADS_MS = 2 * HOUR_MS
+"""So long it comes before what else stands. Judgement."""
 OPEN_FOR_MS = 12 * HOUR_MS
 """So long it stays open at least: a lid that dries with the warmth of the day is wet again by night. Judgement."""
 
@@ -32,6 +43,30 @@ def opened(chamber: Chamber, changes: Sequence[DeviceChange]) -> frozenset[str]:
     return frozenset(
         act for act, (knob, way) in PUTS_BACK.items() if way * (now.get(knob, 0.0) - before.get(knob, 0.0)) > 0.0
     )
+
+
+def room_is_cooled(state: AdviceState) -> bool:
+    """Return whether it was asked to cool the room, or to carry the box out of the heat, and not to take that back: who does it
+    and writes nothing has done it too."""
+    return _last_ms(state, COOLS_ROOM) > _last_ms(state, WARMS_ROOM)
+
+
+def _last_ms(state: AdviceState, acts: frozenset[str]) -> int:
+    return max((state.checked_ms.get(act, 0) for act in acts), default=0)
+
+
+def wants_room_back(state: AdviceState, situation: Situation, cause: Cause, *, alone: bool) -> bool:
+    """Return whether a box whose room was cooled against heat is on the cool side of its band, and no warm room holds it.
+
+    What is asked stands until it is done or warm again; where something else stands too (not `alone`), it leads for a while.
+    """
+    t, room_c, aim_c = situation.temperature_c, situation.room_temperature_c, cause.goal.temperature_c
+    asks = state.open is not None and state.open.done_ms is None and "room-back" in state.open.acts
+    asks &= alone or situation.at_ms - _last_ms(state, frozenset({"room-back"})) < LEADS_MS
+    lately = room_is_cooled(state) and situation.at_ms - _last_ms(state, COOLS_ROOM) < COOLED_MS
+    if t is None or t <= practice.LETHAL_COLD_C or not (asks or lately):
+        return False
+    return t <= aim_c - (0.0 if asks else COOL_SIDE_K) and (room_c is None or room_c < aim_c)
 
 
 def _beyond(chamber: Chamber, move: Move) -> float:

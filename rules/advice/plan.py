@@ -14,7 +14,7 @@ from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent
 from rules.advice.heat import heat, stops_lately
 from rules.advice.model import cooling_h
-from rules.advice.opened import close_again, taking_back
+from rules.advice.opened import close_again, room_is_cooled, taking_back, wants_room_back
 from rules.advice.planned import Plan, action_of, fitting, plain, sized
 from rules.advice.recalled import (
     again_ms,
@@ -116,6 +116,8 @@ def _first(
         return _urgent(cause, back)
     if may_be_out(state, situation.at_ms) and (out := plug_back(cause, state.open)) is not None:
         return out
+    if wants_room_back(state, situation, cause, alone=not climate_stands(standing)):
+        return plain("room-back", cause, ("room-back",), Never("Do not wait until it is cold."))
     if cold_comes_first(cause, situation, standing):
         knobs = present_knobs(chamber, situation.changes)
         return _urgent(cause, cold(cause, situation, standing, chamber, knobs, model_of(chamber, state)))
@@ -186,7 +188,8 @@ def _plugged(
     """Return how it is plugged in again, after the water where it is too dry."""
     time_constant_h = cooling_h(model_of(chamber, state))[0]
     alone = stops_lately(state, situation.at_ms) < 2  # it can be left alone with it: nothing else needs to warm the box
-    also = ("warm-now",) if "lethal-cold" in cause.facts else () if alone or cause.temperature != "low" else ("warm-place",)
+    back = ("room-back",) if room_is_cooled(state) else ()
+    also = ("warm-now",) if "lethal-cold" in cause.facts else back if alone or cause.temperature != "low" else ("warm-place",)
     first = () if water is None else (water,)
     return Plan(
         branch="plug-in", cause=cause, acts=(*(move.act for move in first), "plug-in", *also)[:MOST_ACTIONS],

@@ -20,7 +20,7 @@ from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import BEARABLE, HarmKind
 
 EMERGENCIES = ("heat", "heater-failed", "cold", "together")
-TAKES_BACK = ("turn-up", "close-again")
+TAKES_BACK = ("turn-up", "room-back", "close-again")
 """What was changed on advice and is put back once that is over: told once."""
 UNASKED = ("probe", "no-humidity", "plug-in", *TAKES_BACK)
 """What is told though no climate alarm stands."""

@@ -162,7 +162,9 @@ def _unforeseen_k(item: OpenAdvice, now: Situation, follows: Follows) -> float:
     return follows.moved_k(room_k, hours, hours) - follows.moved_k(room_k, hours, done_h)
 
 
-_OF_HEAT = frozenset({"heat", "heater-failed", "cold", "together", "warming", "plug-in", "plug-back", "turn-up", "left-out"})
+_OF_HEAT = frozenset({
+    "heat", "heater-failed", "cold", "together", "warming", "plug-in", "plug-back", "turn-up", "room-back", "left-out",
+})
 
 
 def _then_and_now(item: OpenAdvice, situation: Situation) -> str:

@@ -163,6 +163,9 @@ ACTS: dict[str, Act] = {
     "cool-pack": Act("room", "less",
         "Stand a cool pack or a bottle of cold water, wrapped in a cloth, against the outside of one side wall, away from the "
         "garden, never inside and never on the lid; change it every hour"),
+    "room-back": Act("room", "more",
+        "If the room was cooled or the box carried against the heat, let it be as warm as before; keep sun and lamps off it"),
+    "no-sun": Act("room", "less", "See that neither sun nor a lamp shines on the box"),
     "warm-room": Act("room", "more", "Warm the room, or move the box away from the window and the draught"),
     "warm-place": Act(
         "room", "more",

@@ -17,7 +17,7 @@ one; own judgement."""
 HEAT_BRANCH: dict[str, tuple[Step, ...]] = {
     "runaway": steps("stop-heater", "fan-now", "air-now",
         Step("cool-room", when=("stop-in-vain", "room-unknown")), "air-if-cooler",
-        Step("move-box", when=("lethal-heat",))),
+        Step("move-box", when=("lethal-heat",)), Step("no-sun", when=("rises-alone",))),
     "not-known": steps("stop-heater", Step("move-box", when=("deadly-heat",)),
         Step("cool-room", when=("stop-in-vain", "room-unknown")), "air-if-cooler"),
     "heat-wave": steps("fan-now", "air-now", Step("move-box", when=("deadly-heat",)), "air-if-cooler",

@@ -1,0 +1,86 @@
+"""What was done against heat is put back once that is over: a cooled room is a cold one the night after."""
+
+from __future__ import annotations
+
+import pytest
+from advice_scenes import NOON_MS, alarms, devices, later, settings_of, situation
+
+from rules.advice.advisory import consider
+from rules.advice.done import Begun, done, owes
+from rules.advice.state import AdviceState
+from rules.climate.situation import Situation
+from rules.keeper.state import DeviceChange
+from rules.settings import Chamber
+from rules.terms.events import HOUR_MS, AdviceEvent
+
+BOX = Chamber(devices=devices(setpoint_c=25.5))
+
+
+def told(now: Situation, state: AdviceState | None = None) -> tuple[AdviceState, list[AdviceEvent]]:
+    return consider(settings_of(BOX), "north", state or AdviceState(), now, alarms(now, BOX), "test")
+
+
+def asked(events: list[AdviceEvent]) -> list[str]:
+    return [f"{action.device}:{action.change}" for event in events for action in event.actions]
+
+
+def cooled(act: str = "cool-room", hours: float = 3.0) -> AdviceState:
+    """Return what an adviser remembers that asked so long before to cool the room."""
+    return AdviceState(counter=1, checked_ms={act: NOON_MS - round(hours * HOUR_MS)})
+
+
+@pytest.mark.parametrize("act", ["no-sun", "cool-room", "cool-pack", "shade-box", "find-source", "move-box"])
+@pytest.mark.parametrize("answers", [False, True])
+def test_a_room_that_was_cooled_is_let_warm_again_once_and_before_it_is_cold(act: str, answers: bool):
+    """A room cooled by 3 K against one hot noon stood so for days, and its box at 23 degC (attack from outside)."""
+    assert owes(cooled(act), BOX, ())
+    cool = situation(24.9, 74.0, 20.0, 50.0)
+    state, events = told(cool, cooled(act))
+    assert asked(events) == ["room:more"] and "cooled" in events[0].actions[0].text
+    assert state.open is not None and state.open.branch == "room-back"
+    if answers:
+        state, _ = done(state, state.open, None, Begun(cool.at_ms + HOUR_MS, 24.8))
+    for hours in (2.0, 8.0, 20.0):
+        state, events = told(later(cool, hours), state)
+        assert asked(events) == []
+    state, events = told(later(cool, 21.0, temperature_c=25.6), state)
+    assert asked(events) == [] and state.open is None and not owes(state, BOX, ())
+
+
+@pytest.mark.parametrize(
+    ("t", "room_c", "back"),
+    [
+        (25.4, 20.0, False),  # warm enough still
+        (24.9, 27.0, False),  # the room is warm by itself
+        (24.9, None, True),
+    ],
+)
+def test_it_stays_cooled_while_that_is_of_use(t: float, room_c: float | None, back: bool):
+    now = situation(t, 74.0, room_c, None if room_c is None else 50.0)
+    assert ("room:more" in asked(told(now, cooled())[1])) is back
+
+
+@pytest.mark.parametrize(("hours", "back"), [(3.0, True), (119.0, True), (121.0, False)])
+def test_a_heat_of_last_week_is_another_story(hours: float, back: bool):
+    assert ("room:more" in asked(told(situation(24.9, 74.0, 20.0, 50.0), cooled(hours=hours))[1])) is back
+
+
+def test_it_comes_before_more_heat_and_foam_and_not_for_long_where_nobody_answers():
+    cold = situation(23.4, 74.0, 17.0, 50.0)
+    state, events = told(cold, cooled())
+    assert asked(events) == ["room:more"] and state.open is not None and state.open.branch == "room-back"
+    _, events = told(later(cold, 3.0), state)
+    assert asked(events) and asked(events) != ["room:more"]
+
+
+def test_the_letter_that_has_the_heater_plugged_in_again_takes_the_cooling_back_too():
+    out = DeviceChange(NOON_MS - 3 * HOUR_MS, "heater_plugged", 0.0)
+    for state, first in ((AdviceState(), ["heater:more"]), (cooled("find-source"), ["heater:more", "room:more"])):
+        _, events = told(situation(25.6, 85.0, 18.0, 50.0, changes=(out,)), state)
+        assert asked(events) == first
+
+
+def test_who_was_told_to_warm_the_room_since_is_not_told_again():
+    state = cooled()
+    state.checked_ms["warm-place"] = NOON_MS - HOUR_MS
+    assert asked(told(situation(24.9, 74.0, 20.0, 50.0), state)[1]) == []
