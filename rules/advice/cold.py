@@ -8,10 +8,11 @@ from typing import Literal
 
 from rules.advice.boxes import in_order, in_turn, marks_ahead, moved_with, names, pace_h, told_by_another
 from rules.advice.cause import Cause
-from rules.advice.devices import allowed, dial, moves_for
+from rules.advice.devices import Move, allowed, dial, moves_for
 from rules.advice.emergency import Urgent, one_a_device
 from rules.advice.model import COOLING, NAMES, ChamberModel, cooling_h
 from rules.advice.planned import Plan, action_of, plain
+from rules.advice.set_point import meanwhile
 from rules.advice.standing import Standing, dryness_harms
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Beside, Situation
@@ -254,16 +255,38 @@ def _reaches(kind: str, situation: Situation, order: Sequence[Beside], model: Ch
     return tuple(found)
 
 
-def plug_back(cause: Cause, told: OpenAdvice | None) -> Plan | None:
-    """Return the call to plug a heater in again that may have been unplugged without a word; None where it gives some heat.
+def plug_back(cause: Cause, situation: Situation, told: OpenAdvice | None, *, again: bool) -> Plan | None:
+    """Return the call to plug a heater in again that may have been unplugged without a word, or to leave it out where it ran
+    away again after that; None where it gives some heat.
 
     What is told stands until it is warm: a box that goes with its room looks like many a thermostat.
     """
-    asked = told is not None and told.done_ms is None and "plug-back" in told.acts
-    if cause.temperature != "low" or not (asked or cause.thermostat in ("unknown", "dead", "at-limit")):
+    asked = told is not None and told.done_ms is None and not {"plug-back", "leave-out"}.isdisjoint(told.acts)
+    falls = cause.thermostat == "regulating" and (situation.temperature_slope_k_h or 0.0) <= -PLAINLY_K_H
+    if cause.temperature != "low" or not (asked or falls or cause.thermostat in ("unknown", "dead", "at-limit")):
         return None
+    if again:
+        warm = "warm-now" if "lethal-cold" in cause.facts else "warm-place"
+        return plain("left-out", cause, ("leave-out", warm), Never("Do not try it once more as it is."), meanwhile(cause.goal))
     acts = ("plug-back", "warm-now") if "lethal-cold" in cause.facts else ("plug-back",)
     asks = plain("plug-back", cause, acts, Never("Do not turn its heat up before you have looked at its plug."))
-    if "thermostat" in cause.facts:
-        return asks
-    return replace(asks, actions=(action_of("plug-back", emergencies.PLUG_BACK_UNSWITCHED), *asks.actions[1:]))
+    if "thermostat" not in cause.facts:
+        return replace(asks, actions=(action_of("plug-back", emergencies.PLUG_BACK_UNSWITCHED), *asks.actions[1:]))
+    back = _plug_back(cause)
+    return replace(asks, actions=(action_of("plug-back", back.text), *asks.actions[1:]), moves=(back,) if back.delta else ())
+
+
+def _plug_back(cause: Cause) -> Move:
+    """Return how a plug that may be out is put back: with its dial where it should be, for somebody may have turned it."""
+    aim_c = dial(cause.goal.temperature_c)
+    value_c = aim_c if cause.setpoint_c is None else min(aim_c, dial(cause.setpoint_c))
+    delta_k = 0.0 if cause.setpoint_c is None else value_c - cause.setpoint_c
+    text = (
+        "If you pulled the heater's plug when it was too warm, find out why it was (probe fallen? relay stuck? dial turned? or "
+        f"was it the room?). Plug it in again only then, its thermostat set to {value_c:g} °C, stay until you have seen it "
+        "switch off once, and say that it is done; if it does not switch off, leave it out. If you did not pull it, feel "
+        "whether its mat is warm, and look at plug and breaker"
+    )
+    return Move(
+        act="plug-back", knob="heater", delta=delta_k, value=value_c, amount=-delta_k, unit="K", effort=1.0, text=text
+    )

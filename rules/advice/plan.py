@@ -114,8 +114,9 @@ def _first(
     back = warming(cause, situation, standing, partial(model_of, chamber, state), state)
     if back is not None:
         return _urgent(cause, back)
-    if may_be_out(state, situation.at_ms) and (out := plug_back(cause, state.open)) is not None:
-        return out
+    out = may_be_out(state, situation.at_ms)
+    if out and (asks := plug_back(cause, situation, state.open, again=out == "again")) is not None:
+        return asks
     if wants_room_back(state, situation, cause, alone=not climate_stands(standing)):
         return plain("room-back", cause, ("room-back",), Never("Do not wait until it is cold."))
     if cold_comes_first(cause, situation, standing):

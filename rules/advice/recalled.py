@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from functools import partial
+from typing import Literal
 
 from rules.advice.branches import LOOKS
 from rules.advice.cause import Cause, reason_of, thermostat_of
@@ -72,7 +73,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
         "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
         "look-due": bool(looks_due(state, situation, standing)),
         "stop-in-vain": _stop_in_vain(state, situation.at_ms),
-        "lid-looked": _lid_looked(situation), "lid-by-estimate": _lid_by_estimate(state, situation, standing),
+        "lid-looked": _lid_looked(situation, standing), "lid-by-estimate": _lid_by_estimate(state, situation, standing),
         **_lid_asked(state, situation),
         "probe-looked": _told_lately(state, "check-probe", situation.at_ms, PROBE_LOOKED_MS),
         "foam-looked": _told_lately(state, "check-foam", situation.at_ms, FOAM_LOOKED_MS),
@@ -130,8 +131,12 @@ def looks_that_lead(
     return [row.alarm for row in rows if row.alarm in due]
 
 
-def _lid_looked(situation: Situation) -> bool:
-    return situation.lid_looked_ms is not None and situation.at_ms - situation.lid_looked_ms < CHECK_AGAIN_MS
+def _lid_looked(situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether somebody looked at the lid lately, and since it is too dry: who wiped it before may have left it ajar."""
+    looked_ms, dry = situation.lid_looked_ms, standing.get("humidity-low")
+    if looked_ms is None or situation.at_ms - looked_ms >= CHECK_AGAIN_MS:
+        return False
+    return dry is None or dry.since_ms is None or looked_ms >= dry.since_ms - HOUR_MS
 
 
 def _lid_by_estimate(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
@@ -213,18 +218,18 @@ def _stop_in_vain(state: AdviceState, at_ms: int) -> bool:
     return at_ms - min(told_ms) >= STOP_COOLS_MS
 
 
-def may_be_out(state: AdviceState, at_ms: int) -> bool:
+def may_be_out(state: AdviceState, at_ms: int) -> Literal["", "once", "again"]:
     """Return whether the heater was told to be unplugged lately, that is over, and nobody has said whether it was done.
 
     Who pulls a plug in the heat and writes nothing has a cold box next. Asked for half a day; then it is looked at otherwise.
-    What ran away once more after that was asked is not plugged in a second time.
+    `again`: it ran away once more after that was asked, and is not plugged in a second time before the day is over.
     """
     ended_ms, told_ms = max(state.by_itself_ms, default=None), state.checked_ms.get("plug-back")
-    if ended_ms is None or (told_ms is not None and told_ms < ended_ms and at_ms - told_ms < OUT_MS):
-        return False
-    if at_ms - ended_ms >= OUT_MS or (state.heater_seen_ms or 0) >= ended_ms:
-        return False
-    return told_ms is None or at_ms - told_ms < CHECK_AGAIN_MS
+    if ended_ms is None or at_ms - ended_ms >= OUT_MS or (state.heater_seen_ms or 0) >= ended_ms:
+        return ""
+    if told_ms is not None and told_ms < ended_ms and at_ms - told_ms < OUT_MS:
+        return "again" if at_ms - ended_ms < DAY_MS else "once"
+    return "once" if told_ms is None or at_ms - told_ms < CHECK_AGAIN_MS else ""
 
 
 def _mat_felt(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:

@@ -40,9 +40,28 @@ def told_knobs(changes: Iterable[DeviceChange]) -> dict[str, float]:
     return {knob: value for knob, value in latest.items() if value is not None}
 
 
+DRIES = {"vents": 1.0, "fan": 1.0, "mister": -1.0, "water": -1.0}
+"""The knobs whose change can dry a chamber, and which way; of a heater either way can."""
+
+
+def dried_ms(chamber: Chamber, changes: Iterable[DeviceChange]) -> int | None:
+    """Return when the keeper last changed what can dry the chamber: foam, and vents that were shut, are none of it."""
+    knobs, last_ms = present_knobs(chamber, ()), None
+    for change in sorted(changes, key=lambda one: one.at_ms):
+        before, value = knobs.get(change.knob, 0.0), change.value
+        way = DRIES.get(change.knob, 0.0)
+        turned = change.knob in HEATS or value is None or way * (value - before) > 0.0
+        last_ms = change.at_ms if turned and change.knob != "foam" else last_ms
+        knobs[change.knob] = before if value is None else value
+    return last_ms
+
+
+HEATS = ("setpoint", "watts", "heater_plugged")
+
+
 def heater_since_ms(changes: Iterable[DeviceChange]) -> int | None:
     """Return when the keeper last said to have changed the heater; None: never."""
-    return max((change.at_ms for change in changes if change.knob in ("setpoint", "watts", "heater_plugged")), default=None)
+    return max((change.at_ms for change in changes if change.knob in HEATS), default=None)
 
 
 def lid_now(state: KeeperState, name: str, chamber: Chamber) -> Lid:

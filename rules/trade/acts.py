@@ -51,13 +51,7 @@ ACTS: dict[str, Act] = {
         "warm to the hand",
         needs=("heater",),
     ),
-    "plug-back": Act(
-        "heater", "more",
-        "If you pulled the heater's plug when it was too warm, find out why it was (probe fallen? relay stuck? or was it the "
-        "room?), plug it in again only then, stay until you have seen it switch off once, and say that it is done; if it does "
-        "not switch off, leave it out. If you did not pull it, feel whether its mat is warm, and look at plug and breaker",
-        needs=("heater",),
-    ),
+    "plug-back": Act("heater", "more", "If you pulled the heater's plug when it was hot, plug it in again", needs=("heater",)),
     "feel-mat": Act(
         "heater", "check",
         "Feel the mat: if it is hot although it is warm enough, unplug it and look at the thermostat; if it is cold, the room "

@@ -22,6 +22,7 @@ from rules.climate.hours import SWINGING, Climate
 from rules.climate.situate import is_saturated, situation_at
 from rules.climate.situation import Situation
 from rules.climate.view import View
+from rules.keeper.devices import dried_ms
 from rules.settings import Chamber, Settings
 from rules.terms.condition_changes import Harm
 from rules.terms.events import DAY_MS, AlarmEvent, Event
@@ -116,7 +117,7 @@ def for_adviser(
     """Return the situation with the settings as told, the swings of the last hours since one was changed, and the chambers
     that are moved with it; `harm`: the accounts of harm as they stand then, None: as they are in the situation."""
     changes = tuple(state.keeper.devices.get(situation.chamber, ()))
-    moved_ms = changed_ms(adviser, changes)
+    moved_ms, dried = changed_ms(adviser, changes), dried_ms(settings.chambers[situation.chamber], changes)
     since_ms = situation.at_ms - SWING_MS if moved_ms is None else max(moved_ms, situation.at_ms - SWING_MS)
     temperature, humidity, margin = (
         climate.swing(situation.chamber, name, since_ms, situation.at_ms) for name in SWINGING
@@ -124,7 +125,7 @@ def for_adviser(
     settling = moved_ms is not None and (humidity is None or humidity.hours < LEAST_HOURS)
     return replace(
         situation, changes=changes, temperature_swing=temperature, humidity_swing=humidity, margin_swing=margin,
-        vapour_fall_k=climate.vapour_fall_k(situation) if moved_ms is None or situation.at_ms - moved_ms > DAY_MS else None,
+        vapour_fall_k=climate.vapour_fall_k(situation) if dried is None or situation.at_ms - dried > DAY_MS else None,
         room_ahead=climate.room_ahead(_tells_the_days(settings.chambers[situation.chamber], situation), situation.at_ms),
         settling=settling, besides=together.besides(situation.chamber, situation.at_ms),
         harm=situation.harm if harm is None else harm,

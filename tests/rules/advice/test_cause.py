@@ -147,6 +147,20 @@ def test_a_box_that_has_dried_by_itself_is_looked_at_before_it_is_watered(fell_k
     assert told[0][0] == first and ("water", "more") in told
 
 
+@pytest.mark.parametrize(
+    ("looked_h", "since_h", "first"),
+    [(7.0, 0.1, "lid"), (7.0, 6.5, "water"), (7.0, 8.0, "water"), (13.0, 8.0, "lid"), (0.5, 0.1, "water")],
+)
+def test_a_lid_that_was_wiped_before_it_got_dry_is_looked_at_again(looked_h, since_h, first):
+    """It was wiped at eight and ajar at three: it was watered for a night, for it had been looked at (foreign simulation)."""
+    chamber = Chamber(devices=devices())
+    now = replace(situation(25.5, 65.0, 20.0, 40.0), vapour_fall_k=3.0)
+    now = replace(now, lid_looked_ms=now.at_ms - round(looked_h * HOUR_MS))
+    stands = {key: replace(row, since_ms=now.at_ms - round(since_h * HOUR_MS)) for key, row in alarms(now, chamber).items()}
+    _, events = consider(settings_of(chamber), "north", AdviceState(), now, stands, "test")
+    assert events[0].actions[0].device == first
+
+
 @pytest.mark.parametrize(("rise_pct", "first"), [(1.0, "lid"), (4.0, "lid"), (7.0, "water")])
 def test_water_that_gave_nothing_is_followed_by_a_look_where_it_goes_and_that_once(rise_pct, first):
     """A lid that opened within 36 hours was watered five times, in a foreign simulation."""

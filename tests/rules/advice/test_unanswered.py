@@ -192,12 +192,39 @@ def test_who_plugged_it_in_again_and_says_so_is_asked_no_more():
     assert all("pulled the heater's plug" not in action.text for event in events for action in event.actions)
 
 
-def test_what_ran_away_again_after_its_plug_was_asked_for_is_not_plugged_in_a_third_time():
-    """A relay that sticks was plugged in by who wrote nothing, twice a day (foreign simulation)."""
-    asked_ms = NOON_MS + 6 * HOUR_MS
-    state = AdviceState(by_itself_ms=[NOON_MS, NOON_MS + 12 * HOUR_MS], checked_ms={"plug-back": asked_ms})
-    _, events = advised(cold(), state)
-    assert all("pulled the heater's plug" not in action.text for event in events for action in event.actions)
+@pytest.mark.parametrize(("hours", "told"), [(12.0, "left-out"), (23.5, "left-out"), (24.5, "plug-back")])
+def test_what_ran_away_again_after_its_plug_was_asked_for_is_left_out_for_a_day(hours: float, told: str):
+    """A relay that sticks was plugged in by who wrote nothing, twice a day; and left out, its cold box was told to turn up its
+    dial for four days (foreign simulations)."""
+    ended_ms = NOON_MS + DAY_MS - round(hours * HOUR_MS)
+    state = AdviceState(by_itself_ms=[ended_ms - 12 * HOUR_MS, ended_ms], checked_ms={"plug-back": ended_ms - 6 * HOUR_MS})
+    state, events = advised(cold(), state)
+    assert state.open is not None and state.open.branch == told
+    assert asked(events) == (["heater:check", "room:more"] if told == "left-out" else ["heater:more"])
+
+
+def test_a_box_that_falls_fast_after_its_runaway_regulates_nothing():
+    """At 22.9 degC, an hour after its plug was pulled, its thermostat was thought to hold it, and its dial to lie."""
+    switched = cold(usual_c=24.0, usual_peak_c=26.0, usual_trough_c=22.0, usual_range_k=4.0)
+    chamber = Chamber(devices=devices(setpoint_c=26.5))
+    for slope_k_h, first in ((-2.0, "heater:more"), (-0.5, "heater:check")):
+        now = replace(switched, temperature_slope_k_h=slope_k_h)
+        state, events = advised(now, AdviceState(by_itself_ms=[NOON_MS + DAY_MS - HOUR_MS]), chamber)
+        plug = state.open is not None and state.open.branch == "plug-back"
+        assert plug is (first == "heater:more"), (slope_k_h, asked(events))
+
+
+@pytest.mark.parametrize(
+    ("setpoint_c", "set_to", "booked"),
+    [(26.5, "25.5", [("setpoint", 25.5)]), (25.0, "25", []), (25.5, "25.5", []), (None, "25.5", [])],
+)
+def test_a_plug_is_put_back_with_its_dial_where_it_should_be(setpoint_c, set_to, booked):
+    """Somebody had turned the dial up by 4 K: plugged in again as it was, it ran away again (foreign simulation)."""
+    chamber = Chamber(devices=devices(setpoint_c=setpoint_c))
+    state, events = advised(cold(), AdviceState(by_itself_ms=[NOON_MS]), chamber)
+    assert f"thermostat set to {set_to} °C" in events[0].actions[0].text and state.open is not None
+    _, changes = done(state, state.open, None, begun_at(NOON_MS + DAY_MS, 22.0, cold()))
+    assert [(one.knob, one.value) for one in changes] == booked
 
 
 @pytest.mark.parametrize(("was_cold", "feels"), [(False, True), (True, False)])
