@@ -104,8 +104,9 @@ def _first(
         if again is not None:
             water = _first_water(chamber, state, situation, cause) if thirsts else None
             return _plugged(chamber, state, situation, cause, again, water, standing)
-        if not (thirsts and dryness_harms(standing)) and not _hot_unplugged(cause, situation):
-            return None  # it cools; what harms meanwhile is answered all the same
+        dry = cause.thirsty and (dryness_harms(standing) or wakes_dry(standing))
+        if not dry and not _hot_unplugged(cause, situation):
+            return None  # it cools; what harms or wakes meanwhile is answered all the same
     active = {row.alarm for row in standing.values() if row.condition == "active"} - set(LOOKS) | set(due)
     own = own_branch(active, cause, lambda act: asked_lately(state, act, situation.at_ms))
     if own is not None:

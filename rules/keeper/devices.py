@@ -41,27 +41,23 @@ def told_knobs(changes: Iterable[DeviceChange]) -> dict[str, float]:
 
 
 DRIES = {"vents": 1.0, "fan": 1.0, "mister": -1.0, "water": -1.0}
-"""The knobs whose change can dry a chamber, and which way; of a heater either way can."""
+"""The knobs whose change dries a chamber, and which way; what less heat takes from its air goes with its temperature."""
 
 
 def dried_ms(chamber: Chamber, changes: Iterable[DeviceChange]) -> int | None:
-    """Return when the keeper last changed what can dry the chamber: foam, and vents that were shut, are none of it."""
+    """Return when the keeper last changed what dries the chamber: foam, heat, and vents that were shut are none of it."""
     knobs, last_ms = present_knobs(chamber, ()), None
     for change in sorted(changes, key=lambda one: one.at_ms):
-        before, value = knobs.get(change.knob, 0.0), change.value
-        way = DRIES.get(change.knob, 0.0)
-        turned = change.knob in HEATS or value is None or way * (value - before) > 0.0
-        last_ms = change.at_ms if turned and change.knob != "foam" else last_ms
-        knobs[change.knob] = before if value is None else value
+        before, way = knobs.get(change.knob, 0.0), DRIES.get(change.knob, 0.0)
+        value = present_knobs(chamber, ()).get(change.knob, 0.0) if change.value is None else change.value
+        last_ms = change.at_ms if way * (value - before) > 0.0 else last_ms
+        knobs[change.knob] = value
     return last_ms
-
-
-HEATS = ("setpoint", "watts", "heater_plugged")
 
 
 def heater_since_ms(changes: Iterable[DeviceChange]) -> int | None:
     """Return when the keeper last said to have changed the heater; None: never."""
-    return max((change.at_ms for change in changes if change.knob in HEATS), default=None)
+    return max((change.at_ms for change in changes if change.knob in ("setpoint", "watts", "heater_plugged")), default=None)
 
 
 def lid_now(state: KeeperState, name: str, chamber: Chamber) -> Lid:

@@ -39,12 +39,13 @@ def test_what_can_dry_a_chamber_is_known_from_what_cannot() -> None:
     box = settings_of(26.0).chambers["north"]
     rows = (
         ("foam", 30.0, False), ("vents", 2.0, True), ("vents", 0.0, False), ("fan", 5.0, True), ("mister", 3.0, False),
-        ("water", 1.5, False), ("water", 0.4, True), ("setpoint", 25.0, True), ("heater_plugged", 0.0, True),
-        ("vents", None, True),
+        ("water", 1.5, False), ("water", 0.4, True), ("setpoint", 25.0, False), ("heater_plugged", 0.0, False),
+        ("vents", None, False),
     )  # fmt: skip
     for knob, value, dries in rows:
         assert (dried_ms(box, [DeviceChange(7, knob, value)]) == 7) is dries, (knob, value)
     opened = [DeviceChange(7, "vents", 2.0), DeviceChange(9, "vents", 1.0), DeviceChange(10, "foam", 20.0)]
     assert dried_ms(box, opened) == 7  # shut a little since
     assert dried_ms(box, [*opened, DeviceChange(12, "mister", 4.0), DeviceChange(15, "mister", 2.0)]) == 15
+    assert dried_ms(box, [DeviceChange(7, "mister", 4.0), DeviceChange(9, "mister", None)]) == 9  # as the config says again
     assert dried_ms(box, []) is None
