@@ -14,7 +14,7 @@ from rules.advice.again import STEADY_FOR_MS, is_again, remembered, searched_at
 from rules.advice.branches import LOOKS
 from rules.advice.cause import Cause
 from rules.advice.goal import goal_of
-from rules.advice.heat import over_by_itself
+from rules.advice.heat import cleared, over_by_itself
 from rules.advice.looks import UPDATE_NOT_BEFORE_MS, is_reminder_due
 from rules.advice.plan import findable_keys, searched, without_search
 from rules.advice.planned import Plan
@@ -75,7 +75,7 @@ def consider(
     `worse`: it has just become worse: the letter that says so says what to do now, whatever was done and told before.
     """
     chamber = settings.chambers[chamber_id]
-    state = _hottest(state, situation)
+    state = cleared(_hottest(state, situation), situation)
     events: list[AdviceEvent] = []
     talk = _Talk(settings, chamber, chamber_id, situation, standing, origin, state.worth, moves)
     if state.open is not None and state.open.done_ms is not None:
@@ -105,7 +105,8 @@ def consider(
 
 def _stands(wanted: Plan | None, standing: Mapping[str, Standing]) -> bool:
     """Return whether there is something to advise on: an alarm, a probe to look at, a heater to plug in or turn up again."""
-    if climate_stands(standing) or (wanted is not None and wanted.branch in ("probe", "plug-in", *TAKES_BACK, "together")):
+    asks = ("probe", "plug-in", "plug-back", *TAKES_BACK, "together")
+    if climate_stands(standing) or (wanted is not None and wanted.branch in asks):
         return True
     return wanted is not None and wanted.branch == "no-humidity" and bool(probes_stand(standing))
 

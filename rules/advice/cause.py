@@ -24,6 +24,7 @@ from rules.climate.thermostat import (
     SLOW_BOX_H,
     SURE_LIFT_K,
     State,
+    in_its_swing,
     state_of,
 )
 from rules.keeper.devices import heater_since_ms
@@ -244,12 +245,14 @@ def _heater_facts(
     t, room = situation.temperature_c, situation.room_temperature_c
     cold = t is not None and t < goal.low_c
     facts = {
-        "resting": {"heater-idle"}, "warming": {"heater-warming"}, "regulating": {"heater-regulates"},
-        "stuck": {"heater-fault", "heater-doubt"}, "dead": {"heater-fault", "heater-suspect", "heater-weak"},
+        "resting": {"heater-idle"}, "warming": {"heater-warming"}, "stuck": {"heater-fault", "heater-doubt"},
+        "dead": {"heater-fault", "heater-suspect", "heater-weak"},
         "at-limit": {"heater-at-limit", "heater-weak"}
         | (set() if sound or situation.mat_temperature_c is not None else {"heater-suspect"}),
     }.get(thermostat or "", set())
-    facts = facts | {"heater-seen"} if sound else facts
+    facts = facts | ({"heater-seen"} if sound else set())
+    if thermostat == "regulating" and in_its_swing(t, situation.usual_peak_c, setpoint_c):
+        facts |= {"heater-regulates"}
     if thermostat == "unknown" and t is not None and t < goal.low_c - 1.5 and not sound and not _gives_as_ever(situation):
         facts = facts | {"heater-suspect"}
     if thermostat in ("unknown", "regulating", "at-limit") and cold and _falls_freely(situation, setpoint_c):
@@ -386,13 +389,10 @@ def _state_facts(
         "water-hangs": situation.lid_seen_wet or situation.condensate_g_m2 >= SETTLED_G_M2,
         "air-dry": (rh is None or (rh < goal.low_pct and goal.dryness_matters))
         and not (t is not None and t >= practice.HEAT_FIRST_C),  # not known counts as dry; drying takes hours, heat minutes
+        "lid-unknown": not known, "dry-on-purpose": not goal.dryness_matters,
         "lid-wet-odd": wet and not situation.lid_seen_wet and lid is not None and t is not None and t - lid > 6.0,
     }
     facts = {name for name, holds in checks.items() if holds}
-    if not known:
-        facts.add("lid-unknown")
-    if not goal.dryness_matters:
-        facts.add("dry-on-purpose")
     if stands(standing, "heater-failed"):
         facts |= {"heater-weak"}
     if stands(standing, "lid-drip-tonight"):

@@ -255,28 +255,31 @@ def _reaches(kind: str, situation: Situation, order: Sequence[Beside], model: Ch
     return tuple(found)
 
 
-def plug_back(cause: Cause, situation: Situation, told: OpenAdvice | None, *, again: bool) -> Plan | None:
-    """Return the call to plug a heater in again that may have been unplugged without a word, or to leave it out where it ran
-    away again after that; None where it gives some heat.
+def plug_back(cause: Cause, situation: Situation, told: OpenAdvice | None, *, again: bool, cools: bool) -> Plan | None:
+    """Return the call to plug a heater in again that may have been unplugged without a word, once it is no longer too warm, or
+    to leave it out where it ran away again after that; None where it gives some heat.
 
-    What is told stands until it is warm: a box that goes with its room looks like many a thermostat.
+    What is told stands until it is warm: a box that goes with its room looks like many a thermostat. `cools`: it may be asked
+    for as soon as it cools, which it was not yet.
     """
     asked = told is not None and told.done_ms is None and not {"plug-back", "leave-out"}.isdisjoint(told.acts)
-    falls = cause.thermostat == "regulating" and (situation.temperature_slope_k_h or 0.0) <= -PLAINLY_K_H
-    if cause.temperature != "low" or not (asked or falls or cause.thermostat in ("unknown", "dead", "at-limit")):
-        return None
+    pace_k_h = situation.temperature_slope_k_h or 0.0
+    falls = cause.thermostat == "regulating" and pace_k_h <= -PLAINLY_K_H
+    unheated = cause.temperature == "low" and (asked or falls or cause.thermostat in ("unknown", "dead", "at-limit"))
+    if not unheated and not (cools and cause.temperature == "ok" and pace_k_h <= FALLS_K_H and not again):
+        return None  # it holds, or is still too warm
+    warm = "warm-now" if "lethal-cold" in cause.facts else "warm-place"
     if again:
-        warm = "warm-now" if "lethal-cold" in cause.facts else "warm-place"
         return plain("left-out", cause, ("leave-out", warm), Never("Do not try it once more as it is."), meanwhile(cause.goal))
-    acts = ("plug-back", "warm-now") if "lethal-cold" in cause.facts else ("plug-back",)
+    acts = ("plug-back", warm) if cause.temperature == "low" else ("plug-again",)  # it may be that it does not switch off
     asks = plain("plug-back", cause, acts, Never("Do not turn its heat up before you have looked at its plug."))
     if "thermostat" not in cause.facts:
-        return replace(asks, actions=(action_of("plug-back", emergencies.PLUG_BACK_UNSWITCHED), *asks.actions[1:]))
-    back = _plug_back(cause)
-    return replace(asks, actions=(action_of("plug-back", back.text), *asks.actions[1:]), moves=(back,) if back.delta else ())
+        return replace(asks, actions=(action_of(acts[0], emergencies.PLUG_BACK_UNSWITCHED), *asks.actions[1:]))
+    back = _plug_back(cause, acts[0])
+    return replace(asks, actions=(action_of(acts[0], back.text), *asks.actions[1:]), moves=(back,) if back.delta else ())
 
 
-def _plug_back(cause: Cause) -> Move:
+def _plug_back(cause: Cause, act: str) -> Move:
     """Return how a plug that may be out is put back: with its dial where it should be, for somebody may have turned it."""
     aim_c = dial(cause.goal.temperature_c)
     value_c = aim_c if cause.setpoint_c is None else min(aim_c, dial(cause.setpoint_c))
@@ -288,5 +291,5 @@ def _plug_back(cause: Cause) -> Move:
         "whether its mat is warm, and look at plug and breaker"
     )
     return Move(
-        act="plug-back", knob="heater", delta=delta_k, value=value_c, amount=-delta_k, unit="K", effort=1.0, text=text
+        act=act, knob="heater", delta=delta_k, value=value_c, amount=-delta_k, unit="K", effort=1.0, text=text
     )

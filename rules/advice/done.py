@@ -35,7 +35,8 @@ def owes(state: AdviceState, chamber: Chamber, changes: Sequence[DeviceChange]) 
     or turned up again, a vent to be closed, a room to be let warm."""
     unplugged = told_knobs(changes).get("heater_plugged", 1.0) == 0.0
     left = unplugged or lowered_k(chamber, changes) > LOWERED_K or bool(opened(chamber, changes)) or room_is_cooled(state)
-    return state.open is not None or left
+    asks = max(state.by_itself_ms, default=0) > state.checked_ms.get("plug-again", 0)
+    return state.open is not None or left or asks
 
 
 def wordings(state: AdviceState) -> Iterator[tuple[OpenAdvice, OpenAdvice]]:
@@ -119,7 +120,7 @@ def done(
     if stopped:
         reached = [celsius for celsius in (told.start_c, begun.now_c) if celsius is not None]
         state = replace(state, stopped_c=max(reached, default=None), stopped_at_ms=[*state.stopped_at_ms, at_ms][-10:])
-    if "heater:check" in told.keys or not {"plug-back", "swap-heater"}.isdisjoint(told.acts):
+    if "heater:check" in told.keys or not {"plug-back", "plug-again", "swap-heater"}.isdisjoint(told.acts):
         state = replace(state, heater_seen_ms=at_ms)
     if "lid:check" in told.keys:
         watered = any(move.knob in WATERS for move, _ in made)

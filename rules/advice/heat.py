@@ -17,11 +17,14 @@ from rules.climate.situation import Situation
 from rules.climate.thermostat import BURNING_MAT_C, FALLS_K_H, FAULT_K, ROOM_LIFT_K, WARMS_WITHIN_MS, State
 from rules.keeper.devices import heater_since_ms
 from rules.settings import Chamber
-from rules.terms.events import DAY_MS
+from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import emergencies, practice
 
 LATELY_MS = 7 * DAY_MS
 """A heater that was unplugged within this and runs away again has a cause that was not found, not a new one; judgement."""
+STOP_COOLS_MS, STOP_COOLS_K = 2 * HOUR_MS, 1.0
+"""So long after its heater was unplugged a box has lost most of the heat it held above its room, and this much at least; own
+estimate for boxes of up to 60 litres."""
 BY_ITSELF_MS = 3 * DAY_MS
 """The sun comes at the same hour for days on end; judgement."""
 EACH_BOX = ("fan-now", "air-now", "move-box", "shade-box")
@@ -170,6 +173,22 @@ def _may_be_the_sun(state: AdviceState, situation: Situation) -> bool:
     lately = any(situation.at_ms - one_ms < BY_ITSELF_MS and one_ms > pulled_ms for one_ms in state.by_itself_ms)
     lately = lately and (state.open is None or "heater:stop" not in state.open.keys)
     return lately and situation.mat_temperature_c is None and (situation.temperature_c or 0.0) < practice.HEAT_FIRST_C
+
+
+def cleared(state: AdviceState, situation: Situation) -> AdviceState:
+    """Return the state in which the heater is not blamed for heat that stayed when it was out: two hours after its plug was
+    pulled a box has lost most of what its heater gave, or something else heats it."""
+    t, stops = situation.temperature_c, state.stopped_at_ms
+    if t is None or not stops or not STOP_COOLS_MS <= situation.at_ms - stops[-1] < STOP_COOLS_MS + HOUR_MS:
+        return state
+    told = next((one for one in (state.open, state.last) if one is not None and one.done_ms == stops[-1]), None)
+    stays = told is not None and told.done_c is not None and t > told.done_c - STOP_COOLS_K
+    return replace(state, stopped_at_ms=stops[:-1], cleared_ms=stops[-1]) if stays else state
+
+
+def is_blamed(state: AdviceState, situation: Situation) -> bool:
+    """Return whether the heater that is out may be what heated: it was not seen to be as warm without it."""
+    return state.cleared_ms is None or heater_since_ms(situation.changes) != state.cleared_ms
 
 
 def stops_lately(state: AdviceState, at_ms: int) -> int:

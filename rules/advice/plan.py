@@ -12,7 +12,7 @@ from rules.advice.cause import STORES_MS, Cause
 from rules.advice.cold import cold, cold_comes_first, plug_back, warming
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent
-from rules.advice.heat import heat, stops_lately
+from rules.advice.heat import heat, over_by_itself, stops_lately
 from rules.advice.model import cooling_h
 from rules.advice.opened import close_again, room_is_cooled, taking_back, wants_room_back
 from rules.advice.planned import Plan, action_of, fitting, plain, sized
@@ -21,6 +21,7 @@ from rules.advice.recalled import (
     asked_lately,
     cause_of,
     heat_calls,
+    is_unasked,
     looks_due,
     looks_that_lead,
     may_be_out,
@@ -54,6 +55,7 @@ from rules.terms.advised import Action
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import practice
 from rules.trade.acts import ACTS
+from rules.trade.alarm_kinds import ALARMS
 from rules.trade.practice import Never, Step
 
 DRY_LOOKS = 3
@@ -115,8 +117,10 @@ def _first(
     back = warming(cause, situation, standing, partial(model_of, chamber, state), state)
     if back is not None:
         return _urgent(cause, back)
-    out = may_be_out(state, situation.at_ms)
-    if out and (asks := plug_back(cause, situation, state.open, again=out == "again")) is not None:
+    hot = any(ALARMS[row.alarm].harm == "heat" or row.alarm == "heater-runaway" for row in climate_stands(standing))
+    over = state if hot else over_by_itself(state, situation.at_ms)
+    out, cools = may_be_out(over, situation.at_ms), not hot and is_unasked(over)
+    if out and (asks := plug_back(cause, situation, state.open, again=out == "again", cools=cools)) is not None:
         return asks
     if wants_room_back(state, situation, cause, alone=not climate_stands(standing)):
         return plain("room-back", cause, ("room-back",), Never("Do not wait until it is cold."))

@@ -10,7 +10,7 @@ from rules.advice.branches import LOOKS
 from rules.advice.cause import Cause, reason_of, thermostat_of
 from rules.advice.devices import Move
 from rules.advice.goal import Goal, goal_of
-from rules.advice.heat import heat_comes_first
+from rules.advice.heat import STOP_COOLS_MS, heat_comes_first
 from rules.advice.model import ChamberModel, cooling_h, model_from_json, prior_model
 from rules.advice.standing import Standing, stands
 from rules.advice.state import AdviceState
@@ -38,9 +38,6 @@ LID_SOUND_MS = 3 * DAY_MS
 WRAPPED_MS, WATTS_TOLD_MS, FOAM_LOOKED_MS, PROBE_LOOKED_MS = 3 * DAY_MS, 7 * DAY_MS, 3 * DAY_MS, 3 * DAY_MS
 """So long nobody is asked anew to wrap the box, told anew how many watts it takes, asked anew for a look at foam or humidity
 probe; judgement."""
-STOP_COOLS_MS = 2 * HOUR_MS
-"""So long after its heater was unplugged a box has lost most of the heat it held above its room; own estimate for boxes of up
-to 60 litres."""
 LOOK_HOLDS_MS = 20 * HOUR_MS
 """So long the lid is as it was seen to be; judgement."""
 
@@ -230,6 +227,12 @@ def may_be_out(state: AdviceState, at_ms: int) -> Literal["", "once", "again"]:
     if told_ms is not None and told_ms < ended_ms and at_ms - told_ms < OUT_MS:
         return "again" if at_ms - ended_ms < DAY_MS else "once"
     return "once" if told_ms is None or at_ms - told_ms < CHECK_AGAIN_MS else ""
+
+
+def is_unasked(state: AdviceState) -> bool:
+    """Return whether nobody was asked yet for the plug that may be out since the heat was over, as it cools."""
+    told = state.open is not None and state.open.done_ms is None and "plug-again" in state.open.acts
+    return told or state.checked_ms.get("plug-again", 0) < max(state.by_itself_ms, default=0)
 
 
 def _mat_felt(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:

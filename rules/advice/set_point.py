@@ -12,11 +12,11 @@ from math import log
 from rules.advice.cause import Cause
 from rules.advice.devices import Move, dial
 from rules.advice.goal import Goal
-from rules.advice.heat import stops_lately
+from rules.advice.heat import is_blamed, stops_lately
 from rules.advice.standing import Standing
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
-from rules.climate.thermostat import FAULT_K
+from rules.climate.thermostat import FAULT_K, OVERSHOOT_K
 from rules.keeper.devices import present_knobs, told_knobs
 from rules.keeper.state import DeviceChange
 from rules.settings import Chamber
@@ -34,8 +34,8 @@ LOWERED_K = 0.4
 LEAST_SHARE = 0.1
 """Of a heater's rated power: with less it is off, and nothing is learned from how it heated. Own estimate."""
 ROOM_COOLER_K = 1.0
-OVERSHOOT_K = 1.0
-"""What a sound thermostat reaches above its set point in its cycles; common practice, no source."""
+MOST_TURNED_K = 5.0
+"""What was hotter by more was so for another reason than its dial: nobody turns that so far by accident. Own estimate."""
 
 
 def plug_in(
@@ -45,9 +45,11 @@ def plug_in(
     t, room_c, goal = situation.temperature_c or 0.0, situation.room_temperature_c, cause.goal
     if any(row.alarm in ("temperature-high", "heater-runaway") and row.condition == "active" for row in standing.values()):
         return None  # too warm until that is over, whatever the figure says by now
-    if t > goal.temperature_c + PLUG_IN_BELOW_K or (room_c is not None and room_c > goal.temperature_c):
-        return None
-    if "thermostat" not in cause.facts:
+    switched = "thermostat" in cause.facts
+    warm_c = goal.high_c if switched and not is_blamed(state, situation) else goal.temperature_c + PLUG_IN_BELOW_K
+    if t > warm_c or (room_c is not None and room_c > goal.temperature_c):
+        return None  # a thermostat that nothing speaks against keeps its mat off until it is wanted
+    if not switched:
         watts, heater = present_knobs(chamber, situation.changes).get("watts", 1.0), chamber.devices.heater
         rated = watts if heater is None else heater.watts
         return _by_power(state, room_c, goal, watts if watts >= LEAST_SHARE * rated else rated)
@@ -55,8 +57,11 @@ def plug_in(
 
 
 def cold_by_morning(situation: Situation, harmful_low_c: float, time_constant_h: float) -> bool:
-    """Return whether a chamber whose heater is unplugged is harmfully cold within a night: Newton's law of cooling."""
-    t, room_c = situation.temperature_c, situation.room_temperature_c
+    """Return whether a chamber whose heater is unplugged is harmfully cold within a night: by Newton's law of cooling, or where
+    nobody measures its room by its last hour's pace."""
+    t, room_c, pace_k_h = situation.temperature_c, situation.room_temperature_c, situation.hourly_trend_k_h
+    if t is not None and room_c is None and pace_k_h is not None:
+        return t + NIGHT_H * pace_k_h <= harmful_low_c
     if t is None or room_c is None or room_c >= harmful_low_c:
         return False
     return t <= harmful_low_c or time_constant_h * log((t - room_c) / (harmful_low_c - room_c)) < NIGHT_H
@@ -87,7 +92,8 @@ def _by_hand(goal: Goal) -> str:
 
 
 def _by_set_point(state: AdviceState, situation: Situation, goal: Goal, setpoint: float | None) -> Move:
-    reached = state.stopped_c or goal.high_c
+    blamed = is_blamed(state, situation)
+    reached = (state.stopped_c or goal.high_c) if blamed else goal.temperature_c
     failed = setpoint is not None and reached - setpoint > FAULT_K
     lower = round(max(reached - OVERSHOOT_K - goal.temperature_c, 0.0) * 2.0) / 2.0
     value = dial(goal.temperature_c)
@@ -95,14 +101,15 @@ def _by_set_point(state: AdviceState, situation: Situation, goal: Goal, setpoint
         value = min(dial(setpoint), value if failed else max(dial(setpoint - lower), goal.low_c + goal.inside_k))
     delta = -lower if setpoint is None else value - setpoint
     setting = f"its thermostat set to {value:g} °C" + ("" if delta or setpoint is None else " as it was")
-    setting += f" (or {lower:g} K lower, if its dial shows no figures)" if setpoint is None and lower else ""
+    turned = setpoint is None and 0.0 < lower <= MOST_TURNED_K
+    setting += f" (or {lower:g} K lower, if its dial shows no figures)" if turned else ""
     stay = "stay until you have seen it switch off once"
     if stops_lately(state, situation.at_ms) > 1:
         text = (
             f"Plug the heater in again, {setting}, but only with another thermostat, or while you sit beside it and pull the "
             f"plug by hand at {goal.temperature_c + PLUG_IN_BELOW_K:g} °C: it ran away more than once within a week"
         )
-    elif failed or setpoint is None:
+    elif failed or (blamed and setpoint is None):
         past = f"{reached - (setpoint or 0.0):.0f} K past its set point" if failed else f"the chamber to {reached:.0f} °C"
         text = (
             f"Find out why it heated {past} (probe fallen? relay stuck?). Plug the heater in again only then, {setting}; "
@@ -141,9 +148,10 @@ def lowered_k(chamber: Chamber, changes: Sequence[DeviceChange]) -> float:
 def turn_up(chamber: Chamber, situation: Situation, cause: Cause) -> Move | None:
     """Return how a set point that was lowered, for a hot spell or a wet lid, is turned up again before it is cold."""
     now, goal, room_c, t = cause.setpoint_c, cause.goal, situation.room_temperature_c, situation.temperature_c
-    if now is None or room_c is None or t is None or lowered_k(chamber, situation.changes) <= LOWERED_K:
+    if now is None or t is None or lowered_k(chamber, situation.changes) <= LOWERED_K:
         return None
-    if cause.thermostat in ("unplugged", "stuck", "dead") or t > goal.temperature_c - LOWERED_K or room_c > t - ROOM_COOLER_K:
+    warm_room = room_c is not None and room_c > t - ROOM_COOLER_K
+    if cause.thermostat in ("unplugged", "stuck", "dead") or t > goal.temperature_c - LOWERED_K or warm_room:
         return None
     value = min(present_knobs(chamber, ())["setpoint"], dial(goal.temperature_c))
     if cause.thermostat == "regulating":  # it holds the air where it is: its dial may lie by some kelvins

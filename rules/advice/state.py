@@ -195,6 +195,8 @@ class AdviceState:
     """The highest temperature since the heater had to be unplugged: how far too high it heated."""
     stopped_at_ms: list[int] = field(default_factory=list)
     """When it was unplugged on advice: twice within days means that the cause was not found."""
+    cleared_ms: int | None = None
+    """When it was last unplugged and the heat stayed: it was not the heater."""
     by_itself_ms: list[int] = field(default_factory=list)
     """When it was over though nobody said to have unplugged it."""
     heater_seen_ms: int | None = None

@@ -33,6 +33,8 @@ FAULT_K, FAULT_UNSEEN_K = 2.0, 2.8
 are none (`ceiling_c`). The second while it rises and no cycle has been seen yet: it may still turn."""
 BELOW_K, BELOW_UNSEEN_K = 1.0, 2.0
 """How far below its set point it is no longer held: where its usual swing is known, and where it is not."""
+OVERSHOOT_K = 1.0
+"""What a sound thermostat reaches above its set point in its cycles; common practice, no source."""
 SWING_K = 0.6
 """How far past the peaks and troughs of its last cycles is out of the usual. Own estimate."""
 ROOM_LIFT_K, SURE_LIFT_K = 1.5, 4.0
@@ -206,6 +208,14 @@ _NAN = np.float64(np.nan)
 def state_of(plugged: bool, **figures: float | None) -> State:
     """Return what the thermostat does at one instant."""
     return STATES[int(judged(evidence_of(**figures), plugged))]
+
+
+def in_its_swing(air_c: float | None, usual_peak_c: float | None, setpoint_c: float | None) -> bool:
+    """Return whether the air is no warmer than a sound thermostat lets it get: its usual peak, or the set point and what it
+    overshoots; where neither is known it may be."""
+    peaks_c = [usual_peak_c, None if setpoint_c is None else setpoint_c + OVERSHOOT_K]
+    known_c = [peak for peak in peaks_c if peak is not None]
+    return air_c is not None and (not known_c or air_c <= max(known_c) + SWING_K)
 
 
 def judged(seen: Evidence, plugged: bool) -> NDArray[np.int8]:

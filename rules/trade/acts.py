@@ -52,6 +52,7 @@ ACTS: dict[str, Act] = {
         needs=("heater",),
     ),
     "plug-back": Act("heater", "more", "If you pulled the heater's plug when it was hot, plug it in again", needs=("heater",)),
+    "plug-again": Act("heater", "more", "If you pulled the heater's plug when it was hot, plug it in again", needs=("heater",)),
     "feel-mat": Act(
         "heater", "check",
         "Feel the mat: if it is hot although it is warm enough, unplug it and look at the thermostat; if it is cold, the room "

@@ -17,9 +17,10 @@ one; own judgement."""
 HEAT_BRANCH: dict[str, tuple[Step, ...]] = {
     "runaway": steps("stop-heater", "fan-now", "air-now",
         Step("cool-room", when=("stop-in-vain", "room-unknown")), "air-if-cooler",
-        Step("move-box", when=("lethal-heat",)), Step("no-sun", when=("rises-alone",))),
+        Step("move-box", when=("lethal-heat",)), Step("no-sun", when=("rises-alone",)),
+        Step("cool-room", when=("room-unknown",))),
     "not-known": steps("stop-heater", Step("move-box", when=("deadly-heat",)),
-        Step("cool-room", when=("stop-in-vain", "room-unknown")), "air-if-cooler"),
+        Step("cool-room", when=("stop-in-vain", "room-unknown")), "air-if-cooler", "cool-room"),
     "heat-wave": steps("fan-now", "air-now", Step("move-box", when=("deadly-heat",)), "air-if-cooler",
         "shade-box"),
     "still-rising": steps("check-unplugged", "fan-now", "air-now", "air-if-cooler", "find-source",
