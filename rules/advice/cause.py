@@ -380,10 +380,10 @@ def _state_facts(
         "lethal-cold": t is not None and t <= practice.LETHAL_COLD_C,
         "warm-side": t is not None and t > goal.temperature_c + 0.5,
         "rises-hot": t is not None and t > goal.high_c and _rises(situation),
-        "room-unknown": situation.room_temperature_c is None,
+        "warms-on": t is not None and t > goal.high_c and (situation.temperature_slope_k_h or 0.0) >= -FALLS_K_H,
         "rises-out": t is not None and t > goal.temperature_c + 0.5 and _rises(situation),
         "humid-side": rh is not None and rh > goal.humidity_pct, "founding": size_class(size_ml) == "A",
-        "saturated": situation.saturated,
+        "saturated": situation.saturated, "room-unknown": situation.room_temperature_c is None,
         "shut-in": shut_in, "granules": shut_in,  # what she sits on is wetted, whether clay is written or not
         "visiting": situation.visiting, "lid-seen": situation.lid_seen_wet,
         "water-hangs": situation.lid_seen_wet or situation.condensate_g_m2 >= SETTLED_G_M2,

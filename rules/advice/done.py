@@ -119,7 +119,11 @@ def done(
     state = replace(state, judge_from_ms=state.judge_from_ms | judged)
     if stopped:
         reached = [celsius for celsius in (told.start_c, begun.now_c) if celsius is not None]
-        state = replace(state, stopped_c=max(reached, default=None), stopped_at_ms=[*state.stopped_at_ms, at_ms][-10:])
+        state = replace(state, stopped_c=max(reached, default=None))
+        if "stop-unsure" in told.acts:  # where nobody measures the room it may be that which heats
+            state = replace(state, cleared_ms=at_ms)
+        else:
+            state = replace(state, stopped_at_ms=[*state.stopped_at_ms, at_ms][-10:])
     if "heater:check" in told.keys or not {"plug-back", "plug-again", "swap-heater"}.isdisjoint(told.acts):
         state = replace(state, heater_seen_ms=at_ms)
     if "lid:check" in told.keys:

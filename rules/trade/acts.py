@@ -112,6 +112,7 @@ ACTS: dict[str, Act] = {
         "heater", "stop", "Unplug the heater now, at the wall", needs=("heater",),
         source="no growth at 37 degC: Cazin, Wiemer & Howard 1989, Appl. Environ. Microbiol. 55",
     ),
+    "stop-unsure": Act("heater", "stop", "Unplug the heater now, at the wall", needs=("heater",)),  # it may be the room
     "leave-out": Act(
         "heater", "check",
         "Leave the heater out until it has another thermostat, or until there is a mat with a cut-out of its own: it ran away "

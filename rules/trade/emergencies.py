@@ -19,7 +19,7 @@ HEAT_BRANCH: dict[str, tuple[Step, ...]] = {
         Step("cool-room", when=("stop-in-vain", "room-unknown")), "air-if-cooler",
         Step("move-box", when=("lethal-heat",)), Step("no-sun", when=("rises-alone",)),
         Step("cool-room", when=("room-unknown",))),
-    "not-known": steps("stop-heater", Step("move-box", when=("deadly-heat",)),
+    "not-known": steps("stop-unsure", Step("move-box", when=("deadly-heat",)),
         Step("cool-room", when=("stop-in-vain", "room-unknown")), "air-if-cooler", "cool-room"),
     "heat-wave": steps("fan-now", "air-now", Step("move-box", when=("deadly-heat",)), "air-if-cooler",
         "shade-box"),

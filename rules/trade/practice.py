@@ -84,7 +84,8 @@ _CHECK_FOAM = Step("check-foam", when=("foam-doubted",))
 _BEFORE_HEAT = (Step("check-heater", when=("heater-suspect",)), Step("compare-heat", when=("dial-again",)))
 _FEEL_MAT = Step("feel-mat", when=("heater-doubt",))
 _FIND_SOURCE = (Step("find-source", when=("heats-itself",)), Step("find-source", when=("rises-alone",)))
-_COOL_ROOM = (Step("cool-room", when=("room-warm",)), *_FIND_SOURCE)
+_WARM_ROOM = (Step("cool-room", when=("room-warm",)), Step("cool-room", when=("room-unknown", "warms-on")))
+_COOL_ROOM = (*_WARM_ROOM, *_FIND_SOURCE)
 _TOO_WEAK = (
     Step("wrap-box", when=("heater-weak",)), Step("stronger-mat", when=("watts-untold",)),
     Step("warm-room", when=("heater-weak",)),
@@ -199,7 +200,7 @@ CELLS: tuple[Cell, ...] = (
     Cell(
         17, "high", "high", False, "hot and humid: a heatwave, or a heater that runs away",
         steps(_FEEL_MAT, "heat-down", Step("fan-more", when=("room-cooler",)), Step("open-vents", when=("room-cooler",)),
-            "mist-less", *_FIND_SOURCE, Step("cool-room", when=("room-warm",))),
+            "mist-less", *_FIND_SOURCE, *_WARM_ROOM),
         (
             Never("Do not run the fan if the room is warmer than the chamber: it heats.", AIR, when=("fan",),
                 about_order=True),
@@ -209,7 +210,7 @@ CELLS: tuple[Cell, ...] = (
     Cell(
         18, "high", "high", True, "a heater that runs away under wet ground",
         steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler",)), Step("fan-more", when=("room-cooler",)),
-            *_FIND_SOURCE, Step("cool-room", when=("room-warm",)), "wipe-lid", "mist-less", "check-heater"),
+            *_FIND_SOURCE, *_WARM_ROOM, "wipe-lid", "mist-less", "check-heater"),
         (Never("Never put foam on it now.", FOAM), NO_MIST_HOT),
     ),
 )

@@ -22,7 +22,7 @@ FACTS = {
     "night-ahead", "heater-fault", "heater-warming", "heater-regulates", "room-no-warmer", "lethal-heat", "deadly-heat",
     "lethal-cold",
     "heater-doubt", "lid-unknown", "shut-in", "heats-itself", "rises-alone", "rises-out",
-    "heater-looked", "heater-swapped", "tried", "airing-cools", "falls-freely", "rises-hot", "room-unknown",
+    "heater-looked", "heater-swapped", "tried", "airing-cools", "falls-freely", "rises-hot", "warms-on", "room-unknown",
     "water-useless", "lid-by-estimate", "lid-proven", "wrapped", "watts-untold", "probe-looked", "dial-again", "foam-looked",
     "stop-in-vain",
 }

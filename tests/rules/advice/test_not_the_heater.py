@@ -1,0 +1,121 @@
+"""Heat that is not the heater's: a sound mat that was unplugged for a hot room is no runaway, and is back before the cold."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from advice_scenes import NOON_MS, alarms, devices, later, settings_of, situation
+
+from rules.advice.advisory import consider
+from rules.advice.done import begun_at, done, owes
+from rules.advice.heat import cleared, stops_lately
+from rules.advice.set_point import cold_by_morning
+from rules.advice.state import AdviceState, OpenAdvice
+from rules.climate.situation import Situation
+from rules.keeper.state import DeviceChange
+from rules.settings import Chamber
+from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent
+
+BOX = Chamber(devices=devices(setpoint_c=25.5))
+
+
+def told(now: Situation, state: AdviceState | None = None, *stands: str) -> tuple[AdviceState, list[AdviceEvent]]:
+    return consider(settings_of(BOX), "north", state or AdviceState(), now, alarms(now, BOX, *stands), "test")
+
+
+def asked(events: list[AdviceEvent]) -> list[str]:
+    return [f"{action.device}:{action.change}" for event in events for action in event.actions]
+
+
+def stopped(act: str, at_c: float = 28.6) -> tuple[AdviceState, list[DeviceChange]]:
+    """Return the state, and the settings, once the heater was unplugged at noon as this act asked."""
+    advice = OpenAdvice(
+        "north-1", "heat", 13, None, False, "wake", NOON_MS, NOON_MS, NOON_MS, ["heater:stop"], [0.0], acts=[act],
+        start_c=at_c,
+    )
+    hot = situation(at_c, 75.0, None, None, at_ms=NOON_MS)
+    return done(AdviceState(counter=1, open=advice), advice, None, begun_at(NOON_MS, at_c, hot))
+
+
+@pytest.mark.parametrize(
+    ("hours", "t", "blamed"), [(1.9, 28.6, 1), (2.1, 27.4, 1), (2.1, 27.8, 0), (2.9, 28.9, 0), (3.2, 28.9, 1)]
+)
+def test_a_heater_is_not_blamed_for_heat_that_stays_two_hours_after_its_plug_was_pulled(hours, t, blamed):
+    """In a heat wave a cold mat was unplugged on two days, called a runaway and forbidden; the wave ended, and its garden was
+    at 17 degC (attack from outside)."""
+    state, _ = stopped("stop-heater")
+    now = situation(t, 75.0, None, None, at_ms=NOON_MS + round(hours * HOUR_MS))
+    assert stops_lately(cleared(state, now), now.at_ms) == blamed
+
+
+def test_what_nobody_can_know_from_here_is_no_runaway():
+    for act, count in (("stop-heater", 1), ("stop-unsure", 0)):
+        assert stops_lately(stopped(act)[0], NOON_MS + HOUR_MS) == count
+    hot = situation(29.0, 75.0, None, None, temperature_slope_k_h=1.2)
+    state, events = told(hot, None, "heater-runaway", "temperature-high")
+    assert state.open is not None and state.open.acts[0] == "stop-unsure" and asked(events) == ["heater:stop", "room:less"]
+
+
+@pytest.mark.parametrize(
+    ("act", "t", "back"), [("stop-unsure", 27.4, True), ("stop-heater", 27.4, False), ("stop-heater", 25.9, True)]
+)
+def test_a_plug_that_nothing_speaks_against_is_put_back_with_the_all_clear(act: str, t: float, back: bool):
+    """Its all-clear said nothing of the plug, and the night went down to 21.4 degC (attack from outside)."""
+    state, changes = stopped(act)
+    assert owes(state, BOX, changes)
+    now = situation(t, 80.0, None, None, at_ms=NOON_MS + 6 * HOUR_MS, changes=tuple(changes))
+    state = replace(state, open=None, last=state.open)
+    _, events = told(now, state)
+    assert (asked(events)[:1] == ["heater:more"]) is back
+    assert all(("Find out why" in event.actions[0].text) is (act == "stop-heater") for event in events if event.actions)
+
+
+def test_who_has_not_said_whether_the_plug_is_out_is_asked_as_soon_as_it_cools_and_that_once():
+    """After a hot evening it fell from 27 to 21.4 degC in a night before anybody asked (attack from outside)."""
+    stop = OpenAdvice(
+        "north-1", "heat", 13, None, False, "wake", NOON_MS, NOON_MS, NOON_MS, ["heater:stop"], [0.0], acts=["stop-heater"],
+        start_c=29.0,
+    )
+    cools = situation(27.2, 80.0, None, None, at_ms=NOON_MS + 3 * HOUR_MS, temperature_slope_k_h=-0.8)
+    state, events = told(cools, AdviceState(counter=1, open=stop))
+    assert asked(events) == ["heater:more"] and "set to 25.5 °C" in events[-1].actions[0].text
+    state, events = told(later(cools, 1.0, temperature_c=26.4), state)
+    assert asked(events) == []
+    state, events = told(later(cools, 2.0, temperature_c=25.6, temperature_slope_k_h=0.0), state)  # it holds: it was never out
+    assert asked(events) == [] and state.open is None
+    _, events = told(later(cools, 8.0, temperature_c=25.4, temperature_slope_k_h=-0.8), state)
+    assert asked(events) == []
+
+
+@pytest.mark.parametrize(("pace_k_h", "wakes"), [(-0.7, False), (-0.8, True), (None, False)])
+def test_where_nobody_measures_the_room_its_last_hour_tells_how_cold_the_morning_is(pace_k_h: float | None, wakes: bool):
+    now = situation(26.0, 80.0, None, None, hourly_trend_k_h=pace_k_h)
+    assert cold_by_morning(now, 20.0, 3.0) is wakes
+
+
+def test_a_set_point_that_was_lowered_for_a_hot_noon_is_turned_up_again_though_nobody_measures_the_room():
+    """Three hot noons took it from 25.5 to 22.5 degC, and the night after was told to close a vent (attack from outside)."""
+    lowered = (DeviceChange(NOON_MS - 6 * HOUR_MS, "setpoint", 23.5),)
+    _, events = told(situation(24.1, 75.0, None, None, changes=lowered))
+    assert asked(events) == ["heater:more"] and "up again from 23.5 to 25 °C" in events[0].actions[0].text  # its dial may lie
+
+
+@pytest.mark.parametrize(("reached_c", "told_so"), [(30.0, True), (35.5, False)])
+def test_a_dial_without_figures_is_not_turned_down_by_what_the_sun_has_done(reached_c: float, told_so: bool):
+    """35 degC in the sun: "or 9 K lower, if its dial shows no figures", and it stood at 16.5 (attack from outside)."""
+    box = Chamber(devices=devices(setpoint_c=None))
+    state, changes = stopped("stop-heater", reached_c)
+    now = situation(25.8, 80.0, 20.0, 50.0, at_ms=NOON_MS + 90 * MINUTE_MS, changes=tuple(changes))
+    _, events = consider(settings_of(box), "north", replace(state, open=None, last=state.open), now, {}, "test")
+    assert asked(events) == ["heater:more"] and ("if its dial shows no figures" in events[0].actions[0].text) is told_so
+
+
+def test_a_hot_afternoon_in_a_room_that_nobody_measures_asks_for_a_cooler_room_beside_the_dial():
+    """"Turn the thermostat down by 2 K" stood alone for an hour and a half, with the mat cold and the room at 31 degC (attack
+    from outside)."""
+    box = Chamber(devices=devices(setpoint_c=None))
+    for slope_k_h, cools in ((1.5, True), (0.1, False)):
+        now = situation(28.3, 80.0, None, None, temperature_slope_k_h=slope_k_h)
+        _, events = consider(settings_of(box), "north", AdviceState(), now, alarms(now, box), "test")
+        assert ("room:less" in asked(events)) is cools and "heater:less" in asked(events)
