@@ -41,7 +41,7 @@ from rules.advice.search import (
     standing_misses,
     with_foam,
 )
-from rules.advice.set_point import cold_by_morning, left_out, meanwhile, plug_in, turn_up
+from rules.advice.set_point import centred, cold_by_morning, left_out, meanwhile, plug_in, turn_up
 from rules.advice.standing import Standing, climate_stands, dryness_harms, wakes_dry
 from rules.advice.state import AdviceState
 from rules.advice.steady import may_be_a_peak
@@ -136,6 +136,10 @@ def _first(
         never = Never("Do not water it against what was opened.", practice.WATER)
         never = Never("Never spray the garden.") if shut.act == "mist-more" else never
         return Plan(branch="close-again", cause=cause, actions=(sized(shut),), acts=(shut.act,), moves=(shut,), never=(never,))
+    swings = "temperature-swings" in active and not climate_stands(standing)
+    if swings and (move := centred(situation, cause)) is not None:
+        never = Never("Do not turn it further before you have seen a day of it.")
+        return Plan(branch="centre", cause=cause, actions=(sized(move),), acts=(move.act,), moves=(move,), never=(never,))
     if situation.relative_humidity_pct is None or situation.saturated:
         return without_humidity(chamber, state, situation, cause)
     if _eyes_differ(cause, situation):

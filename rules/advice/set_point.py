@@ -17,10 +17,10 @@ from rules.advice.standing import Standing
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
 from rules.climate.thermostat import FAULT_K, OVERSHOOT_K
-from rules.keeper.devices import present_knobs, told_knobs
+from rules.keeper.devices import heater_since_ms, present_knobs, told_knobs
 from rules.keeper.state import DeviceChange
 from rules.settings import Chamber
-from rules.terms.events import HOUR_MS
+from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import practice
 
 PLUG_IN_BELOW_K = 0.5
@@ -34,6 +34,9 @@ LOWERED_K = 0.4
 LEAST_SHARE = 0.1
 """Of a heater's rated power: with less it is off, and nothing is learned from how it heated. Own estimate."""
 ROOM_COOLER_K = 1.0
+INSIDE_K, LEAST_SHIFT_K, MOST_SHIFT_K = 0.3, 0.5, 2.0
+"""So far inside its band the troughs or peaks of a swing should lie, if there is room; what no dial shows is not told, and
+what a keeper should see the effect of first is not told at once. Own estimates."""
 MOST_TURNED_K = 5.0
 """What was hotter by more was so for another reason than its dial: nobody turns that so far by accident. Own estimate."""
 
@@ -163,3 +166,26 @@ def turn_up(chamber: Chamber, situation: Situation, cause: Cause) -> Move | None
     return Move(
         act="heat-up", knob="heater", delta=value - now, value=value, amount=value - now, unit="K", effort=1.0, text=text
     )
+
+
+def centred(situation: Situation, cause: Cause) -> Move | None:
+    """Return how a thermostat is turned whose swing passes one edge of the band and has room at the other; None: it fits, or
+    nothing is known of a whole day of it."""
+    trough_c, peak_c, now = situation.usual_trough_c, situation.usual_peak_c, cause.setpoint_c
+    since_ms = heater_since_ms(situation.changes)
+    if cause.thermostat != "regulating" or trough_c is None or peak_c is None:
+        return None
+    if since_ms is not None and situation.at_ms - since_ms < DAY_MS:
+        return None
+    under_k, over_k = cause.goal.low_c - trough_c, peak_c - cause.goal.high_c
+    out_k, other_k = max(under_k, over_k), min(under_k, over_k)
+    turn_k = min(out_k + INSIDE_K, (out_k - other_k) / 2.0, MOST_SHIFT_K)  # no further than to the middle of its band
+    if out_k <= 0.0 or turn_k < LEAST_SHIFT_K:
+        return None
+    turn_k = dial(turn_k) if under_k > over_k else -dial(turn_k)
+    value = None if now is None else dial(now + turn_k)
+    delta_k = turn_k if now is None or value is None else value - now
+    word, to = "up" if delta_k > 0.0 else "down", f"by {abs(delta_k):g} K" if value is None else f"from {now:g} to {value:g} °C"
+    text = f"Turn the heater's thermostat {word} {to}: it goes from {trough_c:.1f} to {peak_c:.1f} °C and back"
+    act = "heat-up" if delta_k > 0.0 else "heat-down"
+    return Move(act=act, knob="heater", delta=delta_k, value=value, amount=abs(delta_k), unit="K", effort=1.0, text=text)

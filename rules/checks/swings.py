@@ -16,10 +16,10 @@ from rules.climate.hours import hours_between, hours_with
 from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, Delays
 from rules.climate.view import View
 
-HOURS, WIDE_HOURS, FEW_HOURS = 24, 8, 2
-"""Of the hours of a day so many must have been wide, and so few before it counts as over. Own estimate."""
-WIDE_SHARE = 0.75
-"""An hour is wide that moves by this share of the band, and leaves it. Own estimate."""
+HOURS, OUT_HOURS, FEW_HOURS = 24, 8, 2
+"""Of the hours of a day so many must have been out, and so few before it counts as over. Own estimate."""
+OUT_K = 0.3
+"""An hour is out that leaves its band by more, with its mean inside: what a probe is sure of. Own estimate."""
 
 
 def check(view: View) -> Iterator[Verdict]:
@@ -33,17 +33,17 @@ def check(view: View) -> Iterator[Verdict]:
     numbers, back = view.hours_met, view.hour_place
     first = int(numbers[0]) - HOURS
     table = hours_between(hours_with(view, "temperature_c", view.temperature.value), first, int(numbers[-1]))
-    wide = (table.highest - table.lowest >= WIDE_SHARE * (high - low)) & ((table.highest > high) | (table.lowest < low))
-    passed = np.concatenate(([0], np.cumsum(wide)))
+    out = (table.mean >= low) & (table.mean <= high) & ((table.highest > high + OUT_K) | (table.lowest < low - OUT_K))
+    passed = np.concatenate(([0], np.cumsum(out)))
     count = (passed[numbers - first] - passed[numbers - first - HOURS])[back]
-    zone = np.where(count >= WIDE_HOURS, OUTSIDE, np.where(count > FEW_HOURS, EDGE, CLEAR)).astype(np.int8)
+    zone = np.where(count >= OUT_HOURS, OUTSIDE, np.where(count > FEW_HOURS, EDGE, CLEAR)).astype(np.int8)
 
     def facts(index: int) -> Facts:
         end = int(view.hour[index]) - first
         day = slice(end - HOURS, end)
-        if not wide[day].any():
+        if not out[day].any():
             return Facts(because="it keeps its band")
-        least, most = float(np.min(table.lowest[day][wide[day]])), float(np.max(table.highest[day][wide[day]]))
+        least, most = float(np.min(table.lowest[day][out[day]])), float(np.max(table.highest[day][out[day]]))
         hours = f"in {int(count[index])} of the last {HOURS} hours"
         return Facts(number(most - least), None, "K", None, f"it went from {least:.1f} to {most:.1f} degC and back, {hours}")
 

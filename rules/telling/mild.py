@@ -75,12 +75,15 @@ def _advised(ledger: Ledger) -> list[tuple[Owed, list[Heard]]]:
 
 
 def _stays_out(ledger: Ledger, heard: Heard, at_ms: int) -> bool:
-    """Whether it has lasted, its figure is further out than a probe may be wrong, and not on its way back."""
+    """Whether it has lasted, its figure is further out than a probe may be wrong, and not on its way back. Of a wet lid it is
+    enough that it lasts: it was seen, or is sure by its probes, and the film only grows."""
     alarm, kind = ledger.presents.told(heard.latest, at_ms), ALARMS[heard.latest.alarm].harm
     now = ledger.presents.figures(alarm.chamber or "", at_ms)
-    if kind is None or now is None or alarm.value is None or alarm.limit is None:
+    if kind is None or now is None or alarm.since_ms is None or at_ms - alarm.since_ms < LASTS_MS:
         return False
-    if alarm.since_ms is None or at_ms - alarm.since_ms < LASTS_MS:
+    if kind == "water":
+        return True
+    if alarm.value is None or alarm.limit is None:
         return False
     slope_h = now.humidity_slope_pct_h if kind == "dryness" else now.temperature_slope_k_h
     back = BEARABLE[kind].worse * (slope_h or 0.0) < -BEARABLE[kind].noise_h
@@ -90,7 +93,7 @@ def _stays_out(ledger: Ledger, heard: Heard, at_ms: int) -> bool:
 def _is_mild(heard: Heard) -> bool:
     alarm = heard.latest
     stands = heard.shown and alarm.condition == "active" and not alarm.acknowledged
-    return stands and ALARMS[alarm.alarm].harm in ("heat", "cold", "dryness") and rank(alarm.priority) < rank("today")
+    return stands and ALARMS[alarm.alarm].harm is not None and rank(alarm.priority) < rank("today")
 
 
 def _is_untold(heard: Heard) -> bool:

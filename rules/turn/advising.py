@@ -103,8 +103,9 @@ def heard_ms(state: EngineState, view: View, index: int) -> int:
 
 def nothing_to_say(view: View, index: int, stands: Mapping[str, Standing]) -> bool:
     """Return whether nothing can come of a look where no adviser owes anything and no room moves its chambers: no alarm of the
-    climate stands, and temperature and humidity are seen and believed, so that what does stand calls for no probe."""
-    if any(ALARMS[row.alarm].answered == "climate" for row in stands.values()):
+    climate stands, no thermostat swings too widely, and temperature and humidity are seen and believed, so that what does
+    stand calls for no probe."""
+    if any(ALARMS[row.alarm].answered == "climate" or row.alarm == "temperature-swings" for row in stands.values()):
         return False
     seen = not np.isnan(view.temperature.value[index]) and not np.isnan(view.humidity.value[index])
     return seen and not is_saturated(view, index)

@@ -1453,6 +1453,18 @@ def test_what_is_mild_and_lasts_is_told_by_day_with_its_next_step(
     assert all(about(one) == ["raised", "given"] for one in mine)
 
 
+@pytest.mark.parametrize(("since", "told"), [("10 09:00", ["10 13:30"]), ("10 11:00", ["10 14:00"]), ("11 02:00", [])])
+def test_a_lid_that_stays_wet_by_day_is_told_with_its_step_though_nobody_measures_it(since: str, told: list[str]) -> None:
+    """The foam for it was found at half past one and waited for the digest, while 60 g/m2 gathered (foreign simulation)."""
+    wet = alarm(at(since), name="lid-dew", value=None, limit=None, priority="digest", since_ms=at(since))
+    asked = advice(max(at("10 13:10"), at(since)), urgency="digest", device="lid", change="insulate")
+    now = situation(26.0, 88.0, temperature_read_ms=wet.at_ms)
+    seen = Presents(before={"left": PlaceMemory(since_ms=wet.at_ms, present=now, temperature_c=26.0)})
+    _, letters = tell(WATCH, TellingState(), [wet, asked], wet.at_ms - 1, max(wet.at_ms, at("10 21:59")), "o", seen)
+    mine = [one for one in letters if one.sort == "situation"]
+    assert [row[0] for row in brief(mine)] == told and not any(one.urgent for one in mine)
+
+
 def test_of_what_is_mild_there_is_no_second_letter_within_hours() -> None:
     """Each change of the advice would be a letter."""
     cold = alarm(at("10 09:00"), name="temperature-low", value=22.0, limit=24.0, priority="digest", since_ms=at("10 09:00"))
