@@ -20,13 +20,13 @@ from rules.climate.thermostat import FAULT_K, OVERSHOOT_K
 from rules.keeper.devices import heater_since_ms, present_knobs, told_knobs
 from rules.keeper.state import DeviceChange
 from rules.settings import Chamber
-from rules.terms.events import DAY_MS, HOUR_MS
+from rules.terms.events import DAY_MS
 from rules.trade import practice
 
 PLUG_IN_BELOW_K = 0.5
 """How far above the aim an unplugged heater's chamber may still be when it is plugged in again: the deadband. Own estimate."""
-LEFT_OUT_MS = 12 * HOUR_MS
-"""So long a heater that ran away twice is not advised again: a night to get another one; judgement."""
+LEFT_OUT_MS = DAY_MS
+"""So long a heater that ran away twice is not advised again: a day to get another one; judgement."""
 NIGHT_H = 8.0
 """Hours for which nobody looks: what is harmfully cold before they are over is told now. Common practice, no source."""
 LOWERED_K = 0.4

@@ -365,7 +365,7 @@ def test_what_ran_away_within_a_week_is_not_the_first_time(days: float, counts: 
     assert stops_lately(state, NOON_MS) == counts
     assert left_out(state, situation(22.0, 80.0)) is (counts == 2)
     assert not left_out(state, situation(18.0, 80.0))  # then a heater under the keeper's eyes is the lesser harm
-    assert not left_out(replace(state, stopped_at_ms=[NOON_MS - DAY_MS, NOON_MS - 12 * HOUR_MS]), situation(22.0, 80.0))
+    assert not left_out(replace(state, stopped_at_ms=[NOON_MS - 2 * DAY_MS, NOON_MS - DAY_MS]), situation(22.0, 80.0))
 
 
 def test_a_runaway_that_ends_by_itself_is_remembered_and_one_that_was_stopped_is_not() -> None:
