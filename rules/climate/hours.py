@@ -204,7 +204,10 @@ class Hours:
     def average(self, least: int = 1) -> float | None:
         """Return the mean over the known hours; None: fewer than `least` are known."""
         known = self.known
-        return float(np.where(np.isnan(self.mean), 0.0, self.mean).sum() / known) if known >= least else None
+        if known < least:
+            return None
+        means = self.mean if known == len(self.mean) else np.where(np.isnan(self.mean), 0.0, self.mean)
+        return float(means.sum() / known)
 
 
 def hours_between(table: Mapping[str, Hour], first: int, end: int) -> Hours:
