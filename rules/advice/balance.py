@@ -66,6 +66,8 @@ class Present:
     source_pa_h: Array
     wetted: Array
     """The evaporation that water on dry ground gives back, 1/h: what geometry says, or what is seen where that is more."""
+    mist_share: Array
+    """The share of what is misted now that the air can be seen to take."""
     rest_c: Array
     free_c: Array
     most_c: Array
@@ -127,10 +129,11 @@ def present_of(model: ChamberModel, chamber: Chamber, situation: Situation, knob
     factor = _factor(situation, chamber, here_c, room_c)
     offset = NORMAL[:, 8] * 0.7 * _known(situation.u_dew_margin_k, 0.6)
     rest, free, most = _temperatures(draws, chamber, situation, here_c, room_c, knobs)
-    draws, weight, source, wetted = _tied(model, draws, situation, chamber, knobs, (here_c, vapour, room_c, room_pa, factor))
+    seen = (here_c, vapour, room_c, room_pa, factor)
+    draws, weight, source, wetted, share = _tied(model, draws, situation, chamber, knobs, seen)
     heater = chamber.devices.heater
     return Present(
-        draws, weight, here_c, vapour, room_c, room_pa, factor, offset, source, wetted, rest, free, most,
+        draws, weight, here_c, vapour, room_c, room_pa, factor, offset, source, wetted, share, rest, free, most,
         room_day(situation.room_ahead, draws),
         draws[:, LIFT] * (0.0 if heater is None else knobs.get("watts", heater.watts) / heater.watts),
         heater is not None and heater.thermostat, chamber.air_ml / 1e6, dict(knobs), *_swing(situation),
@@ -241,8 +244,8 @@ def _loss_rate(draws: Array, vents: Array, fan_share: Array) -> Array:
 def _tied(
     model: ChamberModel, draws: Array, situation: Situation, chamber: Chamber, knobs: Mapping[str, float],
     now: tuple[Array, Array, Array, Array, Array],
-) -> tuple[Array, Array, Array, Array]:
-    """Return draws whose evaporation explains the present balance, their weights, the source that is left, `Present.wetted`."""
+) -> tuple[Array, Array, Array, Array, Array]:
+    """Return draws whose evaporation explains the present balance, their weights, the source left, `wetted`, `mist_share`."""
     here_c, vapour, room_c, room_pa, factor = now
     saturation = e_s(here_c)
     heater = chamber.devices.heater
@@ -253,9 +256,9 @@ def _tied(
     lost = _loss_rate(draws, np.full(1, knobs.get("vents", 0.0)), np.full(1, knobs.get("fan", 0.0) / 60.0)) * (vapour - room_pa)
     lid_pa = e_s(room_c + factor * (here_c - room_c))
     to_lid = draws[:, LID] * np.maximum(vapour - lid_pa, 0.0)
-    mist = mist_rate(knobs.get("mister", 0.0), chamber.air_ml / 1e6, draws)
+    given = mist_rate(knobs.get("mister", 0.0), chamber.air_ml / 1e6, draws)
     needed = change + lost + to_lid
-    mist = np.minimum(mist, 0.8 * np.maximum(needed, 0.0))
+    mist = np.minimum(given, 0.8 * np.maximum(needed, 0.0))
     room_to_rise = np.maximum(saturation - vapour, 0.015 * saturation)
     tied = draws.copy()
     centre, spread = evaporation_given_rest(model)
@@ -264,7 +267,7 @@ def _tied(
     misfit = (np.log(tied[:, EVAPORATION]) - centre) / max(spread, 0.3)
     weight = np.exp(-0.5 * np.minimum(misfit**2, 60.0)) + 1e-6
     source = needed - mist - tied[:, EVAPORATION] * room_to_rise
-    return tied, weight / weight.sum(), source, np.maximum(tied[:, EVAPORATION], np.exp(centre))
+    return tied, weight / weight.sum(), source, np.maximum(tied[:, EVAPORATION], np.exp(centre)), mist / np.maximum(given, 1e-9)
 
 
 def by_night(present: Present, fall_k: float) -> Present:
@@ -320,7 +323,9 @@ class _Terms:
 
 
 def _terms(present: Present, setting: Setting) -> _Terms:
-    m = present.model
+    m, now_ml_d = present.model, present.knobs.get("mister", 0.0)
+    now, mist = (mist_rate(ml_d, present.volume_m3, m) for ml_d in (now_ml_d, setting.mist_ml_d[:, None]))
+    taken = np.maximum(mist - now * (1.0 - present.mist_share), mist * present.mist_share)  # of more all, of less its share
     return _Terms(
         loss=_rates(present, setting),
         gain=np.where(
@@ -328,7 +333,7 @@ def _terms(present: Present, setting: Setting) -> _Terms:
             m[:, EVAPORATION] * setting.wetness[:, None],
         ),
         lid=np.broadcast_to(m[:, LID], (len(setting.vents), len(m))),
-        mist=mist_rate(setting.mist_ml_d[:, None], present.volume_m3, m) + present.source_pa_h,
+        mist=taken + present.source_pa_h,
         factor=lid_factor_with_foam(present.factor[None, :], present.knobs.get("foam", 0.0), setting.foam_mm[:, None]),
     )
 

@@ -25,7 +25,7 @@ from rules.advice.model import (
 )
 from rules.advice.room_day import COURSE_H
 from rules.keeper.devices import present_knobs
-from rules.settings import Chamber, Heater, Lid, Vents
+from rules.settings import Chamber, Heater, Lid, Mister, Vents
 
 Array = NDArray[np.float64]
 
@@ -138,6 +138,18 @@ def test_each_draw_explains_how_the_humidity_moves_of_which_half_goes_on(slope: 
     middle, spread = np.median(change), 0.6 * abs(goes_on)
     assert middle == pytest.approx(goes_on, abs=0.25)
     assert np.quantile(change, [0.16, 0.84]) == pytest.approx([middle - spread, middle + spread], abs=0.4)
+
+
+@pytest.mark.parametrize("mist_ml_d", [0.5, 4.0, 30.0])
+def test_what_stands_stays_where_it_is_however_much_is_said_to_be_misted(mist_ml_d: float) -> None:
+    """Half of the mist was given and all of it booked: 59 %RH that had stood for days was to end at 87 by itself, and no letter
+    had a step (attack from outside)."""
+    now = present(26.0, 60.0, chamber=Chamber(devices=devices(26.0, mister=Mister(ml_per_day=mist_ml_d, ml_per_press=0.5))))
+    less, same, more = (
+        at_rest(now, setting(now, mist_ml_d=ml_d)).humidity_pct[0] for ml_d in (mist_ml_d / 2.0, mist_ml_d, mist_ml_d + 2.0)
+    )
+    assert same == pytest.approx(60.0, abs=0.5)
+    assert (less < same - 0.2).all() and (more > same + 0.2).all()
 
 
 def test_the_draws_that_need_an_evaporation_as_geometry_says_count_most() -> None:
