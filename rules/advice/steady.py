@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import Any
 
 from rules.advice.cause import Cause
+from rules.advice.goal import garden_ml
 from rules.advice.standing import Standing
 from rules.climate.situation import Situation, Swing
 from rules.climate.swing import DAMP, HEAT, Swinging
@@ -44,7 +45,7 @@ def steadied(chamber: Chamber, situation: Situation, standing: Mapping[str, Stan
         "lid_temperature_c": _lid_moved_to(situation, t, heat.mean),
     }
     margin, u_margin_k = situation.margin_swing, situation.u_dew_margin_k
-    if rh is not None and damp is not None and _usual(damp, rh, DAMP):
+    if rh is not None and damp is not None and _usual(damp, rh, DAMP) and not _told_dry(chamber, situation, damp.mean, lately):
         calm |= {"relative_humidity_pct": damp.mean, "humidity_slope_pct_h": 0.0, "earlier_humidity_slope_pct_h": None}
         if situation.dew_margin_k is not None and margin is not None:
             wet = None if u_margin_k is None else float(probability_wet(margin.mean, u_margin_k))
@@ -68,6 +69,12 @@ def _told_out(chamber: Chamber, temperature_c: float, lately: Collection[str]) -
     low, high = chamber.temperature.low, chamber.temperature.high
     too_warm = high is not None and temperature_c > high and "temperature-high" in lately
     return too_warm or (low is not None and temperature_c < low and "temperature-low" in lately)
+
+
+def _told_dry(chamber: Chamber, situation: Situation, mean_pct: float, lately: Collection[str]) -> bool:
+    """Return whether it is drier than its band, as an alarm of these hours says, which its mean does not know yet."""
+    rh, low = situation.relative_humidity_pct, chamber.humidity_for(garden_ml(situation, chamber)).low
+    return "humidity-low" in lately and rh is not None and low is not None and rh < low <= mean_pct
 
 
 def may_be_a_peak(cause: Cause, situation: Situation) -> bool:

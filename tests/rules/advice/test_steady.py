@@ -41,6 +41,16 @@ def test_at_any_moment_of_the_swing_the_chamber_is_at_its_mean(temperature_c: fl
     assert plan(CHAMBER, AdviceState(), calm, alarms(now, CHAMBER)) is None
 
 
+@pytest.mark.parametrize(("hours", "at_mean"), [(0.1, False), (4.0, True)])
+def test_what_an_alarm_of_these_hours_calls_dry_is_not_at_the_mean_of_the_wet_ones_before(hours: float, at_mean: bool) -> None:
+    """An urgent letter at 59 %RH, falling by 27 points an hour, advised nothing: on average of its hours it was at 84 (attack
+    from outside)."""
+    now = moment(25.5, 59.0, 0.3, humidity_swing=Swing(84.0, 58.0, 91.0, 1.5, 3))
+    dry = {"humidity-low": standing("humidity-low", since_ms=NOON_MS - round(hours * HOUR_MS), priority="wake")}
+    assert (steadied(CHAMBER, now, dry).relative_humidity_pct == 84.0) is at_mean
+    assert (consider(settings_of(CHAMBER), "north", AdviceState(), now, dry, "test")[1] == []) is at_mean
+
+
 def test_a_wide_swing_is_one_though_the_means_of_its_hours_differ() -> None:
     """Between 21 and 28 degC within two hours: at each trough the set point was told to go up, at each peak down."""
     wide = Swing(25.3, 21.0, 28.2, 1.8, 3)
