@@ -217,7 +217,9 @@ class _Talk:
         if wanted.keys != now.keys:
             return False  # the same cell with another winner by a hair is no news
         pairs = zip(now.amounts, [action.amount or 0.0 for action in wanted.actions], strict=True)
-        return any(abs(a - b) > MATERIAL_SHARE * max(abs(a), abs(b), 1e-9) for a, b in pairs)
+        more = wanted.cause is not None and "water-unanswered" in wanted.cause.facts
+        share = 0.0 if more else MATERIAL_SHARE
+        return any(abs(a - b) > share * max(abs(a), abs(b), 1e-9) for a, b in pairs)
 
     def _turns_back(self, now: OpenAdvice, wanted: Plan) -> bool:
         """Return whether it was told before this one, and since then nothing was raised and the box stood still: at the edge

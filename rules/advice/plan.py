@@ -42,7 +42,7 @@ from rules.advice.search import (
     with_foam,
 )
 from rules.advice.set_point import centred, cold_by_morning, left_out, meanwhile, plug_in, turn_up
-from rules.advice.standing import Standing, climate_stands, dryness_harms, wakes_dry
+from rules.advice.standing import Standing, climate_stands, dryness_harms, stands, wakes_dry
 from rules.advice.state import AdviceState
 from rules.advice.steady import may_be_a_peak
 from rules.advice.unseen import blind, without_humidity
@@ -146,7 +146,7 @@ def _first(
         act, within_ms = ("compare-humidity", COMPARE_AGAIN_MS) if situation.dry_against else ("look-first", LOOK_AGAIN_MS)
         asked = not allowed(Step(act), cause) or asked_lately(state, act, situation.at_ms, within_ms)
         return None if asked else plain("eyes", cause, (act,), Never("Do not wipe, air or dry it by figures alone."))
-    return None if cause.cell.number == 9 or _can_wait(cause, situation) else cause
+    return None if cause.cell.number == 9 or _can_wait(cause, situation, standing) else cause
 
 
 def _hot_unplugged(cause: Cause, situation: Situation) -> bool:
@@ -162,12 +162,14 @@ def _eyes_differ(cause: Cause, situation: Situation) -> bool:
     return computed and situation.dry_looks >= DRY_LOOKS
 
 
-def _can_wait(cause: Cause, situation: Situation) -> bool:
-    """Return whether nothing is to be said yet: humid air under a dry lid does no harm until it is known how it swings, and
-    dry air that is back within its limit and gets no drier needs nothing but time."""
+def _can_wait(cause: Cause, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether nothing is to be said yet: humid air under a dry lid does no harm until it is known how it swings, and is
+    the mist of a moment while it is told of dry air; and dry air that is back within its limit and gets no drier needs nothing
+    but time."""
     rh, slope = situation.relative_humidity_pct, situation.humidity_slope_pct_h
     back = rh is not None and rh >= cause.goal.low_pct and slope is not None and slope >= 0.0
-    return (cause.cell.number == 11 and situation.settling) or (cause.cell.number == 7 and back)
+    damp = situation.settling or stands(standing, "humidity-low")
+    return (cause.cell.number == 11 and damp) or (cause.cell.number == 7 and back)
 
 
 def _urgent(cause: Cause, urgent: Urgent | None) -> Plan | None:
@@ -240,6 +242,7 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     ]
     if (lead is not None and "water-useless" in cause.facts) or "look-due" in cause.facts:
         moves = [move for move in moves if move.act not in GIVES_WATER]  # in vain twice, or out of a lid that may stand ajar
+    moves = _no_less_water(moves, state, cause)
     back = taking_back(chamber, situation, cause) if cause.thirsty else []
     back = [move for move in back if not waits(state, cause, move.knob, situation.at_ms)]
     moves = [*back, *(move for move in moves if all(move.act != one.act for one in back))]
@@ -262,6 +265,18 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
         solution = solve(present, cause, moves, rank, gains, MOST_ACTIONS - 1, together, worst)
     solution = dried(solution, cause, partial(watered_pct, state.worth, dry_air="dry-air" in cause.facts))
     return _assembled(cause, state, steps, lead or aid, wipe, solution, knobs, situation.at_ms)
+
+
+def _no_less_water(moves: list[Move], state: AdviceState, cause: Cause) -> list[Move]:
+    """Return the moves without less water than was told and nobody has said to have given, as long as it is too dry; nor as
+    much, where that would show by now: who gave it and wrote nothing must give more."""
+    now = state.open
+    if now is None or now.done_ms is not None or not cause.thirsty:
+        return moves
+    beyond = 1e-9 if "water-unanswered" in cause.facts else -1e-9
+    least = {move.knob: move.delta + beyond for move in now.moves if move.act in GIVES_WATER}
+    most = {move.knob: move.delta for move in moves}  # each knob's moves come with growing amounts
+    return [move for move in moves if move.delta >= min(least.get(move.knob, move.delta), most[move.knob])]
 
 
 def companions(cause: Cause, knobs: Mapping[str, float], chamber: Chamber) -> dict[str, frozenset[str]]:

@@ -12,7 +12,8 @@ from rules.advice.devices import Move
 from rules.advice.goal import Goal, goal_of
 from rules.advice.heat import STOP_COOLS_MS, heat_comes_first
 from rules.advice.model import ChamberModel, cooling_h, model_from_json, prior_model
-from rules.advice.standing import Standing, stands
+from rules.advice.search import GIVES_WATER
+from rules.advice.standing import Standing, climate_stands, stands
 from rules.advice.state import AdviceState
 from rules.advice.verification import WATER_GIVES_PCT, Follows, in_vain_so_far
 from rules.advice.weak_mat import weak_mat
@@ -26,7 +27,8 @@ from rules.trade import practice
 CHECK_AGAIN_MS = 12 * HOUR_MS
 """The same check is not asked for again sooner; judgement."""
 GOES_ON_MS = 2 * HOUR_MS
-"""What was done and has not stopped it is asked for once more after this, where nothing else is left; judgement."""
+"""What was done and has not stopped it, or not ended what still wakes, is asked for once more after this, where nothing else is
+left; judgement."""
 OUT_MS = 5 * DAY_MS
 """So long after a heater was told to be unplugged, and nobody answered, cold asks for its plug first: a hot spell lasts days.
 Judgement."""
@@ -68,8 +70,9 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
     told = {
         "mist-useless": state.mist_failures >= 2, "water-useless": state.water_failures >= 2,
         "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
+        "wakes": any(row.priority == "wake" for row in climate_stands(standing)),
         "look-due": bool(looks_due(state, situation, standing)),
-        "stop-in-vain": _stop_in_vain(state, situation.at_ms),
+        "stop-in-vain": _stop_in_vain(state, situation.at_ms), "water-unanswered": _water_unanswered(state, situation.at_ms),
         "lid-looked": _lid_looked(situation, standing), "lid-by-estimate": _lid_by_estimate(state, situation, standing),
         **_lid_asked(state, situation),
         "probe-looked": _told_lately(state, "check-probe", situation.at_ms, PROBE_LOOKED_MS),
@@ -97,7 +100,7 @@ def _told_lately(state: AdviceState, act: str, at_ms: int, for_ms: int) -> bool:
 
 def again_ms(cause: Cause) -> int:
     """Return how long after it what moves a miss by itself is asked for once more."""
-    return GOES_ON_MS if "tried" in cause.facts else CHECK_AGAIN_MS
+    return CHECK_AGAIN_MS if cause.facts.isdisjoint(("tried", "wakes")) else GOES_ON_MS
 
 
 def asked_lately(state: AdviceState, act: str, at_ms: int, within_ms: int = CHECK_AGAIN_MS) -> bool:
@@ -213,6 +216,13 @@ def _stop_in_vain(state: AdviceState, at_ms: int) -> bool:
         return False
     told_ms = (wording.told_ms for wording in (now, *now.earlier) if "heater:stop" in wording.keys)
     return at_ms - min(told_ms) >= STOP_COOLS_MS
+
+
+def _water_unanswered(state: AdviceState, at_ms: int) -> bool:
+    """Return whether water was told to be given so long ago that it would show, and nobody has said that it was."""
+    now = state.open
+    moves = [] if now is None or now.done_ms is not None else [move for move in now.moves if move.act in GIVES_WATER]
+    return now is not None and any(at_ms - now.told_ms >= practice.WAIT_S[move.knob] * 1000 for move in moves)
 
 
 def may_be_out(state: AdviceState, at_ms: int) -> Literal["", "once", "again"]:

@@ -141,7 +141,7 @@ def test_an_alarm_that_vanishes_out_of_band_withdraws_its_advice():
 
 
 def test_undone_advice_is_reminded_by_its_urgency_and_not_once_the_alarm_is_acknowledged():
-    chamber = Chamber(devices=devices())
+    chamber = Chamber(devices=devices(wet_granules=False, mister=None))  # nothing of which more is asked for in time
     state, _ = advise(dry(), chamber, None, priority="today")
     hours = []
     for quarter in range(1, 4 * 30):
@@ -160,7 +160,7 @@ def test_undone_advice_is_reminded_by_its_urgency_and_not_once_the_alarm_is_ackn
 
 
 def test_a_second_reminder_of_a_morning_matter_is_one_step_more_urgent_but_wakes_nobody():
-    chamber = Chamber(devices=devices())
+    chamber = Chamber(devices=devices(wet_granules=False, mister=None))
     state, _ = advise(dry(), chamber, None, priority="morning")
     told = []
     for hour in range(1, 80):

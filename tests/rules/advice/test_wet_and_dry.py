@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from advice_scenes import alarms, devices, later, settings_of, situation
+from advice_scenes import alarms, devices, later, settings_of, situation, standing
 
 from rules.advice.advisory import consider
 from rules.advice.done import Begun
@@ -176,3 +176,12 @@ def test_mist_that_was_stopped_comes_back_once_the_lid_is_dry():
     well = situation(26.0, 74.0, 21.0, 45.0, 0.85)
     _, events = told(sprayed, replace(well, changes=(DeviceChange(well.at_ms - 30 * HOUR_MS, "mister", 0.0, "w"),)))
     assert keys(events) == ["mister:more"] and events[0].never == ("Never spray the garden.",)
+
+
+def test_the_mist_of_a_moment_is_not_aired_away_while_it_is_told_of_dry_air():
+    """"Open 1 vent" stood in a letter about air of 58 %RH: it was misted a quarter of an hour before (attack from outside)."""
+    damp = Chamber(devices=devices(can_insulate_lid=False, wet_granules=False))
+    misted = situation(25.5, 94.0, 22.0, 45.0, 0.9, humidity_slope_pct_h=0.0)
+    assert DRIES & set(keys(told(damp, misted)[1]))
+    dry = {"humidity-low": standing("humidity-low")}
+    assert consider(settings_of(damp), "north", AdviceState(), misted, dry, "test")[1] == []
