@@ -13,6 +13,7 @@ from rules.telling.state import Heard, Owed, Sort, Thread, When
 from rules.telling.table import (
     CALM_LETTERS,
     JUDGED_MS,
+    LOOKED_WITHIN_MS,
     MARK_WITHIN_MS,
     NEXT_WITHIN_MS,
     REMINDERS,
@@ -34,6 +35,8 @@ AGAIN_FOR_MS = 6 * HOUR_MS
 ANSWERS_FOR_MS = HOUR_MS
 """What is advised within this after the keeper said what is on the lid is the answer to it, and told at once."""
 
+WAITS_FOR_ITS_STEP: frozenset[NewsKind] = frozenset({"graver", "worse", "same", "sign", "repeat", "reminder"})
+"""What is no news to who has just done all that was asked, and has nothing to do."""
 LAST_HOUR_S = 3600.0
 """With so little left nothing waits: whoever can help must still come. Own estimate."""
 
@@ -69,11 +72,11 @@ class Pressing:
             row = self.row_of(group, thread, at_ms)
             if self._is_enough(row, group, thread, at_ms):
                 return "digest", None
-            again_ms = self._waits_until_ms(row, group, thread, at_ms)
-            if again_ms is not None and at_ms < again_ms:
+            again_ms = max(self._waits_until_ms(row, group, thread, at_ms) or 0, self._judged_ms(row, group, thread, at_ms))
+            if at_ms < again_ms:
                 return "next", again_ms
         about = [event for owed in items for event in owed.about]
-        if group.sort == "all-clear" and self.settled.is_leaving(about, at_ms):
+        if group.sort == "all-clear" and (self.settled.is_leaving(about, at_ms) or self._says_little(group, at_ms)):
             return "digest", None
         if group.sort in ("situation", "escalation") and self._follows_heat(items, at_ms):
             return "next", None
@@ -82,6 +85,12 @@ class Pressing:
         calmed = not group.wakes and any(owed.priority == "wake" for owed in items)  # it is back in its band
         late = row is not None and thread is not None and not self._may_at_night(row, group, thread, at_ms)
         return ("awake" if calmed or late or self._has_got_better(items, at_ms) else None), None
+
+    def _says_little(self, group: Group, at_ms: int) -> bool:
+        """Whether an all-clear is none, since what stands there still asks for a step, or the digest says it as soon."""
+        stands = any(one.open and one.place == group.place and one.latest.kind == "alarm" for one in self.state.heard.values())
+        near = self.ledger.next_digest_ms() - at_ms <= NEXT_WITHIN_MS
+        return (stands and bool(self.state.asked(group.place))) or (near and self.ledger.settings.telling.daily_digest)
 
     def _has_got_better(self, items: list[Owed], at_ms: int) -> bool:
         """Whether it may not disturb the night any more by its figures of now, though it did when it was put off."""
@@ -214,6 +223,19 @@ class Pressing:
         if at_ms < news_ms and row.waits_ms <= NEXT_WITHIN_MS:
             news_ms = hour_ms
         return max(mark_ms, min(news_ms, came_ms + max(row.waits_ms, NEXT_WITHIN_MS)))
+
+    def _judged_ms(self, row: Row, group: Group, thread: Thread, at_ms: int) -> int:
+        """Return until when a letter without a step waits for what the keeper has done to be judged, 0: for nothing. What goes
+        on, and a last call of what has come no nearer, wait as long as what is done in an emergency; a mark and a new harm do
+        not."""
+        state, done_ms = self.state, thread.done_ms
+        if group.sort == "all-clear" or done_ms is None or row.news not in WAITS_FOR_ITS_STEP or state.asked(group.place):
+            return 0
+        done = [one for name, one in state.advice.items() if state.said_done.get(name) == one.advisory]
+        needs_ms = [round(1000.0 * (one.look_again_s or 0.0)) for one in done if state.home(one.chamber) == group.place]
+        calls = group.wakes and row.news == "graver" and not self.settled.is_nearer(group.place, at_ms)
+        most_ms = JUDGED_MS if calls or self.settled.goes_on(group.place, at_ms) else DAY_MS
+        return done_ms + min(max(needs_ms), most_ms) + LOOKED_WITHIN_MS if needs_ms else 0
 
     def _pace_ms(self, row: Row, items: list[Owed], at_ms: int) -> int:
         """Return how long such news waits: what gets worse no longer than half of the time that is left."""

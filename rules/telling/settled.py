@@ -102,6 +102,11 @@ class Settled:
         """Whether the figure of an alarm that was told of a place is further away now than the last letter said."""
         return any(self.has_gone_on(alarm) for alarm in self._now(place, at_ms))
 
+    def is_nearer(self, place: str, at_ms: int) -> bool:
+        """Whether all heat, cold and dryness that was told of a place is nearer to its band now than the last letter said."""
+        here = [alarm for alarm in self._now(place, at_ms) if alarm.alarm in SIDES]
+        return bool(here) and all(self._further(alarm) < -FURTHER for alarm in here)
+
     def is_late(self, place: str, at_ms: int) -> bool:
         """Whether all that a garden bears was used up there long before: the next mark is told even then."""
         used = [alarm.harm_used for alarm in self._now(place, at_ms) if alarm.harm_used is not None]

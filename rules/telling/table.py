@@ -19,6 +19,8 @@ FURTHER_MS = 90 * MINUTE_MS
 where that is less, at least as long as what was done needs to be judged; own judgement."""
 JUDGED_MS = 30 * MINUTE_MS
 """What is done in an emergency is looked at again after this; own judgement."""
+LOOKED_WITHIN_MS = 15 * MINUTE_MS
+"""The adviser looks each ten minutes: so long after its time at the latest it says what came of what was done. Own estimate."""
 AGAIN_MS = 4 * HOUR_MS
 """So long after a letter that asked for it the same is asked for again, as after the last reminder, or after half of that while
 the figure goes on; own judgement."""

@@ -21,7 +21,7 @@ from rules.telling.news import calls
 from rules.telling.policy import take
 from rules.telling.quiet_hours import awake_ms, local, quiet_until_ms
 from rules.telling.state import Heard, Owed, TellingState, Thread
-from rules.telling.table import NEXT_WITHIN_MS
+from rules.telling.table import LOOKED_WITHIN_MS, NEXT_WITHIN_MS
 from rules.terms.events import MINUTE_MS, AdviceEvent, Event, LetterEvent, News, SystemEvent
 from rules.terms.local_time import instant_ms
 from rules.trade.alarm_kinds import ALARMS
@@ -40,8 +40,6 @@ REHEARSED: tuple[tuple[Literal["keeper", "second", "stand-in"], str], ...] = (
 """The letters of a rehearsal and whom they go to; in an emergency hours lie between them, here a minute."""
 MOST_FREQUENT = 5
 """So many alarms are counted in the weekly digest. Own estimate."""
-LOOKED_WITHIN_MS = 15 * MINUTE_MS
-"""The adviser looks each ten minutes: so long after its time at the latest it says what came of what was done. Own estimate."""
 NIGHT_LOOK_MS = 5 * MINUTE_MS
 """What waits for the morning is looked at again as often as the account of harm: does it last till then? Bookkeeping."""
 _WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")

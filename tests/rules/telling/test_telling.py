@@ -496,6 +496,45 @@ def test_what_an_advisory_asks_for_since_is_told_though_its_first_wording_was_do
     assert (steps[0], steps[1], steps[-1]) == (["less"], ["close"], ["more"]) and [] not in steps
 
 
+@pytest.mark.parametrize(("priority", "value", "minutes"), [
+    ("today", 28.7, 260), ("today", 30.7, 65), ("wake", 28.7, 50), ("wake", 27.9, 260),
+])
+def test_a_letter_without_a_step_waits_for_what_was_done_to_be_judged(priority: str, value: float, minutes: int) -> None:
+    """Urgent letters came ten minutes after `done` and asked for nothing (attack from outside)."""
+    when = at("10 09:00")
+    begun = [alarm(when, value=28.9), advice(when, look_again_s=4 * 3600.0), replace(done(at("10 09:05")), advisory="left.1")]
+    worse = alarm(at("10 09:10"), "worsened", priority=priority, value=value)
+    judged = advice(at("10 13:10"), "verified")
+    letters = [one for one in letters_of(*begun, worse, judged, until=at("10 13:30")) if one.to == "keeper"]
+    assert [round((one.at_ms - when) / MINUTE_MS) for one in letters[1:2]] == [minutes]
+    step = advice(at("10 09:10"), advisory="left.2", urgency=priority, change="stop")
+    answered = letters_of(*begun, worse, step, until=at("10 13:30"))[1]
+    assert "given" in about(answered) and answered.at_ms <= at("10 10:30")
+
+
+def test_no_all_clear_goes_out_while_what_it_hid_stands_and_asks_for_a_step() -> None:
+    """"All is well" and "warm the room" were one letter: the heater was back, and the box still cold (attack from outside)."""
+    when = at("10 10:00")
+    cold = alarm(when, name="temperature-low", suppression="by-design", value=23.0, limit=24.0)
+    failed = alarm(when, name="heater-failed", value=23.0)
+    warms = [alarm(at("10 11:00"), "returned", name="heater-failed", value=23.5), replace(
+        cold, id="c", at_ms=at("10 11:00"), change="unsuppressed", suppression="none", priority="digest")]  # fmt: skip
+    begun = [failed, cold, advice(when, change="more", device="room")]
+    assert [one.sort for one in letters_of(*begun, *warms, until=at("10 12:00"))] == ["situation"]
+    over = [replace(cold, id="o", at_ms=at("10 12:00"), change="returned", condition="normal", level=None),
+        advice(at("10 12:00"), "resolved")]  # fmt: skip
+    assert brief(letters_of(*begun, *warms, *over))[1:] == [("10 12:00", "all-clear", "keeper")]
+
+
+def test_what_is_over_just_before_the_digest_is_told_by_it() -> None:
+    """An all-clear, and half an hour later a digest of the same, on most mornings (attack from outside)."""
+    when = at("10 05:00")
+    for back, sorts in (("10 07:20", ["situation", "digest"]), ("10 06:50", ["situation", "all-clear", "digest"])):
+        told = all_letters(alarm(when), alarm(at(back), "returned"), until=at("10 09:00"))
+        assert [one.sort for one in told] == sorts
+        assert "returned" in about(told[-1]) or sorts[1] == "all-clear"
+
+
 def test_graver_news_after_an_answer_ask_for_one_of_their_own() -> None:
     when = at("10 08:00")
     letters = letters_of(
