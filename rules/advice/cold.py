@@ -255,12 +255,14 @@ def _reaches(kind: str, situation: Situation, order: Sequence[Beside], model: Ch
     return tuple(found)
 
 
-def plug_back(cause: Cause, situation: Situation, told: OpenAdvice | None, *, again: bool, cools: bool) -> Plan | None:
+def plug_back(
+    cause: Cause, situation: Situation, told: OpenAdvice | None, *, again: bool, cools: bool, unswitched: Move | None
+) -> Plan | None:
     """Return the call to plug a heater in again that may have been unplugged without a word, once it is no longer too warm, or
     to leave it out where it ran away again after that; None where it gives some heat.
 
     What is told stands until it is warm: a box that goes with its room looks like many a thermostat. `cools`: it may be asked
-    for as soon as it cools, which it was not yet.
+    for as soon as it cools, which it was not yet. `unswitched`: how a mat without a thermostat is plugged in again.
     """
     asked = told is not None and told.done_ms is None and not {"plug-back", "leave-out"}.isdisjoint(told.acts)
     pace_k_h = situation.temperature_slope_k_h or 0.0
@@ -273,13 +275,12 @@ def plug_back(cause: Cause, situation: Situation, told: OpenAdvice | None, *, ag
         return plain("left-out", cause, ("leave-out", warm), Never("Do not try it once more as it is."), meanwhile(cause.goal))
     acts = ("plug-back", warm) if cause.temperature == "low" else ("plug-again",)  # it may be that it does not switch off
     asks = plain("plug-back", cause, acts, Never("Do not turn its heat up before you have looked at its plug."))
-    if "thermostat" not in cause.facts:
-        return replace(asks, actions=(action_of(acts[0], emergencies.PLUG_BACK_UNSWITCHED), *asks.actions[1:]))
-    back = _plug_back(cause, acts[0])
-    return replace(asks, actions=(action_of(acts[0], back.text), *asks.actions[1:]), moves=(back,) if back.delta else ())
+    back = _plug_back(cause) if unswitched is None else unswitched
+    moves = (replace(back, act=acts[0]),) if back.delta else ()
+    return replace(asks, actions=(action_of(acts[0], back.text), *asks.actions[1:]), moves=moves)
 
 
-def _plug_back(cause: Cause, act: str) -> Move:
+def _plug_back(cause: Cause) -> Move:
     """Return how a plug that may be out is put back: with its dial where it should be, for somebody may have turned it."""
     aim_c = dial(cause.goal.temperature_c)
     value_c = aim_c if cause.setpoint_c is None else min(aim_c, dial(cause.setpoint_c))
@@ -291,5 +292,5 @@ def _plug_back(cause: Cause, act: str) -> Move:
         "whether its mat is warm, and look at plug and breaker"
     )
     return Move(
-        act=act, knob="heater", delta=delta_k, value=value_c, amount=-delta_k, unit="K", effort=1.0, text=text
+        act="plug-back", knob="heater", delta=delta_k, value=value_c, amount=-delta_k, unit="K", effort=1.0, text=text
     )

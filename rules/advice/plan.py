@@ -41,7 +41,7 @@ from rules.advice.search import (
     standing_misses,
     with_foam,
 )
-from rules.advice.set_point import centred, cold_by_morning, left_out, meanwhile, plug_in, turn_up
+from rules.advice.set_point import centred, cold_by_morning, dimmed, left_out, meanwhile, plug_in, turn_up
 from rules.advice.standing import Standing, climate_stands, dryness_harms, stands, wakes_dry
 from rules.advice.state import AdviceState
 from rules.advice.steady import may_be_a_peak
@@ -97,7 +97,7 @@ def _first(
     """Return what comes first; `due`: the alarms that ask for a look at the lid before anything that can wait."""
     if heat_calls(state, situation, standing, cause.thermostat, cause.goal):
         return _urgent(cause, heat(cause, state, situation, chamber, model_of(chamber, state)))
-    if cause.thermostat == "unplugged" and left_out(state, situation):
+    if cause.thermostat == "unplugged" and "thermostat" in cause.facts and left_out(state, situation):
         acts = ("leave-out", "warm-place") if cause.temperature == "low" else ("leave-out",)
         return plain("left-out", cause, acts, Never("Do not try it once more as it is."), meanwhile(cause.goal))
     if cause.thermostat == "unplugged":
@@ -117,10 +117,8 @@ def _first(
     back = warming(cause, situation, standing, partial(model_of, chamber, state), state)
     if back is not None:
         return _urgent(cause, back)
-    hot = any(ALARMS[row.alarm].harm == "heat" or row.alarm == "heater-runaway" for row in climate_stands(standing))
-    over = state if hot else over_by_itself(state, situation.at_ms)
-    out, cools = may_be_out(over, situation.at_ms), not hot and is_unasked(over)
-    if out and (asks := plug_back(cause, situation, state.open, again=out == "again", cools=cools)) is not None:
+    asks = _plug_asked(chamber, state, situation, standing, cause)
+    if asks is not None:
         return asks
     if wants_room_back(state, situation, cause, alone=not climate_stands(standing)):
         return plain("room-back", cause, ("room-back",), Never("Do not wait until it is cold."))
@@ -147,6 +145,22 @@ def _first(
         asked = not allowed(Step(act), cause) or asked_lately(state, act, situation.at_ms, within_ms)
         return None if asked else plain("eyes", cause, (act,), Never("Do not wipe, air or dry it by figures alone."))
     return None if cause.cell.number == 9 or _can_wait(cause, situation, standing) else cause
+
+
+def _plug_asked(
+    chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing], cause: Cause
+) -> Plan | None:
+    """Return the call for a plug that may be out, because nobody has said whether it was pulled; None: none may be."""
+    hot = any(ALARMS[row.alarm].harm == "heat" or row.alarm == "heater-runaway" for row in climate_stands(standing))
+    over = state if hot else over_by_itself(state, situation.at_ms)
+    out = may_be_out(over, situation.at_ms)
+    if not out:
+        return None
+    mat = None if "thermostat" in cause.facts else dimmed(chamber, state, situation, cause)
+    sticks = out == "again" and mat is None  # with less power a mat that nothing switches does not run away
+    return plug_back(
+        cause, situation, state.open, again=sticks, cools=not hot and is_unasked(over), unswitched=mat
+    )
 
 
 def _hot_unplugged(cause: Cause, situation: Situation) -> bool:

@@ -53,9 +53,7 @@ def plug_in(
     if t > warm_c or (room_c is not None and room_c > goal.temperature_c):
         return None  # a thermostat that nothing speaks against keeps its mat off until it is wanted
     if not switched:
-        watts, heater = present_knobs(chamber, situation.changes).get("watts", 1.0), chamber.devices.heater
-        rated = watts if heater is None else heater.watts
-        return _by_power(state, room_c, goal, watts if watts >= LEAST_SHARE * rated else rated)
+        return dimmed(chamber, state, situation, cause)
     return _by_set_point(state, situation, goal, present_knobs(chamber, situation.changes).get("setpoint"))
 
 
@@ -123,12 +121,23 @@ def _by_set_point(state: AdviceState, situation: Situation, goal: Goal, setpoint
     return Move(act="plug-in", knob="heater", delta=delta, value=value, amount=-delta, unit="K", effort=1.0, text=text)
 
 
-def _by_power(state: AdviceState, room_c: float | None, goal: Goal, watts: float) -> Move:
+def dimmed(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Move:
     """Return how a heater without a thermostat is plugged in again: at the share of its power that the target needs."""
+    goal, room_c, heater = cause.goal, situation.room_temperature_c, chamber.devices.heater
+    watts = present_knobs(chamber, situation.changes).get("watts", 1.0)
+    rated = watts if heater is None else heater.watts
+    watts = watts if watts >= LEAST_SHARE * rated else rated
     below = room_c if room_c is not None else goal.low_c - 4.0
     share = (goal.temperature_c - below) / max((state.stopped_c or goal.harmful_high_c) - below, 1.0)
     value = round(watts * min(max(share, LEAST_SHARE), 0.9), 1)
-    text = f"Plug the heater in again, but with {value:g} W instead of {watts:g} W, and buy it a thermostat"
+    setting = f"but with {value:g} W instead of {watts:g} W"
+    text = f"Plug the heater in again, {setting}, and buy it a thermostat"
+    if cause.thermostat != "unplugged":  # nobody has said that it is out
+        text = (
+            f"If you pulled the heater's plug when it was too warm, plug it in again, {setting}, look at the thermometer each "
+            "quarter of an hour until it holds, say that it is done, and buy it a thermostat. If you did not pull it, feel "
+            "whether its mat is warm, and look at plug and breaker"
+        )
     return Move(
         act="plug-in", knob="heater", delta=value - watts, value=value, amount=watts - value, unit="W", effort=1.0, text=text
     )

@@ -83,12 +83,6 @@ LAST_HELP: dict[HarmKind, str] = {
 }
 """What is left where urgent harm goes on and nothing is advised that is not done: an urgent letter says at least this. Common
 practice, no source."""
-PLUG_BACK_UNSWITCHED = (
-    "If you pulled the heater's plug when it was too warm, plug it in again, dimmed below what it was, look at the thermometer "
-    "each quarter of an hour until it holds, say that it is done, and buy it a thermostat. If you did not pull it, feel "
-    "whether its mat is warm, and look at plug and breaker"
-)
-"""The same as `plug-back` asks, of a mat that nothing switches. Common practice, no source."""
 COLD_ORDER = "Of boxes that are equally cold take the smallest garden first: it bears least."
 """Judgement."""
 WARM_BACK = "Let it warm up over hours, about 2 K per hour; the lid will be wet for a while."
