@@ -9,7 +9,7 @@ from datetime import timedelta
 from rules.telling.ledger import Ledger
 from rules.telling.quiet_hours import local, quiet_until_ms
 from rules.telling.state import Heard, Owed
-from rules.terms.events import HOUR_MS, MINUTE_MS
+from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent
 from rules.terms.local_time import instant_ms
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import BEARABLE
@@ -59,7 +59,7 @@ def look(ledger: Ledger, at_ms: int) -> None:
         told_ms = None if thread is None else thread.told_ms
         if told_ms is not None and at_ms - told_ms < NEXT_AFTER_MS:
             continue
-        if any(_stays_out(ledger, heard, at_ms) for heard in mild):
+        if any(_stays_out(ledger, heard, at_ms, wipes=_wipes(owed)) for heard in mild):
             owed.when, owed.priority = "now", "today"
             ledger.state.owe_now(at_ms)
 
@@ -74,15 +74,21 @@ def _advised(ledger: Ledger) -> list[tuple[Owed, list[Heard]]]:
     return [(owed, mild[key]) for key, owed in waiting.items() if key in mild]
 
 
-def _stays_out(ledger: Ledger, heard: Heard, at_ms: int) -> bool:
-    """Whether it has lasted, its figure is further out than a probe may be wrong, and not on its way back. Of a wet lid it is
-    enough that it lasts: it was seen, or is sure by its probes, and the film only grows."""
+def _wipes(owed: Owed) -> bool:
+    """Whether what is owed asks to wipe the lid."""
+    actions = [action for event in owed.about if isinstance(event, AdviceEvent) for action in event.actions]
+    return any((action.device, action.change) == ("lid", "wipe") for action in actions)
+
+
+def _stays_out(ledger: Ledger, heard: Heard, at_ms: int, *, wipes: bool) -> bool:
+    """Whether it has lasted, its figure is further out than a probe may be wrong, and not on its way back. Of a wet lid, and of
+    air so humid that its lid is to be wiped, it is enough that it lasts: the film only grows."""
     alarm, kind = ledger.presents.told(heard.latest, at_ms), ALARMS[heard.latest.alarm].harm
     now = ledger.presents.figures(alarm.chamber or "", at_ms)
-    if kind is None or now is None or alarm.since_ms is None or at_ms - alarm.since_ms < LASTS_MS:
+    if now is None or alarm.since_ms is None or at_ms - alarm.since_ms < LASTS_MS:
         return False
-    if kind == "water":
-        return True
+    if kind is None or kind == "water":
+        return kind is not None or wipes
     if alarm.value is None or alarm.limit is None:
         return False
     slope_h = now.humidity_slope_pct_h if kind == "dryness" else now.temperature_slope_k_h
@@ -93,8 +99,9 @@ def _stays_out(ledger: Ledger, heard: Heard, at_ms: int) -> bool:
 def _is_mild(heard: Heard) -> bool:
     alarm = heard.latest
     stands = heard.shown and alarm.condition == "active" and not alarm.acknowledged
-    return stands and ALARMS[alarm.alarm].harm is not None and rank(alarm.priority) < rank("today")
+    return stands and ALARMS[alarm.alarm].answered == "climate" and rank(alarm.priority) < rank("today")
 
 
 def _is_untold(heard: Heard) -> bool:
-    return _is_mild(heard) and not (heard.told and rank(heard.told_priority) >= rank("today"))
+    harms = ALARMS[heard.latest.alarm].harm is not None
+    return harms and _is_mild(heard) and not (heard.told and rank(heard.told_priority) >= rank("today"))

@@ -1492,6 +1492,18 @@ def test_what_is_mild_and_lasts_is_told_by_day_with_its_next_step(
     assert all(about(one) == ["raised", "given"] for one in mine)
 
 
+@pytest.mark.parametrize(("change", "told"), [("wipe", ["10 13:30"]), ("check", [])])
+def test_air_so_humid_that_its_lid_is_to_be_wiped_is_told_of_by_day(change: str, told: list[str]) -> None:
+    """"Open a vent, wipe the lid" was found at four in the afternoon and read the next morning (foreign simulation)."""
+    damp = alarm(at("10 09:00"), name="humidity-high", value=97.0, limit=90.0, priority="morning", since_ms=at("10 09:00"))
+    step = Action("lid", change, None, None, "Wipe the lid")
+    asked = advice(at("10 13:10"), urgency="morning", device="lid", change=change, actions=(step,))
+    now = situation(25.5, 97.0, temperature_read_ms=damp.at_ms)
+    seen = Presents(before={"left": PlaceMemory(since_ms=damp.at_ms, present=now, temperature_c=25.5)})
+    _, letters = tell(WATCH, TellingState(), [damp, asked], damp.at_ms - 1, at("10 21:59"), "o", seen)
+    assert [row[0] for row in brief([one for one in letters if one.sort == "situation"])] == told
+
+
 @pytest.mark.parametrize(("since", "told"), [("10 09:00", ["10 13:30"]), ("10 11:00", ["10 14:00"]), ("11 02:00", [])])
 def test_a_lid_that_stays_wet_by_day_is_told_with_its_step_though_nobody_measures_it(since: str, told: list[str]) -> None:
     """The foam for it was found at half past one and waited for the digest, while 60 g/m2 gathered (foreign simulation)."""
