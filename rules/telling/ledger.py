@@ -48,7 +48,17 @@ class Ledger:
         until_ms, found = self.quiet_until_ms(at_ms), self.when(alarm.priority, at_ms)
         if found != "awake" or until_ms is None or not ALARMS[alarm.alarm].wakes_at_night:
             return found
+        if alarm.level == "harmful" and self._goes_on(alarm, at_ms) and self._thinks_it_is_right(alarm, until_ms):
+            return "now"
         return "awake" if self._lasts(self.presents.told(alarm, at_ms), at_ms, until_ms) else "now"
+
+    def _thinks_it_is_right(self, alarm: AlarmEvent, until_ms: int) -> bool:
+        """Whether the keeper did in this very night what a letter asked for, and it does harm all the same: who thinks that
+        it is right again sleeps on."""
+        heard = self.state.of(alarm)
+        thread = None if heard is None else self.state.threads.get(f"situation.{heard.place}")
+        done_ms = None if thread is None else thread.done_ms
+        return done_ms is not None and self.quiet_until_ms(done_ms) == until_ms
 
     def _lasts(self, alarm: AlarmEvent, at_ms: int, until_ms: int) -> bool:
         """Whether it passes no mark by then, and something is left, or nothing was to lose any more.
@@ -67,14 +77,19 @@ class Ledger:
 
     def _passes_mark(self, alarm: AlarmEvent, at_ms: int, until_ms: int) -> bool:
         """Whether heat or cold goes on to a mark by then, and is not on its way back."""
-        kind, chamber = ALARMS[alarm.alarm].harm, alarm.chamber or ""
-        harms, figures = self.presents.harms(chamber, at_ms), self.presents.figures(chamber, at_ms)
-        slope_k_h = None if figures is None else figures.temperature_slope_k_h
-        if kind not in ("heat", "cold") or kind not in harms or slope_k_h is None:
+        kind, harms = ALARMS[alarm.alarm].harm, self.presents.harms(alarm.chamber or "", at_ms)
+        if kind is None or kind not in harms or not self._goes_on(alarm, at_ms):
             return False
         mark_left_s = harms[kind].mark_left_s
-        goes_on = BEARABLE[kind].worse * slope_k_h > BEARABLE[kind].noise_h
-        return goes_on and mark_left_s is not None and harms[kind].at_ms + mark_left_s * 1000 < until_ms
+        return mark_left_s is not None and harms[kind].at_ms + mark_left_s * 1000 < until_ms
+
+    def _goes_on(self, alarm: AlarmEvent, at_ms: int) -> bool:
+        """Whether it is heat or cold that gets worse, by more than noise."""
+        kind, figures = ALARMS[alarm.alarm].harm, self.presents.figures(alarm.chamber or "", at_ms)
+        slope_k_h = None if figures is None else figures.temperature_slope_k_h
+        if kind not in ("heat", "cold") or slope_k_h is None:
+            return False
+        return BEARABLE[kind].worse * slope_k_h > BEARABLE[kind].noise_h
 
     def look_again(self, at_ms: int) -> None:
         """Tell now what waits for the morning and does not last till then, itself or in a box that is hidden behind it."""

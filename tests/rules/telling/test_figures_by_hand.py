@@ -222,6 +222,21 @@ def test_a_box_that_goes_on_to_a_mark_before_the_morning_is_told(
     assert ledger(t=17.0, temperature_slope_k_h=slope, harm=harm).when_of(cold, NIGHT) == when
 
 
+@pytest.mark.parametrize(("done", "level", "slope", "when"), [
+    ("10 23:00", "harmful", -0.4, "now"), ("10 22:30", "harmful", -0.4, "now"), ("10 22:29", "harmful", -0.4, "awake"),
+    (None, "harmful", -0.4, "awake"), ("10 23:00", "outside", -0.4, "awake"), ("10 23:00", "harmful", -0.3, "awake"),
+])  # fmt: skip
+def test_who_saw_to_it_in_this_very_night_hears_at_once_that_it_does_harm_all_the_same(
+    done: str | None, level: Any, slope: float, when: str
+) -> None:
+    """Heat looked at and room warmed at 22:30: below 20 degC nobody was told till 06:30 (attack from outside)."""
+    harm = Harm("cold", 0.03, 2e5, 2e5, "serious", False, True, at_ms=NIGHT)
+    cold = alarm("temperature-low", value=19.9, limit=24.0, at_ms=NIGHT, level=level, seconds_left=2e5)
+    now = ledger(Heard(cold, told=True), t=19.9, temperature_slope_k_h=slope, harm=harm)
+    now.state.threads["situation.a"] = Thread(open=True, done_ms=None if done is None else at(done))
+    assert now.when_of(cold, NIGHT) == when
+
+
 # ---------------------------------------------------------------- what is mild
 
 
