@@ -112,7 +112,9 @@ def failed(view: View) -> Iterator[Verdict]:
     # Flat at the room's temperature is not over: it is over when it is warm again, or plainly warming.
     over_it = (value >= chamber.temperature.low) & (slope > FALLS_K_H) | (slope > -FALL_K_H / 2) | (state == UNPLUGGED)
     cold_end = (value < LETHAL_COLD_C) | ((room < LETHAL_COLD_C) & (state == DEAD))
-    zone = np.where(failing, np.where(cold_end, HARM, OUTSIDE), np.where(over_it, CLEAR, EDGE)).astype(np.int8)
+    warms = slope > COMES_BACK_K_H  # by its room, or its thermostat has just switched off: neither begins a failure
+    zone = np.where(failing & ~warms, np.where(cold_end, HARM, OUTSIDE), np.where(over_it & ~failing, CLEAR, EDGE))
+    zone = zone.astype(np.int8)
     zone[np.isnan(value)] = UNSEEN
 
     def facts(index: int) -> Facts:
@@ -125,7 +127,8 @@ def failed(view: View) -> Iterator[Verdict]:
         return Facts(number(now), chamber.temperature.low, "degC", left, f"{now:.1f} degC, {moving(fall, 'K')}{end}")
 
     def worsening() -> NDArray[np.bool_]:
-        return np.asarray((slope < -NO_TREND_K_H) | ((zone == EDGE) & ~(slope > COMES_BACK_K_H)))
+        holds = (state == AT_LIMIT) | (slope > COMES_BACK_K_H)  # heat comes, if too little: it is less grave, and not over
+        return np.asarray((slope < -NO_TREND_K_H) | ((zone == EDGE) & ~holds))
 
     yield Verdict("heater-failed", zone, view.credit_ms, FAILED_DELAYS, facts, worsening=worsening)
 

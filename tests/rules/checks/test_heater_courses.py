@@ -275,3 +275,21 @@ def test_a_dead_mat_in_a_room_that_is_aired_and_heated_again_is_taken_for_no_the
     events = [event for event in played(settings, box.minutes(30.0), 30.0) if isinstance(event, AlarmEvent)]
     told = [event.change for event in events if event.alarm == "heater-failed" and event.change in ("raised", "returned")]
     assert told == ["raised"]
+
+
+def test_a_room_that_is_warmed_after_a_cold_night_begins_no_failure_of_a_box_that_warms_with_it():
+    """The room rose faster than its box, until the box was hardly warmer and so seemed to get no heat (attack from outside)."""
+    day = list(HeatedBox(watts=12.0, room_c=always(18.0)).minutes(20.0))
+    night = [(day[-1][0] - 0.008 * minute, day[-1][1], max(18.0 - 0.12 * minute, 17.0)) for minute in range(390)]
+    air, mat, room = night[-1]
+    morning = [(air + 0.025 * minute, mat, min(room + 0.1 * minute, 23.9)) for minute in range(90)]
+    assert min(warm - cool for warm, _, cool in morning) < 1.0
+    assert raised(played(settings_of(chamber()), day + night + morning, 28.0), "heater-failed") == []
+
+
+def test_a_weak_mat_that_holds_against_the_cold_is_no_failure_that_wakes_on():
+    """It was urgent through the night though the box had stopped to fall (attack from outside)."""
+    box = HeatedBox(watts=9.0, room_c=lambda hour: 18.0 if hour < 20.0 else min(7.0 + 4.0 * (hour - 20.0), 12.0))
+    events = [one for one in played(settings_of(chamber()), box.minutes(24.0), 24.0) if isinstance(one, AlarmEvent)]
+    told = [one.change for one in events if one.alarm == "heater-failed"]
+    assert told[:3] == ["raised", "escalated", "eased"] and "returned" not in told
