@@ -225,9 +225,7 @@ def thermostat_of(
         setpoint_c=knobs.get("setpoint") if heater.thermostat else None, usual_c=s.usual_c, peak_c=s.usual_peak_c,
         trough_c=s.usual_trough_c, range_k=s.usual_range_k,
         trend_k_h=s.hourly_trend_k_h, room_high_c=s.room_high_c, lead_k=s.usual_lead_k, high_c=chamber.temperature.high,
-        low_c=chamber.temperature.low,
-        since_ms=None if heater_since_ms is None else s.at_ms - heater_since_ms,
-        tau_h=tau_h,
+        low_c=chamber.temperature.low, since_ms=None if heater_since_ms is None else s.at_ms - heater_since_ms, tau_h=tau_h,
     )
     always = not heater.thermostat and knobs.get("watts", 1.0) > 0.0  # nothing switches it off, however warm the room is
     return "unknown" if found == "resting" and always else found
@@ -378,6 +376,7 @@ def _state_facts(
         "lethal-heat": t is not None and t >= practice.HEAT_FIRST_C,
         "deadly-heat": t is not None and t >= practice.DEADLY_HEAT_C,
         "lethal-cold": t is not None and t <= practice.LETHAL_COLD_C,
+        "gets-colder": t is not None and t < goal.low_c and (situation.temperature_slope_k_h or 0.0) <= FALLS_K_H,
         "warm-side": t is not None and t > goal.temperature_c + 0.5,
         "rises-hot": t is not None and t > goal.high_c and _rises(situation),
         "warms-on": t is not None and t > goal.high_c and (situation.temperature_slope_k_h or 0.0) >= -FALLS_K_H,

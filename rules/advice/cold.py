@@ -44,11 +44,15 @@ def cold_comes_first(cause: Cause, situation: Situation, standing: Mapping[str, 
         return False
     if cause.thermostat == "warming" and (t > practice.LETHAL_COLD_C or _comes_back(situation)):
         return False  # the heat is back; more of it does not come faster
+    if cause.temperature == "ok" and (situation.temperature_slope_k_h or 0.0) >= PLAINLY_K_H:
+        return False  # so it is where an alarm of before stands still
     not_rising = (situation.temperature_slope_k_h or 0.0) < -FALLS_K_H
     if cause.temperature == "low" and not_rising and moved_with(situation, "cold"):
         return True  # one cause for several: no cell of one of them answers it
     if _failed(standing) or (cause.temperature == "low" and cause.thermostat == "dead"):
         return True
+    if {"gets-colder", "room-cold", "heater-suspect"} <= cause.facts:
+        return True  # no look at its heat and no foam holds it against such a room: that is warmed in the same letter
     dry_side = cause.humidity != "high" and not cause.lid_wet
     if cause.thermostat == "at-limit" and cause.temperature == "low" and "heater-suspect" not in cause.facts and dry_side:
         return True  # it was looked at and is weak: keep its heat in

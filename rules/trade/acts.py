@@ -87,7 +87,7 @@ ACTS: dict[str, Act] = {
     "water": Act("water", "more", "Wet the clay granules along the wall", "water", 1, needs=("granules",),
         bars=("lid-seen",), effort=0.8),
     "wet-less": Act("water", "less", "Take out wet granules or let them dry", "water", -1, needs=("granules",),
-        bars=("shut-in",), effort=1.2),
+        bars=("shut-in", "gets-colder"), effort=1.2),
     "mist-less": Act("mister", "less", "Mist less", "mister", -1, needs=("mist-on",), effort=0.5),
     "mist-more": Act(
         "mister", "more", "Mist the walls, never the garden", "mister", 1, needs=("mister",),

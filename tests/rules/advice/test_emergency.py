@@ -720,3 +720,23 @@ def test_in_lethal_cold_each_cause_asks_for_warmth_with_a_bottle_and_a_warm_room
     event = told(situation(8.2, 79.0, 8.2 - lead_k, 60.0, temperature_slope_k_h=slope), chamber)
     warm = next(action.text for action in event.actions if action.device == "room")
     assert "warmest room" in warm and "bottle" in warm
+
+
+COLD_NIGHT = {"temperature_slope_k_h": -2.6, "room_slope_k_h": -5.0, "usual_c": 25.6, "usual_trough_c": 24.9,
+    "usual_peak_c": 26.1, "usual_range_k": 0.9}
+
+
+@pytest.mark.parametrize("humidity_pct", [79.0, 92.0])
+def test_a_room_that_no_mat_holds_against_is_to_be_warmed_in_the_first_letter_and_nothing_is_dried(humidity_pct):
+    """Foam, and wet granules to be taken out, were asked for in a box that fell by kelvins an hour (attack from outside)."""
+    north = Chamber(devices=devices(setpoint_c=25.5, mister=None, fan=None), garden=Garden(volume_ml=1300.0))
+    first = told(situation(23.5, humidity_pct, 9.1, 60.0, **COLD_NIGHT), north)
+    assert acts(first) == ["heater check", "room more"]
+
+
+def test_heat_that_is_back_is_not_looked_for_where_its_alarm_stands_still():
+    """`Check the heat` came in the very letter that all is well again, at 2.4 K an hour upwards (attack from outside)."""
+    north = Chamber(devices=devices(setpoint_c=25.5), garden=Garden(volume_ml=1300.0))
+    warm = situation(24.7, 81.0, 23.0, 50.0, temperature_slope_k_h=2.4, room_slope_k_h=4.0)
+    assert asked(warm, north, None, "heater-failed")[1] == []
+    assert acts(told(later(warm, 0.0, temperature_slope_k_h=-2.4), north, "heater-failed"))[0] == "heater check"
