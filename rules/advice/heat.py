@@ -46,8 +46,8 @@ def heat_comes_first(
     that was asked for and nobody has answered: what called for it may be unseen by now, and it is right until the box is back.
     """
     t = situation.temperature_c
-    if t is None:
-        return False
+    if t is None or situation.leapt_k is not None:
+        return False  # a second thermometer tells first whether it is warm at all
     if t >= practice.HEAT_FIRST_C:
         return True
     if thermostat == "unplugged" and t > goal.high_c and stands(standing, "temperature-high"):

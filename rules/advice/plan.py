@@ -13,6 +13,7 @@ from rules.advice.cold import cold, cold_comes_first, plug_back, warming
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent
 from rules.advice.heat import heat, over_by_itself, stops_lately
+from rules.advice.leapt import leapt
 from rules.advice.model import cooling_h
 from rules.advice.opened import close_again, room_is_cooled, taking_back, wants_room_back
 from rules.advice.planned import Plan, action_of, fitting, plain, sized
@@ -97,6 +98,8 @@ def _first(
     """Return what comes first; `due`: the alarms that ask for a look at the lid before anything that can wait."""
     if heat_calls(state, situation, standing, cause.thermostat, cause.goal):
         return _urgent(cause, heat(cause, state, situation, chamber, model_of(chamber, state)))
+    if (question := leapt(cause, situation)) is not None:
+        return question
     if cause.thermostat == "unplugged" and "thermostat" in cause.facts and left_out(state, situation):
         acts = ("leave-out", "warm-place") if cause.temperature == "low" else ("leave-out",)
         return plain("left-out", cause, acts, Never("Do not try it once more as it is."), meanwhile(cause.goal))

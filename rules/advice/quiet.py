@@ -30,7 +30,7 @@ COOLS_K_H = 2.0
 """What was done against heat is at work while the temperature falls so fast."""
 REPEAT_AFTER_MS = 12 * HOUR_MS
 """The same check or wipe, or to leave it be, is not told again sooner than this. Own estimate."""
-PROBES = frozenset({"check-probe", "replace-probe"})
+PROBES = frozenset({"check-probe", "replace-probe", "compare-leap"})
 PROBE_AGAIN_MS = DAY_MS
 """Who has looked at a probe is not sent to it again sooner: another one comes by post. Judgement."""
 IN_VAIN_AGAIN_MS = 22 * HOUR_MS

@@ -161,6 +161,16 @@ class Loss:
     """Since when the dew point has been where it usually is."""
 
 
+@dataclass(frozen=True, slots=True)
+class Leap:
+    """A lone temperature probe's leap that nothing in its box explains: from where, by how much, and its last word."""
+
+    at_ms: int
+    from_c: float
+    by_k: float
+    last_c: float
+
+
 @dataclass
 class LidLesson:
     """What was believed of a lid before a word of the keeper taught it."""
@@ -216,6 +226,8 @@ class PlaceMemory:
     visited_ms: int | None = None
     """When the chamber was last looked at while work in the tank went on."""
     loss: Loss | None = None
+    leap: Leap | None = None
+    """On which its temperature may stand still."""
     fell_from_m: int | None = None
     fell_last_m: int | None = None
     hours: dict[str, dict[str, Hour]] = field(default_factory=dict)

@@ -84,6 +84,8 @@ class Situation:
     humidity_slope_pct_h: float | None
     room_slope_k_h: float | None
     garden_ml: float | None
+    leapt_k: float | None = None
+    """By how much its one probe leapt within minutes as no air of a box does; None: it did not, or has come back."""
     mat_temperature_c: float | None = None
     """What a probe on the heat mat reads."""
     usual_c: float | None = None

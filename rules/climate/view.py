@@ -25,6 +25,7 @@ from rules.climate.judging import (
     Heard,
     Instants,
 )
+from rules.climate.leap import SLOWEST_MS, leapt_k
 from rules.climate.lid_course import condensate_g_m2, lagged_lid_c, seen_wet, wets_as_seen
 from rules.climate.memory import Hour, Night, PlaceMemory, ProbeMemory
 from rules.climate.quality import GOOD, TESTS
@@ -97,6 +98,8 @@ class View:
     lid_wets: NDArray[np.bool_]
     """Where it is wet again, wiped or not, as it was seen to be in such air."""
     recent: Recent
+    leapt_k: Floats
+    """By how much its temperature may be told too high since its one probe leapt; NaN: nothing speaks against it."""
     heater: ToldHeater | None
     """The chamber's heater as the keeper last said; None: it has none."""
     keeper: KeeperState
@@ -252,12 +255,22 @@ def look(
         lid_seen_wet=seen_wet(memory, at_ms, margin, water),
         lid_wets=wets_as_seen(memory, _foam_laid_ms(keeper, place), at_ms, margin, humidity.value),
         recent=signals,
+        leapt_k=_leapt_k(air, memory, at_ms, temperature.value, humidity.value, signals.temperature, interval_ms),
         heater=None if chamber is None else told_heater(chamber, keeper.devices.get(place, ())),
         keeper=keeper,
         room_nights=around.room_nights,
         room_recent=around.room_recent,
         room_hours=around.room_hours,
     )
+
+
+def _leapt_k(
+    air: tuple[str, ...], memory: PlaceMemory, at_ms: Instants, value: Floats, damp: Floats, lately: Signal, interval_ms: int
+) -> Floats:
+    """Return where the one probe that tells a temperature here may lie; beside a second one that one tells."""
+    if len(air) != 1 or interval_ms > SLOWEST_MS:
+        return np.full(len(at_ms), np.nan)
+    return leapt_k(memory, at_ms, value, damp, lately)
 
 
 def _foam_laid_ms(keeper: KeeperState, place: str) -> int | None:

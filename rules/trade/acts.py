@@ -71,6 +71,11 @@ ACTS: dict[str, Act] = {
     "compare-heat": Act("probe", "check",
         "Hang a second thermometer beside the probe for an hour before you turn the heat up once more: the box reads colder "
         "than its dial again, and a probe that drifts reads so too"),
+    "compare-leap": Act("probe", "check",
+        "Put a second thermometer beside the probe before you touch anything else, at the garden's height, for a quarter of an "
+        "hour. If it reads lower, the probe lies: hang it back a hand's breadth from the mat, put another one in its place or "
+        "take it out of use (`dewlid out-of-service`), and leave the heater as it is. Only if both agree unplug the heater at "
+        "the wall. Then say that it is done"),
     "check-swap": Act("probe", "check", "Look which probe hangs where: those of the chamber and of the room look swapped"),
     "prove-swap": Act("probe", "check",
         "Prove which probe is which: hold the one in the chamber in your hand for five minutes and see in `dewlid watch` whose "

@@ -740,3 +740,36 @@ def test_heat_that_is_back_is_not_looked_for_where_its_alarm_stands_still():
     warm = situation(24.7, 81.0, 23.0, 50.0, temperature_slope_k_h=2.4, room_slope_k_h=4.0)
     assert asked(warm, north, None, "heater-failed")[1] == []
     assert acts(told(later(warm, 0.0, temperature_slope_k_h=-2.4), north, "heater-failed"))[0] == "heater check"
+
+
+LEAPT = situation(29.5, 86.0, 20.0, 50.0, leapt_k=4.0, temperature_slope_k_h=16.0, garden_ml=900.0)
+
+
+@pytest.mark.parametrize("now", [
+    LEAPT, later(LEAPT, 0.0, temperature_c=32.6, temperature_slope_k_h=0.0), later(LEAPT, 0.0, temperature_slope_k_h=0.0),
+    later(LEAPT, 0.0, temperature_c=27.0, lid_seen_wet=True), later(LEAPT, 0.0, temperature_c=27.0, relative_humidity_pct=96.0),
+])  # fmt: skip
+def test_what_a_probe_says_that_leapt_is_compared_before_heater_lid_or_water_are_touched(now):
+    """Plug out, vents open, granules out, by a probe that read 4 K too warm from one reading on (attack from outside)."""
+    asks = told(now, box(), "lid-dew")
+    assert acts(asks) == ["probe check"]
+    assert "second thermometer" in asks.headline and "4 K more within minutes" in asks.reason
+    assert acts(told(later(now, 0.0, leapt_k=None), box(), "lid-dew")) != ["probe check"]
+
+
+def test_who_has_compared_is_not_asked_again_each_hour_and_the_heater_is_never_blamed():
+    adviser, _ = asked(LEAPT, box())
+    adviser = done(adviser, later(LEAPT, 0.3))
+    settings, said = settings_of(box()), []
+    for ten_minutes in range(2, 6 * 23):
+        now = later(LEAPT, ten_minutes / 6.0, temperature_slope_k_h=0.1)
+        state, events = consider(settings, "north", adviser.state, now, alarms(now, box(), "heater-runaway"), "test")
+        adviser, said = Adviser(state), [*said, *events]
+    assert [event.status for event in said] == ["verified"]
+
+
+def test_a_probe_that_leapt_is_believed_of_cold_and_of_dry_air():
+    cold = later(LEAPT, 0.0, temperature_c=22.0, temperature_slope_k_h=-1.0)
+    assert acts(told(cold, box())) != ["probe check"]
+    dry = situation(26.5, 55.0, 24.0, 50.0, leapt_k=4.0)
+    assert "probe check" not in acts(told(dry, box()))

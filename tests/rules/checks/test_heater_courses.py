@@ -12,7 +12,7 @@ from heated_box import NOON_MS, HeatedBox, advanced, always, chamber, played, re
 
 from rules.keeper.state import DeviceChange
 from rules.settings import Probe
-from rules.terms.events import MINUTE_MS, AlarmEvent, Batch, Event
+from rules.terms.events import MINUTE_MS, AdviceEvent, AlarmEvent, Batch, Event
 from rules.terms.words import AdviceDone
 from rules.turn.advance import advance
 
@@ -293,3 +293,23 @@ def test_a_weak_mat_that_holds_against_the_cold_is_no_failure_that_wakes_on():
     events = [one for one in played(settings_of(chamber()), box.minutes(24.0), 24.0) if isinstance(one, AlarmEvent)]
     told = [one.change for one in events if one.alarm == "heater-failed"]
     assert told[:3] == ["raised", "escalated", "eased"] and "returned" not in told
+
+
+@pytest.mark.parametrize("setpoint_c", [25.5, None])
+def test_a_probe_that_leaps_blames_no_heater_and_is_judged_anew_once_it_is_hung_back(setpoint_c):
+    """It had fallen onto the mat, and a sound heater was left out for what it said there (attack from outside)."""
+    course = enumerate(HeatedBox(room_c=always(21.5), inside_j_k=9000.0).minutes(40.0))
+    fallen = [(air + (4.0 if 26.0 <= minute / 60.0 < 32.0 else 0.0), mat, room) for minute, (air, mat, room) in course]
+    events = played(settings_of(chamber(setpoint_c)), fallen, 40.0)
+    asked = [event for event in events if isinstance(event, AdviceEvent) and event.status in ("given", "updated")]
+    assert {(action.device, action.change) for event in asked for action in event.actions} == {("probe", "check")}
+    assert raised(events, "heater-runaway") == raised(events, "heater-failed") == []
+    assert asked[0].at_ms < NOON_MS + 26.5 * HOUR_MS
+
+
+def test_a_mat_that_sticks_after_its_probe_had_leapt_is_told():
+    box = HeatedBox(room_c=always(21.0), watts=20.0, stuck=lambda hour: float(hour > 28.0))
+    course = enumerate(box.minutes(32.0))
+    leapt = [(air + (3.5 if minute >= 26 * 60 else 0.0), mat, room) for minute, (air, mat, room) in course]
+    told = raised(played(settings_of(chamber()), leapt, 32.0), "heater-runaway")
+    assert told and 28.0 < told[0] < 30.0

@@ -43,7 +43,7 @@ def quiet() -> Course:
 
 @pytest.fixture
 def hot() -> Course:
-    return Course(after(25.5, 25.5, 29.2, 29.2))
+    return Course(after(25.5, 27.4, 29.2, 29.2))
 
 
 def test_a_garden_of_fifty_litres_is_again_what_it_was(quiet: Course) -> None:
@@ -126,11 +126,11 @@ def test_an_absence_that_has_begun_ends_when_it_was_a_slip(quiet: Course) -> Non
 
 def test_an_acknowledgement_by_mistake_brings_the_reminders_back() -> None:
     def reminded(*words: str) -> int:
-        course = Course(after(25.5, 25.5, 31.5))
+        course = Course(after(25.5, 28.4, 31.3))
         for name in words:
             said = [word(Acknowledge, f"{name}-{alarm}", chamber="north", alarm=alarm) for alarm in HOT]
             assert all(event.accepted for event in (course.say(*said) if name != "undo" else map(course.undo, SEEN)))
-        return sum(isinstance(event, LetterEvent) and event.sort == "reminder" for event in course.live(40, 31.5))
+        return sum(isinstance(event, LetterEvent) and event.sort == "reminder" for event in course.live(40, 31.3))
 
     assert reminded("ack", "undo") == reminded() > 0
     assert reminded("ack") == 0
