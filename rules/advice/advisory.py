@@ -19,7 +19,7 @@ from rules.advice.looks import UPDATE_NOT_BEFORE_MS, is_reminder_due
 from rules.advice.plan import findable_keys, searched, without_search
 from rules.advice.planned import Plan
 from rules.advice.quiet import EMERGENCIES, PROBE_AGAIN_MS, TAKES_BACK, at_work, hushed
-from rules.advice.recalled import follows_room
+from rules.advice.recalled import asked_still, follows_room
 from rules.advice.set_point import cold_tonight
 from rules.advice.standing import Standing, climate_stands, lost_from_sight, probes_stand
 from rules.advice.state import AdviceState, Asked, OpenAdvice, Worth
@@ -167,7 +167,8 @@ class _Talk:
         opened.awaited = awaited(predictions, self.at_ms, watered=wanted.waters)
         state = replace(
             state, counter=counter, open=opened, last=now if fresh and now is not None else state.last,
-            checked_ms=state.checked_ms | {act: self.at_ms for act in wanted.acts if ACTS[act].knob == "none"},
+            checked_ms=asked_still(state, wanted.acts, self.at_ms)
+            | {act: self.at_ms for act in wanted.acts if ACTS[act].knob == "none"},
         )
         if not wanted.moves or wanted.branch in TAKES_BACK:
             told = {name: at_ms for name, at_ms in state.repeated_ms.items() if self.at_ms - at_ms < PROBE_AGAIN_MS}

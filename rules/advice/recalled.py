@@ -21,11 +21,13 @@ from rules.climate.situation import Situation
 from rules.climate.thermostat import FALLS_K_H, State
 from rules.keeper.devices import heater_since_ms, present_knobs
 from rules.settings import Chamber
-from rules.terms.events import DAY_MS, HOUR_MS
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 from rules.trade import practice
 
 CHECK_AGAIN_MS = 12 * HOUR_MS
 """The same check is not asked for again sooner; judgement."""
+UNREAD_MS = 90 * MINUTE_MS
+"""So long what is advised may wait for its letter. Own estimate."""
 GOES_ON_MS = 2 * HOUR_MS
 """What was done and has not stopped it, or not ended what still wakes, is asked for once more after this, where nothing else is
 left; judgement."""
@@ -109,6 +111,16 @@ def asked_lately(state: AdviceState, act: str, at_ms: int, within_ms: int = CHEC
     if now is not None and now.done_ms is None and act in now.acts:
         return False
     return at_ms - state.checked_ms.get(act, -within_ms) < within_ms
+
+
+def asked_still(state: AdviceState, acts: Collection[str], at_ms: int) -> dict[str, int]:
+    """Return when each check was last asked for, without those that another wording takes the place of so soon that no letter
+    may have told them."""
+    now = state.open
+    if now is None or now.done_ms is not None or at_ms - now.told_ms > UNREAD_MS:
+        return state.checked_ms
+    gone = {act for act in now.acts if act not in acts and state.checked_ms.get(act) == now.told_ms}
+    return {act: asked_ms for act, asked_ms in state.checked_ms.items() if act not in gone}
 
 
 def looks_due(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> list[str]:

@@ -10,11 +10,12 @@ from advice_scenes import NOON_MS, alarms, devices, later, settings_of, situatio
 
 from rules.advice.advisory import consider
 from rules.advice.done import begun_at, done
+from rules.advice.recalled import asked_still
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Situation
 from rules.keeper.state import DeviceChange
 from rules.settings import Chamber, Heater
-from rules.terms.events import DAY_MS, HOUR_MS, AdviceEvent
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent
 
 UNSEEN = Chamber(devices=devices(setpoint_c=None))
 """A box whose dial has no figures, in a room that nobody measures."""
@@ -306,3 +307,16 @@ def test_a_mat_that_nothing_switches_is_dimmed_and_not_left_out_however_often_it
     for state, now in ((silent, cold()), (AdviceState(stopped_at_ms=hot_ms), cold(changes=(out,)))):
         _, events = advised(now, state, bare)
         assert asked(events)[0] == "heater:more" and "W instead of 8 W" in events[0].actions[0].text
+
+
+@pytest.mark.parametrize(
+    ("minutes", "done_ms", "forgotten"), [(60, None, True), (89, None, True), (91, None, False), (60, NOON_MS, False)]
+)
+def test_a_look_that_another_wording_takes_the_place_of_before_its_letter_was_not_asked_for(minutes, done_ms, forgotten):
+    """"Look at the lid" was found ten minutes too early for its letter, which told of water instead; then for twelve hours the
+    lid counted as looked at, and the box was watered six times (foreign simulation)."""
+    told_ms = NOON_MS - minutes * MINUTE_MS
+    dry = replace(STOP, branch="cell", acts=["check-lid", "humidify-room"], told_ms=told_ms, done_ms=done_ms)
+    state = AdviceState(counter=1, open=dry, checked_ms={"check-lid": told_ms, "humidify-room": told_ms, "check-foam": 7})
+    left = {"humidify-room": told_ms, "check-foam": 7} | ({} if forgotten else {"check-lid": told_ms})
+    assert asked_still(state, ("water", "humidify-room"), NOON_MS) == left
