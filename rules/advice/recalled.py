@@ -13,7 +13,7 @@ from rules.advice.goal import Goal, goal_of
 from rules.advice.heat import STOP_COOLS_MS, heat_comes_first
 from rules.advice.model import ChamberModel, cooling_h, model_from_json, prior_model
 from rules.advice.search import GIVES_WATER
-from rules.advice.standing import Standing, climate_stands, stands
+from rules.advice.standing import Standing, climate_stands, dryness_harms, stands
 from rules.advice.state import AdviceState
 from rules.advice.verification import WATER_GIVES_PCT, Follows, in_vain_so_far
 from rules.advice.weak_mat import weak_mat
@@ -69,14 +69,17 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
     # One that has failed anew since it was looked at is another trouble.
     looked = seen_ms is not None and situation.at_ms - seen_ms < CHECK_AGAIN_MS
     looked = looked and (failed is None or failed.since_ms is None or failed.since_ms <= (seen_ms or 0))
+    due = looks_due(state, situation, standing)
+    leads = _young(due, situation, standing)
+    asks = _lid_asked(state, situation, standing)
     told = {
         "mist-useless": state.mist_failures >= 2, "water-useless": state.water_failures >= 2,
         "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
         "wakes": any(row.priority == "wake" for row in climate_stands(standing)),
-        "look-due": bool(looks_due(state, situation, standing)),
+        "look-due": bool(leads),
         "stop-in-vain": _stop_in_vain(state, situation.at_ms), "water-unanswered": _water_unanswered(state, situation.at_ms),
         "lid-looked": _lid_looked(situation, standing), "lid-by-estimate": _lid_by_estimate(state, situation, standing),
-        **_lid_asked(state, situation),
+        **asks, "lid-doubted": asks["lid-doubted"] or (bool(due) and not leads),  # what waits for it no longer, it goes beside
         "probe-looked": _told_lately(state, "check-probe", situation.at_ms, PROBE_LOOKED_MS),
         "foam-looked": _told_lately(state, "check-foam", situation.at_ms, FOAM_LOOKED_MS),
         "wrapped": _told_lately(state, "wrap-box", situation.at_ms, WRAPPED_MS),
@@ -135,12 +138,22 @@ def looks_that_lead(
     cause: Cause, due: Collection[str], situation: Situation, standing: Mapping[str, Standing]
 ) -> list[str]:
     """Return those of the looks that are due before which nothing else is advised: not what nobody has answered for long in a
-    box that is too warm or too cold, or it is told of its lid alone for days."""
-    if cause.temperature == "ok":
+    box that is too warm, too cold or too dry, or it is told of its lid alone for days."""
+    if cause.temperature == "ok" and cause.humidity != "low":
         return list(due)
-    young_ms = situation.at_ms - CHECK_AGAIN_MS
+    return _young(due, situation, standing)
+
+
+def _young(due: Collection[str], situation: Situation, standing: Mapping[str, Standing]) -> list[str]:
+    """Return the looks that are due not for long."""
+    young_ms = _young_ms(situation, standing)
     rows = (row for row in standing.values() if row.since_ms is None or row.since_ms > young_ms)
     return [row.alarm for row in rows if row.alarm in due]
+
+
+def _young_ms(situation: Situation, standing: Mapping[str, Standing]) -> int:
+    """Return since when a look may be asked for that comes before all else: half a day, and two hours where dry air harms."""
+    return situation.at_ms - (GOES_ON_MS if dryness_harms(standing) else CHECK_AGAIN_MS)
 
 
 def _lid_looked(situation: Situation, standing: Mapping[str, Standing]) -> bool:
@@ -160,15 +173,16 @@ def _lid_by_estimate(state: AdviceState, situation: Situation, standing: Mapping
     return not looked and not _told_lately(state, "look-lid", situation.at_ms, FOAM_LOOKED_MS)
 
 
-def _lid_asked(state: AdviceState, situation: Situation) -> dict[str, bool]:
+def _lid_asked(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> dict[str, bool]:
     """Return why the lid is asked for still: what was once a reason for it is one until the keeper has looked, or it is moister
-    than then."""
+    than then; before all water not for long."""
     now, rh = state.open, situation.relative_humidity_pct
     answered = now is None or now.done_ms is not None or (situation.lid_looked_ms or 0) >= now.given_ms
     if now is None or answered or rh is None or now.start_pct is None or rh > now.start_pct:
         return {"lid-doubted": _watered_in_vain(state, situation)}
-    asks, wets = "check-lid" in now.acts, "water:more" in now.keys
-    return {"vapour-lost": asks and not wets, "lid-doubted": (asks and wets) or _watered_in_vain(state, situation)}
+    asks = "check-lid" in now.acts
+    beside = "water:more" in now.keys or now.given_ms <= _young_ms(situation, standing)
+    return {"vapour-lost": asks and not beside, "lid-doubted": (asks and beside) or _watered_in_vain(state, situation)}
 
 
 def _watered_in_vain(state: AdviceState, situation: Situation) -> bool:

@@ -142,6 +142,26 @@ def test_a_look_at_the_lid_that_nobody_takes_keeps_the_cold_from_no_letter():
         assert asked(events)[0] == first
 
 
+@pytest.mark.parametrize(
+    ("rh", "level", "begun_h", "waters"),
+    [
+        (66.0, "outside", 11.0, False), (66.0, "outside", 13.0, True), (54.0, "harmful", 1.5, False),
+        (54.0, "harmful", 2.5, True),
+    ],
+)
+def test_a_look_at_the_lid_that_nobody_takes_keeps_no_dry_garden_from_its_water(rh, level, begun_h, waters):
+    """Four days at 46 to 56 %RH were told to check that the lid is shut, and nothing else; its keeper writes nothing (foreign
+    simulation)."""
+    chamber = Chamber(devices=devices(setpoint_c=25.5))
+    now = situation(25.5, rh, 20.0, 40.0, usual_c=25.5, usual_peak_c=25.9, usual_trough_c=25.1, usual_range_k=0.8)
+    stands = {
+        key: replace(row, since_ms=NOON_MS - round(begun_h * HOUR_MS), level=level)
+        for key, row in alarms(now, chamber, "moisture-lost", "humidity-low").items()
+    }
+    _, events = consider(settings_of(chamber), "north", AdviceState(), now, stands, "test")
+    assert "lid:check" in asked(events) and ("water:more" in asked(events)) is waters
+
+
 def test_a_dial_that_somebody_may_have_turned_is_tried_before_its_mat_is_taken_for_broken():
     """A set point that was turned down by 5 K was looked for in plug, socket and mat for five days (foreign simulation)."""
     chamber = Chamber(devices=devices(setpoint_c=26.0))
