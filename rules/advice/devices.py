@@ -9,6 +9,7 @@ from math import ceil, floor
 from rules.advice.cause import Cause
 from rules.advice.weak_mat import WeakMat
 from rules.climate.thermostat import BELOW_K
+from rules.keeper.devices import foam_of
 from rules.physics.mat_ends import loss_w_k
 from rules.settings import Chamber
 from rules.trade import practice
@@ -274,11 +275,12 @@ def _dose_text(ml_per_day: float, ml_per_press: float | None) -> str:
 
 def _foam_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str, float]) -> list[Move]:
     now = knobs.get("foam", 0.0)
+    bare = now == 0.0 or (now == foam_of(chamber) and chamber.lid.insulation_mm == 0.0 and chamber.lid.build == "double")
     out = []
     for value in (10.0, 20.0, 30.0):
         if value > now:
             more = f"Make the foam on the lid {value:g} mm instead of {now:g} mm"
-            verb = f"Lay {value:g} mm of foam on the lid" if now == 0 else more
+            verb = f"Lay {value:g} mm of foam on the lid" if bare else more
             out.append(_move(step, value - now, value, value - now, "mm", f"{verb}, vents left free", (value - now) / 60.0))
     return out
 

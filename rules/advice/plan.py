@@ -62,6 +62,8 @@ from rules.trade.practice import Never, Step
 DRY_LOOKS = 3
 """So often in a row seen dry, a lid is not dried by figures alone; judgement."""
 LOOK_AGAIN_MS, COMPARE_AGAIN_MS = 20 * HOUR_MS, 7 * DAY_MS  # judgement
+COOLS_FAST_K_H = -2.0
+"""Air that cools so fast gets damper by ten points an hour, at the same vapour. By the saturation curve."""
 UNSEEN_SWING_K = 1.0
 """By more than this no set point is moved on a moment's figure before two hours have shown how wide it swings; judgement."""
 
@@ -162,7 +164,8 @@ def _plug_asked(
     mat = None if "thermostat" in cause.facts else dimmed(chamber, state, situation, cause)
     sticks = out == "again" and mat is None  # with less power a mat that nothing switches does not run away
     return plug_back(
-        cause, situation, state.open, again=sticks, cools=not hot and is_unasked(over), unswitched=mat
+        cause, situation, state.open, again=sticks, unswitched=mat,
+        cools=not hot and not situation.by_mean and is_unasked(over, situation.at_ms),
     )
 
 
@@ -181,12 +184,14 @@ def _eyes_differ(cause: Cause, situation: Situation) -> bool:
 
 def _can_wait(cause: Cause, situation: Situation, standing: Mapping[str, Standing]) -> bool:
     """Return whether nothing is to be said yet: humid air under a dry lid does no harm until it is known how it swings, and is
-    the mist of a moment while it is told of dry air; and dry air that is back within its limit and gets no drier needs nothing
-    but time."""
+    the mist of a moment while it is told of dry air; what is damp because it cools fast has no more water than before; and dry
+    air that is back within its limit and gets no drier needs nothing but time."""
     rh, slope = situation.relative_humidity_pct, situation.humidity_slope_pct_h
     back = rh is not None and rh >= cause.goal.low_pct and slope is not None and slope >= 0.0
     damp = situation.settling or stands(standing, "humidity-low")
-    return (cause.cell.number == 11 and damp) or (cause.cell.number == 7 and back)
+    cools = not situation.by_mean and (situation.temperature_slope_k_h or 0.0) <= COOLS_FAST_K_H
+    cools &= cause.temperature == "ok" and cause.humidity == "high" and not situation.lid_seen_wet
+    return cools or (cause.cell.number == 11 and damp) or (cause.cell.number == 7 and back)
 
 
 def _urgent(cause: Cause, urgent: Urgent | None) -> Plan | None:

@@ -31,6 +31,10 @@ UNREAD_MS = 90 * MINUTE_MS
 GOES_ON_MS = 2 * HOUR_MS
 """What was done and has not stopped it, or not ended what still wakes, is asked for once more after this, where nothing else is
 left; judgement."""
+COOLS_FOR_MS = 3 * HOUR_MS
+"""So long a box cools after its heat; what falls later is a thermostat's swing, or its room. Own estimate."""
+PLUG_ASKED_MS = 2 * DAY_MS
+"""So long the plug that may be out is asked for before anything else of the heat; judgement."""
 OUT_MS = 5 * DAY_MS
 """So long after a heater was told to be unplugged, and nobody answered, cold asks for its plug first: a hot spell lasts days.
 Judgement."""
@@ -254,7 +258,8 @@ def _water_unanswered(state: AdviceState, at_ms: int) -> bool:
 def may_be_out(state: AdviceState, at_ms: int) -> Literal["", "once", "again"]:
     """Return whether the heater was told to be unplugged lately, that is over, and nobody has said whether it was done.
 
-    Who pulls a plug in the heat and writes nothing has a cold box next. Asked for half a day; then it is looked at otherwise.
+    Who pulls a plug in the heat and writes nothing has a cold box next. Asked for two days, then it is looked at otherwise:
+    told to look at plug and socket, who has left a sticking relay out plugs it in again.
     `again`: it ran away once more after that was asked, and is not plugged in a second time before the day is over.
     """
     ended_ms, told_ms = max(state.by_itself_ms, default=None), state.checked_ms.get("plug-back")
@@ -262,13 +267,14 @@ def may_be_out(state: AdviceState, at_ms: int) -> Literal["", "once", "again"]:
         return ""
     if told_ms is not None and told_ms < ended_ms and at_ms - told_ms < OUT_MS:
         return "again" if at_ms - ended_ms < DAY_MS else "once"
-    return "once" if told_ms is None or at_ms - told_ms < CHECK_AGAIN_MS else ""
+    return "once" if told_ms is None or at_ms - told_ms < PLUG_ASKED_MS else ""
 
 
-def is_unasked(state: AdviceState) -> bool:
-    """Return whether nobody was asked yet for the plug that may be out since the heat was over, as it cools."""
+def is_unasked(state: AdviceState, at_ms: int) -> bool:
+    """Return whether nobody was asked yet for the plug that may be out since the heat was over, as it cools after it."""
     told = state.open is not None and state.open.done_ms is None and "plug-again" in state.open.acts
-    return told or state.checked_ms.get("plug-again", 0) < max(state.by_itself_ms, default=0)
+    ended_ms = max(state.by_itself_ms, default=0)
+    return told or (state.checked_ms.get("plug-again", 0) < ended_ms and at_ms - ended_ms < COOLS_FOR_MS)
 
 
 def _mat_felt(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:

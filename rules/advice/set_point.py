@@ -7,7 +7,7 @@ dial; where it is not known, the aim itself is told, so that it is known from th
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import log
+from math import exp, log
 
 from rules.advice.cause import Cause
 from rules.advice.devices import Move, dial
@@ -59,10 +59,10 @@ def plug_in(
 
 def cold_by_morning(situation: Situation, harmful_low_c: float, time_constant_h: float) -> bool:
     """Return whether a chamber whose heater is unplugged is harmfully cold within a night: by Newton's law of cooling, or where
-    nobody measures its room by its last hour's pace."""
+    nobody measures its room by its last hour's pace, which dies down with the chamber's time constant."""
     t, room_c, pace_k_h = situation.temperature_c, situation.room_temperature_c, situation.hourly_trend_k_h
     if t is not None and room_c is None and pace_k_h is not None:
-        return t + NIGHT_H * pace_k_h <= harmful_low_c
+        return t + pace_k_h * time_constant_h * (1.0 - exp(-NIGHT_H / time_constant_h)) <= harmful_low_c
     if t is None or room_c is None or room_c >= harmful_low_c:
         return False
     return t <= harmful_low_c or time_constant_h * log((t - room_c) / (harmful_low_c - room_c)) < NIGHT_H

@@ -46,7 +46,7 @@ OTHER_WAY = {"temperature-high": "cooler", "temperature-low": "warmer", "humidit
 _BRANCH = {name: branch.reason for name, branch in BRANCHES.items()} | {
     "heat": "Heat comes first, whatever the humidity says.",
     "plug-in": "The heater was unplugged because it was too warm; now it is cool enough again.",
-    "plug-back": "It was told to unplug the heater, and nobody has said whether that was done. It is cold now.",
+    "plug-back": "It was told to unplug the heater, and nobody has said whether that was done.",
     "left-out": "The heater ran away more than once within a week: its thermostat does not hold.",
     "turn-up": "The set point was turned down before, and what it was turned down for is over.",
     "room-back": "The room was cooled, or the box carried, on advice against heat, and that is over.",

@@ -14,7 +14,7 @@ from rules.advice.set_point import cold_by_morning
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Situation
 from rules.keeper.state import DeviceChange
-from rules.settings import Chamber
+from rules.settings import Chamber, Lid
 from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent
 
 BOX = Chamber(devices=devices(setpoint_c=25.5))
@@ -88,7 +88,7 @@ def test_who_has_not_said_whether_the_plug_is_out_is_asked_as_soon_as_it_cools_a
     assert asked(events) == []
 
 
-@pytest.mark.parametrize(("pace_k_h", "wakes"), [(-0.7, False), (-0.8, True), (None, False)])
+@pytest.mark.parametrize(("pace_k_h", "wakes"), [(-2.1, False), (-2.2, True), (None, False)])
 def test_where_nobody_measures_the_room_its_last_hour_tells_how_cold_the_morning_is(pace_k_h: float | None, wakes: bool):
     now = situation(26.0, 80.0, None, None, hourly_trend_k_h=pace_k_h)
     assert cold_by_morning(now, 20.0, 3.0) is wakes
@@ -119,3 +119,32 @@ def test_a_hot_afternoon_in_a_room_that_nobody_measures_asks_for_a_cooler_room_b
         now = situation(28.3, 80.0, None, None, temperature_slope_k_h=slope_k_h)
         _, events = consider(settings_of(box), "north", AdviceState(), now, alarms(now, box), "test")
         assert ("room:less" in asked(events)) is cools and "heater:less" in asked(events)
+
+
+@pytest.mark.parametrize(
+    ("hours", "by_mean", "asks"), [(0.5, False, True), (2.9, False, True), (3.1, False, False), (0.5, True, False)]
+)
+def test_a_plug_is_asked_for_while_it_cools_after_the_heat_and_not_in_a_swing(hours: float, by_mean: bool, asks: bool):
+    """"It is cold now", of a box at 26.4 degC that had been heated by a new thermostat for 15 hours (attack from outside)."""
+    state = AdviceState(by_itself_ms=[NOON_MS - round(hours * HOUR_MS)])
+    _, events = told(situation(26.4, 78.0, 20.0, 50.0, temperature_slope_k_h=-0.8, by_mean=by_mean), state)
+    assert ("heater:more" in asked(events)) is asks
+    assert all("cold now" not in event.reason for event in events)
+
+
+@pytest.mark.parametrize(("slope_k_h", "dries"), [(-5.0, False), (-1.0, True)])
+def test_what_is_damp_because_it_cools_fast_is_not_dried(slope_k_h: float, dries: bool):
+    """With its plug out it fell by 10 K an hour, and was told to open a vent and take out granules: for three days after that
+    its keeper was sent to look for a leak (attack from outside)."""
+    now = situation(25.0, 95.0, 20.0, 40.0, temperature_slope_k_h=slope_k_h)
+    _, events = told(now, None, "humidity-high")
+    assert bool(events) is dries
+
+
+def test_a_second_pane_is_no_foam_that_is_made_thicker():
+    """"Make the foam on the lid 30 mm instead of 5 mm", of a lid with two panes (attack from outside)."""
+    double = Chamber(devices=devices(can_insulate_lid=True), lid=Lid(build="double"))
+    now = situation(25.5, 88.0, 10.0, 50.0)
+    _, events = consider(settings_of(double), "north", AdviceState(), now, alarms(now, double, "lid-dew"), "test")
+    texts = [action.text for event in events for action in event.actions if action.change == "insulate"]
+    assert texts and all(text.startswith("Lay ") for text in texts)

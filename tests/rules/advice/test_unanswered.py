@@ -10,7 +10,7 @@ from advice_scenes import NOON_MS, alarms, devices, later, settings_of, situatio
 
 from rules.advice.advisory import consider
 from rules.advice.done import begun_at, done
-from rules.advice.recalled import asked_still
+from rules.advice.recalled import asked_still, may_be_out
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Situation
 from rules.keeper.state import DeviceChange
@@ -75,7 +75,7 @@ def cold(chamber: Chamber = UNSEEN, **changed: object) -> Situation:
         (None, None, NOON_MS, "heater:more"),  # nobody has ever said
         (NOON_MS + HOUR_MS, None, NOON_MS, ""),  # the keeper has looked at the heater since
         (NOON_MS - HOUR_MS, None, NOON_MS, "heater:more"),  # before it ran away
-        (None, NOON_MS + DAY_MS - 13 * HOUR_MS, NOON_MS, ""),  # asked for long enough
+        (None, NOON_MS + DAY_MS - 13 * HOUR_MS, NOON_MS, "heater:more"),  # and not answered yet
         (None, None, NOON_MS - 5 * DAY_MS, ""),  # another story
     ],
 )
@@ -340,3 +340,11 @@ def test_a_look_that_another_wording_takes_the_place_of_before_its_letter_was_no
     state = AdviceState(counter=1, open=dry, checked_ms={"check-lid": told_ms, "humidify-room": told_ms, "check-foam": 7})
     left = {"humidify-room": told_ms, "check-foam": 7} | ({} if forgotten else {"check-lid": told_ms})
     assert asked_still(state, ("water", "humidify-room"), NOON_MS) == left
+
+
+@pytest.mark.parametrize(("hours", "asked_for"), [(47.9, "once"), (48.1, "")])
+def test_a_plug_is_asked_for_two_days_and_no_longer(hours: float, asked_for: str):
+    """Who had left a sticking relay out was told to check plug and breaker after twelve hours, and plugged it in (attack
+    from outside)."""
+    state = AdviceState(by_itself_ms=[NOON_MS], checked_ms={"plug-back": NOON_MS + HOUR_MS})
+    assert may_be_out(state, NOON_MS + HOUR_MS + round(hours * HOUR_MS)) == asked_for
