@@ -74,7 +74,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
     looked = seen_ms is not None and situation.at_ms - seen_ms < CHECK_AGAIN_MS
     looked = looked and (failed is None or failed.since_ms is None or failed.since_ms <= (seen_ms or 0))
     due = looks_due(state, situation, standing)
-    leads = _young(due, situation, standing)
+    leads = _before_water(due, situation, standing)
     asks = _lid_asked(state, situation, standing)
     told = {
         "mist-useless": state.mist_failures >= 2, "water-useless": state.water_failures >= 2,
@@ -142,22 +142,22 @@ def looks_that_lead(
     cause: Cause, due: Collection[str], situation: Situation, standing: Mapping[str, Standing]
 ) -> list[str]:
     """Return those of the looks that are due before which nothing else is advised: not what nobody has answered for long in a
-    box that is too warm, too cold or too dry, or it is told of its lid alone for days."""
-    if cause.temperature == "ok" and cause.humidity != "low":
-        return list(due)
-    return _young(due, situation, standing)
+    box that is too warm or too cold, or so dry that it does harm, or it is told of its lid alone for days."""
+    if cause.temperature == "ok":
+        return _before_water(due, situation, standing)
+    return _young(due, situation, standing, CHECK_AGAIN_MS)
 
 
-def _young(due: Collection[str], situation: Situation, standing: Mapping[str, Standing]) -> list[str]:
-    """Return the looks that are due not for long."""
-    young_ms = _young_ms(situation, standing)
-    rows = (row for row in standing.values() if row.since_ms is None or row.since_ms > young_ms)
+def _before_water(due: Collection[str], situation: Situation, standing: Mapping[str, Standing]) -> list[str]:
+    """Return the looks that are due before any water: what is lost through a lid that stands open would be given in vain; once
+    dry air does harm no longer than two hours."""
+    return _young(due, situation, standing, GOES_ON_MS) if dryness_harms(standing) else list(due)
+
+
+def _young(due: Collection[str], situation: Situation, standing: Mapping[str, Standing], for_ms: int) -> list[str]:
+    """Return the looks that are due not for so long."""
+    rows = (row for row in standing.values() if row.since_ms is None or row.since_ms > situation.at_ms - for_ms)
     return [row.alarm for row in rows if row.alarm in due]
-
-
-def _young_ms(situation: Situation, standing: Mapping[str, Standing]) -> int:
-    """Return since when a look may be asked for that comes before all else: half a day, and two hours where dry air harms."""
-    return situation.at_ms - (GOES_ON_MS if dryness_harms(standing) else CHECK_AGAIN_MS)
 
 
 def _lid_looked(situation: Situation, standing: Mapping[str, Standing]) -> bool:
@@ -179,13 +179,14 @@ def _lid_by_estimate(state: AdviceState, situation: Situation, standing: Mapping
 
 def _lid_asked(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> dict[str, bool]:
     """Return why the lid is asked for still: what was once a reason for it is one until the keeper has looked, or it is moister
-    than then; before all water not for long."""
+    than then; before all water not for long where dry air does harm."""
     now, rh = state.open, situation.relative_humidity_pct
     answered = now is None or now.done_ms is not None or (situation.lid_looked_ms or 0) >= now.given_ms
     if now is None or answered or rh is None or now.start_pct is None or rh > now.start_pct:
         return {"lid-doubted": _watered_in_vain(state, situation)}
     asks = "check-lid" in now.acts
-    beside = "water:more" in now.keys or now.given_ms <= _young_ms(situation, standing)
+    harms = dryness_harms(standing) and situation.at_ms - now.given_ms >= GOES_ON_MS
+    beside = "water:more" in now.keys or harms
     return {"vapour-lost": asks and not beside, "lid-doubted": (asks and beside) or _watered_in_vain(state, situation)}
 
 
