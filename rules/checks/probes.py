@@ -92,11 +92,7 @@ def _ages(view: View, memory: ProbeMemory, heard: list[Heard]) -> tuple[NDArray[
     for quantity, after in memory.series.items():
         item = names.get(quantity)  # type: ignore[call-overload]
         before = item.before if item else after
-        known = np.ones(len(view.at_ms), bool)
-        if item is not None and before.last_ms is None:  # what it has not said yet at an instant is not missed there
-            known = view.at_ms >= item.judged.at_ms[0]
-        good_age = view.at_ms - _last(view, before.good_ms, memory, item, only_good=True)
-        worst = np.where(known, np.maximum(worst, good_age), worst)
+        worst = np.maximum(worst, view.at_ms - _last(view, before.good_ms, memory, item, only_good=True))
         latest = np.minimum(latest, view.at_ms - _last(view, before.last_ms, memory, item, only_good=False))
     return np.where(worst < 0, never, worst), latest
 
@@ -197,7 +193,7 @@ def _mute(view: View, name: str, memory: ProbeMemory, heard: list[Heard], index:
     now_ms, newest_ms = int(view.at_ms[index]), dict[Quantity, int]()
     for quantity in QUANTITIES:
         item, after = items.get(quantity), memory.series.get(quantity)
-        if after is not None and (item is None or item.before.last_ms is not None or item.judged.at_ms[0] <= now_ms):
+        if after is not None:
             before_ms = (item.before if item else after).last_ms
             newest_ms[quantity] = int(_last(view, before_ms, memory, item, only_good=False)[index])
     silent = [one for one in newest_ms if now_ms - newest_ms[one] > fresh_for_ms(view.settings.probes[name].interval)]

@@ -146,7 +146,7 @@ class View:
         """Return by which steps a probe tells a quantity, as far as it was heard, per instant."""
         item = next((one for one in self.heard if (one.probe, one.quantity) == (name, quantity)), None)
         before = item.before if item else self.probes[name].series.get(quantity)
-        step_m = np.full(len(self.at_ms), 0 if before is None or before.last_ms is None else before.grain_m)
+        step_m = np.full(len(self.at_ms), 0 if before is None else before.grain_m)
         if item is not None:
             where = newest_at(item.judged.at_ms, self.at_ms)
             step_m = np.where(where >= 0, item.grain_m[np.maximum(where, 0)], step_m)

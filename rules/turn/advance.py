@@ -181,8 +181,9 @@ def _once(state: EngineState, items: list[Item]) -> list[Item]:
 
 
 def _borders(settings: Settings, state: EngineState, rows: Rows, items: list[Item], now_ms: int) -> tuple[int, ...]:
-    """Instants at which a stretch must end: something the keeper told begins or ends, a lid probe teaches."""
-    borders = [*presence.borders(state.keeper, items)]
+    """Instants at which a stretch must end: something the keeper told begins or ends, a probe tells a quantity for the first
+    time, a lid probe teaches."""
+    borders = [*presence.borders(state.keeper, items), *_first_told(state, rows)]
     lids = {name for name, probe in settings.probes.items() if probe.role == "lid"}
     if lids:
         heard = [row.last_ms for name in lids for row in state.probes[name].series.values() if row.last_ms is not None]
@@ -193,6 +194,21 @@ def _borders(settings: Settings, state: EngineState, rows: Rows, items: list[Ite
         for border in at_ms[teaches].tolist():  # what is learned holds from right after the instant on
             borders += (border, border + 1)
     return tuple(borders)
+
+
+def _first_told(state: EngineState, rows: Rows) -> list[int]:
+    """Return when each quantity comes in that its probe has not told before: within a stretch no probe begins to tell one."""
+    new = [
+        code
+        for code, (name, quantity) in enumerate(rows.names)
+        if name in state.probes and quantity not in state.probes[name].series
+    ]
+    if not new:
+        return []
+    first_ms = np.full(len(rows.names), state.closed_ms)
+    first_ms[rows.series[::-1]] = rows.taken_ms[::-1]  # of rows of one series the last that is assigned stays
+    begins: list[int] = first_ms[new].tolist()
+    return begins
 
 
 # ---------------------------------------------------------------- one stretch

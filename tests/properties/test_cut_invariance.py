@@ -174,6 +174,48 @@ def test_a_quantity_that_a_probe_has_not_named_yet_is_not_missed_before() -> Non
     same([Phase(shelf(), 0, entries, minutes[-1] + MINUTE_MS)], [[1, 2, 3, 4, 5]])
 
 
+def each_minute(minutes: range, probe: str, temperature: tuple[float, ...] = (), humidity: tuple[float, ...] = ()) -> list:
+    """Return what a probe says each minute: the given values one after the other, the last one ever after."""
+    said: list = []
+    for number, minute in enumerate(minutes):
+        at_ms = START_MS + minute * MINUTE_MS
+        for quantity, values in (("air_temperature", temperature), ("relative_humidity", humidity)):
+            said += [Reading(at_ms, probe, quantity, value, at_ms) for value in values[number:][:1] or values[-1:]]
+    return said
+
+
+LIVELY_C = tuple(25 + n % 3 / 10 for n in range(110))
+TO_ITS_TOP_PCT = (60.0, 60.0, 100.0)
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        (
+            each_minute(range(110), "north-air", LIVELY_C, TO_ITS_TOP_PCT),
+            each_minute(range(110, 111), "north-twin", (25.2,), (100.0,)),
+        ),
+        (
+            each_minute(range(110), "south-air", humidity=TO_ITS_TOP_PCT),
+            each_minute(range(110, 111), "south-air", temperature=(25.0,)),
+        ),
+        (
+            each_minute(range(500), "south-air", temperature=LIVELY_C[:20]),
+            each_minute(range(500, 501), "south-air", humidity=(80.0,)),
+        ),
+        (
+            each_minute(range(3), "south-air", humidity=(80.0,)),
+            each_minute(range(3, 20), "south-air", (25.0, 85.0), (80.0, 150.0)),
+        ),
+    ],
+    ids=["by the twin of a probe at its top", "by a probe at its top", "by a frozen probe", "by a probe that fails twice"],
+)
+def test_a_quantity_that_is_told_for_the_first_time_bears_on_nothing_before(before: list, after: list) -> None:
+    """The first was found by hypothesis: the twin that spoke at last had the probe at its top blamed before, as not alone."""
+    entries = [*before, *after]
+    same([Phase(shelf(), 0, entries, entries[-1].taken_ms + 2 * MINUTE_MS)], [[len(before)]])
+
+
 def test_a_probe_that_left_the_config_and_came_back_tells_its_trouble_under_other_ids() -> None:
     """Found by a lively stream: what it had counted was forgotten with it, and its first trouble bore the old id again."""
     phases = []
