@@ -27,7 +27,7 @@ from rules.climate.thermostat import (
     in_its_swing,
     state_of,
 )
-from rules.keeper.devices import heater_since_ms
+from rules.keeper.devices import foam_since_ms, heater_since_ms
 from rules.physics.condensate import SETTLED_G_M2
 from rules.physics.vapour import saturation_vapour_pressure_pa
 from rules.settings import Chamber
@@ -351,7 +351,7 @@ def _air_facts(situation: Situation, goal: Goal, floor: float | None, was_aired:
 
 def _foam_doubted(situation: Situation, knobs: Mapping[str, float]) -> bool:
     """Return whether a wet lid speaks against the foam that it is told to have: long after it was laid, or as the eye sees."""
-    laid_ms = max((change.at_ms for change in situation.changes if change.knob == "foam"), default=None)
+    laid_ms = foam_since_ms(situation.changes)
     if not knobs.get("foam", 0.0):
         return False
     return situation.lid_seen_wet if laid_ms is None else situation.at_ms - laid_ms >= practice.WAIT_S["foam"] * 1000

@@ -29,7 +29,7 @@ COOLS_ROOM = frozenset({"no-sun", "cool-room", "cool-pack", "shade-box", "find-s
 WARMS_ROOM = frozenset({"room-back", "warm-room", "warm-place", "warm-now"})
 COOL_SIDE_K = 0.4
 """So far below its aim a box has no use for a cooled room any more; own estimate."""
-COOLS_FOR_MS, COOLED_MS = 3 * HOUR_MS, 5 * DAY_MS
+BACK_AFTER_MS, COOLED_MS = 3 * HOUR_MS, 5 * DAY_MS
 """So long after it was asked for a room is not let warm again at once, nor any more: a hot spell lasts days. Judgement."""
 LEADS_MS = 2 * HOUR_MS
 """So long it comes before what else stands. Judgement."""
@@ -63,7 +63,7 @@ def wants_room_back(state: AdviceState, situation: Situation, cause: Cause, *, a
     t, room_c, aim_c = situation.temperature_c, situation.room_temperature_c, cause.goal.temperature_c
     asks = state.open is not None and state.open.done_ms is None and "room-back" in state.open.acts
     asks &= alone or situation.at_ms - _last_ms(state, frozenset({"room-back"})) < LEADS_MS
-    lately = room_is_cooled(state) and COOLS_FOR_MS <= situation.at_ms - _last_ms(state, COOLS_ROOM) < COOLED_MS
+    lately = room_is_cooled(state) and BACK_AFTER_MS <= situation.at_ms - _last_ms(state, COOLS_ROOM) < COOLED_MS
     if t is None or t <= practice.LETHAL_COLD_C or not (asks or lately):
         return False
     return t <= aim_c - (0.0 if asks else COOL_SIDE_K) and (room_c is None or room_c < aim_c)

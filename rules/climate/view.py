@@ -31,7 +31,7 @@ from rules.climate.memory import Hour, Night, PlaceMemory, ProbeMemory
 from rules.climate.quality import GOOD, TESTS
 from rules.climate.thermostat import ToldHeater, Usual, told_heater
 from rules.climate.windows import Recent, Signal, distinct, newest_at, passed_since, recent
-from rules.keeper.devices import lid_now
+from rules.keeper.devices import foam_since_ms, lid_now
 from rules.keeper.state import KeeperState, garden_ml
 from rules.physics import lid_factor, vapour
 from rules.settings import Chamber, Settings
@@ -253,7 +253,7 @@ def look(
         margin=margin,
         condensate=water,
         lid_seen_wet=seen_wet(memory, at_ms, margin, water),
-        lid_wets=wets_as_seen(memory, _foam_laid_ms(keeper, place), at_ms, margin, humidity.value),
+        lid_wets=wets_as_seen(memory, foam_since_ms(keeper.devices.get(place, ())), at_ms, margin, humidity.value),
         recent=signals,
         leapt_k=_leapt_k(air, memory, at_ms, temperature.value, humidity.value, signals.temperature, interval_ms),
         heater=None if chamber is None else told_heater(chamber, keeper.devices.get(place, ())),
@@ -271,11 +271,6 @@ def _leapt_k(
     if len(air) != 1 or interval_ms > SLOWEST_MS:
         return np.full(len(at_ms), np.nan)
     return leapt_k(memory, at_ms, value, damp, lately)
-
-
-def _foam_laid_ms(keeper: KeeperState, place: str) -> int | None:
-    changes = keeper.devices.get(place, ())
-    return max((change.at_ms for change in changes if change.knob == "foam"), default=None)
 
 
 def _room_dew_point(chamber: Chamber | None, around: Around) -> Floats:

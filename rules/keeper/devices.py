@@ -46,13 +46,19 @@ DRIES = {"vents": 1.0, "fan": 1.0, "mister": -1.0, "water": -1.0}
 
 def dried_ms(chamber: Chamber, changes: Iterable[DeviceChange]) -> int | None:
     """Return when the keeper last changed what dries the chamber: foam, heat, and vents that were shut are none of it."""
-    knobs, last_ms = present_knobs(chamber, ()), None
+    own, last_ms = present_knobs(chamber, ()), None
+    knobs = dict(own)
     for change in sorted(changes, key=lambda one: one.at_ms):
         before, way = knobs.get(change.knob, 0.0), DRIES.get(change.knob, 0.0)
-        value = present_knobs(chamber, ()).get(change.knob, 0.0) if change.value is None else change.value
+        value = own.get(change.knob, 0.0) if change.value is None else change.value
         last_ms = change.at_ms if way * (value - before) > 0.0 else last_ms
         knobs[change.knob] = value
     return last_ms
+
+
+def foam_since_ms(changes: Iterable[DeviceChange]) -> int | None:
+    """Return when the keeper last said to have laid foam on the lid, or taken it off; None: never."""
+    return max((change.at_ms for change in changes if change.knob == "foam"), default=None)
 
 
 def heater_since_ms(changes: Iterable[DeviceChange]) -> int | None:
