@@ -31,7 +31,7 @@ def _failing(facts: set[str], situation: Situation, standing: Mapping[str, Stand
         return "C12"
     if stands(standing, "heater-runaway") or ("hot" in facts and t_slope is not None and t_slope > practice.RUNAWAY_SLOPE_K_H):
         return "C10"
-    if stands(standing, "heater-failed"):
+    if stands(standing, "heater-failed") and (t_slope is None or t_slope <= 0.3):  # as it warms its heat is back, or its room's
         return "C9"
     return None
 

@@ -106,6 +106,14 @@ def test_each_coupled_case_is_recognised_by_its_pattern(case, now, names):
     assert reason(now, chamber, *names).case == case
 
 
+@pytest.mark.parametrize(("pace_k_h", "falls"), [(-3.0, True), (None, True), (0.0, True), (2.8, False)])
+def test_a_box_that_warms_again_is_not_said_to_fall_while_the_alarm_of_its_heat_still_stands(pace_k_h, falls):
+    """Its hourly probe said 17, 20, 23, 25.5 degC, and foam was laid "because the heat has failed: it falls" (attack from
+    outside)."""
+    now = situation(25.5, 82.0, 20.0, 50.0, temperature_slope_k_h=pace_k_h)
+    assert (reason(now, Chamber(devices=devices(setpoint_c=25.5)), "heater-failed").case == "C9") is falls
+
+
 def test_a_mat_below_a_wet_box_is_the_pump_of_case_7():
     chamber = Chamber(devices=devices(heater=Heater(mount="below", setpoint_c=26.0)))
     assert reason(situation(26.0, 80.0, 18.0, 45.0), chamber).case == "C7"
