@@ -74,7 +74,7 @@ def situation(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
         section("Do not", points(_never(letter, settings, style))),
         section("How sure", _how_sure(about, alarms, advice, style)),
         section("Why", [text(style.text(clean(line, 1500))) for line in _why(letter, alarms, advice, settings, style)]),
-        section("Look again", _look_again(advice, style, now_ms)),
+        section("Look again", _look_again(advice, style, now_ms, urgent=letter.urgent)),
         section("Your answer", _quiet(letter, alarms, settings)),
         section("Take care", points([style.text(clean(line)) for line in (advice.cautions if advice else ())])),
     ]
@@ -319,18 +319,19 @@ def figures_now(figures: Figures, settings: Settings, style: Style, now_ms: int)
     return f"{title_of(settings, figures.chamber)}: {', '.join(said)}{read}."
 
 
-def _look_again(advice: AdviceEvent | None, style: Style, now_ms: int) -> list[Block]:
+def _look_again(advice: AdviceEvent | None, style: Style, now_ms: int, *, urgent: bool) -> list[Block]:
+    """Say when to look again: by the clock after what is urgent, else, or told again, counted from when it is done."""
     if advice is None:
         return []
-    when, age_s = [], _age_s(advice, now_ms)
-    if advice.look_again_s:
-        left, to_do = advice.look_again_s - age_s, any(action.change != "hold" for action in advice.actions)
-        at = f"In {span(left)}, at about {style.clock(now_ms + round(1000 * left), now_ms)}."
-        late = to_do and 1000 * age_s >= FRESH_MS  # told again, so it is not done: it counts from then on
-        when = [text(f"{span(advice.look_again_s)} after you have done it." if late else at)] if late or left >= 60 else []
+    age_s, look_s = _age_s(advice, now_ms), advice.look_again_s or 0.0
+    left, at = look_s - age_s, style.clock(now_ms + round(1000 * (look_s - age_s)), now_ms)
+    to_do = look_s > 0.0 and any(action.change != "hold" for action in advice.actions)
+    by_clock = urgent and left >= 60 and not (to_do and 1000 * age_s >= FRESH_MS)
+    said = f"In {span(left)}, at about {at}." if by_clock else f"{span(look_s)} after you have done it." if to_do else ""
     told = [row for row in advice.predictions[:3] if row.tells] if age_s < _OLD_S else []
-    expected = [(row, row.after_ms / 1000 - age_s) for row in told]
-    return when + [Block("point", _prediction(row, rest_s, style)) for row, rest_s in expected if rest_s >= 60]
+    ahead = [(row, row.after_ms / 1000 - age_s) for row in told]
+    expected = [Block("point", _prediction(row, rest_s, style)) for row, rest_s in ahead if rest_s >= 60]
+    return [text(said), *expected] if said else expected
 
 
 def _prediction(row: Prediction, rest_s: float, style: Style) -> str:

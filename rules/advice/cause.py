@@ -345,7 +345,7 @@ def _air_facts(situation: Situation, goal: Goal, floor: float | None, was_aired:
         facts |= {"room-cooler"} if room < t - (STILL_COOLER_K if was_aired else COOLER_K) else {"room-warm"}
         facts |= {"room-warm"} if room > goal.high_c - 1.0 else set()
         facts |= {"room-cold"} if room < practice.LETHAL_COLD_C else set()
-        facts |= {"room-below"} if room < goal.low_c else set()
+        facts |= {"room-below"} if room < goal.low_c else {"room-warms"} if room > t + COOLER_K else set()
     return facts
 
 

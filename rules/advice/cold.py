@@ -234,6 +234,9 @@ def _why_cold(kind: str, cause: Cause, situation: Situation, boxes: int) -> tupl
         parts.append("The room is as cold as the chamber: the room is the cause.")
     if kind == "dead" and lethal:
         parts.append("If the lights are out too, it is a power cut.")
+    if "room-warms" in cause.facts:
+        parts.append("Its room is warm enough and warmer than the box, so it warms by itself; a box that stays colder than its "
+            "room has a thermometer that is wrong.")
     if boxes > 1:
         parts.append("The box that has the least time left comes first.")
     order = () if boxes > 1 else (emergencies.COLD_ORDER,)

@@ -47,8 +47,8 @@ ACTS: dict[str, Act] = {
         bars=("shut-in",)),  # a queen who founds is not opened, here and below
     "check-heater": Act(
         "heater", "check",
-        "Check the heat: plug, breaker or residual-current device, thermostat set as you think and its probe in place, mat "
-        "warm to the hand",
+        "Check the heat: plug, breaker or residual-current device, thermostat or dimmer set as you think, a thermostat's "
+        "probe in its place, mat warm to the hand",
         needs=("heater",),
     ),
     "plug-back": Act("heater", "more", "If you pulled the heater's plug when it was hot, plug it in again", needs=("heater",)),
@@ -167,10 +167,12 @@ ACTS: dict[str, Act] = {
     "room-back": Act("room", "more",
         "If the room was cooled or the box carried against the heat, let it be as warm as before; keep sun and lamps off it"),
     "no-sun": Act("room", "less", "See that neither sun nor a lamp shines on the box"),
-    "warm-room": Act("room", "more", "Warm the room, or move the box away from the window and the draught"),
+    "warm-room": Act("room", "more", "Warm the room, or move the box away from the window and the draught",
+        bars=("room-warms",)),
     "warm-place": Act(
         "room", "more",
         "Warm the room, or carry the box, level and slowly, to the warmest room you have, off the floor",
+        bars=("room-warms",),
     ),
     "let-warm": Act("heater", "hold", "It gets warmer again: leave the box as it is and look again in an hour"),
     "swap-heater": Act(
@@ -194,7 +196,7 @@ ACTS: dict[str, Act] = {
         needs=("thermostat",)),
     "wrap-box": Act(
         "garden", "insulate", "Wrap blankets round the sides of the box; leave vents, mat and a gap for air free",
-        bars=("wrapped",),
+        bars=("wrapped", "room-warms"),
         source="saves 30 to 60 % of the heat: common practice, no source",
     ),
     "wrap-bottle": Act(

@@ -72,13 +72,14 @@ def _no_air(text: str, *when: str) -> tuple[Never, Never]:
 _NO_AIR_COLD = _no_air("Do not {air} to fix this: it cools.", "airing-cools")
 _NO_SPRAY = Never("Never spray the garden.")
 _NO_SETPOINT = Never("Do not turn the heat up to dry the lid: in a wet box it makes the lid wetter.", HEAT)
-NO_MIST_HOT = Never("Do not mist: the humidity comes back by itself as the air cools.", MIST)
+NO_MIST_HOT = Never("Do not mist: the humidity rises by itself as the air cools.", MIST)
 NO_COVER_HOT = Never("Do not put foam on the box while it is too warm.", FOAM)
 _CHECK_LID = (
     Step("check-lid", when=("vapour-lost",)), Step("check-lid", when=("lid-doubted",)),
     Step("check-probe", when=("water-useless",)), Step("check-lid", when=("water-useless",)),
 )
 """What was watered twice in vain loses its water somewhere, or its probe says so."""
+_NO_WATER_DAMP = Never("No water: nothing evaporates into this air.", WATER)
 LOOK_FIRST = Never("Do not mist or wet anything before you have looked.", WATER, when=("vapour-lost",))
 _CHECK_FOAM = Step("check-foam", when=("foam-doubted",))
 _BEFORE_HEAT = (Step("check-heater", when=("heater-suspect",)), Step("compare-heat", when=("dial-again",)))
@@ -113,7 +114,7 @@ CELLS: tuple[Cell, ...] = (
         _NO_AIR_COLD,
     ),
     Cell(
-        4, "low", "ok", True, "a cold room or window: the lid is the coldest place",
+        4, "low", "ok", True, "too cool, and the lid is its coldest place",
         steps(*_BEFORE_HEAT, _CHECK_FOAM, "insulate-lid", Step("heat-up", at_most=1.0),
             "wipe-lid", "close-vents",
                "mist-less", *_TOO_WEAK),
@@ -127,7 +128,7 @@ CELLS: tuple[Cell, ...] = (
         (Never("Do not dry it by venting: that cools it further.", AIR, when=("airing-cools",)),),
     ),
     Cell(
-        6, "low", "high", True, "a cold night on a wet box",
+        6, "low", "high", True, "a wet box that has got cold, as in a cold night",
         steps(*_BEFORE_HEAT, _CHECK_FOAM, "insulate-lid", Step("heat-up", at_most=1.0),
             "wipe-lid", "mist-less",
                "wet-less", *_TOO_WEAK),
@@ -148,7 +149,7 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(9, "ok", "ok", False, "all is well", (), ()),
     Cell(
-        10, "ok", "ok", True, "a film on the lid, usual in a cool room",
+        10, "ok", "ok", True, "a film on the lid, the coldest place of the box",
         steps(_CHECK_FOAM, "insulate-lid", Step("look-lid", when=("lid-by-estimate",)), "wipe-lid",
             Step("open-vents", when=("floor-dries", "humid-side", "lid-proven"), at_most=1),
             Step("mist-less", when=("lid-proven",)), Step("fan-more", when=("floor-dries", "humid-side", "lid-proven")),
@@ -192,7 +193,7 @@ CELLS: tuple[Cell, ...] = (
         (NO_MIST_HOT, NO_COVER_HOT),
     ),
     Cell(
-        16, "high", "ok", True, "a hot wet box in a cool room",
+        16, "high", "ok", True, "hot and wet, and the lid is its coldest place",
         steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler", "floor-dries")),
             Step("fan-more", when=("room-cooler", "floor-dries")), *_COOL_ROOM, "wipe-lid", "mist-less"),
         (NO_COVER_HOT, Never("Do not mist; the lid stays wet until the water has left.", MIST)),
@@ -204,14 +205,14 @@ CELLS: tuple[Cell, ...] = (
         (
             Never("Do not run the fan if the room is warmer than the chamber: it heats.", AIR, when=("fan",),
                 about_order=True),
-            NO_COVER_HOT, Never("No water: nothing evaporates into this air.", WATER),
+            NO_COVER_HOT, _NO_WATER_DAMP,
         ),
     ),
     Cell(
         18, "high", "high", True, "a heater that runs away under wet ground",
         steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler",)), Step("fan-more", when=("room-cooler",)),
             *_FIND_SOURCE, *_WARM_ROOM, "wipe-lid", "mist-less", "check-heater"),
-        (Never("Never put foam on it now.", FOAM), NO_MIST_HOT),
+        (Never("Never put foam on it now.", FOAM), _NO_WATER_DAMP),
     ),
 )
 

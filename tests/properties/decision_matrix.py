@@ -117,6 +117,7 @@ AGAINST: tuple[tuple[str, str], ...] = (
     (r"(lid is wet is not known|lid is unknown)", r"(dry lid|wet lid|cold lid|lid is wet \(|lid: wet|lid [\d.]+ K|\d\. Wipe)"),
     (r"the garden likes", r"(Take out|Stop misting|Open \d|cannot repair|not known)"),
     (r"Leave it as it is", r"\d\. (?!Leave)"),
+    (r"too humid", r"humidity comes back"),
     (r"is too warm", r"it stays too cool"),
     (r"is too cool", r"it stays too warm"),
     (r"is too humid", r"it stays too dry"),
@@ -130,8 +131,11 @@ def contradictions(case: Entry, text: str) -> list[str]:
     """Return what a keeper would call a contradiction in this letter."""
     todo = text.split("DO THIS FIRST", 1)[-1]
     found = [f"{a} / {b}" for a, b in AGAINST if _said(a, todo) and re.search(b, todo)]
-    if case.now.room_temperature_c is None and re.search(r"room's air (is|alone)", todo):
-        found.append("speaks of the room's air, which nobody measures")
+    room_c = case.now.room_temperature_c
+    if room_c is None and re.search(r"room's air (is|alone)|in a (cool|cold) room|A (cool|cold) room", todo):
+        found.append("speaks of the room, which nobody measures")
+    if room_c is not None and room_c > WARMTH_C["ok"] and re.search(r"Warm the room|warmest room|blankets", todo):
+        found.append("warms a box by a room that is as warm as it should be")
     return found + doses(text)
 
 

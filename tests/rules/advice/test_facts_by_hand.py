@@ -47,6 +47,8 @@ FACTS: list[Row] = [
     ("room-warm", BOX, AIR | {"temperature_c": 30.0}, {"room_c": 27.1}, {"room_c": 27.0}),  # within a kelvin of too warm
     ("room-cold", BOX, AIR, {"room_c": 14.9}, {"room_c": 15.0}),
     ("room-below", BOX, AIR, {"room_c": 23.9}, {"room_c": 24.0}),
+    ("room-warms", BOX, AIR | {"temperature_c": 22.0}, {"room_c": 24.0}, {"room_c": 23.9}),
+    ("room-warms", BOX, AIR | {"room_c": 25.5}, {"temperature_c": 24.4}, {"temperature_c": 24.5}),
     ("airing-cools", BOX, AIR, {"room_c": 25.9}, {"room_c": 26.0}),
     ("airing-cools", BOX, AIR, {"room_c": None, "room_pct": None}, {"room_c": 27.0}),
     ("room-unknown", BOX, AIR, {"room_c": None, "room_pct": None}, {"room_c": 20.0}),
