@@ -222,7 +222,7 @@ def _plugged(
     """Return how it is plugged in again, after the water where it is too dry."""
     time_constant_h = cooling_h(model_of(chamber, state))[0]
     alone = stops_lately(state, situation.at_ms) < 2  # it can be left alone with it: nothing else needs to warm the box
-    back = ("room-back",) if room_is_cooled(state) else ()
+    back = ("room-back",) if room_is_cooled(state) and "warm-side" not in cause.facts else ()  # a thermostat waits, a room not
     also = ("warm-now",) if "lethal-cold" in cause.facts else back if alone or cause.temperature != "low" else ("warm-place",)
     first = () if water is None else (water,)
     return Plan(

@@ -82,12 +82,12 @@ def runaway(view: View) -> Iterator[Verdict]:
 def _racing(view: View, both: Floats, harmful: float) -> NDArray[np.bool_]:
     """Return where it will be harmful within half an hour; at a peak the longer slopes lag behind the latest."""
     latest = view.recent.temperature.slope_k_h(view.at_ms, 5 * MINUTE_MS, 2 * MINUTE_MS)
-    soon = view.temperature.value + both * 0.5 > harmful
+    soon = view.temperature.value + np.fmin(both, latest) * 0.5 > harmful
     return np.asarray((both >= FAST_K_H) & soon & ~(latest < FAST_K_H / 2))
 
 
 def _warmed_up(view: View) -> NDArray[np.bool_]:
-    """Return where within half an hour it was cold, or was not seen then: a cold mat overshoots once, by what it has stored.
+    """Return where within forty minutes it was cold, or was not seen then: a cold mat overshoots once, by what it has stored.
 
     A box of a litre is cold for minutes when it is fed, and a quarter of an hour later its mat has overshot.
     """
@@ -95,7 +95,7 @@ def _warmed_up(view: View) -> NDArray[np.bool_]:
     aim = view.heater.setpoint_c if view.heater.setpoint_c is not None else view.chamber.temperature.low or 0.0
     past = view.recent.temperature
     warm_then = np.asarray(past.mean(view.at_ms, 40 * MINUTE_MS, 25 * MINUTE_MS) >= aim - BELOW_K)
-    for back_ms in range(5 * MINUTE_MS, 25 * MINUTE_MS, 5 * MINUTE_MS):
+    for back_ms in range(5 * MINUTE_MS, 40 * MINUTE_MS, 5 * MINUTE_MS):
         warm_then &= ~(past.mean(view.at_ms, back_ms + 5 * MINUTE_MS, back_ms) < aim - BELOW_K)
     return ~warm_then
 

@@ -80,6 +80,16 @@ def test_the_letter_that_has_the_heater_plugged_in_again_takes_the_cooling_back_
         assert asked(events) == first
 
 
+def test_a_plug_that_nothing_speaks_against_goes_in_while_it_is_warm_and_the_room_stays_cooled():
+    """At 27.4 degC in a heat wave the plug was put back and the room let warm in one letter; minutes later the box was at 29.4
+    and its cold mat called a runaway (foreign simulation)."""
+    out = DeviceChange(NOON_MS - 3 * HOUR_MS, "heater_plugged", 0.0)
+    for t, first in ((27.4, ["heater:more"]), (25.9, ["heater:more", "room:more"])):
+        state = cooled()
+        state.cleared_ms = out.at_ms
+        assert asked(told(situation(t, 85.0, None, None, changes=(out,)), state)[1]) == first
+
+
 def test_who_was_told_to_warm_the_room_since_is_not_told_again():
     state = cooled()
     state.checked_ms["warm-place"] = NOON_MS - HOUR_MS

@@ -143,6 +143,20 @@ def test_a_tiny_box_that_was_opened_overshoots_once_and_is_no_runaway_but_a_stuc
     assert name == "heater-runaway" and hour < 8.25
 
 
+def test_a_slow_strong_mat_that_is_plugged_in_again_overshoots_half_an_hour_later_and_a_stuck_one_does_not_turn():
+    """Plugged in at 23.3 degC as it was told, it turned at 28 degC, was called a runaway and left out for a cold week (foreign
+    simulation)."""
+    slow = HeatedBox(
+        watts=35.0, mat_j_k=2500.0, inside_j_k=800.0, sensor_lag_s=900.0, setpoint_c=always(24.5),
+        room_c=lambda hour: 20.0 if hour < 9.0 else 23.2, works=lambda hour: 0.0 if 8.0 < hour < 13.0 else 1.0,
+    )
+    course = [air for air, _, _ in slow.minutes(15.0)]
+    assert max(course[:780]) < 28.0 < max(course[780:]) < 28.6 and course.index(max(course)) == 780 + 41
+    assert [row for row in heater_alarms(slow, 15.0, 24.5, room_probe=False) if row[1] > 13.0] == []
+    stuck = heater_alarms(replace(slow, stuck=lambda hour: hour > 13.0), 15.0, 24.5, room_probe=False)
+    assert any(name == "heater-runaway" and 13.0 < hour < 13.75 for name, hour in stuck)
+
+
 # ---------------------------------------------------------------- a fault is told
 
 
