@@ -19,7 +19,7 @@ from rules.advice.looks import UPDATE_NOT_BEFORE_MS, is_reminder_due
 from rules.advice.plan import findable_keys, searched, without_search
 from rules.advice.planned import Plan
 from rules.advice.quiet import EMERGENCIES, PROBE_AGAIN_MS, TAKES_BACK, at_work, hushed
-from rules.advice.recalled import asked_still, follows_room
+from rules.advice.recalled import asked_still, follows_room, seen_heated
 from rules.advice.set_point import cold_tonight
 from rules.advice.standing import Standing, climate_stands, lost_from_sight, probes_stand
 from rules.advice.state import AdviceState, Asked, OpenAdvice, Worth
@@ -75,7 +75,7 @@ def consider(
     `worse`: it has just become worse: the letter that says so says what to do now, whatever was done and told before.
     """
     chamber = settings.chambers[chamber_id]
-    state = cleared(_hottest(state, situation), situation)
+    state = seen_heated(cleared(_hottest(state, situation), situation), situation)
     events: list[AdviceEvent] = []
     talk = _Talk(settings, chamber, chamber_id, situation, standing, origin, state.worth, moves)
     if state.open is not None and state.open.done_ms is not None:

@@ -11,11 +11,12 @@ from rules.advice.devices import allowed
 from rules.advice.emergency import Urgent, one_a_device
 from rules.advice.goal import Goal
 from rules.advice.model import ChamberModel
+from rules.advice.planned import Plan, plain
 from rules.advice.standing import Standing, stands
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Situation
 from rules.climate.thermostat import BURNING_MAT_C, FALLS_K_H, FAULT_K, ROOM_LIFT_K, WARMS_WITHIN_MS, State
-from rules.keeper.devices import heater_since_ms
+from rules.keeper.devices import heater_since_ms, told_knobs
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import emergencies, practice
@@ -92,12 +93,32 @@ def heat(
     )
 
 
+def needs_no_mat(chamber: Chamber, situation: Situation, standing: Mapping[str, Standing], goal: Goal) -> bool:
+    """Return whether it is called too warm and a mat heats it that nothing switches, in a room that needs none."""
+    t, room, heater = situation.temperature_c, situation.room_temperature_c, chamber.devices.heater
+    if t is None or room is None or heater is None or heater.thermostat or min(t, room) < goal.temperature_c:
+        return False
+    knobs = told_knobs(situation.changes)
+    plugged = knobs.get("heater_plugged", 1.0) > 0.0 and knobs.get("watts", heater.watts) > 0.0
+    return plugged and stands(standing, "temperature-high")
+
+
+def needless_mat(cause: Cause, situation: Situation) -> Plan | None:
+    """Return the call to unplug a mat that nothing switches in a room that is warm enough without it; None: it is of use."""
+    if "mat-needless" not in cause.facts:
+        return None
+    acts = one_a_device([step.act for step in emergencies.HEAT_BRANCH["hot-room"] if allowed(step, cause)])
+    return plain("hot-room", cause, acts, practice.NO_COVER_HOT, *_why_hot("hot-room", cause, situation))
+
+
 def _kind_of_heat(cause: Cause, state: AdviceState, situation: Situation) -> str:
     if cause.thermostat == "unplugged":
         rises = (situation.temperature_slope_k_h or 0.0) > -FALLS_K_H and "room-cooler" in cause.facts
         return "still-rising" if rises or "heats-itself" in cause.facts else "heat-wave"
     if burning(situation) or _runs_away_still(cause, state.open, situation):
         return "runaway"
+    if "mat-needless" in cause.facts:
+        return "hot-room"
     if "heats-itself" in cause.facts:
         return "box"
     if cause.thermostat == "unknown" and situation.room_temperature_c is None:
@@ -129,6 +150,8 @@ def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
         lead_k = (situation.temperature_c or 0.0) - (situation.room_temperature_c or 0.0)
         ferments = "" if cause.goal.dryness_matters else "; wet leaf or waste in it may ferment"
         return (f"The box is {lead_k:.0f} K warmer than its room: it is not the room that heats it{ferments}.",)
+    if kind == "hot-room":
+        return (f"Nothing switches its mat off, and its room, at {situation.room_temperature_c:.0f} °C, needs none.",)
     if kind == "not-known":
         return (
             "Whether the heater or the room does it cannot be told from here: feel the mat. If it is hot, the heater heats on; "
@@ -159,7 +182,7 @@ def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
 def over_by_itself(state: AdviceState, at_ms: int) -> AdviceState:
     """Return the state that knows when a runaway was over though nobody said to have unplugged it."""
     told = state.open
-    if told is None or told.branch != "heat" or told.done_ms is not None or "heater:stop" not in told.keys:
+    if told is None or told.done_ms is not None or "heater:stop" not in told.keys:
         return state
     return replace(state, by_itself_ms=[*state.by_itself_ms, at_ms][-3:])
 

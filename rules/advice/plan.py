@@ -12,11 +12,11 @@ from rules.advice.cause import STORES_MS, Cause
 from rules.advice.cold import cold, cold_comes_first, plug_back, warming
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent
-from rules.advice.heat import heat, over_by_itself, stops_lately
+from rules.advice.heat import heat, needless_mat, over_by_itself, stops_lately
 from rules.advice.leapt import leapt
 from rules.advice.model import cooling_h
 from rules.advice.opened import close_again, room_is_cooled, taking_back, wants_room_back
-from rules.advice.planned import Plan, action_of, fitting, plain, sized
+from rules.advice.planned import Plan, action_of, fitting, plain, single, sized
 from rules.advice.recalled import (
     again_ms,
     asked_lately,
@@ -119,6 +119,8 @@ def _first(
     if own is not None:
         alarm, what, never = own
         return plain(alarm, cause, what, never)
+    if (unplug := needless_mat(cause, situation)) is not None:
+        return unplug
     back = warming(cause, situation, standing, partial(model_of, chamber, state), state)
     if back is not None:
         return _urgent(cause, back)
@@ -132,17 +134,15 @@ def _first(
         return _urgent(cause, cold(cause, situation, standing, chamber, knobs, model_of(chamber, state)))
     again = turn_up(chamber, situation, cause) if not climate_stands(standing) else None
     if again is not None:
-        return Plan(branch="turn-up", cause=cause, actions=(sized(again),), acts=(again.act,), moves=(again,),
-            never=(Never("Do not wait until it is cold."),))
+        return single("turn-up", cause, again, "Do not wait until it is cold.")
     shut = None if climate_stands(standing) else close_again(chamber, situation, cause, model_of(chamber, state))
     if shut is not None:
-        never = Never("Do not water it against what was opened.", practice.WATER)
-        never = Never("Never spray the garden.") if shut.act == "mist-more" else never
-        return Plan(branch="close-again", cause=cause, actions=(sized(shut),), acts=(shut.act,), moves=(shut,), never=(never,))
+        if shut.act == "mist-more":
+            return single("close-again", cause, shut, "Never spray the garden.")
+        return single("close-again", cause, shut, "Do not water it against what was opened.", practice.WATER)
     swings = "temperature-swings" in active and not climate_stands(standing)
     if swings and (move := centred(situation, cause)) is not None:
-        never = Never("Do not turn it further before you have seen a day of it.")
-        return Plan(branch="centre", cause=cause, actions=(sized(move),), acts=(move.act,), moves=(move,), never=(never,))
+        return single("centre", cause, move, "Do not turn it further before you have seen a day of it.")
     if situation.relative_humidity_pct is None or situation.saturated:
         return without_humidity(chamber, state, situation, cause)
     if _eyes_differ(cause, situation):
@@ -157,6 +157,7 @@ def _plug_asked(
 ) -> Plan | None:
     """Return the call for a plug that may be out, because nobody has said whether it was pulled; None: none may be."""
     hot = any(ALARMS[row.alarm].harm == "heat" or row.alarm == "heater-runaway" for row in climate_stands(standing))
+    hot &= (situation.temperature_c or 0.0) > cause.goal.temperature_c  # below it the alarm only has not run out yet
     over = state if hot else over_by_itself(state, situation.at_ms)
     out = may_be_out(over, situation.at_ms)
     if not out:

@@ -91,6 +91,13 @@ def sized(move: Move) -> Action:
     return Action(row.device, row.change, round(move.amount, 2), move.unit, move.text)
 
 
+def single(branch: str, cause: Cause, move: Move, never: str, against: frozenset[str] = frozenset()) -> Plan:
+    """Return a plan of one change by its amount, with one warning."""
+    return Plan(
+        branch=branch, cause=cause, actions=(sized(move),), acts=(move.act,), moves=(move,), never=(Never(never, against),)
+    )
+
+
 def plain(branch: str, cause: Cause | None, acts: tuple[str, ...], never: Never, *notes: str) -> Plan:
     """Return a plan without amounts, with one warning."""
     actions = tuple(action_of(act) for act in acts)

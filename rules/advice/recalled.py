@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from dataclasses import replace
 from functools import partial
 from typing import Literal
 
 from rules.advice.branches import LOOKS
-from rules.advice.cause import Cause, reason_of, thermostat_of
+from rules.advice.cause import Cause, heats_itself, reason_of, thermostat_of
 from rules.advice.devices import Move
 from rules.advice.goal import Goal, goal_of
-from rules.advice.heat import STOP_COOLS_MS, heat_comes_first
+from rules.advice.heat import STOP_COOLS_MS, heat_comes_first, needs_no_mat
 from rules.advice.model import ChamberModel, cooling_h, model_from_json, prior_model
 from rules.advice.search import GIVES_WATER
 from rules.advice.standing import Standing, climate_stands, dryness_harms, stands
@@ -79,6 +80,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
     told = {
         "mist-useless": state.mist_failures >= 2, "water-useless": state.water_failures >= 2,
         "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
+        "mat-needless": needs_no_mat(chamber, situation, standing, goal_of(chamber, situation)),
         "wakes": any(row.priority == "wake" for row in climate_stands(standing)),
         "look-due": bool(leads),
         "stop-in-vain": _stop_in_vain(state, situation.at_ms), "water-unanswered": _water_unanswered(state, situation.at_ms),
@@ -264,11 +266,21 @@ def may_be_out(state: AdviceState, at_ms: int) -> Literal["", "once", "again"]:
     `again`: it ran away once more after that was asked, and is not plugged in a second time before the day is over.
     """
     ended_ms, told_ms = max(state.by_itself_ms, default=None), state.checked_ms.get("plug-back")
-    if ended_ms is None or at_ms - ended_ms >= OUT_MS or (state.heater_seen_ms or 0) >= ended_ms:
+    known_ms = max(state.heater_seen_ms or 0, state.heated_ms or 0)
+    if ended_ms is None or at_ms - ended_ms >= OUT_MS or known_ms >= ended_ms:
         return ""
     if told_ms is not None and told_ms < ended_ms and at_ms - told_ms < OUT_MS:
         return "again" if at_ms - ended_ms < DAY_MS else "once"
     return "once" if told_ms is None or at_ms - told_ms < PLUG_ASKED_MS else ""
+
+
+def seen_heated(state: AdviceState, situation: Situation) -> AdviceState:
+    """Return the state that knows a plug to be in which may have been out: hours later something holds the box far above its
+    room, and that is its heater."""
+    ended_ms = max(state.by_itself_ms, default=None)
+    if ended_ms is None or situation.at_ms - ended_ms < COOLS_FOR_MS or not heats_itself(situation):
+        return state
+    return replace(state, heated_ms=situation.at_ms)
 
 
 def is_unasked(state: AdviceState, at_ms: int) -> bool:

@@ -46,8 +46,9 @@ def plug_in(
 ) -> Move | None:
     """Return how an unplugged heater is plugged in again; None while it is warm."""
     t, room_c, goal = situation.temperature_c or 0.0, situation.room_temperature_c, cause.goal
-    if any(row.alarm in ("temperature-high", "heater-runaway") and row.condition == "active" for row in standing.values()):
-        return None  # too warm until that is over, whatever the figure says by now
+    hot = any(row.alarm in ("temperature-high", "heater-runaway") and row.condition == "active" for row in standing.values())
+    if hot and t > goal.temperature_c:
+        return None  # too warm until that is over; below its aim a small box is cold before its alarm has run out
     switched = "thermostat" in cause.facts
     warm_c = goal.high_c if switched and not is_blamed(state, situation) else goal.temperature_c + PLUG_IN_BELOW_K
     if t > warm_c or (room_c is not None and room_c > goal.temperature_c):

@@ -199,6 +199,8 @@ class AdviceState:
     """When it was last unplugged and the heat stayed: it was not the heater."""
     by_itself_ms: list[int] = field(default_factory=list)
     """When it was over though nobody said to have unplugged it."""
+    heated_ms: int | None = None
+    """When the box was last held far above its room, hours after that: the plug is in."""
     heater_seen_ms: int | None = None
     """When the keeper last answered a call to look at the heater."""
     lid_checked_ms: int | None = None

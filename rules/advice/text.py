@@ -45,6 +45,7 @@ UNMET = {
 OTHER_WAY = {"temperature-high": "cooler", "temperature-low": "warmer", "humidity-low": "moister"}
 _BRANCH = {name: branch.reason for name, branch in BRANCHES.items()} | {
     "heat": "Heat comes first, whatever the humidity says.",
+    "hot-room": "It is the room that heats, and the mat on top of it.",
     "plug-in": "The heater was unplugged because it was too warm; now it is cool enough again.",
     "plug-back": "It was told to unplug the heater, and nobody has said whether that was done.",
     "left-out": "The heater ran away more than once within a week: its thermostat does not hold.",

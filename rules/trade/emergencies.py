@@ -21,6 +21,7 @@ HEAT_BRANCH: dict[str, tuple[Step, ...]] = {
         Step("cool-room", when=("room-unknown",))),
     "not-known": steps("stop-unsure", Step("move-box", when=("deadly-heat",)),
         Step("cool-room", when=("stop-in-vain", "room-unknown")), "air-if-cooler", "cool-room"),
+    "hot-room": steps("stop-unsure", "fan-now", "air-now", Step("move-box", when=("deadly-heat",)), "cool-room"),
     "heat-wave": steps("fan-now", "air-now", Step("move-box", when=("deadly-heat",)), "air-if-cooler",
         "shade-box"),
     "still-rising": steps("check-unplugged", "fan-now", "air-now", "air-if-cooler", "find-source",

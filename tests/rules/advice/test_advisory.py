@@ -270,7 +270,7 @@ def test_an_unplugged_heater_is_plugged_in_again_lower_once_it_is_cool():
     assert told_knobs(hot.changes)["heater_plugged"] == 0.0 and owes(state, chamber, hot.changes)
     still = later(hot, 0.2, temperature_c=31.0)
     assert advise(still, chamber, state)[1] == []
-    cool = later(situation(25.5, 80.0, 21.0, 45.0), 3.0, changes=hot.changes)
+    cool = later(situation(25.6, 80.0, 21.0, 45.0), 3.0, changes=hot.changes)
     while_called_too_warm = advise(cool, chamber, state, "temperature-high")[1]
     assert [event.status for event in while_called_too_warm] == ["verified"]
     state, events = advise(cool, chamber, state)

@@ -14,7 +14,7 @@ from rules.advice.set_point import cold_by_morning
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Situation
 from rules.keeper.state import DeviceChange
-from rules.settings import Chamber, Lid
+from rules.settings import Chamber, Heater, Lid
 from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent
 
 BOX = Chamber(devices=devices(setpoint_c=25.5))
@@ -148,3 +148,44 @@ def test_a_second_pane_is_no_foam_that_is_made_thicker():
     _, events = consider(settings_of(double), "north", AdviceState(), now, alarms(now, double, "lid-dew"), "test")
     texts = [action.text for event in events for action in event.actions if action.change == "insulate"]
     assert texts and all(text.startswith("Lay ") for text in texts)
+
+
+def mat(t: float, room_c: float, **changed) -> Situation:
+    return situation(t, 80.0, room_c, 50.0, **changed)
+
+
+@pytest.mark.parametrize(
+    ("t", "room_c", "first"),
+    [(28.4, 29.5, "Unplug"), (28.4, 25.6, "Unplug"), (28.4, 25.4, "Heater: turn it down"), (32.5, 29.5, "Unplug")],
+)
+def test_a_mat_that_nothing_switches_is_unplugged_in_a_room_that_needs_none(t: float, room_c: float, first: str):
+    """With its room at 29 to 31 degC it was told from 3.2 to 1.5 W four times in a day and unplugged at 32 (attack from
+    outside)."""
+    box = Chamber(devices=devices(heater=Heater(thermostat=False)))
+    now = mat(t, room_c, temperature_slope_k_h=0.4)
+    state, events = consider(settings_of(box), "north", AdviceState(), now, alarms(now, box), "test")
+    assert first in " ".join(action.text for action in events[-1].actions)
+    assert all(("needs none" in event.reason) is (first == "Unplug") for event in events)
+    still, _ = consider(settings_of(box), "north", state, later(now, 1.5, temperature_c=27.9), alarms(now, box), "test")
+    assert still.open is not None and still.open.acts[0] == state.open.acts[0]  # not "turn it down" as its alarm runs out
+    assert stops_lately(done(state, state.open, None, begun_at(NOON_MS, t, now))[0], NOON_MS) == 0
+
+
+def test_a_silent_keepers_plug_is_asked_for_after_a_hot_room_too_and_no_more_once_the_box_is_seen_to_be_heated():
+    """Its mat was back at 4.6 W, and two days of "too warm" passed without a step: its plug might be out (foreign
+    simulation)."""
+    box = Chamber(devices=devices(heater=Heater(thermostat=False)))
+
+    def hears(now: Situation, state: AdviceState) -> tuple[AdviceState, list[AdviceEvent]]:
+        return consider(settings_of(box), "north", state, now, alarms(now, box), "test")
+
+    hot = mat(28.4, 29.5, temperature_slope_k_h=0.4)
+    state, events = hears(hot, AdviceState())
+    assert asked(events)[0] == "heater:stop"
+    cold = later(mat(23.6, 18.0, temperature_slope_k_h=-1.0), 4.0)
+    state, events = hears(cold, state)
+    assert asked(events)[0] == "heater:more" and "If you pulled" in events[-1].actions[0].text
+    state, _ = hears(later(mat(25.5, 18.0, temperature_slope_k_h=0.0), 12.0), state)
+    warm = later(mat(28.4, 18.0, temperature_slope_k_h=0.3), 20.0)
+    state, events = hears(warm, state)
+    assert "turn it down" in " ".join(action.text for event in events for action in event.actions)

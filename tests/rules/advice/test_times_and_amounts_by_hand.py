@@ -372,7 +372,7 @@ def test_a_runaway_that_ends_by_itself_is_remembered_and_one_that_was_stopped_is
     told = replace(told_at(2.0, "wake", "heat"), keys=["heater:stop"])
     state = AdviceState(open=told, by_itself_ms=[1, 2, 3])
     assert over_by_itself(state, NOON_MS).by_itself_ms == [2, 3, NOON_MS]
-    for other in (replace(told, done_ms=1), replace(told, keys=["fan:more"]), replace(told, branch="cell"), None):
+    for other in (replace(told, done_ms=1), replace(told, keys=["fan:more"]), None):
         assert over_by_itself(replace(state, open=other), NOON_MS).by_itself_ms == [1, 2, 3]
 
 
