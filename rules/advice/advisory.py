@@ -18,6 +18,7 @@ from rules.advice.heat import cleared, over_by_itself
 from rules.advice.looks import UPDATE_NOT_BEFORE_MS, is_reminder_due
 from rules.advice.plan import findable_keys, searched, without_search
 from rules.advice.planned import Plan
+from rules.advice.put_back import LEFT
 from rules.advice.quiet import EMERGENCIES, PROBE_AGAIN_MS, TAKES_BACK, at_work, hushed
 from rules.advice.recalled import asked_still, follows_room, seen_heated
 from rules.advice.set_point import cold_tonight
@@ -114,11 +115,8 @@ def _stands(wanted: Plan | None, standing: Mapping[str, Standing]) -> bool:
 def _presses(situation: Situation, standing: Mapping[str, Standing]) -> bool:
     """Return whether work in the tank does not explain it: heat, a heater that fails, or cold that does harm."""
     active = [row for row in standing.values() if row.condition == "active" and ALARMS[row.alarm].harm == "cold"]
-    return _hot(situation) or any(row.alarm == "heater-failed" or row.level == "harmful" for row in active)
-
-
-def _hot(situation: Situation) -> bool:
-    return situation.temperature_c is not None and situation.temperature_c >= practice.HEAT_FIRST_C
+    hot = situation.temperature_c is not None and situation.temperature_c >= practice.HEAT_FIRST_C
+    return hot or any(row.alarm == "heater-failed" or row.level == "harmful" for row in active)
 
 
 def _hottest(state: AdviceState, situation: Situation) -> AdviceState:
@@ -169,6 +167,7 @@ class _Talk:
             state, counter=counter, open=opened, last=now if fresh and now is not None else state.last,
             checked_ms=asked_still(state, wanted.acts, self.at_ms)
             | {act: self.at_ms for act in wanted.acts if ACTS[act].knob == "none"},
+            left_ms=state.left_ms | {act: self.at_ms for act in wanted.acts if act in LEFT},
         )
         if not wanted.moves or wanted.branch in TAKES_BACK:
             told = {name: at_ms for name, at_ms in state.repeated_ms.items() if self.at_ms - at_ms < PROBE_AGAIN_MS}

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from rules.advice.model import model_from_json
-from rules.advice.opened import opened, room_is_cooled
+from rules.advice.put_back import may_stand_open, opened, room_is_cooled
 from rules.advice.set_point import LOWERED_K, lowered_k
 from rules.advice.state import AdviceState, BeforeDone, OpenAdvice, ToldMove
 from rules.advice.verification import WATERS
@@ -35,6 +35,7 @@ def owes(state: AdviceState, chamber: Chamber, changes: Sequence[DeviceChange]) 
     or turned up again, a vent to be closed, a room to be let warm."""
     unplugged = told_knobs(changes).get("heater_plugged", 1.0) == 0.0
     left = unplugged or lowered_k(chamber, changes) > LOWERED_K or bool(opened(chamber, changes)) or room_is_cooled(state)
+    left |= may_stand_open(state, changes)
     asks = max(state.by_itself_ms, default=0) > state.checked_ms.get("plug-again", 0)
     return state.open is not None or left or asks
 

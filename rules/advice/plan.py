@@ -15,8 +15,8 @@ from rules.advice.emergency import MOST_ACTIONS, Urgent
 from rules.advice.heat import heat, needless_mat, over_by_itself, stops_lately
 from rules.advice.leapt import leapt
 from rules.advice.model import cooling_h
-from rules.advice.opened import close_again, room_is_cooled, taking_back, wants_room_back
 from rules.advice.planned import Plan, action_of, fitting, plain, single, sized
+from rules.advice.put_back import close_again, place_back, room_back, room_is_cooled, shut_again, taking_back
 from rules.advice.recalled import (
     again_ms,
     asked_lately,
@@ -114,11 +114,12 @@ def _first(
         dry = cause.thirsty and (dryness_harms(standing) or wakes_dry(standing))
         if not dry and not _hot_unplugged(cause, situation):
             return None  # it cools; what harms or wakes meanwhile is answered all the same
+    if (shut := shut_again(chamber, state, situation, cause)) is not None:
+        return shut
     active = {row.alarm for row in standing.values() if row.condition == "active"} - set(LOOKS) | set(due)
     own = own_branch(active, cause, lambda act: asked_lately(state, act, situation.at_ms))
     if own is not None:
-        alarm, what, never = own
-        return plain(alarm, cause, what, never)
+        return plain(own[0], cause, *own[1:])
     if (unplug := needless_mat(cause, situation)) is not None:
         return unplug
     back = warming(cause, situation, standing, partial(model_of, chamber, state), state)
@@ -127,8 +128,9 @@ def _first(
     asks = _plug_asked(chamber, state, situation, standing, cause)
     if asks is not None:
         return asks
-    if wants_room_back(state, situation, cause, alone=not climate_stands(standing)):
-        return plain("room-back", cause, ("room-back",), Never("Do not wait until it is cold."))
+    back_again = room_back(state, situation, cause, alone=not climate_stands(standing)) or place_back(state, situation, cause)
+    if back_again is not None:
+        return back_again
     if cold_comes_first(cause, situation, standing):
         knobs = present_knobs(chamber, situation.changes)
         return _urgent(cause, cold(cause, situation, standing, chamber, knobs, model_of(chamber, state)))
@@ -137,9 +139,7 @@ def _first(
         return single("turn-up", cause, again, "Do not wait until it is cold.")
     shut = None if climate_stands(standing) else close_again(chamber, situation, cause, model_of(chamber, state))
     if shut is not None:
-        if shut.act == "mist-more":
-            return single("close-again", cause, shut, "Never spray the garden.")
-        return single("close-again", cause, shut, "Do not water it against what was opened.", practice.WATER)
+        return shut
     swings = "temperature-swings" in active and not climate_stands(standing)
     if swings and (move := centred(situation, cause)) is not None:
         return single("centre", cause, move, "Do not turn it further before you have seen a day of it.")

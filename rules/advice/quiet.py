@@ -20,7 +20,7 @@ from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import BEARABLE, HarmKind
 
 EMERGENCIES = ("heat", "heater-failed", "cold", "together")
-TAKES_BACK = ("turn-up", "room-back", "close-again", "centre")
+TAKES_BACK = ("turn-up", "room-back", "place-back", "close-again", "centre")
 """What was changed on advice and is put back once that is over, and a set point off the middle: told once."""
 UNASKED = ("probe", "no-humidity", "plug-in", *TAKES_BACK)
 """What is told though no climate alarm stands."""

@@ -13,6 +13,7 @@ from rules.advice.devices import Move
 from rules.advice.goal import Goal, goal_of
 from rules.advice.heat import STOP_COOLS_MS, heat_comes_first, needs_no_mat
 from rules.advice.model import ChamberModel, cooling_h, model_from_json, prior_model
+from rules.advice.put_back import room_is_warmed
 from rules.advice.search import GIVES_WATER
 from rules.advice.standing import Standing, climate_stands, dryness_harms, stands
 from rules.advice.state import AdviceState
@@ -81,6 +82,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
         "mist-useless": state.mist_failures >= 2, "water-useless": state.water_failures >= 2,
         "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
         "mat-needless": needs_no_mat(chamber, situation, standing, goal_of(chamber, situation)),
+        "room-warmed": room_is_warmed(state, situation.at_ms),
         "wakes": any(row.priority == "wake" for row in climate_stands(standing)),
         "look-due": bool(leads),
         "stop-in-vain": _stop_in_vain(state, situation.at_ms), "water-unanswered": _water_unanswered(state, situation.at_ms),

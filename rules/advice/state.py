@@ -184,6 +184,8 @@ class AdviceState:
     """From when on a knob may be advised again, by knob."""
     checked_ms: dict[str, int] = field(default_factory=dict)
     """When a check (of heater, probe, lid) was last asked for."""
+    left_ms: dict[str, int] = field(default_factory=dict)
+    """When what somebody must put back later was last asked for, and its putting back, whether its letter was read or not."""
     mist_failures: int = 0
     water_failures: int = 0
     """How often in a row it was as dry half a day after water was given, however: since it was last well, or looked into."""

@@ -51,6 +51,7 @@ _BRANCH = {name: branch.reason for name, branch in BRANCHES.items()} | {
     "left-out": "The heater ran away more than once within a week: its thermostat does not hold.",
     "turn-up": "The set point was turned down before, and what it was turned down for is over.",
     "room-back": "The room was cooled, or the box carried, on advice against heat, and that is over.",
+    "place-back": "The room was warmed, or the box carried, on advice against cold, and that is over.",
     "centre": "Its thermostat holds it, and its swing passes one edge of the band hour after hour.",
     "close-again": "It was opened, or misted less, on advice against heat or a wet lid, and that is over: left so it would dry"
     " the garden.",

@@ -164,7 +164,7 @@ def _unforeseen_k(item: OpenAdvice, now: Situation, follows: Follows) -> float:
 
 _OF_HEAT = frozenset({
     "heat", "heater-failed", "cold", "together", "warming", "plug-in", "plug-back", "turn-up", "room-back", "left-out",
-    "hot-room",
+    "hot-room", "place-back",
 })
 
 

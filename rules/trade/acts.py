@@ -85,6 +85,7 @@ ACTS: dict[str, Act] = {
     "close-vents": Act("vent", "close", "Close", "vents", -1, needs=("vents-open",), bars=("very-hot", "rises-hot"), effort=0.6,
         source="the last one never without a pinhole: closed founding boxes of Atta sexdens reached 15 to 21 % CO2 (Camargo,"
         " Sociobiology, abstract seen); gardens are put where it is 1 to 3 % (Roemer et al. 2017, PLoS ONE 12:e0174597)"),
+    "shut-again": Act("vent", "close", "If you opened vents or the lid on advice, shut them again", "vents", -1),
     "open-vents": Act("vent", "open", "Open", "vents", 1, needs=("vents-shut",), effort=0.7),
     "fan-less": Act("fan", "less", "Run the fan less", "fan", -1, needs=("fan-on",), bars=("rises-hot",), effort=0.6),
     "fan-more": Act("fan", "more", "Run the fan more", "fan", 1, needs=("fan",), bars=("dry-air",),
@@ -166,6 +167,9 @@ ACTS: dict[str, Act] = {
         "garden, never inside and never on the lid; change it every hour"),
     "room-back": Act("room", "more",
         "If the room was cooled or the box carried against the heat, let it be as warm as before; keep sun and lamps off it"),
+    "place-back": Act("room", "less",
+        "If the room was warmed or the box carried against the cold, let the room be as cool as before, or put the box back "
+        "where it stood"),
     "no-sun": Act("room", "less", "See that neither sun nor a lamp shines on the box"),
     "warm-room": Act("room", "more", "Warm the room, or move the box away from the window and the draught",
         bars=("room-warms",)),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from advice_scenes import NOON_MS, alarms, devices, later, settings_of, situation
 
@@ -10,7 +12,7 @@ from rules.advice.done import Begun, done, owes
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
 from rules.keeper.state import DeviceChange
-from rules.settings import Chamber
+from rules.settings import Chamber, Heater
 from rules.terms.events import HOUR_MS, AdviceEvent
 
 BOX = Chamber(devices=devices(setpoint_c=25.5))
@@ -94,3 +96,47 @@ def test_who_was_told_to_warm_the_room_since_is_not_told_again():
     state = cooled()
     state.checked_ms["warm-place"] = NOON_MS - HOUR_MS
     assert asked(told(situation(24.9, 74.0, 20.0, 50.0), state)[1]) == []
+
+
+def opened(hours: float, act: str = "open-vents") -> AdviceState:
+    return AdviceState(counter=1, checked_ms={act: NOON_MS - round(hours * HOUR_MS)})
+
+
+@pytest.mark.parametrize("act", ["open-vents", "air-now", "air-if-cooler"])
+@pytest.mark.parametrize(
+    ("hours", "rh", "shut"),
+    [(1.0, 66.0, True), (11.0, 78.0, False), (13.0, 78.0, True), (13.0, 84.0, False), (121.0, 66.0, False)],
+)
+def test_what_was_opened_on_advice_and_without_a_word_is_shut_before_the_lid_is_looked_at(act, hours, rh, shut):
+    """It had a vent opened, wrote nothing, and was told 26 times in three days to look whether its lid was shut (attack from
+    outside)."""
+    state = opened(hours, act)
+    assert owes(state, BOX, ())
+    _, events = told(situation(25.5, rh, 21.0, 40.0), state)
+    assert ("vent:close" in asked(events) and "shut them again" in events[-1].actions[0].text) is shut
+
+
+def test_what_was_answered_or_asked_to_be_shut_is_not_asked_for_again():
+    dry = situation(25.5, 66.0, 21.0, 40.0)
+    state, events = told(dry, opened(1.0))
+    assert asked(events) == ["vent:close"] and state.open is not None
+    closed, changes = done(state, state.open, None, Begun(dry.at_ms, 25.5))
+    assert [(one.knob, one.value) for one in changes] == [("vents", 1.0)] and not owes(replace(closed, open=None), BOX, changes)
+    _, events = told(later(dry, 2.5), state)  # nobody answers: what else is dry is looked at
+    assert asked(events) and asked(events)[0] != "vent:close"
+    answered = situation(25.5, 66.0, 21.0, 40.0, changes=(DeviceChange(NOON_MS, "vents", 1.0),))
+    assert "shut them again" not in " ".join(row.text for event in told(answered, opened(1.0))[1] for row in event.actions)
+
+
+@pytest.mark.parametrize(("box", "room_c"), [(BOX, 26.5), (Chamber(devices=devices(heater=Heater(thermostat=False))), 21.0)])
+def test_a_warmer_place_is_taken_back_where_it_is_too_warm(box: Chamber, room_c: float):
+    """Carried to the warmest room in a power cut, it stood there at 28.5 degC for days (attack from outside)."""
+    hot = situation(28.6, 78.0, room_c, 50.0, temperature_slope_k_h=0.2)
+
+    def takes_back(asked_h: dict[str, float]) -> bool:
+        state = AdviceState(checked_ms={act: NOON_MS - round(hours * HOUR_MS) for act, hours in asked_h.items()})
+        _, events = consider(settings_of(box), "north", state, hot, alarms(hot, box), "test")
+        return any("as cool as before" in row.text for event in events for row in event.actions)
+
+    assert [takes_back({"warm-place": hours}) for hours in (2.0, 4.0, 119.0, 121.0)] == [False, True, True, False]
+    assert not takes_back({"warm-place": 4.0, "place-back": 3.0}) and not takes_back({"warm-place": 6.0, "cool-room": 4.0})

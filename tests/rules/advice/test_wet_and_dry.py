@@ -10,7 +10,7 @@ from advice_scenes import alarms, devices, later, settings_of, situation, standi
 from rules.advice.advisory import consider
 from rules.advice.done import Begun
 from rules.advice.done import done as book
-from rules.advice.opened import opened
+from rules.advice.put_back import opened
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
 from rules.keeper.state import DeviceChange

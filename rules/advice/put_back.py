@@ -1,7 +1,8 @@
-"""What was done on advice against heat or a wet lid is put back once that is over: nobody else remembers it.
+"""What was done on advice is put back once what it was for is over: nobody else remembers it.
 
-Vents and fan stand more open than the keeper's config says, and it is misted less, only by what was advised and done. A room
-that was cooled, or a box that was carried out of the heat, stands in the cold next.
+Vents and fan stand more open than the keeper's config says, and it is misted less, only by what was advised and done, or by who
+did it and wrote nothing. A room that was cooled, or a box that was carried out of the heat, stands in the cold next, and one
+that was warmed in the heat.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from rules.advice.balance import at_rest, present_of
 from rules.advice.cause import Cause
 from rules.advice.devices import Move, moves_for
 from rules.advice.model import ChamberModel
+from rules.advice.planned import Plan, plain, single
 from rules.advice.search import setting_of
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
@@ -21,12 +23,15 @@ from rules.physics.condensate import SETTLED_G_M2
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import practice
-from rules.trade.practice import Step
+from rules.trade.practice import Never, Step
 
 PUTS_BACK = {"close-vents": ("vents", 1.0), "fan-less": ("fan", 1.0), "mist-more": ("mister", -1.0)}
 """The acts that take back what dries, with the knob of each and which way that was turned for it."""
 COOLS_ROOM = frozenset({"no-sun", "cool-room", "cool-pack", "shade-box", "find-source", "move-box"})
-WARMS_ROOM = frozenset({"room-back", "warm-room", "warm-place", "warm-now"})
+WARMS_ROOM = frozenset({"warm-room", "warm-place", "warm-now"})
+NOT_WATER = "Do not water it against what was opened."
+OPENS, SHUTS = frozenset({"open-vents", "air-now", "air-if-cooler"}), frozenset({"close-vents", "shut-again"})
+LEFT = OPENS | SHUTS | WARMS_ROOM | {"place-back"}
 COOL_SIDE_K = 0.4
 """So far below its aim a box has no use for a cooled room any more; own estimate."""
 BACK_AFTER_MS, COOLED_MS = 3 * HOUR_MS, 5 * DAY_MS
@@ -48,15 +53,45 @@ def opened(chamber: Chamber, changes: Sequence[DeviceChange]) -> frozenset[str]:
 def room_is_cooled(state: AdviceState) -> bool:
     """Return whether it was asked to cool the room, or to carry the box out of the heat, and not to take that back: who does it
     and writes nothing has done it too."""
-    return _last_ms(state, COOLS_ROOM) > _last_ms(state, WARMS_ROOM)
+    return _last_ms(state, COOLS_ROOM) > _last_ms(state, WARMS_ROOM | {"room-back"})
+
+
+def room_is_warmed(state: AdviceState, at_ms: int) -> bool:
+    """Return whether it was asked lately to warm the room, or to carry the box to a warmer one, and not to take that back."""
+    warmed_ms = _last_ms(state, WARMS_ROOM)
+    lately = BACK_AFTER_MS <= at_ms - warmed_ms < COOLED_MS
+    return lately and warmed_ms > _last_ms(state, COOLS_ROOM | {"place-back"})
+
+
+def _asks(state: AdviceState, act: str, at_ms: int) -> bool:
+    """Return whether it is asked for just now: told, it leads until it is read or done, and not for long."""
+    now = state.open
+    return now is not None and now.done_ms is None and act in now.acts and at_ms - _last_ms(state, frozenset({act})) < LEADS_MS
+
+
+def place_back(state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:
+    """Return the call to take back a warmer place or room where it is too warm, and not by a heater that is in doubt; None: it
+    is of use still."""
+    warmed = "room-warmed" in cause.facts or _asks(state, "place-back", situation.at_ms)
+    if not warmed or cause.temperature != "high" or not cause.facts.isdisjoint(("heater-doubt", "heats-itself")):
+        return None
+    return plain("place-back", cause, ("place-back",), practice.NO_COVER_HOT)
+
+
+def may_stand_open(state: AdviceState, changes: Sequence[DeviceChange]) -> bool:
+    """Return whether it was asked to open vents or lid, not to shut them since, and nobody has said how the vents stand."""
+    opened_ms = _last_ms(state, OPENS)
+    told = any(one.knob == "vents" and one.at_ms >= opened_ms for one in changes)
+    return opened_ms > _last_ms(state, SHUTS) and not told
 
 
 def _last_ms(state: AdviceState, acts: frozenset[str]) -> int:
-    return max((state.checked_ms.get(act, 0) for act in acts), default=0)
+    return max((max(state.checked_ms.get(act, 0), state.left_ms.get(act, 0)) for act in acts), default=0)
 
 
-def wants_room_back(state: AdviceState, situation: Situation, cause: Cause, *, alone: bool) -> bool:
-    """Return whether a box whose room was cooled against heat is on the cool side of its band, and no warm room holds it.
+def room_back(state: AdviceState, situation: Situation, cause: Cause, *, alone: bool) -> Plan | None:
+    """Return the call to let a room warm again that was cooled against heat, once its box is on the cool side of its band and
+    no warm room holds it; None: not yet.
 
     What is asked stands until it is done or warm again; where something else stands too (not `alone`), it leads for a while.
     """
@@ -65,8 +100,10 @@ def wants_room_back(state: AdviceState, situation: Situation, cause: Cause, *, a
     asks &= alone or situation.at_ms - _last_ms(state, frozenset({"room-back"})) < LEADS_MS
     lately = room_is_cooled(state) and BACK_AFTER_MS <= situation.at_ms - _last_ms(state, COOLS_ROOM) < COOLED_MS
     if t is None or t <= practice.LETHAL_COLD_C or not (asks or lately):
-        return False
-    return t <= aim_c - (0.0 if asks else COOL_SIDE_K) and (room_c is None or room_c < aim_c)
+        return None
+    if t > aim_c - (0.0 if asks else COOL_SIDE_K) or (room_c is not None and room_c >= aim_c):
+        return None
+    return plain("room-back", cause, ("room-back",), Never("Do not wait until it is cold."))
 
 
 def _beyond(chamber: Chamber, move: Move) -> float:
@@ -82,7 +119,31 @@ def taking_back(chamber: Chamber, situation: Situation, cause: Cause) -> list[Mo
     return [move for moves in rows for move in moves if move.act != "mist-more" and _beyond(chamber, move) >= 0.0] + mist[-1:]
 
 
-def close_again(chamber: Chamber, situation: Situation, cause: Cause, model: ChamberModel) -> Move | None:
+def shut_again(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:
+    """Return the call to shut what may stand open by the advice and without a word, once it is dry; None: nothing may.
+
+    At once where the air is too dry: the lid is looked for in vain by who has opened a vent and forgotten it.
+    """
+    vents, rh, opened_ms = chamber.devices.vents, situation.relative_humidity_pct, _last_ms(state, OPENS)
+    asks = _asks(state, "shut-again", situation.at_ms)
+    lately = may_stand_open(state, situation.changes) and situation.at_ms - opened_ms < COOLED_MS
+    if not (asks or lately) or vents.count <= vents.open or rh is None or not cause.goal.dryness_matters:
+        return None
+    still = 0 if cause.humidity == "low" else OPEN_FOR_MS
+    if situation.at_ms - opened_ms < still or rh > cause.goal.humidity_pct or cause.temperature == "high" or cause.lid_wet:
+        return None
+    pinhole = "" if vents.open else "; leave a pinhole: the box must breathe"
+    text = (
+        "If you opened vents or the lid on advice, shut them again as they were before "
+        f"({vents.open} of {vents.count} then open){pinhole}"
+    )
+    count = vents.count - vents.open
+    move = Move(act="shut-again", knob="vents", delta=-count, value=vents.open, amount=count, unit="openings", effort=1.0,
+        text=text)
+    return single("close-again", cause, move, NOT_WATER, practice.WATER)
+
+
+def close_again(chamber: Chamber, situation: Situation, cause: Cause, model: ChamberModel) -> Plan | None:
     """Return how what was opened is closed again, as far as the lid stays dry and the air in its band; None: not yet."""
     rh, margin, goal = situation.relative_humidity_pct, situation.dew_margin_k, cause.goal
     if not goal.dryness_matters or rh is None or rh > goal.humidity_pct or cause.temperature == "high":
@@ -98,5 +159,7 @@ def close_again(chamber: Chamber, situation: Situation, cause: Cause, model: Cha
         then = at_rest(present, setting_of([(move,)], knobs, {}))
         damp, lid_k = (float(figure[0] @ present.weight) for figure in (then.humidity_pct, then.margin_k))
         if damp <= goal.high_pct - goal.inside_pct and (margin is None or lid_k >= goal.margin_k):
-            return move
+            if move.act == "mist-more":
+                return single("close-again", cause, move, "Never spray the garden.")
+            return single("close-again", cause, move, NOT_WATER, practice.WATER)
     return None
