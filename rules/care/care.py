@@ -53,8 +53,7 @@ def follow(
     chamber at `from_ms`, in words.
     """
     about = [word for word in heard.words if isinstance(word, _ABOUT_CARE)]
-    quiet = state.next_ms is None or state.next_ms >= until_ms
-    if quiet and not about and not heard.turns and state.since_ms is not None:
+    if not about and not heard.turns and nothing_due(state, until_ms):
         return state, []
     course = Course(settings, state, heard.state, origin, climate, presents, standing)
     if course.state.since_ms is None:
@@ -68,6 +67,11 @@ def follow(
     _until(course, until_ms)
     course.state.next_ms = _next_ms(course.state)
     return course.state, list(course.events)
+
+
+def nothing_due(state: CareState, until_ms: int) -> bool:
+    """Return whether without words nothing of the routine is told before this instant."""
+    return state.since_ms is not None and (state.next_ms is None or state.next_ms >= until_ms)
 
 
 def happened(state: CareState, events: Sequence[Event], words: Sequence[Word], origin: str) -> CareState:

@@ -39,9 +39,13 @@ NEVER_MS = -(10**15)  # bookkeeping
 GRID_MS = 10 * MINUTE_MS  # bookkeeping
 
 
-def full_minute_in(from_ms: int, until_ms: int) -> bool:
-    """Return whether a full minute lies in [from, until): only then is a place that said nothing looked at unasked."""
-    return -(-from_ms // MINUTE_MS) < -(-until_ms // MINUTE_MS)
+def looks_unasked(settings: Settings, from_ms: int, until_ms: int) -> bool:
+    """Return whether an instant lies in [from, until) at which any place is looked at that said nothing: a full minute, or with
+    slow probes alone every second or fifth."""
+    if -(-from_ms // MINUTE_MS) == -(-until_ms // MINUTE_MS):
+        return False
+    every_ms = min(map(unasked_every_ms, settings.fastest_ms.values()), default=MINUTE_MS)
+    return -(-from_ms // every_ms) < -(-until_ms // every_ms)
 
 
 def unasked_every_ms(fastest_ms: int) -> int:

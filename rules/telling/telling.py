@@ -28,7 +28,7 @@ from rules.trade.alarm_kinds import ALARMS
 from rules.trade.cautions import CAUTIONS
 from rules.trade.urgency import rank
 
-__all__ = ["TellingState", "configured", "tell"]
+__all__ = ["TellingState", "configured", "nothing_due", "tell"]
 
 REHEARSED_EACH_MS = MINUTE_MS
 REHEARSED: tuple[tuple[Literal["keeper", "second", "stand-in"], str], ...] = (
@@ -59,7 +59,7 @@ def tell(
     `events` are in order of time and lie within the stretch, its end included. The state handed in is not changed; without
     events and with nothing due it is handed back as it is. `away`: the stand-in is told rather than the keeper.
     """
-    if not events and state.introduced and _nothing_before(state, until_ms):
+    if not events and nothing_due(state, until_ms):
         return state, []
     desk = Desk(settings, state.copied(), origin, presents, away)
     _introduce(desk, from_ms)
@@ -81,8 +81,10 @@ def configured(settings: Settings, state: TellingState, at_ms: int) -> TellingSt
     return desk.state
 
 
-def _nothing_before(state: TellingState, until_ms: int) -> bool:
-    return all(due is None or due >= until_ms for due in (state.flush_ms, state.due_ms, state.calendar_due))
+def nothing_due(state: TellingState, until_ms: int) -> bool:
+    """Return whether without news no letter is owed, nor anything looked at, before this instant."""
+    due_ms = (state.flush_ms, state.due_ms, state.calendar_due)
+    return state.introduced and all(due is None or due >= until_ms for due in due_ms)
 
 
 def _introduce(desk: Desk, from_ms: int) -> None:

@@ -19,6 +19,7 @@ from rules.alarms import alarms
 from rules.alarms.band_edits import edited, limits_of
 from rules.alarms.life import Told
 from rules.care import care
+from rules.climate.consensus import looks_unasked
 from rules.climate.course import Presents
 from rules.climate.hours import Climate, oldest_hour, pruned
 from rules.climate.memory import PlaceMemory, ProbeMemory
@@ -89,12 +90,11 @@ def advance(settings: Settings, state: EngineState | None, batch: Batch, now_ms:
         events += _told(settings, state, impossible, state.closed_ms, state.closed_ms)
     pauses = unwatched(items, state.closed_ms, now_ms)
     rows, items, waiting = kept(rows, items, now_ms)
-    if now_ms > state.closed_ms:
+    if now_ms > state.closed_ms and (len(rows.taken_ms) or items or not _rests(settings, state, now_ms)):
         items = _once(state, items)
         for stretch in stretches(rows, items, state.closed_ms, now_ms, _borders(settings, state, rows, items, now_ms), pauses):
             events += _stretch(settings, state, stretch, looked)
-        state.closed_ms = now_ms
-    state.waiting = waiting
+    state.closed_ms, state.waiting = max(now_ms, state.closed_ms), waiting
     seen = ((name, state.places[name].present) for name in sorted(looked, key=settings.order_of.__getitem__))
     return Advanced(state, events, {name: situation for name, situation in seen if situation is not None})
 
@@ -164,6 +164,20 @@ def _know_lids(settings: Settings, state: EngineState) -> None:
         memory, lid_print = state.places[name], lid.model_dump_json()
         if memory.lid_print != lid_print:
             state.places[name] = replace(memory, belief=prior_factor(lid), lid_print=lid_print, lessons=[])
+
+
+def _rests(settings: Settings, state: EngineState, until_ms: int) -> bool:
+    """Return whether nothing turns before an instant to which nothing came: no place is looked at unasked, no hour ends, and of
+    what was told, planned or owed nothing begins, ends or falls due. Most turns of a daemon are such."""
+    from_ms = state.closed_ms
+    return (
+        not looks_unasked(settings, from_ms, until_ms)
+        and oldest_hour(from_ms) == oldest_hour(until_ms)
+        and alarms.nothing_due(state.alarms, until_ms)
+        and care.nothing_due(state.care, until_ms)
+        and telling.nothing_due(state.telling, until_ms)
+        and not any(from_ms <= border < until_ms for border in presence.borders(state.keeper, ()))
+    )
 
 
 def _once(state: EngineState, items: list[Item]) -> list[Item]:

@@ -18,7 +18,7 @@ from rules.alarms.state import AlarmRecord
 from rules.checks import CHECKS
 from rules.checks.verdict import Facts, Verdict
 from rules.climate.beside import Second
-from rules.climate.consensus import full_minute_in, instants, seen, unasked_every_ms
+from rules.climate.consensus import instants, looks_unasked, seen, unasked_every_ms
 from rules.climate.course import Course, Zones, outside_at
 from rules.climate.hours import hours_after
 from rules.climate.hysteresis import OUTSIDE, UNSEEN, Moving, Walk, rests, walk
@@ -78,7 +78,7 @@ def perceive(
     at_place: dict[str, list[Heard]] = {}
     for item in heard:
         at_place.setdefault(settings.probes[item.probe].place, []).append(item)
-    everywhere = bool(also_ms) or full_minute_in(stretch.from_ms, stretch.until_ms)
+    everywhere = bool(also_ms) or looks_unasked(settings, stretch.from_ms, stretch.until_ms)
     places = (*settings.rooms, *settings.chambers)
     stands = alarms.all_standing(state.alarms)
     for place in places if everywhere else sorted(at_place, key=settings.order_of.__getitem__):
