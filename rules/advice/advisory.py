@@ -91,7 +91,7 @@ def consider(
     again = isinstance(found, Cause) and now and (is_again(state.searches, now) or talk.search_is_idle(before, found))
     if again and not worse:
         return talk.reminded(state, events), events
-    wanted = searched(chamber, before, talk.steady, found) if isinstance(found, Cause) else found
+    wanted = searched(chamber, before, replace(talk.steady, moves=moves()), found) if isinstance(found, Cause) else found
     if wanted is not None and wanted.follows:
         return talk.led(state, events), events
     if wanted is None and any(row.condition == "held" for row in standing.values()):

@@ -29,6 +29,7 @@ from rules.climate.situation import Situation
 from rules.physics.lid_factor import prior_factor
 from rules.physics.saturation import saturation_pressures_or_nan, saturation_temperatures
 from rules.settings import Chamber
+from rules.trade.bearable import BEARABLE
 
 STRUCTURE_SHARE = 0.25
 """Share of a predicted change that one mixed volume may miss, as standard uncertainty: seen against a finer simulation with
@@ -177,7 +178,8 @@ def _temperatures(
     """Return where the temperature goes if nothing changes, the least without heat and the most with all of it."""
     slope, heater = _known(situation.temperature_slope_k_h, 0.0), chamber.devices.heater
     by_day = situation.room_ahead is not None and (heater is None or not heater.thermostat)
-    moving = slope if abs(slope) > (DAY_K_H if by_day else MOVES_K_H) else _lagging(situation) if by_day else 0.0
+    least = DAY_K_H if by_day else max(MOVES_K_H, situation.usual_k_h)
+    moving = slope if abs(slope) > least else _lagging(situation) if by_day else 0.0
     free = room_c + SELF_LIFT_K
     rest = np.clip(here_c + moving * 0.7 / draws[:, COOLING], free - 0.5, here_c + 12.0)
     if heater is not None and not heater.thermostat and moving < 0.0:
@@ -251,19 +253,17 @@ def _tied(
     heater = chamber.devices.heater
     swings = heater is not None and heater.thermostat and _swings(situation, knobs)
     slope = 0.0 if swings else float(np.clip(_known(situation.humidity_slope_pct_h, 0.0), -8.0, 8.0))
-    slope_pct_h = slope * (0.5 + 0.3 * NORMAL[:, 11])
-    change = np.asarray(slope_pct_h / 100.0 * saturation)
-    lost = _loss_rate(draws, np.full(1, knobs.get("vents", 0.0)), np.full(1, knobs.get("fan", 0.0) / 60.0)) * (vapour - room_pa)
+    loss = _loss_rate(draws, np.full(1, knobs.get("vents", 0.0)), np.full(1, knobs.get("fan", 0.0) / 60.0))
+    centre, spread = evaporation_given_rest(model)
+    dies_down = np.minimum(BEARABLE["dryness"].damping_h * (loss + np.exp(centre)), 1.0)  # however slowly it comes to rest
+    change, lost = slope * (0.5 + 0.3 * NORMAL[:, 11]) / 100.0 * saturation * dies_down, loss * (vapour - room_pa)
     lid_pa = e_s(room_c + factor * (here_c - room_c))
     to_lid = draws[:, LID] * np.maximum(vapour - lid_pa, 0.0)
     given = mist_rate(knobs.get("mister", 0.0), chamber.air_ml / 1e6, draws)
     needed = change + lost + to_lid
     mist = np.minimum(given, 0.8 * np.maximum(needed, 0.0))
-    room_to_rise = np.maximum(saturation - vapour, 0.015 * saturation)
-    tied = draws.copy()
-    centre, spread = evaporation_given_rest(model)
-    wanted = (needed - mist) / room_to_rise
-    tied[:, EVAPORATION] = np.maximum(wanted, 0.02 * np.exp(centre))
+    tied, room_to_rise = draws.copy(), np.maximum(saturation - vapour, 0.015 * saturation)
+    tied[:, EVAPORATION] = np.maximum((needed - mist) / room_to_rise, 0.02 * np.exp(centre))
     misfit = (np.log(tied[:, EVAPORATION]) - centre) / max(spread, 0.3)
     weight = np.exp(-0.5 * np.minimum(misfit**2, 60.0)) + 1e-6
     source = needed - mist - tied[:, EVAPORATION] * room_to_rise

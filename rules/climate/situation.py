@@ -147,3 +147,8 @@ class Situation:
     """Alarms whose limit its figures are beyond, whether they stand already or their on-delay still runs."""
     lacking: tuple[str, ...] = ()
     """What is missing for a full judgement, in words: `no room probe`, `humidity probe not believed`, ..."""
+
+    @property
+    def usual_k_h(self) -> float:
+        """Within how much an hour's mean moves on usual days, K: twice its spread; 0 where that was not asked for."""
+        return 2.0 * self.moves[0].within(1.0, usual=True) if self.moves else 0.0

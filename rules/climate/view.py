@@ -198,7 +198,7 @@ def look(
     """Return the view of a place over these instants; `view.memory` holds the place's memory before them, but for the tail."""
     chamber = settings.chambers.get(place)
     air = settings.probes_at(place)
-    interval_ms = min((settings.probes[name].interval for name in air), default=MINUTE_MS)
+    interval_ms = settings.apart_ms(place)
     hour = at_ms // HOUR_MS
     hours_met, hour_place = distinct(hour)
     passed_ms = passed_since(at_ms, int(at_ms[0]) if memory.instant_ms is None else memory.instant_ms)
@@ -213,6 +213,7 @@ def look(
         np.where(temperature.counts, temperature.value, np.nan),
         np.where(humidity.counts, humidity.value, np.nan),
         np.where(humidity.counts, dew_point, np.nan),
+        interval_ms,
     )
     guesses = {key: old.copied() for key, old in memory.guesses.items()}
     memory = copy(memory)

@@ -99,6 +99,8 @@ class Signal:
     at_ms: NDArray[np.int64]
     total: NDArray[np.int64]
     count: NDArray[np.int64]
+    apart_ms: int = 0
+    """How far apart its readings come: a step between two of them took so long, however short the window that sees it."""
     places: Places = field(default_factory=dict)
     """Where a window ends that lies so far back, for so many instants, as last asked; shared by signals of one time."""
     means: dict[tuple[int, int, int], tuple[NDArray[np.int64], NDArray[np.float64]]] = field(default_factory=dict)
@@ -106,7 +108,8 @@ class Signal:
 
     @staticmethod
     def of(
-        at_ms: NDArray[np.int64], value_m: NDArray[np.int64], seen: NDArray[np.bool_], places: Places | None = None
+        at_ms: NDArray[np.int64], value_m: NDArray[np.int64], seen: NDArray[np.bool_], apart_ms: int = 0,
+        places: Places | None = None,
     ) -> Signal:
         """Return the signal of values in thousandths, of which only the seen ones count."""
         zero = np.zeros(1, np.int64)
@@ -114,6 +117,7 @@ class Signal:
             at_ms,
             np.concatenate((zero, np.cumsum(np.where(seen, value_m, 0)))),
             np.concatenate((zero, np.cumsum(seen.astype(np.int64)))),
+            apart_ms,
             {} if places is None else places,
         )
 
@@ -150,20 +154,19 @@ class Signal:
 
     def alone(self) -> Signal:
         """Return the signal without what it was asked: to be kept."""
-        return Signal(self.at_ms, self.total, self.count)
+        return Signal(self.at_ms, self.total, self.count, self.apart_ms)
 
     def slope_k_h(self, now_ms: NDArray[np.int64], over_ms: int, mean_ms: int = 5 * MINUTE_MS) -> NDArray[np.float64]:
-        """Return the change per hour between the newest and an older mean, `over_ms` apart."""
+        """Return the change per hour between the newest and an older mean, `over_ms` apart or as far as two readings are."""
         new = self.mean(now_ms, mean_ms, 0)
         old = self.mean(now_ms, over_ms + mean_ms, over_ms)
-        return (new - old) * (3_600_000 / over_ms)
-
+        return (new - old) * (3_600_000 / max(over_ms, self.apart_ms))
 
     def slope_at(self, now_ms: int, over_ms: int, mean_ms: int = 5 * MINUTE_MS) -> float:
         """Return what `slope_k_h` says of one instant, several times faster."""
         ends = [now_ms, now_ms - mean_ms, now_ms - over_ms, now_ms - over_ms - mean_ms]
         high, low, old_high, old_low = self.at_ms.searchsorted(ends, "right").tolist()
-        return float((self._between(low, high) - self._between(old_low, old_high)) * (3_600_000 / over_ms))
+        return float((self._between(low, high) - self._between(old_low, old_high)) * (3_600_000 / max(over_ms, self.apart_ms)))
 
     def _between(self, low: int, high: int) -> float:
         count = int(self.count[high] - self.count[low])
@@ -189,6 +192,7 @@ def recent(
     temperature: NDArray[np.float64],
     humidity: NDArray[np.float64],
     dew_point: NDArray[np.float64],
+    apart_ms: int,
 ) -> tuple[Tail, Recent]:
     """Return the tail after this stretch and the signals over tail and stretch. NaN: not seen, or not to be counted."""
     bins = at_ms // STEP_MS
@@ -207,7 +211,7 @@ def recent(
         for values, seen in joined
     ]
     places: Places = {}
-    signals = [Signal.of(joined_ms, values, seen, places) for values, seen in joined]
+    signals = [Signal.of(joined_ms, values, seen, apart_ms, places) for values, seen in joined]
     return Tail(joined_ms[first:].tolist(), *kept), Recent(*signals)
 
 
@@ -217,8 +221,8 @@ def _join(old: list[int | None], new: NDArray[np.float64]) -> tuple[NDArray[np.i
     return values, seen
 
 
-def temperature_signal(tail: Tail) -> Signal:
+def temperature_signal(tail: Tail, apart_ms: int) -> Signal:
     """Return the remembered temperature of a place as a signal."""
     seen = np.array([value is not None for value in tail.temperature_mk], bool)
     values = np.array([value or 0 for value in tail.temperature_mk], np.int64)
-    return Signal.of(np.array(tail.at_ms, np.int64), values, seen)
+    return Signal.of(np.array(tail.at_ms, np.int64), values, seen, apart_ms)

@@ -321,3 +321,7 @@ class Settings(Section):
     def probes_at(self, place: str, role: str = "air") -> tuple[str, ...]:
         """Return the ids of the probes of this role at a chamber or room, in config order."""
         return self._probes_by_role.get((place, role), ())
+
+    def apart_ms(self, place: str) -> int:
+        """Return how far apart the air readings of a chamber or room come, by the probe that speaks most often."""
+        return min((self.probes[name].interval for name in self.probes_at(place)), default=MINUTE_MS)

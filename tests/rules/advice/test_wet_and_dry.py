@@ -165,7 +165,7 @@ def test_no_mist_is_stopped_in_a_hot_box_on_its_dry_side():
             heater=Heater(watts=6.0, thermostat=False), mister=Mister(ml_per_day=9.0), fan=None, vents=Vents(count=6, open=4)
         ),
     )  # fmt: skip
-    warm = situation(28.6, 66.0, 24.4, 45.0, 0.7, garden_ml=5000.0, temperature_slope_k_h=-1.5, humidity_slope_pct_h=2.0)
+    warm = situation(28.6, 66.0, 24.4, 45.0, 0.7, garden_ml=5000.0, humidity_slope_pct_h=2.0)
     off = replace(warm, changes=(DeviceChange(warm.at_ms - 2 * HOUR_MS, "watts", 0.0, "w"),))
     asked = keys(told(sprayed, off)[1])
     assert asked and "mister:less" not in asked
