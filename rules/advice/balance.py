@@ -176,7 +176,7 @@ def _temperatures(
     draws: Array, chamber: Chamber, situation: Situation, here_c: Array, room_c: Array, knobs: Mapping[str, float]
 ) -> tuple[Array, Array, Array]:
     """Return where the temperature goes if nothing changes, the least without heat and the most with all of it."""
-    slope, heater = _known(situation.temperature_slope_k_h, 0.0), chamber.devices.heater
+    slope, heater = situation.pace_k_h, chamber.devices.heater
     by_day = situation.room_ahead is not None and (heater is None or not heater.thermostat)
     least = DAY_K_H if by_day else max(MOVES_K_H, situation.usual_k_h)
     moving = slope if abs(slope) > least else _lagging(situation) if by_day else 0.0

@@ -47,7 +47,7 @@ from rules.advice.standing import Standing, climate_stands, dryness_harms, stand
 from rules.advice.state import AdviceState
 from rules.advice.steady import may_be_a_peak
 from rules.advice.unseen import blind, without_humidity
-from rules.advice.worth import watered_pct
+from rules.advice.worth import anew, watered_pct
 from rules.climate.situation import Situation
 from rules.climate.thermostat import FALLS_K_H
 from rules.keeper.devices import heater_since_ms, present_knobs
@@ -386,7 +386,7 @@ def _assembled(
     acts = tuple(act for act, _ in chosen)
     return Plan(
         branch="cell", cause=cause, actions=tuple(action for _, action in chosen), acts=acts, moves=moves,
-        solution=solution, knobs=knobs, never=fitting(cause.never, acts, moves),
+        solution=solution, knobs=knobs, never=fitting(cause.never, acts, moves), anew=anew(state, acts, at_ms),
     )
 
 

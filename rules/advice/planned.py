@@ -38,6 +38,8 @@ class Plan:
     """Whether the cause is out of reach of what is at hand."""
     follows: bool = False
     """Whether another chamber of the room tells it for this one too."""
+    anew: tuple[str, ...] = ()
+    """Those of its acts that no model sizes and that were not asked for within days: the others brought what they bring."""
     wakes: bool = False
     """Whether it cannot wait for the morning, though no alarm says so yet."""
 

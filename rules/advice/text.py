@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from math import sqrt
+from math import hypot, sqrt
 from typing import Literal
 
 from rules.advice.balance import STRUCTURE_SHARE
@@ -15,7 +15,7 @@ from rules.advice.planned import Plan
 from rules.advice.search import HALF_WAY, HELPS_SHARE, Forecast, standing_misses
 from rules.advice.standing import Standing
 from rules.advice.state import Worth
-from rules.advice.worth import factor, humidity_of
+from rules.advice.worth import EVEN_FROM_NOTHING, brought, factor, humidity_of
 from rules.climate.situate import NO_ROOM_HUMIDITY
 from rules.climate.situation import Situation
 from rules.settings import Chamber
@@ -84,7 +84,7 @@ def reason_of_plan(plan: Plan, moment: Situation, situation: Situation, worth: M
         parts += _why(plan, plan.cause, situation)
     if plan.solution is not None:
         known = plan.cause is not None and plan.cause.lid_known
-        stated = prediction(plan.solution.winner.rest, situation, worth, lid_known=known, watered=plan.waters)
+        stated = prediction(plan.solution.winner.rest, situation, worth, lid_known=known, watered=plan.waters, acts=plan.anew)
         parts.append(_then(stated))
     parts += _missed(plan)
     return " ".join(part for part in parts if part)
@@ -244,20 +244,26 @@ def predictions_of(plan: Plan, situation: Situation, worth: Mapping[str, Worth])
     if plan.cause is None:
         return ()
     known, rows = plan.cause.lid_known, [row for row in plan.forecasts if row.after_h in TOLD_H]
-    return tuple(prediction(row, situation, worth, lid_known=known, watered=plan.waters) for row in rows)
+    return tuple(
+        prediction(row, situation, worth, lid_known=known, watered=plan.waters, acts=plan.anew) for row in rows
+    )
 
 
 def prediction(
-    row: Forecast, now: Situation, worth: Mapping[str, Worth] | None, *, lid_known: bool, watered: bool = False
+    row: Forecast, now: Situation, worth: Mapping[str, Worth] | None, *, lid_known: bool, watered: bool = False,
+    acts: Sequence[str] = (),
 ) -> Prediction:
-    """Return one forecast with all that its spread is made of, as wide as past ones had to be; `worth` None: of no action."""
+    """Return one forecast with what no model sizes of these acts and all that its spread is made of, as wide as past ones had
+    to be; `worth` None: of no action."""
     own_k, own_pct, own_margin_k = _own_uncertainties(now, row.after_h)
+    more_k, more_pct = (brought(acts, quantity, row.after_h) for quantity in ("temperature", "humidity"))
+    own_k, own_pct = hypot(own_k, EVEN_FROM_NOTHING * more_k), hypot(own_pct, EVEN_FROM_NOTHING * more_pct)
     heat, damp = (factor(worth, quantity, row.after_h) for quantity in ("temperature", humidity_of(watered=watered)))
     margin_u_k = damp * _joined(row.margin_u_k, own_margin_k, row.margin_k, now.dew_margin_k)
     return Prediction(
-        after_ms=round(row.after_h * HOUR_MS), temperature_c=round(row.temperature_c, 2),
+        after_ms=round(row.after_h * HOUR_MS), temperature_c=round(row.temperature_c + more_k, 2),
         temperature_u_k=round(heat * _joined(row.temperature_u_k, own_k, row.temperature_c, now.temperature_c), 2),
-        relative_humidity_pct=round(row.humidity_pct, 1), relative_humidity_u_pct=round(
+        relative_humidity_pct=round(min(row.humidity_pct + more_pct, 100.0), 1), relative_humidity_u_pct=round(
             damp * _joined(row.humidity_u_pct, own_pct, row.humidity_pct, now.relative_humidity_pct), 1
         ),
         dew_margin_k=round(row.margin_k, 2) if lid_known else None,

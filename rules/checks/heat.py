@@ -17,6 +17,7 @@ from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.heating import states_of
 from rules.climate.hysteresis import CLEAR, EDGE, HARM, HARM_EDGE, OUTSIDE, UNSEEN, Delays
 from rules.climate.onward import reached_s
+from rules.climate.situate import LATEST_MEAN_MS, LATEST_MS
 from rules.climate.thermostat import AT_LIMIT, BELOW_K, BURNING_MAT_C, DEAD, FALLS_K_H, FAST_K_H, STUCK, UNPLUGGED
 from rules.climate.view import View
 from rules.terms.events import MINUTE_MS
@@ -45,7 +46,7 @@ def runaway(view: View) -> Iterator[Verdict]:
     def slopes() -> tuple[Floats, Floats]:
         """The slope of a quarter of an hour, and the smaller one of that and of eight minutes."""
         slope, past = view.recent.temperature.slope_k_h(view.at_ms, QUARTER_MS), view.recent.temperature
-        return slope, np.minimum(slope, past.slope_k_h(view.at_ms, 8 * MINUTE_MS, 3 * MINUTE_MS))
+        return slope, np.minimum(slope, past.slope_k_h(view.at_ms, LATEST_MS, LATEST_MEAN_MS))
 
     state = states_of(view)
     stuck = (state == STUCK) & np.isnan(view.leapt_k)  # what only a probe says that leapt is no heater's blame

@@ -16,6 +16,7 @@ from rules.terms.events import HOUR_MS, MINUTE_MS
 
 NO_ROOM_HUMIDITY = "no room humidity: what venting would do is unknown"
 QUARTER_MS, EARLIER_MS = 15 * MINUTE_MS, 10 * MINUTE_MS  # own estimate
+LATEST_MS, LATEST_MEAN_MS = 8 * MINUTE_MS, 3 * MINUTE_MS  # own estimate
 LOOKED_LATELY_MS = 36 * HOUR_MS
 """So long a look at the lid bears on what is computed of it since: a daily one, late once. Judgement."""
 
@@ -63,6 +64,7 @@ def situation_at(
         u_dew_point_k=u_dew,
         u_dew_margin_k=u_margin,
         temperature_slope_k_h=known(view.recent.temperature.slope_at(at_ms, QUARTER_MS)),
+        latest_slope_k_h=known(view.recent.temperature.slope_at(at_ms, LATEST_MS, LATEST_MEAN_MS)),
         humidity_slope_pct_h=known(view.recent.humidity.slope_at(at_ms, QUARTER_MS)),
         earlier_humidity_slope_pct_h=known(view.recent.humidity.slope_at(at_ms - EARLIER_MS, QUARTER_MS)),
         room_slope_k_h=None if view.room_recent is None else known(view.room_recent.slope_at(at_ms, QUARTER_MS)),

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import copysign
 from typing import Literal
 
 from rules.climate.past_moves import Moves
 from rules.climate.room_ahead import RoomAhead
 from rules.keeper.state import DeviceChange
 from rules.terms.condition_changes import Harm
+
+LEAPS_K_H = 3.0
+"""What is faster than this may be a leap, which does not go on: a door, a draught, the sun. Own estimate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +116,8 @@ class Situation:
     """How its room goes on by its own last days; None: not one of them is known."""
     earlier_humidity_slope_pct_h: float | None = None
     """The humidity's slope ten minutes before: whether it fell at one go is judged only when it does not come back."""
+    latest_slope_k_h: float | None = None
+    """The temperature's slope of the last minutes."""
     vapour_fall_k: float | None = None
     """How far the dew point has fallen below its last day's mean by itself: nothing was changed, cooled or dried so."""
     settling: bool = False
@@ -147,6 +153,14 @@ class Situation:
     """Alarms whose limit its figures are beyond, whether they stand already or their on-delay still runs."""
     lacking: tuple[str, ...] = ()
     """What is missing for a full judgement, in words: `no room probe`, `humidity probe not believed`, ..."""
+
+    @property
+    def pace_k_h(self) -> float:
+        """The temperature's slope as far as it goes on, K/h: of a leap what the last minutes bear out."""
+        slope, latest = self.temperature_slope_k_h or 0.0, self.latest_slope_k_h
+        if abs(slope) <= LEAPS_K_H or latest is None:
+            return slope
+        return copysign(min(abs(slope), max(latest if slope > 0.0 else -latest, 0.0)), slope)
 
     @property
     def usual_k_h(self) -> float:

@@ -110,3 +110,18 @@ def test_where_water_does_not_hold_the_letter_says_that_nothing_here_repairs_it(
     vain = [(hour, event) for hour, event in said if "Nothing here repairs it" in event.reason]
     assert vain and vain[0][0] <= 60 and all(event.predictions == () for _, event in vain)
     assert all(later_h - hour >= 20 for (hour, _), (later_h, _) in pairwise(vain))
+
+
+def test_what_a_cooled_room_or_a_shut_lid_brings_is_promised_once_and_half_believed():
+    """Rooms that were cooled as asked came out 1.5 K colder than predicted, lids that were looked at 6 points more humid:
+    neither has a knob (foreign simulation)."""
+    hot = situation(29.5, 80.0, 28.5, 50.0, 0.9, temperature_slope_k_h=0.0)
+    chamber, warm = Chamber(devices={}), {"temperature-high": standing("temperature-high", since_ms=NOON_MS)}
+    state, first = consider(settings_of(chamber), "north", AdviceState(), hot, warm, "test")
+    assert "room:less" in [f"{row.device}:{row.change}" for row in first[-1].actions] and state.open is not None
+    state, _ = book(state, state.open, None, Begun(NOON_MS, 29.5))
+    _, again = consider(settings_of(chamber), "north", state, later(hot, 30.0), warm, "test")
+    cold, warm_still = ({row.after_ms: row for row in one[-1].predictions} for one in (first, again))
+    for hours in (1, 6, 24):
+        now, then = cold[hours * HOUR_MS], warm_still[hours * HOUR_MS]
+        assert now.temperature_c < then.temperature_c - 0.5 and now.temperature_u_k > then.temperature_u_k

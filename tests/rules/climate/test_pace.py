@@ -32,3 +32,21 @@ def test_a_box_that_warms_by_six_tenths_an_hour_is_told_so_however_seldom_it_is_
     seen = present(settings, state)["nest"]
     assert seen.temperature_slope_k_h == pytest.approx(0.6, abs=0.1)
     assert seen.room_slope_k_h == pytest.approx(0.6, abs=0.1)
+
+
+@pytest.mark.parametrize("goes_on", [True, False], ids=["goes on", "leapt"])
+def test_a_leap_of_two_kelvin_is_no_pace_and_a_box_that_gets_hot_as_fast_has_one(goes_on: bool) -> None:
+    """A box was 2.5 K warmer at one go, and stayed so; by the slope of its quarter of an hour it was to be 4 K warmer still an
+    hour later, and 8 K after six (foreign simulation)."""
+    settings = Settings(
+        site=Site(), zone=UTC, rooms={"den": Room()}, telling=Telling(), chambers={"nest": Chamber(room="den")},
+        probes={"air": Probe(place="nest", interval="1min")},
+    )  # fmt: skip
+    warmer = [(minute - 120) / 15.0 * 2.5 if goes_on else 2.5 * (minute > 122) for minute in range(136)]
+    at_ms = [BEGIN_MS + minute * MINUTE_MS for minute in range(136)]
+    readings = [
+        Reading(each, "air", "air_temperature", 25.0 + max(more, 0.0), each) for each, more in zip(at_ms, warmer, strict=True)
+    ]
+    seen = present(settings, advance(settings, None, Batch.of(readings), at_ms[-1] + 1).state)["nest"]
+    assert seen.temperature_slope_k_h == pytest.approx(10.0, abs=2.0)
+    assert seen.pace_k_h == pytest.approx(10.0 if goes_on else 0.0, abs=2.0)
