@@ -223,9 +223,9 @@ def thermostat_of(
         knobs.get("heater_plugged", 1.0) > 0.0, air_c=s.temperature_c, slope_k_h=s.temperature_slope_k_h,
         room_c=s.room_temperature_c, room_slope_k_h=s.room_slope_k_h, mat_c=s.mat_temperature_c,
         setpoint_c=knobs.get("setpoint") if heater.thermostat else None, usual_c=s.usual_c, peak_c=s.usual_peak_c,
-        trough_c=s.usual_trough_c, range_k=s.usual_range_k,
-        trend_k_h=s.hourly_trend_k_h, room_high_c=s.room_high_c, lead_k=s.usual_lead_k, high_c=chamber.temperature.high,
-        low_c=chamber.temperature.low, since_ms=None if heater_since_ms is None else s.at_ms - heater_since_ms, tau_h=tau_h,
+        trough_c=s.usual_trough_c, range_k=s.usual_range_k, trend_k_h=s.hourly_trend_k_h, room_high_c=s.room_high_c,
+        room_lately_c=s.room_lately_c, lead_k=s.usual_lead_k, high_c=chamber.temperature.high, low_c=chamber.temperature.low,
+        since_ms=None if heater_since_ms is None else s.at_ms - heater_since_ms, tau_h=tau_h,
     )
     always = not heater.thermostat and knobs.get("watts", 1.0) > 0.0  # nothing switches it off, however warm the room is
     return "unknown" if found == "resting" and always else found
@@ -318,7 +318,7 @@ def heats_itself(situation: Situation) -> bool:
     What is only still warm falls, the slowest box too.
     """
     t, room, slope = situation.temperature_c, situation.room_temperature_c, situation.temperature_slope_k_h or 0.0
-    if t is None or room is None or t - room <= SURE_LIFT_K:
+    if t is None or room is None or t - room <= SURE_LIFT_K or t <= (situation.room_lately_c or 0.0):
         return False
     since_ms = heater_since_ms(situation.changes)
     stored = situation.room_high_c is not None and t <= situation.room_high_c + ROOM_LIFT_K

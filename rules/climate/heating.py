@@ -12,6 +12,7 @@ from rules.climate.thermostat import (
     BELOW_K,
     COOLS_WITHIN_MS,
     FAULT_K,
+    LAGS_HOURS,
     LOOKED_BACK_HOURS,
     NEEDED_HOURS,
     UNKNOWN,
@@ -53,13 +54,13 @@ def _unusual(view: View) -> NDArray[np.bool_]:
 def _evidence(view: View, where: NDArray[np.intp]) -> Evidence:
     assert view.chamber is not None and view.heater is not None
     band, unknown, at_ms = view.chamber.temperature, np.full(len(where), np.nan), view.at_ms[where]
-    mean, peak, trough, range_k, trend, room_high, lead = _usual_swing(view, at_ms)
+    mean, peak, trough, range_k, trend, room_high, room_lately, lead = _usual_swing(view, at_ms)
     return Evidence(
         air_c=view.temperature.value[where], slope_k_h=view.recent.temperature.slope_k_h(view.at_ms, QUARTER_MS)[where],
         room_c=view.room_temperature[where],
         room_slope_k_h=unknown if view.room_recent is None else view.room_recent.slope_k_h(view.at_ms, QUARTER_MS)[where],
         mat_c=view.mat[where], setpoint_c=_full(unknown, view.heater.setpoint_c), usual_c=mean, peak_c=peak, trough_c=trough,
-        range_k=range_k, trend_k_h=trend, room_high_c=room_high, lead_k=lead,
+        range_k=range_k, trend_k_h=trend, room_high_c=room_high, room_lately_c=room_lately, lead_k=lead,
         high_c=_full(unknown, band.high), low_c=_full(unknown, band.low),
         since_ms=unknown if view.heater.since_ms is None else (at_ms - view.heater.since_ms).astype(np.float64),
         tau_h=unknown,
@@ -84,7 +85,8 @@ def _usual(view: View, hour: int) -> Usual:
         swing = usual(*past) if view.heater.thermostat else Usual(lead_k=_lead_k(view, hour))
         trend_k_h = mean_in(hours, hour - 1) - mean_in(hours, hour - 2)
         room_high_c = most_between(view.room_hours, hour - LOOKED_BACK_HOURS, hour)
-        view.usual[hour] = replace(swing, trend_k_h=trend_k_h, room_high_c=room_high_c)
+        room_lately_c = most_between(view.room_hours, hour - LAGS_HOURS, hour)
+        view.usual[hour] = replace(swing, trend_k_h=trend_k_h, room_high_c=room_high_c, room_lately_c=room_lately_c)
     return view.usual[hour]
 
 

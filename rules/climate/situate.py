@@ -77,6 +77,7 @@ def situation_at(
         usual_range_k=known(swing.range_k),
         hourly_trend_k_h=known(swing.trend_k_h),
         room_high_c=known(swing.room_high_c),
+        room_lately_c=known(swing.room_lately_c),
         usual_lead_k=known(swing.lead_k),
         temperature_read_ms=read_ms(view.temperature.read_ms[index]),
         humidity_read_ms=read_ms(view.humidity.read_ms[index]),

@@ -102,6 +102,8 @@ class Situation:
     """From the mean of the hour before last to that of the last one."""
     room_high_c: float | None = None
     """The highest of the room in the last day; of a heated chamber only."""
+    room_lately_c: float | None = None
+    """The same of the last hours, by which a large box lags its room."""
     usual_lead_k: float | None = None
     """How far the air usually lies over its room, of a mat that nothing switches."""
     temperature_swing: Swing | None = None

@@ -98,11 +98,15 @@ class Usual:
     """From the mean of the hour before last to that of the last one: it tells a slow fall from a probe's noise."""
     room_high_c: float = float("nan")
     """The highest of the room in the last day."""
+    room_lately_c: float = float("nan")
+    """The highest of the room in the last hours, by which a large box lags it."""
     lead_k: float = float("nan")
     """What a mat that nothing switches usually gives: how far the air lies over its room."""
 
 
 NEEDED_HOURS, LOOKED_BACK_HOURS, STEADY_K = 2, 24, 1.0  # own estimate
+LAGS_HOURS = 8
+"""So long after its room the largest box may be at its warmest: litres of wet ground behind a thick wall. Own estimate."""
 LATELY_HOURS = 4
 """A thermostat that was set lower, or whose dial lies, is seen to switch there within so many hours; own estimate."""
 
@@ -183,6 +187,7 @@ class Evidence:
     range_k: Floats
     trend_k_h: Floats
     room_high_c: Floats
+    room_lately_c: Floats
     lead_k: Floats
     high_c: Floats
     """Upper edge of the band."""
@@ -341,7 +346,8 @@ def _heats_on(seen: Evidence, aim: Floats) -> NDArray[np.bool_]:
     guessed = _unknown(aim) & ~((slope >= RISES_K_H) | (t > seen.high_c + FAULT_K))
     # A large box is warmer than a room that cools in the evening for hours without any heat; then it falls, if only slowly.
     by_slope = slope > np.fmax(FALLS_K_H, -over_room / (2.0 * SLOWEST_H))
-    holds_on = _either(holds_heat(seen), seen.trend_k_h > -over_room / (2.0 * SLOW_BOX_H), by_slope)
+    lags = seen.air_c <= seen.room_lately_c  # at its peak it stands still, kelvins above a room that falls already
+    holds_on = _either(holds_heat(seen), ~lags & (seen.trend_k_h > -over_room / (2.0 * SLOW_BOX_H)), by_slope)
     by_air = alone & (holds_on | (slope >= RISES_K_H)) & ~guessed
     heats: NDArray[np.bool_] = _either(_unknown(seen.mat_c), by_air, (seen.mat_c > t + HOT_MAT_K) & (slope > FALLS_K_H))
     return heats

@@ -104,6 +104,33 @@ def test_a_large_box_that_a_heat_wave_has_warmed_through_is_no_runaway_in_the_co
     assert lead_k > 4.0 and told == []
 
 
+def lagging(heat_k: float, stuck_from_h: float = 99.0) -> list[tuple[float, float, float]]:
+    """Return the course of a box that follows its room through two lags, as a wall passes on heat, and not at once."""
+    deep = air = mat = 25.6
+    course = []
+    for minute in range(60 * 60):
+        hour = minute / 60.0
+        height = sin(2 * pi * (hour + 1.5) / 24.0)  # it begins at noon; its room is warmest at half past four
+        room = 23.5 + 1.5 * height + (heat_k * (0.45 + 0.55 * height) if hour > 15.0 else 0.0)
+        on = air < 25.6 or hour > stuck_from_h
+        mat += ((4.5 if on else 0.0) - mat) / 40.0 if minute else -mat
+        deep += (room + mat - deep) / 300.0
+        air += (deep - air) / 120.0
+        course.append((air, air + mat, room))
+    return course
+
+
+@pytest.mark.parametrize("heat_k", [8.0, 10.0])
+def test_a_box_that_lags_its_room_by_hours_stands_still_in_the_heat_that_it_holds_and_a_stuck_mat_goes_past_it(heat_k):
+    """In the evenings of a heat wave, steady at 31.6 degC with its room at 27.6, it was called a runaway (attack from
+    outside)."""
+    course, settings = lagging(heat_k), settings_of(chamber(25.6))
+    peak = max(range(len(course)), key=lambda minute: course[minute][0])
+    assert course[peak][0] > 30.0 and course[peak][0] - course[peak][2] > 1.5
+    assert raised(played(settings, course, 60.0), "heater-runaway") == []
+    assert raised(played(settings, lagging(heat_k, 22.0), 60.0), "heater-runaway")
+
+
 def test_a_mat_that_sticks_in_a_heat_wave_is_still_told():
     told, _ = wave_alarms(6.0, seed=3, stuck_from_h=60.0)
     assert told and 60.0 < told[0] < 64.0

@@ -11,8 +11,8 @@ COUNT = 3_000
 MIDDLES = {
     "air_c": (26.0, 3.0), "slope_k_h": (0.0, 2.0), "room_c": (22.0, 3.0), "room_slope_k_h": (0.0, 1.0), "mat_c": (29.0, 4.0),
     "setpoint_c": (26.0, 1.0), "usual_c": (26.0, 1.0), "peak_c": (26.6, 1.0), "trough_c": (25.4, 1.0), "range_k": (0.8, 0.6),
-    "trend_k_h": (0.0, 0.5), "room_high_c": (24.0, 2.0), "lead_k": (3.0, 2.0), "high_c": (28.0, 0.5), "low_c": (24.0, 0.5),
-    "since_ms": (1.8e7, 1.4e7), "tau_h": (3.0, 1.0),
+    "trend_k_h": (0.0, 0.5), "room_high_c": (24.0, 2.0), "room_lately_c": (23.5, 2.0), "lead_k": (3.0, 2.0),
+    "high_c": (28.0, 0.5), "low_c": (24.0, 0.5), "since_ms": (1.8e7, 1.4e7), "tau_h": (3.0, 1.0),
 }  # fmt: skip
 
 
