@@ -12,7 +12,7 @@ from rules.advice.devices import Move, allowed, dial, moves_for
 from rules.advice.emergency import Urgent, one_a_device
 from rules.advice.model import COOLING, NAMES, ChamberModel, cooling_h
 from rules.advice.planned import Plan, action_of, plain
-from rules.advice.set_point import meanwhile
+from rules.advice.set_point import looked_into, meanwhile
 from rules.advice.standing import Standing, dryness_harms
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Beside, Situation
@@ -293,9 +293,8 @@ def _plug_back(cause: Cause) -> Move:
     value_c = aim_c if cause.setpoint_c is None else min(aim_c, dial(cause.setpoint_c))
     delta_k = 0.0 if cause.setpoint_c is None else value_c - cause.setpoint_c
     text = (
-        "If you pulled the heater's plug when it was too warm, find out why it was (probe fallen? relay stuck? dial turned? or "
-        f"was it the room?). Plug it in again only then, its thermostat set to {value_c:g} °C, stay until you have seen it "
-        "switch off once, and say that it is done; if it does not switch off, leave it out. If you did not pull it, feel "
+        "If you pulled the heater's plug when it was too warm, "
+        f"{looked_into('it was', f'its thermostat set to {value_c:g} °C')}. Say that it is done. If you did not pull it, feel "
         "whether its mat is warm, and look at plug and breaker"
     )
     return Move(

@@ -72,6 +72,11 @@ def heat(
     acts = [step.act for step in emergencies.HEAT_BRANCH[kind] if allowed(step, cause)]
     acts = [act for act in acts if act != "no-sun"] if burning(situation) else acts  # its mat says what heats it
     notes, words = _why_hot(kind, cause, situation), {}
+    if kind == "runaway" and "thermostat" in cause.facts:
+        words["stop-heater"] = (
+            "Unplug the heater now, at the wall, and look at its thermostat while you are there: if its dial was turned or its "
+            "probe has fallen, put that right"
+        )
     if kind == "runaway" and (count := stops_lately(state, situation.at_ms)):
         words["stop-heater"] = "Unplug the heater now, at the wall, and leave it out: it is not the first time this week"
         notes = (f"It was unplugged {_times(count)} within a week, and it is back: the cause is not found yet.",

@@ -93,6 +93,17 @@ def _by_hand(goal: Goal) -> str:
     return f"only while sitting beside it, its thermostat set to {low_c:g} °C, and pulls the plug by hand at {high_c:g} °C"
 
 
+STAY = "stay until you have seen it switch off once"
+
+
+def looked_into(what: str, setting: str) -> str:
+    """Return how a heater that ran away is put back, its plug known to be out or not: the cause first, and watched."""
+    return (
+        f"find out why {what} (probe fallen? relay stuck? dial turned?). Plug the heater in again only then, {setting}; "
+        f"{STAY}; if it does not switch off, leave it out and warm the room"
+    )
+
+
 def _by_set_point(state: AdviceState, situation: Situation, goal: Goal, setpoint: float | None) -> Move:
     blamed = is_blamed(state, situation)
     reached = (state.stopped_c or goal.high_c) if blamed else goal.temperature_c
@@ -105,7 +116,6 @@ def _by_set_point(state: AdviceState, situation: Situation, goal: Goal, setpoint
     setting = f"its thermostat set to {value:g} °C" + ("" if delta or setpoint is None else " as it was")
     turned = setpoint is None and 0.0 < lower <= MOST_TURNED_K
     setting += f" (or {lower:g} K lower, if its dial shows no figures)" if turned else ""
-    stay = "stay until you have seen it switch off once"
     if stops_lately(state, situation.at_ms) > 1:
         text = (
             f"Plug the heater in again, {setting}, but only with another thermostat, or while you sit beside it and pull the "
@@ -113,12 +123,9 @@ def _by_set_point(state: AdviceState, situation: Situation, goal: Goal, setpoint
         )
     elif failed or (blamed and setpoint is None):
         past = f"{reached - (setpoint or 0.0):.0f} K past its set point" if failed else f"the chamber to {reached:.0f} °C"
-        text = (
-            f"Find out why it heated {past} (probe fallen? relay stuck?). Plug the heater in again only then, {setting}; "
-            f"{stay}; if it does not switch off, leave it out and warm the room"
-        )
+        text = f"F{looked_into(f'it heated {past}', setting)[1:]}"
     else:
-        text = f"Plug the heater in again, {setting}; {stay}"
+        text = f"Plug the heater in again, {setting}; {STAY}"
     return Move(act="plug-in", knob="heater", delta=delta, value=value, amount=-delta, unit="K", effort=1.0, text=text)
 
 

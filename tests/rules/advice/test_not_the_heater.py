@@ -189,3 +189,13 @@ def test_a_silent_keepers_plug_is_asked_for_after_a_hot_room_too_and_no_more_onc
     state.left_ms.clear(), state.checked_ms.pop("warm-place")  # which is taken back first
     state, events = hears(later(mat(28.4, 18.0, temperature_slope_k_h=0.3), 20.0), state)
     assert "turn it down" in " ".join(action.text for event in events for action in event.actions)
+
+
+def test_who_unplugs_a_runaway_looks_at_its_thermostat_in_the_same_visit():
+    """A dial turned by 4 K was looked for an hour later, and its small box was at 17.5 degC in the night (attack from
+    outside)."""
+    for box, looks in ((BOX, True), (Chamber(devices=devices(heater=Heater(thermostat=False))), False)):
+        hot = situation(28.9, 75.0, 20.0, 50.0, temperature_slope_k_h=4.0)
+        _, events = consider(settings_of(box), "north", AdviceState(), hot, alarms(hot, box, "heater-runaway"), "test")
+        assert events[-1].actions[0].text.startswith("Unplug the heater now, at the wall")
+        assert ("its dial was turned" in events[-1].actions[0].text) is looks
