@@ -22,6 +22,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     meant = "as the letter names it, such as nest-3; or the chamber, the room, or all"
     parser.add_argument("advice", metavar="ADVICE-ID", help=meant)
     parser.add_argument("--amount", type=number, metavar="X", help="how much it really was, in the unit of the advice")
+    parser.add_argument("--left-out", action="store_true", help="the heater does not switch off and stays unplugged")
     yes_option(parser)
     parser.set_defaults(run=run)
 
@@ -32,7 +33,8 @@ def run(args: argparse.Namespace) -> int:
     told = [_advisory(desk, name) for name in _meant(desk, args.advice)]
     if args.amount is not None and len(told) > 1:
         raise WordError("--amount is that of one advice: say it of each by itself.")
-    print(desk.speak(*({"word": "advice-done", "advisory": advisory, "amount": args.amount} for advisory in told)))
+    said = {"word": "advice-done", "amount": args.amount} | ({"left_out": True} if args.left_out else {})
+    print(desk.speak(*(said | {"advisory": advisory} for advisory in told)))
     return 0
 
 

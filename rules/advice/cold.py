@@ -12,7 +12,7 @@ from rules.advice.devices import Move, allowed, dial, moves_for
 from rules.advice.emergency import Urgent, one_a_device
 from rules.advice.model import COOLING, NAMES, ChamberModel, cooling_h
 from rules.advice.planned import Plan, action_of, plain
-from rules.advice.set_point import looked_into, meanwhile
+from rules.advice.set_point import kept_out, looked_into
 from rules.advice.standing import Standing, dryness_harms
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Beside, Situation
@@ -263,7 +263,7 @@ def _reaches(kind: str, situation: Situation, order: Sequence[Beside], model: Ch
 
 
 def plug_back(
-    cause: Cause, situation: Situation, told: OpenAdvice | None, *, again: bool, cools: bool, unswitched: Move | None
+    cause: Cause, situation: Situation, state: AdviceState, *, again: bool, cools: bool, unswitched: Move | None
 ) -> Plan | None:
     """Return the call to plug a heater in again that may have been unplugged without a word, once it is no longer too warm, or
     to leave it out where it ran away again after that; None where it gives some heat.
@@ -271,15 +271,16 @@ def plug_back(
     What is told stands until it is warm: a box that goes with its room looks like many a thermostat. `cools`: it may be asked
     for as soon as it cools, which it was not yet. `unswitched`: how a mat without a thermostat is plugged in again.
     """
+    told = state.open
     asked = told is not None and told.done_ms is None and not {"plug-back", "leave-out"}.isdisjoint(told.acts)
     pace_k_h = situation.temperature_slope_k_h or 0.0
     falls = cause.thermostat == "regulating" and pace_k_h <= -PLAINLY_K_H
     unheated = cause.temperature == "low" and (asked or falls or cause.thermostat in ("unknown", "dead", "at-limit"))
     if not unheated and not (cools and cause.temperature == "ok" and pace_k_h <= FALLS_K_H and not again):
         return None  # it holds, or is still too warm
-    warm = "warm-now" if "lethal-cold" in cause.facts else "warm-place"
     if again:
-        return plain("left-out", cause, ("leave-out", warm), Never("Do not try it once more as it is."), meanwhile(cause.goal))
+        return kept_out(state, situation, cause)
+    warm = "warm-now" if "lethal-cold" in cause.facts else "warm-place"
     acts = ("plug-back", warm) if cause.temperature == "low" else ("plug-again",)  # it may be that it does not switch off
     asks = plain("plug-back", cause, acts, Never("Do not turn its heat up before you have looked at its plug."))
     back = _plug_back(cause) if unswitched is None else unswitched

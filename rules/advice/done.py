@@ -93,20 +93,22 @@ def begun_at(at_ms: int, now_c: float | None, steady: Situation | None) -> Begun
 
 
 def done(
-    state: AdviceState, told: OpenAdvice, amount: float | None, begun: Begun, vents: int = 0
+    state: AdviceState, told: OpenAdvice, amount: float | None, begun: Begun, vents: int = 0, *, left_out: bool = False
 ) -> tuple[AdviceState, list[DeviceChange]]:
     """Return the state in which what was told is done, scaled by the amount that it really was, and the settings since then.
 
-    `vents`: how many there are; aired in an emergency, all are open.
+    `vents`: how many there are; aired in an emergency, all are open. `left_out`: its heater was found not to switch off.
     """
     at_ms = begun.at_ms
     shares, stopped = _shares(told, amount), "heater:stop" in told.keys
     made = [(move, share) for move, share in zip(told.moves, shares, strict=True) if share > 0.0]
-    plugged = any(move.act == "plug-in" for move in told.moves)
+    made = [(move, share) for move, share in made if not left_out or move.knob != "heater"]
+    plugged = any(move.act == "plug-in" for move, _ in made)
     changes = [DeviceChange(at_ms, "heater_plugged", 1.0)] if plugged else []
     changes += [_change(move, share, at_ms) for move, share in made if move.value is not None]
     dimmed_out = any(change.knob == "watts" and not change.value for change in changes)
-    changes += [DeviceChange(at_ms, "heater_plugged", 0.0)] if stopped or dimmed_out else []
+    changes += [DeviceChange(at_ms, "heater_plugged", 0.0)] if stopped or dimmed_out or left_out else []
+    state = replace(state, stuck_ms=at_ms) if left_out else state
     if not any(change.knob == "vents" for change in changes):
         changes += done_along(told, at_ms, vents)
     shortest = 15 * MINUTE_MS if told.branch == "heat" else 30 * MINUTE_MS
@@ -169,6 +171,7 @@ def taken_back(state: AdviceState, word_id: str) -> AdviceState:
         stopped_c=before.stopped_c if stopped else state.stopped_c,
         stopped_at_ms=[at_ms for at_ms in state.stopped_at_ms if at_ms != before.done_ms],
         in_vain_ms=[at_ms for at_ms in state.in_vain_ms if at_ms != before.done_ms],
+        stuck_ms=None if state.stuck_ms == before.done_ms else state.stuck_ms,
         heater_seen_ms=before.heater_seen_ms if looked else state.heater_seen_ms,
         lid_checked_ms=before.lid_checked_ms if checked else state.lid_checked_ms,
         before_done=[one for one in state.before_done if one is not before], searches=[], quiet_until_ms=None,
@@ -255,14 +258,26 @@ def why_no_amount(told: OpenAdvice, amount: float | None) -> str | None:
     return None
 
 
+def why_not_left_out(told: OpenAdvice, chamber: Chamber, *, left_out: bool) -> str | None:
+    """Return why its heater cannot be said to be left out; None: it can, or that is not said."""
+    heater = chamber.devices.heater
+    if not left_out or (heater is not None and any(action.device == "heater" for action in told.event.actions)):
+        return None
+    return f"no_heater: {told.name} asks for nothing at a heater ({asked_text(told)}); say that it is done without it."
+
+
 def booked_text(
-    told: OpenAdvice, amount: float | None, others: Sequence[str] = (), still: OpenAdvice | None = None
+    told: OpenAdvice, amount: float | None, others: Sequence[str] = (), still: OpenAdvice | None = None, *,
+    left_out: bool = False,
 ) -> str:
     """Return what is booked, in the words in which it was told, at which other chambers, and what is still asked."""
     along = f" Booked for {' and '.join(others)} too." if others else ""
     first = None if amount is None else _measured(told)
     really = "" if first is None else f" (really {amount:g} {first.unit})"
     asked = [action for action in told.event.actions if amount or action is not first]
+    if left_out:
+        rest = "".join(f"; {action.text}" for action in asked if action.device != "heater")
+        return f"{told.name} is done. Booked: the heater does not switch off and is left out{rest}.{along}"
     texts = [action.text + (really if action is first else "") for action in asked]
     left = f" Not done: {first.text}." if first is not None and not amount else ""
     done = f"{told.name} is done; what it does will be compared with what was predicted."

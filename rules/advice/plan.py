@@ -12,7 +12,7 @@ from rules.advice.cause import STORES_MS, Cause
 from rules.advice.cold import cold, cold_comes_first, plug_back, warming
 from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS, Urgent
-from rules.advice.heat import heat, needless_mat, over_by_itself, stops_lately
+from rules.advice.heat import heat, needless_mat, over_by_itself
 from rules.advice.leapt import leapt
 from rules.advice.model import cooling_h
 from rules.advice.planned import Plan, action_of, fitting, plain, single, sized
@@ -42,7 +42,7 @@ from rules.advice.search import (
     standing_misses,
     with_foam,
 )
-from rules.advice.set_point import centred, cold_by_morning, dimmed, left_out, meanwhile, plug_in, turn_up
+from rules.advice.set_point import centred, cold_by_morning, dimmed, has_failed, kept_out, left_out, plug_in, turn_up
 from rules.advice.standing import Standing, climate_stands, dryness_harms, stands, wakes_dry
 from rules.advice.state import AdviceState
 from rules.advice.steady import may_be_a_peak
@@ -103,8 +103,7 @@ def _first(
     if (question := leapt(cause, situation)) is not None:
         return question
     if cause.thermostat == "unplugged" and "thermostat" in cause.facts and left_out(state, situation):
-        acts = ("leave-out", "warm-place") if cause.temperature == "low" else ("leave-out",)
-        return plain("left-out", cause, acts, Never("Do not try it once more as it is."), meanwhile(cause.goal))
+        return kept_out(state, situation, cause)
     if cause.thermostat == "unplugged":
         thirsts = cause.thirsty and cause.temperature == "ok"
         again = plug_in(chamber, state, situation, cause, standing)
@@ -165,7 +164,7 @@ def _plug_asked(
     mat = None if "thermostat" in cause.facts else dimmed(chamber, state, situation, cause)
     sticks = out == "again" and mat is None  # with less power a mat that nothing switches does not run away
     return plug_back(
-        cause, situation, state.open, again=sticks, unswitched=mat,
+        cause, situation, state, again=sticks, unswitched=mat,
         cools=not hot and not situation.by_mean and is_unasked(over, situation.at_ms),
     )
 
@@ -222,7 +221,7 @@ def _plugged(
 ) -> Plan:
     """Return how it is plugged in again, after the water where it is too dry."""
     time_constant_h = cooling_h(model_of(chamber, state))[0]
-    alone = stops_lately(state, situation.at_ms) < 2  # it can be left alone with it: nothing else needs to warm the box
+    alone = not has_failed(state, situation.at_ms)  # it can be left alone with it: nothing else needs to warm the box
     back = ("room-back",) if room_is_cooled(state) and "warm-side" not in cause.facts else ()  # a thermostat waits, a room not
     also = ("warm-now",) if "lethal-cold" in cause.facts else back if alone or cause.temperature != "low" else ("warm-place",)
     first = () if water is None else (water,)

@@ -12,7 +12,8 @@ from math import exp, log
 from rules.advice.cause import Cause
 from rules.advice.devices import Move, dial
 from rules.advice.goal import Goal
-from rules.advice.heat import is_blamed, stops_lately
+from rules.advice.heat import LATELY_MS, is_blamed, stops_lately
+from rules.advice.planned import Plan, plain
 from rules.advice.standing import Standing
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
@@ -22,6 +23,7 @@ from rules.keeper.state import DeviceChange
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS
 from rules.trade import practice
+from rules.trade.practice import Never
 
 PLUG_IN_BELOW_K = 0.5
 """How far above the aim an unplugged heater's chamber may still be when it is plugged in again: the deadband. Own estimate."""
@@ -31,6 +33,8 @@ NIGHT_H = 8.0
 """Hours for which nobody looks: what is harmfully cold before they are over is told now. Common practice, no source."""
 LOWERED_K = 0.4
 """So far below what it was, or below the aim, a set point counts as lowered; own estimate."""
+TIMER_MIN = 30
+"""A timer's turn, minutes: a mat and a box of litres hardly swing within it. Common practice, no source."""
 LEAST_SHARE = 0.1
 """Of a heater's rated power: with less it is off, and nothing is learned from how it heated. Own estimate."""
 ROOM_COOLER_K = 1.0
@@ -74,17 +78,33 @@ def left_out(state: AdviceState, situation: Situation) -> bool:
 
     Not below the temperature at which the cold comes first: then a heater under the keeper's eyes is the lesser harm.
     """
-    t, now = situation.temperature_c, situation.at_ms
-    lately = bool(state.stopped_at_ms) and now - state.stopped_at_ms[-1] < LEFT_OUT_MS
-    return stops_lately(state, now) > 1 and lately and t is not None and t > practice.COLD_FIRST_C
+    t, now, stuck_ms = situation.temperature_c, situation.at_ms, state.stuck_ms or 0
+    lately = now - max([stuck_ms, *state.stopped_at_ms]) < LEFT_OUT_MS
+    return has_failed(state, now) and lately and t is not None and t > practice.COLD_FIRST_C
 
 
-def meanwhile(goal: Goal) -> str:
+def has_failed(state: AdviceState, at_ms: int) -> bool:
+    """Return whether its thermostat does not hold: it ran away twice within days, or the keeper found that it does not switch
+    off."""
+    return stops_lately(state, at_ms) > 1 or (state.stuck_ms is not None and at_ms - state.stuck_ms < LATELY_MS)
+
+
+def kept_out(state: AdviceState, situation: Situation, cause: Cause) -> Plan:
+    """Return the call to leave a heater out that does not hold, and to keep the box warm without it."""
+    warm = ("warm-now",) if "lethal-cold" in cause.facts else ("warm-place",) if cause.temperature == "low" else ()
+    never = Never("Do not try it once more as it is.")
+    return plain("left-out", cause, ("leave-out", *warm), never, _meanwhile(state, situation, cause.goal))
+
+
+def _meanwhile(state: AdviceState, situation: Situation, goal: Goal) -> str:
     """Return how a box is kept warm whose heater stays out, also by who has no other thermostat."""
+    minutes = min(max(round(_share(state, situation, goal) * TIMER_MIN / 5.0), 1) * 5, TIMER_MIN - 5)
     return (
         "Until then keep the box warm without it: warm the room, or carry it to the warmest one, and stand a closed bottle of "
         "water at 40 °C, wrapped in a towel, beside it. "
-        f"Who has no other thermostat heats {_by_hand(goal)}; a plug that cuts out at a temperature by its own probe guards it."
+        f"Who has no other thermostat heats {_by_hand(goal)}; or by a timer that has the mat on for {minutes} minutes of each "
+        "half hour (or a dimmer, by as much), where somebody looks at the thermometer each quarter of an hour until it holds, "
+        "and some times a day from then on. A plug that cuts out at a temperature by its own probe guards both."
     )
 
 
@@ -100,7 +120,7 @@ def looked_into(what: str, setting: str) -> str:
     """Return how a heater that ran away is put back, its plug known to be out or not: the cause first, and watched."""
     return (
         f"find out why {what} (probe fallen? relay stuck? dial turned?). Plug the heater in again only then, {setting}; "
-        f"{STAY}; if it does not switch off, leave it out and warm the room"
+        f"{STAY}; if it does not switch off, leave it out, say so (`dewlid done CHAMBER --left-out`) and warm the room"
     )
 
 
@@ -116,10 +136,10 @@ def _by_set_point(state: AdviceState, situation: Situation, goal: Goal, setpoint
     setting = f"its thermostat set to {value:g} °C" + ("" if delta or setpoint is None else " as it was")
     turned = setpoint is None and 0.0 < lower <= MOST_TURNED_K
     setting += f" (or {lower:g} K lower, if its dial shows no figures)" if turned else ""
-    if stops_lately(state, situation.at_ms) > 1:
+    if has_failed(state, situation.at_ms):
         text = (
             f"Plug the heater in again, {setting}, but only with another thermostat, or while you sit beside it and pull the "
-            f"plug by hand at {goal.temperature_c + PLUG_IN_BELOW_K:g} °C: it ran away more than once within a week"
+            f"plug by hand at {goal.temperature_c + PLUG_IN_BELOW_K:g} °C: its thermostat does not hold"
         )
     elif failed or (blamed and setpoint is None):
         past = f"{reached - (setpoint or 0.0):.0f} K past its set point" if failed else f"the chamber to {reached:.0f} °C"
@@ -131,13 +151,11 @@ def _by_set_point(state: AdviceState, situation: Situation, goal: Goal, setpoint
 
 def dimmed(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Move:
     """Return how a heater without a thermostat is plugged in again: at the share of its power that the target needs."""
-    goal, room_c, heater = cause.goal, situation.room_temperature_c, chamber.devices.heater
+    goal, heater = cause.goal, chamber.devices.heater
     watts = present_knobs(chamber, situation.changes).get("watts", 1.0)
     rated = watts if heater is None else heater.watts
     watts = watts if watts >= LEAST_SHARE * rated else rated
-    below = room_c if room_c is not None else goal.low_c - 4.0
-    share = (goal.temperature_c - below) / max((state.stopped_c or goal.harmful_high_c) - below, 1.0)
-    value = round(watts * min(max(share, LEAST_SHARE), 0.9), 1)
+    value = round(watts * min(max(_share(state, situation, goal), LEAST_SHARE), 0.9), 1)
     setting = f"but with {value:g} W instead of {watts:g} W"
     text = f"Plug the heater in again, {setting}, and buy it a thermostat"
     if cause.thermostat != "unplugged":  # nobody has said that it is out
@@ -149,6 +167,12 @@ def dimmed(chamber: Chamber, state: AdviceState, situation: Situation, cause: Ca
     return Move(
         act="plug-in", knob="heater", delta=value - watts, value=value, amount=watts - value, unit="W", effort=1.0, text=text
     )
+
+
+def _share(state: AdviceState, situation: Situation, goal: Goal) -> float:
+    """Return which share of the power that heated it too far the target needs: by how far over its room each of them is."""
+    below = situation.room_temperature_c if situation.room_temperature_c is not None else goal.low_c - 4.0
+    return (goal.temperature_c - below) / max((state.stopped_c or goal.harmful_high_c) - below, 1.0)
 
 
 def cold_tonight(situation: Situation, goal: Goal) -> bool:

@@ -197,6 +197,8 @@ class AdviceState:
     """The highest temperature since the heater had to be unplugged: how far too high it heated."""
     stopped_at_ms: list[int] = field(default_factory=list)
     """When it was unplugged on advice: twice within days means that the cause was not found."""
+    stuck_ms: int | None = None
+    """When the keeper last found that it does not switch off, and left it out."""
     cleared_ms: int | None = None
     """When it was last unplugged and the heat stayed: it was not the heater."""
     by_itself_ms: list[int] = field(default_factory=list)

@@ -48,7 +48,7 @@ _BRANCH = {name: branch.reason for name, branch in BRANCHES.items()} | {
     "hot-room": "It is the room that heats, and the mat on top of it.",
     "plug-in": "The heater was unplugged because it was too warm; now it is cool enough again.",
     "plug-back": "It was told to unplug the heater, and nobody has said whether that was done.",
-    "left-out": "The heater ran away more than once within a week: its thermostat does not hold.",
+    "left-out": "The heater ran away more than once within a week, or was found not to switch off.",
     "turn-up": "The set point was turned down before, and what it was turned down for is over.",
     "room-back": "The room was cooled, or the box carried, on advice against heat, and that is over.",
     "place-back": "The room was warmed, or the box carried, on advice against cold, and that is over.",

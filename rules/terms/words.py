@@ -108,6 +108,8 @@ class AdviceDone(Spoken):
     word: Literal["advice-done"] = "advice-done"
     advisory: Annotated[str, Field(max_length=80), Harmless]
     amount: float | None = None
+    left_out: bool = False
+    """The heater that it is about was found not to switch off, and is unplugged."""
 
 
 class GardenSize(Spoken):

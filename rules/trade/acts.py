@@ -121,8 +121,8 @@ ACTS: dict[str, Act] = {
     "stop-unsure": Act("heater", "stop", "Unplug the heater now, at the wall", needs=("heater",)),  # it may be the room
     "leave-out": Act(
         "heater", "check",
-        "Leave the heater out until it has another thermostat, or until there is a mat with a cut-out of its own: it ran away "
-        "more than once within a week",
+        "Leave the heater out until it has another thermostat, or until there is a mat with a cut-out of its own: its "
+        "thermostat does not hold",
     ),
     "plug-in": Act("heater", "more", "Plug the heater in again", needs=("unplugged",), bars=("hot",)),
     "air-now": Act(

@@ -44,7 +44,8 @@ def _booked(
     if told.done_ms is not None and first is None:
         later = "" if word.amount is None else "; an amount can be corrected until its effect is judged"
         return True, f"done_before: {word.advisory} was told as done before; nothing is changed by it{later}"
-    why = done.why_no_amount(told, word.amount)
+    chamber = settings.chambers[name]
+    why = done.why_no_amount(told, word.amount) or done.why_not_left_out(told, chamber, left_out=word.left_out)
     if why is not None:
         return False, f"{why}{KEPT}"
     if first is None:
@@ -61,12 +62,14 @@ def _booked(
             else told_by(lid, first.word_id, word.word_id)
         )  # fmt: skip
     adviser = done.remembered(adviser, told, word.word_id, begun.at_ms, known_ids(state.keeper))
-    state.advice[name], changes = done.done(adviser, told, word.amount, begun, settings.chambers[name].devices.vents.count)
+    vents = chamber.devices.vents.count
+    state.advice[name], changes = done.done(adviser, told, word.amount, begun, vents, left_out=word.left_out)
     _told(state, name, changes, word)
     others = [other for other in told.event.boxes if other != name and other in settings.chambers]
     for other in others:
         _told(state, other, done.done_along(told, begun.at_ms, settings.chambers[other].devices.vents.count), word)
-    return True, done.booked_text(told, word.amount, [settings.chambers[other].title or other for other in others], still)
+    along = [settings.chambers[other].title or other for other in others]
+    return True, done.booked_text(told, word.amount, along, still, left_out=word.left_out)
 
 
 def _begun(settings: Settings, state: EngineState, name: str, at_ms: int) -> done.Begun:

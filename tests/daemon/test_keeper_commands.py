@@ -357,6 +357,12 @@ def test_an_amount_far_from_what_was_advised_is_asked_about(hot: Shelf) -> None:
     assert hot.heard() == [("advice-done", True)]
 
 
+def test_a_heater_that_does_not_switch_off_is_told_as_left_out(hot: Shelf) -> None:
+    told = hot.say("done", "nest", "--left-out")
+    assert "Booked: the heater does not switch off and is left out" in told and hot.heard() == [("advice-done", True)]
+    assert hot.state is not None and told_knobs(hot.state.keeper.devices["nest"])["heater_plugged"] == 0.0
+
+
 def test_done_of_a_chamber_asks_which_one_where_its_advice_has_changed_since_the_letter(shelf: Shelf) -> None:
     shelf.live(34, 28.9, 74.0)
     shelf.now_ms += 32 * MINUTE_MS  # the probe is silent: it is the probe that should be looked at, which no letter says yet

@@ -8,10 +8,10 @@ import pytest
 from advice_scenes import NOON_MS, alarms, devices, later, settings_of, situation
 
 from rules.advice.advisory import consider
-from rules.advice.done import begun_at, done, owes
+from rules.advice.done import begun_at, booked_text, done, owes, remembered, taken_back, why_not_left_out
 from rules.advice.heat import cleared, stops_lately
 from rules.advice.set_point import cold_by_morning
-from rules.advice.state import AdviceState, OpenAdvice
+from rules.advice.state import AdviceState, Asked, OpenAdvice
 from rules.climate.situation import Situation
 from rules.keeper.state import DeviceChange
 from rules.settings import Chamber, Heater, Lid
@@ -199,3 +199,36 @@ def test_who_unplugs_a_runaway_looks_at_its_thermostat_in_the_same_visit():
         _, events = consider(settings_of(box), "north", AdviceState(), hot, alarms(hot, box, "heater-runaway"), "test")
         assert events[-1].actions[0].text.startswith("Unplug the heater now, at the wall")
         assert ("its dial was turned" in events[-1].actions[0].text) is looks
+
+
+def plug_in_told() -> tuple[AdviceState, OpenAdvice, list[DeviceChange]]:
+    """Return the state after a runaway, the call to plug in again that follows, and the settings."""
+    state, changes = stopped("stop-heater")
+    now = situation(25.0, 80.0, 18.0, 50.0, at_ms=NOON_MS + HOUR_MS, changes=tuple(changes))
+    state, events = told(now, replace(state, open=None, last=state.open))
+    assert asked(events)[0] == "heater:more" and "--left-out" in events[-1].actions[0].text and state.open is not None
+    return state, state.open, changes
+
+
+def test_a_keeper_who_finds_it_stuck_says_so_and_is_not_sent_to_plug_it_in_again_that_day():
+    """Told to plug in what did not switch off, and with no word for that, the keeper plugged it in a second evening (attack
+    from outside)."""
+    state, plug_in, changes = plug_in_told()
+    known = remembered(state, plug_in, "w", NOON_MS + 2 * HOUR_MS, {"w"})
+    left, more = done(known, plug_in, None, begun_at(NOON_MS + 2 * HOUR_MS, 24.5, None), left_out=True)
+    assert [(one.knob, one.value) for one in more] == [("heater_plugged", 0.0)]
+    assert "does not switch off" in booked_text(plug_in, None, left_out=True)
+    cold = situation(23.4, 80.0, 20.5, 50.0, at_ms=NOON_MS + 5 * HOUR_MS, changes=(*changes, *more))
+    _, events = told(cold, replace(left, open=None, last=left.open))
+    assert asked(events) == ["heater:check", "room:more"] and "by a timer" in events[-1].reason
+    day = replace(cold, at_ms=NOON_MS + 27 * HOUR_MS)
+    _, events = told(day, replace(left, open=None, last=left.open))
+    assert "only with another thermostat" in events[-1].actions[0].text
+    assert taken_back(left, "w").stuck_ms is None
+
+
+def test_only_a_heater_can_be_left_out():
+    _, plug_in, _ = plug_in_told()
+    assert why_not_left_out(plug_in, BOX, left_out=True) is None and why_not_left_out(plug_in, BOX, left_out=False) is None
+    assert why_not_left_out(plug_in, Chamber(devices=devices(heater=None)), left_out=True) is not None
+    assert why_not_left_out(replace(plug_in, event=Asked()), BOX, left_out=True) is not None
