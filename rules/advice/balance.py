@@ -30,6 +30,7 @@ from rules.physics.lid_factor import prior_factor
 from rules.physics.saturation import saturation_pressures_or_nan, saturation_temperatures
 from rules.settings import Chamber
 from rules.trade.bearable import BEARABLE
+from rules.trade.practice import ROOM_BELOW_HEATED_K, ROOM_BELOW_K
 
 STRUCTURE_SHARE = 0.25
 """Share of a predicted change that one mixed volume may miss, as standard uncertainty: seen against a finer simulation with
@@ -151,11 +152,10 @@ def _swing(situation: Situation) -> tuple[float, float]:
 
 def _room(chamber: Chamber, situation: Situation, t: float, vapour: float, count: int) -> tuple[Array, Array]:
     """Return room temperature and vapour pressure by draw; wide where no room probe tells."""
+    below = ROOM_BELOW_K if chamber.devices.heater is None else ROOM_BELOW_HEATED_K
+    room = np.minimum(t - below + 2.0 * NORMAL[:, 9], t + 1.0)
     if situation.room_temperature_c is not None:
         room = np.full(count, situation.room_temperature_c)
-    else:
-        below = 4.0 if chamber.devices.heater is not None else 0.5
-        room = np.minimum(t - below + 2.0 * NORMAL[:, 9], t + 1.0)
     if situation.room_relative_humidity_pct is not None:
         return room, situation.room_relative_humidity_pct / 100.0 * e_s(room)
     share = np.clip(48.0 + 12.0 * NORMAL[:, 10], 20.0, 90.0) / 100.0

@@ -46,22 +46,18 @@ from rules.advice.set_point import centred, cold_by_morning, dimmed, has_failed,
 from rules.advice.standing import Standing, climate_stands, dryness_harms, stands, wakes_dry
 from rules.advice.state import AdviceState
 from rules.advice.steady import may_be_a_peak
-from rules.advice.unseen import blind, without_humidity
+from rules.advice.unseen import blind, look_before_drying, without_humidity
 from rules.advice.worth import anew, watered_pct
 from rules.climate.situation import Situation
 from rules.climate.thermostat import FALLS_K_H
 from rules.keeper.devices import heater_since_ms, present_knobs
 from rules.settings import Chamber
 from rules.terms.advised import Action
-from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import practice
 from rules.trade.acts import ACTS
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.practice import Never, Step
 
-DRY_LOOKS = 3
-"""So often in a row seen dry, a lid is not dried by figures alone; judgement."""
-LOOK_AGAIN_MS, COMPARE_AGAIN_MS = 20 * HOUR_MS, 7 * DAY_MS  # judgement
 COOLS_FAST_K_H = -2.0
 """Air that cools so fast gets damper by ten points an hour, at the same vapour. By the saturation curve."""
 UNSEEN_SWING_K = 1.0
@@ -144,8 +140,8 @@ def _first(
         return single("centre", cause, move, "Do not turn it further before you have seen a day of it.")
     if situation.relative_humidity_pct is None or situation.saturated:
         return without_humidity(chamber, state, situation, cause)
-    if _eyes_differ(cause, situation):
-        act, within_ms = ("compare-humidity", COMPARE_AGAIN_MS) if situation.dry_against else ("look-first", LOOK_AGAIN_MS)
+    if (look := look_before_drying(cause, situation)) is not None:
+        act, within_ms = look
         asked = not allowed(Step(act), cause) or asked_lately(state, act, situation.at_ms, within_ms)
         return None if asked else plain("eyes", cause, (act,), Never("Do not wipe, air or dry it by figures alone."))
     return None if cause.cell.number == 9 or _can_wait(cause, situation, standing) else cause
@@ -174,12 +170,6 @@ def _hot_unplugged(cause: Cause, situation: Situation) -> bool:
     out_ms, slope = heater_since_ms(situation.changes), situation.temperature_slope_k_h
     stored = out_ms is None or situation.at_ms - out_ms < STORES_MS
     return cause.temperature == "high" and not stored and slope is not None and slope > FALLS_K_H
-
-
-def _eyes_differ(cause: Cause, situation: Situation) -> bool:
-    """Return whether a lid is wet by its probe alone, and was dry whenever the keeper looked."""
-    computed = cause.lid_wet and cause.temperature == "ok" and not situation.lid_seen_wet
-    return computed and situation.dry_looks >= DRY_LOOKS
 
 
 def _can_wait(cause: Cause, situation: Situation, standing: Mapping[str, Standing]) -> bool:

@@ -59,7 +59,8 @@ def at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing
         return stood_already(now, situation, standing)
     if _fails_since(now, standing) or _leaves_it_cold(now, situation, standing):
         return False  # what was done for the water says nothing of a heater that failed since, nor foam of the heat it lacks
-    if now.branch == "cell" and not now.lid_wet and (situation.lid_seen_wet or situation.lid_wets):
+    asked = now.branch == "eyes" or (now.branch == "cell" and not now.lid_wet)
+    if asked and (situation.lid_seen_wet or situation.lid_wets):
         return False  # the look that it asked for has found what it did not know
     harmful = {key: row for key, row in standing.items() if row.level == "harmful"}
     if in_vain_so_far(state, situation, harmful):

@@ -1,4 +1,5 @@
-"""What is told where a box is not seen: its temperature or its humidity is missed, or not believed."""
+"""What is told where a box is not seen: its temperature or humidity is missed or not believed, or its lid is wet by figures
+alone."""
 
 from __future__ import annotations
 
@@ -14,12 +15,15 @@ from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber
-from rules.terms.events import DAY_MS
+from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import practice
 from rules.trade.practice import Never, Step
 
 LOOKED_AT_MS = 2 * DAY_MS
 """A probe that is missed so soon after somebody has looked at it is not sound; judgement."""
+DRY_LOOKS = 3
+"""So often in a row seen dry, a lid is not dried by figures alone; judgement."""
+LOOK_AGAIN_MS, COMPARE_AGAIN_MS = 20 * HOUR_MS, 7 * DAY_MS  # judgement
 
 
 def blind(
@@ -93,3 +97,16 @@ def without_humidity(chamber: Chamber, state: AdviceState, situation: Situation,
             Never("Do not mist, dry or air the box by a humidity figure that is not believed.", practice.AIR | practice.WATER),
         ),
     )
+
+
+def look_before_drying(cause: Cause, situation: Situation) -> tuple[str, int] | None:
+    """Return the look that comes before a wet lid is dried, and for how long it is not asked for again; None: it is wet by more
+    than figures. One of which nobody knows how warm it is, is wet as it was seen; one that was dry at each look is so by its
+    probe alone."""
+    if not cause.lid_wet or cause.temperature != "ok" or situation.lid_seen_wet or situation.lid_wets:
+        return None
+    if not cause.lid_known:
+        return "look-lid", LOOK_AGAIN_MS
+    if situation.dry_looks < DRY_LOOKS:
+        return None
+    return ("compare-humidity", COMPARE_AGAIN_MS) if situation.dry_against else ("look-first", LOOK_AGAIN_MS)

@@ -247,6 +247,10 @@ HEAT_STEP_SEEN_K = 2.0
 HEAT_STEP_DOWN_K = 4.0
 DRY_LID_MARGIN_K = 1.0
 """Above this margin the lid is surely dry for advice: an estimated margin is good to about 0.9 K (95 %)."""
+ROOM_BELOW_HEATED_K, ROOM_BELOW_K = 4.0, 0.5
+"""How far a room that nobody measures lies under its box, with a heater at work and without; own estimate."""
+ROOM_C = 21.0
+"""A room where people live; common practice, no source."""
 VENT_AUTHORITY_PCT = 10.0
 """Venting is advised for drying only if the room's air would leave this many points less; common practice, no source."""
 

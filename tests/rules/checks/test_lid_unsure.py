@@ -151,6 +151,39 @@ def test_a_look_that_agrees_with_nothing_but_the_eye_still_counts_over_a_toss_up
     assert turns(box.lives(1.0, box.sees("droplets")), "lid-dew") == ["raised"]
 
 
+def looked_for(events: Iterable[Event]) -> list[set[str]]:
+    return [{act.text for act in event.actions} for event in events if isinstance(event, AdviceEvent) and event.actions]
+
+
+@pytest.mark.parametrize(("humidity_pct", "told"), [(85.0, []), (91.0, ["raised"])])
+def test_a_lid_that_rains_beside_most_rooms_is_likely_wet_and_only_looked_at(humidity_pct: float, told: list[str]) -> None:
+    """Beside a room of 20 to 22 degC a bare lid of a box of 26 has 22.5 to 24 degC, the dew point of 81 to 89 %RH. In a foreign
+    summer one that was 3 K above it was laid under foam and aired before anybody had looked (attack from outside)."""
+    box = Box(room_c=None, humidity_pct=humidity_pct)
+    box.lives(12.0)
+    assert turns(box.events, "lid-dew") == told
+    alarms = [event for event in box.events if isinstance(event, AlarmEvent) and event.alarm == "lid-dew"]
+    assert all(event.reason.startswith("likely, not surely") for event in alarms)
+    assert all(len(texts) == 1 and "inside of the lid" in str(texts) for texts in looked_for(box.events))
+    assert bool(looked_for(box.events)) == bool(told)
+
+
+def test_a_likely_wet_lid_that_is_seen_dry_is_believed_until_its_air_is_more_humid() -> None:
+    box = Box(room_c=None, humidity_pct=90.0)
+    box.lives(12.0)
+    events = box.lives(60.0, box.sees("dry"))
+    assert turns(events, "lid-dew")[0] == "returned" and "raised" not in turns(events, "lid-dew")
+    box.humidity_pct = 94.0
+    assert turns(box.lives(10.0), "lid-dew")[-1] == "raised"
+
+
+def test_a_likely_wet_lid_that_is_seen_wet_is_dried() -> None:
+    box = Box(room_c=None, humidity_pct=91.0)
+    box.lives(12.0)
+    events = box.lives(2.0, box.sees("droplets"))
+    assert turns(events, "lid-dew") == [] and any("Wipe the lid dry" in str(texts) for texts in looked_for(events))
+
+
 @pytest.mark.parametrize(("room_c", "piece_h"), [(None, 0.5), (20.5, 0.75), (20.5, 5.0)])
 def test_it_asks_at_the_same_instants_however_the_stream_is_cut(room_c: float | None, piece_h: float) -> None:
     whole, cut = Box(room_c=room_c), Box(room_c=room_c)
