@@ -16,13 +16,12 @@ from numpy.typing import NDArray
 
 from rules.checks.lid_dew import seen_lately
 from rules.checks.verdict import Facts, Verdict, number
-from rules.climate.consensus import unasked_every_ms
 from rules.climate.dryness import dries_like_pct, raised_by_warmth_pct
 from rules.climate.hysteresis import CLEAR, EDGE, HARM, OUTSIDE, Delays, Moving, zones
 from rules.climate.onward import reached_s
 from rules.climate.swing import DAMP, HEAT, lasting, mean_of_swing
 from rules.climate.view import Lasting, View
-from rules.climate.windows import KEEP_MS, TREND_OVER_MS, Signal
+from rules.climate.windows import TREND_OVER_MS, Signal
 from rules.physics.vapour import vapour_pressure_deficit_pa_or_nan
 from rules.settings import Chamber
 from rules.settings.bands import Band, HumidityBand
@@ -106,7 +105,9 @@ def _is_inside(zone_of_mean: NDArray[np.int8]) -> NDArray[np.bool_]:
 
 def moving(per_hour: float, unit: str) -> str:
     """Return how a figure moves, in words and with its unit."""
-    if per_hour != per_hour or abs(per_hour) < 0.05:
+    if per_hour != per_hour:
+        return "nobody knows yet how it moves"
+    if abs(per_hour) < 0.05:
         return "steady"
     return f"{'rising' if per_hour > 0 else 'falling'} by {abs(per_hour):.1f} {unit} per hour"
 
@@ -134,9 +135,8 @@ def comes_back(
     view: View, signal: Signal, short: Floats, within_h: float = SOON_H, over_ms: int = RISE_OVER_MS
 ) -> NDArray[np.bool_]:
     """Return where a figure rises so that it is no longer this `short` within so many hours."""
-    mean_ms = 3 * MINUTE_MS if view.interval_ms <= MINUTE_MS else max(2 * MINUTE_MS, unasked_every_ms(view.interval_ms))
-    # What is further back than is kept is known only until the next cut.
-    rise = signal.slope_k_h(view.at_ms, min(max(over_ms, view.interval_ms), KEEP_MS - mean_ms), mean_ms)
+    mean_ms = (3 if view.interval_ms <= MINUTE_MS else 2) * MINUTE_MS
+    rise = signal.slope_k_h(view.at_ms, over_ms, mean_ms)
     return np.asarray((rise > 0.0) & (rise * within_h >= short))
 
 

@@ -110,6 +110,14 @@ class ProbeMemory:
 
 
 @dataclass
+class Said:
+    """The last readings of a figure that is told seldom, in thousandths; None: from then on it was unknown."""
+
+    at_ms: list[int] = field(default_factory=list)
+    value_m: list[int | None] = field(default_factory=list)
+
+
+@dataclass
 class Tail:
     """The last 40 minutes of a place in steps of ten seconds or more, for slopes and steps. Values in thousandths."""
 
@@ -117,6 +125,8 @@ class Tail:
     temperature_mk: list[int | None] = field(default_factory=list)
     humidity_m: list[int | None] = field(default_factory=list)
     dew_point_mk: list[int | None] = field(default_factory=list)
+    said: dict[str, Said] = field(default_factory=dict)
+    """What is told more seldom than slopes are asked for, by figure."""
 
 
 @dataclass(slots=True)

@@ -27,8 +27,9 @@ from rules.climate.judging import (
 )
 from rules.climate.leap import SLOWEST_MS, leapt_k
 from rules.climate.lid_course import condensate_g_m2, lagged_lid_c, seen_wet, wets_as_seen
-from rules.climate.memory import Hour, Night, PlaceMemory, ProbeMemory
+from rules.climate.memory import Hour, Night, PlaceMemory, ProbeMemory, Said, Tail
 from rules.climate.quality import GOOD, TESTS
+from rules.climate.seldom import SELDOM_MS, Readings
 from rules.climate.thermostat import ToldHeater, Usual, told_heater
 from rules.climate.windows import Recent, Signal, distinct, newest_at, passed_since, recent
 from rules.keeper.devices import foam_since_ms, lid_now
@@ -198,7 +199,7 @@ def look(
     """Return the view of a place over these instants; `view.memory` holds the place's memory before them, but for the tail."""
     chamber = settings.chambers.get(place)
     air = settings.probes_at(place)
-    interval_ms = settings.apart_ms(place)
+    interval_ms = min((settings.probes[name].interval for name in air), default=MINUTE_MS)
     hour = at_ms // HOUR_MS
     hours_met, hour_place = distinct(hour)
     passed_ms = passed_since(at_ms, int(at_ms[0]) if memory.instant_ms is None else memory.instant_ms)
@@ -213,7 +214,7 @@ def look(
         np.where(temperature.counts, temperature.value, np.nan),
         np.where(humidity.counts, humidity.value, np.nan),
         np.where(humidity.counts, dew_point, np.nan),
-        interval_ms,
+        _told_seldom(settings, place, memory.tail, at_ms, temperature, humidity, dew_point),
     )
     guesses = {key: old.copied() for key, old in memory.guesses.items()}
     memory = copy(memory)
@@ -263,6 +264,22 @@ def look(
         room_recent=around.room_recent,
         room_hours=around.room_hours,
     )
+
+
+def _told_seldom(
+    settings: Settings, place: str, tail: Tail, at_ms: Instants, temperature: Seen, humidity: Seen, dew_point: Floats
+) -> dict[str, Readings]:
+    """Return the readings of those figures of a place that no probe there tells within each of a slope's means."""
+    of: dict[str, tuple[Quantity, Floats, Instants]] = {
+        "temperature": ("air_temperature", temperature.value, temperature.read_ms),
+        "humidity": ("relative_humidity", humidity.value, humidity.read_ms),
+        "dew_point": ("relative_humidity", dew_point, humidity.read_ms),
+    }
+    return {
+        figure: Readings.remembered(tail.said.get(figure, Said())).went_on(at_ms, value, read_ms)
+        for figure, (quantity, value, read_ms) in of.items()
+        if settings.told_every_ms.get((place, quantity), 0) > SELDOM_MS
+    }
 
 
 def _leapt_k(

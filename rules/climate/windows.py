@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rules.climate.memory import Tail
+from rules.climate.seldom import Readings
 from rules.terms.events import MINUTE_MS, SECOND_MS
 
 STEP_MS = 10 * SECOND_MS  # bookkeeping
@@ -99,17 +100,17 @@ class Signal:
     at_ms: NDArray[np.int64]
     total: NDArray[np.int64]
     count: NDArray[np.int64]
-    apart_ms: int = 0
-    """How far apart its readings come: a step between two of them took so long, however short the window that sees it."""
     places: Places = field(default_factory=dict)
     """Where a window ends that lies so far back, for so many instants, as last asked; shared by signals of one time."""
     means: dict[tuple[int, int, int], tuple[NDArray[np.int64], NDArray[np.float64]]] = field(default_factory=dict)
     """The means that were asked for, likewise: several checks ask for the same one. Never to be written to."""
+    readings: Readings | None = None
+    """What it was read to be, by which it moves; None: it is told often enough for means."""
 
     @staticmethod
     def of(
-        at_ms: NDArray[np.int64], value_m: NDArray[np.int64], seen: NDArray[np.bool_], apart_ms: int = 0,
-        places: Places | None = None,
+        at_ms: NDArray[np.int64], value_m: NDArray[np.int64], seen: NDArray[np.bool_], places: Places | None = None,
+        readings: Readings | None = None,
     ) -> Signal:
         """Return the signal of values in thousandths, of which only the seen ones count."""
         zero = np.zeros(1, np.int64)
@@ -117,8 +118,8 @@ class Signal:
             at_ms,
             np.concatenate((zero, np.cumsum(np.where(seen, value_m, 0)))),
             np.concatenate((zero, np.cumsum(seen.astype(np.int64)))),
-            apart_ms,
             {} if places is None else places,
+            readings=readings,
         )
 
     def mean(self, now_ms: NDArray[np.int64], begin_ms: int, end_ms: int) -> NDArray[np.float64]:
@@ -154,19 +155,24 @@ class Signal:
 
     def alone(self) -> Signal:
         """Return the signal without what it was asked: to be kept."""
-        return Signal(self.at_ms, self.total, self.count, self.apart_ms)
+        return Signal(self.at_ms, self.total, self.count, readings=self.readings)
 
     def slope_k_h(self, now_ms: NDArray[np.int64], over_ms: int, mean_ms: int = 5 * MINUTE_MS) -> NDArray[np.float64]:
-        """Return the change per hour between the newest and an older mean, `over_ms` apart or as far as two readings are."""
+        """Return the change per hour between the newest and an older mean, `over_ms` apart; between readings where they are
+        further apart than that mean is long."""
+        if self.readings is not None:
+            return self.readings.slope_h(now_ms, over_ms)
         new = self.mean(now_ms, mean_ms, 0)
         old = self.mean(now_ms, over_ms + mean_ms, over_ms)
-        return (new - old) * (3_600_000 / max(over_ms, self.apart_ms))
+        return (new - old) * (3_600_000 / over_ms)
 
     def slope_at(self, now_ms: int, over_ms: int, mean_ms: int = 5 * MINUTE_MS) -> float:
         """Return what `slope_k_h` says of one instant, several times faster."""
+        if self.readings is not None:
+            return float(self.readings.slope_h(np.array([now_ms]), over_ms)[0])
         ends = [now_ms, now_ms - mean_ms, now_ms - over_ms, now_ms - over_ms - mean_ms]
         high, low, old_high, old_low = self.at_ms.searchsorted(ends, "right").tolist()
-        return float((self._between(low, high) - self._between(old_low, old_high)) * (3_600_000 / max(over_ms, self.apart_ms)))
+        return float((self._between(low, high) - self._between(old_low, old_high)) * (3_600_000 / over_ms))
 
     def _between(self, low: int, high: int) -> float:
         count = int(self.count[high] - self.count[low])
@@ -192,9 +198,10 @@ def recent(
     temperature: NDArray[np.float64],
     humidity: NDArray[np.float64],
     dew_point: NDArray[np.float64],
-    apart_ms: int,
+    seldom: Mapping[str, Readings],
 ) -> tuple[Tail, Recent]:
-    """Return the tail after this stretch and the signals over tail and stretch. NaN: not seen, or not to be counted."""
+    """Return the tail after this stretch and the signals over tail and stretch. NaN: not seen, or not to be counted; `seldom`:
+    the readings of the figures that are told seldom, by the names of `Recent`."""
     bins = at_ms // STEP_MS
     last_bin = tail.at_ms[-1] // STEP_MS if tail.at_ms else -1
     keep = np.concatenate((bins[:1] != last_bin, bins[1:] != bins[:-1]))
@@ -211,8 +218,11 @@ def recent(
         for values, seen in joined
     ]
     places: Places = {}
-    signals = [Signal.of(joined_ms, values, seen, apart_ms, places) for values, seen in joined]
-    return Tail(joined_ms[first:].tolist(), *kept), Recent(*signals)
+    told = [seldom.get(figure) for figure in ("temperature", "humidity", "dew_point")]
+    signals = [Signal.of(joined_ms, *each, places, readings) for each, readings in zip(joined, told, strict=True)]
+    said = {figure: readings.kept(int(at_ms[-1])) for figure, readings in seldom.items()}
+    temperature_mk, humidity_m, dew_point_mk = kept
+    return Tail(joined_ms[first:].tolist(), temperature_mk, humidity_m, dew_point_mk, said), Recent(*signals)
 
 
 def _join(old: list[int | None], new: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
@@ -221,8 +231,9 @@ def _join(old: list[int | None], new: NDArray[np.float64]) -> tuple[NDArray[np.i
     return values, seen
 
 
-def temperature_signal(tail: Tail, apart_ms: int) -> Signal:
+def temperature_signal(tail: Tail) -> Signal:
     """Return the remembered temperature of a place as a signal."""
     seen = np.array([value is not None for value in tail.temperature_mk], bool)
     values = np.array([value or 0 for value in tail.temperature_mk], np.int64)
-    return Signal.of(np.array(tail.at_ms, np.int64), values, seen, apart_ms)
+    readings = Readings.remembered(tail.said["temperature"]) if "temperature" in tail.said else None
+    return Signal.of(np.array(tail.at_ms, np.int64), values, seen, readings=readings)

@@ -312,6 +312,16 @@ class Settings(Section):
         return {place: min(probe.interval for probe in probes.values()) for place, probes in self.probes_by_place.items()}
 
     @cached_property
+    def told_every_ms(self) -> dict[tuple[str, Quantity], int]:
+        """How often the fastest air probe of each chamber and room tells what it measures."""
+        found: dict[tuple[str, Quantity], int] = {}
+        for (place, role), names in self._probes_by_role.items():
+            for probe in (self.probes[name] for name in names if role == "air"):
+                for quantity in probe.measured:
+                    found[place, quantity] = min(probe.interval, found.get((place, quantity), probe.interval))
+        return found
+
+    @cached_property
     def _probes_by_role(self) -> dict[tuple[str, str], tuple[str, ...]]:
         found: dict[tuple[str, str], tuple[str, ...]] = {}
         for name, probe in self.probes.items():
@@ -321,7 +331,3 @@ class Settings(Section):
     def probes_at(self, place: str, role: str = "air") -> tuple[str, ...]:
         """Return the ids of the probes of this role at a chamber or room, in config order."""
         return self._probes_by_role.get((place, role), ())
-
-    def apart_ms(self, place: str) -> int:
-        """Return how far apart the air readings of a chamber or room come, by the probe that speaks most often."""
-        return min((self.probes[name].interval for name in self.probes_at(place)), default=MINUTE_MS)

@@ -72,10 +72,11 @@ def _restarted(memory: PlaceMemory, quantity: Quantity) -> PlaceMemory:
     """Return a place's memory without what was seen before the step of a correction: slopes and trends begin anew (C16)."""
     nothing: list[int | None] = [None] * len(memory.tail.at_ms)
     if quantity == "relative_humidity":
-        tail = replace(memory.tail, humidity_m=nothing, dew_point_mk=[*nothing])
+        gone, tail = "humidity", replace(memory.tail, humidity_m=nothing, dew_point_mk=[*nothing])
     elif quantity == "air_temperature":
-        tail = replace(memory.tail, temperature_mk=nothing, dew_point_mk=[*nothing])
+        gone, tail = "temperature", replace(memory.tail, temperature_mk=nothing, dew_point_mk=[*nothing])
     else:
         return memory
-    leaving = "humidity-leaving" if quantity == "relative_humidity" else "temperature-leaving"
-    return replace(memory, tail=tail, guesses={name: old for name, old in memory.guesses.items() if name != leaving})
+    tail.said = {figure: said for figure, said in tail.said.items() if figure not in (gone, "dew_point")}
+    guesses = {name: old for name, old in memory.guesses.items() if name != f"{gone}-leaving"}
+    return replace(memory, tail=tail, guesses=guesses)

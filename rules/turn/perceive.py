@@ -211,7 +211,7 @@ def _view(
         room_h.value,
         np.maximum(room_t.read_ms, room_h.read_ms),
         rooms.nights_of(state, room) if room else (),
-        rooms.recent_of(settings, state, room) if room else None,
+        rooms.recent_of(state, room) if room else None,
         state.places[room].hours.get("temperature_c", {}) if room else {},
         faults,
         changed_ms(adviser, state.keeper.devices.get(place, ())),
@@ -232,10 +232,9 @@ class _Rooms:
         self.recent[view.place] = view.recent.temperature
         self.nights[view.place] = tuple(nights_after(view))
 
-    def recent_of(self, settings: Settings, state: EngineState, room: str) -> Signal:
+    def recent_of(self, state: EngineState, room: str) -> Signal:
         """Return a room's temperature as a slow signal, from its tail where it was silent."""
-        known = self.recent.get(room)
-        return temperature_signal(state.places[room].tail, settings.apart_ms(room)) if known is None else known
+        return self.recent[room] if room in self.recent else temperature_signal(state.places[room].tail)
 
     def nights_of(self, state: EngineState, room: str) -> tuple[Night, ...]:
         """Return a room's nights up to and with this stretch."""

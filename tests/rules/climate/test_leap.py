@@ -21,7 +21,7 @@ def doubted(rows: list[Row], cuts: tuple[int, ...] = ()) -> list[float | None]:
     memory, tail, found = PlaceMemory(since_ms=0), Tail(), []
     for part in np.split(np.array(rows), cuts):
         at_ms = np.rint(part[:, 0] * MINUTE_MS).astype(np.int64)
-        tail, signals = recent(tail, at_ms, part[:, 1], part[:, 2], part[:, 2], MINUTE_MS)
+        tail, signals = recent(tail, at_ms, part[:, 1], part[:, 2], part[:, 2], {})
         doubt = leapt_k(memory, at_ms, part[:, 1], part[:, 2], signals.temperature)
         found += [None if one != one else round(one, 1) for one in doubt.tolist()]
         last_ms = int(at_ms[-1])
