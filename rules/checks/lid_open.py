@@ -1,8 +1,8 @@
 """The lid is open or ajar: humidity collapses within two minutes while the temperature hardly moves, and stays down.
 
-A collapse of 20 %RH with no recovery is drying and a way out for the ants. The step is looked for between the newest value and
-the highest of the two minutes before; the chamber counts as open until half of the loss is back, or of the loss against its
-usual humidity where water had just been given.
+A collapse of 20 %RH with no recovery is drying and a way out for the ants; air that got warmer has lost no vapour. The step
+is looked for between the newest value and that of the two minutes before; the chamber counts as open until half of the loss is
+back, or of the loss against its usual humidity where water had just been given.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.checks.bands import comes_back
+from rules.checks.bands import SUDDEN_K, comes_back
 from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.hours import hours_between, hours_with
 from rules.climate.hysteresis import CLEAR, HARM, UNSEEN, Delays
@@ -32,14 +32,16 @@ def check(view: View) -> Iterator[Verdict]:
     if chamber is None or chamber.role != "fungus":
         return
     value = view.humidity.value
-    was = view.recent.humidity.mean(view.at_ms, WITHIN_MS + 2 * MINUTE_MS, WITHIN_MS)
-    dropped = (was - value >= STEP_PCT) & view.humidity.counts
+    before = (view.recent.humidity, view.recent.dew_point)
+    was, dew = (figure.mean(view.at_ms, WITHIN_MS + 2 * MINUTE_MS, WITHIN_MS) for figure in before)
+    dropped = (was - value >= STEP_PCT) & ~(dew - view.dew_point < SUDDEN_K) & view.humidity.counts
     fell_from = view.memory.fell_from_m
     if fell_from is None and not dropped.any():
         zone = np.where(np.isnan(value), UNSEEN, CLEAR).astype(np.int8)
         level = np.full(len(value), _height(view.memory.fell_last_m))
     else:
         zone, level = _episodes(view, value, np.fmin(was, _usual(view, value)), dropped)
+    how = "within two minutes" if view.interval_ms <= WITHIN_MS else "from one reading to the next"
     small = size_class(view.garden_ml) in "AB"
     on_ms = max(15 * MINUTE_MS, view.two_readings_ms)
     delays = Delays(on_ms, 5 * MINUTE_MS, on_ms if small else HOUR_MS, 5 * MINUTE_MS)
@@ -47,7 +49,7 @@ def check(view: View) -> Iterator[Verdict]:
     def facts(index: int) -> Facts:
         now = float(value[index])
         height = level[index]
-        because = f"humidity fell from about {height:.0f} to {now:.0f} %RH within two minutes and has not come back"
+        because = f"humidity fell from about {height:.0f} to {now:.0f} %RH {how} and has not come back"
         if zone[index] == CLEAR:
             because = f"humidity is back at {now:.0f} %RH; it had fallen from about {height:.0f} %RH"
         return Facts(number(now), number(float(level[index])), "%RH", 1800.0 if small else 3 * 3600.0, because)

@@ -85,6 +85,16 @@ def test_a_lid_that_stays_open_is_told(logger: Logger, within_h: float) -> None:
     assert told and 0.0 < told[0][1] <= within_h
 
 
+@pytest.mark.parametrize("interval_min", [1, 5, 10, 15, 20, 60])
+def test_sun_that_warms_the_air_between_two_readings_opens_no_lid(interval_min: int) -> None:
+    """It warms by 8.5 K within twenty minutes; the same vapour is then two thirds of the humidity (attack from outside)."""
+    air = box(32.0)
+    warmer_k = 8.5 * np.clip((np.arange(len(air)) - OPENED_H * 60) / 20.0, 0.0, 1.0)
+    air += np.column_stack((warmer_k, (0.94**warmer_k - 1.0) * 79.0))
+    told = raised_h(lived(air, Logger(interval_min, 0.1, 0.1)))
+    assert told and "lid-open" not in dict(told)
+
+
 @pytest.mark.parametrize(("interval_min", "within_h"), [(1, 0.3), (5, 0.5)])
 def test_a_small_fall_that_does_not_come_back_is_told(interval_min: int, within_h: float) -> None:
     """Fourteen points at one go: too few for an open lid, and the box stays at 65 %RH."""
