@@ -280,12 +280,18 @@ def plug_back(
         return None  # it holds, or is still too warm
     if again:
         return kept_out(state, situation, cause)
-    warm = "warm-now" if "lethal-cold" in cause.facts else "warm-place"
-    acts = ("plug-back", warm) if cause.temperature == "low" else ("plug-again",)  # it may be that it does not switch off
+    warm = ("warm-now",) if "lethal-cold" in cause.facts else () if _warms_by_day(cause, situation) else ("warm-place",)
+    acts = ("plug-back", *warm) if cause.temperature == "low" else ("plug-again",)  # it may be that it does not switch off
     asks = plain("plug-back", cause, acts, Never("Do not turn its heat up before you have looked at its plug."))
     back = _plug_back(cause) if unswitched is None else unswitched
     moves = (replace(back, act=acts[0]),) if back.delta else ()
     return replace(asks, actions=(action_of(acts[0], back.text), *asks.actions[1:]), moves=moves)
+
+
+def _warms_by_day(cause: Cause, situation: Situation) -> bool:
+    """Return whether its room was too warm within a day: in a heat wave no box is carried to a warmer one for its cool
+    mornings."""
+    return situation.room_high_c is not None and situation.room_high_c > cause.goal.high_c
 
 
 def _plug_back(cause: Cause) -> Move:

@@ -100,6 +100,13 @@ def test_the_call_for_a_plug_stands_until_it_is_warm_though_the_room_warms_it_a_
     assert events == []
 
 
+@pytest.mark.parametrize(("room_high_c", "carries"), [(28.0, True), (28.1, False)])
+def test_in_a_heat_wave_no_box_is_carried_to_a_warmer_room_for_its_cool_mornings(room_high_c: float, carries: bool):
+    """It was to go to the warmest room each morning, and stood there at 30 degC at noon (attack from outside)."""
+    _, events = advised(cold(room_high_c=room_high_c), AdviceState(by_itself_ms=[NOON_MS]))
+    assert asked(events) == (["heater:more", "room:more"] if carries else ["heater:more"])
+
+
 def test_what_may_be_out_is_not_turned_down_when_the_next_noon_is_hot():
     """Each hot noon after it was unplugged took its dial 1.5 K lower, and it stayed cold when the plug was in again (foreign
     simulation)."""
