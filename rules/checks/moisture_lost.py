@@ -2,10 +2,10 @@
 
 A lid that is ajar, or opens slowly, lets the vapour go while ground and walls hold the humidity up: no step of 20 points within
 minutes, but a dew point that the box has not had before at this temperature. Judged against the lowest tenth of its own whole
-hours, less their swing; not where it cools, not where the room's air has become as much drier, and not by hours before a
-setting was changed; and while it lasts, against what was usual before it began, for a leak must not become what is usual: until
-it is back, or the keeper has looked and half a day has shown what is usual now. In foreign simulations of 1 to 60 litres three
-of four lids ajar by 1 to 5 mm fell so within two hours, and none that was shut in 54 days.
+hours up to half a day before, less their swing; not where it cools, not where the room's air has become as much drier, and not
+by hours before a setting was changed; and while it lasts, against what was usual before it began, for a leak must not become
+what is usual: until it is back, or the keeper has looked and half a day has shown what is usual now. In foreign simulations of
+1 to 60 litres three of four lids ajar by 1 to 5 mm fell so within two hours, and none that was shut in 160 days.
 """
 
 from __future__ import annotations
@@ -28,7 +28,9 @@ Floats = NDArray[np.float64]
 
 HALF_HOUR_MS = 30 * MINUTE_MS
 REMEMBERED_HOURS = 72
-KNOWN_HOURS = 12
+KNOWN_HOURS = LATELY_HOURS = 12
+"""So many hours are judged by, and as many are left out at the end where older ones are known and nobody has looked since: by
+its own last hours no lid that opens over a day loses more than is usual. Own estimate."""
 LEAST_FALL_K = 0.8
 SHARE_OF_LIFT = 0.06
 """Of how far the dew point lies above the room's: what must be lost before it is called a loss. Own estimate, as above."""
@@ -149,7 +151,11 @@ def _usual(view: View) -> Floats:
     if view.changed_ms is not None:
         figures[:, : max(0, view.changed_ms // HOUR_MS + 1 - begin)] = np.nan
     # For each hour the figures of the hours before it in ascending order, what is not known last.
-    rows = np.sort(figures[:, (numbers - numbers[0])[:, None] + np.arange(REMEMBERED_HOURS)], axis=2)
+    rows = figures[:, (numbers - numbers[0])[:, None] + np.arange(REMEMBERED_HOURS)]
+    older = np.count_nonzero(~np.isnan(rows[0, :, :-LATELY_HOURS]), axis=1) >= KNOWN_HOURS
+    older &= numbers - (view.lid_looked_ms or 0) // HOUR_MS >= KNOWN_HOURS + LATELY_HOURS
+    rows[:, older, -LATELY_HOURS:] = np.nan
+    rows = np.sort(rows, axis=2)
     means, swings, warmth, rooms = rows
     count = np.count_nonzero(~np.isnan(rows), axis=2)
     low = _quantile(means, count[0], 0.1) - _quantile(swings, count[1], 0.5) / 2.0

@@ -100,6 +100,11 @@ def test_a_lid_that_opens_over_a_day_and_a_half_is_told_before_it_is_fully_open(
     assert 72.0 < raised_h(events)[0] < 72.0 + 30.0
 
 
+def test_a_lid_that_opens_slowly_in_the_second_day_is_told_before_it_is_half_open() -> None:
+    """Seven in foreign worlds opened over a day and a half, and by its own last hours none lost more than was usual."""
+    assert 30.0 < raised_h(lived(66.0, ramp(30.0, 36.0, 2.8)))[0] < 30.0 + 18.0
+
+
 @pytest.mark.parametrize(
     ("what", "changes"),
     [
