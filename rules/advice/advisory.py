@@ -17,7 +17,7 @@ from rules.advice.goal import goal_of
 from rules.advice.heat import cleared, over_by_itself
 from rules.advice.looks import UPDATE_NOT_BEFORE_MS, is_reminder_due
 from rules.advice.plan import findable_keys, searched, without_search
-from rules.advice.planned import Plan
+from rules.advice.planned import Plan, judged_by
 from rules.advice.put_back import LEFT
 from rules.advice.quiet import EMERGENCIES, PROBE_AGAIN_MS, TAKES_BACK, at_work, hushed
 from rules.advice.recalled import asked_still, follows_room, seen_heated
@@ -250,7 +250,7 @@ class _Talk:
 
     def _opened(self, advisory: str, wanted: Plan, before: OpenAdvice | None, in_vain: str) -> OpenAdvice:
         situation, cause = self.steady, wanted.cause
-        wait_s = practice.wait_s(move.knob for move in wanted.moves)
+        wait_s = practice.wait_s(judged_by(wanted.acts, wanted.moves, wanted.forecasts))
         if wanted.branch in ("heat", "lid-open"):
             wait_s = 900
         event = self._event(wanted, wait_s, in_vain)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from rules.advice.model import model_from_json
+from rules.advice.planned import judged_by
 from rules.advice.put_back import may_stand_open, opened, room_is_cooled
 from rules.advice.set_point import LOWERED_K, lowered_k
 from rules.advice.state import AdviceState, BeforeDone, OpenAdvice, ToldMove
@@ -112,7 +113,8 @@ def done(
     if not any(change.knob == "vents" for change in changes):
         changes += done_along(told, at_ms, vents)
     shortest = 15 * MINUTE_MS if told.branch == "heat" else 30 * MINUTE_MS
-    wait_ms = practice.wait_s(move.knob for move, _ in made) * 1000 if made else shortest
+    knobs = judged_by(told.acts, [move for move, _ in made], told.forecasts)
+    wait_ms = practice.wait_s(knobs) * 1000 if knobs else shortest
     others = [replace(other, earlier=[]) for item, other in wordings(state) if _same(item, told) and other.name != told.name]
     booked = replace(
         told, earlier=others, done_ms=at_ms, done_c=begun.now_c, done_share=shares[0] if shares else 1.0,

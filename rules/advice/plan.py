@@ -47,6 +47,7 @@ from rules.advice.standing import Standing, climate_stands, dryness_harms, stand
 from rules.advice.state import AdviceState
 from rules.advice.steady import may_be_a_peak
 from rules.advice.unseen import blind, look_before_drying, without_humidity
+from rules.advice.water import first_water, no_less_water, watered_too
 from rules.advice.worth import anew, watered_pct
 from rules.climate.situation import Situation
 from rules.climate.thermostat import FALLS_K_H
@@ -81,6 +82,8 @@ def without_search(
     due = looks_due(state, situation, standing)
     cause = cause_of(chamber, state, situation, standing)
     found = _first(chamber, state, situation, standing, cause, looks_that_lead(cause, due, situation, standing))
+    if isinstance(found, Plan) and found.branch not in BRANCHES and dryness_harms(standing):
+        found = watered_too(chamber, state, situation, found, cause)
     if not due or not isinstance(found, Plan) or found.follows or found.branch in BRANCHES or "air-now" in found.acts:
         return found
     steps = with_look(found.acts, found.actions)
@@ -104,7 +107,7 @@ def _first(
         thirsts = cause.thirsty and cause.temperature == "ok"
         again = plug_in(chamber, state, situation, cause, standing)
         if again is not None:
-            water = _first_water(chamber, state, situation, cause) if thirsts else None
+            water = first_water(chamber, state, situation, cause) if thirsts else None
             return _plugged(chamber, state, situation, cause, again, water, standing)
         dry = cause.thirsty and (dryness_harms(standing) or wakes_dry(standing))
         if not dry and not _hot_unplugged(cause, situation):
@@ -227,19 +230,6 @@ def _plugged(
     )
 
 
-def _first_water(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Move | None:
-    """Return the least change that gives or keeps water here, by the order of the cell; None: there is none.
-
-    Vents that were opened against the heat come before all.
-    """
-    knobs = present_knobs(chamber, situation.changes)
-    steps = [step for step in cause.cell.order if ACTS[step.act].device in ("water", "mister", "vent", "fan")]
-    if knobs.get("vents", 0.0) > present_knobs(chamber, ()).get("vents", 0.0):
-        steps.sort(key=lambda step: step.act != "close-vents")
-    free = (step for step in steps if not waits(state, cause, ACTS[step.act].knob, situation.at_ms))
-    return next((move for step in free for move in moves_for(step, chamber, cause, knobs)), None)
-
-
 def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:
     """Return the smallest set of changes of this cell that will do; None where nothing should be changed."""
     knobs = present_knobs(chamber, situation.changes)
@@ -254,7 +244,7 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     ]
     if (lead is not None and "water-useless" in cause.facts) or "look-due" in cause.facts:
         moves = [move for move in moves if move.act not in GIVES_WATER]  # in vain twice, or out of a lid that may stand ajar
-    moves = _no_less_water(moves, state, cause)
+    moves = no_less_water(moves, state, cause)
     back = taking_back(chamber, situation, cause) if cause.thirsty else []
     back = [move for move in back if not waits(state, cause, move.knob, situation.at_ms)]
     moves = [*back, *(move for move in moves if all(move.act != one.act for one in back))]
@@ -277,18 +267,6 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
         solution = solve(present, cause, moves, rank, gains, MOST_ACTIONS - 1, together, worst)
     solution = dried(solution, cause, partial(watered_pct, state.worth, dry_air="dry-air" in cause.facts))
     return _assembled(cause, state, steps, lead or aid, wipe, solution, knobs, situation.at_ms)
-
-
-def _no_less_water(moves: list[Move], state: AdviceState, cause: Cause) -> list[Move]:
-    """Return the moves without less water than was told and nobody has said to have given, as long as it is too dry; nor as
-    much, where that would show by now: who gave it and wrote nothing must give more."""
-    now = state.open
-    if now is None or now.done_ms is not None or not cause.thirsty:
-        return moves
-    beyond = 1e-9 if "water-unanswered" in cause.facts else -1e-9
-    least = {move.knob: move.delta + beyond for move in now.moves if move.act in GIVES_WATER}
-    most = {move.knob: move.delta for move in moves}  # each knob's moves come with growing amounts
-    return [move for move in moves if move.delta >= min(least.get(move.knob, move.delta), most[move.knob])]
 
 
 def companions(cause: Cause, knobs: Mapping[str, float], chamber: Chamber) -> dict[str, frozenset[str]]:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from rules.advice.cause import Cause
 from rules.advice.devices import Move
-from rules.advice.search import Forecast, Solution
+from rules.advice.search import GIVES_WATER, Forecast, Solution
+from rules.advice.state import ToldMove
 from rules.terms.advised import Action, Reach
 from rules.trade.acts import ACTS
 from rules.trade.practice import Never
@@ -79,6 +80,12 @@ def fitting(rows: Sequence[Never], acts: Sequence[str], moves: Sequence[Move] = 
     """Return the warnings that can be said beside these acts."""
     does = _does(acts, moves)
     return tuple(row for row in rows if row.against.isdisjoint(does))
+
+
+def judged_by(acts: Sequence[str], moves: Sequence[Move | ToldMove], forecasts: Sequence[object]) -> set[str]:
+    """Return the knobs after whose time the effect is looked at: what water does beside a first step of which no figure was
+    predicted shows later."""
+    return {move.knob for move in moves if forecasts or move.act in acts[:1] or move.act not in GIVES_WATER}
 
 
 def action_of(act: str, text: str | None = None) -> Action:

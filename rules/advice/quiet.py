@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from rules.advice.branches import LOOKS
 from rules.advice.contradiction import overturned
 from rules.advice.planned import Plan
-from rules.advice.recalled import heat_first
-from rules.advice.standing import Standing, climate_stands
+from rules.advice.recalled import GOES_ON_MS, heat_first
+from rules.advice.standing import Standing, climate_stands, wakes_dry
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.advice.tried import in_vain, is_next_try, stood_already
-from rules.advice.verification import in_vain_so_far
+from rules.advice.verification import WATER_GIVES_PCT, in_vain_so_far
 from rules.climate.situation import Situation
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
@@ -65,7 +65,18 @@ def at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing
     harmful = {key: row for key, row in standing.items() if row.level == "harmful"}
     if in_vain_so_far(state, situation, harmful):
         return False  # water and foam take half a day to show what they do; what gets more harmful meanwhile has not that long
+    if _stays_dry(now, situation, standing):
+        return False
     return not heat_first(chamber, state, situation, standing)
+
+
+def _stays_dry(item: OpenAdvice, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether dry air wakes the keeper still, though water was given so long ago that some of it would show by now: what
+    else keeps water there is not kept back until all of it would."""
+    rh, begun = situation.relative_humidity_pct, item.start_pct if item.begun_pct is None else item.begun_pct
+    waited = item.done_ms is not None and situation.at_ms - item.done_ms >= GOES_ON_MS
+    shows = rh is None or begun is None or rh >= begun + WATER_GIVES_PCT
+    return waited and wakes_dry(standing) and not shows
 
 
 def _fails_since(item: OpenAdvice, standing: Mapping[str, Standing]) -> bool:

@@ -20,6 +20,7 @@ from rules.settings import Chamber
 from rules.terms.advised import Effect
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade.alarm_kinds import ALARMS
+from rules.trade.practice import WAIT_S
 
 _WHY_NOTHING = {
     "heater": "check that the mat is plugged in, warm to the hand, and its thermostat's probe in place",
@@ -219,10 +220,11 @@ def learned(state: AdviceState, item: OpenAdvice, verdict: Verdict) -> AdviceSta
 
 
 def watered(state: AdviceState, item: OpenAdvice, verdict: Verdict, situation: Situation) -> AdviceState:
-    """Return the state with one more watering in vain, where it is about as dry as it was and nothing says that it would be
-    drier without; with none where it helped."""
+    """Return the state with one more watering in vain, where it is about as dry as it was after its time and nothing says that
+    it would be drier without; with none where it helped."""
     begun, rh = item.start_pct if item.begun_pct is None else item.begun_pct, situation.relative_humidity_pct
-    gave = any(move.knob in WATERS and move.delta > 0.0 for move in item.moves)
+    waited_s = (situation.at_ms - (item.done_ms or situation.at_ms)) / 1000.0
+    gave = any(move.knob in WATERS and move.delta > 0.0 and waited_s >= WAIT_S[move.knob] for move in item.moves)
     if not gave or begun is None or rh is None:
         return state
     helped = rh >= begun + WATER_GIVES_PCT or verdict.said in ("works", "more than expected")
@@ -261,7 +263,7 @@ def verdict_text(item: OpenAdvice, verdict: Verdict, worse: bool = False) -> str
     knob = item.moves[0].knob if item.moves else ""
     if verdict.said == "no effect":
         return f"No effect seen: {_WHY_NOTHING.get(knob, 'look whether it was really changed')}"
-    if verdict.said == "cannot tell" and not item.moves:
+    if verdict.said == "cannot tell" and not (item.moves and item.forecasts):
         return "Done, thank you, but it has gone on since" if worse else "Done, thank you"
     return {
         "works": "It works: the change does what was expected",

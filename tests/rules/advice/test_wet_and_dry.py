@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from advice_scenes import alarms, devices, later, settings_of, situation, standing
+from advice_scenes import NOON_MS, alarms, devices, later, settings_of, situation, standing
 
 from rules.advice.advisory import consider
-from rules.advice.done import Begun
+from rules.advice.done import Begun, begun_at
 from rules.advice.done import done as book
 from rules.advice.put_back import opened
 from rules.advice.state import AdviceState
@@ -185,3 +185,45 @@ def test_the_mist_of_a_moment_is_not_aired_away_while_it_is_told_of_dry_air():
     assert DRIES & set(keys(told(damp, misted)[1]))
     dry = {"humidity-low": standing("humidity-low")}
     assert consider(settings_of(damp), "north", AdviceState(), misted, dry, "test")[1] == []
+
+
+@pytest.mark.parametrize(
+    ("rh", "level", "names", "waters"),
+    [
+        (45.0, "harmful", (), True),
+        (62.0, "outside", (), False),  # the cold is mended first
+        (45.0, "harmful", ("moisture-lost",), False),  # it would go out of a lid that may stand ajar
+    ],
+)
+def test_a_box_both_cold_and_harmfully_dry_is_told_of_both(rh: float, level: str, names: tuple[str, ...], waters: bool):
+    """For 22 h a box at 19 degC and 45 %RH was told of its heat and its room, and of no water (attack from outside)."""
+    chamber = Chamber(devices=devices())
+    now = situation(19.0, rh, 19.5, 50.0, temperature_slope_k_h=-0.2)
+    stands = alarms(now, chamber, "heater-failed", *names)
+    stands |= {"humidity-low": standing("humidity-low", level=level)}
+    state, events = consider(settings_of(chamber), "north", AdviceState(), now, stands, "test")
+    asked = [f"{action.device}:{action.change}" for action in events[0].actions]
+    assert asked[:2] == ["heater:check", "room:more"] or asked == ["lid:check"]
+    assert ({"water:more", "mister:more", "vent:close"} & set(asked) != set()) is waters
+    assert state.open is not None
+    # What was done against the cold is looked at again as soon as ever: the water shows in its own time.
+    state, _ = book(state, state.open, None, begun_at(NOON_MS, 19.0, now))
+    assert state.open is not None and state.open.look_again_ms - NOON_MS <= HOUR_MS
+    state, _ = consider(settings_of(chamber), "north", state, later(now, 1.1), stands, "test")
+    assert state.water_failures == 0
+
+
+@pytest.mark.parametrize(("now_pct", "after_h", "asks"), [(45.0, 1.9, False), (45.5, 2.1, True), (51.0, 2.1, False)])
+def test_air_that_wakes_and_no_water_moves_is_answered_before_half_a_day_is_over(now_pct: float, after_h: float, asks: bool):
+    """Lid looked at, granules wetted, 45 %RH all the same: two letters in the next ten hours had no step (attack from
+    outside)."""
+    chamber = Chamber(devices=devices())
+    dry = situation(25.5, 45.0, 20.0, 50.0)
+    stands = {"humidity-low": standing("humidity-low", level="harmful", priority="wake", since_ms=NOON_MS - 9 * HOUR_MS)}
+    state, events = consider(settings_of(chamber), "north", AdviceState(), dry, stands, "test")
+    assert any(action.device == "water" for action in events[0].actions)
+    assert state.open is not None
+    state, changes = book(state, state.open, None, begun_at(NOON_MS, 25.5, dry))
+    now = later(dry, after_h, relative_humidity_pct=now_pct, changes=tuple(changes))
+    _, events = consider(settings_of(chamber), "north", state, now, stands, "test")
+    assert any(event.status == "given" and event.actions for event in events) is asks
