@@ -97,6 +97,7 @@ class Desk:
         if key.startswith("situation."):
             asked = [event for event in about if isinstance(event, AdviceEvent) and event.status in ASKING]
             done_ms = thread.done_ms if urgent and not asked else done_ms
+            thread.asked_ms = at_ms if asked and to != "second" else thread.asked_ms
             self.state.advice_sent |= {event.chamber or "site": event for event in asked}
         thread.ordinal += 1
         thread.told_ms = thread.told_ms if to == "second" else at_ms

@@ -70,7 +70,7 @@ class Pressing:
         quiet, row = self.ledger.quiet_until_ms(at_ms) is not None, None
         if thread is not None and group.sort in SORTS[:4]:
             row = self.row_of(group, thread, at_ms)
-            if self._is_enough(row, group, thread, at_ms):
+            if self._is_enough(row, group, thread, at_ms) or self._is_at_work(group, thread, at_ms):
                 return "digest", None
             again_ms = max(self._waits_until_ms(row, group, thread, at_ms) or 0, self._judged_ms(row, group, thread, at_ms))
             if at_ms < again_ms:
@@ -85,6 +85,18 @@ class Pressing:
         calmed = not group.wakes and any(owed.priority == "wake" for owed in items)  # it is back in its band
         late = row is not None and thread is not None and not self._may_at_night(row, group, thread, at_ms)
         return ("awake" if calmed or late or self._has_got_better(items, at_ms) else None), None
+
+    def _is_at_work(self, group: Group, thread: Thread, at_ms: int) -> bool:
+        """Whether it tells who has done what was asked these hours of air, heat or lid that do no harm and go no further, with
+        nothing else to do: what is advised later takes it along."""
+        about = [event for owed in self._items(group) for event in owed.about]
+        mild = all(
+            isinstance(event, AlarmEvent) and ALARMS[event.alarm].answered == "climate" and event.level != "harmful"
+            and not ALARMS[event.alarm].sudden for event in about
+        )
+        done = thread.done_ms is not None and at_ms - thread.done_ms < AGAIN_FOR_MS and not self.state.asked(group.place)
+        calm = group.sort in SORTS[:2] and not group.wakes and not self.settled.goes_on(group.place, at_ms)
+        return done and mild and calm
 
     def _says_little(self, group: Group, at_ms: int) -> bool:
         """Whether an all-clear is none, since what stands there still asks for a step, or the digest says it as soon."""
@@ -204,9 +216,15 @@ class Pressing:
 
     def _waits_until_ms(self, row: Row, group: Group, thread: Thread, at_ms: int) -> int | None:
         """Return until when it goes with the next letter of its place; None: for none."""
-        if not thread.open or thread.told_ms is None or group.sort == "all-clear" or row.news == "mark":
+        if thread.told_ms is None or group.sort == "all-clear" or row.news == "mark":
             return None
-        items = self._items(group)
+        items, advice = self._items(group), self.state.asked(group.place)
+        asked = bool(advice) and all(self.state.is_sent(one) for one in advice)
+        said_ms = 0 if thread.asked_ms is None or group.wakes or group.sort == "reminder" else thread.asked_ms + JUDGED_MS
+        if asked and at_ms < said_ms:
+            return said_ms  # there it stands what to do about this, too
+        if not thread.open:
+            return None
         came_ms = min(owed.at_ms for owed in items)
         newest_ms = max(owed.at_ms for owed in items)
         mark_ms = newest_ms + row.for_mark_ms if self._is_near_mark(group.place, at_ms) else 0
@@ -215,8 +233,6 @@ class Pressing:
         hour_ms = came_ms + NEXT_WITHIN_MS
         if row.news == "box":
             return hour_ms
-        advice = self.state.asked(group.place)
-        asked = bool(advice) and all(self.state.is_sent(one) for one in advice)
         pace_ms = self._pace_ms(row, items, at_ms)
         done_ms = (thread.answered_ms or 0) + min(pace_ms, NEXT_WITHIN_MS)  # what was done needs its time
         news_ms = max(thread.told_ms + pace_ms if asked or not row.asked else 0, done_ms)
@@ -286,20 +302,22 @@ class Pressing:
         return young and other and self.settled.is_leaving(alarms, at_ms)
 
     def _is_enough(self, row: Row, group: Group, thread: Thread, at_ms: int) -> bool:
-        """Whether the place has had its letters of the day, and this one is no worse than the last."""
+        """Whether the place has had its letters of the day, and this one is no worse than the last; what only reminds is told
+        by a digest that is near, and where all is back in its band by none."""
         day_ms = at_ms - DAY_MS
-        if not row.new:
-            today = sum(self._is_same_day(told_ms, at_ms) for told_ms in thread.reminded_ms)
-            most = REMINDERS if thread.news_ms is None or self._is_same_day(thread.news_ms, at_ms) else REMINDERS_LATER
-            digest_ms = self.ledger.next_digest_ms() if self.ledger.settings.telling.daily_digest else math.inf
-            near = row.news == "reminder" and digest_ms - at_ms <= WITH_DIGEST_MS
-            if (today >= most or near) and not self.settled.goes_on(group.place, at_ms):
-                return True
+        today = sum(self._is_same_day(told_ms, at_ms) for told_ms in thread.reminded_ms)
+        most = REMINDERS if thread.news_ms is None or self._is_same_day(thread.news_ms, at_ms) else REMINDERS_LATER
+        idle = group.sort == "reminder" and (self._digest_is_near(at_ms) or self.settled.is_settled(group.place, at_ms))
+        if (idle or (not row.new and today >= most)) and not self.settled.goes_on(group.place, at_ms):
+            return True
         if not self._counts(row, group, thread, at_ms):
             return False
         if self._beyond(group.place, thread):
             return thread.told_ms is not None and thread.told_ms > day_ms
         return sum(told_ms > day_ms for told_ms in [*thread.calm_ms, *thread.reminded_ms]) >= CALM_LETTERS
+
+    def _digest_is_near(self, at_ms: int) -> bool:
+        return self.ledger.settings.telling.daily_digest and self.ledger.next_digest_ms() - at_ms <= WITH_DIGEST_MS
 
     def _is_same_day(self, one_ms: int, other_ms: int) -> bool:
         zone = self.ledger.settings.zone

@@ -96,6 +96,8 @@ class Thread:
     """When it was told last."""
     told_ms: int | None = None
     """When its last letter to the keeper was written."""
+    asked_ms: int | None = None
+    """When the last of these was written that said what to do."""
     calm_ms: list[int] = field(default_factory=list)
     """When its last letters were written that were no worse than the one before."""
     reminded_ms: list[int] = field(default_factory=list)

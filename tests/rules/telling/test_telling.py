@@ -497,16 +497,17 @@ def test_what_an_advisory_asks_for_since_is_told_though_its_first_wording_was_do
 
 
 @pytest.mark.parametrize(("priority", "value", "minutes"), [
-    ("today", 28.7, 260), ("today", 30.7, 65), ("wake", 28.7, 50), ("wake", 27.9, 260),
+    ("today", 28.7, None), ("today", 30.7, 65), ("wake", 28.7, 50), ("wake", 27.9, 260),
 ])
-def test_a_letter_without_a_step_waits_for_what_was_done_to_be_judged(priority: str, value: float, minutes: int) -> None:
-    """Urgent letters came ten minutes after `done` and asked for nothing (attack from outside)."""
+def test_a_letter_without_a_step_waits_for_what_was_done_to_be_judged(priority: str, value: float, minutes: int | None) -> None:
+    """Urgent letters came ten minutes after `done` and asked for nothing (attack from outside); what does no harm and goes no
+    further stands in the digest then."""
     when = at("10 09:00")
     begun = [alarm(when, value=28.9), advice(when, look_again_s=4 * 3600.0), replace(done(at("10 09:05")), advisory="left.1")]
     worse = alarm(at("10 09:10"), "worsened", priority=priority, value=value)
     judged = advice(at("10 13:10"), "verified")
     letters = [one for one in letters_of(*begun, worse, judged, until=at("10 13:30")) if one.to == "keeper"]
-    assert [round((one.at_ms - when) / MINUTE_MS) for one in letters[1:2]] == [minutes]
+    assert [round((one.at_ms - when) / MINUTE_MS) for one in letters[1:2]] == ([] if minutes is None else [minutes])
     step = advice(at("10 09:10"), advisory="left.2", urgency=priority, change="stop")
     answered = letters_of(*begun, worse, step, until=at("10 13:30"))[1]
     assert "given" in about(answered) and answered.at_ms <= at("10 10:30")
@@ -624,6 +625,19 @@ def test_what_is_worse_or_asks_for_something_else_does_not_wait(worse: list[Even
     when = at("10 08:00")
     letters = letters_of(alarm(when, priority="wake"), advice(when, urgency="wake"), *worse, until=when + 10 * MINUTE_MS)
     assert brief(letters) == [("10 08:00", "situation", "keeper"), ("10 08:05", "situation", "keeper")]
+
+
+def test_what_comes_up_just_after_a_letter_that_says_what_to_do_about_it_is_no_letter_of_its_own() -> None:
+    """A box that cooled after its runaway was told twice within five minutes to plug its heater in again (foreign
+    simulation)."""
+    when = at("10 08:10")
+    begun = [alarm(when, name="heater-runaway", priority="wake"), advice(when, urgency="wake", change="stop")]
+    over = [alarm(at("10 09:10"), "returned", name="heater-runaway"), advice(at("10 09:10"), "verified")]
+    again = advice(at("10 09:10"), advisory="left.2", change="more")
+    cold = alarm(at("10 09:15"), name="temperature-low")
+    said = replace(done(at("10 08:20")), advisory="left.1")
+    found = [row[0] for row in brief(letters_of(*begun, said, *over, again, cold, until=at("10 10:00")))]
+    assert found == ["10 08:10", "10 09:10", "10 09:40"]
 
 
 def test_a_wet_lid_is_no_news_beside_heat_that_kills_and_no_letter_about_that_can_wait() -> None:
@@ -1095,9 +1109,12 @@ def test_what_comes_up_just_before_a_lethal_mark_goes_with_the_letter_about_it(m
     assert [row[0] for row in brief(letters)[2:3]] == [told]
 
 
-@pytest.mark.parametrize(("now_c", "slope_k_h", "urgent"), [(11.1, 0.8, False), (8.9, 0.8, True), (11.1, -0.8, True)])
-def test_who_is_reminded_of_cold_that_comes_back_is_not_called(now_c: float, slope_k_h: float, urgent: bool) -> None:
-    """A box on its way back from 9 to 15 degC for half a day was told urgently three times as lethally cold."""
+@pytest.mark.parametrize(("now_c", "slope_k_h", "urgent"), [
+    (11.1, 0.8, False), (8.9, 0.8, True), (11.1, -0.8, True), (24.1, 0.8, None),
+])
+def test_who_is_reminded_of_cold_that_comes_back_is_not_called(now_c: float, slope_k_h: float, urgent: bool | None) -> None:
+    """A box on its way back from 9 to 15 degC for half a day was told urgently three times as lethally cold; of one that is
+    back in its band nobody is reminded (attack from outside)."""
     when = at("10 08:00")
     now = situation(now_c, 80.0, temperature_read_ms=when, temperature_slope_k_h=slope_k_h)
     cold = alarm(when, chamber="a", name="temperature-low", level="harmful", value=9.1, limit=24.0, priority="wake")
@@ -1105,7 +1122,7 @@ def test_who_is_reminded_of_cold_that_comes_back_is_not_called(now_c: float, slo
     state, _ = tell(WATCH, TellingState(), [cold], when - MINUTE_MS, when + MINUTE_MS, "o", before)
     since = Presents(before={"a": PlaceMemory(since_ms=when, present=now, temperature_c=now_c)})
     _, letters = tell(WATCH, state, [], when + MINUTE_MS, when + 20 * MINUTE_MS, "o", since)
-    assert [(one.sort, one.urgent) for one in letters] == [("reminder", urgent)]
+    assert [(one.sort, one.urgent) for one in letters] == ([] if urgent is None else [("reminder", urgent)])
 
 
 def test_who_was_asked_to_look_first_has_an_hour_for_it_unless_it_goes_on() -> None:
@@ -1296,6 +1313,8 @@ def test_a_state_that_version_0_1_0_wrote_goes_on_as_it_was() -> None:
     now, _ = tell(WATCH, TellingState(), events, when, when + 2 * MINUTE_MS, "o")
     for heard in now.heard.values():
         heard.letter_value = heard.letter_value_ms = None  # which it did not keep
+    for thread in now.threads.values():
+        thread.asked_ms = None
     stored = (Path(__file__).parent / "state_of_0_1_0.json").read_bytes()
     assert TypeAdapter(TellingState).validate_json(stored) == now
 
