@@ -81,7 +81,7 @@ def without_search(
         return blind(chamber, state, situation, standing)
     due = looks_due(state, situation, standing)
     cause = cause_of(chamber, state, situation, standing)
-    found = _first(chamber, state, situation, standing, cause, looks_that_lead(cause, due, situation, standing))
+    found = _first(chamber, state, situation, standing, cause, looks_that_lead(state, cause, due, situation, standing))
     if isinstance(found, Plan) and found.branch not in BRANCHES and dryness_harms(standing):
         found = watered_too(chamber, state, situation, found, cause)
     if not due or not isinstance(found, Plan) or found.follows or found.branch in BRANCHES or "air-now" in found.acts:

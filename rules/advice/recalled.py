@@ -76,7 +76,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
     looked = seen_ms is not None and situation.at_ms - seen_ms < CHECK_AGAIN_MS
     looked = looked and (failed is None or failed.since_ms is None or failed.since_ms <= (seen_ms or 0))
     due = looks_due(state, situation, standing)
-    leads = _before_water(due, situation, standing)
+    leads = _before_water(state, due, situation, standing)
     asks = _lid_asked(state, situation, standing)
     told = {
         "mist-useless": state.mist_failures >= 2, "water-useless": state.water_failures >= 2,
@@ -143,18 +143,24 @@ def looks_due(state: AdviceState, situation: Situation, standing: Mapping[str, S
 
 
 def looks_that_lead(
-    cause: Cause, due: Collection[str], situation: Situation, standing: Mapping[str, Standing]
+    state: AdviceState, cause: Cause, due: Collection[str], situation: Situation, standing: Mapping[str, Standing]
 ) -> list[str]:
     """Return those of the looks that are due before which nothing else is advised: not what nobody has answered for long in a
     box that is too warm or too cold, or so dry that it does harm, or it is told of its lid alone for days."""
     if cause.temperature == "ok":
-        return _before_water(due, situation, standing)
+        return _before_water(state, due, situation, standing)
     return _young(due, situation, standing, CHECK_AGAIN_MS)
 
 
-def _before_water(due: Collection[str], situation: Situation, standing: Mapping[str, Standing]) -> list[str]:
+def _before_water(
+    state: AdviceState, due: Collection[str], situation: Situation, standing: Mapping[str, Standing]
+) -> list[str]:
     """Return the looks that are due before any water: what is lost through a lid that stands open would be given in vain; once
-    dry air does harm no longer than two hours."""
+    dry air does harm no longer than two hours, nor anew at each turn of the heater that brings it back for a while."""
+    now, since = state.open, [row.since_ms or situation.at_ms for row in standing.values() if row.alarm in due]
+    told = () if now is None or now.done_ms is not None else (now, *now.earlier)
+    if any(move.act in GIVES_WATER for wording in told if wording.told_ms > max(since, default=0) for move in wording.moves):
+        return []
     return _young(due, situation, standing, GOES_ON_MS) if dryness_harms(standing) else list(due)
 
 

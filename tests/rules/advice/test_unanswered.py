@@ -169,6 +169,21 @@ def test_a_look_at_the_lid_that_nobody_takes_keeps_no_dry_garden_from_its_water(
     assert "lid:check" in asked(events) and ("water:more" in asked(events)) is waters
 
 
+def test_water_asked_for_beside_a_look_is_not_taken_back_at_each_turn_of_the_heater():
+    """Its air was at 59 %RH and at 65, each hour: the letters of three days asked for a look at the lid, and the night's for
+    water (foreign simulation)."""
+    chamber = Chamber(devices=devices())
+    state, found = AdviceState(), []
+    for hours, rh in enumerate((58.0, 65.0, 59.0, 66.0, 58.0, 65.0)):
+        now = later(situation(25.5, rh, 20.0, 40.0), float(hours))
+        begun = {"level": "harmful" if rh < 60.0 else "outside", "since_ms": NOON_MS - 3 * HOUR_MS}
+        stands = {name: replace(row, **begun) for name, row in alarms(now, chamber, "moisture-lost").items()}
+        state, events = consider(settings_of(chamber), "north", state, now, stands, "test")
+        found += asked(events)
+        assert state.open is not None and {"lid:check", "water:more"} <= set(state.open.keys)
+    assert found.count("water:more") <= 2
+
+
 def test_a_dial_that_somebody_may_have_turned_is_tried_before_its_mat_is_taken_for_broken():
     """A set point that was turned down by 5 K was looked for in plug, socket and mat for five days (foreign simulation)."""
     chamber = Chamber(devices=devices(setpoint_c=26.0))
