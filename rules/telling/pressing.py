@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from rules.telling.alarm_news import SAME_BREATH_MS
 from rules.telling.ledger import Ledger
 from rules.telling.news import is_as_bad
 from rules.telling.quiet_hours import local
@@ -220,9 +221,9 @@ class Pressing:
             return None
         items, advice = self._items(group), self.state.asked(group.place)
         asked = bool(advice) and all(self.state.is_sent(one) for one in advice)
-        said_ms = 0 if thread.asked_ms is None or group.wakes or group.sort == "reminder" else thread.asked_ms + JUDGED_MS
+        said_ms = self._said_until_ms(group, thread)
         if asked and at_ms < said_ms:
-            return said_ms  # there it stands what to do about this, too
+            return said_ms
         if not thread.open:
             return None
         came_ms = min(owed.at_ms for owed in items)
@@ -239,6 +240,17 @@ class Pressing:
         if at_ms < news_ms and row.waits_ms <= NEXT_WITHIN_MS:
             news_ms = hour_ms
         return max(mark_ms, min(news_ms, came_ms + max(row.waits_ms, NEXT_WITHIN_MS)))
+
+    def _said_until_ms(self, group: Group, thread: Thread) -> int:
+        """Return until when the last letter that asked for steps says what to do about this, too; 0: it does not, for what
+        wakes is a figure of which none has told."""
+        alarms = [event for owed in self._items(group) for event in owed.about if isinstance(event, AlarmEvent)]
+        if thread.asked_ms is None or group.sort == "reminder":
+            return 0
+        if not group.wakes:
+            return thread.asked_ms + JUDGED_MS
+        told = all(self._figure_told(alarm, group.place) for alarm in alarms)
+        return thread.asked_ms + SAME_BREATH_MS if told else 0
 
     def _judged_ms(self, row: Row, group: Group, thread: Thread, at_ms: int) -> int:
         """Return until when a letter without a step waits for what the keeper has done to be judged, 0: for nothing. What goes

@@ -640,6 +640,22 @@ def test_what_comes_up_just_after_a_letter_that_says_what_to_do_about_it_is_no_l
     assert found == ["10 08:10", "10 09:10", "10 09:40"]
 
 
+@pytest.mark.parametrize(("after_min", "name", "again"), [
+    (2, "lid-open", "10 03:30"), (2, "temperature-low", "10 03:17"),
+])
+def test_what_wakes_by_a_figure_that_a_letter_has_just_told_with_its_steps_calls_no_second_time(
+    after_min: int, name: str, again: str
+) -> None:
+    """Told at 03:15 that it is dry and to look at the lid, a keeper was woken at 03:17: its lid seems to be open (foreign
+    simulation)."""
+    when = at("10 03:15")
+    dry = alarm(when, name="humidity-low", priority="wake", level="harmful")
+    begun = [dry, advice(when, urgency="wake", change="check", device="lid")]
+    more = alarm(when + after_min * MINUTE_MS, name=name, priority="wake", level="harmful")
+    found = [row[0] for row in brief(letters_of(*begun, more, until=at("10 03:40")))]
+    assert found[:2] == ["10 03:15", again]
+
+
 def test_a_wet_lid_is_no_news_beside_heat_that_kills_and_no_letter_about_that_can_wait() -> None:
     """At 41 degC a letter that was not urgent said: worse, the lid is wet."""
     when, hot = at("10 08:00"), {"priority": "wake", "level": "harmful"}
