@@ -37,7 +37,7 @@ from rules.advice.text import (
 )
 from rules.advice.told import told_forecast, told_move, told_without
 from rules.advice.tried import bare_of_hope, counted, in_vain_text, is_next_try, stands_still
-from rules.advice.verification import in_vain_so_far, judge, learned, noticed_fading, verdict_text, watered
+from rules.advice.verification import in_vain_so_far, is_seen, judge, learned, noticed_fading, verdict_text, watered
 from rules.advice.worth import awaited
 from rules.climate.past_moves import Moves
 from rules.climate.situation import Situation
@@ -384,7 +384,7 @@ class _Talk:
     def after_done(self, state: AdviceState, events: list[AdviceEvent]) -> AdviceState:
         """Return the state after a done advisory's time to be judged has come: the verdict told, the gains learned."""
         now = state.open
-        if now is None or now.done_ms is None or self.at_ms < now.look_again_ms:
+        if now is None or not is_seen(now, self.situation):
             return state
         calibrated = state.metrology_until_ms is not None and state.metrology_until_ms > self.at_ms
         verdict = judge(now, self.steady, follows_room(self.chamber, state), calibrated=calibrated)

@@ -175,7 +175,8 @@ def _humidity_band(goal: Goal, chamber: Chamber, situation: Situation, standing:
         return "ok"
     high_edge = goal.high_pct - (back if stands(standing, "humidity-high", "damp", "mister-stuck") else 0.0)
     low_edge = goal.low_pct + (back if stands(standing, "humidity-low") else 0.0)  # dry by warmth alone: cooling answers it
-    if value < low_edge and goal.dryness_matters:
+    soon = value + situation.climbs_pct_h  # within the hour: what climbs into its band by itself lacks nothing but that time
+    if soon < low_edge and goal.dryness_matters:
         return "low"  # food and waste chambers are dry on purpose: workers choose the driest place for waste
     return "high" if value > high_edge else "ok"
 

@@ -242,8 +242,9 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
         and not turned_by_feel(state, knobs, move, situation.at_ms)
         and not (move.knob == "heater" and move.delta < 0.0 and may_be_out(state, situation.at_ms))  # out, it cools no further
     ]
-    if (lead is not None and "water-useless" in cause.facts) or "look-due" in cause.facts:
-        moves = [move for move in moves if move.act not in GIVES_WATER]  # in vain twice, or out of a lid that may stand ajar
+    refills = cause.humidity != "low" and situation.climbs_pct_h > 0.0
+    if (lead is not None and "water-useless" in cause.facts) or "look-due" in cause.facts or refills:
+        moves = [move for move in moves if move.act not in GIVES_WATER]  # in vain twice, by a lid that may be ajar, or needless
     moves = no_less_water(moves, state, cause)
     back = taking_back(chamber, situation, cause) if cause.thirsty else []
     back = [move for move in back if not waits(state, cause, move.knob, situation.at_ms)]

@@ -11,7 +11,7 @@ from rules.advice.recalled import GOES_ON_MS, heat_first
 from rules.advice.standing import Standing, climate_stands, wakes_dry
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.advice.tried import in_vain, is_next_try, stood_already
-from rules.advice.verification import WATER_GIVES_PCT, in_vain_so_far
+from rules.advice.verification import WATER_GIVES_PCT, in_vain_so_far, is_seen
 from rules.climate.situation import Situation
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
@@ -43,7 +43,7 @@ answers. Own estimate."""
 def at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
     """Return whether a done change is still at work on an alarm that stands: look again later, unless heat comes first."""
     now, t = state.open, situation.temperature_c
-    if now is None or now.done_ms is None or situation.at_ms >= now.look_again_ms:
+    if now is None or now.done_ms is None or is_seen(now, situation):
         return False
     if not climate_stands(standing):
         return now.branch in UNASKED

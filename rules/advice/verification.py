@@ -18,7 +18,7 @@ from rules.climate.situation import Situation
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber
 from rules.terms.advised import Effect
-from rules.terms.events import DAY_MS, HOUR_MS
+from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.practice import WAIT_S
 
@@ -42,6 +42,8 @@ STANDS_OUT = 2.0
 level, JCGM 100."""
 SURELY = 3.0
 """And by so many before it is said that it did not come; judgement."""
+LAGS_MS = 15 * MINUTE_MS
+"""So long after a change a box and its probe still read mostly of what was before. Own estimate."""
 HELPS_FROM = 0.6
 """From this share of what was expected on it works; judgement."""
 
@@ -71,6 +73,16 @@ class Follows:
     def moved_k(self, room_k: float, over_h: float, until_h: float) -> float:
         """Return how far the air has come after `until_h` of a room that moves evenly by `room_k` in `over_h`."""
         return room_k / over_h * (until_h - self.tau_h * (1.0 - exp(-until_h / self.tau_h)))
+
+
+def is_seen(item: OpenAdvice, now: Situation) -> bool:
+    """Return whether the time has come to look at what a done advisory brought, and each figure that is known was read long
+    enough since then: no reading of before, nor of a probe that lags, knows of it."""
+    if item.done_ms is None or now.at_ms < item.look_again_ms:
+        return False
+    young_ms = item.done_ms + LAGS_MS
+    rows = ((now.temperature_c, now.temperature_read_ms), (now.relative_humidity_pct, now.humidity_read_ms))
+    return all(value is None or read_ms is None or read_ms >= young_ms for value, read_ms in rows)
 
 
 def judge(item: OpenAdvice, situation: Situation, follows: Follows, *, calibrated: bool = False) -> Verdict:

@@ -9,10 +9,15 @@ from typing import Literal
 from rules.climate.past_moves import Moves
 from rules.climate.room_ahead import RoomAhead
 from rules.keeper.state import DeviceChange
+from rules.physics.vapour import log_slope_per_k
 from rules.terms.condition_changes import Harm
 
 LEAPS_K_H = 3.0
 """What is faster than this may be a leap, which does not go on: a door, a draught, the sun. Own estimate."""
+
+
+CLIMBS_PCT_H = 3.0
+"""Below this a climb may be a probe's resolution and a thermostat's swing. Own estimate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,3 +173,13 @@ class Situation:
     def usual_k_h(self) -> float:
         """Within how much an hour's mean moves on usual days, K: twice its spread; 0 where that was not asked for."""
         return 2.0 * self.moves[0].within(1.0, usual=True) if self.moves else 0.0
+
+    @property
+    def climbs_pct_h(self) -> float:
+        """How fast its vapour rises, in points of humidity per hour at its own temperature, as by a lid that was shut; 0 where
+        it does not plainly. Air that only cools gets damper, and has no more water than before."""
+        slope, rh, t = self.humidity_slope_pct_h, self.relative_humidity_pct, self.temperature_c
+        if slope is None or rh is None or t is None:
+            return 0.0
+        climbs = slope + rh * float(log_slope_per_k(t)) * (self.temperature_slope_k_h or 0.0)
+        return climbs if climbs >= CLIMBS_PCT_H else 0.0

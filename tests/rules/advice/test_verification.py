@@ -192,3 +192,25 @@ def test_of_a_box_that_a_thermostat_holds_a_room_makes_the_verdict_unsure():
     verdict = judge(turned_up(18.0, 25.0, 22.0), seen(21.0, 11.0), Follows(2.0, held=True))
     assert verdict.said == "cannot tell"
     assert judge(turned_up(18.0, 25.0, 22.0), seen(21.0, 18.0), Follows(2.0, held=True)).said == "no effect"
+
+
+@pytest.mark.parametrize(
+    ("read_min", "known", "seen"),
+    [(6, True, False), (14, True, False), (20, True, True), (-40, True, False), (-40, False, True)],
+)
+def test_a_look_is_taken_on_a_reading_that_can_know_of_what_was_done(read_min: int, known: bool, seen: bool):
+    """"48 when done, 45 when I looked again" was said of a lid shut at half past seven by a probe that spoke at 7:35 and not
+    again before the look at eight, and water was asked for on it (attack from outside)."""
+    shut = OpenAdvice(
+        "north-1", "cell", 7, None, False, "today", NOON_MS, NOON_MS, NOON_MS + HOUR_MS // 2, ["lid:check"], [0.0],
+        start_c=25.5, start_pct=48.0, done_ms=NOON_MS,
+    )  # fmt: skip
+    read_ms = NOON_MS + read_min * HOUR_MS // 60
+    now = replace(
+        situation(25.5, 45.0 if known else None, 20.0, 50.0), at_ms=NOON_MS + HOUR_MS // 2, humidity_read_ms=read_ms,
+        temperature_read_ms=NOON_MS + HOUR_MS // 2,
+    )
+    chamber = Chamber()
+    _, events = consider(settings_of(chamber), "north", AdviceState(open=shut), now, alarms(now, chamber), "test")
+    assert any(event.status == "verified" for event in events) == seen
+    assert seen or events == []

@@ -148,6 +148,26 @@ def test_water_that_helps_is_given_on():
     assert state.water_failures == 0
 
 
+@pytest.mark.parametrize(
+    ("t", "rh", "slope_k_h", "slope_pct_h", "waters"),
+    [
+        (25.3, 45.0, 0.0, 40.0, False),  # its lid was shut half an hour ago
+        (22.3, 69.0, 0.2, 46.0, False),  # and so, with no heat
+        (25.3, 69.5, 1.5, 0.0, False),  # power came back: it warms, and the ground gives as much vapour as that takes
+        (25.3, 45.0, 0.0, 6.0, True),  # not within the hour
+        (25.3, 69.0, -1.0, 4.0, True),  # damper by cooling alone
+        (25.3, 45.0, 0.0, 0.0, True),
+    ],
+)
+def test_air_that_climbs_into_its_band_by_itself_needs_no_water(t, rh, slope_k_h, slope_pct_h, waters):
+    """Half an hour after its lid was shut a box at 69 %RH, rising by 46 an hour, was watered, and its lid was wet by noon of
+    the next day (attack from outside)."""
+    chamber = Chamber(devices=devices(mister=Mister(ml_per_press=1.0)))
+    now = situation(t, rh, 21.0, 40.0, 0.7, temperature_slope_k_h=slope_k_h, humidity_slope_pct_h=slope_pct_h)
+    _, events = consider(settings_of(chamber), "north", AdviceState(), now, alarms(now, chamber, "humidity-low"), "test")
+    assert bool(WATERS & set(keys(events))) == waters
+
+
 def test_mist_that_was_stopped_for_a_wet_lid_comes_back_before_water():
     sprayed = Chamber(devices=devices(vents=Vents(count=3, open=0), fan=None))
     dry = situation(26.0, 62.0, 21.0, 45.0, 0.7)
