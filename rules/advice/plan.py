@@ -143,7 +143,7 @@ def _first(
         return single("centre", cause, move, "Do not turn it further before you have seen a day of it.")
     if situation.relative_humidity_pct is None or situation.saturated:
         return without_humidity(chamber, state, situation, cause)
-    if (look := look_before_drying(cause, situation)) is not None:
+    if (look := look_before_drying(chamber, cause, situation)) is not None:
         act, within_ms = look
         asked = not allowed(Step(act), cause) or asked_lately(state, act, situation.at_ms, within_ms)
         return None if asked else plain("eyes", cause, (act,), Never("Do not wipe, air or dry it by figures alone."))

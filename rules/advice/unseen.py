@@ -13,7 +13,7 @@ from rules.advice.recalled import waits
 from rules.advice.standing import Standing, lost_from_sight, probes_stand
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
-from rules.keeper.devices import present_knobs
+from rules.keeper.devices import dried_ms, present_knobs
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import practice
@@ -99,14 +99,16 @@ def without_humidity(chamber: Chamber, state: AdviceState, situation: Situation,
     )
 
 
-def look_before_drying(cause: Cause, situation: Situation) -> tuple[str, int] | None:
+def look_before_drying(chamber: Chamber, cause: Cause, situation: Situation) -> tuple[str, int] | None:
     """Return the look that comes before a wet lid is dried, and for how long it is not asked for again; None: it is wet by more
     than figures. One of which nobody knows how warm it is, is wet as it was seen; one that was dry at each look is so by its
-    probe alone."""
+    probe alone, unless it was made damper since."""
     if not cause.lid_wet or cause.temperature != "ok" or situation.lid_seen_wet or situation.lid_wets:
         return None
     if not cause.lid_known:
         return "look-lid", LOOK_AGAIN_MS
-    if situation.dry_looks < DRY_LOOKS:
+    damped_ms = dried_ms(chamber, situation.changes, -1.0)
+    since = damped_ms is not None and damped_ms >= (situation.lid_looked_ms or damped_ms)
+    if situation.dry_looks < DRY_LOOKS or since:
         return None
     return ("compare-humidity", COMPARE_AGAIN_MS) if situation.dry_against else ("look-first", LOOK_AGAIN_MS)

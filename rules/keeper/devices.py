@@ -44,14 +44,15 @@ DRIES = {"vents": 1.0, "fan": 1.0, "mister": -1.0, "water": -1.0}
 """The knobs whose change dries a chamber, and which way; what less heat takes from its air goes with its temperature."""
 
 
-def dried_ms(chamber: Chamber, changes: Iterable[DeviceChange]) -> int | None:
-    """Return when the keeper last changed what dries the chamber: foam, heat, and vents that were shut are none of it."""
+def dried_ms(chamber: Chamber, changes: Iterable[DeviceChange], way: float = 1.0) -> int | None:
+    """Return when the keeper last changed what dries the chamber: foam, heat, and vents that were shut are none of it; by the
+    other `way` -1, what makes it damper: water, mist, and vents that were shut."""
     own, last_ms = present_knobs(chamber, ()), None
     knobs = dict(own)
     for change in sorted(changes, key=lambda one: one.at_ms):
-        before, way = knobs.get(change.knob, 0.0), DRIES.get(change.knob, 0.0)
+        before, dries = knobs.get(change.knob, 0.0), DRIES.get(change.knob, 0.0)
         value = own.get(change.knob, 0.0) if change.value is None else change.value
-        last_ms = change.at_ms if way * (value - before) > 0.0 else last_ms
+        last_ms = change.at_ms if way * dries * (value - before) > 0.0 else last_ms
         knobs[change.knob] = value
     return last_ms
 

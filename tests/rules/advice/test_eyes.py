@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
 from advice_scenes import devices, later, settings_of, situation, standing
 from north_course import Course, after, word
 
@@ -13,7 +14,7 @@ from rules.advice.done import done as book
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
 from rules.keeper.state import DeviceChange
-from rules.settings import Chamber
+from rules.settings import Chamber, Mister, Vents
 from rules.terms.events import HOUR_MS
 from rules.terms.words import LidSeen
 
@@ -44,6 +45,23 @@ def test_a_lid_that_is_always_seen_dry_is_looked_at_and_then_its_probe_is_compar
     late = [key for told in asked[3:] for key in told]
     assert asked[3] == ["lid:check"] and asked[4] == ["probe:check"]
     assert not DRIES & set(late) and late.count("probe:check") == 1
+
+
+@pytest.mark.parametrize(
+    ("knob", "value", "hours", "compares"),
+    [("mister", 5.0, 2.0, False), ("vents", 0.0, 2.0, False), ("mister", 5.0, 30.0, True), ("mister", 0.0, 2.0, True)],
+)
+def test_a_lid_that_was_misted_since_it_was_seen_dry_needs_no_other_probe_to_be_wet(knob, value, hours, compares):
+    """Two hours after "2 presses" had taken it from 49 to 97 %RH a second probe was asked for, over a lid of 28 g/m2 (attack
+    from outside)."""
+    chamber = Chamber(devices=devices(vents=Vents(count=2, open=1), mister=Mister(ml_per_press=1.0, ml_per_day=2.0)))
+    now = situation(26.0, 97.0, 21.0, 45.0, dry_looks=4, dry_against=1)
+    done = DeviceChange(now.at_ms - round(hours * HOUR_MS), knob, value)
+    now = replace(now, lid_looked_ms=now.at_ms - 4 * HOUR_MS, changes=(done,))
+    stands = {"lid-dew": standing("lid-dew", since_ms=now.at_ms)}
+    _, events = consider(settings_of(chamber), "north", AdviceState(), now, stands, "test")
+    keys = {f"{row.device}:{row.change}" for event in events for row in event.actions}
+    assert ("probe:check" in keys) == compares and bool(DRIES & keys) != compares
 
 
 def test_a_lid_that_was_seen_wet_is_dried_as_before():
