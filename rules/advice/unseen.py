@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from rules.advice.cause import Cause
-from rules.advice.devices import Move, moves_for
+from rules.advice.devices import Move, allowed, moves_for
 from rules.advice.emergency import MOST_ACTIONS
 from rules.advice.planned import Plan, action_of, sized
 from rules.advice.recalled import waits
@@ -75,8 +75,11 @@ def _put_back(situation: Situation) -> tuple[str, ...]:
 
 
 def without_humidity(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:
-    """Return what the temperature alone allows, and the call to look at the humidity probe."""
-    acts = ["check-probe"]
+    """Return what the temperature alone allows, and the call to look at the humidity probe: a soaked one and a soaked box look
+    the same from outside, so what hangs on the lid is asked with it, and dried where it was seen."""
+    lid = "wipe-lid" if cause.lid_wet else "look-lid"
+    soaked = (cause.lid_wet or situation.saturated) and allowed(Step(lid), cause)
+    acts = [lid, "check-probe"] if soaked else ["check-probe"]
     moves: list[Move] = []
     if cause.temperature != "ok":
         step = Step("heat-down" if cause.temperature == "high" else "heat-up",

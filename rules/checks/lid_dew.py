@@ -49,11 +49,14 @@ SIGHTING_HOLDS_MS = DAY_MS
 
 
 def seen_lately(view: View, holds_ms: int = SIGHTING_HOLDS_MS) -> NDArray[np.bool_]:
-    """Return where the keeper has looked at the lid so short a time before that it holds."""
-    seen_ms = view.memory.lid_seen_ms
+    """Return where the keeper has looked at the lid so short a time before that it holds: what was dry, in no damper air."""
+    seen_ms, seen_pct = view.memory.lid_seen_ms, view.memory.lid_seen_pct
     if seen_ms is None:
         return np.zeros(len(view.at_ms), bool)
-    return np.asarray((view.at_ms >= seen_ms) & (view.at_ms < seen_ms + holds_ms))
+    holds = (view.at_ms >= seen_ms) & (view.at_ms < seen_ms + holds_ms)
+    if view.memory.lid_seen == "dry" and seen_pct is not None:
+        holds &= ~(view.humidity.value >= seen_pct + AS_HUMID_PCT)
+    return np.asarray(holds)
 
 
 def surely_k(view: View) -> Floats:
@@ -152,5 +155,6 @@ def check(view: View) -> Iterator[Verdict]:
         return Facts(number(margin), band.caution_margin_k, "K", None, because)
 
     delays = Delays(band.on_delay, band.off_delay, band.on_delay, band.off_delay)
+    credit_ms = np.where(view.lid_seen_wet | by_eye, view.passed_ms, view.credit_humidity_ms)  # the eye needs no humidity
     # While the lid is below the dew point, water gathers: nothing of that eases.
-    yield Verdict("lid-dew", zone, view.credit_humidity_ms, delays, facts, worsening=lambda: (view.margin < 0) & ~by_eye)
+    yield Verdict("lid-dew", zone, credit_ms, delays, facts, worsening=lambda: (view.margin < 0) & ~by_eye)

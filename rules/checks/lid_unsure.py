@@ -21,6 +21,7 @@ from rules.climate.hours import hours_between, hours_with
 from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, Delays
 from rules.climate.memory import Hour
 from rules.climate.place_uncertainty import margin_u_k
+from rules.climate.situate import is_saturated
 from rules.climate.view import View
 from rules.climate.windows import passed_since
 from rules.keeper.devices import lid_now
@@ -76,7 +77,8 @@ def _unsure_hours(view: View, numbers: NDArray[np.int64], band: LidDewBand) -> N
         return np.array(view.memory.lid_unsure_hours, np.int64)
     margin = _mean_before(hours_with(view, "dew_margin_k", view.margin), numbers[begun])
     humidity = _mean_before(hours_with(view, "relative_humidity_pct", view.humidity.value), numbers[begun])
-    blind = np.isnan(margin) & (humidity >= WETS_ABOVE_PCT)
+    soaked = np.isnan(humidity) & [is_saturated(view, int(index)) for index in begun]
+    blind = np.isnan(margin) & (soaked | (humidity >= WETS_ABOVE_PCT))
     sure = np.full(len(begun), np.nan)
     near = np.flatnonzero(np.abs(margin) < LOOK_BELOW_K)
     if len(near):

@@ -61,7 +61,8 @@ class Series:
     soaked: bool = False
     """It came to its top, or stays there, as no air does."""
     warmed_ms: int | None = None
-    """When it had warmed there by more than wet air does; and whether as much heat as vapour came when it came there."""
+    """When it had warmed there by more than wet air does; and whether it is the air that is wet: as much heat as
+    vapour came when it came there, or the keeper saw water beside it."""
     steamed: bool = False
     wet_until_ms: int | None = None
     as_one_ms: int | None = None

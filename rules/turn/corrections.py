@@ -67,6 +67,7 @@ def _lid(settings: Settings, state: EngineState, word: LidMeasured | LidSeen, at
     humidity = _figure(state.places[word.chamber], climate, word.chamber, word.at_ms, at_ms, "relative_humidity_pct")
     if isinstance(word, LidSeen) and lately:
         _looked(state, word, humidity)
+        _bears_out(settings, state, word)
     inside = _figure(state.places[word.chamber], climate, word.chamber, word.at_ms, at_ms, "temperature_c")
     room = _figure(state.places.get(chamber.room or ""), climate, chamber.room or "", word.at_ms, at_ms, "temperature_c")
     if inside is None or room is None or humidity is None:
@@ -118,6 +119,17 @@ def _looked(state: EngineState, word: LidSeen, humidity_pct: float | None) -> No
             memory, lid_seen=word.seen, lid_seen_ms=word.at_ms, lid_seen_pct=humidity_pct, condensate_g_m2=load,
             dry_looks=dry * (memory.dry_looks + apart), dry_against=dry * (memory.dry_against + against),
         )
+
+
+def _bears_out(settings: Settings, state: EngineState, word: LidSeen) -> None:
+    """Believe a humidity at its top again, however it came there, by the water that the keeper has seen beside the probe."""
+    if word.seen == "dry":
+        return
+    for name in settings.probes_at(word.chamber):
+        probe = state.probes.get(name)
+        if probe is not None and (told := probe.series.get("relative_humidity")) is not None and told.soaked:
+            true = replace(told, soaked=False, steamed=True, wet_until_ms=None)
+            state.probes[name] = replace(probe, series={**probe.series, "relative_humidity": true})
 
 
 def _figure(memory: PlaceMemory | None, climate: Climate, place: str, then_ms: int, now_ms: int, name: str) -> float | None:

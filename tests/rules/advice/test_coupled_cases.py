@@ -213,11 +213,12 @@ def test_c11_a_buried_probe_is_asked_about_and_the_air_is_no_longer_called_wet()
     chamber = Chamber(devices=devices(), garden=Garden(volume_ml=500.0))
     events = advance(settings_of(chamber), None, Batch.of(still), START_MS + 480 * MINUTE_MS).events
     buried_ms = next(event.at_ms for event in events if isinstance(event, AlarmEvent) and event.alarm == "probe-fault")
-    assert not raised([event for event in events if event.at_ms < buried_ms])  # it is not believed long before it is blamed
+    before = [event for event in events if event.at_ms < buried_ms]
+    assert set(raised(before)) == {"lid-unsure"}  # it is not believed long before it is blamed; of the lid nothing tells then
     after = [event for event in events if event.at_ms >= buried_ms]
     assert "wet or buried" in next(event.reason for event in after if getattr(event, "alarm", "") == "probe-fault")
     assert set(raised(after)) == {"probe-fault"}
-    assert cases(after)[0] == "C11" and set(last_acts(after)) == {"probe check"}
+    assert cases(after)[0] == "C11" and set(last_acts(after)) == {"lid check", "probe check"}
     assert "not believed" in advice(after)[0].reason
     assert not any(event.status == "resolved" for event in advice(after))  # nothing is well only because it is not seen
 

@@ -207,6 +207,36 @@ def test_humid_air_under_a_lid_that_was_seen_dry_is_no_alarm_until_the_next_days
     assert turns(seen.lives(4.0), "humidity-high") == ["raised"]
 
 
+@pytest.mark.parametrize(("humidity_pct", "told"), [(91.0, []), (98.0, ["raised"])])
+def test_a_look_says_nothing_of_air_that_has_become_damper_since(humidity_pct: float, told: list[str]) -> None:
+    """Four hours after a look a box of leafcutters was flooded: it was silent for twenty more, in which its lid began to drip
+    (attack from outside)."""
+    flooded = Box(room_c=None, humidity_pct=89.0)
+    flooded.lives(4.0)
+    flooded.lives(4.0, flooded.sees("dry"))
+    flooded.humidity_pct = humidity_pct
+    events = flooded.lives(3.0)
+    assert turns(events, "humidity-high")[-1:] == turns(events, "lid-dew")[-1:] == told
+
+
+@pytest.mark.parametrize("room_c", [None, 21.0])
+def test_a_soaked_box_and_a_soaked_probe_are_told_apart_by_a_look(room_c: float | None) -> None:
+    """A flooded box whose lid dripped for 68 hours was taken for a wet probe, and only that was asked for, morning after
+    morning; its question about the lid closed by itself, for want of a humidity to doubt (attack from outside)."""
+    told = {}
+    for seen in ("dry", "droplets"):
+        flooded = Box(room_c=room_c, humidity_pct=80.0)
+        flooded.lives(6.0)
+        flooded.humidity_pct = 99.5
+        events = flooded.lives(16.0)
+        assert turns(events, "probe-fault") == turns(events, "lid-unsure")[-1:] == ["raised"]
+        assert any("inside of the lid" in str(texts) and "humidity probe" in str(texts) for texts in looked_for(events))
+        events = flooded.lives(2.0, flooded.sees(seen))
+        lid = [event.condition for event in events if isinstance(event, AlarmEvent) and event.alarm == "lid-dew"]
+        told[seen] = turns(events, "probe-fault"), lid[-1:]
+    assert told["droplets"] == (["returned"], ["active"]) and told["dry"][0] == [] and told["dry"][1] != ["active"]
+
+
 def test_a_humid_hour_is_no_alarm_where_a_garden_grows() -> None:
     box = Box(room_c=None, humidity_pct=85.0)
     box.lives(2.0)
