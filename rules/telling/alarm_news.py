@@ -68,6 +68,8 @@ def _update(heard: Heard, event: AlarmEvent) -> None:
         heard.latched = event if event.change == "latched" else None
     if event.change == "chattering":
         heard.chattering = True
+    if event.change in ("eased", "raised"):
+        heard.eased_ms = event.at_ms if event.change == "eased" else None
 
 
 def _share(ledger: Ledger, heard: Heard, at_ms: int) -> None:

@@ -147,6 +147,7 @@ class Desk:
             heard = self.state.heard.get(owed.alarm)
             if heard is not None:
                 heard.told, heard.told_ms, heard.told_priority = True, at_ms, owed.priority
+                heard.eased_ms = None if heard.latest.level == "harmful" else heard.eased_ms
             for event in owed.about:
                 if isinstance(event, AdviceEvent) and owed.sort != "all-clear":
                     self.state.advice_sent[event.chamber or "site"] = event

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from rules.settings.bands import Band
 from rules.telling.ledger import Ledger
-from rules.terms.events import AlarmEvent, News
+from rules.terms.events import HOUR_MS, AlarmEvent, News
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import BEARABLE, MOST_USED, HarmKind
 
@@ -15,6 +15,8 @@ PLAINLY_K_H, PLAINLY_PCT_H = 2.0, 10.0
 """Pace of a figure that no noise of a slope and no cycle of a thermostat makes. Own estimates."""
 FURTHER = 2.0
 """So many times what noise makes of a slope in an hour a figure must have gone to be further away than it was. Own estimate."""
+EASED_FOR_MS = 2 * HOUR_MS
+"""What does harm again sooner than this swings about its level, and has been told as harmful. Own estimate."""
 SIDES: dict[str, HarmKind] = {
     "temperature-high": "heat", "heater-runaway": "heat", "temperature-low": "cold", "heater-failed": "cold",
     "humidity-low": "dryness",
@@ -69,8 +71,11 @@ class Settled:
         ))  # fmt: skip
 
     def has_gone_on(self, alarm: AlarmEvent) -> bool:
-        """Whether the figure of an alarm is further away than the last letter said of its chamber: there is more to limit."""
-        return self._further(alarm) > FURTHER
+        """Whether the figure of an alarm is further away than the last letter said of its chamber, or does harm again hours
+        after it had eased: there is more to limit."""
+        heard = self.ledger.state.of(alarm)
+        eased_ms = None if heard is None or alarm.level != "harmful" else heard.eased_ms
+        return (eased_ms is not None and alarm.at_ms - eased_ms >= EASED_FOR_MS) or self._further(alarm) > FURTHER
 
     def comes_back(self, alarm: AlarmEvent, at_ms: int) -> bool:
         """Whether its figure is on its way back, and nearer than the last letter said: that is no call."""

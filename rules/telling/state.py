@@ -31,6 +31,8 @@ class Heard:
     latched: Stored[AlarmEvent] | None = None
     """The event that latched it; None: it is not latched."""
     chattering: bool = False
+    eased_ms: int | None = None
+    """When it had done harm and eased, as long as no letter has said since that it does harm."""
     told: bool = False
     """Its raise was told and its end not yet."""
     told_priority: Priority = "digest"

@@ -1215,6 +1215,28 @@ def test_what_gets_worse_beyond_repair_is_told_with_the_advice_that_comes_with_i
     assert brief(letters_of(*events, until=at("10 15:10")))[-1] == ("10 15:00", "escalation", "keeper")
 
 
+@pytest.mark.parametrize(("name", "value", "limit", "unit"), [
+    ("temperature-high", 30.4, 28.0, "degC"), ("temperature-low", 19.0, 24.0, "degC"),
+    ("humidity-low", 50.0, 70.0, "%RH"), ("lid-dew", 0.0, 1.0, "K"),
+])  # fmt: skip
+@pytest.mark.parametrize("told_as", ["wake", "today"])
+def test_what_does_harm_again_after_it_had_eased_is_told_again(
+    told_as: str, name: str, value: float, limit: float, unit: str
+) -> None:
+    """What was at hand could not repair it, of which a letter a day is enough, and it had been told as harmful: a box was above
+    30 degC for 14 hours after a digest that called it eased (attack from outside)."""
+    figures: dict[str, Any] = {"name": name, "value": value, "limit": limit, "unit": unit, "priority": told_as}
+    told, harmful = at("10 16:00"), figures | {"level": "harmful", "harm_used": 1.5}
+    events = [
+        alarm(told, **harmful), advice(told, urgency="wake", beyond_devices=True),
+        alarm(at("11 03:00"), "eased", **figures | {"priority": "morning"}),
+        alarm(at("11 10:00"), "escalated", **harmful), alarm(at("11 10:20"), "eased", **figures),
+        alarm(at("11 10:40"), "escalated", **harmful),  # what swings about its limit
+    ]
+    hours = [row[0] for row in brief(letters_of(*events, until=at("11 11:50"))) if row[0] > "11 00:00"]
+    assert hours == ["11 10:00"]
+
+
 @pytest.mark.parametrize(("value", "urgent"), [(69.9, []), (66.0, ["11 01:00"])])
 def test_what_stands_within_a_probes_uncertainty_of_its_limit_wakes_nobody(value: float, urgent: list[str]) -> None:
     when = at("11 01:00")
