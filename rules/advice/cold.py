@@ -88,7 +88,7 @@ def warming(
         return None
     if (slope < RISES_K_H and _stands_flat(situation)) or (slope < least_k_h and (lethal or cause.thermostat != "warming")):
         return None
-    if slope <= 0.0 or _is_coldest(situation):
+    if slope <= 0.0 or _is_coldest(situation) or _stays_cold(cause, situation):
         return None
     if not any(ALARMS[row.alarm].harm == "cold" and row.condition == "active" for row in standing.values()):
         return None
@@ -108,6 +108,13 @@ def _is_coldest(situation: Situation) -> bool:
     t, swing = situation.temperature_c, situation.temperature_swing
     least_k = max(LEAST_K, 2.0 * (situation.u_temperature_k or 0.0))
     return t is not None and swing is not None and t < swing.least + least_k
+
+
+def _stays_cold(cause: Cause, situation: Situation) -> bool:
+    """Return whether a mat that nothing switches, and gives what it always gave, does not warm it over such a room, which goes
+    on falling as it does: the rise is that of the first half hour."""
+    room, lead_k, slope = situation.room_temperature_c, situation.usual_lead_k, situation.room_slope_k_h
+    return room is not None and lead_k is not None and room + lead_k + min(slope or 0.0, 0.0) * FALLS_ON_H < cause.goal.low_c
 
 
 def _stands_flat(situation: Situation) -> bool:

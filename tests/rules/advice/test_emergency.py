@@ -636,6 +636,19 @@ def test_no_noise_and_no_morning_sun_is_a_comfort_in_lethal_cold():
         assert any("warmer again" in event.headline for event in events) is comfort, slope_k_h
 
 
+@pytest.mark.parametrize(("lead_k", "room_k_h", "comfort"), [
+    (6.0, -2.5, False), (6.0, -0.1, False), (9.0, -0.1, True), (9.0, -2.5, False), (None, -2.5, True),
+])  # fmt: skip
+def test_the_first_half_hour_of_a_mat_is_no_comfort_where_its_room_leaves_the_box_too_cold(lead_k, room_k_h, comfort):
+    """Plugged in again it warmed its box by 3.8 K an hour, in a room of 16 degC that fell by 2.5 K an hour: "It gets warmer
+    again: leave the box", at 22.2 degC, which was the most it came to (attack from outside)."""
+    chamber, falling = box(heater=Heater(thermostat=False, watts=40.0)), situation(20.8, 90.0, 17.0, temperature_slope_k_h=-4.6)
+    state = done(asked(falling, chamber, None, "heater-failed")[0], falling)
+    now = later(falling, 0.5, temperature_c=22.2, temperature_slope_k_h=3.8, room_temperature_c=16.0, room_slope_k_h=room_k_h)
+    _, events = asked(replace(now, usual_lead_k=lead_k), chamber, state, "heater-failed", "temperature-low")
+    assert any("gets warmer" in action.text for event in events for action in event.actions) is comfort
+
+
 def test_a_step_of_a_coarse_probe_is_no_comfort_in_lethal_cold() -> None:
     """A probe of whole degrees stepped from 9 to 10 as its box fell: "It gets warmer again", at 9 and at 6 degC."""
     chamber, cold = box(), situation(12.0, 82.0, 4.0, 60.0, temperature_slope_k_h=-1.0)
