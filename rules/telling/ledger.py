@@ -53,9 +53,11 @@ class Ledger:
         return "awake" if self._lasts(self.presents.told(alarm, at_ms), at_ms, until_ms) else "now"
 
     def _thinks_it_is_right(self, alarm: AlarmEvent, until_ms: int) -> bool:
-        """Whether the keeper did in this very night what a letter asked for, and it does harm all the same: who thinks that
-        it is right again sleeps on."""
+        """Whether the keeper did in this very night what a letter asked for, or does not know that something else is advised
+        since, and it does harm all the same: who thinks that it is right again sleeps on."""
         heard = self.state.of(alarm)
+        if heard is not None and heard.told and not all(map(self.state.is_sent, self.state.asked(heard.place))):
+            return True
         thread = None if heard is None else self.state.threads.get(f"situation.{heard.place}")
         done_ms = None if thread is None else thread.done_ms
         return done_ms is not None and self.quiet_until_ms(done_ms) == until_ms

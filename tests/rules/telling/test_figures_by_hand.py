@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -234,6 +235,30 @@ def test_who_saw_to_it_in_this_very_night_hears_at_once_that_it_does_harm_all_th
     cold = alarm("temperature-low", value=19.9, limit=24.0, at_ms=NIGHT, level=level, seconds_left=2e5)
     now = ledger(Heard(cold, told=True), t=19.9, temperature_slope_k_h=slope, harm=harm)
     now.state.threads["situation.a"] = Thread(open=True, done_ms=None if done is None else at(done))
+    assert now.when_of(cold, NIGHT) == when
+
+
+@pytest.mark.parametrize(("told", "level", "slope", "asks", "when"), [
+    (True, "harmful", -0.4, "another", "now"), (True, "harmful", -0.4, "the same", "awake"),
+    (True, "harmful", -0.4, None, "awake"), (True, "outside", -0.4, "another", "awake"),
+    (True, "harmful", -0.3, "another", "awake"), (False, "harmful", -0.4, "another", "awake"),
+])  # fmt: skip
+def test_who_was_told_of_another_step_hears_at_night_what_has_come_of_it_when_it_does_harm(
+    told: bool, level: Any, slope: float, asks: str | None, when: str
+) -> None:
+    """The heat was looked at a minute before the quiet hours; what took its place, to warm the room, waited from half past
+    midnight till 06:30, while the box fell to 18.4 degC (attack from outside)."""
+    harm = Harm("cold", 0.03, 2e5, 2e5, "serious", False, True, at_ms=NIGHT)
+    cold = alarm("temperature-low", value=19.9, limit=24.0, at_ms=NIGHT, level=level, seconds_left=2e5)
+    now = ledger(Heard(cold, told=told), t=19.9, temperature_slope_k_h=slope, harm=harm)
+    step = AdviceEvent(
+        id="v", at_ms=NIGHT, chamber="a", status="given", advisory="a.2", device="room", change="more", amount=None, unit=None,
+        reason="it", actions=(Action("room", "more", None, None, "Warm the room"),),
+    )
+    if asks is not None:
+        now.state.advice["a"] = step
+        now.state.advice_sent["a"] = step if asks == "the same" else replace(step, advisory="a.1", device="heater")
+    now.state.threads["situation.a"] = Thread(open=True, done_ms=at("10 22:29"))
     assert now.when_of(cold, NIGHT) == when
 
 
