@@ -152,7 +152,7 @@ def _numbers(cause: Cause, situation: Situation) -> list[str]:
 
 def _then(stated: Prediction) -> str:
     if not stated.tells:
-        return "What it comes to in the end cannot be told: what was expected here before was too far off."
+        return "What it comes to in the end cannot be told surely enough to be of use."
     margin = "" if stated.dew_margin_k is None else f", the lid {stated.dew_margin_k:+.1f} K from the dew point"
     return (
         f"Expected at rest: {stated.temperature_c:.1f} °C and {stated.relative_humidity_pct:.0f} %RH"

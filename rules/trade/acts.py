@@ -81,7 +81,7 @@ ACTS: dict[str, Act] = {
         "Prove which probe is which: hold the one in the chamber in your hand for five minutes and see in `dewlid watch` whose "
         "figures rise; if they are the room's, hang the two the other way round"),
     "move-probe": Act("probe", "move",
-        "Look where the probe sits: move it to garden height, a hand's breadth from the heater"),
+        "Look where the probe sits: move it to garden height, a hand's breadth from any heater"),
     "close-vents": Act("vent", "close", "Close", "vents", -1, needs=("vents-open",), bars=("very-hot", "rises-hot"), effort=0.6,
         source="the last one never without a pinhole: closed founding boxes of Atta sexdens reached 15 to 21 % CO2 (Camargo,"
         " Sociobiology, abstract seen); gardens are put where it is 1 to 3 % (Roemer et al. 2017, PLoS ONE 12:e0174597)"),
