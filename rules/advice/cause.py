@@ -389,7 +389,7 @@ def _state_facts(
         "water-hangs": situation.lid_seen_wet or situation.condensate_g_m2 >= SETTLED_G_M2,
         "air-dry": (rh is None or (rh < goal.low_pct and goal.dryness_matters))
         and not (t is not None and t >= practice.HEAT_FIRST_C),  # not known counts as dry; drying takes hours, heat minutes
-        "lid-unknown": not known, "dry-on-purpose": not goal.dryness_matters,
+        "lid-unknown": not known, "dry-on-purpose": not goal.dryness_matters, "dry-doubted": situation.dry_doubted,
         "lid-wet-odd": wet and not situation.lid_seen_wet and lid is not None and t is not None and t - lid > 6.0,
     }
     facts = {name for name, holds in checks.items() if holds}

@@ -9,15 +9,21 @@ from rules.climate.heating import usual_at
 from rules.climate.place_uncertainty import humidity_u_pct, margin_u_k, temperature_u_k
 from rules.climate.situation import Situation
 from rules.climate.view import View, failing_test
+from rules.physics.condensate import SEEN_G_M2
+from rules.physics.lid_factor import prior_if_bare, steady_lid_temperature_c
 from rules.physics.moist_air import absolute_humidity_g_m3
 from rules.physics.uncertainty import dew_point_uncertainty_k, probability_wet
+from rules.physics.vapour import dew_point_c_or_nan
 from rules.terms.condition_changes import Harm
 from rules.terms.events import HOUR_MS, MINUTE_MS
+from rules.trade import practice
 
 NO_ROOM_HUMIDITY = "no room humidity: what venting would do is unknown"
 QUARTER_MS, EARLIER_MS = 15 * MINUTE_MS, 10 * MINUTE_MS  # own estimate
 LATEST_MS, LATEST_MEAN_MS = 8 * MINUTE_MS, 3 * MINUTE_MS  # own estimate
 LOOKED_LATELY_MS = 36 * HOUR_MS
+AT_ODDS_K = 2.0
+"""So far above the dew point no lid is wet, whatever probe and build err by, and old drops are soon gone. Own estimate."""
 """So long a look at the lid bears on what is computed of it since: a daily one, late once. Judgement."""
 
 
@@ -85,6 +91,7 @@ def situation_at(
         lid_wets=bool(view.lid_wets[index]),
         dry_looks=view.memory.dry_looks if lately else 0,
         dry_against=view.memory.dry_against if lately else 0,
+        dry_doubted=lately and _seen_at_odds(view, index),
         lid_looked_ms=view.lid_looked_ms,
         visiting=view.visiting,
         taken_out=view.taken_out,
@@ -93,6 +100,16 @@ def situation_at(
         harm=harm,
         outside=outside,
     )
+
+
+def _seen_at_odds(view: View, index: int) -> bool:
+    """Return whether water was last seen on the lid in air that is said to be too dry for it, were the lid bare."""
+    memory, chamber, room_c, air_c = view.memory, view.chamber, view.room_temperature[index], view.temperature.value[index]
+    if chamber is None or memory.lid_seen not in SEEN_G_M2 or memory.lid_seen_pct is None:
+        return False
+    room_c = practice.ROOM_C if np.isnan(room_c) else room_c
+    bare_c = steady_lid_temperature_c(room_c, air_c, prior_if_bare(chamber.lid).mean)
+    return bool(bare_c - dew_point_c_or_nan(air_c, memory.lid_seen_pct) >= AT_ODDS_K)
 
 
 def is_saturated(view: View, index: int) -> bool:

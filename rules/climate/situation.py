@@ -142,6 +142,8 @@ class Situation:
     dry_looks: int = 0
     """How often in a row, and lately, the keeper saw the lid dry; how many of these looks its alarm contradicted."""
     dry_against: int = 0
+    dry_doubted: bool = False
+    """Water was last seen, and lately, on a lid that is dry by these figures however it is built: the humidity may read low."""
     lid_looked_ms: int | None = None
     """When the keeper last had the lid in hand or before the eyes."""
     visiting: bool = False

@@ -91,13 +91,13 @@ ACTS: dict[str, Act] = {
     "fan-more": Act("fan", "more", "Run the fan more", "fan", 1, needs=("fan",), bars=("dry-air",),
         effort=1.0),
     "water": Act("water", "more", "Wet the clay granules along the wall", "water", 1, needs=("granules",),
-        bars=("lid-seen",), effort=0.8),
+        bars=("lid-seen", "dry-doubted"), effort=0.8),
     "wet-less": Act("water", "less", "Take out wet granules or let them dry", "water", -1, needs=("granules",),
         bars=("shut-in", "gets-colder"), effort=1.2),
     "mist-less": Act("mister", "less", "Mist less", "mister", -1, needs=("mist-on",), effort=0.5),
     "mist-more": Act(
         "mister", "more", "Mist the walls, never the garden", "mister", 1, needs=("mister",),
-        bars=("founding", "lid-wet", "hot", "mist-useless"), effort=1.6,
+        bars=("founding", "lid-wet", "hot", "mist-useless", "dry-doubted"), effort=1.6,
     ),
     "heat-up": Act(
         "heater", "more", "Turn the heat up", "heater", 1, needs=("heater",),

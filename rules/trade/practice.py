@@ -74,8 +74,10 @@ _NO_SPRAY = Never("Never spray the garden.")
 _NO_SETPOINT = Never("Do not turn the heat up to dry the lid: in a wet box it makes the lid wetter.", HEAT)
 NO_MIST_HOT = Never("Do not mist: the humidity rises by itself as the air cools.", MIST)
 NO_COVER_HOT = Never("Do not put foam on the box while it is too warm.", FOAM)
+_DOUBT_DRY = Step("check-probe", when=("dry-doubted",))
+"""Water on a lid that these figures keep dry: told wet by its build, or more likely its humidity reads low."""
 _CHECK_LID = (
-    Step("check-lid", when=("vapour-lost",)), Step("check-lid", when=("lid-doubted",)),
+    _DOUBT_DRY, Step("check-lid", when=("vapour-lost",)), Step("check-lid", when=("lid-doubted",)),
     Step("check-probe", when=("water-useless",)), Step("check-lid", when=("water-useless",)),
 )
 """What was watered twice in vain loses its water somewhere, or its probe says so."""
@@ -143,8 +145,8 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         8, "ok", "low", True, "the cold lid takes the water, or the humidity probe reads low",
-        steps(_CHECK_FOAM, Step("check-probe", when=("lid-wet-odd",)), "insulate-lid", "close-vents", "fan-less", "water",
-            "move-mat", "wipe-lid"),
+        steps(_DOUBT_DRY, _CHECK_FOAM, Step("check-probe", when=("lid-wet-odd",)), "insulate-lid", "close-vents",
+            "fan-less", "water", "move-mat", "wipe-lid"),
         (_NO_SPRAY, Never("Do not add water first: it only ends on the lid.", WATER, about_order=True)),
     ),
     Cell(9, "ok", "ok", False, "all is well", (), ()),

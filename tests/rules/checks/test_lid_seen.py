@@ -63,6 +63,22 @@ def test_a_lid_that_is_seen_with_droplets_is_never_watered() -> None:
     assert any("foam or second pane" in text for text in asked(events))  # it was said to be on, and the lid is wet all the same
 
 
+@pytest.mark.parametrize("room_c", [None, 20.0])
+@pytest.mark.parametrize("wiped", [False, True])
+def test_a_lid_seen_wet_at_figures_too_dry_for_it_gets_its_probe_compared(room_c: float | None, wiped: bool) -> None:
+    """At 55 %RH the dew point of 26 degC is 16.3, a bare lid under 20 degC at 22.6. A probe crept down by half a point an
+    hour: six waterings followed the drops that were told, while 119 g/m2 hung on the lid (attack from outside)."""
+    crept = box(room_c, 55.0, mister={"ml_per_press": 1.0})
+    crept.lives(4.0)
+    events = crept.lives(1.0, crept.sees("droplets"))
+    assert any("humidity probe" in text for text in asked(events))
+    named = [event.name for event in crept.events if isinstance(event, AdviceEvent) and event.status == "given"]
+    done = (AdviceDone(taken_ms=crept.now_ms, word_id="d", advisory=named[-1]),) if wiped else ()
+    events += crept.lives(24.0, *done)
+    acts = {(act.device, act.change) for one in events if isinstance(one, AdviceEvent) for act in one.actions}
+    assert acts.isdisjoint({("water", "more"), ("mister", "more")})
+
+
 @pytest.mark.parametrize("room_c", [None, 14.0])
 def test_foam_at_hand_is_advised_for_a_lid_seen_wet_with_a_room_probe_or_without(room_c: float | None) -> None:
     """Without one it was wiped six times, and wet for four fifths of the time."""
