@@ -368,11 +368,10 @@ class _Talk:
     def _back(self) -> bool:
         goal, s = goal_of(self.chamber, self.situation), self.situation
         warm = s.temperature_c is not None and goal.low_c <= s.temperature_c <= goal.high_c
-        rh = s.relative_humidity_pct
-        damp = rh is None or (rh >= goal.low_pct or not goal.dryness_matters)
-        dry = s.dew_margin_k is None or s.dew_margin_k >= goal.margin_k or (rh is not None and rh <= goal.high_pct)
-        unseen = any(row.condition == "held" for row in self.standing.values())
-        return warm and damp and dry and not unseen
+        rh, unseen = s.relative_humidity_pct, any(row.condition == "held" for row in self.standing.values())
+        if rh is None:
+            return warm and s.humidity_read_ms is None and not unseen
+        return warm and rh <= goal.high_pct and (rh >= goal.low_pct or not goal.dryness_matters) and not unseen
 
     def _state_text(self) -> str:
         s = self.situation

@@ -307,14 +307,17 @@ class Desk:
         return sorted(about, key=lambda event: (not kills(event), not leads(event, about[0])))  # whatever is the news
 
     def _besides(self, group: Group, news: list[News]) -> list[News]:
-        """What else stands there, and what the same cause moves elsewhere in the room."""
+        """What else stands there, and what the same cause moves elsewhere in the room: where something is said to be over,
+        also what was not told yet."""
         known = {event.id for event in news}
         moved = {event.alarm for event in news if isinstance(event, AlarmEvent) and ALARMS[event.alarm].room_moves}
         room = self._room(group.place)
         here = [
             heard.latest for heard in self.state.heard.values()
             if heard.open and heard.latest.kind == "alarm" and heard.latest.id not in known and (
-                (heard.place == group.place and (heard.told or heard.latest.suppression == "by-design"))
+                (heard.place == group.place and (
+                    heard.told or heard.latest.suppression == "by-design" or (group.sort == "all-clear" and heard.shown)
+                ))
                 or (room is not None and self._room(heard.place) == room and heard.latest.alarm in moved
                     and heard.latest.suppression == "by-design")
             )

@@ -542,6 +542,21 @@ def test_a_set_point_that_was_lowered_for_a_warm_spell_is_turned_up_before_a_col
     assert event.urgency == urgency
 
 
+@pytest.mark.parametrize(("seen", "status"), [
+    ({"relative_humidity_pct": 90.0}, "resolved"), ({"relative_humidity_pct": 90.1}, "withdrawn"),
+    ({"relative_humidity_pct": 98.0, "dew_margin_k": 2.0}, "withdrawn"),  # a lid that is thought dry makes no band of it
+    ({"relative_humidity_pct": 98.0, "dew_margin_k": None}, "withdrawn"),
+    ({"relative_humidity_pct": None, "humidity_read_ms": 0}, "withdrawn"),  # its probe is not believed
+    ({"relative_humidity_pct": None, "humidity_read_ms": None}, "resolved"),  # nobody measures it
+])  # fmt: skip
+def test_all_is_back_in_its_band_only_where_all_that_is_measured_is_seen_in_it(seen, status):
+    """"24.8 degC and 98 %RH. All is back in its band", of a band that ends at 90 (attack from outside)."""
+    chamber, now = Chamber(devices=devices()), situation(22.0, 75.0, 17.0, 50.0)
+    state, _ = advise(now, chamber)
+    _, over = consider(settings_of(chamber), "north", state, later(now, 1.0, temperature_c=25.5, **seen), {}, "test")
+    assert [(event.status, "in its band" in event.reason) for event in over] == [(status, status == "resolved")]
+
+
 @pytest.mark.parametrize(("t", "rh", "slope_k_h", "told"), [
     (22.0, 75.0, 0.0, False), (22.0, 75.0, -1.0, True), (26.0, 62.0, 0.0, True),
 ], ids=["the same again", "the same, on its way out", "too dry"])  # fmt: skip

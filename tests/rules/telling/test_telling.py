@@ -1085,6 +1085,20 @@ def test_no_all_clear_is_written_of_heat_while_the_humidity_leaves_its_band(humi
     assert [one.sort for one in letters[1:]] == ["situation", *(["all-clear"] if told else [])]
 
 
+@pytest.mark.parametrize("change", ["raised", "held"])
+def test_an_all_clear_names_what_stands_there_and_no_letter_has_told(change: str) -> None:
+    """"OK again: it is back where it should be", of a box at 99 %RH whose wet lid could not be seen any more (attack from
+    outside). What its alarm is not told by waits for the digest all the same."""
+    when, mild = at("10 12:00"), {"name": "lid-dew", "priority": "digest"}
+    events = [alarm(when, name="humidity-low"), alarm(when + HOUR_MS, **mild)]
+    events += [alarm(when + 90 * MINUTE_MS, "held", condition="held", **mild)] if change == "held" else []
+    events.append(alarm(when + 2 * HOUR_MS, "returned", name="humidity-low"))
+    _, over, digest = all_letters(*events, until=at("11 08:01"))
+    assert over.sort == "all-clear" and about(over) == ["returned", change]
+    assert subject_of(over, WATCH).startswith("Over: ")
+    assert digest.sort == "digest" and change in about(digest)
+
+
 def test_advice_says_nothing_of_a_band_that_the_temperature_is_leaving() -> None:
     when = at("10 12:00")
     now = situation(24.2, 80.0, temperature_read_ms=when, temperature_slope_k_h=-5.0)
