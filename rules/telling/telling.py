@@ -109,7 +109,7 @@ def _note(desk: Desk, at_ms: int, what: str, text: str) -> SystemEvent:
 def _do_what_is_due(desk: Desk, before_ms: int) -> None:
     while True:
         due = min(_dues(desk), default=None)
-        if due is None or due[0] >= before_ms:
+        if due is None or max(due[0], desk.state.seen_ms) >= before_ms:  # what is late waits for the end of its instant too
             return
         desk.state.seen_ms = max(due[0], desk.state.seen_ms)
         _do(desk, due[2], desk.state.seen_ms)

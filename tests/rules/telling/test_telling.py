@@ -1410,6 +1410,25 @@ def test_what_wakes_anew_after_it_was_milder_leaves_the_keeper_the_whole_time() 
     assert seconds(letters_of(first, milder, again, until=at("10 20:00"))) == ["19:00"]
 
 
+def test_the_second_address_that_is_called_late_hears_all_that_is_told_of_that_instant() -> None:
+    """Found by a stream: its time passed under a shelf; cut between the alarm and its advice, it heard the old advice."""
+    over = at("10 11:00")
+    raised, *events = [
+        alarm(at("10 08:10"), priority="wake"), alarm(at("10 09:00"), "shelved", suppression="shelved", priority="wake"),
+        alarm(over, "unshelved", priority="wake"), advice(over),
+    ]  # fmt: skip
+    whole = letters_of(raised, *events, until=over + 1)
+    both = ["unshelved", "given"]
+    assert [(one.to, about(one)) for one in whole if one.at_ms == over] == [("second", both), ("keeper", both)]
+
+    state, cut = TellingState(), []
+    for event in (raised, *events):
+        state, more = tell(WATCH, state, [event], state.seen_ms or event.at_ms - MINUTE_MS, event.at_ms, "o")
+        cut += more
+    _, last = tell(WATCH, state, [], over, over + 1, "o")
+    assert [*cut, *last][1:] == whole
+
+
 def test_who_has_seen_it_or_says_that_it_is_done_has_answered_for_the_second_address() -> None:
     cold = falling_box(("09:00", 15.0, "mark"))
     seen = alarm(at("10 08:20"), "acknowledged", name="temperature-low", value=17.0, limit=24.0, priority="wake")
