@@ -252,8 +252,7 @@ def _stretch(settings: Settings, state: EngineState, stretch: Stretch, looked: s
     state.alarms, told = alarms.follow(
         settings, state.alarms, state.keeper, stimuli, at_ms, stretch.until_ms, state.origin, turned=heard.turned
     )
-    told = _with_present(presents, told, perceived.changes)
-    events += told
+    events += _with_present(presents, told, perceived.changes)
     state.care, cared = care.follow(
         settings, state.care, heard, at_ms, stretch.until_ms, state.origin, Climate(state.places), presents,
         in_words(before) if words else {},
@@ -270,7 +269,8 @@ def _stretch(settings: Settings, state: EngineState, stretch: Stretch, looked: s
 
 
 def _with_present(presents: Presents, told: list[Told], changes: list[ConditionChange]) -> list[Told]:
-    """Give every alarm the value of its event's instant; what turned has it from its check."""
+    """Give every alarm the value of its event's instant, for those who read it; what turned has it from its check. Advice goes
+    by the alarms as they stand, which know none of it after the stretch either."""
     turned = {(change.chamber, change.alarm, change.probe, change.at_ms) for change in changes if change.value is not None}
     return [
         presents.told(event, event.at_ms)

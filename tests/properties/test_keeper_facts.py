@@ -116,6 +116,23 @@ def test_every_word_gets_exactly_one_answer_wherever_the_stream_is_cut(stream: l
     assert (dump_state(whole), [event.as_json() for event in same]) == (dump_state(state), [one.as_json() for one in events])
 
 
+def test_advice_goes_by_what_the_alarms_know_wherever_the_stream_is_cut() -> None:
+    """Found by hypothesis: the event of heat that is shelved no more shows how long it is bearable then. Advice on the cold
+    that followed went by that up to the next cut, and from there on by how long it was when the alarm was raised."""
+    stream: list[Any] = []
+    for minute in range(72):
+        now, celsius = START_MS + minute * MINUTE_MS, (29.4 if minute < 60 else 21.0) + 0.01 * (minute % 4)
+        stream.append(Reading(now, "air", "air_temperature", celsius, now))
+        stream.append(Reading(now, "air", "relative_humidity", 78.0 + 0.1 * (minute % 3), now))
+    begin_ms, for_ms = START_MS + 30 * MINUTE_MS, 22 * MINUTE_MS
+    stream.insert(2 * 31, Shelve(taken_ms=begin_ms, word_id="w", chamber="north", alarm="temperature-high", for_ms=for_ms))
+    whole, cut = ([event.as_json() for event in told(stream, cuts)[1]] for cuts in ([], [2 * 56 + 1]))
+    assert whole == cut
+    raised, _, shown = [event["seconds_left"] for event in whole if event.get("alarm") == "temperature-high"][:3]
+    advice = [event["act_within_s"] for event in whole if event["kind"] == "advice" and event["chamber"] == "north"]
+    assert (advice[:2], shown < raised) == ([raised, raised], True)
+
+
 # ---------------------------------------------------------------- one field for each fact
 
 # The figures below are odd enough to meet by chance nowhere: the whole state is searched for each of them.
