@@ -11,6 +11,7 @@ from rules.advice.planned import Plan, sized
 from rules.advice.recalled import waits
 from rules.advice.search import GIVES_WATER
 from rules.advice.state import AdviceState
+from rules.advice.worth import gave_more
 from rules.climate.situation import Situation
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber
@@ -52,9 +53,17 @@ def no_less_water(moves: list[Move], state: AdviceState, cause: Cause) -> list[M
     """Return the moves without less water than was told and nobody has said to have given, as long as it is too dry; nor as
     much, where that would show by now: who gave it and wrote nothing must give more."""
     now = state.open
-    if now is None or now.done_ms is not None or not cause.thirsty:
-        return moves
-    beyond = 1e-9 if "water-unanswered" in cause.facts else -1e-9
-    least = {move.knob: move.delta + beyond for move in now.moves if move.act in GIVES_WATER}
-    most = {move.knob: move.delta for move in moves}  # each knob's moves come with growing amounts
-    return [move for move in moves if move.delta >= min(least.get(move.knob, move.delta), most[move.knob])]
+    if now is not None and now.done_ms is None and cause.thirsty:
+        beyond = 1e-9 if "water-unanswered" in cause.facts else -1e-9
+        least = {move.knob: move.delta + beyond for move in now.moves if move.act in GIVES_WATER}
+        most = {move.knob: move.delta for move in moves}  # each knob's moves come with growing amounts
+        moves = [move for move in moves if move.delta >= min(least.get(move.knob, move.delta), most[move.knob])]
+    grows = "water" in state.judge_from_ms and not gave_more(state.worth)
+    return moves if grows else _least(moves)
+
+
+def _least(moves: list[Move]) -> list[Move]:
+    """Return the moves with the least water alone, where none was given yet, or it gave more than it promised: what a leaky box
+    does not feel makes a tight one wet for a day."""
+    least = next((move for move in moves if move.act == "water"), None)
+    return [move for move in moves if move.act != "water" or move is least]

@@ -51,6 +51,8 @@ EVEN_FROM_NOTHING = 1.0 / sqrt(3.0)
 FOLLOWS = 0.5
 """How far the next promise follows what the last one missed by; judgement."""
 MOST_PCT = 30.0  # own estimate
+GAVE_MORE_PCT = 5.0
+"""Half of what a promise was exceeded by, for more water than the least to be too much. Own estimate."""
 
 
 def awaited(predictions: Sequence[Prediction], told_ms: int, *, watered: bool) -> list[Awaited]:
@@ -113,6 +115,11 @@ def watered_pct(worth: Mapping[str, Worth], after_h: float, *, dry_air: bool) ->
         before = -known.shift if known is not None else before
         less.append(before + (WATERED.get(hours, 0.0) if dry_air else 0.0))
     return float(np.interp(after_h, (0.0, *HORIZONS_H), less))
+
+
+def gave_more(worth: Mapping[str, Worth]) -> bool:
+    """Return whether water gave plainly more here than was promised of it, after an hour or later."""
+    return any(row.shift >= GAVE_MORE_PCT for of, row in worth.items() if of.startswith(humidity_of(watered=True)))
 
 
 def anew(state: AdviceState, acts: Sequence[str], at_ms: int) -> tuple[str, ...]:

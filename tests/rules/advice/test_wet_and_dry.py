@@ -12,6 +12,7 @@ from rules.advice.done import Begun, begun_at
 from rules.advice.done import done as book
 from rules.advice.put_back import opened
 from rules.advice.state import AdviceState
+from rules.advice.worth import held_against
 from rules.climate.situation import Situation
 from rules.keeper.state import DeviceChange
 from rules.settings import Chamber, Heater, Mister, Vents
@@ -166,6 +167,22 @@ def test_air_that_climbs_into_its_band_by_itself_needs_no_water(t, rh, slope_k_h
     now = situation(t, rh, 21.0, 40.0, 0.7, temperature_slope_k_h=slope_k_h, humidity_slope_pct_h=slope_pct_h)
     _, events = consider(settings_of(chamber), "north", AdviceState(), now, alarms(now, chamber, "humidity-low"), "test")
     assert bool(WATERS & set(keys(events))) == waters
+
+
+@pytest.mark.parametrize(("gave_pct", "grows"), [(2.0, True), (45.0, False)])
+def test_the_first_water_is_the_least_and_grows_by_what_it_gave(gave_pct: float, grows: bool):
+    """18 ml at once took a tight box of 8 l from 53 to 98 %RH within the hour, and its lid to 91 g/m2 by evening (attack from
+    outside)."""
+    chamber = Chamber(air_ml=8000.0, devices=devices(mister=None, can_insulate_lid=False))
+    dry, state, given = situation(25.5, 50.0, 21.0, 30.0, 0.8), AdviceState(), []
+    for hours in (0.0, 13.0):
+        now = later(dry, hours)
+        state, events = told(chamber, now, state)
+        given += [row.amount for event in events if event.status == "given" for row in event.actions if row.device == "water"]
+        assert state.open is not None
+        state, _ = book(state, state.open, None, Begun(now.at_ms, 25.5, 25.5, 50.0, now.dew_margin_k))
+        state = held_against(state, later(now, 1.0, relative_humidity_pct=50.0 + gave_pct))
+    assert given[0] == 9.0 and (given[1] > given[0]) is grows
 
 
 def test_mist_that_was_stopped_for_a_wet_lid_comes_back_before_water():
