@@ -37,7 +37,7 @@ from rules.advice.text import (
 )
 from rules.advice.told import told_forecast, told_move, told_without
 from rules.advice.tried import bare_of_hope, counted, in_vain_text, is_next_try, stands_still
-from rules.advice.verification import in_vain_so_far, is_seen, judge, learned, noticed_fading, verdict_text, watered
+from rules.advice.verification import in_vain_so_far, is_seen, judge, noticed_fading, taught, verdict_text
 from rules.advice.worth import awaited
 from rules.climate.past_moves import Moves
 from rules.climate.situation import Situation
@@ -389,7 +389,7 @@ class _Talk:
         verdict = judge(now, self.steady, follows_room(self.chamber, state), calibrated=calibrated)
         worse = in_vain_so_far(state, self.situation, self.standing)
         text = verdict_text(now, verdict, worse)
-        state = counted(watered(learned(state, now, verdict), now, verdict, self.steady), verdict.said, worse)
+        state = counted(taught(state, now, verdict, self.steady), verdict.said, worse)
         state = self._say(
             state, "verified", events, headline=text, reason=verdict.because, effect=verdict.said,
             **_NOTHING_TO_DO,

@@ -193,7 +193,7 @@ def _kind_of_cold(cause: Cause, situation: Situation, standing: Mapping[str, Sta
     if moved_with(situation, "cold"):
         weak = cause.thermostat == "at-limit" and slope >= FALLS_K_H and (least or situation.room_temperature_c is None)
         return "at-limit" if weak else "power"  # flat at its room's temperature it may have no heat at all
-    suspected = _failed(standing) and "heater-suspect" in cause.facts
+    suspected = "heat-unseen" in cause.facts or (_failed(standing) and "heater-suspect" in cause.facts)
     heats = slope > FALLS_K_H if situation.room_temperature_c is None else least
     if cause.thermostat == "at-limit" and not suspected and (heats or slope > FALLS_K_H):
         return "at-limit"

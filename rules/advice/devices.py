@@ -171,15 +171,19 @@ OFF_DIAL_K = 2.5
 """A dial that is off by more is told: the keeper would take the figure for a fault, or not dare to set it; own estimate."""
 SURE_PARTS = (0.5, 0.65, 0.8)
 STRONGER = 1.5
-"""A mat that is on all the time and too weak is exchanged for one of up to so many times its watts; judgement."""
+"""A mat that is on all the time and too weak is exchanged for one of up to so many times the watts of the keeper's config, and
+of no more before its lift is seen: the mat of a cold box may be one that is out; judgement."""
 
 
 def _power_moves(step: Step, rated: float, now: float, direction: int, weak: WeakMat | None, k_w: float) -> list[Move]:
     out = []
     unit = 0.1 if rated < 2.0 else 0.5 if rated < 10.0 else 1.0
     tenths = [1, 2, 3, 4, 6] if direction > 0 else [1, 2, 3, 4, 5, 6]
+    most = max(now, STRONGER * rated)
     thens = [round(round((now + direction * max(rated, now) * tenth / 10.0) / unit) * unit, 1) for tenth in tenths]
-    thens = list(dict.fromkeys(then for then in thens if 0.0 <= then <= STRONGER * max(rated, now) and then != now))
+    if now < rated:  # one that was turned down first goes back to what held the box
+        thens = [min(then, rated) for then in thens]
+    thens = list(dict.fromkeys(then for then in thens if 0.0 <= then <= most and then != now))
     if direction > 0 and weak is not None:
         part_w = [round(2.0 * part * weak.needs_w) / 2.0 for part in SURE_PARTS]  # in a warmer room all of it may be too much
         thens = list(dict.fromkeys([*(then for then in (*thens, *part_w) if now < then < weak.needs_w), weak.needs_w]))
@@ -187,7 +191,7 @@ def _power_moves(step: Step, rated: float, now: float, direction: int, weak: Wea
         word, other = ("up", "a stronger") if direction > 0 else ("down", "a smaller")
         how = "switch it off" if then == 0 else f"turn it {word} from {now:g} to {then:g} W"
         text = f"Heater: {how} (dimmer, timer share or {other} mat; better a thermostat)"
-        text += "; turn it down again as the room gets warmer" if then > STRONGER * max(rated, now) else ""
+        text += "; turn it down again as the room gets warmer" if then > STRONGER * rated else ""
         share = min(abs(then - now) / max(rated, now), 0.6)
         out.append(_move(step, then - now, then, abs(then - now), "W", text, share, (then - now) * k_w))
     return out

@@ -176,6 +176,7 @@ def taken_back(state: AdviceState, word_id: str) -> AdviceState:
         stuck_ms=None if state.stuck_ms == before.done_ms else state.stuck_ms,
         heater_seen_ms=before.heater_seen_ms if looked else state.heater_seen_ms,
         lid_checked_ms=before.lid_checked_ms if checked else state.lid_checked_ms,
+        unheated_ms=None if "heater" in before.knobs else state.unheated_ms,
         before_done=[one for one in state.before_done if one is not before], searches=[], quiet_until_ms=None,
         awaited=[],
     )

@@ -25,6 +25,7 @@ from rules.keeper.devices import heater_since_ms, present_knobs
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 from rules.trade import practice
+from rules.trade.alarm_kinds import ALARMS
 
 CHECK_AGAIN_MS = 12 * HOUR_MS
 """The same check is not asked for again sooner; judgement."""
@@ -75,12 +76,15 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
     # One that has failed anew since it was looked at is another trouble.
     looked = seen_ms is not None and situation.at_ms - seen_ms < CHECK_AGAIN_MS
     looked = looked and (failed is None or failed.since_ms is None or failed.since_ms <= (seen_ms or 0))
+    unheated = _unheated(state, standing)
+    looked = looked and not (unheated and (state.unheated_ms or 0) > (seen_ms or 0))
     due = looks_due(state, situation, standing)
     leads = _before_water(state, due, situation, standing)
     asks = _lid_asked(state, situation, standing)
     told = {
         "mist-useless": state.mist_failures >= 2, "water-useless": state.water_failures >= 2,
-        "heater-looked": looked, "tried": in_vain_so_far(state, situation, standing),
+        "heater-looked": looked, "heat-unseen": unheated, "heater-suspect": unheated,
+        "tried": in_vain_so_far(state, situation, standing),
         "mat-needless": needs_no_mat(chamber, situation, standing, goal_of(chamber, situation)),
         "room-warmed": room_is_warmed(state, situation.at_ms),
         "wakes": any(row.priority == "wake" for row in climate_stands(standing)),
@@ -99,10 +103,17 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
         chamber, situation, standing, knobs,
         remembered=frozenset(name for name, holds in told.items() if holds),
         lid_was_wet=now is not None and now.lid_wet, was_aired=now is not None and "vent:open" in now.keys,
-        heater_sound=seen_ms is not None and situation.at_ms - seen_ms < HEATER_SOUND_MS,
+        heater_sound=seen_ms is not None and not unheated and situation.at_ms - seen_ms < HEATER_SOUND_MS,
         heater_since_ms=heater_since_ms(situation.changes), tau_h=cooling_h(model)[1],
         weak_in=partial(weak_mat, chamber, situation, knobs, model),
     )
+
+
+def _unheated(state: AdviceState, standing: Mapping[str, Standing]) -> bool:
+    """Return whether more heat was given in this very cold, and none was seen to come."""
+    given_ms = state.unheated_ms
+    cold = (row for row in climate_stands(standing) if ALARMS[row.alarm].harm == "cold")
+    return given_ms is not None and any(row.since_ms is None or row.since_ms <= given_ms for row in cold)
 
 
 def _told_lately(state: AdviceState, act: str, at_ms: int, for_ms: int) -> bool:

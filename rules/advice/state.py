@@ -209,6 +209,8 @@ class AdviceState:
     """When the keeper last answered a call to look at the heater."""
     lid_checked_ms: int | None = None
     """The same of the lid."""
+    unheated_ms: int | None = None
+    """When more heat was last given on advice and none was seen to come, the end of the time that it takes."""
     repeated_ms: dict[str, int] = field(default_factory=dict)
     """When a plan without a sized change was last told, by its acts: not again for half a day."""
     metrology_until_ms: int | None = None

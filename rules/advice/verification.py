@@ -15,6 +15,7 @@ from math import exp, hypot, sqrt
 from rules.advice.standing import Standing
 from rules.advice.state import AdviceState, Gain, OpenAdvice, ToldForecast
 from rules.climate.situation import Situation
+from rules.climate.thermostat import NO_LIFT_K
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber
 from rules.terms.advised import Effect
@@ -218,6 +219,11 @@ def _between(a: ToldForecast, b: ToldForecast, share: float) -> ToldForecast:
     )
 
 
+def taught(state: AdviceState, item: OpenAdvice, verdict: Verdict, situation: Situation) -> AdviceState:
+    """Return the state that knows what a verdict teaches: how strongly a knob works, and what was given in vain."""
+    return heated(watered(learned(state, item, verdict), item, verdict, situation), item, situation)
+
+
 def learned(state: AdviceState, item: OpenAdvice, verdict: Verdict) -> AdviceState:
     """Return the state with the changed knob's gain learned; only from an advisory of one knob, since two share an effect, or
     of water given in two ways, which share its failure too."""
@@ -241,6 +247,17 @@ def watered(state: AdviceState, item: OpenAdvice, verdict: Verdict, situation: S
         return state
     helped = rh >= begun + WATER_GIVES_PCT or verdict.said in ("works", "more than expected")
     return replace(state, water_failures=0 if helped else state.water_failures + 1)
+
+
+def heated(state: AdviceState, item: OpenAdvice, situation: Situation) -> AdviceState:
+    """Return the state that knows that no heat came, where more was given and its box is no warmer, nor seen to be warmer than
+    its room."""
+    t, room_c = situation.temperature_c, situation.room_temperature_c
+    gave = "heater:more" in item.keys and any(move.knob == "heater" for move in item.moves)
+    if not gave or t is None or item.done_c is None or t > item.done_c + WORSE_K:
+        return state
+    lifts = room_c is not None and t > room_c + NO_LIFT_K
+    return state if lifts else replace(state, unheated_ms=situation.at_ms)
 
 
 def _gain(old: Gain, share: float, u_share: float) -> Gain:
