@@ -32,9 +32,11 @@ def check(view: View) -> Iterator[Verdict]:
     if chamber is None or chamber.role != "fungus":
         return
     value = view.humidity.value
-    before = (view.recent.humidity, view.recent.dew_point)
-    was, dew = (figure.mean(view.at_ms, WITHIN_MS + 2 * MINUTE_MS, WITHIN_MS) for figure in before)
-    dropped = (was - value >= STEP_PCT) & ~(dew - view.dew_point < SUDDEN_K) & view.humidity.counts
+    before, now_c = (view.recent.humidity, view.recent.dew_point, view.recent.temperature), view.temperature.value
+    was, dew, was_c = (figure.mean(view.at_ms, WITHIN_MS + 2 * MINUTE_MS, WITHIN_MS) for figure in before)
+    # No lid that is opened warms the air above its room: a mat does that, or a probe that lies on it.
+    heated = (now_c - was_c > SUDDEN_K) & ~(view.room_temperature > now_c)
+    dropped = (was - value >= STEP_PCT) & ~(dew - view.dew_point < SUDDEN_K) & ~heated & view.humidity.counts
     fell_from = view.memory.fell_from_m
     if fell_from is None and not dropped.any():
         zone = np.where(np.isnan(value), UNSEEN, CLEAR).astype(np.int8)
