@@ -243,7 +243,8 @@ class _Talk:
         rows = [row for row in self.standing.values() if row.condition == "active" and row.priority in URGENCY]
         rows += lost_from_sight(self.standing) if branch == "probe" else []
         found = [row.priority for row in rows if branch != "plug-in" or ALARMS[row.alarm].harm != "dryness"]
-        calm = branch in ("turn-up", "room-back") and not cold_tonight(self.situation, goal_of(self.chamber, self.situation))
+        calm = branch in ("turn-up", "room-back", "place-back")
+        calm = calm and not cold_tonight(self.situation, goal_of(self.chamber, self.situation))
         least: Priority = "digest" if branch in ("close-again", "centre") else "morning" if calm else "today"
         most = URGENCY[max((URGENCY.index(name) for name in found), default=URGENCY.index(least))]
         return "today" if most == "wake" and branch == "cell" and self.next_try else most

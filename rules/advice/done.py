@@ -8,7 +8,7 @@ from typing import Any
 
 from rules.advice.model import model_from_json
 from rules.advice.planned import judged_by
-from rules.advice.put_back import may_stand_open, opened, room_is_cooled
+from rules.advice.put_back import may_stand_open, opened, room_is_cooled, stays_warmed
 from rules.advice.set_point import LOWERED_K, lowered_k
 from rules.advice.state import AdviceState, BeforeDone, OpenAdvice, ToldMove
 from rules.advice.verification import WATERS
@@ -33,10 +33,10 @@ def changed_ms(state: AdviceState, changes: Sequence[DeviceChange]) -> int | Non
 
 def owes(state: AdviceState, chamber: Chamber, changes: Sequence[DeviceChange]) -> bool:
     """Return whether the adviser must be asked although nothing stands and nothing is open: a heater waits to be plugged in
-    or turned up again, a vent to be closed, a room to be let warm."""
+    or turned up again, a vent to be closed, a room to be let warm or cool."""
     unplugged = told_knobs(changes).get("heater_plugged", 1.0) == 0.0
     left = unplugged or lowered_k(chamber, changes) > LOWERED_K or bool(opened(chamber, changes)) or room_is_cooled(state)
-    left |= may_stand_open(state, changes)
+    left |= may_stand_open(state, changes) or (chamber.devices.heater is not None and stays_warmed(state))
     asks = max(state.by_itself_ms, default=0) > state.checked_ms.get("plug-again", 0)
     return state.open is not None or left or asks
 
@@ -112,7 +112,7 @@ def done(
     state = replace(state, stuck_ms=at_ms) if left_out else state
     if not any(change.knob == "vents" for change in changes):
         changes += done_along(told, at_ms, vents)
-    shortest = 15 * MINUTE_MS if told.branch == "heat" else 30 * MINUTE_MS
+    shortest = {"heat": 15 * MINUTE_MS, "place-back": practice.WAIT_S["heater"] * 1000}.get(told.branch, 30 * MINUTE_MS)
     knobs = judged_by(told.acts, [move for move, _ in made], told.forecasts)
     wait_ms = practice.wait_s(knobs) * 1000 if knobs else shortest
     others = [replace(other, earlier=[]) for item, other in wordings(state) if _same(item, told) and other.name != told.name]

@@ -126,7 +126,8 @@ def _first(
     asks = _plug_asked(chamber, state, situation, standing, cause)
     if asks is not None:
         return asks
-    back_again = room_back(state, situation, cause, alone=not climate_stands(standing)) or place_back(state, situation, cause)
+    alone = not climate_stands(standing)
+    back_again = room_back(state, situation, cause, alone=alone) or place_back(state, situation, cause, alone=alone)
     if back_again is not None:
         return back_again
     if cold_comes_first(cause, situation, standing):

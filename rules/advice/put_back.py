@@ -8,36 +8,48 @@ that was warmed in the heat.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from rules.advice.balance import at_rest, present_of
 from rules.advice.cause import Cause
-from rules.advice.devices import Move, moves_for
+from rules.advice.devices import Move, dial, moves_for
 from rules.advice.model import ChamberModel
-from rules.advice.planned import Plan, plain, single
+from rules.advice.planned import Plan, action_of, plain, single
 from rules.advice.search import setting_of
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
+from rules.climate.thermostat import NO_LIFT_K
 from rules.keeper.devices import present_knobs
 from rules.keeper.state import DeviceChange
 from rules.physics.condensate import SETTLED_G_M2
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import practice
+from rules.trade.acts import ACTS
 from rules.trade.practice import Never, Step
 
 PUTS_BACK = {"close-vents": ("vents", 1.0), "fan-less": ("fan", 1.0), "mist-more": ("mister", -1.0)}
 """The acts that take back what dries, with the knob of each and which way that was turned for it."""
 COOLS_ROOM = frozenset({"no-sun", "cool-room", "cool-pack", "shade-box", "find-source", "move-box"})
 WARMS_ROOM = frozenset({"warm-room", "warm-place", "warm-now"})
+LOOKED, LOOKED_MS = frozenset({"check-heater", "swap-heater"}), 12 * HOUR_MS
+"""So long after a look at its heat was asked for a room is warmed for heat that has failed, not for a mat that is too weak;
+judgement."""
+LEAST_COOLER_K = 1.0
+"""No keeper sets a room finer, and no less shows what a mat gives. Own estimate."""
+NOT_COLD = Never("Do not wait until it is cold.")
 NOT_WATER = "Do not water it against what was opened."
 OPENS, SHUTS = frozenset({"open-vents", "air-now", "air-if-cooler"}), frozenset({"close-vents", "shut-again"})
-LEFT = OPENS | SHUTS | WARMS_ROOM | {"place-back"}
+BACK = frozenset({"place-back", "place-cooler"})
+LEFT = OPENS | SHUTS | WARMS_ROOM | BACK
 COOL_SIDE_K = 0.4
 """So far below its aim a box has no use for a cooled room any more; own estimate."""
 BACK_AFTER_MS, COOLED_MS = 3 * HOUR_MS, 5 * DAY_MS
 """So long after it was asked for a room is not let warm again at once, nor any more: a hot spell lasts days. Judgement."""
 LEADS_MS = 2 * HOUR_MS
 """So long it comes before what else stands. Judgement."""
+STANDS_MS = DAY_MS
+"""So long it is asked for where nobody answers and nothing else stands: a morning's letter comes within it. Judgement."""
 OPEN_FOR_MS = 12 * HOUR_MS
 """So long it stays open at least: a lid that dries with the warmth of the day is wet again by night. Judgement."""
 
@@ -58,24 +70,48 @@ def room_is_cooled(state: AdviceState) -> bool:
 
 def room_is_warmed(state: AdviceState, at_ms: int) -> bool:
     """Return whether it was asked lately to warm the room, or to carry the box to a warmer one, and not to take that back."""
-    warmed_ms = _last_ms(state, WARMS_ROOM)
-    lately = BACK_AFTER_MS <= at_ms - warmed_ms < COOLED_MS
-    return lately and warmed_ms > _last_ms(state, COOLS_ROOM | {"place-back"})
+    return BACK_AFTER_MS <= at_ms - _last_ms(state, WARMS_ROOM) < COOLED_MS and stays_warmed(state)
 
 
-def _asks(state: AdviceState, act: str, at_ms: int) -> bool:
+def stays_warmed(state: AdviceState) -> bool:
+    """Return whether it was ever asked to warm the room, or to carry the box to a warmer one, and not to take that back."""
+    return _last_ms(state, WARMS_ROOM) > _last_ms(state, COOLS_ROOM | {"place-back"})
+
+
+def _asks(state: AdviceState, act: str, at_ms: int, for_ms: int = LEADS_MS) -> bool:
     """Return whether it is asked for just now: told, it leads until it is read or done, and not for long."""
     now = state.open
-    return now is not None and now.done_ms is None and act in now.acts and at_ms - _last_ms(state, frozenset({act})) < LEADS_MS
+    return now is not None and now.done_ms is None and act in now.acts and at_ms - _last_ms(state, frozenset({act})) < for_ms
 
 
-def place_back(state: AdviceState, situation: Situation, cause: Cause) -> Plan | None:
-    """Return the call to take back a warmer place or room where it is too warm, and not by a heater that is in doubt; None: it
-    is of use still."""
-    warmed = "room-warmed" in cause.facts or _asks(state, "place-back", situation.at_ms)
-    if not warmed or cause.temperature != "high" or not cause.facts.isdisjoint(("heater-doubt", "heats-itself")):
+def place_back(state: AdviceState, situation: Situation, cause: Cause, *, alone: bool) -> Plan | None:
+    """Return the call to take back a warmer place or room where it is too warm, and not by a heater that is in doubt, or where
+    nothing stands any more (`alone`) of the heat that had failed; None: it is of use still.
+
+    Of a mat that no lift over its room shows to heat nobody knows whether it does: its room is let cool by no more than the box
+    bears without it, and that shows it.
+    """
+    asks = any(_asks(state, act, situation.at_ms, STANDS_MS if alone else LEADS_MS) for act in BACK)
+    if not (asks or "room-warmed" in cause.facts) or not cause.facts.isdisjoint(("heater-doubt", "heats-itself")):
         return None
-    return plain("place-back", cause, ("place-back",), practice.NO_COVER_HOT)
+    t, room_c, goal = situation.temperature_c or 0.0, situation.room_temperature_c, cause.goal
+    mat, hot = "heater" in cause.facts, cause.temperature == "high"
+    warmest_c = max((one for one in (room_c, situation.room_high_c) if one is not None), default=None)
+    heats = warmest_c is None or t - warmest_c >= NO_LIFT_K  # a large box lags a room that cools by hours
+    warmed_ms, tried_ms = _last_ms(state, WARMS_ROOM), _last_ms(state, frozenset({"place-cooler"}))
+    failed = mat and "heater-at-limit" not in cause.facts and warmed_ms - _last_ms(state, LOOKED) <= LOOKED_MS
+    due = asks or ((heats or tried_ms < warmed_ms) and t >= goal.temperature_c - COOL_SIDE_K)
+    if not hot and (not (alone and failed and due) or room_c is None or cause.temperature == "low"):
+        return None
+    if heats or not mat:
+        return plain("place-back", cause, ("place-back",), practice.NO_COVER_HOT if hot else NOT_COLD)
+    ahead_k = 0.0 if situation.room_ahead is None or hot else min(0.0, *situation.room_ahead.change_k)
+    less_k = dial(t + ahead_k - (goal.temperature_c if hot else goal.low_c + goal.inside_k))
+    if less_k < LEAST_COOLER_K:
+        return None  # it cools by so much by itself
+    text = ACTS["place-cooler"].text.format(less_k)
+    asks_less = plain("place-back", cause, ("place-cooler",), practice.NO_COVER_HOT if hot else NOT_COLD)
+    return replace(asks_less, actions=(action_of("place-cooler", text),))
 
 
 def may_stand_open(state: AdviceState, changes: Sequence[DeviceChange]) -> bool:
@@ -103,7 +139,7 @@ def room_back(state: AdviceState, situation: Situation, cause: Cause, *, alone: 
         return None
     if t > aim_c - (0.0 if asks else COOL_SIDE_K) or (room_c is not None and room_c >= aim_c):
         return None
-    return plain("room-back", cause, ("room-back",), Never("Do not wait until it is cold."))
+    return plain("room-back", cause, ("room-back",), NOT_COLD)
 
 
 def _beyond(chamber: Chamber, move: Move) -> float:

@@ -18,7 +18,7 @@ from rules.climate.heating import states_of
 from rules.climate.hysteresis import CLEAR, EDGE, HARM, HARM_EDGE, OUTSIDE, UNSEEN, Delays
 from rules.climate.onward import reached_s
 from rules.climate.situate import LATEST_MEAN_MS, LATEST_MS
-from rules.climate.thermostat import AT_LIMIT, BELOW_K, BURNING_MAT_C, DEAD, FALLS_K_H, FAST_K_H, STUCK, UNPLUGGED
+from rules.climate.thermostat import AT_LIMIT, BELOW_K, BURNING_MAT_C, DEAD, FALLS_K_H, FAST_K_H, NO_LIFT_K, STUCK, UNPLUGGED
 from rules.climate.view import View
 from rules.terms.events import MINUTE_MS
 from rules.trade.bearable import BEARABLE
@@ -124,6 +124,8 @@ def failed(view: View) -> Iterator[Verdict]:
         end, at_most = "", math.inf
         if fall < 0 and room_c == room_c:
             end, at_most = f"; without heat it ends near the room's {room_c:.0f} degC", now - room_c
+        elif now - room_c < NO_LIFT_K and not failing[index]:
+            end = f"; its room, at {room_c:.1f} degC, warms it: whether its heat is back is not seen yet"
         left = reached_s(BEARABLE["cold"], now - harm, -fall, at_most) if fall < 0 else None
         return Facts(number(now), chamber.temperature.low, "degC", left, f"{now:.1f} degC, {moving(fall, 'K')}{end}")
 

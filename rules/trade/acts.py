@@ -170,6 +170,10 @@ ACTS: dict[str, Act] = {
     "place-back": Act("room", "less",
         "If the room was warmed or the box carried against the cold, let the room be as cool as before, or put the box back "
         "where it stood"),
+    "place-cooler": Act("room", "less",
+        "Let the room be about {:g} K cooler, and no more: it was warmed, or the box carried, against the cold, and beside so "
+        "warm a room no heat of the mat is seen. Turn that up for a quarter of an hour, feel whether it gets warm, and turn it "
+        "back"),
     "no-sun": Act("room", "less", "See that neither sun nor a lamp shines on the box"),
     "warm-room": Act("room", "more", "Warm the room, or move the box away from the window and the draught",
         bars=("room-warms",)),

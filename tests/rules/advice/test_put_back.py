@@ -10,6 +10,7 @@ from advice_scenes import NOON_MS, alarms, devices, later, settings_of, situatio
 from rules.advice.advisory import consider
 from rules.advice.done import Begun, done, owes
 from rules.advice.state import AdviceState
+from rules.climate.room_ahead import RoomAhead
 from rules.climate.situation import Situation
 from rules.keeper.state import DeviceChange
 from rules.settings import Chamber, Heater
@@ -140,3 +141,53 @@ def test_a_warmer_place_is_taken_back_where_it_is_too_warm(box: Chamber, room_c:
 
     assert [takes_back({"warm-place": hours}) for hours in (2.0, 4.0, 119.0, 121.0)] == [False, True, True, False]
     assert not takes_back({"warm-place": 4.0, "place-back": 3.0}) and not takes_back({"warm-place": 6.0, "cool-room": 4.0})
+
+
+def after_the_cold(now: Situation, box: Chamber = BOX, **asked_h: float) -> list[str]:
+    """Return what is asked of a box whose heat had failed, so many hours after each of these was asked for."""
+    state = AdviceState(checked_ms={act.replace("_", "-"): NOON_MS - round(hours * HOUR_MS) for act, hours in asked_h.items()})
+    assert owes(state, box, ())
+    state, _ = consider(settings_of(box), "north", state, now, alarms(now, box), "test")
+    return [] if state.open is None else state.open.acts
+
+
+@pytest.mark.parametrize(
+    ("t", "room_c", "act"),
+    [
+        (25.6, 21.0, ["place-back"]),  # its heat is seen
+        (25.6, 24.6, ["place-cooler"]),  # warm by its room alone
+        (28.6, 28.2, ["place-cooler"]),
+        (24.6, 24.2, []),  # of use still
+        (25.6, None, []),
+    ],
+)
+def test_a_room_that_was_warmed_for_heat_that_failed_is_put_back_as_far_as_the_mat_is_known_to_heat(t, room_c, act):
+    """Its mat dead, a box was warm by its room alone, that was then let cool, and three hours later it was cold again; another,
+    its dial put right, stood in a warmed room for days without a word (attack from outside)."""
+    now = situation(t, 76.0, room_c, 50.0)
+    assert after_the_cold(now, check_heater=4.0, warm_place=4.0) == act
+
+
+def test_a_large_box_that_lags_its_room_into_the_evening_is_not_taken_for_heated():
+    """Nor is a room let cooler that gets so by itself by night (foreign simulation)."""
+    now = situation(26.4, 78.0, 23.5, 50.0, room_high_c=26.0)
+    assert after_the_cold(now, check_heater=6.0, warm_place=6.0) == ["place-cooler"]
+    evening = replace(now, room_ahead=RoomAhead((0.0,) + (-1.5,) * 24, (0.3,) * 25))
+    assert after_the_cold(evening, check_heater=6.0, warm_place=6.0) == []
+
+
+def test_a_room_that_was_warmed_for_a_mat_that_is_too_weak_stays_warm():
+    """(attack from outside)"""
+    now = situation(25.6, 76.0, 22.0, 50.0)
+    assert not after_the_cold(now, check_heater=40.0, warm_place=4.0) and not after_the_cold(now, warm_place=4.0)
+    assert not after_the_cold(now, check_heater=4.0, warm_place=2.0)  # it has only just come back
+
+
+def test_a_room_is_let_cooler_for_a_mat_that_is_not_seen_to_heat_a_day_and_once_and_no_more_than_the_box_bears():
+    """(attack from outside)"""
+    warm = situation(25.6, 76.0, 24.6, 50.0)
+    state = AdviceState(checked_ms=dict.fromkeys(("check-heater", "warm-place"), NOON_MS - 4 * HOUR_MS))
+    for hours, asks in ((0.0, True), (12.0, True), (23.0, True), (25.0, False), (40.0, False)):
+        state, events = told(later(warm, hours), state)
+        assert all("about 1 K cooler" in row.text for event in events for row in event.actions)
+        assert (state.open is not None and state.open.acts == ["place-cooler"]) == asks
