@@ -192,6 +192,9 @@ class Keeper:
             k.room_shift_g_m3[0] = 2.0
         elif "dry the room" in text:
             k.room_shift_g_m3[0] = -2.0
+        elif "if the room was" in text:  # who did neither has nothing to take back
+            back = min if action["change"] == "less" else max
+            k.room_shift_k[0] = back(k.room_shift_k[0], 0.0)
         elif action["change"] == "more":
             k.room_shift_k[0] = min(MOST_SHIFT_K, k.room_shift_k[0] + 2.5)
         else:
