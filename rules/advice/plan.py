@@ -42,7 +42,17 @@ from rules.advice.search import (
     standing_misses,
     with_foam,
 )
-from rules.advice.set_point import centred, cold_by_morning, dimmed, has_failed, kept_out, left_out, plug_in, turn_up
+from rules.advice.set_point import (
+    centred,
+    cold_by_morning,
+    dimmed,
+    has_failed,
+    kept_out,
+    left_out,
+    plug_in,
+    turn_up,
+    turns_for_days,
+)
 from rules.advice.standing import Standing, climate_stands, dryness_harms, stands, wakes_dry
 from rules.advice.state import AdviceState
 from rules.advice.steady import may_be_a_peak
@@ -61,6 +71,7 @@ from rules.trade.practice import Never, Step
 
 COOLS_FAST_K_H = -2.0
 """Air that cools so fast gets damper by ten points an hour, at the same vapour. By the saturation curve."""
+_HEAT = ("temperature-high", "temperature-low")
 UNSEEN_SWING_K = 1.0
 """By more than this no set point is moved on a moment's figure before two hours have shown how wide it swings; judgement."""
 
@@ -247,6 +258,9 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     if (lead is not None and "water-useless" in cause.facts) or "look-due" in cause.facts or refills:
         moves = [move for move in moves if move.act not in GIVES_WATER]  # in vain twice, by a lid that may be ajar, or needless
     moves = no_less_water(moves, state, cause)
+    turns = [move for move in moves if move.knob == "heater"]
+    kept = turns_for_days(chamber, situation, cause.goal, turns)
+    moves = [move for move in moves if move in kept or move not in turns]
     back = taking_back(chamber, situation, cause) if cause.thirsty else []
     back = [move for move in back if not waits(state, cause, move.knob, situation.at_ms)]
     moves = [*back, *(move for move in moves if all(move.act != one.act for one in back))]
@@ -261,10 +275,11 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     if back:
         together |= dict.fromkeys(("water", "mist-more"), frozenset(move.act for move in back))
     worst = foremost(cause, float(present.temperature_c[0]), situation.relative_humidity_pct or 0.0)
+    worst = None if turns and not kept and worst in _HEAT else worst  # its day brings it back
     solution = solve(present, cause, moves, rank, gains, room, together, worst)
     aid = None if solution.moved >= HALF_WAY else _aid(worst, cause, state, situation.at_ms)
     solution = with_foam(solution, moves, room) if cause.lid_wet and not cause.lid_known else solution
-    heat = worst in ("temperature-high", "temperature-low")
+    heat = worst in _HEAT
     if aid is not None and lead is None and heat and len(solution.winner.moves) == MOST_ACTIONS:
         solution = solve(present, cause, moves, rank, gains, MOST_ACTIONS - 1, together, worst)
     solution = dried(solution, cause, partial(watered_pct, state.worth, dry_air="dry-air" in cause.facts))
@@ -338,9 +353,13 @@ def _assembled(
         chosen.insert(len(chosen) if later else 0, (lead, action_of(lead)))
     used = {action.device for _, action in chosen} | ({"lid"} if wipe else set())
     unmet = [name for name in solution.unmet if name in standing_misses(cause)]
+    left = solution.worst is None and cause.temperature != "ok"
+    unmet = [name for name in unmet if not (left and name in _HEAT)]
+    will_do = solution.worst == "temperature-low" and bool(moves) and solution.moved >= HALF_WAY and not unmet
+    needless = {"warm-room"} if will_do else {"warm-room", "cool-room"} if left else set[str]()
     for step in [*steps, *(step for name in unmet for step in practice.AIDS[name] if allowed(step, cause))]:
         act = ACTS[step.act]
-        asked = asked_lately(state, step.act, at_ms)
+        asked = asked_lately(state, step.act, at_ms) or step.act in needless
         inside = step.act == "look-lid" != lead  # foam lies on its outside
         if len(chosen) < MOST_ACTIONS and act.knob == "none" and (inside or act.device not in used) and not asked:
             text = cause.weak.text if step.act == "stronger-mat" and cause.weak is not None else None

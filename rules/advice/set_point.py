@@ -18,7 +18,7 @@ from rules.advice.standing import Standing
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
 from rules.climate.thermostat import FAULT_K, OVERSHOOT_K
-from rules.keeper.devices import heater_since_ms, present_knobs, told_knobs
+from rules.keeper.devices import heater_since_ms, present_knobs, told_knobs, turns_of_power
 from rules.keeper.state import DeviceChange
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS
@@ -33,6 +33,8 @@ NIGHT_H = 8.0
 """Hours for which nobody looks: what is harmfully cold before they are over is told now. Common practice, no source."""
 LOWERED_K = 0.4
 """So far below what it was, or below the aim, a set point counts as lowered; own estimate."""
+TO_AND_FRO_MS = 3 * DAY_MS
+"""What was turned for a noon and back for a night within so long is turned for the next noon in vain. Own estimate."""
 TIMER_MIN = 30
 """A timer's turn, minutes: a mat and a box of litres hardly swing within it. Common practice, no source."""
 LEAST_SHARE = 0.1
@@ -173,6 +175,25 @@ def _share(state: AdviceState, situation: Situation, goal: Goal) -> float:
     """Return which share of the power that heated it too far the target needs: by how far over its room each of them is."""
     below = situation.room_temperature_c if situation.room_temperature_c is not None else goal.low_c - 4.0
     return (goal.temperature_c - below) / max((state.stopped_c or goal.harmful_high_c) - below, 1.0)
+
+
+def turns_for_days(chamber: Chamber, situation: Situation, goal: Goal, turns: list[Move]) -> list[Move]:
+    """Return those turns of a heater that its room's day does not take back: what a mat that nothing switches gives more in the
+    morning is too much at noon.
+
+    Turned both ways within days it is left as it is; before one day of its room is known it is turned down once, by what it is
+    too warm. What is nearer to harm than to its band does not wait.
+    """
+    t, heater = situation.temperature_c, chamber.devices.heater
+    if heater is None or heater.thermostat or t is None:
+        return turns
+    if not goal.low_c + goal.harmful_low_c < 2.0 * t < goal.high_c + goal.harmful_high_c:
+        return turns
+    turned = turns_of_power(chamber, situation.changes, situation.at_ms - TO_AND_FRO_MS)
+    if situation.room_temperature_c is not None and situation.room_ahead is None and t > goal.high_c:
+        least_k = goal.high_c - goal.inside_k - t
+        return [] if turned else [move for move in turns if move.lifts_k >= least_k] or turns[:1]
+    return [] if turned and min(turned) < 0.0 < max(turned) else turns
 
 
 def cold_tonight(situation: Situation, goal: Goal) -> bool:

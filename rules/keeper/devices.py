@@ -67,6 +67,17 @@ def heater_since_ms(changes: Iterable[DeviceChange]) -> int | None:
     return max((change.at_ms for change in changes if change.knob in ("setpoint", "watts", "heater_plugged")), default=None)
 
 
+def turns_of_power(chamber: Chamber, changes: Iterable[DeviceChange], since_ms: int) -> list[float]:
+    """Return by how many watts a heater was turned up or down each time since then, in order of time."""
+    own, turns = present_knobs(chamber, ()).get("watts", 0.0), list[float]()
+    watts = own
+    for change in (one for one in changes if one.knob == "watts"):
+        value = own if change.value is None else change.value
+        turns += [value - watts] if value != watts and change.at_ms > since_ms else []
+        watts = value
+    return turns
+
+
 def lid_now(state: KeeperState, name: str, chamber: Chamber) -> Lid:
     """Return the lid after what the keeper said to have done: its temperature must be estimated with the foam it has now."""
     foam_mm = told_knobs(state.devices.get(name, ())).get("foam")
