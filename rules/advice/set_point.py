@@ -181,19 +181,21 @@ def turns_for_days(chamber: Chamber, situation: Situation, goal: Goal, turns: li
     """Return those turns of a heater that its room's day does not take back: what a mat that nothing switches gives more in the
     morning is too much at noon.
 
-    Turned both ways within days it is left as it is; before one day of its room is known it is turned down once, by what it is
-    too warm. What is nearer to harm than to its band does not wait.
+    Turned both ways within days it is left as it is where its room brings it to its aim within the day; before one day of its
+    room is known it is turned down once, by what it is too warm. What is nearer to harm than to its band does not wait.
     """
-    t, heater = situation.temperature_c, chamber.devices.heater
-    if heater is None or heater.thermostat or t is None:
+    t, heater, ahead = situation.temperature_c, chamber.devices.heater, situation.room_ahead
+    if heater is None or heater.thermostat or t is None or situation.room_temperature_c is None:
         return turns
     if not goal.low_c + goal.harmful_low_c < 2.0 * t < goal.high_c + goal.harmful_high_c:
         return turns
     turned = turns_of_power(chamber, situation.changes, situation.at_ms - TO_AND_FRO_MS)
-    if situation.room_temperature_c is not None and situation.room_ahead is None and t > goal.high_c:
-        least_k = goal.high_c - goal.inside_k - t
-        return [] if turned else [move for move in turns if move.lifts_k >= least_k] or turns[:1]
-    return [] if turned and min(turned) < 0.0 < max(turned) else turns
+    if ahead is None:
+        down, least_k = [move for move in turns if move.delta < 0.0], min(goal.high_c - goal.inside_k - t, 0.0)
+        once = [] if turned else [move for move in down if move.lifts_k >= least_k] or down[:1]
+        return [move for move in turns if move in once or move not in down]
+    comes_back = t + min(ahead.change_k) <= goal.temperature_c <= t + max(ahead.change_k)
+    return [] if turned and min(turned) < 0.0 < max(turned) and comes_back else turns
 
 
 def cold_tonight(situation: Situation, goal: Goal) -> bool:
