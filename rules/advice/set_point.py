@@ -122,7 +122,7 @@ def looked_into(what: str, setting: str) -> str:
     """Return how a heater that ran away is put back, its plug known to be out or not: the cause first, and watched."""
     return (
         f"find out why {what} (probe fallen? relay stuck? dial turned?). Plug the heater in again only then, {setting}; "
-        f"{STAY}; if it does not switch off, leave it out, say so (`dewlid done CHAMBER --left-out`) and warm the room"
+        f"{STAY}; if it does not switch off, leave it out, say so (add `--left-out` to `dewlid done`) and warm the room"
     )
 
 

@@ -16,7 +16,7 @@ FACTS = {
     "mat-below",
     "thermostat", "bare", "all-shut", "watered", "heater-suspect", "heater-weak", "heater-at-limit", "heater-idle",
     "floor-dries", "floor-wets", "dry-air", "room-cooler", "room-warm", "room-cold", "room-below", "hot", "very-hot", "lid-wet",
-    "warm-side", "room-warms",
+    "warm-side", "room-warms", "dry-doubted",
     "humid-side", "founding", "saturated", "vapour-lost", "lid-doubted", "lid-seen", "foam-doubted", "visiting", "lid-wet-odd",
     "dry-on-purpose", "mist-useless", "air-dry",
     "night-ahead", "heater-fault", "heater-warming", "heater-regulates", "room-no-warmer", "lethal-heat", "deadly-heat",
