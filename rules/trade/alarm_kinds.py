@@ -273,7 +273,7 @@ ALARMS: dict[str, AlarmKind] = {
         blinds=False, forbids=_NOTHING, sudden=False, latch="harmful",
     ),
     "probes-swapped": AlarmKind(
-        label="probes look swapped", sentence="{place}: its probe and the room's look swapped, it reads colder and drier",
+        label="probes look swapped", sentence="{place}: its probe and the room's look swapped, it reads drier than its room",
         first_step="Look which probe hangs where, before you heat or water anything.",
         subject="probe", consequence="serious", figure=None, edge=None, continuous=False,
         harm=None, bears=(Bears("outside", "serious", (12, 12, 24, 24, 24)),),

@@ -69,6 +69,13 @@ def test_swapped_probes_are_told_after_an_hour_and_asked_about_before_any_water_
     })  # fmt: skip
 
 
+def test_probes_swapped_in_a_room_as_warm_as_the_box_are_told_too() -> None:
+    """A warm room's probe read 54 %RH in the box's place, the box's 93 in the room's; for three days a lid was looked at, and
+    water given to a box that had enough (foreign simulation)."""
+    events = lived([(3.0, (25.5, 93.0), (25.6, 54.0)), (4.0, (25.6, 54.0), (25.5, 93.0)), (4.0, (27.4, 44.0), (25.3, 95.0))])
+    assert [4.0 <= hours < 4.5 for hours in raised_h(events)] == [True]
+
+
 def test_who_has_looked_and_left_them_swapped_is_asked_for_a_proof_before_anything_is_heated_or_watered() -> None:
     """Who obeyed was told to water, to warm and at last to run the mat without its thermostat, on the room's figures."""
     settings, asked, done = watch(), [], []
@@ -99,6 +106,8 @@ def test_it_is_over_when_they_hang_right_again() -> None:
         ("a hot humid day outside a box at its target", (25.5, 80.0), (29.0, 70.0)),
         ("a wet box cooled by its own water", (22.0, 90.0), (23.5, 55.0)),
         ("nearly alike", (22.0, 50.0), (22.8, 58.0)),
+        ("a dry box in a damp cellar", (25.5, 55.0), (15.0, 92.0)),
+        ("a dried-out box on a sultry day", (26.0, 55.0), (25.0, 78.0)),
     ],
 )
 def test_what_no_swap_explains_is_not_told_as_one(what: str, box: tuple[float, float], room: tuple[float, float]) -> None:
