@@ -6,9 +6,10 @@ import re
 from collections.abc import Callable, Sequence
 
 from adapters.wording.alarm_sentences import label, title_of
+from adapters.wording.as_it_is import as_it_is
 from adapters.wording.figures import Style, clean
 from adapters.wording.sections import Section, points, section, text
-from adapters.wording.situation import as_it_is, of_kind
+from adapters.wording.situation import of_kind
 from rules.keeper.refusal import KEPT
 from rules.settings import Settings
 from rules.terms.events import AdviceEvent, AlarmEvent, LetterEvent, SystemEvent, WordEvent, instant_of

@@ -6,12 +6,13 @@ from collections.abc import Sequence
 
 from adapters.wording import commands
 from adapters.wording.alarm_sentences import first_step, first_steps, label, over, sentence, title_of
+from adapters.wording.as_it_is import figures_now
 from adapters.wording.care_answers import answer
 from adapters.wording.counting import counted
 from adapters.wording.figures import Style, clean, span
 from adapters.wording.questions import questions
 from adapters.wording.sections import Block, Section, command, points, section, steps, text
-from adapters.wording.situation import doubt, figures_now, of_kind
+from adapters.wording.situation import doubt, of_kind
 from rules.settings import Settings
 from rules.telling.news import calls
 from rules.terms.events import (

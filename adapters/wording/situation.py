@@ -24,13 +24,14 @@ from adapters.wording.alarm_sentences import (
     title_of,
     worse_by,
 )
+from adapters.wording.as_it_is import as_it_is
 from adapters.wording.figures import Style, clean, span
 from adapters.wording.sections import Block, Section, command, points, section, steps, text
 from adapters.wording.time_left import left, marks_by_pace, next_marks, rests_s
 from adapters.wording.together import alike, line_of
 from rules.settings import Settings
 from rules.terms.advised import Prediction
-from rules.terms.events import AdviceEvent, AlarmEvent, Figures, LetterEvent, News, QualityEvent
+from rules.terms.events import AdviceEvent, AlarmEvent, LetterEvent, News, QualityEvent
 from rules.trade.alarm_kinds import ALARMS
 
 _Kind = TypeVar("_Kind")
@@ -43,8 +44,6 @@ _TESTS = {
     "erratic": "it jumps again and again",
 }  # fmt: skip
 """The tests of quality, in words."""
-_EACH = 6
-"""Of so many chambers each has its line; of more what differs stands in the line that names them. Judgement."""
 _OPENING = {
     "escalation": "This has become worse since my last letter.",
     "reminder": "This still stands.",
@@ -281,42 +280,6 @@ def _as_it_was(advice: AdviceEvent, style: Style, now_ms: int) -> str:
     if _age_s(advice, now_ms) * 1000 < FRESH_MS:
         return advice.reason
     return f"What I found at {style.clock(advice.at_ms, now_ms)}: {_IS.sub('was ', advice.reason)}"
-
-
-def as_it_is(letter: LetterEvent, settings: Settings, style: Style) -> list[str]:
-    """Return what is believed of each chamber when the letter is written, one line each; of many from which to which."""
-    if len(letter.present) > _EACH:
-        return [f"{len(letter.present)} chambers: {', '.join(_ranges(letter.present, style))}."]
-    return [figures_now(figures, settings, style, letter.at_ms) for figures in letter.present]
-
-
-def _ranges(present: Sequence[Figures], style: Style) -> list[str]:
-    """Return each figure of many chambers from the lowest to the highest, and of how many it is not known."""
-    said = []
-    for what, unit, values in (
-        ("temperature", "degC", [one.temperature_c for one in present]),
-        ("humidity", "%RH", [one.relative_humidity_pct for one in present]),
-    ):
-        known = [value for value in values if value is not None]
-        low, high = (style.quantity(pick(known), unit) if known else "" for pick in (min, max))
-        said += [low if low == high else f"{low.removesuffix(' humidity')} to {high}"] if known else []
-        said += [f"{what} not known of {len(values) - len(known)}"] if len(known) < len(values) else []
-    margins = [one.dew_margin_k for one in present if one.dew_margin_k is not None]
-    if margins:
-        least, wet = style.quantity(abs(min(margins)), "K"), sum(one < 0 for one in margins)
-        said.append(f"the lids at least {least} above the dew point" if not wet else f"{wet} lids below the dew point")
-    return said
-
-
-def figures_now(figures: Figures, settings: Settings, style: Style, now_ms: int) -> str:
-    """Return what is believed of one chamber, in one line."""
-    heat, damp, margin_k = figures.temperature_c, figures.relative_humidity_pct, figures.dew_margin_k
-    said = ["temperature not known" if heat is None else style.quantity(heat, "degC")]
-    said.append("humidity not known" if damp is None else style.quantity(damp, "%RH"))
-    if margin_k is not None:
-        said.append(f"lid {style.quantity(abs(margin_k), 'K')} {'below' if margin_k < 0 else 'above'} the dew point")
-    read = f" (read at {style.clock(figures.at_ms, now_ms)})" if now_ms - figures.at_ms >= FRESH_MS else ""
-    return f"{title_of(settings, figures.chamber)}: {', '.join(said)}{read}."
 
 
 def _look_again(advice: AdviceEvent | None, style: Style, now_ms: int, *, urgent: bool) -> list[Block]:

@@ -111,9 +111,13 @@ class Presents:
         read = () if seen is None else [ms for ms in (seen.temperature_read_ms, seen.humidity_read_ms) if ms is not None]
         if seen is None or not read:
             return None
+        heat_ms, damp_ms = seen.temperature_read_ms, seen.humidity_read_ms
+        at_ms = max(read) if seen.temperature_c is None or heat_ms is None else heat_ms
+        apart = seen.relative_humidity_pct is not None and damp_ms != at_ms
         return Figures(
-            chamber, max(read), seen.temperature_c, seen.relative_humidity_pct, seen.dew_margin_k,
+            chamber, at_ms, seen.temperature_c, seen.relative_humidity_pct, seen.dew_margin_k,
             seen.temperature_slope_k_h, seen.humidity_slope_pct_h, seen.outside,
+            damp_ms if apart else None,
         )  # fmt: skip
 
     def told(self, alarm: AlarmEvent, at_ms: int) -> AlarmEvent:

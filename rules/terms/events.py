@@ -327,7 +327,7 @@ News = Annotated[
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """What is believed of a chamber when a letter is written, and when its newest reading came; None: not believed."""
+    """What is believed of a chamber when a letter is written, and when its temperature (else the newest) was read."""
 
     chamber: str
     at_ms: int
@@ -339,17 +339,21 @@ class Figures:
     humidity_slope_pct_h: float | None = None
     outside: tuple[str, ...] = ()
     """Alarms whose limit these figures are beyond, whether they stand already or their on-delay still runs."""
+    humidity_at_ms: int | None = None
+    """When the humidity was read; None: along with the temperature."""
 
 
 def _read_figures(body: object) -> object:
     if not isinstance(body, Mapping) or "at" not in body:
         return body
-    return {key: value for key, value in body.items() if key != "at"} | {"at_ms": instant_of(body["at"])}
+    times = {f"{key}_ms": instant_of(body[key]) for key in ("at", "humidity_at") if key in body}
+    return {key: value for key, value in body.items() if f"{key}_ms" not in times} | times
 
 
 def _figures_json(figures: Figures) -> dict[str, Any]:
     body = asdict(figures)
-    return {"chamber": body.pop("chamber"), "at": rfc3339(body.pop("at_ms"))} | body
+    times = {key: rfc3339(ms) for key in ("at", "humidity_at") if (ms := body.pop(f"{key}_ms")) is not None}
+    return {"chamber": body.pop("chamber")} | times | body
 
 
 LetterSort = Literal[
