@@ -16,8 +16,6 @@ from yard_troubles import CALM, LID_KINDS, Kind
 AJAR_MIN = 120
 """An open lid is to be told within so long."""
 LID_ALARMS = ("lid-dew", "drip")
-SEEN_BY_KEEPER = ("you saw mist", "you saw droplets")
-"""So an alarm says why it stands, where the keeper has reported what hangs there: nobody has to tell that back."""
 OPEN_ALARMS = ("lid-open", "moisture-lost")
 HORIZONS_H = (1, 6, 24)
 Event = dict[str, Any]
@@ -59,8 +57,7 @@ def told_of(
 
 
 def _lid_spoken_of(events: list[Event], minute: Any) -> Array:
-    """Return for each sample whether a wet lid still stands that a letter or digest has told of, or that the keeper has told of
-    himself."""
+    """Return for each sample whether a letter or digest has told of a wet lid that still stands."""
     spoken = np.zeros(MINUTES // SAMPLE_MIN, bool)
     standing: dict[str, float] = {}
     told_at: float | None = None
@@ -72,8 +69,6 @@ def _lid_spoken_of(events: list[Event], minute: Any) -> Array:
                 told_at = None
             elif not over:
                 standing.setdefault(event["alarm"], minute(event))
-                if told_at is None and any(words in event["reason"] for words in SEEN_BY_KEEPER):
-                    told_at = minute(event)
         elif event["kind"] == "letter" and told_at is None and standing and any(_of_wet_lid(e) for e in event["about"]):
             told_at = minute(event)
     if told_at is not None:

@@ -20,6 +20,7 @@ from rules.advice.model import (
     LID,
     LIFT,
     VENT,
+    evaporation_given_rest,
     lid_factor_with_foam,
     prior_model,
 )
@@ -125,6 +126,23 @@ def test_the_course_and_its_end_are_those_of_the_balance(now: Present, changed: 
 
 
 # ---------------------------------------------------------------- where it begins
+
+
+@pytest.mark.parametrize(("slope", "goes_on"), [(0.0, 0.0), (-4.0, -2.0), (6.0, 3.0), (-20.0, -4.0)])
+def test_each_draw_explains_how_the_humidity_moves_of_which_half_goes_on(slope: float, goes_on: float) -> None:
+    """Half of a slope of at most 8 points an hour goes on, give or take three tenths of it, where no thermostat swings; where
+    the box takes longer than three hours to come to rest, by as much less."""
+    chamber = Chamber(devices=devices(None, mister=None))
+    now = present(26.0, 75.0, chamber=chamber, humidity_slope_pct_h=slope)
+    m, air, model = now.model, e_s(26.0), prior_model(chamber)
+    loss = m[:, EXCHANGE] + m[:, VENT] * 1.0 + m[:, FAN] / 60.0
+    lid = m[:, LID] * np.maximum(now.vapour_pa - e_s(now.room_c + now.factor * 6.0), 0.0)
+    gained = m[:, EVAPORATION] * (air - now.vapour_pa) + now.source_pa_h
+    change = 100.0 * (gained - loss * (now.vapour_pa - now.room_pa) - lid) / air
+    change /= np.minimum(3.0 * (loss + np.exp(evaporation_given_rest(model)[0])), 1.0)
+    middle, spread = np.median(change), 0.6 * abs(goes_on)
+    assert middle == pytest.approx(goes_on, abs=0.25)
+    assert np.quantile(change, [0.16, 0.84]) == pytest.approx([middle - spread, middle + spread], abs=0.4)
 
 
 @pytest.mark.parametrize(("slope", "goes_on"), [(0.0, 0.0), (-4.0, -2.0), (6.0, 3.0), (-20.0, -4.0)])

@@ -17,7 +17,7 @@ from rules.advice.looks import is_reminder_due, looks_at
 from rules.advice.set_point import cold_by_morning, cold_tonight, left_out, lowered_k, plug_in, turn_up
 from rules.advice.state import AdviceState, Awaited, Gain, OpenAdvice, ToldForecast, ToldMove, Worth
 from rules.advice.verification import Follows, Verdict, gone_worse, in_vain_so_far, learned, noticed_fading, verdict_text
-from rules.advice.worth import FIRST, awaited, awaiting, factor, held_against, is_due, watered_pct
+from rules.advice.worth import awaited, awaiting, factor, held_against, is_due, watered_pct
 from rules.climate.room_ahead import RoomAhead
 from rules.climate.situation import Situation
 from rules.keeper.devices import present_knobs
@@ -248,16 +248,12 @@ def test_water_promises_less_by_what_past_promises_missed_and_the_rooms_air_drie
     assert watered_pct(worth, hours, dry_air=dry_air) == pytest.approx(less)
 
 
-FIRST_K = FIRST["temperature"]
-
-
 @pytest.mark.parametrize(
     ("quantity", "hours", "wide"),
     [
-        ("temperature", 1.0, FIRST_K[0]), ("temperature", 6.0, FIRST_K[1]), ("temperature", 24.0, FIRST_K[2]),
-        ("humidity", 1.0, FIRST["humidity"][0]), ("temperature", sqrt(6.0), sqrt(FIRST_K[0] * FIRST_K[1])),
-        ("temperature", 12.0, sqrt(FIRST_K[1] * FIRST_K[2])), ("temperature", 0.25, FIRST_K[0]),
-        ("temperature", 0.0, FIRST_K[0]), ("watered", 48.0, FIRST["watered"][2]),
+        ("temperature", 1.0, 1.25), ("temperature", 6.0, 1.0), ("temperature", 24.0, 0.9), ("humidity", 1.0, 1.4),
+        ("temperature", sqrt(6.0), sqrt(1.25 * 1.0)), ("temperature", 12.0, sqrt(1.0 * 0.9)), ("temperature", 0.25, 1.25),
+        ("temperature", 0.0, 1.25), ("watered", 48.0, 1.1),
     ],
 )  # fmt: skip
 def test_what_is_stated_goes_straight_between_its_horizons_by_logarithms(quantity: str, hours: float, wide: float) -> None:
