@@ -307,9 +307,11 @@ def _plug_back(cause: Cause) -> Move:
     value_c = aim_c if cause.setpoint_c is None else min(aim_c, dial(cause.setpoint_c))
     delta_k = 0.0 if cause.setpoint_c is None else value_c - cause.setpoint_c
     text = (
-        "If you pulled the heater's plug when it was too warm, "
-        f"{looked_into('it was', f'its thermostat set to {value_c:g} °C')}. Say that it is done. If you did not pull it, feel "
-        "whether its mat is warm, and look at plug and breaker"
+        looked_into(
+            "If you pulled the heater's plug when it was too warm, find out why it was",
+            f"its thermostat set to {value_c:g} °C",
+        )
+        + ". Say that it is done. If you did not pull it, feel whether its mat is warm, and look at plug and breaker"
     )
     return Move(
         act="plug-back", knob="heater", delta=delta_k, value=value_c, amount=-delta_k, unit="K", effort=1.0, text=text

@@ -10,6 +10,9 @@ from rules.climate.situation import Situation
 from rules.trade import practice
 from rules.trade.practice import Cell
 
+STANDS_K_H = 0.3
+"""By no more than this over a quarter of an hour a box does not get warmer: so far a probe's noise goes. Own estimate."""
+
 
 def case_of(
     cell: Cell, facts: set[str], goal: Goal, situation: Situation, star: float | None,
@@ -31,7 +34,8 @@ def _failing(facts: set[str], situation: Situation, standing: Mapping[str, Stand
         return "C12"
     if stands(standing, "heater-runaway") or ("hot" in facts and t_slope is not None and t_slope > practice.RUNAWAY_SLOPE_K_H):
         return "C10"
-    if stands(standing, "heater-failed") and (t_slope is None or t_slope <= 0.3):  # as it warms its heat is back, or its room's
+    warms = t_slope is not None and t_slope > STANDS_K_H  # its heat is back, or its room's
+    if stands(standing, "heater-failed") and not warms:
         return "C9"
     return None
 

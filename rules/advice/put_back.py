@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from math import inf
 
 from rules.advice.balance import at_rest, present_of
 from rules.advice.cause import Cause
@@ -78,7 +79,7 @@ def stays_warmed(state: AdviceState) -> bool:
     return _last_ms(state, WARMS_ROOM) > _last_ms(state, COOLS_ROOM | {"place-back"})
 
 
-def _asks(state: AdviceState, act: str, at_ms: int, for_ms: int = LEADS_MS) -> bool:
+def _asks(state: AdviceState, act: str, at_ms: int, for_ms: float = LEADS_MS) -> bool:
     """Return whether it is asked for just now: told, it leads until it is read or done, and not for long."""
     now = state.open
     return now is not None and now.done_ms is None and act in now.acts and at_ms - _last_ms(state, frozenset({act})) < for_ms
@@ -132,8 +133,7 @@ def room_back(state: AdviceState, situation: Situation, cause: Cause, *, alone: 
     What is asked stands until it is done or warm again; where something else stands too (not `alone`), it leads for a while.
     """
     t, room_c, aim_c = situation.temperature_c, situation.room_temperature_c, cause.goal.temperature_c
-    asks = state.open is not None and state.open.done_ms is None and "room-back" in state.open.acts
-    asks &= alone or situation.at_ms - _last_ms(state, frozenset({"room-back"})) < LEADS_MS
+    asks = _asks(state, "room-back", situation.at_ms, inf if alone else LEADS_MS)
     lately = room_is_cooled(state) and BACK_AFTER_MS <= situation.at_ms - _last_ms(state, COOLS_ROOM) < COOLED_MS
     if t is None or t <= practice.LETHAL_COLD_C or not (asks or lately):
         return None

@@ -118,11 +118,12 @@ def _by_hand(goal: Goal) -> str:
 STAY = "stay until you have seen it switch off once"
 
 
-def looked_into(what: str, setting: str) -> str:
+def looked_into(find_out: str, setting: str) -> str:
     """Return how a heater that ran away is put back, its plug known to be out or not: the cause first, and watched."""
     return (
-        f"find out why {what} (probe fallen? relay stuck? dial turned?). Plug the heater in again only then, {setting}; "
-        f"{STAY}; if it does not switch off, leave it out, say so (add `--left-out` to `dewlid done`) and warm the room"
+        f"{find_out} (probe fallen? relay stuck? dial turned? or was it the room?). Plug the heater in again only then, "
+        f"{setting}; {STAY}; if it does not switch off, leave it out, say so (add `--left-out` to `dewlid done`) and warm the "
+        "room"
     )
 
 
@@ -145,7 +146,7 @@ def _by_set_point(state: AdviceState, situation: Situation, goal: Goal, setpoint
         )
     elif failed or (blamed and setpoint is None):
         past = f"{reached - (setpoint or 0.0):.0f} K past its set point" if failed else f"the chamber to {reached:.0f} °C"
-        text = f"F{looked_into(f'it heated {past}', setting)[1:]}"
+        text = looked_into(f"Find out why it heated {past}", setting)
     else:
         text = f"Plug the heater in again, {setting}; {STAY}"
     return Move(act="plug-in", knob="heater", delta=delta, value=value, amount=-delta, unit="K", effort=1.0, text=text)

@@ -13,7 +13,7 @@ from rules.advice.recalled import waits
 from rules.advice.standing import Standing, lost_from_sight, probes_stand
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
-from rules.keeper.devices import dried_ms, present_knobs
+from rules.keeper.devices import damped_ms, present_knobs
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import practice
@@ -110,8 +110,8 @@ def look_before_drying(chamber: Chamber, cause: Cause, situation: Situation) -> 
         return None
     if not cause.lid_known:
         return "look-lid", LOOK_AGAIN_MS
-    damped_ms = dried_ms(chamber, situation.changes, -1.0)
-    since = damped_ms is not None and damped_ms >= (situation.lid_looked_ms or damped_ms)
+    given_ms = damped_ms(chamber, situation.changes)
+    since = given_ms is not None and given_ms >= (situation.lid_looked_ms or given_ms)
     if situation.dry_looks < DRY_LOOKS or since:
         return None
     return ("compare-humidity", COMPARE_AGAIN_MS) if situation.dry_against else ("look-first", LOOK_AGAIN_MS)

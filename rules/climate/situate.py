@@ -22,9 +22,9 @@ NO_ROOM_HUMIDITY = "no room humidity: what venting would do is unknown"
 QUARTER_MS, EARLIER_MS = 15 * MINUTE_MS, 10 * MINUTE_MS  # own estimate
 LATEST_MS, LATEST_MEAN_MS = 8 * MINUTE_MS, 3 * MINUTE_MS  # own estimate
 LOOKED_LATELY_MS = 36 * HOUR_MS
+"""So long a look at the lid bears on what is computed of it since: a daily one, late once. Judgement."""
 AT_ODDS_K = 2.0
 """So far above the dew point no lid is wet, whatever probe and build err by, and old drops are soon gone. Own estimate."""
-"""So long a look at the lid bears on what is computed of it since: a daily one, late once. Judgement."""
 
 
 def read_ms(value: int) -> int | None:

@@ -14,8 +14,6 @@ from rules.terms.condition_changes import Harm
 
 LEAPS_K_H = 3.0
 """What is faster than this may be a leap, which does not go on: a door, a draught, the sun. Own estimate."""
-
-
 CLIMBS_PCT_H = 3.0
 """Below this a climb may be a probe's resolution and a thermostat's swing. Own estimate."""
 

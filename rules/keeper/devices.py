@@ -44,9 +44,17 @@ DRIES = {"vents": 1.0, "fan": 1.0, "mister": -1.0, "water": -1.0}
 """The knobs whose change dries a chamber, and which way; what less heat takes from its air goes with its temperature."""
 
 
-def dried_ms(chamber: Chamber, changes: Iterable[DeviceChange], way: float = 1.0) -> int | None:
-    """Return when the keeper last changed what dries the chamber: foam, heat, and vents that were shut are none of it; by the
-    other `way` -1, what makes it damper: water, mist, and vents that were shut."""
+def dried_ms(chamber: Chamber, changes: Iterable[DeviceChange]) -> int | None:
+    """Return when the keeper last changed what dries the chamber: foam, heat, and vents that were shut are none of it."""
+    return _turned_ms(chamber, changes, 1.0)
+
+
+def damped_ms(chamber: Chamber, changes: Iterable[DeviceChange]) -> int | None:
+    """Return when the keeper last made the chamber damper: by water, mist, or vents that were shut."""
+    return _turned_ms(chamber, changes, -1.0)
+
+
+def _turned_ms(chamber: Chamber, changes: Iterable[DeviceChange], way: float) -> int | None:
     own, last_ms = present_knobs(chamber, ()), None
     knobs = dict(own)
     for change in sorted(changes, key=lambda one: one.at_ms):
