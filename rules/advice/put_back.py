@@ -36,6 +36,8 @@ WARMS_ROOM = frozenset({"warm-room", "warm-place", "warm-now"})
 LOOKED, LOOKED_MS = frozenset({"check-heater", "swap-heater"}), 12 * HOUR_MS
 """So long after a look at its heat was asked for a room is warmed for heat that has failed, not for a mat that is too weak;
 judgement."""
+TOO_WEAK = frozenset({"wrap-box", "stronger-mat"})
+"""What is asked where the look has found a mat that gives all it has: its room is needed warm as long as it is cold outside."""
 LEAST_COOLER_K = 1.0
 """No keeper sets a room finer, and no less shows what a mat gives. Own estimate."""
 NOT_COLD = Never("Do not wait until it is cold.")
@@ -100,7 +102,9 @@ def place_back(state: AdviceState, situation: Situation, cause: Cause, *, alone:
     warmest_c = max((one for one in (room_c, situation.room_high_c) if one is not None), default=None)
     heats = warmest_c is None or t - warmest_c >= NO_LIFT_K  # a large box lags a room that cools by hours
     warmed_ms, tried_ms = _last_ms(state, WARMS_ROOM), _last_ms(state, frozenset({"place-cooler"}))
-    failed = mat and "heater-at-limit" not in cause.facts and warmed_ms - _last_ms(state, LOOKED) <= LOOKED_MS
+    looked_ms = _last_ms(state, LOOKED)
+    failed = mat and "heater-at-limit" not in cause.facts and warmed_ms - looked_ms <= LOOKED_MS
+    failed &= _last_ms(state, TOO_WEAK) < looked_ms
     due = asks or ((heats or tried_ms < warmed_ms) and t >= goal.temperature_c - COOL_SIDE_K)
     if not hot and (not (alone and failed and due) or room_c is None or cause.temperature == "low"):
         return None

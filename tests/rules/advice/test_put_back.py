@@ -181,6 +181,9 @@ def test_a_room_that_was_warmed_for_a_mat_that_is_too_weak_stays_warm():
     now = situation(25.6, 76.0, 22.0, 50.0)
     assert not after_the_cold(now, check_heater=40.0, warm_place=4.0) and not after_the_cold(now, warm_place=4.0)
     assert not after_the_cold(now, check_heater=4.0, warm_place=2.0)  # it has only just come back
+    # Its plug was looked at, then it was found too weak in a room of 9 degC: five hours later that was let cool again.
+    assert not after_the_cold(now, check_heater=6.0, wrap_box=4.0, warm_place=4.0)
+    assert after_the_cold(now, wrap_box=30.0, check_heater=4.0, warm_place=4.0) == ["place-back"]
 
 
 def test_a_room_is_let_cooler_for_a_mat_that_is_not_seen_to_heat_a_day_and_once_and_no_more_than_the_box_bears():
