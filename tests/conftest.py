@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import errno
 import logging
 import os
@@ -341,7 +342,8 @@ class Mailbox:
 
 
 class MailServer(Controller):
-    """The library leaves a connection open whose client was killed or is slow; this one closes all when it stops."""
+    """The library leaves a connection open whose client was killed, is slow or was let in a moment ago; this one closes all
+    when it stops."""
 
     def __init__(self, box: Mailbox, **options: Any) -> None:
         super().__init__(box, **options)
@@ -352,10 +354,19 @@ class MailServer(Controller):
         self._sessions.append(session)
         return session
 
+    async def _close_all(self) -> None:
+        await asyncio.sleep(0.01)  # closed between letting in and connecting, the library leaves that connection open
+        while others := asyncio.all_tasks() - {asyncio.current_task()}:
+            for session in self._sessions:
+                if session.transport is not None:
+                    session.transport.abort()
+            for task in others:
+                task.cancel()
+            await asyncio.wait(others, timeout=0.05)
+        await asyncio.sleep(0.01)  # an aborted connection is closed a turn later
+
     def stop(self, no_assert: bool = False) -> None:
-        for session in self._sessions:
-            if session.transport is not None:
-                self.loop.call_soon_threadsafe(session.transport.abort)
+        asyncio.run_coroutine_threadsafe(self._close_all(), self.loop).result(20)
         super().stop(no_assert)
 
 
