@@ -327,7 +327,8 @@ News = Annotated[
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """What is believed of a chamber when a letter is written, and when its temperature (else the newest) was read."""
+    """What is believed of a chamber when a letter is written, when its temperature (else the newest) was read, and when its
+    humidity (None: along with it)."""
 
     chamber: str
     at_ms: int
@@ -340,7 +341,6 @@ class Figures:
     outside: tuple[str, ...] = ()
     """Alarms whose limit these figures are beyond, whether they stand already or their on-delay still runs."""
     humidity_at_ms: int | None = None
-    """When the humidity was read; None: along with the temperature."""
 
 
 def _read_figures(body: object) -> object:
