@@ -327,8 +327,7 @@ News = Annotated[
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """What is believed of a chamber when a letter is written, when its temperature (else the newest) was read, and when its
-    humidity (None: along with it)."""
+    """What a letter believes of a chamber; when its temperature (else the newest) was read, and its humidity (None: with it)."""
 
     chamber: str
     at_ms: int
