@@ -327,7 +327,7 @@ News = Annotated[
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """What a letter believes of a chamber; when its temperature (else the newest) was read, and its humidity (None: with it)."""
+    """What a letter believes of a chamber, when its temperature (else the newest) was read, and its humidity (None: too)."""
 
     chamber: str
     at_ms: int
