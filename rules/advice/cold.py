@@ -46,8 +46,8 @@ def cold_comes_first(cause: Cause, situation: Situation, standing: Mapping[str, 
         return False  # the heat is back; more of it does not come faster
     if cause.temperature == "ok" and (situation.temperature_slope_k_h or 0.0) >= PLAINLY_K_H:
         return False  # so it is where an alarm of before stands still
-    not_rising = (situation.temperature_slope_k_h or 0.0) < -FALLS_K_H
-    if cause.temperature == "low" and not_rising and moved_with(situation, "cold"):
+    lost_k_h = FALLS_K_H if cause.thermostat == "regulating" else -FALLS_K_H  # one that switches has its power
+    if cause.temperature == "low" and (situation.temperature_slope_k_h or 0.0) < lost_k_h and moved_with(situation, "cold"):
         return True  # one cause for several: no cell of one of them answers it
     if _failed(standing) or (cause.temperature == "low" and cause.thermostat == "dead"):
         return True
@@ -189,10 +189,10 @@ def _kind_of_cold(cause: Cause, situation: Situation, standing: Mapping[str, Sta
         return "no-heat"
     if "heater-too-weak" in cause.facts and not moved_with(situation, "cold"):
         return "at-limit"
-    least, most = _heats(situation, model)
     if moved_with(situation, "cold"):
-        weak = cause.thermostat == "at-limit" and slope >= FALLS_K_H and (least or situation.room_temperature_c is None)
-        return "at-limit" if weak else "power"  # flat at its room's temperature it may have no heat at all
+        weak = cause.thermostat == "at-limit" and slope >= FALLS_K_H and not _falls_as_unheated(situation, model)
+        return "at-limit" if weak else "power"
+    least, most = _heats(situation, model)
     suspected = "heat-unseen" in cause.facts or (_failed(standing) and "heater-suspect" in cause.facts)
     heats = slope > FALLS_K_H if situation.room_temperature_c is None else least
     if cause.thermostat == "at-limit" and not suspected and (heats or slope > FALLS_K_H):
@@ -204,11 +204,27 @@ def _kind_of_cold(cause: Cause, situation: Situation, standing: Mapping[str, Sta
     return "unsure" if most else "broken"
 
 
+def _falls_as_unheated(situation: Situation, model: ChamberModel) -> bool:
+    """Return whether it is near its room's temperature, or falls towards it as fast as the slowest of boxes without heat.
+
+    Not by what heat would have to come: a few hundredths of a kelvin in a quarter of an hour are kelvins of that.
+    """
+    t, room = situation.temperature_c, situation.room_temperature_c
+    if t is None or room is None:
+        return False
+    return t - room < NO_LIFT_K or _heat_k(situation, _slowest_h(model)) <= 0.0
+
+
 def _heats(situation: Situation, model: ChamberModel) -> tuple[bool, bool]:
     """Return whether heat comes surely, however slowly the chamber cools, and whether it may, however fast."""
-    _, early_h, late_h = cooling_h(model)
-    slowest_h = late_h if model.identified.get(NAMES[COOLING]) else max(late_h, SLOW_BOX_H)  # litres of wet ground lag
-    return _heat_k(situation, slowest_h) >= NO_LIFT_K, _heat_k(situation, early_h) >= NO_LIFT_K
+    _, early_h, _ = cooling_h(model)
+    return _heat_k(situation, _slowest_h(model)) >= NO_LIFT_K, _heat_k(situation, early_h) >= NO_LIFT_K
+
+
+def _slowest_h(model: ChamberModel) -> float:
+    """Return the longest time constant that the chamber may have: litres of wet ground lag."""
+    late_h = cooling_h(model)[2]
+    return late_h if model.identified.get(NAMES[COOLING]) else max(late_h, SLOW_BOX_H)
 
 
 def _heat_k(situation: Situation, tau_h: float) -> float:

@@ -446,6 +446,16 @@ def test_boxes_flat_at_the_temperature_of_a_cold_room_are_not_told_in_turns_to_l
     assert acts(events[0])[0] == "room check"
 
 
+@pytest.mark.parametrize("slope", [-0.4, -0.3, -0.1, 0.0, 0.4])
+def test_heated_boxes_in_a_room_that_cools_are_told_no_power_cut_by_the_noise_of_their_slope(slope: float) -> None:
+    """Two boxes 6 K over a room that cooled a little were told in turns of the power and of a weak heater, every half hour of
+    a night (attack from outside)."""
+    other = Beside("b", "Box b", "cold", 23.4, 12.0, 1.4, -0.2)
+    now = situation(23.4, 60.0, 17.6, 45.0, temperature_slope_k_h=slope, room_slope_k_h=-0.2, besides=(other,))
+    event = told(now, box(24.5, vents=Vents(count=3, open=1)), "temperature-low")
+    assert "power" not in event.headline and "lose their heat" not in event.reason
+
+
 def test_a_mat_that_was_pulled_without_a_word_is_not_said_to_have_switched_off_by_itself():
     """Ten minutes after the plug was out the letter blamed the sun: "the heater has long switched off"."""
     chamber, hot = box(25.5), situation(32.1, 61.0, 24.9, 40.0, temperature_slope_k_h=3.7)
