@@ -46,8 +46,8 @@ def cold_comes_first(cause: Cause, situation: Situation, standing: Mapping[str, 
         return False  # the heat is back; more of it does not come faster
     if cause.temperature == "ok" and (situation.temperature_slope_k_h or 0.0) >= PLAINLY_K_H:
         return False  # so it is where an alarm of before stands still
-    lost_k_h = FALLS_K_H if cause.thermostat == "regulating" else -FALLS_K_H  # one that switches has its power
-    if cause.temperature == "low" and (situation.temperature_slope_k_h or 0.0) < lost_k_h and moved_with(situation, "cold"):
+    not_rising = (situation.temperature_slope_k_h or 0.0) < -FALLS_K_H and cause.thermostat != "regulating"  # that has power
+    if cause.temperature == "low" and not_rising and moved_with(situation, "cold"):
         return True  # one cause for several: no cell of one of them answers it
     if _failed(standing) or (cause.temperature == "low" and cause.thermostat == "dead"):
         return True
