@@ -138,8 +138,8 @@ class _Talk:
         self.situation, self.standing, self.origin, self.worth, self.moves = situation, standing, origin, worth, moves
         self.at_ms, self.next_try = situation.at_ms, False
         sudden = any(ALARMS[row.alarm].sudden and row.condition == "active" for row in standing.values())
-        # What is sudden, or moves several at once, is judged by the moment.
-        self.steady = situation if sudden or situation.besides else steadied(chamber, situation, standing)
+        # What is sudden is judged by the moment; what moves several at once too, but within the swing that they always have.
+        self.steady = situation if sudden else steadied(chamber, situation, standing)
 
     # ------------------------------------------------------------ what is told
 
