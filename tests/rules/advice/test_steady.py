@@ -12,7 +12,7 @@ from advice_scenes import NOON_MS, alarms, devices, settings_of, situation, stan
 from rules.advice.advisory import AdviceState, consider
 from rules.advice.plan import plan
 from rules.advice.steady import steadied
-from rules.climate.situation import Situation, Swing
+from rules.climate.situation import Beside, Situation, Swing
 from rules.settings import Chamber, Heater, Probe, Room, Settings, Site, Telling
 from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, Batch
 from rules.terms.words import AdviceDone
@@ -39,6 +39,22 @@ def test_at_any_moment_of_the_swing_the_chamber_is_at_its_mean(temperature_c: fl
     assert (calm.temperature_c, calm.relative_humidity_pct, calm.dew_margin_k) == (25.5, 88.0, 1.4)
     assert (calm.temperature_slope_k_h, calm.humidity_slope_pct_h) == (0.0, 0.0)
     assert plan(CHAMBER, AdviceState(), calm, alarms(now, CHAMBER)) is None
+
+
+def test_boxes_of_one_cable_that_are_too_cool_together_are_told_the_same_in_each_phase() -> None:
+    """Four boxes on one thermostat that was set too low swung about 22.5 degC: "the power is out", "it gets warmer again, leave
+    it" and "water" followed each other 108 times in two days (attack from outside)."""
+    said = []
+    for temperature_c, humidity_pct, slope in ((21.9, 70.5, -2.4), (22.5, 68.0, 2.4), (23.4, 64.5, 0.4), (23.4, 64.5, -0.8)):
+        beside = Beside("south", "South", "cold", temperature_c + 0.2, 4.0, 1.4, slope)
+        now = moment(
+            temperature_c, humidity_pct, slope, temperature_swing=Swing(22.5, 21.6, 23.5, 0.2, 3),
+            humidity_swing=Swing(68.0, 64.0, 71.0, 0.5, 3), margin_swing=Swing(3.5, 3.0, 4.0, 0.2, 3),
+            usual_trough_c=21.6, usual_peak_c=23.5, usual_range_k=1.9, room_temperature_c=17.0, besides=(beside,),
+        )  # fmt: skip
+        cold = {"temperature-low": standing("temperature-low", since_ms=NOON_MS - 4 * HOUR_MS)}
+        said.append(consider(settings_of(CHAMBER), "north", AdviceState(), now, cold, "test")[1][0].headline)
+    assert len(set(said)) == 1 and "power" not in said[0]
 
 
 @pytest.mark.parametrize(("hours", "at_mean"), [(0.1, False), (4.0, True)])
