@@ -144,7 +144,10 @@ def _holds_the_days_heat(situation: Situation) -> bool:
     return t is not None and room_high_c is not None and t <= room_high_c + ROOM_LIFT_K
 
 
-_HEATER_IS_NOT_IT = (": the heater has long switched off, unplugging it changes nothing", ": the heater is unplugged already")
+_HEATER_IS_NOT_IT = (
+    ": the heater should have long switched off; feel the mat, and pull its plug if it is hot",
+    ": the heater is unplugged already",
+)
 
 
 def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:

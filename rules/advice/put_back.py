@@ -26,7 +26,7 @@ from rules.physics.condensate import SETTLED_G_M2
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import practice
-from rules.trade.acts import ACTS
+from rules.trade.acts import ACTS, TRY_MAT
 from rules.trade.practice import Never, Step
 
 PUTS_BACK = {"close-vents": ("vents", 1.0), "fan-less": ("fan", 1.0), "mist-more": ("mister", -1.0)}
@@ -114,7 +114,7 @@ def place_back(state: AdviceState, situation: Situation, cause: Cause, *, alone:
     less_k = dial(t + ahead_k - (goal.temperature_c if hot else goal.low_c + goal.inside_k))
     if less_k < LEAST_COOLER_K:
         return None  # it cools by so much by itself
-    text = ACTS["place-cooler"].text.format(less_k)
+    text = ACTS["place-cooler"].text.format(less_k) + ("" if hot else TRY_MAT)
     asks_less = plain("place-back", cause, ("place-cooler",), practice.NO_COVER_HOT if hot else NOT_COLD)
     return replace(asks_less, actions=(action_of("place-cooler", text),))
 

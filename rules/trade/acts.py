@@ -37,6 +37,7 @@ FAILED_PART = (
 )
 """How it is told whether mat or thermostat gives no heat. Common practice, no source."""
 
+TRY_MAT = ". Turn that up for a quarter of an hour, feel whether it gets warm, and turn it back"
 ACTS: dict[str, Act] = {
     "check-lid": Act("lid", "check", "Check that the lid is shut and every tube and plug is in place", bars=("visiting",)),
     "check-foam": Act("lid", "check",
@@ -172,8 +173,7 @@ ACTS: dict[str, Act] = {
         "where it stood"),
     "place-cooler": Act("room", "less",
         "Let the room be about {:g} K cooler, and no more: it was warmed, or the box carried, against the cold, and beside so "
-        "warm a room no heat of the mat is seen. Turn that up for a quarter of an hour, feel whether it gets warm, and turn it "
-        "back"),
+        "warm a room no heat of the mat is seen"),
     "no-sun": Act("room", "less", "See that neither sun nor a lamp shines on the box"),
     "warm-room": Act("room", "more", "Warm the room, or move the box away from the window and the draught",
         bars=("room-warms",)),

@@ -281,6 +281,12 @@ def test_a_heat_wave_is_not_answered_at_the_heater_that_has_long_switched_off():
     assert "long switched off" in event.reason
 
 
+def test_in_a_heat_wave_a_mat_that_should_be_off_is_felt_all_the_same():
+    """A mat that stuck while its room was at 32 degC was named in no letter of 34 hours (attack from outside)."""
+    assert "feel the mat, and pull its plug if it is hot" in told(situation(33.0, 60.0, 31.5, 50.0), box()).reason
+    assert "mat" not in told(situation(33.0, 60.0, 31.5, 50.0), box(heater=None)).reason
+
+
 def test_a_box_that_lags_a_hot_day_into_the_cool_of_the_night_is_aired_not_unplugged():
     night = situation(33.0, 79.0, 27.0, 60.0, temperature_slope_k_h=-0.3, room_high_c=36.0, hourly_trend_k_h=-0.5)
     event = told(night, box(fan=None), *HOT_PLAIN)

@@ -168,6 +168,15 @@ def test_a_room_that_was_warmed_for_heat_that_failed_is_put_back_as_far_as_the_m
     assert after_the_cold(now, check_heater=4.0, warm_place=4.0) == act
 
 
+@pytest.mark.parametrize(("t", "room_c", "tried"), [(25.6, 24.6, True), (28.6, 28.2, False), (31.0, 30.5, False)])
+def test_no_mat_is_tried_while_it_is_too_warm(t, room_c, tried):
+    """At 31 degC, urgent and rising, the only step said to turn the mat up for a quarter of an hour (attack from outside)."""
+    now, asked_ms = situation(t, 76.0, room_c, 50.0), NOON_MS - 4 * HOUR_MS
+    state = AdviceState(checked_ms={"check-heater": asked_ms, "warm-place": asked_ms})
+    _, events = consider(settings_of(BOX), "north", state, now, alarms(now, BOX), "test")
+    assert [("Turn that up" in row.text) for event in events for row in event.actions] == [tried]
+
+
 def test_a_large_box_that_lags_its_room_into_the_evening_is_not_taken_for_heated():
     """Nor is a room let cooler that gets so by itself by night (foreign simulation)."""
     now = situation(26.4, 78.0, 23.5, 50.0, room_high_c=26.0)
