@@ -213,7 +213,7 @@ CELLS: tuple[Cell, ...] = (
     Cell(
         18, "high", "high", True, "hot over wet ground: a heatwave, or a heater that runs away",
         steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler",)), Step("fan-more", when=("room-cooler",)),
-            *_FIND_SOURCE, *_WARM_ROOM, "wipe-lid", "mist-less", "check-heater"),
+            *_FIND_SOURCE, *_WARM_ROOM, "wipe-lid", "mist-less", Step("feel-mat", when=("heater-idle",))),
         (Never("Never put foam on it now.", FOAM), _NO_WATER_DAMP),
     ),
 )

@@ -287,6 +287,14 @@ def test_in_a_heat_wave_a_mat_that_should_be_off_is_felt_all_the_same():
     assert "mat" not in told(situation(33.0, 60.0, 31.5, 50.0), box(heater=None)).reason
 
 
+def test_nobody_is_sent_to_see_whether_the_heat_works_in_a_box_that_is_too_warm():
+    """After a heat wave a wet box of 31 degC was told first to look for plug and breaker (attack from outside)."""
+    now = situation(31.0, 95.0, 27.0, 60.0, temperature_slope_k_h=-1.5)
+    open_wide = box(fan=None, mister=None, vents=Vents(count=3, open=3))
+    event = told(now, open_wide, *HOT_PLAIN, "humidity-high", "lid-dew")
+    assert "breaker" not in " ".join(action.text for action in event.actions)
+
+
 def test_a_box_that_lags_a_hot_day_into_the_cool_of_the_night_is_aired_not_unplugged():
     night = situation(33.0, 79.0, 27.0, 60.0, temperature_slope_k_h=-0.3, room_high_c=36.0, hourly_trend_k_h=-0.5)
     event = told(night, box(fan=None), *HOT_PLAIN)
