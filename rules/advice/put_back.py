@@ -13,7 +13,7 @@ from math import inf
 
 from rules.advice.balance import at_rest, present_of
 from rules.advice.cause import Cause
-from rules.advice.devices import Move, dial, moves_for
+from rules.advice.devices import Move, allowed, dial, moves_for
 from rules.advice.model import ChamberModel
 from rules.advice.planned import Plan, action_of, plain, single
 from rules.advice.search import setting_of
@@ -108,15 +108,18 @@ def place_back(state: AdviceState, situation: Situation, cause: Cause, *, alone:
     due = asks or ((heats or tried_ms < warmed_ms) and t >= goal.temperature_c - COOL_SIDE_K)
     if not hot and (not (alone and failed and due) or room_c is None or cause.temperature == "low"):
         return None
+    never = practice.NO_COVER_HOT if hot else NOT_COLD
+    # Who has warmed nothing has nothing to put back: what harms by now is answered for him too.
+    also = tuple(step.act for step in (Step("cool-room", when=("very-hot",)),) if allowed(step, cause))
     if heats or not mat:
-        return plain("place-back", cause, ("place-back",), practice.NO_COVER_HOT if hot else NOT_COLD)
+        return plain("place-back", cause, ("place-back", *also), never)
     ahead_k = 0.0 if situation.room_ahead is None or hot else min(0.0, *situation.room_ahead.change_k)
     less_k = dial(t + ahead_k - (goal.temperature_c if hot else goal.low_c + goal.inside_k))
     if less_k < LEAST_COOLER_K:
         return None  # it cools by so much by itself
     text = ACTS["place-cooler"].text.format(less_k) + ("" if hot else TRY_MAT)
-    asks_less = plain("place-back", cause, ("place-cooler",), practice.NO_COVER_HOT if hot else NOT_COLD)
-    return replace(asks_less, actions=(action_of("place-cooler", text),))
+    asks_less = plain("place-back", cause, ("place-cooler", *also), never)
+    return replace(asks_less, actions=(action_of("place-cooler", text), *map(action_of, also)))
 
 
 def may_stand_open(state: AdviceState, changes: Sequence[DeviceChange]) -> bool:

@@ -50,8 +50,8 @@ _BRANCH = {name: branch.reason for name, branch in BRANCHES.items()} | {
     "plug-back": "It was told to unplug the heater, and nobody has said whether that was done.",
     "left-out": "The heater ran away more than once within a week, or was found not to switch off.",
     "turn-up": "The set point was turned down before, and what it was turned down for is over.",
-    "room-back": "The room was cooled, or the box carried, on advice against heat, and that is over.",
-    "place-back": "The room was warmed, or the box carried, on advice against cold, and that is over.",
+    "room-back": "It was told to cool the room, or to carry the box, against heat, and that is over.",
+    "place-back": "It was told to warm the room, or to carry the box, against cold, and that is over.",
     "centre": "Its thermostat holds it, and its swing passes one edge of the band hour after hour.",
     "close-again": "It was opened, or misted less, on advice against heat or a wet lid, and that is over: left so it would dry"
     " the garden.",
