@@ -11,7 +11,7 @@ from rules.advice.recalled import GOES_ON_MS, heat_first
 from rules.advice.standing import Standing, climate_stands, wakes_dry
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.advice.tried import in_vain, is_next_try, stood_already
-from rules.advice.verification import WATER_GIVES_PCT, in_vain_so_far, is_seen
+from rules.advice.verification import WATER_GIVES_PCT, in_vain_so_far, is_seen, not_read_since
 from rules.climate.situation import Situation
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
@@ -47,6 +47,8 @@ def at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing
         return False
     if not climate_stands(standing):
         return now.branch in UNASKED
+    if not_read_since(now, situation):
+        return True  # whatever is more urgent by the clock alone, nothing is known of what was done
     if overturned(now.keys, standing):
         return False
     if now.branch == "heat":

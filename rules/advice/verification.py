@@ -82,8 +82,18 @@ def is_seen(item: OpenAdvice, now: Situation) -> bool:
     if item.done_ms is None or now.at_ms < item.look_again_ms:
         return False
     young_ms = item.done_ms + LAGS_MS
+    return all(read_ms >= young_ms for read_ms in _read_ms(now))
+
+
+def not_read_since(item: OpenAdvice, now: Situation) -> bool:
+    """Return whether each figure that is known was read before a done advisory was done."""
+    read_ms = _read_ms(now)
+    return item.done_ms is not None and bool(read_ms) and max(read_ms) < item.done_ms
+
+
+def _read_ms(now: Situation) -> list[int]:
     rows = ((now.temperature_c, now.temperature_read_ms), (now.relative_humidity_pct, now.humidity_read_ms))
-    return all(value is None or read_ms is None or read_ms >= young_ms for value, read_ms in rows)
+    return [read_ms for value, read_ms in rows if value is not None and read_ms is not None]
 
 
 def judge(item: OpenAdvice, situation: Situation, follows: Follows, *, calibrated: bool = False) -> Verdict:

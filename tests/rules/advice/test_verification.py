@@ -6,14 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from advice_scenes import NOON_MS, alarms, devices, settings_of, situation
+from advice_scenes import NOON_MS, alarms, devices, settings_of, situation, standing
 
 from rules.advice.advisory import consider
 from rules.advice.state import AdviceState, Gain, OpenAdvice, ToldForecast, ToldMove
 from rules.advice.verification import Follows, judge, learned
 from rules.climate.past_moves import Moves, moves_of
 from rules.settings import Chamber
-from rules.terms.events import HOUR_MS
+from rules.terms.events import HOUR_MS, MINUTE_MS
 
 AFTER_H = 6
 LAGS = Follows(2.0, held=False)
@@ -214,3 +214,21 @@ def test_a_look_is_taken_on_a_reading_that_can_know_of_what_was_done(read_min: i
     _, events = consider(settings_of(chamber), "north", AdviceState(open=shut), now, alarms(now, chamber), "test")
     assert any(event.status == "verified" for event in events) == seen
     assert seen or events == []
+
+
+@pytest.mark.parametrize(("read_min", "asks"), [(-22, False), (10, True)])
+def test_what_is_urgent_by_the_clock_alone_asks_for_nothing_new_of_who_has_just_done_it(read_min: int, asks: bool):
+    """A lid was shut and watered at 12:23, 22 minutes after an hourly reading of 51 %RH; by the same reading it was asked,
+    urgent, at 12:40, to close a vent and hang up damp towels; the next one was 82 %RH (attack from outside)."""
+    shut = OpenAdvice(
+        "north-1", "cell", 7, None, False, "today", NOON_MS, NOON_MS, NOON_MS + HOUR_MS, ["lid:check"], [0.0], start_c=25.5,
+        start_pct=51.0, done_ms=NOON_MS,
+    )  # fmt: skip
+    read_ms = NOON_MS + read_min * MINUTE_MS
+    now = replace(
+        situation(25.5, 51.0, 20.0, 30.0), at_ms=NOON_MS + 17 * MINUTE_MS, humidity_read_ms=read_ms,
+        temperature_read_ms=read_ms,
+    )  # fmt: skip
+    dry = {"humidity-low": standing("humidity-low", level="harmful", priority="wake")}
+    _, events = consider(settings_of(Chamber()), "north", AdviceState(open=shut), now, dry, "test")
+    assert any(event.status == "given" for event in events) is asks
