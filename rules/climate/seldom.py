@@ -59,6 +59,18 @@ class Readings:
         left = Readings.of(self.at_ms[first:], self.value_m[first:])
         return Said(left.at_ms.tolist(), [None if value != value else round(value) for value in left.value_m.tolist()])
 
+    def slope_at(self, now_ms: int, over_ms: int) -> float:
+        """Return what `slope_h` says of one instant, several times faster."""
+        if not len(self.at_ms):
+            return float("nan")
+        new = max(int(self.at_ms.searchsorted(now_ms, "right")) - 1, 0)
+        new_ms = int(self.at_ms[new])
+        old = int(self.at_ms.searchsorted(new_ms - over_ms, "right")) - 1
+        if old < 0:
+            return float("nan")
+        took_ms = max(new_ms - int(self.at_ms[old]), now_ms - new_ms)
+        return (float(self.value_m[new]) - float(self.value_m[old])) / 1000.0 * (HOUR_MS / took_ms)
+
     def slope_h(self, now_ms: NDArray[np.int64], over_ms: int) -> NDArray[np.float64]:
         """Return the change per hour up to the newest reading at each instant, from the newest that is so much older at least.
 

@@ -169,7 +169,7 @@ class Signal:
     def slope_at(self, now_ms: int, over_ms: int, mean_ms: int = 5 * MINUTE_MS) -> float:
         """Return what `slope_k_h` says of one instant, several times faster."""
         if self.readings is not None:
-            return float(self.readings.slope_h(np.array([now_ms]), over_ms)[0])
+            return self.readings.slope_at(now_ms, over_ms)
         ends = [now_ms, now_ms - mean_ms, now_ms - over_ms, now_ms - over_ms - mean_ms]
         high, low, old_high, old_low = self.at_ms.searchsorted(ends, "right").tolist()
         return float((self._between(low, high) - self._between(old_low, old_high)) * (3_600_000 / over_ms))

@@ -122,3 +122,14 @@ def test_a_slope_ages_where_nothing_is_said_and_is_unknown_after_a_gap() -> None
     assert said.slope_h(at_ms, 15 * MINUTE_MS) == pytest.approx([np.nan, 4.0, 4.0, 2.0, 1.0], nan_ok=True)
     gap = Readings(np.array([0, 30, 120, 400]) * MINUTE_MS, np.array([20_000.0, 22_000.0, np.nan, 22_500.0]))
     assert np.isnan(gap.slope_h(np.array([130, 400, 500]) * MINUTE_MS, 15 * MINUTE_MS)).all()
+
+
+def test_the_slope_of_one_instant_is_that_of_many_to_the_last_bit() -> None:
+    random = np.random.default_rng(20)
+    at_ms = np.cumsum(random.integers(1, 90 * MINUTE_MS, 400))
+    value_m = np.where(random.random(400) < 0.1, np.nan, random.integers(18_000, 34_000, 400))
+    now_ms = random.integers(0, at_ms[-1] + 3 * HOUR_MS, 4_000)
+    for said in (Readings.of(at_ms, value_m), Readings.of(at_ms[:0], value_m[:0])):
+        for over_ms in (8 * MINUTE_MS, 15 * MINUTE_MS):
+            one_by_one = [said.slope_at(at, over_ms) for at in now_ms.tolist()]
+            np.testing.assert_array_equal(one_by_one, said.slope_h(now_ms, over_ms))
