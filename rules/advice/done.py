@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import inf
 from typing import Any
 
 from rules.advice.model import model_from_json
 from rules.advice.planned import judged_by
-from rules.advice.put_back import may_stand_open, opened, room_is_cooled, stays_warmed
+from rules.advice.put_back import opened, taken_back_until_ms
+from rules.advice.recalled import COOLS_FOR_MS, OUT_MS
 from rules.advice.set_point import LOWERED_K, lowered_k
 from rules.advice.state import AdviceState, BeforeDone, OpenAdvice, ToldMove
 from rules.advice.verification import WATERS
@@ -31,14 +33,34 @@ def changed_ms(state: AdviceState, changes: Sequence[DeviceChange]) -> int | Non
     return max([*done, *(change.at_ms for change in changes)], default=None)
 
 
-def owes(state: AdviceState, chamber: Chamber, changes: Sequence[DeviceChange]) -> bool:
-    """Return whether the adviser must be asked although nothing stands and nothing is open: a heater waits to be plugged in
-    or turned up again, a vent to be closed, a room to be let warm or cool."""
+@dataclass(frozen=True, slots=True)
+class Owed:
+    """Up to when an adviser must be asked although nothing stands, and up to when at whole hours: 0, nothing is owed."""
+
+    until_ms: float
+    hourly_until_ms: float
+
+    def at(self, at_ms: int) -> bool:
+        """Return whether it must be asked at an instant."""
+        return at_ms < self.until_ms or (at_ms < self.hourly_until_ms and at_ms % HOUR_MS == 0)
+
+    def after(self, at_ms: int) -> bool:
+        """Return whether it must be asked at an instant or later."""
+        return at_ms < max(self.until_ms, self.hourly_until_ms)
+
+
+def owed(state: AdviceState, chamber: Chamber, changes: Sequence[DeviceChange]) -> Owed:
+    """Return how long advice is owed: while some is open, a heater waits to be plugged in or turned up again or a vent to be
+    closed, and for some hours where a plug may be out. For days, but not by the minute, where a room may be let warm or cool
+    again, or what may stand open be shut."""
     unplugged = told_knobs(changes).get("heater_plugged", 1.0) == 0.0
-    left = unplugged or lowered_k(chamber, changes) > LOWERED_K or bool(opened(chamber, changes)) or room_is_cooled(state)
-    left |= may_stand_open(state, changes) or (chamber.devices.heater is not None and stays_warmed(state))
-    asks = max(state.by_itself_ms, default=0) > state.checked_ms.get("plug-again", 0)
-    return state.open is not None or left or asks
+    left = unplugged or lowered_k(chamber, changes) > LOWERED_K or bool(opened(chamber, changes))
+    if state.open is not None or left:
+        return Owed(inf, inf)
+    ended_ms, back_ms = max(state.by_itself_ms, default=0), taken_back_until_ms(state, chamber, changes)
+    if ended_ms <= state.checked_ms.get("plug-again", 0):
+        return Owed(0, back_ms)
+    return Owed(ended_ms + COOLS_FOR_MS, max(ended_ms + OUT_MS, back_ms))
 
 
 def wordings(state: AdviceState) -> Iterator[tuple[OpenAdvice, OpenAdvice]]:

@@ -81,6 +81,14 @@ def stays_warmed(state: AdviceState) -> bool:
     return _last_ms(state, WARMS_ROOM) > _last_ms(state, COOLS_ROOM | {"place-back"})
 
 
+def taken_back_until_ms(state: AdviceState, chamber: Chamber, changes: Sequence[DeviceChange]) -> int:
+    """Return up to when it may be asked to take back a cooled or warmed room, or a vent that may stand open; 0: nothing of it
+    was asked for, or it is taken back."""
+    warmed = chamber.devices.heater is not None and stays_warmed(state)
+    asked = {COOLS_ROOM: room_is_cooled(state), OPENS: may_stand_open(state, changes), WARMS_ROOM: warmed}
+    return max((_last_ms(state, acts) + COOLED_MS for acts, stays in asked.items() if stays), default=0)
+
+
 def _asks(state: AdviceState, act: str, at_ms: int, for_ms: float = LEADS_MS) -> bool:
     """Return whether it is asked for just now: told, it leads until it is read or done, and not for long."""
     now = state.open

@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 
 from rules.advice import advisory
-from rules.advice.done import changed_ms, owes
+from rules.advice.done import changed_ms, owed
 from rules.advice.looks import LOOK_MS, looks_at, news_since_ms
 from rules.advice.standing import Standing
 from rules.advice.state import AdviceState
@@ -50,8 +50,8 @@ def advise(
         mine, stood = of_chamber.get(name, []), before.get(name, {})
         adviser = known = state.advice.get(name, AdviceState())
         set_ = state.keeper.devices.get(name, ())
-        owing = owes(adviser, settings.chambers[name], set_)
-        if not mine and not stood and not owing and not adviser.awaited:
+        owes = owed(adviser, settings.chambers[name], set_)
+        if not mine and not stood and not owes.after(int(view.at_ms[0])) and not adviser.awaited:
             continue
         standing = _told_standing(stood)
         blind = np.isnan(view.temperature.value) & np.isnan(view.humidity.value)
@@ -64,8 +64,10 @@ def advise(
                 met += 1
                 if is_due(adviser, at_ms):
                     adviser = held_against(adviser, situation_at(view, index, settings.pressure_pa))
+                owing = owes.at(at_ms)
                 if not asked and not owing:
-                    met = bisect_left(instants, adviser.awaited[0].due_ms, met, end) if adviser.awaited else end
+                    if not owes.after(at_ms):
+                        met = bisect_left(instants, adviser.awaited[0].due_ms, met, end) if adviser.awaited else end
                     continue
                 looks = looks_at(settings.telling, adviser, stands, at_ms, blind=bool(blind[index]))
                 since_ms = news_since_ms(settings.telling, adviser, stands, at_ms) if looks and not blind[index] else None
@@ -84,7 +86,7 @@ def advise(
                 adviser, spoken = advisory.consider(
                     settings, name, adviser, situation, stands, state.origin, moves, worse=worse
                 )
-                owing = owes(adviser, settings.chambers[name], set_)
+                owes = owed(adviser, settings.chambers[name], set_)
                 events += spoken
         if adviser is not known:
             state.advice[name] = adviser
@@ -144,14 +146,14 @@ def _tells_the_days(chamber: Chamber, situation: Situation) -> str | None:
     return situation.chamber if high < t and (harmful is None or t < harmful) else chamber.room
 
 
-def may_be_asked(settings: Settings, state: EngineState, chamber: str, alarms: Iterable[str]) -> bool:
+def may_be_asked(settings: Settings, state: EngineState, chamber: str, alarms: Iterable[str], from_ms: int) -> bool:
     """Return whether a chamber's adviser may have to look at a stretch without words, in which no alarm changes by itself.
 
-    `alarms`: those that turned there or stand.
+    `alarms`: those that turned there or stand; `from_ms`: where it begins.
     """
     adviser, set_ = state.advice.get(chamber, AdviceState()), state.keeper.devices.get(chamber, ())
-    owing = bool(adviser.awaited) or owes(adviser, settings.chambers[chamber], set_)
-    return owing or not QUESTIONS.issuperset(alarms)
+    owing = owed(adviser, settings.chambers[chamber], set_).after(from_ms)
+    return owing or bool(adviser.awaited) or not QUESTIONS.issuperset(alarms)
 
 
 def _stood(

@@ -89,7 +89,7 @@ def perceive(
             changes += turned
             if view.chamber is None:
                 rooms.met(view)
-            elif keep_all or may_be_asked(settings, state, place, _alarms(turned, stands.get(place, {}))):
+            elif keep_all or may_be_asked(settings, state, place, _alarms(turned, stands.get(place, {})), stretch.from_ms):
                 views[place] = view
             if view.chamber is not None:
                 courses[place] = Course.of(view, {kind: account.at for kind, account in accounts.items()}, zones)

@@ -7,7 +7,7 @@ from advice_scenes import NOON_MS, alarms, devices, later, settings_of, situatio
 from pydantic import TypeAdapter
 
 from rules.advice.advisory import AdviceState, consider
-from rules.advice.done import begun_at, calibrated, done, fitted, owes, told_as
+from rules.advice.done import begun_at, calibrated, done, fitted, owed, told_as
 from rules.advice.model import model_as_json, prior_model
 from rules.advice.plan import plan
 from rules.advice.standing import Standing
@@ -267,7 +267,7 @@ def test_an_unplugged_heater_is_plugged_in_again_lower_once_it_is_cool():
     state, events = advise(hot, chamber, None, priority="wake")
     assert (events[0].device, events[0].change, events[0].amount) == ("heater", "stop", None)
     state, hot = follow(state, events[0], hot)
-    assert told_knobs(hot.changes)["heater_plugged"] == 0.0 and owes(state, chamber, hot.changes)
+    assert told_knobs(hot.changes)["heater_plugged"] == 0.0 and owed(state, chamber, hot.changes).after(NOON_MS)
     still = later(hot, 0.2, temperature_c=31.0)
     assert advise(still, chamber, state)[1] == []
     cool = later(situation(25.6, 80.0, 21.0, 45.0), 3.0, changes=hot.changes)

@@ -10,7 +10,7 @@ import pytest
 from advice_scenes import alarms, devices, later, settings_of, situation, standing
 
 from rules.advice.advisory import AdviceState, consider
-from rules.advice.done import Begun, begun_at, owes
+from rules.advice.done import Begun, begun_at, owed
 from rules.advice.done import done as book
 from rules.advice.state import OpenAdvice
 from rules.climate.situation import Beside, Situation, Swing
@@ -633,8 +633,8 @@ def test_what_was_turned_down_for_a_warm_spell_is_turned_up_again_before_it_is_c
     assert acts(events[0])[0] == "heater less"
     state = done(state, warm)
     low = told_knobs(state.changes)["setpoint"]
-    assert low >= 24.5 and owes(state.state, chamber, state.changes)
     cool = later(situation(low, 79.0, 18.0, 45.0, factor=0.8), 30.0)
+    assert low >= 24.5 and owed(state.state, chamber, state.changes).at(cool.at_ms)
     state, events = asked(cool, chamber, state)
     text = next(event.headline for event in events if event.status == "given")
     assert low < 25.1 and f"up again from {low:g} to 25.5 °C" in text

@@ -8,7 +8,7 @@ import pytest
 from advice_scenes import NOON_MS, alarms, devices, later, settings_of, situation
 
 from rules.advice.advisory import consider
-from rules.advice.done import begun_at, booked_text, done, owes, remembered, taken_back, why_not_left_out
+from rules.advice.done import begun_at, booked_text, done, owed, remembered, taken_back, why_not_left_out
 from rules.advice.heat import cleared, stops_lately
 from rules.advice.set_point import cold_by_morning
 from rules.advice.state import AdviceState, Asked, OpenAdvice
@@ -63,7 +63,7 @@ def test_what_nobody_can_know_from_here_is_no_runaway():
 def test_a_plug_that_nothing_speaks_against_is_put_back_with_the_all_clear(act: str, t: float, back: bool):
     """Its all-clear said nothing of the plug, and the night went down to 21.4 degC (attack from outside)."""
     state, changes = stopped(act)
-    assert owes(state, BOX, changes)
+    assert owed(state, BOX, changes).after(NOON_MS)
     now = situation(t, 80.0, None, None, at_ms=NOON_MS + 6 * HOUR_MS, changes=tuple(changes))
     state = replace(state, open=None, last=state.open)
     _, events = told(now, state)

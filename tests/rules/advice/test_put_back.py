@@ -8,7 +8,7 @@ import pytest
 from advice_scenes import NOON_MS, alarms, devices, later, settings_of, situation
 
 from rules.advice.advisory import consider
-from rules.advice.done import Begun, done, owes
+from rules.advice.done import Begun, done, owed
 from rules.advice.state import AdviceState
 from rules.climate.room_ahead import RoomAhead
 from rules.climate.situation import Situation
@@ -36,7 +36,7 @@ def cooled(act: str = "cool-room", hours: float = 3.0) -> AdviceState:
 @pytest.mark.parametrize("answers", [False, True])
 def test_a_room_that_was_cooled_is_let_warm_again_once_and_before_it_is_cold(act: str, answers: bool):
     """A room cooled by 3 K against one hot noon stood so for days, and its box at 23 degC (attack from outside)."""
-    assert owes(cooled(act), BOX, ())
+    assert owed(cooled(act), BOX, ()).after(NOON_MS)
     cool = situation(24.9, 74.0, 20.0, 50.0)
     state, events = told(cool, cooled(act))
     assert asked(events) == ["room:more"] and "cooled" in events[0].actions[0].text
@@ -47,7 +47,7 @@ def test_a_room_that_was_cooled_is_let_warm_again_once_and_before_it_is_cold(act
         state, events = told(later(cool, hours), state)
         assert asked(events) == []
     state, events = told(later(cool, 21.0, temperature_c=25.6), state)
-    assert asked(events) == [] and state.open is None and not owes(state, BOX, ())
+    assert asked(events) == [] and state.open is None and not owed(state, BOX, ()).after(NOON_MS)
 
 
 @pytest.mark.parametrize(
@@ -112,9 +112,25 @@ def test_what_was_opened_on_advice_and_without_a_word_is_shut_before_the_lid_is_
     """It had a vent opened, wrote nothing, and was told 26 times in three days to look whether its lid was shut (attack from
     outside)."""
     state = opened(hours, act)
-    assert owes(state, BOX, ())
+    assert owed(state, BOX, ()).after(NOON_MS) is (hours < 120.0)
     _, events = told(situation(25.5, rh, 21.0, 40.0), state)
     assert ("vent:close" in asked(events) and "shut them again" in events[-1].actions[0].text) is shut
+
+
+@pytest.mark.parametrize("act", ["cool-room", "open-vents", "warm-room"])
+def test_what_may_be_taken_back_is_looked_at_by_the_hour_and_for_five_days(act: str):
+    """A box that was once told to be aired was looked at each ten minutes for ever: two thirds of a calm year's cost."""
+    owes, hour_ms = owed(opened(0.0, act), BOX, ()), NOON_MS - NOON_MS % HOUR_MS + HOUR_MS
+    assert owes.at(hour_ms) and not owes.at(hour_ms + HOUR_MS // 6)
+    assert owes.after(NOON_MS + 120 * HOUR_MS - 1) and not owes.after(NOON_MS + 120 * HOUR_MS)
+
+
+@pytest.mark.parametrize(
+    ("hours", "quick", "slow"), [(2.9, True, True), (3.1, False, True), (119.0, False, True), (121.0, False, False)]
+)
+def test_a_plug_that_may_be_out_is_looked_for_at_once_for_as_long_as_its_box_cools(hours: float, quick: bool, slow: bool):
+    owes, at_ms = owed(AdviceState(by_itself_ms=[NOON_MS]), BOX, ()), NOON_MS + round(hours * HOUR_MS)
+    assert (owes.at(at_ms), owes.after(at_ms)) == (quick, slow)
 
 
 def test_what_was_answered_or_asked_to_be_shut_is_not_asked_for_again():
@@ -122,7 +138,8 @@ def test_what_was_answered_or_asked_to_be_shut_is_not_asked_for_again():
     state, events = told(dry, opened(1.0))
     assert asked(events) == ["vent:close"] and state.open is not None
     closed, changes = done(state, state.open, None, Begun(dry.at_ms, 25.5))
-    assert [(one.knob, one.value) for one in changes] == [("vents", 1.0)] and not owes(replace(closed, open=None), BOX, changes)
+    assert [(one.knob, one.value) for one in changes] == [("vents", 1.0)]
+    assert not owed(replace(closed, open=None), BOX, changes).after(NOON_MS)
     _, events = told(later(dry, 2.5), state)  # nobody answers: what else is dry is looked at
     assert asked(events) and asked(events)[0] != "vent:close"
     answered = situation(25.5, 66.0, 21.0, 40.0, changes=(DeviceChange(NOON_MS, "vents", 1.0),))
@@ -156,7 +173,7 @@ def test_who_has_warmed_nothing_is_told_also_how_to_cool_a_box_that_is_very_hot(
 def after_the_cold(now: Situation, box: Chamber = BOX, **asked_h: float) -> list[str]:
     """Return what is asked of a box whose heat had failed, so many hours after each of these was asked for."""
     state = AdviceState(checked_ms={act.replace("_", "-"): NOON_MS - round(hours * HOUR_MS) for act, hours in asked_h.items()})
-    assert owes(state, box, ())
+    assert owed(state, box, ()).after(NOON_MS)
     state, _ = consider(settings_of(box), "north", state, now, alarms(now, box), "test")
     return [] if state.open is None else state.open.acts
 
