@@ -84,9 +84,17 @@ def stays_warmed(state: AdviceState) -> bool:
 def taken_back_until_ms(state: AdviceState, chamber: Chamber, changes: Sequence[DeviceChange]) -> int:
     """Return up to when it may be asked to take back a cooled or warmed room, or a vent that may stand open; 0: nothing of it
     was asked for, or it is taken back."""
-    warmed = chamber.devices.heater is not None and stays_warmed(state)
-    asked = {COOLS_ROOM: room_is_cooled(state), OPENS: may_stand_open(state, changes), WARMS_ROOM: warmed}
+    heater, vents = chamber.devices.heater, chamber.devices.vents
+    open_ = vents.count > vents.open and may_stand_open(state, changes)
+    warmed = heater is not None and stays_warmed(state) and _heat_had_failed(state)
+    asked = {COOLS_ROOM: room_is_cooled(state), OPENS: open_, WARMS_ROOM: warmed}
     return max((_last_ms(state, acts) + COOLED_MS for acts, stays in asked.items() if stays), default=0)
+
+
+def _heat_had_failed(state: AdviceState) -> bool:
+    """Return whether it was asked to warm the room for heat that had failed, not for a mat that is too weak."""
+    looked_ms = _last_ms(state, LOOKED)
+    return _last_ms(state, WARMS_ROOM) - looked_ms <= LOOKED_MS and _last_ms(state, TOO_WEAK) < looked_ms
 
 
 def _asks(state: AdviceState, act: str, at_ms: int, for_ms: float = LEADS_MS) -> bool:
@@ -110,9 +118,7 @@ def place_back(state: AdviceState, situation: Situation, cause: Cause, *, alone:
     warmest_c = max((one for one in (room_c, situation.room_high_c) if one is not None), default=None)
     heats = warmest_c is None or t - warmest_c >= NO_LIFT_K  # a large box lags a room that cools by hours
     warmed_ms, tried_ms = _last_ms(state, WARMS_ROOM), _last_ms(state, frozenset({"place-cooler"}))
-    looked_ms = _last_ms(state, LOOKED)
-    failed = mat and "heater-at-limit" not in cause.facts and warmed_ms - looked_ms <= LOOKED_MS
-    failed &= _last_ms(state, TOO_WEAK) < looked_ms
+    failed = mat and "heater-at-limit" not in cause.facts and _heat_had_failed(state)
     due = asks or ((heats or tried_ms < warmed_ms) and t >= goal.temperature_c - COOL_SIDE_K)
     if not hot and (not (alone and failed and due) or room_c is None or cause.temperature == "low"):
         return None

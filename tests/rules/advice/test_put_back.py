@@ -117,7 +117,7 @@ def test_what_was_opened_on_advice_and_without_a_word_is_shut_before_the_lid_is_
     assert ("vent:close" in asked(events) and "shut them again" in events[-1].actions[0].text) is shut
 
 
-@pytest.mark.parametrize("act", ["cool-room", "open-vents", "warm-room"])
+@pytest.mark.parametrize("act", ["cool-room", "open-vents"])
 def test_what_may_be_taken_back_is_looked_at_by_the_hour_and_for_five_days(act: str):
     """A box that was once told to be aired was looked at each ten minutes for ever: two thirds of a calm year's cost."""
     owes, hour_ms = owed(opened(0.0, act), BOX, ()), NOON_MS - NOON_MS % HOUR_MS + HOUR_MS
@@ -173,8 +173,9 @@ def test_who_has_warmed_nothing_is_told_also_how_to_cool_a_box_that_is_very_hot(
 def after_the_cold(now: Situation, box: Chamber = BOX, **asked_h: float) -> list[str]:
     """Return what is asked of a box whose heat had failed, so many hours after each of these was asked for."""
     state = AdviceState(checked_ms={act.replace("_", "-"): NOON_MS - round(hours * HOUR_MS) for act, hours in asked_h.items()})
-    assert owed(state, box, ()).after(NOON_MS)
+    owes = owed(state, box, ()).after(NOON_MS)
     state, _ = consider(settings_of(box), "north", state, now, alarms(now, box), "test")
+    assert owes or state.open is None
     return [] if state.open is None else state.open.acts
 
 
