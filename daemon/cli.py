@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import difflib
 import importlib
 import importlib.metadata
 import os
@@ -82,6 +81,8 @@ def _near_miss(message: str) -> str:
     match = re.search(r"invalid choice: '([^']*)' \(choose from (.*)\)", message)
     if match is None:
         return ""
+    import difflib  # only where a word is not known
+
     near = difflib.get_close_matches(match[1], re.findall(r"[\w-]+", match[2]), n=1)
     return f"; did you mean {near[0]}?" if near else ""
 

@@ -3,7 +3,6 @@ its line."""
 
 from __future__ import annotations
 
-import difflib
 import os
 import re
 import stat
@@ -82,6 +81,8 @@ def shown(text: str, longest: int = 60) -> str:
 
 def did_you_mean(found: object, allowed: list[str]) -> str:
     """Return `; did you mean ...` when something allowed is spelt nearly so, else nothing."""
+    import difflib  # only where a word is not known
+
     near = difflib.get_close_matches(str(found), allowed, n=1, cutoff=0.6)
     return f'; did you mean "{near[0]}"' if near else ""
 
