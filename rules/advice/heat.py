@@ -28,6 +28,8 @@ STOP_COOLS_MS, STOP_COOLS_K = 2 * HOUR_MS, 1.0
 estimate for boxes of up to 60 litres."""
 BY_ITSELF_MS = 3 * DAY_MS
 """The sun comes at the same hour for days on end; judgement."""
+SWIFT_K_H = 8.0
+"""Few mats warm a box so fast, and a probe that has slipped onto one is as warm as that within minutes. Own estimate."""
 EACH_BOX = ("fan-now", "air-now", "move-box", "shade-box")
 
 
@@ -47,7 +49,7 @@ def heat_comes_first(
     that was asked for and nobody has answered: what called for it may be unseen by now, and it is right until the box is back.
     """
     t = situation.temperature_c
-    if t is None or situation.leapt_k is not None:
+    if t is None or situation.may_lie:
         return False  # a second thermometer tells first whether it is warm at all
     if t >= practice.HEAT_FIRST_C:
         return True
@@ -81,8 +83,11 @@ def heat(
         words["stop-heater"] = "Unplug the heater now, at the wall, and leave it out: it is not the first time this week"
         notes = (f"It was unplugged {_times(count)} within a week, and it is back: the cause is not found yet.",
             "Is the mat really hot, and the garden's air with it?")
-        if t < practice.HEAT_FIRST_C:
+        if t < practice.DEADLY_HEAT_C:
             acts.insert(1, "compare-probe")
+    elif kind == "runaway" and _may_have_slipped(state.open, t, slope):
+        acts.insert(1, "compare-probe")
+        notes = (*notes, "So fast few mats warm a box: its probe may have slipped onto the mat.")
     elif kind == "runaway" and _may_be_the_sun(state, situation):
         acts.insert(0, "feel-mat")
         notes = (*notes, emergencies.WENT_BY_ITSELF)
@@ -96,6 +101,14 @@ def heat(
         branch="heat", acts=chosen, words=in_turn(chosen, order, EACH_BOX), never=emergencies.WAVE_NEVER, notes=notes,
         limits_harm=True, boxes=names(situation, order), follows=told_by_another(besides, situation, model),
     )
+
+
+def _may_have_slipped(told: OpenAdvice | None, temperature_c: float, slope_k_h: float) -> bool:
+    """Return whether its probe may lie on the mat: it went up faster than a box does. Who was asked to compare is so until
+    it has gone on to what is lethal: then air comes first."""
+    swift, asked = slope_k_h >= SWIFT_K_H, told is not None and "compare-probe" in told.acts
+    goes_on = swift and asked and temperature_c >= practice.HEAT_FIRST_C
+    return (swift or asked) and not goes_on and temperature_c < practice.DEADLY_HEAT_C
 
 
 def needs_no_mat(chamber: Chamber, situation: Situation, standing: Mapping[str, Standing], goal: Goal) -> bool:

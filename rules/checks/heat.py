@@ -49,7 +49,7 @@ def runaway(view: View) -> Iterator[Verdict]:
         return slope, np.minimum(slope, past.slope_k_h(view.at_ms, LATEST_MS, LATEST_MEAN_MS))
 
     state = states_of(view)
-    stuck = (state == STUCK) & np.isnan(view.leapt_k)  # what only a probe says that leapt is no heater's blame
+    stuck = (state == STUCK) & np.isnan(view.leapt_k) & np.isnan(view.switched_k)  # what only a probe says that may lie
     burning = (view.mat > BURNING_MAT_C) & (state != UNPLUGGED)
     if stuck.any():
         stuck &= ~(slopes()[1] < FALLS_K_H)

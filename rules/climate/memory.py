@@ -180,6 +180,41 @@ class Leap:
     from_c: float
     by_k: float
     last_c: float
+    top_c: float | None = None
+    """How far it rose while a slow probe still follows; None: not kept yet."""
+
+
+@dataclass(frozen=True, slots=True)
+class Leg:
+    """One way up or down of a temperature, from where it turned to its furthest point."""
+
+    from_ms: int
+    from_c: float
+    to_ms: int
+    to_c: float
+
+    @property
+    def size_k(self) -> float:
+        """Return how far it went, K."""
+        return abs(self.to_c - self.from_c)
+
+    @property
+    def took_ms(self) -> int:
+        """Return how long it took."""
+        return self.to_ms - self.from_ms
+
+
+@dataclass(frozen=True, slots=True)
+class Legs:
+    """How a lone temperature probe goes up and down, since it was first seen."""
+
+    since_ms: int
+    past: list[Leg]
+    """Those of the last days that ended, the oldest first."""
+    now: Leg
+    rises: bool = True
+    lies_ms: int | None = None
+    """Since when it goes as no air of a box does; None: it does not."""
 
 
 @dataclass
@@ -237,8 +272,11 @@ class PlaceMemory:
     visited_ms: int | None = None
     """When the chamber was last looked at while work in the tank went on."""
     loss: Loss | None = None
+    read_ms: int | None = None
+    """When its temperature was last read."""
     leap: Leap | None = None
     """On which its temperature may stand still."""
+    legs: Legs | None = None
     fell_from_m: int | None = None
     fell_last_m: int | None = None
     hours: dict[str, dict[str, Hour]] = field(default_factory=dict)

@@ -76,6 +76,7 @@ def situation_at(
         room_slope_k_h=None if view.room_recent is None else known(view.room_recent.slope_at(at_ms, QUARTER_MS)),
         garden_ml=view.garden_ml,
         leapt_k=known(view.leapt_k[index]),
+        switched_k=known(view.switched_k[index]),
         mat_temperature_c=known(view.mat[index]),
         usual_c=known(swing.mean_c),
         usual_peak_c=known(swing.peak_c),

@@ -93,6 +93,8 @@ class Situation:
     garden_ml: float | None
     leapt_k: float | None = None
     """By how much its one probe leapt within minutes as no air of a box does; None: it did not, or has come back."""
+    switched_k: float | None = None
+    """By how much it goes up and down within minutes as no air of this box did before; None: it does not."""
     mat_temperature_c: float | None = None
     """What a probe on the heat mat reads."""
     usual_c: float | None = None
@@ -160,6 +162,11 @@ class Situation:
     """Alarms whose limit its figures are beyond, whether they stand already or their on-delay still runs."""
     lacking: tuple[str, ...] = ()
     """What is missing for a full judgement, in words: `no room probe`, `humidity probe not believed`, ..."""
+
+    @property
+    def may_lie(self) -> bool:
+        """Return whether a second thermometer must tell first whether it is as warm as its one probe says."""
+        return self.leapt_k is not None or self.switched_k is not None
 
     @property
     def pace_k_h(self) -> float:

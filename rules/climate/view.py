@@ -25,11 +25,12 @@ from rules.climate.judging import (
     Heard,
     Instants,
 )
-from rules.climate.leap import SLOWEST_MS, leapt_k
+from rules.climate.leap import leapt_k
 from rules.climate.lid_course import condensate_g_m2, lagged_lid_c, seen_wet, wets_as_seen
 from rules.climate.memory import Hour, Night, PlaceMemory, ProbeMemory, Said, Tail
 from rules.climate.quality import GOOD, TESTS
 from rules.climate.seldom import SELDOM_MS, Readings
+from rules.climate.switched import switched_k
 from rules.climate.thermostat import ToldHeater, Usual, told_heater
 from rules.climate.windows import Recent, Signal, distinct, newest_at, passed_since, recent
 from rules.keeper.devices import foam_since_ms, lid_now
@@ -101,6 +102,8 @@ class View:
     recent: Recent
     leapt_k: Floats
     """By how much its temperature may be told too high since its one probe leapt; NaN: nothing speaks against it."""
+    switched_k: Floats
+    """By how much it goes up and down as no air of this box does, where its one probe lies on the heat; NaN: it does not."""
     heater: ToldHeater | None
     """The chamber's heater as the keeper last said; None: it has none."""
     keeper: KeeperState
@@ -221,6 +224,7 @@ def look(
     memory.tail, memory.walks, memory.guesses, memory.harm = tail, dict(memory.walks), guesses, dict(memory.harm)
     memory.twins = {key: replace(old) for key, old in memory.twins.items()}
     lid_c, estimate, measured = _lid(settings, place, memory, probes, keeper, heard, at_ms, temperature.value, around)
+    heater = None if chamber is None else told_heater(chamber, keeper.devices.get(place, ()))
     margin, water = lid_c - dew_point, condensate_g_m2(memory, chamber, at_ms, dew_point, lid_c, measured)
     return View(
         settings=settings,
@@ -257,8 +261,9 @@ def look(
         lid_seen_wet=seen_wet(memory, at_ms, margin, water),
         lid_wets=wets_as_seen(memory, foam_since_ms(keeper.devices.get(place, ())), at_ms, margin, humidity.value),
         recent=signals,
-        leapt_k=_leapt_k(air, memory, at_ms, temperature.value, humidity.value, signals.temperature, interval_ms),
-        heater=None if chamber is None else told_heater(chamber, keeper.devices.get(place, ())),
+        leapt_k=_leapt_k(air, memory, at_ms, temperature, humidity.value, signals.temperature),
+        switched_k=_switched_k(air, memory, at_ms, temperature.value, chamber, heater),
+        heater=heater,
         keeper=keeper,
         room_nights=around.room_nights,
         room_recent=around.room_recent,
@@ -283,12 +288,21 @@ def _told_seldom(
 
 
 def _leapt_k(
-    air: tuple[str, ...], memory: PlaceMemory, at_ms: Instants, value: Floats, damp: Floats, lately: Signal, interval_ms: int
+    air: tuple[str, ...], memory: PlaceMemory, at_ms: Instants, temperature: Seen, damp: Floats, lately: Signal
 ) -> Floats:
     """Return where the one probe that tells a temperature here may lie; beside a second one that one tells."""
-    if len(air) != 1 or interval_ms > SLOWEST_MS:
+    if len(air) != 1:
         return np.full(len(at_ms), np.nan)
-    return leapt_k(memory, at_ms, value, damp, lately)
+    return leapt_k(memory, at_ms, temperature.value, damp, lately, temperature.read_ms)
+
+
+def _switched_k(
+    air: tuple[str, ...], memory: PlaceMemory, at_ms: Instants, value: Floats, chamber: Chamber | None,
+    heater: ToldHeater | None,
+) -> Floats:
+    if len(air) != 1 or chamber is None or heater is None:
+        return np.full(len(at_ms), np.nan)
+    return switched_k(memory, at_ms, value, chamber.temperature.high, heater.since_ms)
 
 
 def _room_dew_point(chamber: Chamber | None, around: Around) -> Floats:

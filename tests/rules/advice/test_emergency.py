@@ -335,7 +335,7 @@ def test_what_has_just_become_lethal_is_answered_at_once_with_air():
     """Half an hour after "unplug" it was still only that, at 33 degC."""
     now = situation(28.6, 60.0, 19.0, 45.0, temperature_slope_k_h=9.0)
     adviser, first = asked(now, box(), None, "heater-runaway", "temperature-high")
-    assert acts(first[-1]) == ["heater stop", "room less"]
+    assert acts(first[-1]) == ["heater stop", "probe check"]
     _, events = asked(later(now, 0.25, temperature_c=32.2), box(), adviser, "heater-runaway", "temperature-high")
     assert events and acts(events[-1]) == ["heater stop", "fan more"]
 
@@ -803,6 +803,30 @@ def test_who_has_compared_is_not_asked_again_each_hour_and_the_heater_is_never_b
         state, events = consider(settings, "north", adviser.state, now, alarms(now, box(), "heater-runaway"), "test")
         adviser, said = Adviser(state), [*said, *events]
     assert [event.status for event in said] == ["verified"]
+
+
+@pytest.mark.parametrize("now", [
+    situation(33.7, 48.0, 21.9, 45.0, switched_k=8.0, temperature_slope_k_h=30.0),
+    situation(26.2, 58.0, 21.9, 45.0, switched_k=8.0, temperature_slope_k_h=-40.0),
+])  # fmt: skip
+def test_a_probe_that_goes_up_and_down_with_the_mat_asks_for_its_place_alone(now):
+    """80 letters in four days, the lid ajar and towels for a garden at 25 °C, by a probe on its mat (attack from outside)."""
+    asks = told(now, box(), "temperature-high", "humidity-low", "heater-runaway")
+    assert acts(asks) == ["probe check"] and "up and down by 8 K" in asks.reason
+    believed = told(later(now, 0.0, switched_k=None), box(), "temperature-high", "humidity-low", "heater-runaway")
+    assert acts(believed) != ["probe check"]
+
+
+def test_who_is_told_to_unplug_what_warms_faster_than_mats_do_is_asked_where_its_probe_lies():
+    """From one hour to the next 25 -> 34 °C, by a probe that had slipped onto the mat (attack from outside)."""
+    swift = situation(33.8, 48.0, 21.9, 45.0, temperature_slope_k_h=8.4)
+    adviser, (first, *_) = asked(swift, box(), None, "heater-runaway", "temperature-high")
+    assert acts(first) == ["heater stop", "probe check"] and "slipped onto the mat" in first.reason
+    still = later(swift, 1.0, temperature_c=33.3, temperature_slope_k_h=-0.5)
+    _, more = asked(still, box(), adviser, "heater-runaway", "temperature-high")
+    assert all(acts(event) == ["heater stop", "probe check"] for event in more)
+    slow = later(swift, 0.0, temperature_slope_k_h=5.0)
+    assert acts(told(slow, box(), "heater-runaway", "temperature-high")) == ["heater stop", "fan more"]
 
 
 def test_a_probe_that_leapt_is_believed_of_cold_and_of_dry_air():
