@@ -109,7 +109,7 @@ def _judged(legs: Legs, at_ms: int, high_c: float, changed_ms: int | None) -> Le
         top_ms = ways[0].to_ms
         return legs if changed_ms is not None and changed_ms > top_ms - SLOW_MS else replace(legs, lies_ms=top_ms)
     lately = [leg for leg in legs.past if leg.to_ms >= legs.lies_ms]
-    still_ms = max(STILL_MS, 2 * max(leg.took_ms for leg in lately[1:][-2:]))
+    still_ms = max(STILL_MS, 2 * max(leg.took_ms for leg in lately[1:]))
     beyond = legs.rises and legs.now.to_c > max(leg.to_c for leg in lately) + BEYOND_K
     if not beyond and at_ms - legs.now.to_ms <= still_ms and (changed_ms is None or changed_ms <= legs.lies_ms):
         return legs

@@ -82,7 +82,8 @@ class Pressing:
         if group.sort in ("situation", "escalation") and self._follows_heat(items, at_ms):
             return "next", None
         if not quiet:
-            return None, None
+            tells = group.sort in SORTS[:3] and self._is_of_water(group) and self._digest_is_near(at_ms)
+            return ("digest" if tells and not group.wakes else None), None
         calmed = not group.wakes and any(owed.priority == "wake" for owed in items)  # it is back in its band
         late = row is not None and thread is not None and not self._may_at_night(row, group, thread, at_ms)
         return ("awake" if calmed or late or self._has_got_better(items, at_ms) else None), None
@@ -100,10 +101,16 @@ class Pressing:
         return done and mild and calm
 
     def _says_little(self, group: Group, at_ms: int) -> bool:
-        """Whether an all-clear is none, since what stands there still asks for a step, or the digest says it as soon."""
-        stands = any(one.open and one.place == group.place and one.latest.kind == "alarm" for one in self.state.heard.values())
-        near = self.ledger.next_digest_ms() - at_ms <= NEXT_WITHIN_MS
-        return (stands and bool(self.state.asked(group.place))) or (near and self.ledger.settings.telling.daily_digest)
+        """Whether an all-clear is none, since something is asked for there still, or the digest says it soon enough."""
+        near = self.ledger.next_digest_ms() - at_ms <= NEXT_WITHIN_MS or self._is_of_water(group)
+        return bool(self.state.asked(group.place)) or (near and self.ledger.settings.telling.daily_digest)
+
+    def _is_of_water(self, group: Group) -> bool:
+        """Whether it is of a wet lid, damp air or a swing alone: what goes and comes with each night, and harms over
+        days."""
+        alarms = [event for owed in self._items(group) for event in owed.about if isinstance(event, AlarmEvent)]
+        kinds = [ALARMS[alarm.alarm] for alarm in alarms]
+        return bool(kinds) and not any(kind.wakes_at_night or kind.sudden or kind.answered != "climate" for kind in kinds)
 
     def _has_got_better(self, items: list[Owed], at_ms: int) -> bool:
         """Whether it may not disturb the night any more by its figures of now, though it did when it was put off."""

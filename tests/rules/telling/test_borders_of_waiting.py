@@ -94,10 +94,34 @@ def stood(when: int, **now: Any) -> Presents:
 
 def test_after_an_all_clear_the_next_trouble_waits_for_nothing() -> None:
     when = at("10 08:00")
-    over = [alarm(when), advice(when), alarm(at("10 08:20"), "returned"), alarm(at("10 08:30"), **DRY)]
+    resolved = advice(at("10 08:20"), "resolved", actions=(), device=None, change=None, amount=None, unit=None)
+    over = [alarm(when), advice(when), alarm(at("10 08:20"), "returned"), resolved, alarm(at("10 08:30"), **DRY)]
     assert brief(letters(*over, until="10 08:40")) == [
         ("10 08:00", "situation"), ("10 08:20", "all-clear"), ("10 08:30", "situation"),
     ]
+
+
+def test_what_is_over_while_a_step_is_still_asked_for_is_no_all_clear() -> None:
+    """"Over" came four minutes after the letter that said so and asked for the plug (foreign simulation)."""
+    when = at("10 09:00")
+    events = [alarm(when), advice(when), alarm(at("10 09:20"), "returned")]
+    assert brief(letters(*events, until="10 12:00")) == [("10 09:00", "situation")]
+
+
+WATER: dict[str, Any] = {"value": -0.4, "limit": 0.0, "unit": "K"}
+
+
+@pytest.mark.parametrize(("name", "told"), [("lid-dew", False), ("humidity-high", False), ("temperature-low", True)])
+def test_the_end_of_a_wet_lid_or_damp_air_stands_in_the_digest(name: str, told: bool) -> None:
+    """Each evening a letter, each morning another, each noon that it is over (foreign simulation)."""
+    raised, over = alarm(at("10 20:00"), name=name, **WATER), alarm(at("11 13:00"), "returned", name=name, **WATER)
+    assert (("11 13:00", "all-clear") in brief(letters(raised, over, until="11 15:00"))) is told
+
+
+@pytest.mark.parametrize(("name", "told"), [("lid-dew", []), ("temperature-low", [("11 06:30", "situation")])])
+def test_what_the_night_brought_to_the_lid_waits_for_the_digest_that_is_near(name: str, told: list[tuple[str, str]]) -> None:
+    """One letter at half past six, the same in the digest at eight (foreign simulation)."""
+    assert brief(letters(alarm(at("11 02:00"), name=name, **WATER), until="11 09:00")) == told
 
 
 def test_what_no_room_moves_is_told_of_its_own_box_beside_what_the_room_moves() -> None:

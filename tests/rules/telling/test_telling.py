@@ -272,7 +272,7 @@ def test_a_chattering_alarm_is_told_once_in_six_hours_unless_it_gets_harmful() -
         ("11 02:00", "wake", None, "temperature-high", "11 02:00"),
         ("11 02:00", "today", 4 * 3600.0, "humidity-low", "11 02:00"),
         ("11 02:00", "today", 5 * 3600.0, "humidity-low", "11 06:30"),
-        ("11 02:00", "today", 4 * 3600.0, "lid-dew", "11 06:30"),
+        ("11 02:00", "today", 4 * 3600.0, "lid-dew", "11 08:00"),
         ("10 12:00", "morning", None, "temperature-low", "11 08:00"),
         ("10 12:00", "digest", None, "temperature-low", "11 08:00"),
     ],
