@@ -37,7 +37,7 @@ from rules.advice.text import (
 )
 from rules.advice.told import told_forecast, told_move, told_without
 from rules.advice.tried import bare_of_hope, counted, in_vain_text, is_next_try, stands_still
-from rules.advice.verification import in_vain_so_far, is_seen, judge, noticed_fading, taught, verdict_text
+from rules.advice.verification import in_vain_so_far, is_seen, judge, noticed_fading, noticed_relapse, taught, verdict_text
 from rules.advice.worth import awaited
 from rules.climate.past_moves import Moves
 from rules.climate.situation import Situation
@@ -86,6 +86,7 @@ def consider(
         return state, events
     quiet = situation.visiting and not _presses(situation, standing)
     found = None if quiet else without_search(chamber, state, talk.steady, standing)
+    state = noticed_relapse(chamber, state, situation, standing)
     before, state = state, noticed_fading(chamber, state, situation, standing)
     now = searched_at(before, talk.steady, found, standing) if isinstance(found, Cause) else None
     again = isinstance(found, Cause) and now and (is_again(state.searches, now) or talk.search_is_idle(before, found))

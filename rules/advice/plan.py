@@ -255,7 +255,8 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
         and not (move.knob == "heater" and move.delta < 0.0 and may_be_out(state, situation.at_ms))  # out, it cools no further
     ]
     refills = cause.humidity != "low" and situation.climbs_pct_h > 0.0
-    if (lead is not None and "water-useless" in cause.facts) or "look-due" in cause.facts or refills:
+    asks = (lead is not None and "water-useless" in cause.facts) or (lead == "compare-dry" and "wakes" not in cause.facts)
+    if asks or "look-due" in cause.facts or refills:
         moves = [move for move in moves if move.act not in GIVES_WATER]  # in vain twice, by a lid that may be ajar, or needless
     moves = no_less_water(moves, state, cause)
     turns = [move for move in moves if move.knob == "heater"]

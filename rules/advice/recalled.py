@@ -17,7 +17,7 @@ from rules.advice.put_back import room_is_warmed
 from rules.advice.search import GIVES_WATER
 from rules.advice.standing import Standing, climate_stands, dryness_harms, stands
 from rules.advice.state import AdviceState
-from rules.advice.verification import WATER_GIVES_PCT, Follows, in_vain_so_far
+from rules.advice.verification import RELAPSES_MS, WATER_GIVES_PCT, Follows, in_vain_so_far
 from rules.advice.weak_mat import weak_mat
 from rules.climate.situation import Situation
 from rules.climate.thermostat import FALLS_K_H, State
@@ -83,6 +83,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
     asks = _lid_asked(state, situation, standing)
     told = {
         "mist-useless": state.mist_failures >= 2, "water-useless": state.water_failures >= 2,
+        "water-fades": len(state.relapsed_ms) >= 2 and situation.at_ms - state.relapsed_ms[-1] < RELAPSES_MS,
         "heater-looked": looked, "heat-unseen": unheated, "heater-suspect": unheated,
         "tried": in_vain_so_far(state, situation, standing),
         "mat-needless": needs_no_mat(chamber, situation, standing, goal_of(chamber, situation)),
@@ -93,6 +94,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
         "lid-looked": _lid_looked(situation, standing), "lid-by-estimate": _lid_by_estimate(state, situation, standing),
         **asks, "lid-doubted": asks["lid-doubted"] or (bool(due) and not leads),  # what waits for it no longer, it goes beside
         "probe-looked": _told_lately(state, "check-probe", situation.at_ms, PROBE_LOOKED_MS),
+        "probe-compared": _told_lately(state, "compare-dry", situation.at_ms, PROBE_LOOKED_MS),
         "foam-looked": _told_lately(state, "check-foam", situation.at_ms, FOAM_LOOKED_MS),
         "wrapped": _told_lately(state, "wrap-box", situation.at_ms, WRAPPED_MS),
         "watts-told": _told_lately(state, "stronger-mat", situation.at_ms, WATTS_TOLD_MS),

@@ -193,6 +193,8 @@ class AdviceState:
     """When the last steps in a row were done that had no effect."""
     faded_ms: int | None = None
     """Up to when the quiet lasted in which it was last dry again at once: counted once."""
+    relapsed_ms: list[int] = field(default_factory=list)
+    """When water was given lately after which it was right, and dry again within a day."""
     stopped_c: float | None = None
     """The highest temperature since the heater had to be unplugged: how far too high it heated."""
     stopped_at_ms: list[int] = field(default_factory=list)

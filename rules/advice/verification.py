@@ -280,6 +280,10 @@ def _gain(old: Gain, share: float, u_share: float) -> Gain:
     )
 
 
+RELAPSES_MS = 3 * DAY_MS
+"""So long doses of water after which it was dry again are counted together. Judgement."""
+
+
 def noticed_fading(
     chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]
 ) -> AdviceState:
@@ -295,6 +299,22 @@ def noticed_fading(
     if after <= before or situation.at_ms - changes[-1].at_ms > DAY_MS:
         return state
     return replace(state, mist_failures=state.mist_failures + 1, faded_ms=quiet_ms)
+
+
+def noticed_relapse(
+    chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]
+) -> AdviceState:
+    """Return the state that knows of one more dose of water after which it was right, and dry again within a day: each looks as
+    if it had worked, and water that goes so, or a probe that creeps downwards, takes one after the other."""
+    dry, doses = standing.get("humidity-low"), [change for change in situation.changes if change.knob in WATERS]
+    since_ms = None if dry is None or dry.condition != "active" else dry.since_ms
+    if since_ms is None or not doses or not 0 < since_ms - doses[-1].at_ms <= DAY_MS or doses[-1].at_ms in state.relapsed_ms:
+        return state
+    knob, at_ms = doses[-1].knob, doses[-1].at_ms
+    earlier = tuple(change for change in situation.changes if change.at_ms < at_ms)
+    before, after = (present_knobs(chamber, part).get(knob, 0.0) for part in (earlier, situation.changes))
+    lately = [one for one in state.relapsed_ms if at_ms - one < RELAPSES_MS]
+    return replace(state, relapsed_ms=[*lately, at_ms]) if after > before else state
 
 
 def verdict_text(item: OpenAdvice, verdict: Verdict, worse: bool = False) -> str:

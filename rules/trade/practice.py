@@ -79,8 +79,9 @@ _DOUBT_DRY = Step("check-probe", when=("dry-doubted",))
 _CHECK_LID = (
     _DOUBT_DRY, Step("check-lid", when=("vapour-lost",)), Step("check-lid", when=("lid-doubted",)),
     Step("check-probe", when=("water-useless",)), Step("check-lid", when=("water-useless",)),
+    Step("compare-dry", when=("water-fades",)),
 )
-"""What was watered twice in vain loses its water somewhere, or its probe says so."""
+"""What was watered twice in vain, or is dry again each time, loses its water somewhere, or its probe says so."""
 _NO_WATER_DAMP = Never("No water: nothing evaporates into this air.", WATER)
 LOOK_FIRST = Never("Do not mist or wet anything before you have looked.", WATER, when=("vapour-lost",))
 _CHECK_FOAM = Step("check-foam", when=("foam-doubted",))

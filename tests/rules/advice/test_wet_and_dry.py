@@ -12,6 +12,7 @@ from rules.advice.done import Begun, begun_at
 from rules.advice.done import done as book
 from rules.advice.put_back import opened
 from rules.advice.state import AdviceState
+from rules.advice.verification import noticed_relapse
 from rules.advice.worth import held_against
 from rules.climate.situation import Situation
 from rules.keeper.state import DeviceChange
@@ -264,3 +265,40 @@ def test_air_that_wakes_and_no_water_moves_is_answered_before_half_a_day_is_over
     now = later(dry, after_h, relative_humidity_pct=now_pct, changes=tuple(changes))
     _, events = consider(settings_of(chamber), "north", state, now, stands, "test")
     assert any(event.status == "given" and event.actions for event in events) is asks
+
+
+def dosed(*hours_before: float) -> tuple[DeviceChange, ...]:
+    """Return the mist that was told so many hours before noon, each time more than before."""
+    rows = enumerate(hours_before)
+    return tuple(DeviceChange(NOON_MS - round(back * HOUR_MS), "mister", 9.0 + turn, f"w{turn}") for turn, back in rows)
+
+
+def relapsed(*dry_since_h: float, doses: tuple[DeviceChange, ...]) -> AdviceState:
+    """Return the state after it was found dry since each of these hours before noon."""
+    state = AdviceState()
+    for hours in dry_since_h:
+        at_ms = NOON_MS - round(hours * HOUR_MS)
+        now = replace(situation(26.0, 72.0, 20.0, 45.0), at_ms=at_ms, changes=tuple(one for one in doses if one.at_ms <= at_ms))
+        dry = standing("humidity-low", since_ms=at_ms)
+        state = noticed_relapse(MISTED, state, now, {"humidity-low": dry})
+    return state
+
+
+MISTED = Chamber(devices=devices(fan=None, vents=Vents(count=0, open=0), can_insulate_lid=False))
+
+
+def test_what_is_right_after_each_dose_and_dry_again_within_the_day_is_looked_into_before_the_third():
+    """Mist stepped up four times in 38 hours to 91 %RH, by a probe that crept downwards (attack from outside)."""
+    doses = dosed(30.0, 15.0)
+    dry = situation(26.0, 66.0, 20.0, 45.0, changes=doses)
+    _, events = told(MISTED, dry, relapsed(18.0, 1.0, doses=doses))
+    assert keys(events)[0] == "probe:check" and not WATERS & set(keys(events)) and "Look inside" in events[0].headline
+    _, events = told(MISTED, dry, relapsed(1.0, doses=doses))  # one dose that did not last is no habit
+    assert WATERS & set(keys(events)) and "probe:check" not in keys(events)
+
+
+def test_a_dose_that_never_made_it_right_or_held_for_more_than_a_day_is_no_relapse():
+    dose = dosed(30.0)
+    assert relapsed(31.0, doses=dose).relapsed_ms == []  # dry since before it was given
+    assert relapsed(5.0, doses=dose).relapsed_ms == []
+    assert relapsed(7.0, 6.5, doses=dose).relapsed_ms == [NOON_MS - 30 * HOUR_MS]  # of one dose it counts once
