@@ -28,6 +28,9 @@ STORED_K = 1.0
 """What an unplugged mat still gives off may warm the box by so much; own estimate."""
 COOLS_K_H = 2.0
 """What was done against heat is at work while the temperature falls so fast."""
+WARMED_K, WARMS_K_H, WARMS_FOR_MS = 0.2, 0.4, 2 * HOUR_MS
+"""What was done against cold is at work while it is warmer by so much than when it was done, and still gets warmer so fast;
+for so long nothing else is asked for. More than a probe's noise; own estimate."""
 REPEAT_AFTER_MS = 12 * HOUR_MS
 """The same check or wipe, or to leave it be, is not told again sooner than this. Own estimate."""
 PROBES = frozenset({"check-probe", "replace-probe", "compare-leap"})
@@ -106,6 +109,8 @@ def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Map
     if wanted.branch == "heat":  # never held back, but what was just done is not asked for again within the hour
         same = last is not None and last.done_ms is not None and last.keys == wanted.keys and "heater:stop" not in last.keys
         return last is not None and same and situation.at_ms - last.told_ms < HOUR_MS
+    if wanted.branch in ("heater-failed", "cold") and _warms_on(last, situation):
+        return True  # the next step against it would be asked for each half hour
     told_ms = state.repeated_ms.get(" ".join(wanted.acts))
     once = not wanted.moves or wanted.branch in TAKES_BACK
     wakes = wanted.branch in EMERGENCIES and any(row.priority == "wake" for row in standing.values())
@@ -121,6 +126,16 @@ def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Map
         again |= situation.at_ms - last.told_ms < IN_VAIN_AGAIN_MS
     quiet = state.quiet_until_ms is not None and situation.at_ms < state.quiet_until_ms
     return again or (quiet and _is_same_trouble(last, wanted) and not _goes_away(situation, standing))
+
+
+def _warms_on(last: OpenAdvice | None, situation: Situation) -> bool:
+    """Return whether it has become warmer since the last step against cold was done, and gets warmer still."""
+    t, slope = situation.temperature_c, situation.temperature_slope_k_h
+    if last is None or last.branch not in ("heater-failed", "cold") or last.done_ms is None or last.done_c is None:
+        return False
+    if t is None or slope is None or t <= practice.LETHAL_COLD_C or situation.at_ms - last.done_ms > WARMS_FOR_MS:
+        return False
+    return t >= last.done_c + WARMED_K and slope >= WARMS_K_H
 
 
 def _is_same_trouble(last: OpenAdvice | None, wanted: Plan) -> bool:

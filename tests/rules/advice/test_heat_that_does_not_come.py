@@ -44,3 +44,20 @@ def test_a_mat_goes_back_to_what_held_its_box_first_and_never_far_beyond_what_it
     cause = cause_of(BOX, AdviceState(), COLD, {"temperature-low": standing("temperature-low")})
     moves = moves_for(Step("heat-up"), BOX, cause, {"watts": now_w})
     assert max((move.value or 0.0 for move in moves), default=None) == most_w
+
+
+@pytest.mark.parametrize(
+    ("t", "slope", "asks"),
+    [(20.3, 0.45, False), (20.1, 0.45, True), (20.3, 0.0, True), (9.9, 0.45, True)],
+)
+def test_who_has_done_what_cold_asks_for_is_asked_for_no_more_while_it_gets_warmer(t, slope, asks):
+    """"Warm the room" once more, half an hour after it was said to be done, though the box got warmer (attack from outside)."""
+    done_c = min(20.05, t - 0.1 if t < 10.0 else 20.05)
+    told = OpenAdvice(
+        "north-1", "heater-failed", None, None, False, "today", NOON_MS, NOON_MS, NOON_MS + HOUR_MS, ["heater:check"], [0.0],
+        acts=["check-heater", "warm-place"], done_ms=NOON_MS, done_c=done_c, start_c=19.8,
+    )
+    now = later(COLD, 0.6, temperature_c=t, temperature_slope_k_h=slope, room_temperature_c=18.0)
+    state, _ = consider(settings_of(BOX), "north", AdviceState(counter=1, last=told), now, FAILED, "test")
+    asked = [] if state.open is None else state.open.acts
+    assert (asked not in ([], ["let-warm"])) == asks
