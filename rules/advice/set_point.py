@@ -40,9 +40,9 @@ TIMER_MIN = 30
 LEAST_SHARE = 0.1
 """Of a heater's rated power: with less it is off, and nothing is learned from how it heated. Own estimate."""
 ROOM_COOLER_K = 1.0
-INSIDE_K, LEAST_SHIFT_K, MOST_SHIFT_K = 0.3, 0.5, 2.0
-"""So far inside its band the troughs or peaks of a swing should lie, if there is room; what no dial shows is not told, and
-what a keeper should see the effect of first is not told at once. Own estimates."""
+INSIDE_K, LEAST_SHIFT_K, MOST_SHIFT_K = 0.5, 0.5, 2.0
+"""So far inside its band the troughs or peaks of a swing should lie, if there is room: a probe errs and lags;
+what no dial shows is not told, and what a keeper should see the effect of first is not told at once. Own estimates."""
 MOST_TURNED_K = 5.0
 """What was hotter by more was so for another reason than its dial: nobody turns that so far by accident. Own estimate."""
 
@@ -245,11 +245,10 @@ def centred(situation: Situation, cause: Cause) -> Move | None:
     under_k, over_k = cause.goal.low_c - trough_c, peak_c - cause.goal.high_c
     out_k, other_k = max(under_k, over_k), min(under_k, over_k)
     turn_k = min(out_k + INSIDE_K, (out_k - other_k) / 2.0, MOST_SHIFT_K)  # no further than to the middle of its band
-    if out_k <= 0.0 or turn_k < LEAST_SHIFT_K:
+    if turn_k < LEAST_SHIFT_K:
         return None
-    turn_k = dial(turn_k) if under_k > over_k else -dial(turn_k)
-    value = None if now is None else dial(now + turn_k)
-    delta_k = turn_k if now is None or value is None else value - now
+    delta_k = dial(turn_k) if under_k > over_k else -dial(turn_k)
+    value = None if now is None else round(now + delta_k, 1)  # whose set point is told by tenths has a dial that shows them
     word, to = "up" if delta_k > 0.0 else "down", f"by {abs(delta_k):g} K" if value is None else f"from {now:g} to {value:g} °C"
     text = f"Turn the heater's thermostat {word} {to}: it goes from {trough_c:.1f} to {peak_c:.1f} °C and back"
     act = "heat-up" if delta_k > 0.0 else "heat-down"

@@ -36,10 +36,11 @@ def told(now: Situation, state: AdviceState | None = None, chamber: Chamber = BO
 @pytest.mark.parametrize(
     ("trough_c", "peak_c", "text"),
     [
-        (23.2, 25.8, "up from 25.5 to 26.5 °C"),  # .8 K out, .3 K to spare
+        (23.2, 25.8, "up from 25.5 to 27 °C"),  # .8 K out, half a kelvin to spare
         (25.4, 29.5, "down from 25.5 to 24 °C"),  # 1.5 K out; no further than to the middle: 1.45 K
+        (25.8, 28.0, "down from 25.5 to 25 °C"),  # at the very edge by a probe that lags
         (23.5, 27.9, None),  # as wide as its band: a quarter of a kelvin is no turn
-        (24.1, 27.9, None),
+        (24.1, 27.9, None), (25.9, 27.9, None),
     ],
 )
 def test_it_is_turned_by_what_brings_its_swing_into_the_band(trough_c: float, peak_c: float, text: str | None):
@@ -57,7 +58,7 @@ def test_it_is_told_once_and_then_has_a_day_to_show_what_it_does():
     state, _ = told(now)
     assert state.open is not None
     state, changes = done(state, state.open, None, begun_at(now.at_ms + HOUR_MS, 24.5, now))
-    assert [(one.knob, one.value) for one in changes] == [("setpoint", 26.5)]
+    assert [(one.knob, one.value) for one in changes] == [("setpoint", 27.0)]
     for hours, asks in ((3.0, False), (23.0, False), (26.0, True)):
         state, events = told(later(now, hours, changes=tuple(changes)), state)
         assert any(event.actions for event in events) is asks, hours
@@ -67,8 +68,8 @@ def test_a_dial_without_figures_is_turned_by_as_much():
     box = Chamber(devices=devices(setpoint_c=None))
     _, events = told(swings(23.2, 25.8), None, box)
     (action,) = events[0].actions
-    assert (action.device, action.change, action.amount, action.unit) == ("heater", "more", 1.0, "K")
-    assert "up by 1 K: it goes from 23.2 to 25.8 °C" in action.text
+    assert (action.device, action.change, action.amount, action.unit) == ("heater", "more", 1.5, "K")
+    assert "up by 1.5 K: it goes from 23.2 to 25.8 °C" in action.text
 
 
 @pytest.mark.parametrize("more", [

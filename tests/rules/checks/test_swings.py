@@ -7,7 +7,7 @@ from itertools import islice
 import pytest
 from heated_box import NOON_MS, HeatedBox, always, chamber, played, settings_of
 
-from rules.terms.events import HOUR_MS, AlarmEvent, LetterEvent
+from rules.terms.events import HOUR_MS, AdviceEvent, AlarmEvent, LetterEvent
 
 KNOWN_H = 4.0
 """From then on three whole hours show how it swings."""
@@ -55,6 +55,22 @@ def test_a_thermostat_that_swings_out_of_the_band_for_most_of_a_day_is_told_in_t
     assert told.value is not None and told.value > 4.0 and "24." in told.reason and "29.0 degC" in told.reason
     letters = [event for event in events if isinstance(event, LetterEvent) and told.alarm in str(event.about)]
     assert letters and {letter.sort for letter in letters} == {"digest"}
+
+
+def touching(setpoint_c: float) -> HeatedBox:
+    """From 25.4 to 27.9 degC at 26.0, from 25.7 to 28.2 at 26.3: its lower end has more room than its upper one."""
+    return wide(width_k=0.4, setpoint_c=always(setpoint_c))
+
+
+@pytest.mark.parametrize(("setpoint_c", "raised"), [(26.3, 1), (26.0, 0)])
+def test_a_swing_that_only_touches_one_edge_and_has_room_at_the_other_is_told(setpoint_c, raised):
+    """A box at 25.7 to 28.7 degC by day and night, of which a probe with minutes of lag says 25.8 to 28.2, lost a tenth of its
+    week without a word; half a kelvin less ended it (foreign simulations)."""
+    box = settings_of(chamber(setpoint_c))
+    events = played(box, touching(setpoint_c).minutes(44.0), 44.0)
+    assert len([event for event in swings(events) if event.change == "raised"]) == raised
+    told = [action.text for event in events if isinstance(event, AdviceEvent) for action in event.actions]
+    assert bool(told) == raised and all("thermostat down from 26.3 to 25.8 °C" in text for text in told)
 
 
 def test_a_thermostat_that_is_put_right_is_told_no_longer():
