@@ -216,11 +216,12 @@ class TellingState:
     def is_sent(self, advice: AdviceEvent) -> bool:
         """Whether a letter has told of this advice: the same advisory, asking for the same first, no less urgent.
 
-        Another amount is not another advice; the same first step in a later advisory is.
+        Another amount is not another advice; the same first step in a later advisory is, and what there is to do behind a look.
         """
         sent = self.advice_sent.get(advice.chamber or "site")
         return sent is not None and rank(sent.urgency) >= rank(advice.urgency) and (
             (sent.advisory, sent.device, sent.change) == (advice.advisory, advice.device, advice.change)
+            and (_does(sent) or not _does(advice))
         )
 
     def is_repeat(self, owed: Owed) -> bool:
@@ -274,3 +275,8 @@ def _leading(chamber: str | None, stands: list[Heard]) -> str:
     """Return the place of what leads of all that stands of a chamber."""
     leads = max(stands, key=lambda one: (rank(one.latest.priority) if one.shown else -1, bool(one.room)), default=None)
     return (chamber or "site") if leads is None else leads.place
+
+
+def _does(advice: AdviceEvent) -> bool:
+    """Return whether it asks for more than to look or to leave it be."""
+    return any(action.change not in ("check", "hold") for action in advice.actions)

@@ -63,6 +63,21 @@ def test_what_is_again_what_the_last_letter_said_is_owed_no_more() -> None:
     assert owed(now) == ("situation", "wake", "now", NOON)
 
 
+def test_a_step_that_was_added_behind_a_look_is_owed_and_another_amount_of_it_is_not() -> None:
+    """"Check the lid" was told at 19:24, "check the lid, and wet the granules with 4 ml" at 21:10 of a box at 38 %RH; the water
+    was in no letter before the digest of the next morning (foreign simulation)."""
+    look, water = Action("lid", "check", None, None, "Check the lid"), Action("water", "more", 4.0, "ml", "Wet the granules")
+    now = ledger()
+    now.state.advice_sent["a"] = asks(actions=(look,), device="lid", change="check")
+    added = asks(status="updated", actions=(look, water), device="lid", change="check")
+    take_advice(now, added)
+    assert owed(now) == ("situation", "today", "now", NOON)
+    now.state.advice_sent["a"] = added
+    for steps in ((look, Action("water", "more", 6.0, "ml", "Wet the granules")), (look,)):
+        take_advice(now, asks(status="updated", actions=steps, device="lid", change="check"))
+        assert owed(now) is None
+
+
 @pytest.mark.parametrize(("news_h", "told_h", "urgency", "reminded"), [
     (3.0, 2.0, "wake", True), (3.0, 1.9, "wake", False), (3.0, 2.0, "today", False),
     (24.0, 23.9, "wake", False), (24.0, 24.0, "wake", True), (23.9, 2.0, "wake", True), (None, None, "wake", False),
