@@ -38,6 +38,8 @@ ANSWERS_FOR_MS = HOUR_MS
 
 WAITS_FOR_ITS_STEP: frozenset[NewsKind] = frozenset({"graver", "worse", "same", "sign", "repeat", "reminder"})
 """What is no news to who has just done all that was asked, and has nothing to do."""
+HAS_A_STEP: frozenset[NewsKind] = frozenset({"other", "step", "repeat"})
+"""What waits no longer than till the evening: over night a step that nobody was told is not done."""
 LAST_HOUR_S = 3600.0
 """With so little left nothing waits: whoever can help must still come. Own estimate."""
 
@@ -74,6 +76,8 @@ class Pressing:
             if self._is_enough(row, group, thread, at_ms) or self._is_at_work(group, thread, at_ms):
                 return "digest", None
             again_ms = max(self._waits_until_ms(row, group, thread, at_ms) or 0, self._judged_ms(row, group, thread, at_ms))
+            if row.news in HAS_A_STEP and not quiet:
+                again_ms = self.ledger.evening_ms(again_ms)
             if at_ms < again_ms:
                 return "next", again_ms
         about = [event for owed in items for event in owed.about]

@@ -17,8 +17,9 @@ def local(at_ms: int, zone: tzinfo) -> datetime:
     return datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone)
 
 
-def quiet_until_ms(at_ms: int, telling: Telling, zone: tzinfo) -> int | None:
-    """Return when the quiet hours end that an instant lies in (their beginning is in them, their end not); None: in none."""
+def quiet_ms(at_ms: int, telling: Telling, zone: tzinfo) -> tuple[int, int] | None:
+    """Return when the quiet hours that an instant lies in begin and end (their beginning is in them, their end not); None: it
+    lies in none."""
     if telling.quiet_begin == telling.quiet_end:
         return None
     day = local(at_ms, zone).date()
@@ -27,8 +28,14 @@ def quiet_until_ms(at_ms: int, telling: Telling, zone: tzinfo) -> int | None:
         begin_ms = instant_ms(first, telling.quiet_begin, zone)
         end_ms = instant_ms(first + over_midnight, telling.quiet_end, zone)
         if begin_ms <= at_ms < end_ms:
-            return end_ms
+            return begin_ms, end_ms
     return None
+
+
+def quiet_until_ms(at_ms: int, telling: Telling, zone: tzinfo) -> int | None:
+    """Return when the quiet hours end that an instant lies in; None: in none."""
+    hours = quiet_ms(at_ms, telling, zone)
+    return None if hours is None else hours[1]
 
 
 def awake_ms(at_ms: int, telling: Telling, zone: tzinfo) -> int:

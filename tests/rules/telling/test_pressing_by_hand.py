@@ -254,6 +254,21 @@ def test_what_was_done_gets_its_time_and_nothing_waits_longer_than_its_row() -> 
     assert waits(scene, "same") == 210  # 230 after the letter, but 240 since it came up at the most
 
 
+@pytest.mark.parametrize(("clock", "until"), [
+    ("12:00", "13:00"), ("21:20", "22:20"),  # with the next letter, an hour later
+    ("21:40", "22:00"), ("22:05", None),  # half an hour before the quiet hours at the latest
+])  # fmt: skip
+def test_a_step_does_not_wait_into_the_night(clock: str, until: str | None) -> None:
+    """What was advised by day and told in the morning was a twelfth of all hours out of band (foreign simulations)."""
+    scene = Scene(at(f"10 {clock}"))
+    scene.thread.rank, scene.thread.told_ms = 3, scene.at_ms - 5 * MINUTE_MS
+    scene.asks("a.0", sent=True)
+    scene.owes(scene.asks(status="updated"))
+    assert scene.news() == "step"
+    expected = (None, None) if until is None else ("next", at(f"10 {until}"))
+    assert scene.pressing.waits_for(scene.group(), scene.at_ms) == expected
+
+
 @pytest.mark.parametrize(("mark_min", "waited"), [(29, 15), (30, None)])
 def test_a_reminder_of_cold_waits_a_quarter_of_an_hour_for_a_mark_within_half_an_hour(
     mark_min: int, waited: float | None
