@@ -244,6 +244,7 @@ class _Talk:
         rows = [row for row in self.standing.values() if row.condition == "active" and row.priority in URGENCY]
         rows += lost_from_sight(self.standing) if branch == "probe" else []
         found = [row.priority for row in rows if branch != "plug-in" or ALARMS[row.alarm].harm != "dryness"]
+        found += ["today"] if branch in ("plug-in", "left-out") else []  # without its heat no cold is mild
         calm = branch in ("turn-up", "room-back", "place-back")
         calm = calm and not cold_tonight(self.situation, goal_of(self.chamber, self.situation))
         least: Priority = "digest" if branch in ("close-again", "centre") else "morning" if calm else "today"

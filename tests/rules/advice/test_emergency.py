@@ -521,6 +521,15 @@ def test_plugging_in_again_waits_for_no_morning_where_the_box_would_be_cold_by_t
     assert "Plug the heater in again" in events[-1].headline and events[-1].urgency == urgency
 
 
+def test_plugging_in_again_is_told_by_day_though_the_cold_that_stands_is_mild():
+    """A box whose heater had been left out for a day stood at 24.0 degC at 19:00, its alarm of cold by then only for the
+    digest; "plug it in again" was in no letter before 8:00, at 22.8 degC (foreign simulation)."""
+    chamber = box()
+    adviser = run_away(chamber, Adviser(), 0.0)
+    _, events = asked(later(situation(23.8, 78.0, 22.0, 45.0), 1.5), chamber, adviser, "temperature-low", priority="digest")
+    assert "Plug the heater in again" in events[-1].headline and events[-1].urgency == "today"
+
+
 def test_the_same_urgent_steps_twice_within_a_day_are_not_simply_repeated():
     chamber = box()
     state = run_away(chamber, Adviser(), 0.0)
@@ -533,8 +542,9 @@ def test_the_same_urgent_steps_twice_within_a_day_are_not_simply_repeated():
     assert "not found yet" in events[-1].reason
     state = done(state, again)
     chilly = later(situation(22.0, 78.0, 20.0, 45.0), 9.0)
-    state, events = asked(chilly, chamber, state)
+    state, events = asked(chilly, chamber, state, priority="digest")
     assert acts(events[-1]) == ["heater check", "room more"] and "Leave the heater out" in events[-1].headline
+    assert events[-1].urgency == "today"  # a box without its heat gets colder, however mild the cold that stands
     state, events = asked(later(situation(17.5, 78.0, 14.0, 45.0), 10.0), chamber, state)
     assert acts(events[-1]) == ["heater more", "room more"]
     assert "only with another thermostat, or while you sit beside it" in events[-1].headline
