@@ -115,6 +115,10 @@ def begun_at(at_ms: int, now_c: float | None, steady: Situation | None) -> Begun
     return Begun(at_ms, now_c, steady.temperature_c, steady.relative_humidity_pct, steady.dew_margin_k)
 
 
+TURNS = ("heat-up", "heat-down")
+"""What is booked also of a dial without figures: to where it was turned is not known, and when it was is."""
+
+
 def done(
     state: AdviceState, told: OpenAdvice, amount: float | None, begun: Begun, vents: int = 0, *, left_out: bool = False
 ) -> tuple[AdviceState, list[DeviceChange]]:
@@ -128,7 +132,7 @@ def done(
     made = [(move, share) for move, share in made if not left_out or move.knob != "heater"]
     plugged = any(move.act == "plug-in" for move, _ in made)
     changes = [DeviceChange(at_ms, "heater_plugged", 1.0)] if plugged else []
-    changes += [_change(move, share, at_ms) for move, share in made if move.value is not None]
+    changes += [_change(move, share, at_ms) for move, share in made if move.value is not None or move.act in TURNS]
     dimmed_out = any(change.knob == "watts" and not change.value for change in changes)
     changes += [DeviceChange(at_ms, "heater_plugged", 0.0)] if stopped or dimmed_out or left_out else []
     state = replace(state, stuck_ms=at_ms) if left_out else state
@@ -257,6 +261,8 @@ def _shares(told: OpenAdvice, amount: float | None) -> list[float]:
 
 def _change(move: ToldMove, share: float, at_ms: int) -> DeviceChange:
     key = "watts" if move.unit == "W" else "setpoint" if move.knob == "heater" else move.knob
+    if move.value is None:
+        return DeviceChange(at_ms, key, None)
     value = round((move.value or 0.0) - move.delta + move.delta * share, 4)
     value = min(value, WETTEST) if key == "water" else float(round(value)) if key == "vents" else value
     return DeviceChange(at_ms, key, value)

@@ -53,14 +53,16 @@ def test_it_is_turned_by_what_brings_its_swing_into_the_band(trough_c: float, pe
         assert state.open is not None and (state.open.branch, events[0].urgency) == ("centre", "morning")
 
 
-def test_it_is_told_once_and_then_has_a_day_to_show_what_it_does():
-    now = swings(23.2, 25.8)
-    state, _ = told(now)
+@pytest.mark.parametrize(("dial_c", "turned_c"), [(25.5, 27.0), (None, None)])
+def test_it_is_told_once_and_then_has_a_day_to_show_what_it_does(dial_c: float | None, turned_c: float | None):
+    """A dial without figures was asked for again three hours after it had been turned (foreign simulation)."""
+    now, box = swings(23.2, 25.8), Chamber(devices=devices(setpoint_c=dial_c))
+    state, _ = told(now, None, box)
     assert state.open is not None
     state, changes = done(state, state.open, None, begun_at(now.at_ms + HOUR_MS, 24.5, now))
-    assert [(one.knob, one.value) for one in changes] == [("setpoint", 27.0)]
-    for hours, asks in ((3.0, False), (23.0, False), (26.0, True)):
-        state, events = told(later(now, hours, changes=tuple(changes)), state)
+    assert [(one.knob, one.value) for one in changes] == [("setpoint", turned_c)]
+    for hours, asks in ((3.0, False), (13.0, False), (23.0, False), (26.0, True)):
+        state, events = told(later(now, hours, changes=tuple(changes)), state, box)
         assert any(event.actions for event in events) is asks, hours
 
 
