@@ -1,5 +1,5 @@
-"""What is mild and only digests tell of: in the evening what does not last through the night, and by day what has lasted for
-hours while something can be done about it that no letter has said."""
+"""What is mild and only digests tell of: in the evening what does not last through the night, or can be ended before it, and by
+day what has lasted for hours while something can be done about it that no letter has said."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ EACH_MS = 30 * MINUTE_MS
 def next_evening_ms(ledger: Ledger, after_ms: int) -> int | None:
     """Return the next evening at which something must be looked at that only digests have told of; None: there is none."""
     telling, zone = ledger.settings.telling, ledger.settings.zone
-    if telling.quiet_begin == telling.quiet_end or not any(map(_is_untold, ledger.state.heard.values())):
+    if telling.quiet_begin == telling.quiet_end or not (any(map(_is_untold, ledger.state.heard.values())) or _advised(ledger)):
         return None
     day = local(after_ms, zone).date()
     evenings = (instant_ms(day + timedelta(days=ahead), telling.quiet_begin, zone) - BEFORE_QUIET_MS for ahead in (0, 1, 2))
@@ -36,12 +36,16 @@ def next_evening_ms(ledger: Ledger, after_ms: int) -> int | None:
 
 
 def look_ahead(ledger: Ledger, at_ms: int) -> None:
-    """Owe at once what digests alone have told of and what does not last till the morning."""
+    """Owe at once what digests alone have told of and what does not last till the morning, and what is advised about the rest:
+    till the next digest it would be out of its band for a night."""
     until_ms = quiet_until_ms(at_ms + BEFORE_QUIET_MS, ledger.settings.telling, ledger.settings.zone) or at_ms
     for key, heard in ledger.state.heard.items():
         left_s = ledger.presents.told(heard.latest, at_ms).seconds_left if _is_untold(heard) else None
         if left_s is not None and at_ms + 1000.0 * left_s < until_ms:
             ledger.state.owe(key, Owed(heard.place, "situation", "today", "now", at_ms, [heard.latest], key))
+    for owed, mild in _advised(ledger):
+        if any(_stays_out(ledger, heard, at_ms, EACH_MS, wipes=_wipes(owed)) for heard in mild):
+            _hasten(ledger, owed, at_ms)
 
 
 def next_look_ms(ledger: Ledger, after_ms: int) -> int | None:
@@ -59,9 +63,13 @@ def look(ledger: Ledger, at_ms: int) -> None:
         told_ms = None if thread is None else thread.told_ms
         if told_ms is not None and at_ms - told_ms < NEXT_AFTER_MS:
             continue
-        if any(_stays_out(ledger, heard, at_ms, wipes=_wipes(owed)) for heard in mild):
-            owed.when, owed.priority = "now", "today"
-            ledger.state.owe_now(at_ms)
+        if any(_stays_out(ledger, heard, at_ms, LASTS_MS, wipes=_wipes(owed)) for heard in mild):
+            _hasten(ledger, owed, at_ms)
+
+
+def _hasten(ledger: Ledger, owed: Owed, at_ms: int) -> None:
+    owed.when, owed.priority = "now", "today"
+    ledger.state.owe_now(at_ms)
 
 
 def _advised(ledger: Ledger) -> list[tuple[Owed, list[Heard]]]:
@@ -80,12 +88,12 @@ def _wipes(owed: Owed) -> bool:
     return any((action.device, action.change) == ("lid", "wipe") for action in actions)
 
 
-def _stays_out(ledger: Ledger, heard: Heard, at_ms: int, *, wipes: bool) -> bool:
-    """Whether it has lasted, its figure is further out than a probe may be wrong, and not on its way back. Of a wet lid, and of
-    air so humid that its lid is to be wiped, it is enough that it lasts: the film only grows."""
+def _stays_out(ledger: Ledger, heard: Heard, at_ms: int, lasts_ms: int, *, wipes: bool) -> bool:
+    """Whether it has lasted for so long, its figure is further out than a probe may be wrong, and not on its way back. Of a wet
+    lid, and of air so humid that its lid is to be wiped, it is enough that it lasts: the film only grows."""
     alarm, kind = ledger.presents.told(heard.latest, at_ms), ALARMS[heard.latest.alarm].harm
     now = ledger.presents.figures(alarm.chamber or "", at_ms)
-    if now is None or alarm.since_ms is None or at_ms - alarm.since_ms < LASTS_MS:
+    if now is None or alarm.since_ms is None or at_ms - alarm.since_ms < lasts_ms:
         return False
     if kind is None or kind == "water":
         return kind is not None or wipes

@@ -340,6 +340,23 @@ def test_in_the_evening_what_does_not_last_till_the_morning_is_owed(left_h: floa
         }
 
 
+@pytest.mark.parametrize(("since_min", "value", "when"), [(30, 23.4, "now"), (29, 23.4, "digest"), (30, 23.6, "digest")])
+def test_in_the_evening_what_can_be_done_about_the_mild_is_told_before_the_night(
+    since_min: int, value: float, when: str
+) -> None:
+    """A box at 22.7 degC, told of as cold at noon, got "turn the mat up" at 18:40 for the next morning's digest and was at
+    23 degC all night (foreign simulation)."""
+    evening = at("10 21:30")
+    one = mild(name="temperature-low", value=value, limit=24.0, since_ms=evening - since_min * MINUTE_MS)
+    one.told, one.told_priority = True, "today"
+    now = ledger(one, t=value)
+    assert next_evening_ms(now, NOON) is None
+    owed = waiting(now, told_ms=at("10 18:00"))
+    assert next_evening_ms(now, NOON) == evening
+    look_ahead(now, evening)
+    assert owed.when == when
+
+
 def test_what_a_letter_has_told_as_urgent_is_not_told_again_in_the_evening() -> None:
     urgent = mild()
     urgent.told, urgent.told_priority = True, "today"
