@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from rules.advice.branches import LOOKS
 from rules.advice.contradiction import overturned
 from rules.advice.planned import Plan
+from rules.advice.put_back import WARMS_ROOM
 from rules.advice.recalled import GOES_ON_MS, heat_first
 from rules.advice.standing import Standing, climate_stands, wakes_dry
 from rules.advice.state import AdviceState, OpenAdvice
@@ -39,8 +40,8 @@ PROBE_AGAIN_MS = DAY_MS
 IN_VAIN_AGAIN_MS = 22 * HOUR_MS
 """What is known not to be enough is asked for once a day while it gets no worse, at about the same hour. Judgement."""
 DONE_AGAIN_MS = 4 * HOUR_MS
-"""The same against cold that no dead heater explains, once it was done and while it gets no worse: as often as what nobody
-answers. Own estimate."""
+"""The same against cold that no dead heater explains, once it was done and while it gets no worse, and whatever asks for a
+warmer room: as often as what nobody answers. Own estimate."""
 
 
 def at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
@@ -117,6 +118,8 @@ def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Map
     # Who has done it, and it still gets lethal, needs more than the alarm.
     again_ms = HOUR_MS if wakes or in_vain_so_far(state, situation, standing) else REPEAT_AFTER_MS
     again_ms = PROBE_AGAIN_MS if PROBES.issuperset(wanted.acts) else again_ms
+    further = last is not None and last.done_ms is not None and not WARMS_ROOM.isdisjoint(wanted.acts)
+    again_ms = min(again_ms, DONE_AGAIN_MS) if further else again_ms  # a room that was warmed can be warmed more
     again = once and told_ms is not None and situation.at_ms - told_ms < again_ms
     again &= not any(row.alarm in LOOKS and (row.since_ms or 0) > (told_ms or 0) for row in standing.values())
     if wanted.branch == "cold" and last is not None and set(wanted.keys) <= set(last.keys):  # wrapped with a bottle or without

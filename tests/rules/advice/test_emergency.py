@@ -545,6 +545,12 @@ def test_the_same_urgent_steps_twice_within_a_day_are_not_simply_repeated():
     state, events = asked(chilly, chamber, state, priority="digest")
     assert acts(events[-1]) == ["heater check", "room more"] and "Leave the heater out" in events[-1].headline
     assert events[-1].urgency == "today"  # a box without its heat gets colder, however mild the cold that stands
+    warmed = done(state, chilly)
+    for hours, told in ((12.9, 0), (13.1, 1)):  # a room that was warmed and leaves the box cold is asked to be warmer
+        still = later(situation(22.9, 78.0, 20.7, 45.0), hours)
+        judged, _ = asked(later(still, -2.0), chamber, warmed, priority="digest")
+        _, events = asked(still, chamber, judged, priority="digest")
+        assert [acts(event) for event in events if event.status == "given"] == [["heater check", "room more"]] * told, hours
     state, events = asked(later(situation(17.5, 78.0, 14.0, 45.0), 10.0), chamber, state)
     assert acts(events[-1]) == ["heater more", "room more"]
     assert "only with another thermostat, or while you sit beside it" in events[-1].headline
