@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rules.telling.ledger import Ledger
 from rules.telling.pressing import ANSWERS_FOR_MS
-from rules.telling.state import ASKING, Owed, Rehearsal, When
+from rules.telling.state import ASKING, Owed, Rehearsal, When, has_step
 from rules.terms.events import DAY_MS, HOUR_MS, AdviceEvent, WordEvent
 from rules.trade.urgency import rank
 
@@ -12,7 +12,7 @@ WAKE_SILENT_MS = 2 * HOUR_MS
 """Longer than this nothing urgent that is not done goes without a letter, though the reminders of its alarms are used up; where
 it has been no worse for a day, a letter a day is enough."""
 NEXT_STEP_MS = 6 * HOUR_MS
-"""Who did one step less than this ago is still at it: what has to be turned next does not wait for a digest. Own estimate."""
+"""Who did one step less than this ago is still at it: the next one does not wait for a digest. Own estimate."""
 TRIED_FOR_MS = 12 * HOUR_MS
 """What was done longer ago than this is news when it is advised again. Own estimate."""
 
@@ -74,12 +74,12 @@ def _advise(ledger: Ledger, chamber: str, event: AdviceEvent) -> None:
 
 def _advice_when(ledger: Ledger, place: str, event: AdviceEvent) -> When:
     """Return when advice is told: the first to an alarm of the place as soon as that alarm would be, another one later, and
-    what is to be turned next while the keeper is at it."""
+    the next step while the keeper is at it."""
     if event.at_ms - ledger.state.looked_ms.get(event.chamber or "", -ANSWERS_FOR_MS) < ANSWERS_FOR_MS:
         return "now"
     thread = ledger.state.threads.get(f"situation.{place}")
     done_ms = None if thread is None or not thread.open else thread.done_ms
-    if done_ms is not None and event.at_ms - done_ms < NEXT_STEP_MS and any(one.amount is not None for one in event.actions):
+    if done_ms is not None and event.at_ms - done_ms < NEXT_STEP_MS and has_step(event):
         return ledger.when("wake" if event.urgency == "wake" else "today", event.at_ms)
     first = (event.chamber or "site") not in ledger.state.advice_sent or thread is None or not thread.open
     pressing = [

@@ -221,7 +221,7 @@ class TellingState:
         sent = self.advice_sent.get(advice.chamber or "site")
         return sent is not None and rank(sent.urgency) >= rank(advice.urgency) and (
             (sent.advisory, sent.device, sent.change) == (advice.advisory, advice.device, advice.change)
-            and (_does(sent) or not _does(advice))
+            and (has_step(sent) or not has_step(advice))
         )
 
     def is_repeat(self, owed: Owed) -> bool:
@@ -277,6 +277,6 @@ def _leading(chamber: str | None, stands: list[Heard]) -> str:
     return (chamber or "site") if leads is None else leads.place
 
 
-def _does(advice: AdviceEvent) -> bool:
+def has_step(advice: AdviceEvent) -> bool:
     """Return whether it asks for more than to look or to leave it be."""
     return any(action.change not in ("check", "hold") for action in advice.actions)

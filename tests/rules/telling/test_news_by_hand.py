@@ -125,20 +125,20 @@ def test_what_is_advised_within_an_hour_of_a_look_is_told_at_once(clock: str, si
     assert owed(now) == ("situation", "today", when, at_ms)
 
 
-@pytest.mark.parametrize(("since_done_h", "amount", "urgency", "when"), [
-    (5.9, 1.0, "digest", "now"), (6.0, 1.0, "digest", "digest"), (None, 1.0, "digest", "digest"),
-    (5.9, None, "digest", "digest"),  # a look, or to leave it be
-    (5.9, 1.0, "morning", "now"),
+@pytest.mark.parametrize(("since_done_h", "change", "urgency", "when"), [
+    (5.9, "more", "digest", "now"), (6.0, "more", "digest", "digest"), (None, "more", "digest", "digest"),
+    (5.9, "check", "digest", "digest"), (5.9, "hold", "digest", "digest"),
+    (5.9, "more", "morning", "now"),
 ])  # fmt: skip
-def test_what_is_to_be_turned_next_is_told_while_the_keeper_is_at_it(
-    since_done_h: float | None, amount: float | None, urgency: Any, when: str
+def test_the_next_step_is_told_while_the_keeper_is_at_it(
+    since_done_h: float | None, change: str, urgency: Any, when: str
 ) -> None:
     """A mat was turned up, at 20.4 degC it was seen to be too little at 12:10 and at 22.7 degC at 18:40; the next turns were
     told at 16:00 and the next morning, since the cold was mild by then (foreign simulation)."""
     now = ledger(Heard(alarm("temperature-low", priority="digest"), told=True))
     done_ms = None if since_done_h is None else NOON - round(since_done_h * HOUR_MS)
     now.state.threads["situation.a"] = Thread(open=True, done_ms=done_ms)
-    take_advice(now, asks(urgency=urgency, actions=(Action("heater", "more", amount, "W", "Turn it up"),)))
+    take_advice(now, asks(urgency=urgency, actions=(Action("heater", change, None, None, "Turn it up"),)))
     assert owed(now) == ("situation", urgency, when, NOON)
 
 
