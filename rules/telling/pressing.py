@@ -57,8 +57,12 @@ class Group:
 
 
 def turns_of(advice: AdviceEvent) -> set[str]:
-    """Return the devices, with their change, that are to be turned by a stated amount."""
-    return {f"{action.device}:{action.change}" for action in advice.actions if action.amount is not None}
+    """Return the devices, with their change, that are to be turned by a stated amount, and what else is to be done, as it is
+    said: a cool pack is another help than a shaded room."""
+    return {
+        action.text if action.amount is None else f"{action.device}:{action.change}" for action in advice.actions
+        if action.change not in ("check", "hold")
+    }
 
 
 class Pressing:
@@ -353,7 +357,7 @@ class Pressing:
         return row.calm and not urgent and not self._is_first_of_its_harm(group, at_ms)
 
     def _beyond(self, place: str, thread: Thread) -> bool:
-        """Whether it was told that what is at hand cannot repair it, and nothing else is advised since, not one device more."""
+        """Whether it was told that what is at hand cannot repair it, and nothing else is advised since."""
         asked = self.state.asked(place)
         return thread.beyond_devices and all(one.beyond_devices and turns_of(one) <= set(thread.turned) for one in asked)
 

@@ -107,7 +107,8 @@ class Thread:
     beyond_devices: bool = False
     """Whether the last advice in it said that what is at hand cannot repair it."""
     turned: list[str] = field(default_factory=list)
-    """The devices, with their change, that its letters asked to turn by a stated amount since then."""
+    """What its letters asked for since then: the devices, with their change, to be turned by a stated amount, and the words of
+    what else."""
     answered_ms: int | None = None
     """When the keeper last said to have done what was advised; graver news ask for an answer of their own."""
     done_ms: int | None = None

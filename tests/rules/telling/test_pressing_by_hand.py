@@ -394,6 +394,12 @@ def test_beyond_repair_one_letter_a_day_is_enough_of_what_does_not_count_as_wors
     assert enough(scene, "sign")
     scene.thread.turned = []  # one more device to turn
     assert not enough(scene, "sign")
+    pack, look = Action("room", "less", None, None, "Stand a cool pack"), Action("lid", "check", None, None, "Look at the lid")
+    for turned, is_enough in ((["Cool the room"], False), (["Stand a cool pack"], True)):
+        # At 30.1 °C a cool pack was in no letter for 14 hours, since "cool the room" had been (foreign simulation).
+        scene.thread.turned = turned
+        scene.asks(beyond_devices=True, device="room", actions=(pack, look))
+        assert enough(scene, "sign") is is_enough
     scene.thread.turned = ["heater:less", "fan:more"]
     scene.asks()  # advice that can repair it
     assert not enough(scene, "sign")
