@@ -119,7 +119,8 @@ def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Map
     again_ms = HOUR_MS if wakes or in_vain_so_far(state, situation, standing) else REPEAT_AFTER_MS
     again_ms = PROBE_AGAIN_MS if PROBES.issuperset(wanted.acts) else again_ms
     further = last is not None and last.done_ms is not None and not WARMS_ROOM.isdisjoint(wanted.acts)
-    again_ms = min(again_ms, DONE_AGAIN_MS) if further else again_ms  # a room that was warmed can be warmed more
+    if further:  # a room that was warmed can be warmed more
+        again_ms = min(again_ms, HOUR_MS if _goes_away(situation, standing) else DONE_AGAIN_MS)
     again = once and told_ms is not None and situation.at_ms - told_ms < again_ms
     again &= not any(row.alarm in LOOKS and (row.since_ms or 0) > (told_ms or 0) for row in standing.values())
     if wanted.branch == "cold" and last is not None and set(wanted.keys) <= set(last.keys):  # wrapped with a bottle or without

@@ -546,8 +546,9 @@ def test_the_same_urgent_steps_twice_within_a_day_are_not_simply_repeated():
     assert acts(events[-1]) == ["heater check", "room more"] and "Leave the heater out" in events[-1].headline
     assert events[-1].urgency == "today"  # a box without its heat gets colder, however mild the cold that stands
     warmed = done(state, chilly)
-    for hours, told in ((12.9, 0), (13.1, 1)):  # a room that was warmed and leaves the box cold is asked to be warmer
-        still = later(situation(22.9, 78.0, 20.7, 45.0), hours)
+    # A room that was warmed and leaves the box cold is asked to be warmer, and soon where it gets colder all the same.
+    for hours, slope_k_h, told in ((12.9, 0.0, 0), (13.1, 0.0, 1), (11.5, -1.5, 1)):
+        still = later(situation(22.9, 78.0, 20.7, 45.0, temperature_slope_k_h=slope_k_h), hours)
         judged, _ = asked(later(still, -2.0), chamber, warmed, priority="digest")
         _, events = asked(still, chamber, judged, priority="digest")
         assert [acts(event) for event in events if event.status == "given"] == [["heater check", "room more"]] * told, hours
