@@ -15,7 +15,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Literal
 
-import serial
 import structlog
 
 from adapters.errors import ProbeUnreachable
@@ -67,6 +66,8 @@ class SerialPort:
     """An open port whose every loss is a PortLost."""
 
     def __init__(self, settings: LineSettings) -> None:
+        import serial  # only where there is a line
+
         self.settings = settings
         self.pulse = Pulse()
         self._port = serial.Serial(None, **settings.arguments())

@@ -7,6 +7,7 @@ import importlib
 import re
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -26,6 +27,7 @@ def modules(package: str) -> list[Path]:
     return sorted((ROOT / package).rglob("*.py"))
 
 
+@cache
 def imported(path: Path) -> set[str]:
     names: set[str] = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
