@@ -92,3 +92,33 @@ def test_a_word_of_the_keeper_is_news(monkeypatch: pytest.MonkeyPatch, cuts: int
 def test_a_box_that_is_hot_together_with_it_is_looked_at_as_before(monkeypatch: pytest.MonkeyPatch) -> None:
     assert looked_at(monkeypatch, shelf("1h", "south"), room_c=33.0) == [*range(10, 181, 10)]
     assert looked_at(monkeypatch, shelf("1h"), room_c=33.0) != [*range(10, 181, 10)]
+
+
+@pytest.mark.parametrize("cuts", [1, 7])
+def test_a_box_that_is_well_again_is_looked_at_by_the_hour_and_after_five_days_no_more(
+    monkeypatch: pytest.MonkeyPatch, cuts: int
+) -> None:
+    """Told once to be aired, and to write nothing of it, it was looked at each ten minutes for the rest of its life."""
+    seen_ms: list[int] = []
+    consider = advisory.consider
+
+    def counted(*args, **more):  # type: ignore[no-untyped-def]
+        seen_ms.append(args[3].at_ms)
+        return consider(*args, **more)
+
+    monkeypatch.setattr(advisory, "consider", counted)
+    readings = []
+    for at_ms in range(BEGUN_MS, BEGUN_MS + 9 * 24 * HOUR_MS, 10 * MINUTE_MS):
+        hot = 30 <= (at_ms - BEGUN_MS) / HOUR_MS < 34
+        swing = (at_ms // HOUR_MS % 3) * 0.2
+        for probe, t in (("north-a", 34.0 + swing if hot else 25.8 + swing), ("loft-a", 21.0 + swing)):
+            said = (("air_temperature", t), ("relative_humidity", 82.0 if probe == "north-a" else 50.0))
+            readings += [Reading(at_ms, probe, quantity, value, at_ms) for quantity, value in said]
+    state, size = None, -(-len(readings) // cuts)
+    for begin in range(0, len(readings), size):
+        piece = readings[begin : begin + size]
+        state = advance(shelf("10min"), state, Batch.of(piece), piece[-1].taken_ms + 1).state
+    days = [(at_ms - BEGUN_MS) / (24 * HOUR_MS) for at_ms in seen_ms]
+    assert any("air-now" in told for told in (state.advice["north"].checked_ms, state.advice["north"].left_ms))
+    assert all(at_ms % HOUR_MS == 0 for at_ms, day in zip(seen_ms, days, strict=True) if day > 3.0)
+    assert sum(3.0 < day < 6.0 for day in days) > 24 and not any(day > 6.6 for day in days)
