@@ -2,7 +2,7 @@
 
 A collapse of 20 %RH with no recovery is drying and a way out for the ants; air that got warmer has lost no vapour. The step
 is looked for between the newest value and that of the two minutes before; the chamber counts as open until half of the loss is
-back, or of the loss against its usual humidity where water had just been given.
+back, or of the loss against its usual humidity where water had just been given, or until the keeper tells of what dries it.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.hours import hours_between, hours_with
 from rules.climate.hysteresis import CLEAR, HARM, UNSEEN, Delays
 from rules.climate.view import View
+from rules.keeper.devices import dried_ms
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 from rules.trade.garden_sizes import size_class
 
@@ -24,6 +25,9 @@ Floats = NDArray[np.float64]
 
 STEP_PCT = 20.0  # own estimate: with the lid off the air of 1.5 to 60 l is the room's within 0.5 to 1.1 minutes
 WITHIN_MS = 150_000  # two minutes and the slack of one slow poll, own estimate
+DRIES_MS = HOUR_MS
+"""For so long a fall is that of the vents, the fan or the ground that the keeper tells of, who may tell it when it has fallen
+already. Own estimate."""
 
 
 def check(view: View) -> Iterator[Verdict]:
@@ -36,13 +40,15 @@ def check(view: View) -> Iterator[Verdict]:
     was, dew, was_c = (figure.mean(view.at_ms, WITHIN_MS + 2 * MINUTE_MS, WITHIN_MS) for figure in before)
     # No lid that is opened warms the air above its room: a mat does that, or a probe that lies on it.
     heated = (now_c - was_c > SUDDEN_K) & ~(view.room_temperature > now_c)
-    dropped = (was - value >= STEP_PCT) & ~(dew - view.dew_point < SUDDEN_K) & ~heated & view.humidity.counts
+    told_ms = dried_ms(chamber, view.keeper.devices.get(view.place, ()))
+    own = np.zeros(len(value), bool) if told_ms is None else view.at_ms < told_ms + DRIES_MS
+    dropped = (was - value >= STEP_PCT) & ~(dew - view.dew_point < SUDDEN_K) & ~heated & ~own & view.humidity.counts
     fell_from = view.memory.fell_from_m
     if fell_from is None and not dropped.any():
         zone = np.where(np.isnan(value), UNSEEN, CLEAR).astype(np.int8)
         level = np.full(len(value), _height(view.memory.fell_last_m))
     else:
-        zone, level = _episodes(view, value, np.fmin(was, _usual(view, value)), dropped)
+        zone, level = _episodes(view, value, np.fmin(was, _usual(view, value)), dropped, own)
     how = "within two minutes" if view.interval_ms <= WITHIN_MS else "from one reading to the next"
     small = size_class(view.garden_ml) in "AB"
     on_ms = max(15 * MINUTE_MS, view.two_readings_ms)
@@ -71,18 +77,19 @@ def _usual(view: View, value: Floats) -> Floats:
     return np.array([np.median(row[~np.isnan(row)]) if not np.isnan(row).all() else np.nan for row in rows])[back]
 
 
-def _episodes(view: View, value, was, dropped):  # type: ignore[no-untyped-def]
+def _episodes(view: View, value, was, dropped, own):  # type: ignore[no-untyped-def]
     """Walk from collapse to recovery; the height before the fall is remembered across stretches."""
     fell_from = None if view.memory.fell_from_m is None else _height(view.memory.fell_from_m)
     last = _height(view.memory.fell_last_m)
     zone = np.full(len(value), CLEAR, np.int8)
     level = np.full(len(value), np.nan)
-    for index, (now, before, fall) in enumerate(zip(value.tolist(), was.tolist(), dropped.tolist(), strict=True)):
+    rows = zip(value.tolist(), was.tolist(), dropped.tolist(), own.tolist(), strict=True)
+    for index, (now, before, fall, mine) in enumerate(rows):
         if now != now:
             zone[index] = UNSEEN
         elif fell_from is None and fall:
             fell_from = last = round(before, 3)
-        elif fell_from is not None and now > fell_from - STEP_PCT / 2:
+        elif fell_from is not None and (mine or now > fell_from - STEP_PCT / 2):
             fell_from = None
         if fell_from is not None and now == now:
             zone[index] = HARM

@@ -1,11 +1,12 @@
-"""It loses more moisture than it used to: the vapour of the last half hour is below all that the last three days knew.
+"""It loses more moisture than it used to: the vapour of the last half hour is less than its warmth and its room explain.
 
 A lid that is ajar, or opens slowly, lets the vapour go while ground and walls hold the humidity up: no step of 20 points within
-minutes, but a dew point that the box has not had before at this temperature. Judged against the lowest tenth of its own whole
-hours up to half a day before, less their swing; not where it cools, not where the room's air has become as much drier, and not
-by hours before a setting was changed; and while it lasts, against what was usual before it began, for a leak must not become
-what is usual: until it is back, or the keeper has looked and half a day has shown what is usual now. In foreign simulations of
-1 to 60 litres three of four lids ajar by 1 to 5 mm fell so within two hours, and none that was shut in 160 days.
+minutes, but a dew point that falls though the box gets no cooler. Its ground gives the vapour, and is as warm as the air was in
+the last hours: air that warms up first is no leak. Held against two hours before, beyond all such falls that its own whole
+hours knew; and, for a lid that opens over a day, against the mean of its hours up to half a day ago, far beyond the worst of
+them. Not where the room's air has become as much drier or was let out, and not by hours before a setting was changed; and while
+it lasts, against what was usual before it began, for a leak must not become what is usual: until it is back, or the keeper has
+looked and half a day has shown what is usual now. Readings that are far apart must say it twice.
 """
 
 from __future__ import annotations
@@ -29,11 +30,19 @@ Floats = NDArray[np.float64]
 HALF_HOUR_MS = 30 * MINUTE_MS
 REMEMBERED_HOURS = 72
 KNOWN_HOURS = LATELY_HOURS = 12
-"""So many hours are judged by, and as many are left out at the end where older ones are known and nobody has looked since: by
-its own last hours no lid that opens over a day loses more than is usual. Own estimate."""
-LEAST_FALL_K = 0.8
-SHARE_OF_LIFT = 0.06
-"""Of how far the dew point lies above the room's: what must be lost before it is called a loss. Own estimate, as above."""
+"""So many hours are judged by; and so many are left out at the end for a lid that opens slowly, where older ones are known and
+nobody has looked since: by its own last hours no lid that opens over a day loses more than is usual. Own estimate."""
+JUST_NOW_HOURS, GROUND_HOURS = 2, 3
+"""In so many hours the lid may have been opened; and the ground is no warmer than the air was in so many. Own estimate."""
+BEYOND_FALL, BEYOND_LEVEL = 1.9, 2.1
+"""So many times the greatest fall, and the worst hour, of its own hours; as many more times as a day has hours that are not
+known yet. In foreign simulations no box whose room nobody aired fell so far in 1,230 calm days."""
+LEAST_FALL_K, LEAST_LEVEL_K = 0.25, 0.35
+"""What they are taken to be at least; a box that dries up looks like a lid that opens slowly. Own estimate."""
+WHOLE_DAY_HOURS = 24
+"""Its evening and its morning. By definition."""
+AIRED_K = 2.0
+"""So much colder than in the hours before becomes a room only whose window is opened. Own estimate."""
 OF_ROOM = 0.4
 """How much of a fall of the room's dew point a shut box follows. Own estimate."""
 MOMENT_MS = 5 * MINUTE_MS
@@ -41,64 +50,71 @@ MOMENT_MS = 5 * MINUTE_MS
 K_PER_PCT = 0.2
 """What a percent of humidity is of dew point at 26 degC and 75 %RH: what half a probe's step may hide. By the formula of
 WMO-No. 8, annex 4.B; half a step is an own estimate."""
-SPARSE_MS = HALF_HOUR_MS // 2
-"""Readings further apart than this are no half hour's course."""
+RISES_OVER_MS = HALF_HOUR_MS // 2  # own estimate
 CHILLED_K = 2.0
 """So far below its band, and while it warms up from there, the air is drier than the ground for hours. Own estimate."""
 SETTLES_MS = 2 * HOUR_MS
 """After work in the tank; common practice, no source. Vapour that will be back so soon was let out once, by a lid that is shut
 again."""
-DELAYS = Delays(20 * MINUTE_MS, 30 * MINUTE_MS, 20 * MINUTE_MS, 30 * MINUTE_MS)  # own estimate
+ON_MS, OFF_MS = 20 * MINUTE_MS, 30 * MINUTE_MS  # own estimate
 
 
 def check(view: View) -> Iterator[Verdict]:
     """Moisture is lost beyond what this box has shown in the last days."""
-    probes = [view.settings.probes[name] for name in view.settings.probes_at(view.place)]
-    if view.chamber is None or view.chamber.role != "fungus" or all(probe.interval > SPARSE_MS for probe in probes):
+    if view.chamber is None or view.chamber.role != "fungus":
         return
-    dew, warmth = (figure.mean(view.at_ms, HALF_HOUR_MS, 0) for figure in (view.recent.dew_point, view.recent.temperature))
-    now = np.array((dew, warmth, view.room_dew_point))
+    over_ms = HALF_HOUR_MS if view.interval_ms <= HALF_HOUR_MS else MOMENT_MS
+    dew, warmth = (figure.mean(view.at_ms, over_ms, 0) for figure in (view.recent.dew_point, view.recent.temperature))
     if view.visiting:
         view.memory.visited_ms = int(view.at_ms[-1])
     low_c = view.chamber.temperature.low
     chilled = warmth < (-np.inf if low_c is None else low_c - CHILLED_K)
     explained = (view.at_ms < (view.memory.visited_ms or 0) + SETTLES_MS) | chilled
-    usual = _usual(view)
+    explained |= view.room_temperature < _room_lately_c(view) - AIRED_K
+    two_kinds, ground_c = _usual(view)
+    now = np.array((dew, np.fmin(warmth, ground_c), view.room_dew_point))
+    usual = _farther(now, two_kinds)
+    hidden_k = K_PER_PCT * view.finest_step("relative_humidity") / 2.0
+    usual[-1] += hidden_k
     fallen_k, needed_k = _fallen(now, usual)
+    delays = Delays(max(ON_MS, view.two_readings_ms), OFF_MS, max(ON_MS, view.two_readings_ms), OFF_MS)
     if view.memory.loss is not None or ((fallen_k >= needed_k) & ~explained).any():
-        usual = _usual_before_loss(view, now, usual, explained)
+        usual = _usual_before_loss(view, now, usual, explained, delays)
         fallen_k, needed_k = _fallen(now, usual)
-    zone = np.where(fallen_k >= needed_k, OUTSIDE, np.where(fallen_k > 0.0, EDGE, CLEAR)).astype(np.int8)
+    zone = np.where(fallen_k >= needed_k, OUTSIDE, np.where(fallen_k > needed_k / 2.0, EDGE, CLEAR)).astype(np.int8)
     zone[explained & (zone == OUTSIDE)] = EDGE
     zone[np.isnan(dew)] = UNSEEN
 
     def facts(index: int) -> Facts:
-        because, low = f"its dew point has been {dew[index]:.1f} degC for half an hour", usual[0, index]
-        because += "" if np.isnan(low) else f"; in the days before it was hardly below {low:.1f} degC"
+        because, shut_c = f"its dew point has been {dew[index]:.1f} degC for half an hour", dew[index] + fallen_k[index]
+        because += "" if np.isnan(shut_c) else f"; as warm as this, it was about {shut_c:.1f} degC in the days before"
         return Facts(number(float(view.humidity.value[index])), None, "%RH", None, because)
 
     def returning() -> NDArray[np.bool_]:
-        hidden_k = K_PER_PCT * view.finest_step("relative_humidity") / 2.0
-        back = usual[0] - view.recent.dew_point.mean(view.at_ms, MOMENT_MS, 0) < needed_k + hidden_k
-        rises = comes_back(view, view.recent.dew_point, fallen_k - needed_k, SETTLES_MS / HOUR_MS, SPARSE_MS)
+        back = dew + fallen_k - view.recent.dew_point.mean(view.at_ms, MOMENT_MS, 0) < needed_k + hidden_k
+        rises = comes_back(view, view.recent.dew_point, fallen_k - needed_k, SETTLES_MS / HOUR_MS, RISES_OVER_MS)
         return np.asarray(back | rises)
 
-    yield Verdict("moisture-lost", zone, view.credit_humidity_ms, DELAYS, facts, returning=returning)
+    yield Verdict("moisture-lost", zone, view.credit_humidity_ms, delays, facts, returning=returning)
 
 
 def _fallen(now: Floats, usual: Floats) -> tuple[Floats, Floats]:
-    """Return how far the dew point lies under what is usual, K, and how far it must to be more than warmth and room explain."""
-    (dew, warmth, room_dew), (low, warm, room_was) = now, usual
-    fallen_k = low - dew
-    lift_k = np.where(np.isnan(room_dew), 0.0, low - room_dew)
-    room_fell_k = np.nan_to_num(np.maximum(room_was - room_dew, 0.0), nan=1.0)
+    """Return how far the dew point lies under what is usual, K, and how far it must for its own hours not to explain it."""
+    (dew, warmth, room_dew), (dew_was, warm, room_was, beyond_k) = now, usual
     # At the same humidity the dew point falls as the air does.
-    cooler_k = np.nan_to_num(np.maximum(warm - warmth, 0.0), nan=0.0)
-    needed_k = np.maximum(LEAST_FALL_K, SHARE_OF_LIFT * lift_k) + OF_ROOM * room_fell_k + cooler_k
-    return fallen_k, needed_k
+    fallen_k = dew_was - np.maximum(warm - warmth, 0.0) - dew
+    return fallen_k, beyond_k + OF_ROOM * np.nan_to_num(np.maximum(room_was - room_dew, 0.0))
 
 
-def _usual_before_loss(view: View, now: Floats, usual: Floats, explained: NDArray[np.bool_]) -> Floats:
+def _farther(now: Floats, usual: tuple[Floats, Floats]) -> Floats:
+    """Return of two kinds of what was usual the one beyond which it has fallen farther."""
+    first, second = (np.subtract(*_fallen(now, one)) for one in usual)
+    return np.where((second > first) | np.isnan(first), usual[1], usual[0])
+
+
+def _usual_before_loss(
+    view: View, now: Floats, usual: Floats, explained: NDArray[np.bool_], delays: Delays
+) -> Floats:  # fmt: skip
     """Return what was usual, from where a loss begins to where it is over as it was before that."""
     usual, loss, first = usual.copy(), view.memory.loss, 0
     while first < len(view.at_ms):
@@ -108,12 +124,13 @@ def _usual_before_loss(view: View, now: Floats, usual: Floats, explained: NDArra
             if not len(begins):
                 break
             first += int(begins[0])
-            low, warm, room = usual[:, first].tolist()
-            loss = Loss(int(view.at_ms[first]), low, warm, None if room != room else room)
-        before = np.array((loss.low_c, loss.warm_c, np.nan if loss.room_dew_c is None else loss.room_dew_c))[:, None]
+            low, warm, room, beyond_k = usual[:, first].tolist()
+            loss = Loss(int(view.at_ms[first]), low, warm, None if room != room else room, beyond_k=beyond_k)
+        room_was = np.nan if loss.room_dew_c is None else loss.room_dew_c
+        before = np.array((loss.low_c, loss.warm_c, room_was, loss.beyond_k))[:, None]
         fallen_k, needed_k = _fallen(now[:, first:], before)
         lost = (fallen_k >= needed_k) | np.isnan(fallen_k)
-        loss, lasts = _followed(view, loss, view.at_ms[first:], fallen_k <= 0.0, lost)
+        loss, lasts = _followed(view, loss, view.at_ms[first:], fallen_k <= needed_k / 2.0, lost, delays)
         usual[:, first : first + lasts] = before
         first += lasts
     view.memory.loss = loss
@@ -121,15 +138,15 @@ def _usual_before_loss(view: View, now: Floats, usual: Floats, explained: NDArra
 
 
 def _followed(
-    view: View, loss: Loss, at_ms: NDArray[np.int64], back: NDArray[np.bool_], lost: NDArray[np.bool_]
+    view: View, loss: Loss, at_ms: NDArray[np.int64], back: NDArray[np.bool_], lost: NDArray[np.bool_], delays: Delays
 ) -> tuple[Loss | None, int]:
     """Return the loss after these instants, None if it is over, and for how many of them it lasts."""
     runs = np.where(back, -1, np.arange(len(back)))
     begun = at_ms[np.minimum(np.maximum.accumulate(runs) + 1, len(back) - 1)]
     if loss.back_ms is not None:
         begun = np.where(np.logical_and.accumulate(back), loss.back_ms, begun)
-    over = back & (at_ms - begun >= DELAYS.off_ms)
-    over |= ~lost & (at_ms < loss.since_ms + DELAYS.on_ms)  # no alarm was raised yet: it was a puff
+    over = back & (at_ms - begun >= delays.off_ms)
+    over |= ~lost & (at_ms < loss.since_ms + delays.on_ms)  # no alarm was raised yet: it was a puff
     if view.lid_looked_ms is not None and view.lid_looked_ms >= loss.since_ms:
         over |= at_ms >= view.lid_looked_ms + KNOWN_HOURS * HOUR_MS
     if over.any():
@@ -137,35 +154,63 @@ def _followed(
     return replace(loss, back_ms=int(begun[-1]) if back[-1] else None), len(at_ms)
 
 
-def _usual(view: View) -> Floats:
-    """Return for each instant how low dew point and temperature were in the hours before, and the room's mean dew point."""
+def _usual(view: View) -> tuple[tuple[Floats, Floats], Floats]:
+    """Return for each instant what was usual two hours before and up to half a day before: dew point, temperature, the room's
+    dew point and how far to fall is more than usual; and how warm the air was in the last hours."""
     numbers, back = view.hours_met, view.hour_place
     begin, end = int(numbers[0]) - REMEMBERED_HOURS, int(numbers[-1])
     dew = hours_between(hours_with(view, "dew_point_c", view.dew_point), begin, end)
-    if dew.known < KNOWN_HOURS:
-        return np.full((3, len(view.at_ms)), np.nan)
     heat = hours_between(hours_with(view, "temperature_c", view.temperature.value), begin, end)
     room = hours_between(hours_with(view, "room_dew_point_c", view.room_dew_point), begin, end)
-    figures = np.array((dew.mean, dew.highest - dew.lowest, heat.mean, room.mean))
-    figures[2, np.isnan(dew.mean)] = np.nan
+    figures = np.array((dew.mean, heat.mean, room.mean))
+    figures[:, np.isnan(dew.mean) | np.isnan(heat.mean)] = np.nan
+    # For each hour the hours before it, the oldest first.
+    each = (numbers - numbers[0])[:, None] + np.arange(REMEMBERED_HOURS)
+    ground_c = _mean(figures[1, each][:, -GROUND_HOURS:])
     if view.changed_ms is not None:
         figures[:, : max(0, view.changed_ms // HOUR_MS + 1 - begin)] = np.nan
-    # For each hour the figures of the hours before it in ascending order, what is not known last.
-    rows = figures[:, (numbers - numbers[0])[:, None] + np.arange(REMEMBERED_HOURS)]
-    older = np.count_nonzero(~np.isnan(rows[0, :, :-LATELY_HOURS]), axis=1) >= KNOWN_HOURS
-    older &= numbers - (view.lid_looked_ms or 0) // HOUR_MS >= KNOWN_HOURS + LATELY_HOURS
-    rows[:, older, -LATELY_HOURS:] = np.nan
-    rows = np.sort(rows, axis=2)
-    means, swings, warmth, rooms = rows
-    count = np.count_nonzero(~np.isnan(rows), axis=2)
-    low = _quantile(means, count[0], 0.1) - _quantile(swings, count[1], 0.5) / 2.0
-    room_was = np.nansum(rooms, axis=1) / np.where(count[3], count[3], np.nan)
-    return np.where(count[0] >= KNOWN_HOURS, (low, _quantile(warmth, count[2], 0.1), room_was), np.nan)[:, back]
+    before = figures[:, each]
+    known = np.count_nonzero(~np.isnan(before[0]), axis=1)
+    young = np.maximum(1.0, WHOLE_DAY_HOURS / np.maximum(known, 1))
+    slow = numbers - (view.lid_looked_ms or 0) // HOUR_MS >= KNOWN_HOURS + LATELY_HOURS
+    older = _without(before, np.where(slow, LATELY_HOURS, JUST_NOW_HOURS))
+    worst_k = _mean(older[0] - older[1]) - np.fmin.reduce(older[0] - older[1], axis=1)
+    level = (*_mean(older), BEYOND_LEVEL * young * np.hypot(worst_k, LEAST_LEVEL_K))
+    falls = _without(_falls_k(figures)[each], np.full(len(numbers), JUST_NOW_HOURS))
+    most_k = np.maximum(np.fmax.reduce(falls, axis=1), 0.0)
+    lately = (*_mean(before[:, :, -GROUND_HOURS:-1]), BEYOND_FALL * young * np.hypot(most_k, LEAST_FALL_K))
+    both = (np.where(known >= KNOWN_HOURS, usual, np.nan)[:, back] for usual in (lately, level))
+    return (next(both), next(both)), ground_c[back]
 
 
-def _quantile(rows: Floats, known: NDArray[np.int64], share: float) -> Floats:
-    """Return the quantile of what is known in each ascending row, interpolated; NaN: nothing is known."""
-    place = share * np.maximum(known - 1, 0)
-    below, each = place.astype(np.int64), np.arange(len(rows))
-    lower, upper = rows[each, below], rows[each, np.ceil(place).astype(np.int64)]
-    return lower + (place - below) * (upper - lower)
+def _falls_k(figures: Floats) -> Floats:
+    """Return how far the dew point of each hour lay under that of two hours before, beyond what warmth and room explain; NaN
+    where they are not known."""
+    falls_k = np.full(figures.shape[1], np.nan)
+    three = np.lib.stride_tricks.sliding_window_view(figures, GROUND_HOURS, axis=1)[:, :-1]
+    now, was = figures[:, GROUND_HOURS:].copy(), np.append(_mean(three[:, :, :-1]), np.zeros((1, three.shape[1])), axis=0)
+    now[1] = np.fmin(now[1], _mean(three[1]))
+    falls_k[GROUND_HOURS:] = np.subtract(*_fallen(now, was))
+    return falls_k
+
+
+def _without(rows: Floats, last: NDArray[np.int64]) -> Floats:
+    """Return rows of hours without so many of their last ones, where enough older ones are known."""
+    left_out = np.arange(REMEMBERED_HOURS) >= REMEMBERED_HOURS - last[:, None]
+    one = rows if rows.ndim == 2 else rows[0]
+    enough = np.count_nonzero(~np.isnan(one) & ~left_out, axis=1) >= KNOWN_HOURS
+    return np.where(left_out & enough[:, None], np.nan, rows)
+
+
+def _room_lately_c(view: View) -> Floats:
+    """Return how warm the room was in the last whole hours; NaN: not known."""
+    first = int(view.hours_met[0]) - GROUND_HOURS
+    means = hours_between(view.room_hours, first, int(view.hours_met[-1])).mean
+    each = (view.hours_met - view.hours_met[0])[:, None] + np.arange(GROUND_HOURS)
+    return _mean(means[each])[view.hour_place]
+
+
+def _mean(rows: Floats) -> Floats:
+    """Return the mean of what is known in each row; NaN: nothing is."""
+    count = np.count_nonzero(~np.isnan(rows), axis=-1)
+    return np.asarray(np.nansum(rows, axis=-1) / np.where(count, count, np.nan))

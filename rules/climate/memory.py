@@ -170,6 +170,8 @@ class Loss:
     room_dew_c: float | None
     back_ms: int | None = None
     """Since when the dew point has been where it usually is."""
+    beyond_k: float = 0.8
+    """How far below what was usual at its warmth it must lie."""
 
 
 @dataclass(frozen=True, slots=True)
