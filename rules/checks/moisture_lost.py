@@ -178,9 +178,10 @@ def _usual(view: View) -> tuple[tuple[Floats, Floats], Floats]:
     level = (*_mean(older), BEYOND_LEVEL * young * np.hypot(worst_k, LEAST_LEVEL_K))
     falls = _without(_falls_k(figures)[each], np.full(len(numbers), JUST_NOW_HOURS))
     most_k = np.maximum(np.fmax.reduce(falls, axis=1), 0.0)
-    lately = (*_mean(before[:, :, -GROUND_HOURS:-1]), BEYOND_FALL * young * np.hypot(most_k, LEAST_FALL_K))
-    both = (np.where(known >= KNOWN_HOURS, usual, np.nan)[:, back] for usual in (lately, level))
-    return (next(both), next(both)), ground_c[back]
+    last = before[:, :, -GROUND_HOURS:]
+    lately = (*last[:, :, :-1].mean(axis=-1), BEYOND_FALL * young * np.hypot(most_k, LEAST_FALL_K))
+    lately = np.where((known >= KNOWN_HOURS) & ~np.isnan(last[0]).any(axis=1), lately, np.nan)
+    return (lately[:, back], np.where(known >= KNOWN_HOURS, level, np.nan)[:, back]), ground_c[back]
 
 
 def _falls_k(figures: Floats) -> Floats:
@@ -188,9 +189,9 @@ def _falls_k(figures: Floats) -> Floats:
     where they are not known."""
     falls_k = np.full(figures.shape[1], np.nan)
     three = np.lib.stride_tricks.sliding_window_view(figures, GROUND_HOURS, axis=1)[:, :-1]
-    now, was = figures[:, GROUND_HOURS:].copy(), np.append(_mean(three[:, :, :-1]), np.zeros((1, three.shape[1])), axis=0)
-    now[1] = np.fmin(now[1], _mean(three[1]))
-    falls_k[GROUND_HOURS:] = np.subtract(*_fallen(now, was))
+    dew, warmth, room = figures[:, GROUND_HOURS:]
+    was = np.array((*three[:, :, :-1].mean(axis=-1), np.zeros(len(dew))))
+    falls_k[GROUND_HOURS:] = np.subtract(*_fallen(np.array((dew, np.fmin(warmth, _mean(three[1])), room)), was))
     return falls_k
 
 
