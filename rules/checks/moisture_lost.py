@@ -36,7 +36,7 @@ JUST_NOW_HOURS, GROUND_HOURS = 2, 3
 """In so many hours the lid may have been opened; and the ground is no warmer than the air was in so many. Own estimate."""
 BEYOND_FALL, BEYOND_LEVEL = 1.9, 2.1
 """So many times the greatest fall, and the worst hour, of its own hours; as many more times as a day has hours that are not
-known yet. In foreign simulations no box whose room nobody aired fell so far in 1,230 calm days."""
+known yet. Own estimate: in foreign simulations no box whose room nobody aired fell so far in 1,230 calm days."""
 LEAST_FALL_K, LEAST_LEVEL_K = 0.25, 0.35
 """What they are taken to be at least; a box that dries up looks like a lid that opens slowly. Own estimate."""
 WHOLE_DAY_HOURS = 24
@@ -180,8 +180,9 @@ def _usual(view: View) -> tuple[tuple[Floats, Floats], Floats]:
     most_k = np.maximum(np.fmax.reduce(falls, axis=1), 0.0)
     last = before[:, :, -GROUND_HOURS:]
     lately = (*last[:, :, :-1].mean(axis=-1), BEYOND_FALL * young * np.hypot(most_k, LEAST_FALL_K))
-    lately = np.where((known >= KNOWN_HOURS) & ~np.isnan(last[0]).any(axis=1), lately, np.nan)
-    return (lately[:, back], np.where(known >= KNOWN_HOURS, level, np.nan)[:, back]), ground_c[back]
+    enough, whole = known >= KNOWN_HOURS, ~np.isnan(last[0]).any(axis=1)
+    kinds = np.where(enough & whole, lately, np.nan), np.where(enough, level, np.nan)
+    return (kinds[0][:, back], kinds[1][:, back]), ground_c[back]
 
 
 def _falls_k(figures: Floats) -> Floats:
