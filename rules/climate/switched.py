@@ -12,7 +12,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.climate.memory import Leg, Legs, PlaceMemory
+from rules.climate.legs import Leg, Legs
+from rules.climate.memory import PlaceMemory
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 
 TURN_K = 1.5

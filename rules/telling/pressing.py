@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from rules.telling.alarm_news import SAME_BREATH_MS
 from rules.telling.ledger import Ledger
-from rules.telling.news import is_as_bad
+from rules.telling.one_more_box import is_one_more_box
 from rules.telling.quiet_hours import local
 from rules.telling.settled import SIDES, Settled
 from rules.telling.state import Heard, Owed, Sort, Thread, When
@@ -158,7 +158,7 @@ class Pressing:
     def _news(self, owed: Owed, group: Group, thread: Thread, at_ms: int) -> NewsKind:
         if owed.sort == "reminder" or owed.sort == "all-clear":
             return owed.sort
-        if self._is_one_more_box(owed):
+        if is_one_more_box(self.ledger, owed):
             return "box"
         if self.state.is_repeat(owed):
             return "repeat"
@@ -382,21 +382,3 @@ class Pressing:
             return True
         called = thread.news_ms is not None and at_ms - thread.news_ms <= self.ledger.settings.telling.second_after
         return row.news == "reminder" and group.wakes and called
-
-    def _is_one_more_box(self, owed: Owed) -> bool:
-        """Whether it only says of one more box of a room what was told of another one: one cause is told once, not by box.
-
-        That a box has crossed a mark is told of each one.
-        """
-        alarms = [event for event in owed.about if isinstance(event, AlarmEvent) and event.open]
-        in_room = owed.place in self.ledger.settings.rooms and len(alarms) == len(owed.about)
-        return in_room and all(self._was_told_of_another(alarm, owed.place) for alarm in alarms)
-
-    def _was_told_of_another(self, alarm: AlarmEvent, place: str) -> bool:
-        """Whether another box of the room, or another alarm of this one, was told to be as bad, with no more time left."""
-        mine = (alarm.chamber, alarm.alarm)
-        return any(
-            heard.place == place and heard.told and heard.open and (heard.latest.chamber, heard.latest.alarm) != mine
-            and rank(heard.told_priority) >= rank(alarm.priority) and is_as_bad(heard.latest, alarm)
-            for heard in self.state.heard.values()
-        )

@@ -72,7 +72,7 @@ ACTS: dict[str, Act] = {
     "compare-dry": Act("probe", "check",
         "Look inside before you give more water, and hang a second humidity probe beside the first for an hour: twice it was "
         "right after water and dry again within the day, and a probe that creeps downwards reads so. If the ground is moist "
-        "and the second reads higher, the first is to be mended (`dewlid calibrate`)", bars=("probe-compared",)),
+        "and the second reads higher, the first is to be corrected (`dewlid calibrate`)", bars=("probe-compared",)),
     "compare-heat": Act("probe", "check",
         "Hang a second thermometer beside the probe for an hour before you turn the heat up once more: the box reads colder "
         "than its dial again, and a probe that drifts reads so too"),
