@@ -30,6 +30,8 @@ BY_ITSELF_MS = 3 * DAY_MS
 """The sun comes at the same hour for days on end; judgement."""
 SWIFT_K_H = 8.0
 """Few mats warm a box so fast, and a probe that has slipped onto one is as warm as that within minutes. Own estimate."""
+GOES_ON_K = 1.0
+"""What has risen by more since it was told goes on. Own estimate."""
 EACH_BOX = ("fan-now", "air-now", "move-box", "shade-box")
 
 
@@ -106,9 +108,10 @@ def heat(
 def _may_have_slipped(told: OpenAdvice | None, temperature_c: float, slope_k_h: float) -> bool:
     """Return whether its probe may lie on the mat: it went up faster than a box does. Who was asked to compare is so until
     it has gone on to what is lethal: then air comes first."""
-    swift, asked = slope_k_h >= SWIFT_K_H, told is not None and "compare-probe" in told.acts
-    goes_on = swift and asked and temperature_c >= practice.HEAT_FIRST_C
-    return (swift or asked) and not goes_on and temperature_c < practice.DEADLY_HEAT_C
+    if told is None or "compare-probe" not in told.acts:
+        return slope_k_h >= SWIFT_K_H and temperature_c < practice.DEADLY_HEAT_C
+    goes_on = temperature_c >= practice.HEAT_FIRST_C and temperature_c > (told.start_c or temperature_c) + GOES_ON_K
+    return not goes_on and temperature_c < practice.DEADLY_HEAT_C
 
 
 def needs_no_mat(chamber: Chamber, situation: Situation, standing: Mapping[str, Standing], goal: Goal) -> bool:
