@@ -112,7 +112,7 @@ def test_a_box_that_is_well_again_is_looked_at_by_the_hour_and_after_five_days_n
         hour, swing = (at_ms - BEGUN_MS) / HOUR_MS, (at_ms // HOUR_MS % 3) * 0.2
         hot_k = max(0.0, min(4.0 * (hour - 30.0), 8.0, 4.0 * (36.0 - hour)))  # no leap: that is asked about first
         for probe, t in (("north-a", 25.8 + swing + hot_k), ("loft-a", 21.0 + swing)):
-            said = (("air_temperature", t), ("relative_humidity", 74.0 if probe == "north-a" else 50.0))
+            said = (("air_temperature", t), ("relative_humidity", 80.0 if probe == "north-a" else 50.0))
             readings += [Reading(at_ms, probe, quantity, value, at_ms) for quantity, value in said]
     state, size = None, -(-len(readings) // cuts)
     for begin in range(0, len(readings), size):
