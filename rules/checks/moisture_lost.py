@@ -22,7 +22,7 @@ from rules.checks.verdict import Facts, Verdict, number
 from rules.climate.hours import hours_between, hours_with
 from rules.climate.hysteresis import CLEAR, EDGE, OUTSIDE, UNSEEN, Delays
 from rules.climate.memory import Loss
-from rules.climate.view import View
+from rules.climate.view import K_PER_PCT, View
 from rules.terms.events import HOUR_MS, MINUTE_MS
 
 Floats = NDArray[np.float64]
@@ -47,9 +47,6 @@ OF_ROOM = 0.4
 """How much of a fall of the room's dew point a shut box follows. Own estimate."""
 MOMENT_MS = 5 * MINUTE_MS
 """Vapour that is back now is not lost, though the mean of half an hour is still low. Own estimate."""
-K_PER_PCT = 0.2
-"""What a percent of humidity is of dew point at 26 degC and 75 %RH: what half a probe's step may hide. By the formula of
-WMO-No. 8, annex 4.B; half a step is an own estimate."""
 RISES_OVER_MS = HALF_HOUR_MS // 2  # own estimate
 CHILLED_K = 2.0
 """So far below its band, and while it warms up from there, the air is drier than the ground for hours. Own estimate."""

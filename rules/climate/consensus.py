@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -69,6 +69,26 @@ def instants(
     if not len(grid) and not also_ms:
         return heard_ms
     return merged_instants([heard_ms, grid, np.array(sorted(also_ms), np.int64)])
+
+
+def told_step(
+    name: str, quantity: Quantity, probes: Mapping[str, ProbeMemory], heard: Sequence[Heard], at_ms: Instants
+) -> Floats:
+    """Return by which steps a probe tells a quantity, as far as it was heard, per instant."""
+    item = next((one for one in heard if (one.probe, one.quantity) == (name, quantity)), None)
+    before = item.before if item else probes[name].series.get(quantity)
+    step_m = np.full(len(at_ms), 0 if before is None else before.grain_m)
+    if item is not None:
+        where = newest_at(item.judged.at_ms, at_ms)
+        step_m = np.where(where >= 0, item.grain_m[np.maximum(where, 0)], step_m)
+    return step_m / 1000.0
+
+
+def finest_step(
+    names: tuple[str, ...], quantity: Quantity, probes: Mapping[str, ProbeMemory], heard: Sequence[Heard], at_ms: Instants
+) -> Floats:
+    """Return the steps of the probe that tells a quantity in the smallest ones."""
+    return np.asarray(np.min([told_step(name, quantity, probes, heard, at_ms) for name in names], axis=0))
 
 
 def seen(

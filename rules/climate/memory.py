@@ -117,6 +117,7 @@ class Said:
 
     at_ms: list[int] = field(default_factory=list)
     value_m: list[int | None] = field(default_factory=list)
+    step_m: list[int] = field(default_factory=list)
 
 
 @dataclass
@@ -358,6 +359,4 @@ def copied(value: Any) -> Any:
         return replace(value, **{f.name: copied(getattr(value, f.name)) for f in fields(value) if f.init})
     if isinstance(value, dict):
         return {key: copied(item) for key, item in value.items()}
-    if isinstance(value, list):
-        return [copied(item) for item in value]
-    return value
+    return [copied(item) for item in value] if isinstance(value, list) else value

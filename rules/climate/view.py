@@ -7,7 +7,7 @@ arrays of a `View` run over them.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, field, replace
 
@@ -18,7 +18,9 @@ from rules.climate.consensus import (
     Seen,
     credit,
     farther_out,
+    finest_step,
     seen,
+    told_step,
 )
 from rules.climate.judging import (
     Floats,
@@ -32,7 +34,7 @@ from rules.climate.quality import GOOD, TESTS
 from rules.climate.seldom import SELDOM_MS, Readings
 from rules.climate.switched import switched_k
 from rules.climate.thermostat import ToldHeater, Usual, told_heater
-from rules.climate.windows import Recent, Signal, distinct, newest_at, passed_since, recent
+from rules.climate.windows import Recent, Signal, distinct, passed_since, recent
 from rules.keeper.devices import foam_since_ms, lid_now
 from rules.keeper.state import KeeperState, garden_ml
 from rules.physics import lid_factor, vapour
@@ -41,6 +43,8 @@ from rules.settings.bands import HumidityBand
 from rules.terms.events import HOUR_MS, MINUTE_MS
 from rules.terms.quantities import Quantity
 
+K_PER_PCT = 0.2
+"""What a percent of humidity is of dew point at 26 degC and 75 %RH, by the formula of WMO-No. 8, annex 4.B."""
 ROOM_FRESH_MS = 30 * MINUTE_MS  # a room moves slowly: its last good reading stands at least this long, own estimate
 
 
@@ -148,17 +152,11 @@ class View:
 
     def step(self, name: str, quantity: Quantity) -> Floats:
         """Return by which steps a probe tells a quantity, as far as it was heard, per instant."""
-        item = next((one for one in self.heard if (one.probe, one.quantity) == (name, quantity)), None)
-        before = item.before if item else self.probes[name].series.get(quantity)
-        step_m = np.full(len(self.at_ms), 0 if before is None else before.grain_m)
-        if item is not None:
-            where = newest_at(item.judged.at_ms, self.at_ms)
-            step_m = np.where(where >= 0, item.grain_m[np.maximum(where, 0)], step_m)
-        return step_m / 1000.0
+        return told_step(name, quantity, self.probes, self.heard, self.at_ms)
 
     def finest_step(self, quantity: Quantity) -> Floats:
         """Return the steps of the air probe here that tells a quantity in the smallest ones."""
-        return np.asarray(np.min([self.step(name, quantity) for name in self.settings.probes_at(self.place)], axis=0))
+        return finest_step(self.settings.probes_at(self.place), quantity, self.probes, self.heard, self.at_ms)
 
     @property
     def lid_looked_ms(self) -> int | None:
@@ -217,7 +215,7 @@ def look(
         np.where(temperature.counts, temperature.value, np.nan),
         np.where(humidity.counts, humidity.value, np.nan),
         np.where(humidity.counts, dew_point, np.nan),
-        _told_seldom(settings, place, memory.tail, at_ms, temperature, humidity, dew_point),
+        _told_seldom(settings, place, memory.tail, at_ms, temperature, humidity, dew_point, probes, heard),
     )
     guesses = {key: old.copied() for key, old in memory.guesses.items()}
     memory = copy(memory)
@@ -272,18 +270,24 @@ def look(
 
 
 def _told_seldom(
-    settings: Settings, place: str, tail: Tail, at_ms: Instants, temperature: Seen, humidity: Seen, dew_point: Floats
+    settings: Settings, place: str, tail: Tail, at_ms: Instants, temperature: Seen, humidity: Seen, dew_point: Floats,
+    probes: Mapping[str, ProbeMemory], heard: Sequence[Heard],
 ) -> dict[str, Readings]:
     """Return the readings of those figures of a place that no probe there tells within each of a slope's means."""
-    of: dict[str, tuple[Quantity, Floats, Instants]] = {
-        "temperature": ("air_temperature", temperature.value, temperature.read_ms),
-        "humidity": ("relative_humidity", humidity.value, humidity.read_ms),
-        "dew_point": ("relative_humidity", dew_point, humidity.read_ms),
+    quantities: tuple[Quantity, Quantity] = ("air_temperature", "relative_humidity")
+    seldom = [settings.told_every_ms.get((place, quantity), 0) > SELDOM_MS for quantity in quantities]
+    if not any(seldom):
+        return {}
+    heat, damp = (finest_step(settings.probes_at(place), quantity, probes, heard, at_ms) for quantity in quantities)
+    of = {
+        "temperature": (seldom[0], temperature.value, temperature.read_ms, heat),
+        "humidity": (seldom[1], humidity.value, humidity.read_ms, damp),
+        "dew_point": (seldom[1], dew_point, humidity.read_ms, heat + K_PER_PCT * damp),
     }
     return {
-        figure: Readings.remembered(tail.said.get(figure, Said())).went_on(at_ms, value, read_ms)
-        for figure, (quantity, value, read_ms) in of.items()
-        if settings.told_every_ms.get((place, quantity), 0) > SELDOM_MS
+        figure: Readings.remembered(tail.said.get(figure, Said())).went_on(at_ms, value, read_ms, step)
+        for figure, (is_seldom, value, read_ms, step) in of.items()
+        if is_seldom
     }
 
 
