@@ -18,7 +18,18 @@ from rules.climate.heating import states_of
 from rules.climate.hysteresis import CLEAR, EDGE, HARM, HARM_EDGE, OUTSIDE, UNSEEN, Delays
 from rules.climate.onward import reached_s
 from rules.climate.situate import LATEST_MEAN_MS, LATEST_MS
-from rules.climate.thermostat import AT_LIMIT, BELOW_K, BURNING_MAT_C, DEAD, FALLS_K_H, FAST_K_H, NO_LIFT_K, STUCK, UNPLUGGED
+from rules.climate.thermostat import (
+    AT_LIMIT,
+    BELOW_K,
+    BURNING_MAT_C,
+    DEAD,
+    FALLS_K_H,
+    FAST_K_H,
+    NO_LIFT_K,
+    STUCK,
+    UNPLUGGED,
+    lost_k_h,
+)
 from rules.climate.view import View
 from rules.terms.events import MINUTE_MS
 from rules.trade.bearable import BEARABLE
@@ -146,5 +157,7 @@ def _failing(view: View, low: float, state: NDArray[np.int8], slope: Floats) -> 
     lid_lost &= slope < FALLS_K_H
     ends_low = np.where(np.isnan(room), value + slope, room) < low
     dead = (state == DEAD) & ends_low & ~lid_lost
+    room_slope = value * np.nan if view.room_recent is None else view.room_recent.slope_k_h(view.at_ms, QUARTER_MS)
     loses = (state == AT_LIMIT) & (value < low) & (slope <= FALLS_K_H) & ends_low & ~lid_lost
+    loses &= ~(lost_k_h(slope, room_slope) > FALLS_K_H)  # it gives no less: its room falls
     return np.asarray(dead | loses)

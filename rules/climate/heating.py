@@ -82,27 +82,36 @@ def _usual(view: View, hour: int) -> Usual:
         hours = hours_with(view, "temperature_c", view.temperature.value)
         since_ms = view.heater.since_ms
         past = hours, hour * HOUR_MS, since_ms, view.room_hours
-        swing = usual(*past) if view.heater.thermostat else Usual(lead_k=_lead_k(view, hour))
+        swing = usual(*past) if view.heater.thermostat else Usual()
         trend_k_h = mean_in(hours, hour - 1) - mean_in(hours, hour - 2)
         room_high_c = most_between(view.room_hours, hour - LOOKED_BACK_HOURS, hour)
         room_lately_c = most_between(view.room_hours, hour - LAGS_HOURS, hour)
-        view.usual[hour] = replace(swing, trend_k_h=trend_k_h, room_high_c=room_high_c, room_lately_c=room_lately_c)
+        view.usual[hour] = replace(
+            swing, trend_k_h=trend_k_h, room_high_c=room_high_c, room_lately_c=room_lately_c, lead_k=_lead_k(view, hour)
+        )
     return view.usual[hour]
 
 
 def _lead_k(view: View, hour: int) -> float:
     """Return how far the air lay over its room on most days, since its heater was changed if that is hours ago.
 
-    By the upper quartile of its hours: a mat that has failed for days does not make that its usual.
+    By the upper quartile of its hours: a mat that has failed for days does not make that its usual. Of a mat that a thermostat
+    switches, the most that it gave in the hours in which it was too cold to be off.
     """
     assert view.heater is not None
-    since_ms, first = view.heater.since_ms, hour - KEPT_MS // HOUR_MS
+    since_ms, first, aim = view.heater.since_ms, hour - KEPT_MS // HOUR_MS, view.heater.setpoint_c
+    if view.heater.thermostat and aim is None:
+        return float("nan")
     air = hours_between(hours_with(view, "temperature_c", view.temperature.value), first, hour).mean
     lead = air - hours_between(view.room_hours, first, hour).mean
-    if since_ms is not None:
+    if view.heater.thermostat and aim is not None:
+        lead = np.where(air < aim - BELOW_K, lead, np.nan)
+    elif since_ms is not None:
         after = lead[max(0, (since_ms + COOLS_WITHIN_MS) // HOUR_MS + 1 - first) :]
         lead = after if np.count_nonzero(~np.isnan(after)) >= NEEDED_HOURS else lead
-    return float(np.nanquantile(lead, 0.75)) if np.count_nonzero(~np.isnan(lead)) >= NEEDED_HOURS else float("nan")
+    if np.count_nonzero(~np.isnan(lead)) < NEEDED_HOURS:
+        return float("nan")
+    return float(np.nanquantile(lead, 1.0 if view.heater.thermostat else 0.75))
 
 
 def usual_at(view: View, at_ms: int) -> Usual:

@@ -101,7 +101,8 @@ class Usual:
     room_lately_c: float = float("nan")
     """The highest of the room in the last hours, by which a large box lags it."""
     lead_k: float = float("nan")
-    """What a mat that nothing switches usually gives: how far the air lies over its room."""
+    """How far the air lies over its room while the mat is on all the time: usually where nothing switches it, at most where a
+    thermostat does."""
 
 
 NEEDED_HOURS, LOOKED_BACK_HOURS, STEADY_K = 2, 24, 1.0  # own estimate
@@ -312,20 +313,29 @@ def holds_heat(seen: Evidence) -> NDArray[np.bool_]:
     return seen.air_c <= seen.room_high_c + ROOM_LIFT_K
 
 
+def lost_k_h(slope_k_h: Floats, room_slope_k_h: Floats) -> Floats:
+    """Return how much faster a box falls than its room, less than 0: what it falls with its room is no lack of heat, and a room
+    that gets warm again, as after a window was open, takes nothing from it."""
+    lost: Floats = slope_k_h - np.minimum(room_slope_k_h, 0.0)
+    return lost
+
+
 def heat_k(over_room_k: Floats | float, slope_k_h: Floats | float, tau_h: Floats | float) -> Floats:
     """Return by how much the heat that comes now would lift a chamber over its room in the end: its lead plus tau dT/dt.
 
     Newton's law of cooling with a source: dT/dt = (lift - lead) / tau. So a heater at its limit is known from a dead one also
-    where the room falls as fast as the box. A rise is not counted: it may be the room's or the sun's.
+    where the room falls as fast as the box. A rise is counted only where the room is cooler and so does not make it, and as of
+    the least box: it may be the sun's.
     """
     fall = np.where(np.isnan(slope_k_h), 0.0, np.minimum(slope_k_h, 0.0))
-    return np.asarray(over_room_k + np.where(np.isnan(tau_h), LEAST_TAU_H, tau_h) * fall)
+    rise = np.where(np.asarray(over_room_k) > 0.0, np.fmax(slope_k_h, 0.0), 0.0) * LEAST_TAU_H
+    return np.asarray(over_room_k + np.where(np.isnan(tau_h), LEAST_TAU_H, tau_h) * fall + rise)
 
 
 def _gives_nothing(seen: Evidence) -> NDArray[np.bool_]:
     """Return where a heater that should heat does not: its mat is cold, or the air is at the room's or goes to it by itself."""
     over_room = seen.air_c - seen.room_c
-    lost = seen.slope_k_h - seen.room_slope_k_h
+    lost = lost_k_h(seen.slope_k_h, seen.room_slope_k_h)
     to_room = (seen.slope_k_h <= FALLS_K_H) & (lost <= -np.maximum(0.4, over_room / SLOWEST_H))
     to_room &= ~(over_room > seen.lead_k)  # it only follows a room that fell
     unseen_room = _unknown(seen.room_c) & (seen.slope_k_h <= -2.0)
