@@ -114,6 +114,7 @@ def _stays_cold(cause: Cause, situation: Situation) -> bool:
     """Return whether a mat that nothing switches, and gives what it always gave, does not warm it over such a room, which goes
     on falling as it does: the rise is that of the first half hour."""
     room, lead_k, slope = situation.room_temperature_c, situation.usual_lead_k, situation.room_slope_k_h
+    lead_k = None if "thermostat" in cause.facts else lead_k  # it may have been without power in those hours
     return room is not None and lead_k is not None and room + lead_k + min(slope or 0.0, 0.0) * FALLS_ON_H < cause.goal.low_c
 
 
