@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Literal
 
-from rules.advice.again import STEADY_FOR_MS, is_again, remembered, searched_at
+from rules.advice.again import is_again, may_stand, remembered, searched_at
 from rules.advice.branches import LOOKS
 from rules.advice.cause import Cause
 from rules.advice.goal import goal_of
@@ -36,7 +36,7 @@ from rules.advice.text import (
     reason_of_plan,
 )
 from rules.advice.told import told_forecast, told_move, told_without
-from rules.advice.tried import bare_of_hope, counted, in_vain_text, is_next_try, stands_still
+from rules.advice.tried import bare_of_hope, counted, in_vain_text, is_next_try
 from rules.advice.verification import in_vain_so_far, is_seen, judge, noticed_fading, noticed_relapse, taught, verdict_text
 from rules.advice.worth import awaited
 from rules.climate.past_moves import Moves
@@ -95,7 +95,7 @@ def consider(
     wanted = searched(chamber, before, replace(talk.steady, moves=moves()), found) if isinstance(found, Cause) else found
     if wanted is not None and wanted.follows:
         return talk.led(state, events), events
-    if wanted is None and any(row.condition == "held" for row in standing.values()):
+    if (wanted is None or not _stands(wanted, standing)) and any(row.condition == "held" for row in standing.values()):
         return state, events  # not seen, and no probe is missed yet: neither over nor to be said once more
     if not _stands(wanted, standing):
         return talk.closed(state, events), events
@@ -147,7 +147,7 @@ class _Talk:
     def told(self, state: AdviceState, wanted: Plan, events: list[AdviceEvent]) -> AdviceState:
         """Return the state after a plan was given or updated, or after nothing new was said of it."""
         now = state.open
-        if now is not None and now.done_ms is None and not self._material(now, wanted):
+        if now is not None and now.done_ms is None and not self._material(state, now, wanted):
             return self.reminded(state, events)
         if wanted.branch != "heat":
             state = over_by_itself(state, self.at_ms)
@@ -194,7 +194,7 @@ class _Talk:
         findable, sized = findable_keys(state, cause, self.at_ms)
         return not findable.issuperset(now.keys) or not (any(now.amounts) or sized.intersection(now.keys))
 
-    def _material(self, now: OpenAdvice, wanted: Plan) -> bool:
+    def _material(self, state: AdviceState, now: OpenAdvice, wanted: Plan) -> bool:
         """Return whether the plan differs so much from what was told that it must be told again."""
         urgency = self._urgency(wanted.branch, wanted.wakes)
         if wanted.keys != now.keys and self._opposed(now):
@@ -207,7 +207,11 @@ class _Talk:
             return True
         if wanted.branch in LOOKS and wanted.keys != now.keys:
             return True  # what was told before may be water
-        if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS or self._turns_back(now, wanted):
+        if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS:
+            return False
+        cause = wanted.cause if wanted.branch == now.branch == "cell" else None
+        asks = set[str]() if cause is None else findable_keys(state, cause, self.at_ms)[0]
+        if may_stand(now, wanted.keys, asks, self.steady, self.standing):
             return False
         told, texts = ([row.text for row in rows if row.change != "hold"] for rows in (now.event.actions, wanted.actions))
         if wanted.branch in EMERGENCIES and texts != told:
@@ -221,13 +225,6 @@ class _Talk:
         more = wanted.cause is not None and "water-unanswered" in wanted.cause.facts
         share = 0.0 if more else MATERIAL_SHARE
         return any(abs(a - b) > share * max(abs(a), abs(b), 1e-9) for a, b in pairs)
-
-    def _turns_back(self, now: OpenAdvice, wanted: Plan) -> bool:
-        """Return whether it was told before this one, and since then nothing was raised and the box stood still: at the edge
-        of two cells both are right."""
-        before = any(each.keys == wanted.keys and self.at_ms - each.told_ms < STEADY_FOR_MS for each in now.earlier)
-        raised = any(row.since_ms is None or row.since_ms > now.told_ms for row in climate_stands(self.standing))
-        return before and wanted.keys != now.keys and not raised and stands_still(now, self.steady)
 
     def _turned_lethal(self, now: OpenAdvice) -> bool:
         t, before = self.situation.temperature_c, now.start_c

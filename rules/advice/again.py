@@ -10,9 +10,10 @@ from collections.abc import Mapping, Sequence
 
 from rules.advice.cause import Cause
 from rules.advice.recalled import CHECK_AGAIN_MS, again_ms, asked_lately
-from rules.advice.standing import Standing
-from rules.advice.state import AdviceState, Searched
+from rules.advice.standing import Standing, climate_stands
+from rules.advice.state import AdviceState, OpenAdvice, Searched
 from rules.advice.steady import may_be_a_peak
+from rules.advice.tried import stands_still
 from rules.climate.situation import Situation
 from rules.terms.events import DAY_MS, HOUR_MS
 
@@ -20,7 +21,8 @@ ANEW_MS, SETTLED_ANEW_MS = 3 * HOUR_MS, 7 * DAY_MS
 """So long a search answers others, and so long one that was made where advice has stood for hours and waits for the keeper. Own
 judgement: a room's days and a garden change within weeks."""
 STEADY_FOR_MS = 6 * HOUR_MS
-"""So long advice does not turn back to what it was before, unless an alarm was raised since. Judgement."""
+"""So long advice does not turn back to what it was before, nor away from what is right still, unless an alarm was raised since.
+Judgement."""
 KEPT = 8
 """So many searches are remembered: as many as a trouble has faces in a day. Own estimate."""
 LEAST_K, LEAST_PCT = 0.1, 0.5
@@ -81,3 +83,15 @@ def remembered(searches: Sequence[Searched], now: Searched) -> list[Searched]:
     """Return the searches with one more, of those that told nothing since the same was told."""
     good = (one for one in searches if one.told == now.told and now.at_ms - one.at_ms < one.good_for_ms)
     return [*good, now][-KEPT:]
+
+
+def may_stand(
+    now: OpenAdvice, wanted: list[str], asks: set[str], situation: Situation, standing: Mapping[str, Standing]
+) -> bool:
+    """Return whether what was told stands though another step would be told now: since then nothing was raised and what stands
+    got no worse, and that was told before it, or what was told is among what its cell `asks` for: at the edge of two cells both
+    are right."""
+    before = any(each.keys == wanted and situation.at_ms - each.told_ms < STEADY_FOR_MS for each in now.earlier)
+    right = asks.issuperset(now.keys) and situation.at_ms - now.told_ms < STEADY_FOR_MS
+    raised = any(row.since_ms is None or row.since_ms > now.told_ms for row in climate_stands(standing))
+    return (before or right) and wanted != now.keys and not raised and stands_still(now, situation, standing)

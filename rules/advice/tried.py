@@ -41,9 +41,11 @@ def stood_already(item: OpenAdvice, situation: Situation, standing: Mapping[str,
     return not any(worse.get(ALARMS[row.alarm].harm or "", True) for row in waking)
 
 
-def stands_still(told: OpenAdvice, situation: Situation) -> bool:
-    """Return whether it is no warmer, colder or drier than when this was told, by a little more than noise."""
-    return not any(gone_worse(told.start_c, told.start_pct, situation).values())
+def stands_still(told: OpenAdvice, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether what stands is no worse than when this was told, by a little more than noise: a wet lid is not, because
+    its mat rests."""
+    worse = gone_worse(told.start_c, told.start_pct, situation)
+    return not any(worse.get(ALARMS[row.alarm].harm or "", False) for row in climate_stands(standing))
 
 
 def bare_of_hope(wanted: Plan) -> Plan:

@@ -19,8 +19,9 @@ from rules.terms.events import DAY_MS, HOUR_MS
 from rules.trade import practice
 from rules.trade.practice import Never, Step
 
-LOOKED_AT_MS = 2 * DAY_MS
-"""A probe that is missed so soon after somebody has looked at it is not sound; judgement."""
+LOOKED_AT_MS, COMES_BACK_MS = 2 * DAY_MS, 4 * HOUR_MS
+"""A probe that is missed so soon after somebody has looked at it is not sound, but within the second a link that was lost comes
+back by itself, or by that look; judgement."""
 DRY_LOOKS = 3
 """So often in a row seen dry, a lid is not dried by figures alone; judgement."""
 LOOK_AGAIN_MS, COMPARE_AGAIN_MS = 20 * HOUR_MS, 7 * DAY_MS  # judgement
@@ -37,10 +38,13 @@ def blind(
     named = sorted({row.probe for row in seen if row.probe})
     last, act = state.last, "check-probe"
     look: str | None = f"Check the probe{' ' if named else ''}{' and '.join(named)}: cable, power, water on it"
-    if last is not None and last.branch == "probe" and situation.at_ms - (last.done_ms or 0) < LOOKED_AT_MS:
+    looked_ms = last.done_ms if last is not None and last.branch == "probe" else None
+    first, wakes = _last_seen(chamber, situation, standing)
+    if looked_ms is not None and situation.at_ms - looked_ms < COMES_BACK_MS and not wakes:
+        return None
+    if looked_ms is not None and situation.at_ms - looked_ms < LOOKED_AT_MS:
         act, look = "replace-probe", None
     texts = (*_put_back(situation), *((look,) if named or not situation.taken_out else ()))
-    first, wakes = _last_seen(chamber, situation, standing)
     room_c = situation.room_temperature_c
     room = () if room_c is None or "stop-heater" in first else (f"Its room is at {room_c:.0f} °C: without heat it goes there.",)
     actions = (*map(action_of, first), *(action_of(act, text) for text in texts))
