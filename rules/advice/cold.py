@@ -16,6 +16,7 @@ from rules.advice.set_point import kept_out, looked_into
 from rules.advice.standing import Standing, dryness_harms
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Beside, Situation
+from rules.climate.swing import HOURS, SWING_SHARE
 from rules.climate.thermostat import FALLS_K_H, NO_LIFT_K, RISES_K_H, SLOW_BOX_H, heat_k
 from rules.settings import Chamber
 from rules.terms.advised import Reach
@@ -76,7 +77,8 @@ def warming(
     if "watts-told" in cause.facts and not _failed(standing):
         return None  # it was never gone: it is too weak
     before = last is not None and last.branch in ("heater-failed", "cold", "together", "warming")
-    if not (before or besides or _failed(standing)) or cause.temperature != "low" or dryness_harms(standing):
+    known = situation.temperature_swing is not None and situation.temperature_swing.hours >= LEAST_HOURS
+    if not (before or (besides and known) or _failed(standing)) or cause.temperature != "low" or dryness_harms(standing):
         return None
     slope, said = situation.temperature_slope_k_h or 0.0, state.open
     lethal = situation.temperature_c is not None and situation.temperature_c <= practice.LETHAL_COLD_C
@@ -86,7 +88,7 @@ def warming(
         least_k_h = FALLS_K_H
     else:
         return None
-    if (slope < RISES_K_H and _stands_flat(situation)) or (slope < least_k_h and (lethal or cause.thermostat != "warming")):
+    if _stands_still(situation, slope) or (slope < least_k_h and (lethal or cause.thermostat != "warming")):
         return None
     if slope <= 0.0 or _is_coldest(situation) or _stays_cold(cause, situation):
         return None
@@ -118,12 +120,15 @@ def _stays_cold(cause: Cause, situation: Situation) -> bool:
     return room is not None and lead_k is not None and room + lead_k + min(slope or 0.0, 0.0) * FALLS_ON_H < cause.goal.low_c
 
 
-def _stands_flat(situation: Situation) -> bool:
-    """Return whether it is within a swing about one place: a rise in that is no warming."""
+def _stands_still(situation: Situation, slope_k_h: float) -> bool:
+    """Return whether it is within a swing about one place: a rise in that is no warming, nor is a steep one where its mat has
+    switched for hours."""
     t, swing = situation.temperature_c, situation.temperature_swing
     if t is None or swing is None or swing.hours < LEAST_HOURS:
         return False
-    return swing.most - swing.least < FLAT_K and swing.least - LEAST_K <= t <= swing.most + LEAST_K
+    wide_k = swing.most - swing.least
+    still = slope_k_h < RISES_K_H if wide_k < FLAT_K else swing.hours >= HOURS and swing.drift <= SWING_SHARE * wide_k
+    return still and swing.least - LEAST_K <= t <= swing.most + LEAST_K
 
 
 def _has_warmed(told: OpenAdvice, situation: Situation) -> bool:

@@ -223,13 +223,15 @@ def test_a_heater_that_fails_as_other_advice_is_withdrawn_is_answered_at_once():
 
 
 def test_a_box_that_stands_flat_for_hours_is_not_said_to_get_warmer_for_a_probes_noise():
-    """Carried to a place of 21 degC its box stood at 21.0 degC for hours, and was said to get warmer again."""
+    """Carried to a place of 21 degC its box stood at 21.0 degC for hours, and was said to get warmer again; and a small box at
+    each turn of its mat, whose dial was too low (attack from outside)."""
     falling = situation(19.5, 79.0, 9.0, 60.0, temperature_slope_k_h=-2.0)
     adviser = done(asked(falling, box(), None, "heater-failed")[0], falling)
     stood, fell = Swing(21.0, 20.8, 21.2, 0.1, 3), Swing(20.5, 19.3, 22.0, 1.8, 3)
     flat = later(falling, 3.0, temperature_c=21.0, temperature_slope_k_h=0.6, room_slope_k_h=-0.7, temperature_swing=stood)
-    for slope_k_h in (0.6, 1.3):  # noise, and a rise within a thermostat's swing
-        _, events = asked(replace(flat, temperature_slope_k_h=slope_k_h), box(), adviser, "heater-failed")
+    switched = replace(flat, temperature_swing=Swing(21.0, 19.8, 22.2, 0.4, 3))
+    for stands, slope_k_h in ((flat, 0.6), (flat, 1.3), (switched, 4.0)):  # noise, and a rise within a thermostat's swing
+        _, events = asked(replace(stands, temperature_slope_k_h=slope_k_h), box(), adviser, "heater-failed")
         assert not any("gets warmer" in action.text for event in events for action in event.actions)
     _, events = asked(replace(flat, temperature_swing=fell), box(), adviser, "heater-failed")
     assert any("gets warmer" in action.text for event in events for action in event.actions)
