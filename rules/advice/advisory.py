@@ -82,7 +82,7 @@ def consider(
     if state.open is not None and state.open.done_ms is not None:
         state = talk.after_done(state, events)
     talk.next_try = is_next_try(state, talk.steady, standing)
-    if (not worse or situation.may_lie) and at_work(chamber, state, situation, standing):
+    if at_work(chamber, state, situation, standing, worse=worse and not situation.may_lie):
         return state, events
     quiet = situation.visiting and not _presses(situation, standing)
     found = None if quiet else without_search(chamber, state, talk.steady, standing)

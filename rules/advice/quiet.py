@@ -44,15 +44,18 @@ DONE_AGAIN_MS = 4 * HOUR_MS
 warmer room: as often as what nobody answers. Own estimate."""
 
 
-def at_work(chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:
-    """Return whether a done change is still at work on an alarm that stands: look again later, unless heat comes first."""
+def at_work(
+    chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing], *, worse: bool = False
+) -> bool:
+    """Return whether a done change is still at work on an alarm that stands: look again later, unless heat comes first or it
+    has just become `worse`."""
     now, t = state.open, situation.temperature_c
     if now is None or now.done_ms is None or is_seen(now, situation):
         return False
-    if not climate_stands(standing):
-        return now.branch in UNASKED
-    if not_read_since(now, situation):
+    if climate_stands(standing) and not_read_since(now, situation):
         return True  # whatever is more urgent by the clock alone, nothing is known of what was done
+    if worse or not climate_stands(standing):
+        return not worse and now.branch in UNASKED
     if overturned(now.keys, standing):
         return False
     if now.branch == "heat":

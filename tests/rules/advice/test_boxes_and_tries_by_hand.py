@@ -108,7 +108,7 @@ def test_one_box_tells_it_for_all_that_with_the_smallest_store_of_heat() -> None
 
 
 def test_a_box_that_is_cold_beside_others_and_was_not_seen_for_hours_is_not_left_to_its_rise() -> None:
-    """Its dial was to be turned up; seen again after a gap it rose with its mat, and what was told of its dial was withdrawn ten
+    """Its dial was to be turned up; seen again after a gap it rose with its mat, and that was withdrawn ten
     minutes later for a warmth that came to all boxes together (attack from outside)."""
     told = replace(done(knob="heater", done_ms=None), cell=5)
     now = replace(together(beside("another", time_constant_h=0.1), t=22.5), temperature_slope_k_h=3.0)

@@ -230,5 +230,6 @@ def test_what_is_urgent_by_the_clock_alone_asks_for_nothing_new_of_who_has_just_
         temperature_read_ms=read_ms,
     )  # fmt: skip
     dry = {"humidity-low": standing("humidity-low", level="harmful", priority="wake")}
-    _, events = consider(settings_of(Chamber()), "north", AdviceState(open=shut), now, dry, "test")
-    assert any(event.status == "given" for event in events) is asks
+    for worse in (False, True):  # and where its alarm has just become more urgent
+        _, events = consider(settings_of(Chamber()), "north", AdviceState(open=shut), now, dry, "test", worse=worse)
+        assert any(event.status == "given" for event in events) is asks
