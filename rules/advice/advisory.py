@@ -201,17 +201,17 @@ class _Talk:
             return True
         if URGENCY.index(urgency) > URGENCY.index(now.urgency) or (wanted.branch == "heat") != (now.branch == "heat"):
             return True
-        if wanted.branch != now.branch and ("together" in (wanted.branch, now.branch) or now.branch == "warming"):
-            return True
         if wanted.branch in EMERGENCIES and self._turned_lethal(now):
             return True
         if wanted.branch in LOOKS and wanted.keys != now.keys:
             return True  # what was told before may be water
-        if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS:
-            return False
         cause = wanted.cause if wanted.branch == now.branch == "cell" else None
         asks = set[str]() if cause is None else findable_keys(state, cause, self.at_ms)[0]
         if may_stand(now, wanted.keys, asks, self.steady, self.standing):
+            return False
+        if wanted.branch != now.branch and ("together" in (wanted.branch, now.branch) or now.branch == "warming"):
+            return True
+        if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS:
             return False
         told, texts = ([row.text for row in rows if row.change != "hold"] for rows in (now.event.actions, wanted.actions))
         if wanted.branch in EMERGENCIES and texts != told:

@@ -21,8 +21,8 @@ ANEW_MS, SETTLED_ANEW_MS = 3 * HOUR_MS, 7 * DAY_MS
 """So long a search answers others, and so long one that was made where advice has stood for hours and waits for the keeper. Own
 judgement: a room's days and a garden change within weeks."""
 STEADY_FOR_MS = 6 * HOUR_MS
-"""So long advice does not turn back to what it was before, nor away from what is right still, unless an alarm was raised since.
-Judgement."""
+"""So long advice does not turn away from what is right still, nor for a day back to what it was before, unless an alarm was
+raised since. Judgement."""
 KEPT = 8
 """So many searches are remembered: as many as a trouble has faces in a day. Own estimate."""
 LEAST_K, LEAST_PCT = 0.1, 0.5
@@ -88,10 +88,10 @@ def remembered(searches: Sequence[Searched], now: Searched) -> list[Searched]:
 def may_stand(
     now: OpenAdvice, wanted: list[str], asks: set[str], situation: Situation, standing: Mapping[str, Standing]
 ) -> bool:
-    """Return whether what was told stands though another step would be told now: since then nothing was raised and what stands
-    got no worse, and that was told before it, or what was told is among what its cell `asks` for: at the edge of two cells both
-    are right."""
-    before = any(each.keys == wanted and situation.at_ms - each.told_ms < STEADY_FOR_MS for each in now.earlier)
-    right = asks.issuperset(now.keys) and situation.at_ms - now.told_ms < STEADY_FOR_MS
+    """Return whether what was told stands though another step would be told now: nothing was raised since, and what stands is
+    no worse than when that other one was told within a day, or than at first where what was told lately is among what its cell
+    `asks` for: at the edge of two cells both are right, and so is either phase of a swing."""
+    told = [each for each in now.earlier if each.keys == wanted and situation.at_ms - each.told_ms < DAY_MS]
+    told += [now] if asks.issuperset(now.keys) and situation.at_ms - now.told_ms < STEADY_FOR_MS else []
     raised = any(row.since_ms is None or row.since_ms > now.told_ms for row in climate_stands(standing))
-    return (before or right) and wanted != now.keys and not raised and stands_still(now, situation, standing)
+    return wanted != now.keys and not raised and any(stands_still(each, situation, standing) for each in told)

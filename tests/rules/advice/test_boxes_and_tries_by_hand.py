@@ -182,6 +182,17 @@ def test_what_was_told_lately_and_is_asked_for_still_is_not_told_otherwise_while
     assert may_stand(told, ["foam:more"], {asks, "foam:more"}, now, alarms) is stands
 
 
+@pytest.mark.parametrize(("t", "hours", "stands"), [(22.1, 23.9, True), (22.0, 23.9, False), (22.1, 24.0, False)])
+def test_nothing_turns_back_to_what_was_told_before_unless_it_is_worse_than_then(t: float, hours: float, stands: bool) -> None:
+    """At each turn of its mat a small box was told of a power cut, and ten minutes later that it gets warmer (attack from
+    outside)."""
+    before = done(knob="power", done_ms=None, start_c=22.6)
+    told = replace(done(knob="warm", done_ms=None, start_c=23.4), told_ms=NOON_MS + HOUR_MS, earlier=[before])
+    now = replace(situation(t, 80.0), at_ms=NOON_MS + round(hours * HOUR_MS))
+    alarms = {"temperature-low": standing("temperature-low", since_ms=NOON_MS - HOUR_MS)}
+    assert may_stand(told, ["power:more"], set(), now, alarms) is stands
+
+
 @pytest.mark.parametrize(("condition", "status"), [("held", []), ("normal", ["withdrawn"])])
 def test_advice_on_what_cannot_be_seen_for_a_while_is_not_withdrawn(condition: Any, status: list[str]) -> None:
     """A vent was asked for in a letter at 22:00 and withdrawn at 22:01: a reading was a minute late (attack from outside)."""
