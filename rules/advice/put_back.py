@@ -46,7 +46,8 @@ OPENS, SHUTS = frozenset({"open-vents", "air-now", "air-if-cooler"}), frozenset(
 BACK = frozenset({"place-back", "place-cooler"})
 LEFT = OPENS | SHUTS | WARMS_ROOM | BACK
 COOL_SIDE_K = 0.4
-"""So far below its aim a box has no use for a cooled room any more; own estimate."""
+"""So far below its aim a box has no use for a cooled room any more, and so far above it what was asked for that is over: there
+the mean of its hours may be where the moment is below. Own estimate."""
 BACK_AFTER_MS, COOLED_MS = 3 * HOUR_MS, 5 * DAY_MS
 """So long after it was asked for a room is not let warm again at once, nor any more: a hot spell lasts days. Judgement."""
 LEADS_MS = 2 * HOUR_MS
@@ -158,7 +159,7 @@ def room_back(state: AdviceState, situation: Situation, cause: Cause, *, alone: 
     lately = room_is_cooled(state) and BACK_AFTER_MS <= situation.at_ms - _last_ms(state, COOLS_ROOM) < COOLED_MS
     if t is None or t <= practice.LETHAL_COLD_C or not (asks or lately):
         return None
-    if t > aim_c - (0.0 if asks else COOL_SIDE_K) or (room_c is not None and room_c >= aim_c):
+    if t > aim_c + (COOL_SIDE_K if asks else -COOL_SIDE_K) or (room_c is not None and room_c >= aim_c):
         return None
     return plain("room-back", cause, ("room-back",), NOT_COLD)
 
