@@ -55,6 +55,8 @@ HOT_MAT_K, COLD_MAT_K = 6.0, 1.5
 BURNING_MAT_C = 60.0
 """A mat this hot burns a hand and its own glue, whatever the air says; common practice, no source."""
 FALLS_K_H, RISES_K_H = -0.5, 2.0  # own estimate
+COOLED_K_H = -1.0
+"""What has fallen by so much from one hour to the next is on its way down, whatever a quarter of an hour says. Own estimate."""
 WARMS_WITHIN_MS, COOLS_WITHIN_MS = 30 * MINUTE_MS, 2 * HOUR_MS
 """So long after a change of the heater the air may still be on its way up from below, and down to a lower set point.
 Own estimate."""
@@ -270,7 +272,8 @@ def _judged(seen: Evidence) -> NDArray[np.int8]:
         state = _either(_unknown(aim) & (over_room < 1.0) & (t > seen.high_c - 1.0), RESTING, state)
         too_warm = t > ceiling_c(seen)
         if too_warm.any():
-            cooling = (seen.slope_k_h <= FALLS_K_H) | ((seen.since_ms < COOLS_WITHIN_MS) & (seen.slope_k_h < RISES_K_H))
+            falls = (seen.trend_k_h <= COOLED_K_H) | (seen.since_ms < COOLS_WITHIN_MS)  # a pause in that is no heat
+            cooling = (seen.slope_k_h <= FALLS_K_H) | (falls & (seen.slope_k_h < RISES_K_H))
             # Off for a moment: it holds the air as warm as this.
             own_heat = swings & (over_room > SURE_LIFT_K) & ~holds_heat(seen) & ~(seen.since_ms < COOLS_WITHIN_MS)
             rests = too_warm & (cooling | holds_heat(seen))

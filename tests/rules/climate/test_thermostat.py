@@ -27,3 +27,11 @@ def test_one_instant_is_judged_as_among_many_whatever_is_not_known(plugged: bool
     for place, state in enumerate(states):
         seen = {name: float(column[place]) for name, column in figures.items()}
         assert state_of(plugged, **{name: None if value != value else value for name, value in seen.items()}) == STATES[state]
+
+
+@pytest.mark.parametrize(("trend_k_h", "stuck"), [(-1.9, False), (-0.4, True), (None, True)])
+def test_a_box_that_cooled_from_hour_to_hour_is_not_stuck_at_a_pause(trend_k_h, stuck):
+    """The sun had gone two hours before, and the last reading was one step up (attack from outside)."""
+    seen = {"air_c": 29.0, "slope_k_h": 0.0, "room_c": 18.3, "setpoint_c": 25.6, "high_c": 28.0, "low_c": 24.0}
+    assert (state_of(True, **seen, trend_k_h=trend_k_h) == "stuck") == stuck
+    assert state_of(True, **{**seen, "slope_k_h": 2.5}, trend_k_h=trend_k_h) == "stuck"
