@@ -78,7 +78,8 @@ class Readings:
         first = max(int(self.at_ms.searchsorted(newest[0] - ASKED_BACK_MS, "right")) - 1, 0)
         since = int(self.began[first])
         before = int(self.began[max(since - 1, 0)])
-        left = np.unique([max(before - 1, 0), before, since, *range(first, len(self.at_ms))])
+        earlier = int(self.began[max(before - 1, 0)])  # wherever it was cut before, the beginning of that run is left
+        left = np.unique([earlier, before, since, *range(first, len(self.at_ms))])
         values = [None if value != value else round(value) for value in self.value_m[left].tolist()]
         return Said(self.at_ms[left].tolist(), values, [round(step) for step in self.step_m[left].tolist()])
 
