@@ -44,8 +44,8 @@ from rules.terms.events import HOUR_MS, MINUTE_MS
 from rules.terms.quantities import Quantity
 
 K_PER_PCT = 0.2
-"""What a percent of humidity is of dew point at 26 degC and 75 %RH, K. By the formula of WMO-No. 8, annex 4.B; that it is one figure is an own
-estimate."""
+"""What a percent of humidity is of dew point, K: by the formula of WMO-No. 8, annex 4.B, at 26 degC and 75 %RH. That it does
+for all is an own estimate."""
 ROOM_FRESH_MS = 30 * MINUTE_MS  # a room moves slowly: its last good reading stands at least this long, own estimate
 
 
