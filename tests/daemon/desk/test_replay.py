@@ -266,7 +266,7 @@ def test_each_search_for_advice_that_is_left_out_would_have_told_nothing(
         return idle
 
     monkeypatch.setattr(_Talk, "search_is_idle", and_what_it_would_find)
-    cycle = as_csv(simulate(MARCH_MS, 6.0, interval_s=120), tmp_path / "cycle.csv")
+    cycle = as_csv(simulate(MARCH_MS, 9.0, interval_s=120), tmp_path / "cycle.csv")
     assert replay(capsys, cycle)[0] == 0
     assert len(found) > 10
     assert any(found)
