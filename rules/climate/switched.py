@@ -50,8 +50,14 @@ def switched_k(
     memory.legs = _without_turn(legs, at_ms[known], value[known]) if quiet else None
     if memory.legs is None:
         rows = zip(known.tolist(), at_ms[known].tolist(), value[known].tolist(), strict=True)
+        goes, past = False, None  # whether its ways are such as no air of it goes: so until it turns again
         for index, now_ms, now_c in rows:
-            legs = _judged(_after(legs, now_ms, now_c), now_ms, high_c, changed_ms)
+            legs = _after(legs, now_ms, now_c)
+            if legs.past is not past:
+                goes, past = bool(_ways(legs, high_c)[0]), legs.past
+            if not goes and legs.lies_ms is None:
+                continue
+            legs = _judged(legs, now_ms, high_c, changed_ms)
             found[index] = np.nan if legs.lies_ms is None else max(leg.size_k for leg in legs.past[-2:])
         memory.legs = legs
     return found
