@@ -2,7 +2,8 @@
 
 A collapse of 20 %RH with no recovery is drying and a way out for the ants; air that got warmer has lost no vapour. The step
 is looked for between the newest value and that of the two minutes before; the chamber counts as open until half of the loss is
-back, or of the loss against its usual humidity where water had just been given, or until the keeper tells of what dries it.
+back, or of the loss against its usual humidity where water had just been given, or until the keeper tells of what dries it, or
+has had the lid in hand and hours have passed: what stays dry under a lid that is shut has no water.
 """
 
 from __future__ import annotations
@@ -28,6 +29,8 @@ WITHIN_MS = 150_000  # two minutes and the slack of one slow poll, own estimate
 DRIES_MS = HOUR_MS
 """For so long a fall is that of the vents, the fan or the ground that the keeper tells of, who may tell it when it has fallen
 already. Own estimate."""
+LOOKED_MS = 2 * HOUR_MS
+"""So long after the lid was shut the air of a box with wet ground has got back half of its loss. Own estimate."""
 
 
 def check(view: View) -> Iterator[Verdict]:
@@ -59,7 +62,9 @@ def check(view: View) -> Iterator[Verdict]:
         height = level[index]
         because = f"humidity fell from about {height:.0f} to {now:.0f} %RH {how} and has not come back"
         if zone[index] == CLEAR:
-            because = f"humidity is back at {now:.0f} %RH; it had fallen from about {height:.0f} %RH"
+            is_back = now > height - STEP_PCT / 2
+            because = f"humidity {'is back at' if is_back else 'is'} {now:.0f} %RH; it had fallen from about {height:.0f} %RH"
+            because += "" if is_back else ", and the lid has been seen to since"
         return Facts(number(now), number(float(level[index])), "%RH", 1800.0 if small else 3 * 3600.0, because)
 
     def returning() -> NDArray[np.bool_]:
@@ -80,21 +85,25 @@ def _usual(view: View, value: Floats) -> Floats:
 def _episodes(view: View, value, was, dropped, own):  # type: ignore[no-untyped-def]
     """Walk from collapse to recovery; the height before the fall is remembered across stretches."""
     fell_from = None if view.memory.fell_from_m is None else _height(view.memory.fell_from_m)
+    fell_ms, looked_ms = view.memory.fell_ms, view.lid_looked_ms
     last = _height(view.memory.fell_last_m)
     zone = np.full(len(value), CLEAR, np.int8)
     level = np.full(len(value), np.nan)
-    rows = zip(value.tolist(), was.tolist(), dropped.tolist(), own.tolist(), strict=True)
-    for index, (now, before, fall, mine) in enumerate(rows):
+    rows = zip(view.at_ms.tolist(), value.tolist(), was.tolist(), dropped.tolist(), own.tolist(), strict=True)
+    for index, (at_ms, now, before, fall, mine) in enumerate(rows):
+        looked = looked_ms is not None and (fell_ms or 0) <= looked_ms <= at_ms - LOOKED_MS
         if now != now:
             zone[index] = UNSEEN
         elif fell_from is None and fall:
-            fell_from = last = round(before, 3)
-        elif fell_from is not None and (mine or now > fell_from - STEP_PCT / 2):
+            fell_from, fell_ms = round(before, 3), at_ms
+            last = fell_from
+        elif fell_from is not None and (mine or looked or now > fell_from - STEP_PCT / 2):
             fell_from = None
         if fell_from is not None and now == now:
             zone[index] = HARM
         level[index] = last
     view.memory.fell_from_m = None if fell_from is None else round(fell_from * 1000)
+    view.memory.fell_ms = None if fell_from is None else fell_ms
     view.memory.fell_last_m = None if last != last else round(last * 1000)
     return zone, level
 

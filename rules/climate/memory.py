@@ -250,6 +250,8 @@ class PlaceMemory:
     legs: Legs | None = None
     fell_from_m: int | None = None
     fell_last_m: int | None = None
+    fell_ms: int | None = None
+    """From which humidity, and when, it fell as under an open lid; None: it is back."""
     hours: dict[str, dict[str, Hour]] = field(default_factory=dict)
     nights: list[Night] = field(default_factory=list)
     evening: Evening | None = None
