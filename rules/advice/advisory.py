@@ -14,7 +14,7 @@ from rules.advice.again import is_again, may_stand, remembered, searched_at
 from rules.advice.branches import LOOKS
 from rules.advice.cause import Cause
 from rules.advice.goal import goal_of
-from rules.advice.heat import cleared, over_by_itself
+from rules.advice.heat import aired, cleared, over_by_itself
 from rules.advice.looks import UPDATE_NOT_BEFORE_MS, is_reminder_due
 from rules.advice.plan import findable_keys, searched, without_search
 from rules.advice.planned import Plan, judged_by
@@ -76,7 +76,7 @@ def consider(
     `worse`: it has just become worse: the letter that says so says what to do now, whatever was done and told before.
     """
     chamber = settings.chambers[chamber_id]
-    state = seen_heated(cleared(_hottest(state, situation), situation), situation)
+    state = seen_heated(aired(cleared(_hottest(state, situation), situation), situation), situation)
     events: list[AdviceEvent] = []
     talk = _Talk(settings, chamber, chamber_id, situation, standing, origin, state.worth, moves)
     if state.open is not None and state.open.done_ms is not None:

@@ -26,6 +26,8 @@ LATELY_MS = 7 * DAY_MS
 STOP_COOLS_MS, STOP_COOLS_K = 2 * HOUR_MS, 1.0
 """So long after its heater was unplugged a box has lost most of the heat it held above its room, and this much at least; own
 estimate for boxes of up to 60 litres."""
+AIR_COOLS_MS, AIR_COOLS_K = HOUR_MS, 0.5
+"""So long after its lid was set ajar into a cooler room the air of a box has followed, by this much at least. Own estimate."""
 BY_ITSELF_MS = 3 * DAY_MS
 """The sun comes at the same hour for days on end; judgement."""
 SWIFT_K_H = 8.0
@@ -231,6 +233,17 @@ def cleared(state: AdviceState, situation: Situation) -> AdviceState:
     told = next((one for one in (state.open, state.last) if one is not None and one.done_ms == stops[-1]), None)
     stays = told is not None and told.done_c is not None and t > told.done_c - STOP_COOLS_K
     return replace(state, stopped_at_ms=stops[:-1], cleared_ms=stops[-1]) if stays else state
+
+
+def aired(state: AdviceState, situation: Situation) -> AdviceState:
+    """Return the state that knows whether letting in the room's air, of which nothing was known, has cooled the box."""
+    t = situation.temperature_c
+    for told in (state.open, state.last):
+        if t is None or told is None or told.done_ms is None or told.done_c is None or "air-if-cooler" not in told.acts:
+            continue
+        if AIR_COOLS_MS <= situation.at_ms - told.done_ms < STOP_COOLS_MS and t > told.done_c - AIR_COOLS_K:
+            return replace(state, aired_in_vain_ms=told.done_ms)
+    return state
 
 
 def is_blamed(state: AdviceState, situation: Situation) -> bool:

@@ -42,7 +42,7 @@ LEAST_COOLER_K = 1.0
 """No keeper sets a room finer, and no less shows what a mat gives. Own estimate."""
 NOT_COLD = Never("Do not wait until it is cold.")
 NOT_WATER = "Do not water it against what was opened."
-OPENS, SHUTS = frozenset({"open-vents", "air-now", "air-if-cooler"}), frozenset({"close-vents", "shut-again"})
+OPENS, SHUTS = frozenset({"open-vents", "air-now", "air-if-cooler"}), frozenset({"close-vents", "shut-again", "shut-aired"})
 BACK = frozenset({"place-back", "place-cooler"})
 LEFT = OPENS | SHUTS | WARMS_ROOM | BACK
 COOL_SIDE_K = 0.4

@@ -46,6 +46,8 @@ HEATER_SOUND_MS = 7 * DAY_MS
 
 LID_SOUND_MS = 3 * DAY_MS
 """So long a lid that was looked at is not suspected again for what water does not give; judgement."""
+AIRED_HOLDS_MS = 8 * HOUR_MS
+"""So long a room that has not cooled a box is not let in again: a hot room is cooler by night at the earliest. Judgement."""
 WRAPPED_MS, WATTS_TOLD_MS, FOAM_LOOKED_MS, PROBE_LOOKED_MS = 3 * DAY_MS, 7 * DAY_MS, 3 * DAY_MS, 3 * DAY_MS
 """So long nobody is asked anew to wrap the box, told anew how many watts it takes, asked anew for a look at foam or humidity
 probe; judgement."""
@@ -96,6 +98,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
         "probe-looked": _told_lately(state, "check-probe", situation.at_ms, PROBE_LOOKED_MS),
         "probe-compared": _told_lately(state, "compare-dry", situation.at_ms, PROBE_LOOKED_MS),
         "foam-looked": _told_lately(state, "check-foam", situation.at_ms, FOAM_LOOKED_MS),
+        **_aired_in_vain(state, situation.at_ms),
         "wrapped": _told_lately(state, "wrap-box", situation.at_ms, WRAPPED_MS),
         "watts-told": _told_lately(state, "stronger-mat", situation.at_ms, WATTS_TOLD_MS),
         "heater-swapped": looked and state.checked_ms.get("swap-heater", situation.at_ms) <= (seen_ms or 0),
@@ -261,6 +264,13 @@ def _stop_asked(state: AdviceState) -> bool:
     """Return whether the heater was told to be unplugged, and nobody has said that it is."""
     now = state.open
     return now is not None and now.branch == "heat" and now.done_ms is None and "heater:stop" in now.keys
+
+
+def _aired_in_vain(state: AdviceState, at_ms: int) -> dict[str, bool]:
+    """Return whether the room's air was let in lately and did not cool the box, or may, and whether it still comes in."""
+    vain = state.aired_in_vain_ms is not None and at_ms - state.aired_in_vain_ms < AIRED_HOLDS_MS
+    shut = _told_lately(state, "shut-aired", at_ms, AIRED_HOLDS_MS)
+    return {"aired-in-vain": vain, "airs": not vain, "stands-aired": vain and not shut}
 
 
 def _stop_in_vain(state: AdviceState, at_ms: int) -> bool:

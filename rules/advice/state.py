@@ -211,6 +211,8 @@ class AdviceState:
     """When the keeper last answered a call to look at the heater."""
     lid_checked_ms: int | None = None
     """The same of the lid."""
+    aired_in_vain_ms: int | None = None
+    """When the room's air was last let in against heat, and the box was no cooler for it in the end."""
     unheated_ms: int | None = None
     """When more heat was last given on advice and none was seen to come, the end of the time that it takes."""
     repeated_ms: dict[str, int] = field(default_factory=dict)

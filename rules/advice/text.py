@@ -55,8 +55,6 @@ _BRANCH = {name: branch.reason for name, branch in BRANCHES.items()} | {
     "centre": "Its thermostat holds it, and its swing passes one edge of the band hour after hour.",
     "close-again": "It was opened, or misted less, on advice against heat or a wet lid, and that is over: left so it would dry"
     " the garden.",
-    "eyes": "You have seen this lid dry again and again. Where the eye and a computed dew point differ, the eye is right: a"
-    " probe that creeps upwards makes a lid wet that is dry.",
     "probe": "No temperature is believed here, so nothing is said about the climate.",
     "no-humidity": "The humidity is not believed, so only the temperature is judged.",
 }

@@ -26,6 +26,16 @@ DRY_LOOKS = 3
 """So often in a row seen dry, a lid is not dried by figures alone; judgement."""
 LOOK_AGAIN_MS, COMPARE_AGAIN_MS = 20 * HOUR_MS, 7 * DAY_MS  # judgement
 
+_SEEN_DRY = (
+    "You have seen this lid dry again and again. Where the eye and a computed dew point differ, the eye is right: a probe that "
+    "creeps upwards makes a lid wet that is dry."
+)
+WHY_LOOK = {
+    "look-lid": "By the air under it this lid is likely wet, but how warm it is nobody has measured: only the eye can tell.",
+    "look-first": _SEEN_DRY, "compare-humidity": _SEEN_DRY,
+}
+"""Why a lid is looked at before it is dried, by the look."""
+
 
 def blind(
     chamber: Chamber, state: AdviceState, situation: Situation, standing: Mapping[str, Standing]

@@ -140,7 +140,12 @@ ACTS: dict[str, Act] = {
         "vent", "open",
         "If the room feels cooler than the box, let its air in: lid ajar a finger's width, or all vents open, the escape "
         "barrier in sight; if not, keep the sun and every lamp off the box",
-        needs=("very-hot", "room-unknown"), bars=("air-dry",),
+        needs=("very-hot", "room-unknown"), bars=("air-dry", "aired-in-vain"),
+    ),
+    "shut-aired": Act(
+        "vent", "close",
+        "Shut lid and vents again, a pinhole left: the room's air has not cooled the box, so the room is no cooler",
+        needs=("stands-aired",),
     ),
     "move-box": Act("room", "move", "Carry the box to the coolest room you have, level and slowly, out of the sun"),
     "shade-box": Act(

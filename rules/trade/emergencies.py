@@ -14,18 +14,20 @@ TOGETHER_FOR_MS = 3 * HOUR_MS
 """Chambers of one room that get cold or hot within this of each other have one cause: a small box is hours ahead of a large
 one; own judgement."""
 
+_AIR_UNKNOWN = ("shut-aired", "air-if-cooler")
+"""What comes of airing where no probe tells whether the room is cooler."""
 HEAT_BRANCH: dict[str, tuple[Step, ...]] = {
     "runaway": steps("stop-heater", "fan-now", "air-now",
-        Step("cool-room", when=("stop-in-vain", "room-unknown")), "air-if-cooler",
+        Step("cool-room", when=("stop-in-vain", "room-unknown")), *_AIR_UNKNOWN,
         Step("move-box", when=("lethal-heat",)), Step("no-sun", when=("rises-alone",)),
         Step("cool-room", when=("room-unknown",))),
     "not-known": steps("stop-unsure", Step("move-box", when=("deadly-heat",)),
-        Step("cool-room", when=("stop-in-vain", "room-unknown")), "air-if-cooler", "cool-room"),
+        Step("cool-room", when=("stop-in-vain", "room-unknown")), *_AIR_UNKNOWN, "cool-room"),
     "hot-room": steps("stop-unsure", "fan-now", "air-now", Step("move-box", when=("deadly-heat",)),
         Step("place-back", when=("room-warmed",)), "cool-room"),
-    "heat-wave": steps("fan-now", "air-now", Step("move-box", when=("deadly-heat",)), "air-if-cooler",
+    "heat-wave": steps("fan-now", "air-now", Step("move-box", when=("deadly-heat",)), *_AIR_UNKNOWN,
         "shade-box"),
-    "still-rising": steps("check-unplugged", "fan-now", "air-now", "air-if-cooler", "find-source",
+    "still-rising": steps("check-unplugged", "fan-now", "air-now", *_AIR_UNKNOWN, "find-source",
         Step("move-box", when=("lethal-heat",))),
     "box": steps("find-source", "fan-now", "air-now", Step("move-box", when=("lethal-heat",))),
 }

@@ -88,7 +88,7 @@ _CHECK_FOAM = Step("check-foam", when=("foam-doubted",))
 _BEFORE_HEAT = (Step("check-heater", when=("heater-suspect",)), Step("compare-heat", when=("dial-again",)))
 _FEEL_MAT = Step("feel-mat", when=("heater-doubt",))
 _FIND_SOURCE = (Step("find-source", when=("heats-itself",)), Step("find-source", when=("rises-alone",)))
-_WARM_ROOM = (Step("cool-room", when=("room-warm",)), Step("cool-room", when=("room-unknown", "warms-on")))
+_WARM_ROOM = (Step("shut-aired"), Step("cool-room", when=("room-warm",)), Step("cool-room", when=("room-unknown", "warms-on")))
 _COOL_ROOM = (*_WARM_ROOM, *_FIND_SOURCE)
 _TOO_WEAK = (
     Step("wrap-box", when=("heater-weak",)), Step("stronger-mat", when=("watts-untold",)),
@@ -180,8 +180,8 @@ CELLS: tuple[Cell, ...] = (
     Cell(
         13, "high", "low", False, "dry because it is too warm: heater too strong, a lamp, or the sun",
         steps(_FEEL_MAT, *_COOL_ROOM, "heat-down", "water", "close-vents", "fan-less"),
-        (NO_MIST_HOT, Never("Do not close vents while it is above 30 °C.", frozenset({"vent:close"}), when=("very-hot",)),
-            NO_COVER_HOT),
+        (NO_MIST_HOT, NO_COVER_HOT,
+            Never("Do not close vents while it is above 30 °C.", frozenset({"vent:close"}), when=("very-hot", "airs"))),
     ),
     Cell(
         14, "high", "low", True, "a probe beside the mat (hot, reads dry), or a strong heater under a cold lid",
@@ -221,7 +221,8 @@ CELLS: tuple[Cell, ...] = (
 
 AIDS: dict[str, tuple[Step, ...]] = {
     "temperature-high": steps(
-        _FEEL_MAT, "cool-room", *_FIND_SOURCE, Step("cool-pack", when=("very-hot",)), Step("cool-pack", when=("tried",)),
+        "shut-aired", _FEEL_MAT, "cool-room", *_FIND_SOURCE,
+        Step("cool-pack", when=("very-hot",)), Step("cool-pack", when=("tried",)),
         *(Step("move-box", when=("very-hot", "tried", room)) for room in ("room-warm", "room-unknown")),
     ),
     "temperature-low": steps(Step("check-heater", when=("heater-suspect",)), "warm-room"),

@@ -144,7 +144,9 @@ class Keeper:
             self._heater(week, action, amount, sign)
         elif device == "vent" and amount is None and change == "open":
             week.aired_m2[0], self._aired_at = 0.01 * week.kept.lid_area_m2**0.5, week.minute
-        elif device == "vent" and amount is not None:
+        elif device == "vent" and amount is None:
+            week.aired_m2[0], self._aired_at = 0.0, None
+        elif device == "vent":
             least = float(found[1]) if sign < 0.0 and (found := _THEN_OPEN.search(action["text"])) else 0.0
             least = min(least, float(k.vents[0]))  # what is shut already stays so
             k.vents[0] = np.clip(round(k.vents[0] + sign * max(1.0, round(amount))), least, week.kept.vents)

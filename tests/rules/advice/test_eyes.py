@@ -116,3 +116,12 @@ def test_a_lid_that_was_seen_dripping_does_not_have_its_humidity_probe_checked_d
         if state.open is not None and state.open.done_ms is None:
             state, _ = book(state, state.open, None, Begun(now.at_ms + HOUR_MS, 26.0))
     assert sum(text.startswith("Check the humidity probe") for text in asked) <= 1
+
+
+def test_a_lid_that_nobody_has_looked_at_is_not_said_to_have_been_seen_dry():
+    """"You have seen this lid dry again and again", to who had never said a word, of a lid of 20 g/m2 (attack from outside)."""
+    chamber, now = Chamber(devices=devices()), situation(26.0, 88.0, None, None)
+    stands = {"lid-dew": standing("lid-dew", since_ms=now.at_ms)}
+    _, events = consider(settings_of(chamber), "north", AdviceState(), now, stands, "test")
+    assert [action.change for event in events for action in event.actions] == ["check"]
+    assert all("nobody has measured" in event.reason and "seen" not in event.reason for event in events)

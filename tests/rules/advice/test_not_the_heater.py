@@ -232,3 +232,24 @@ def test_only_a_heater_can_be_left_out():
     assert why_not_left_out(plug_in, BOX, left_out=True) is None and why_not_left_out(plug_in, BOX, left_out=False) is None
     assert why_not_left_out(plug_in, Chamber(devices=devices(heater=None)), left_out=True) is not None
     assert why_not_left_out(replace(plug_in, event=Asked()), BOX, left_out=True) is not None
+
+
+@pytest.mark.parametrize(("now_c", "first"), [(32.4, "Shut lid and vents again"), (31.6, "If the room feels cooler")])
+def test_airing_that_has_not_cooled_a_box_is_ended_and_not_asked_for_again(now_c: float, first: str):
+    """With no room probe, in a room of 34 degC: "if the room feels cooler, let its air in", three times in two days, and the
+    box stood ajar at 48 %RH for six hours each (foreign simulation)."""
+    aired = OpenAdvice(
+        "north-1", "heat", 13, None, False, "wake", NOON_MS, NOON_MS, NOON_MS, ["heater:stop", "vent:open"], [0.0, 0.0],
+        acts=["stop-heater", "air-if-cooler"], start_c=32.3,
+    )
+    hot = situation(32.3, 75.0, None, None, at_ms=NOON_MS)
+    state, changes = done(AdviceState(counter=1, open=aired), aired, None, begun_at(NOON_MS, 32.3, hot))
+    state = replace(state, open=None, last=state.open)
+    now = situation(now_c, 48.0, None, None, at_ms=NOON_MS + 62 * MINUTE_MS, changes=tuple(changes), temperature_slope_k_h=0.2)
+    state, _ = told(now, state)
+    hotter = later(now, 1.2, temperature_c=32.6, temperature_slope_k_h=0.8)
+    state, _ = told(hotter, state)
+    assert state.open is not None
+    texts = [action.text for action in state.open.event.actions]
+    assert sum(text.startswith(("Shut lid", "If the room feels")) for text in texts) == 1
+    assert any(text.startswith(first) for text in texts)
