@@ -73,7 +73,7 @@ def _first_steps(
     for advice in of_kind(about, AdviceEvent):
         if advice.actions:
             advised.add(advice.chamber)
-            action = style.text(clean(advice.actions[0].text))
+            action = style.text(clean(advice.actions[0].text, 1000))
             lines.append(f"{title_of(settings, advice.chamber)}: {action.rstrip('.')}.")
     for alarm in standing:
         if alarm.chamber not in advised:

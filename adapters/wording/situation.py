@@ -174,7 +174,7 @@ def _to_do(letter: LetterEvent, alarms: list[AlarmEvent], settings: Settings, st
     asked, advice = _asked(letter.about), standing_advice(letter.about)
     lines = [
         ("" if _speaks_for_itself(one, letter, asked) else f"{title_of(settings, one.chamber)}: ")
-        + style.text(_ended(clean(action.text))) for one in asked for action in one.actions
+        + style.text(_ended(clean(action.text, 1000))) for one in asked for action in one.actions
     ]  # fmt: skip
     if not lines and letter.chamber in settings.rooms and {alarm.chamber for alarm in alarms} - {letter.chamber}:
         # What was asked for all boxes is done: no step for one of them answers it.

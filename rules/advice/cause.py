@@ -13,7 +13,7 @@ from rules.advice.coupled import case_of
 from rules.advice.goal import Goal, garden_ml, goal_of
 from rules.advice.standing import Standing, stands
 from rules.advice.weak_mat import WeakMat
-from rules.climate.situation import Situation
+from rules.climate.situation import LEAPS_K_H, Situation
 from rules.climate.thermostat import (
     BELOW_K,
     CYCLES_K,
@@ -166,7 +166,9 @@ def _temperature_band(goal: Goal, chamber: Chamber, situation: Situation, standi
         return "ok"
     high_edge = goal.high_c - (back if stands(standing, "temperature-high", "heater-runaway") else 0.0)
     low_edge = goal.low_c + (back if stands(standing, "temperature-low", "heater-failed") else 0.0)
-    return "high" if value > high_edge else "low" if value < low_edge else "ok"
+    # A lid that was opened to feed lets cold air in for minutes: until its alarm says so too it is not cold.
+    leaps = (situation.temperature_slope_k_h or 0.0) < -LEAPS_K_H and not stands(standing, "temperature-low", "heater-failed")
+    return "high" if value > high_edge else "low" if value < low_edge and not leaps else "ok"
 
 
 def _humidity_band(goal: Goal, chamber: Chamber, situation: Situation, standing: Mapping[str, Standing]) -> Band:
@@ -393,8 +395,5 @@ def _state_facts(
         "lid-wet-odd": wet and not situation.lid_seen_wet and lid is not None and t is not None and t - lid > 6.0,
     }
     facts = {name for name, holds in checks.items() if holds}
-    if stands(standing, "heater-failed"):
-        facts |= {"heater-weak"}
-    if stands(standing, "lid-drip-tonight"):
-        facts.add("night-ahead")
-    return facts
+    facts |= {"heater-weak"} if stands(standing, "heater-failed") else set()
+    return facts | ({"night-ahead"} if stands(standing, "lid-drip-tonight") else set())

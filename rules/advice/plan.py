@@ -95,8 +95,8 @@ def without_search(
     found = _first(chamber, state, situation, standing, cause, looks_that_lead(state, cause, due, situation, standing))
     if isinstance(found, Plan) and found.branch not in BRANCHES and dryness_harms(standing):
         found = watered_too(chamber, state, situation, found, cause)
-    if not due or not isinstance(found, Plan) or found.follows or found.branch in BRANCHES or "air-now" in found.acts:
-        return found
+    if not due or not isinstance(found, Plan) or found.follows or found.branch in BRANCHES or "lethal-heat" in cause.facts:
+        return found  # a lid that is shut keeps lethal heat in
     steps = with_look(found.acts, found.actions)
     acts, actions = tuple(act for act, _ in steps), tuple(row for _, row in steps)
     moves, never = tuple(move for move in found.moves if move.act in acts), (*found.never, BRANCHES["moisture-lost"].never)

@@ -15,7 +15,7 @@ from rules.care.turn import Course
 from rules.keeper.refusal import KEPT, Refused, known_chamber
 from rules.keeper.said import known_ids
 from rules.terms.local_time import time_words
-from rules.terms.words import Calibrated, CareDone, GardenSize, LeavesGiven, Observation, TakeBack, Word
+from rules.terms.words import Calibrated, CareDone, GardenSize, LeavesGiven, LidSeen, Observation, TakeBack, Word
 from rules.trade.plants import POISONOUS, REFUSED, unfit
 from rules.trade.routine import TASKS
 from rules.trade.symptoms import SYMPTOMS
@@ -33,7 +33,7 @@ def take(course: Course, word: Word) -> None:
     """Take one word; those that are not about care are passed over."""
     takers = {
         CareDone: _care_done, Observation: _observation, LeavesGiven: _leaves, GardenSize: _garden_size,
-        Calibrated: _calibrated, TakeBack: _take_back,
+        Calibrated: _calibrated, LidSeen: _lid_seen, TakeBack: _take_back,
     }  # fmt: skip
     taker = takers.get(type(word))
     if taker is None:
@@ -149,6 +149,13 @@ def _calibrated(course: Course, word: Calibrated) -> None:
     for subject in course.subjects.values():
         if probe is not None and subject.task == task and probe.place in subject.members:
             _done(course, subject, word, word.taken_ms)
+
+
+def _lid_seen(course: Course, word: LidSeen) -> None:
+    """Who tells how the lid looks has looked at it; the climate answers."""
+    for subject in course.subjects.values():
+        if subject.task == "lid" and word.chamber in subject.members:
+            _done(course, subject, word, word.at_ms)
 
 
 def _observation(course: Course, word: Observation) -> None:

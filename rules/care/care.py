@@ -27,10 +27,10 @@ from rules.keeper.state import KeeperState
 from rules.settings import Settings
 from rules.terms.events import DAY_MS, CareEvent, Event, WordEvent
 from rules.terms.local_time import local_day
-from rules.terms.words import Calibrated, CareDone, GardenSize, LeavesGiven, Observation, TakeBack, Word
+from rules.terms.words import Calibrated, CareDone, GardenSize, LeavesGiven, LidSeen, Observation, TakeBack, Word
 from rules.trade.routine import TASKS
 
-_ABOUT_CARE = (CareDone, Observation, LeavesGiven, GardenSize, Calibrated, TakeBack)
+_ABOUT_CARE = (CareDone, Observation, LeavesGiven, LidSeen, GardenSize, Calibrated, TakeBack)
 _MOST_PLANNED = 60
 """A calendar holds at most so many doings of one task ahead. Bookkeeping."""
 

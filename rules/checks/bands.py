@@ -47,8 +47,9 @@ Own estimate."""
 
 
 def delays_of(view: View, band: Band) -> Delays:
-    """Return a band's delays; easing from harmful takes as long as clearing. One reading alone is outside for no time."""
-    return Delays(max(band.on_delay, view.two_readings_ms), band.off_delay, band.harmful_on_delay, band.off_delay)
+    """Return a band's delays; easing from harmful takes as long as clearing. One reading alone is neither outside nor back."""
+    on_ms, off_ms = (max(delay_ms, view.two_readings_ms) for delay_ms in (band.on_delay, band.off_delay))
+    return Delays(on_ms, off_ms, band.harmful_on_delay, band.off_delay)
 
 
 def limits(view: View, band: Band, side: str) -> Floats | float | None:
@@ -218,7 +219,8 @@ def dryness(view: View) -> Iterator[Verdict]:
             found = replace(found, raised_from=base)
         if not as_if < float(value[index]) - 2.0:
             return found
-        return replace(found, because=f"{found.because}; so warm, it dries like {as_if:.0f} %RH at {DRIES_AT_C:.0f} degC")
+        like = f"like {as_if:.0f} %RH" if as_if >= 0.0 else "faster than the driest air"
+        return replace(found, because=f"{found.because}; so warm, it dries {like} at {DRIES_AT_C:.0f} degC")
 
     def returning() -> NDArray[np.bool_]:
         by_itself = opened_lately(view, edge) | comes_back(view, view.recent.humidity, edge - value)

@@ -471,6 +471,14 @@ def test_what_waited_for_the_morning_is_to_be_done_soon_and_not_within_four_minu
     assert "Do it as soon as you can." in body and "within" not in body.partition("WHAT IS HAPPENING")[0]
 
 
+def test_a_long_step_is_told_to_its_end():
+    """"If you did not pull it, fe…." stood in an urgent letter at 23:40 (attack from outside)."""
+    text = " ".join(["If you pulled the plug, find out why it was"] * 12) + ", and then the end"
+    step = replace(ADVICE.actions[0], text=text)
+    body = " ".join(compose(letter("situation", HARMFUL, replace(ADVICE, actions=[step])), watch()).text.split())
+    assert "and then the end." in body and "…" not in body
+
+
 def test_a_reminder_repeats_no_reasons_of_then():
     old = replace(ADVICE, at_ms=NOW - 2 * HOUR)
     for about in ((HARMFUL, old), (replace(HARMFUL, reason="30.6 °C, falling by 0.1 K per hour"),)):

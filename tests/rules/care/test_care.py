@@ -20,7 +20,7 @@ from rules.keeper.said import settled
 from rules.keeper.state import KeeperState, garden_ml
 from rules.settings import Chamber, Devices, Garden, Heater, Mister, Probe, Settings, Site, Telling
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, CareEvent, Event, SystemEvent, WordEvent
-from rules.terms.words import Away, Calibrated, CareDone, GardenSize, LeavesGiven, Observation, Word
+from rules.terms.words import Away, Calibrated, CareDone, GardenSize, LeavesGiven, LidSeen, Observation, Word
 from rules.trade.routine import TASKS, CareTask
 
 ZONE = ZoneInfo("Europe/Berlin")
@@ -218,6 +218,14 @@ def test_the_salt_check_is_planned_but_told_by_its_own_alarm_and_a_calibration_d
     assert routine.of("humidity-check") == [("2027-01-10 12:00", "done", "digest")]
     (planned,) = [one for one in routine.plan(at("2027-05-01 00:00")) if one.task == "humidity-check"]
     assert planned.day == "2027-04-10"
+
+
+def test_who_tells_how_the_lid_looks_has_looked_at_it() -> None:
+    """"Look at the lid: overdue, not logged yet", to who had told it dry on six mornings (attack from outside)."""
+    routine = Routine(settings(volume_ml=500.0), "2027-01-01 12:00")
+    for day in range(2, 14):
+        routine.say(LidSeen, f"2027-01-{day:02} 08:00", chamber="nest", seen="dry")
+    assert {status for _, status, _ in routine.of("lid")} == {"done"}
 
 
 def test_only_what_is_there_is_cared_for() -> None:
