@@ -20,7 +20,7 @@ from rules.advice.plan import findable_keys, searched, without_search
 from rules.advice.planned import Plan, judged_by
 from rules.advice.put_back import LEFT
 from rules.advice.quiet import EMERGENCIES, PROBE_AGAIN_MS, TAKES_BACK, at_work, hushed
-from rules.advice.recalled import asked_still, follows_room, seen_heated
+from rules.advice.recalled import asked_still, follows_room, overdue, seen_heated
 from rules.advice.set_point import cold_tonight
 from rules.advice.standing import Standing, climate_stands, lost_from_sight, probes_stand
 from rules.advice.state import AdviceState, Asked, OpenAdvice, Worth
@@ -192,6 +192,8 @@ class _Talk:
         if (now.branch, now.cell) != ("cell", cause.cell.number):
             return False
         findable, sized = findable_keys(state, cause, self.at_ms)
+        if overdue(cause, now.acts):
+            return False
         return not findable.issuperset(now.keys) or not (any(now.amounts) or sized.intersection(now.keys))
 
     def _material(self, state: AdviceState, now: OpenAdvice, wanted: Plan) -> bool:
@@ -207,7 +209,8 @@ class _Talk:
             return True  # what was told before may be water
         cause = wanted.cause if wanted.branch == now.branch == "cell" else None
         asks = set[str]() if cause is None else findable_keys(state, cause, self.at_ms)[0]
-        if may_stand(now, wanted.keys, asks, self.steady, self.standing):
+        helps = cause is not None and overdue(cause, now.acts) and not overdue(cause, wanted.acts)
+        if not helps and may_stand(now, wanted.keys, asks, self.steady, self.standing):
             return False
         if wanted.branch != now.branch and ("together" in (wanted.branch, now.branch) or now.branch == "warming"):
             return True
@@ -217,7 +220,7 @@ class _Talk:
         if wanted.branch in EMERGENCIES and texts != told:
             return True  # in an emergency the same kind of act can be another one: warm the room, carry the box
         cell = wanted.cause.cell.number if wanted.cause is not None else 0
-        if (wanted.branch, cell) != (now.branch, now.cell):
+        if helps or (wanted.branch, cell) != (now.branch, now.cell):
             return wanted.keys != now.keys
         if wanted.keys != now.keys:
             return False  # the same cell with another winner by a hair is no news

@@ -98,7 +98,8 @@ def heat(
     if kind != "heat-wave":
         return Urgent(branch="heat", acts=one_a_device(acts), words=words, never=emergencies.HEAT_NEVER, notes=notes)
     besides, order = moved_with(situation, "heat"), in_order(situation, "heat", chamber, model)
-    chosen = one_a_device(acts)
+    felt = ("feel-mat",) if allowed(practice.FEEL_HOT, cause) and "heater-looked" not in cause.facts else ()
+    chosen = (*one_a_device(acts), *felt)
     if besides:
         notes = (*notes, f"{len(order)} boxes get hot together: what helps one helps all. The least time left comes first.")
     return Urgent(

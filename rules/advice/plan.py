@@ -257,6 +257,7 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     ]
     refills = cause.humidity != "low" and situation.climbs_pct_h > 0.0
     asks = (lead is not None and "water-useless" in cause.facts) or (lead == "compare-dry" and "wakes" not in cause.facts)
+    asks &= "unanswered" not in cause.facts
     if asks or "look-due" in cause.facts or refills:
         moves = [move for move in moves if move.act not in GIVES_WATER]  # in vain twice, by a lid that may be ajar, or needless
     moves = no_less_water(moves, state, cause)
@@ -271,7 +272,6 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
         present = by_night(present, practice.NIGHT_FALL_K)
     rank = {step.act: place for place, step in enumerate(cause.cell.order)}
     gains = {name: gain.mean for name, gain in state.gains.items()}
-    wipe = None if lead == "look-lid" else _wipe(cause, state, situation.at_ms)
     room = MOST_ACTIONS - (1 if lead else 0)
     together = companions(cause, knobs, chamber)
     if back:
@@ -279,13 +279,16 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     worst = foremost(cause, float(present.temperature_c[0]), situation.relative_humidity_pct or 0.0)
     worst = None if turns and not kept and worst in _HEAT else worst  # its day brings it back
     solution = solve(present, cause, moves, rank, gains, room, together, worst)
-    aid = None if solution.moved >= HALF_WAY else _aid(worst, cause, state, situation.at_ms)
+    helps = solution.moved < HALF_WAY and (lead is None or not cause.facts.isdisjoint(("unanswered", "very-hot")))
+    aid = _aid(worst, lead, cause, state, situation.at_ms) if helps else None
     solution = with_foam(solution, moves, room) if cause.lid_wet and not cause.lid_known else solution
-    heat = worst in _HEAT
-    if aid is not None and lead is None and heat and len(solution.winner.moves) == MOST_ACTIONS:
-        solution = solve(present, cause, moves, rank, gains, MOST_ACTIONS - 1, together, worst)
+    if aid is not None and worst in _HEAT and len(solution.winner.moves) == room:
+        solution = solve(present, cause, moves, rank, gains, room - 1, together, worst)
     solution = dried(solution, cause, partial(watered_pct, state.worth, dry_air="dry-air" in cause.facts))
-    return _assembled(cause, state, steps, lead or aid, wipe, solution, knobs, situation.at_ms)
+    heated = lead == "feel-mat" or any(move.knob == "heater" for move in solution.winner.moves)  # it is told of its heat
+    beside = None if heated else _feel(cause, state, situation.at_ms)
+    beside = _wipe(cause, state, situation.at_ms) if beside is None and lead != "look-lid" else beside
+    return _assembled(cause, state, steps, [act for act in (lead, aid) if act], beside, solution, knobs, situation.at_ms)
 
 
 def companions(cause: Cause, knobs: Mapping[str, float], chamber: Chamber) -> dict[str, frozenset[str]]:
@@ -320,11 +323,17 @@ def _wipe(cause: Cause, state: AdviceState, at_ms: int) -> str | None:
     return "wipe-lid" if due and not asked and allowed(Step("wipe-lid"), cause) else None
 
 
-def _aid(worst: Miss | None, cause: Cause, state: AdviceState, at_ms: int) -> str | None:
-    """Return what else moves the worst miss: of what was not asked for lately what waits, then what was asked longest ago."""
+def _feel(cause: Cause, state: AdviceState, at_ms: int) -> str | None:
+    """Return the hand on the mat where it is so hot that this belongs beside all that cools, unless it was asked for lately."""
+    return "feel-mat" if allowed(practice.FEEL_HOT, cause) and not asked_lately(state, "feel-mat", at_ms) else None
+
+
+def _aid(worst: Miss | None, lead: str | None, cause: Cause, state: AdviceState, at_ms: int) -> str | None:
+    """Return what else than the check that leads moves the worst miss: of what was not asked for lately what waits, then what
+    was asked longest ago."""
     if worst is None:
         return None
-    held = [step.act for step in practice.AIDS[worst] if allowed(step, cause)]
+    held = [step.act for step in practice.AIDS[worst] if allowed(step, cause) and step.act != lead]
     free = (act for act in held if not asked_lately(state, act, at_ms, again_ms(cause)))
     still = state.open.acts if state.open is not None and state.open.done_ms is None else ()
     return min(free, key=lambda act: 0 if act in still else state.checked_ms.get(act, 0), default=None)
@@ -345,15 +354,16 @@ def findable_keys(state: AdviceState, cause: Cause, at_ms: int) -> tuple[set[str
 
 
 def _assembled(
-    cause: Cause, state: AdviceState, steps: list[Step], lead: str | None, wipe: str | None, solution: Solution,
+    cause: Cause, state: AdviceState, steps: list[Step], lead: Sequence[str], beside: str | None, solution: Solution,
     knobs: Mapping[str, float], at_ms: int,
 ) -> Plan | None:
     moves = solution.winner.moves
     chosen = [(move.act, sized(move)) for move in moves]
-    if lead and len(chosen) < MOST_ACTIONS:
-        later = solution.moved >= HELPS_SHARE and ACTS[lead].change in ("more", "less")
-        chosen.insert(len(chosen) if later else 0, (lead, action_of(lead)))
-    used = {action.device for _, action in chosen} | ({"lid"} if wipe else set())
+    for place, first in enumerate(lead):
+        later = solution.moved >= HELPS_SHARE and ACTS[first].change in ("more", "less")
+        if len(chosen) < MOST_ACTIONS:
+            chosen.insert(len(chosen) if later else place, (first, action_of(first)))
+    used = {action.device for _, action in chosen} | ({ACTS[beside].device} if beside else set())
     unmet = [name for name in solution.unmet if name in standing_misses(cause)]
     left = solution.worst is None and cause.temperature != "ok"
     unmet = [name for name in unmet if not (left and name in _HEAT)]
@@ -362,13 +372,13 @@ def _assembled(
     for step in [*steps, *(step for name in unmet for step in practice.AIDS[name] if allowed(step, cause))]:
         act = ACTS[step.act]
         asked = asked_lately(state, step.act, at_ms) or step.act in needless
-        inside = step.act == "look-lid" != lead  # foam lies on its outside
+        inside = step.act == "look-lid" not in lead  # foam lies on its outside
         if len(chosen) < MOST_ACTIONS and act.knob == "none" and (inside or act.device not in used) and not asked:
             text = cause.weak.text if step.act == "stronger-mat" and cause.weak is not None else None
             chosen.append((step.act, action_of(step.act, text)))
             used.add(act.device)
-    if wipe is not None:  # no knob is turned by it: it goes beside two that are
-        chosen.append((wipe, action_of(wipe)))
+    if beside is not None:  # no knob is turned by it: it goes beside two that are
+        chosen.append((beside, action_of(beside)))
     if not chosen:
         chosen = _leave_be(cause)
     if not chosen:

@@ -125,7 +125,7 @@ def place_back(state: AdviceState, situation: Situation, cause: Cause, *, alone:
         return None
     never = practice.NO_COVER_HOT if hot else NOT_COLD
     # Who has warmed nothing has nothing to put back: what harms by now is answered for him too.
-    also = tuple(step.act for step in (Step("cool-room", when=("very-hot",)),) if allowed(step, cause))
+    also = tuple(step.act for step in (Step("cool-room", when=("very-hot",)), practice.FEEL_HOT) if allowed(step, cause))
     if heats or not mat:
         return plain("place-back", cause, ("place-back", *also), never)
     ahead_k = 0.0 if situation.room_ahead is None or hot else min(0.0, *situation.room_ahead.change_k)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Literal
 
 from rules.advice.branches import LOOKS
 from rules.advice.cause import Cause, heats_itself, reason_of, thermostat_of
-from rules.advice.devices import Move
+from rules.advice.devices import Move, allowed
 from rules.advice.goal import Goal, goal_of
 from rules.advice.heat import STOP_COOLS_MS, heat_comes_first, needs_no_mat
 from rules.advice.model import ChamberModel, cooling_h, model_from_json, prior_model
@@ -25,12 +25,16 @@ from rules.keeper.devices import heater_since_ms, present_knobs
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS
 from rules.trade import practice
+from rules.trade.acts import ACTS
 from rules.trade.alarm_kinds import ALARMS
 
 CHECK_AGAIN_MS = 12 * HOUR_MS
 """The same check is not asked for again sooner; judgement."""
 UNREAD_MS = 90 * MINUTE_MS
 """So long what is advised may wait for its letter. Own estimate."""
+UNANSWERED_MS = 6 * HOUR_MS
+"""So long a check that nobody answers keeps the next help back where nothing harms yet: within the day, so that the letter of a
+morning or an evening has both. Judgement."""
 GOES_ON_MS = 2 * HOUR_MS
 """What was done and has not stopped it, or not ended what still wakes, is asked for once more after this, where nothing else is
 left; judgement."""
@@ -87,7 +91,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
         "mist-useless": state.mist_failures >= 2, "water-useless": state.water_failures >= 2,
         "water-fades": len(state.relapsed_ms) >= 2 and situation.at_ms - state.relapsed_ms[-1] < RELAPSES_MS,
         "heater-looked": looked, "heat-unseen": unheated, "heater-suspect": unheated,
-        "tried": in_vain_so_far(state, situation, standing),
+        "tried": in_vain_so_far(state, situation, standing), "unanswered": _unanswered(state, situation.at_ms, standing),
         "mat-needless": needs_no_mat(chamber, situation, standing, goal_of(chamber, situation)),
         "room-warmed": room_is_warmed(state, situation.at_ms),
         "wakes": any(row.priority == "wake" for row in climate_stands(standing)),
@@ -140,6 +144,18 @@ def asked_lately(state: AdviceState, act: str, at_ms: int, within_ms: int = CHEC
     return at_ms - state.checked_ms.get(act, -within_ms) < within_ms
 
 
+def _unanswered(state: AdviceState, at_ms: int, standing: Mapping[str, Standing]) -> bool:
+    """Return whether a check that stands in open advice was asked for so long ago, in whatever wording, that who has looked and
+    found nothing, and writes nothing, needs the next help beside it."""
+    now = state.open
+    if now is None or now.done_ms is not None:
+        return False
+    checks = {act for act in now.acts if ACTS[act].change in ("check", "move")}
+    told_ms = [wording.told_ms for wording in (*now.earlier, now) if not checks.isdisjoint(wording.acts)]
+    harms = any(row.level == "harmful" for row in climate_stands(standing))
+    return bool(told_ms) and at_ms - min(told_ms) >= (GOES_ON_MS if harms else UNANSWERED_MS)
+
+
 def asked_still(state: AdviceState, acts: Collection[str], at_ms: int) -> dict[str, int]:
     """Return when each check was last asked for, without those that another wording takes the place of so soon that no letter
     may have told them."""
@@ -162,22 +178,22 @@ def looks_that_lead(
     state: AdviceState, cause: Cause, due: Collection[str], situation: Situation, standing: Mapping[str, Standing]
 ) -> list[str]:
     """Return those of the looks that are due before which nothing else is advised: not what nobody has answered for long in a
-    box that is too warm or too cold, or so dry that it does harm, or it is told of its lid alone for days."""
+    box that is too warm or too cold, or too dry, or it is told of its lid alone for days."""
     if cause.temperature == "ok":
         return _before_water(state, due, situation, standing)
-    return _young(due, situation, standing, CHECK_AGAIN_MS)
+    return _young(due, situation, standing, UNANSWERED_MS)
 
 
 def _before_water(
     state: AdviceState, due: Collection[str], situation: Situation, standing: Mapping[str, Standing]
 ) -> list[str]:
-    """Return the looks that are due before any water: what is lost through a lid that stands open would be given in vain; once
-    dry air does harm no longer than two hours, nor anew at each turn of the heater that brings it back for a while."""
+    """Return the looks that are due before any water: what is lost through a lid that stands open would be given in vain; no
+    longer than a day, once dry air does harm two hours, nor anew at each turn of the heater that brings it back for a while."""
     now, since = state.open, [row.since_ms or situation.at_ms for row in standing.values() if row.alarm in due]
     told = () if now is None or now.done_ms is not None else (now, *now.earlier)
     if any(move.act in GIVES_WATER for wording in told if wording.told_ms > max(since, default=0) for move in wording.moves):
         return []
-    return _young(due, situation, standing, GOES_ON_MS) if dryness_harms(standing) else list(due)
+    return _young(due, situation, standing, GOES_ON_MS if dryness_harms(standing) else DAY_MS)
 
 
 def _young(due: Collection[str], situation: Situation, standing: Mapping[str, Standing], for_ms: int) -> list[str]:
@@ -319,6 +335,14 @@ def is_unasked(state: AdviceState, at_ms: int) -> bool:
     told = state.open is not None and state.open.done_ms is None and "plug-again" in state.open.acts
     ended_ms = max(state.by_itself_ms, default=0)
     return told or (state.checked_ms.get("plug-again", 0) < ended_ms and at_ms - ended_ms < COOLS_FOR_MS)
+
+
+def overdue(cause: Cause, acts: Sequence[str]) -> bool:
+    """Return whether what cannot wait is not among these acts: the help that an unanswered check keeps back, and a hand on the
+    mat of a box that is too hot."""
+    helps = {step.act for order in practice.AIDS.values() for step in order if ACTS[step.act].change != "check"}
+    unfelt = allowed(practice.FEEL_HOT, cause) and all(ACTS[act].device != "heater" for act in acts)
+    return unfelt or ("unanswered" in cause.facts and helps.isdisjoint(acts))
 
 
 def _mat_felt(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> bool:

@@ -87,6 +87,8 @@ LOOK_FIRST = Never("Do not mist or wet anything before you have looked.", WATER,
 _CHECK_FOAM = Step("check-foam", when=("foam-doubted",))
 _BEFORE_HEAT = (Step("check-heater", when=("heater-suspect",)), Step("compare-heat", when=("dial-again",)))
 _FEEL_MAT = Step("feel-mat", when=("heater-doubt",))
+FEEL_HOT = Step("feel-mat", when=("very-hot",))
+"""Whatever else is done in such heat: it costs nothing, and a warm room hides a heater that does not switch off."""
 _FIND_SOURCE = (Step("find-source", when=("heats-itself",)), Step("find-source", when=("rises-alone",)))
 _WARM_ROOM = (Step("shut-aired"), Step("cool-room", when=("room-warm",)), Step("cool-room", when=("room-unknown", "warms-on")))
 _COOL_ROOM = (*_WARM_ROOM, *_FIND_SOURCE)
