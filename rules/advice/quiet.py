@@ -125,7 +125,8 @@ def hushed(state: AdviceState, wanted: Plan, situation: Situation, standing: Map
     if further:  # a room that was warmed can be warmed more
         again_ms = min(again_ms, HOUR_MS if _goes_away(situation, standing) else DONE_AGAIN_MS)
     again = once and told_ms is not None and situation.at_ms - told_ms < again_ms
-    again &= not any(row.alarm in LOOKS and (row.since_ms or 0) > (told_ms or 0) for row in standing.values())
+    raised = [row for row in climate_stands(standing) if (row.since_ms or 0) > (told_ms or 0)]
+    again &= not any(row.alarm in LOOKS or wanted.branch in TAKES_BACK for row in raised)  # another trouble is no repetition
     if wanted.branch == "cold" and last is not None and set(wanted.keys) <= set(last.keys):  # wrapped with a bottle or without
         again |= is_next_try(state, situation, standing) and situation.at_ms - last.told_ms < DONE_AGAIN_MS
     lasts = wanted.branch == "cell" and in_vain(state, standing) and is_next_try(state, situation, standing)

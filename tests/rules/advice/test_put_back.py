@@ -233,3 +233,15 @@ def test_a_room_is_let_cooler_for_a_mat_that_is_not_seen_to_heat_a_day_and_once_
         state, events = told(later(warm, hours), state)
         assert all("about 1 K cooler" in row.text for event in events for row in event.actions)
         assert (state.open is not None and state.open.acts == ["place-cooler"]) == asks
+
+
+@pytest.mark.parametrize(("raised_h", "tells"), [(1.0, False), (-1.0, True)])
+def test_what_was_put_back_in_vain_is_told_again_to_an_alarm_that_was_raised_since(raised_h: float, tells: bool):
+    """It was asked for at 26.5 degC, over again before any letter, and the urgent letters of a night at 28.5 degC, raised three
+    hours later, had no step at all (foreign simulation)."""
+    back_ms = NOON_MS - 2 * HOUR_MS
+    state = AdviceState(counter=1, checked_ms={"warm-place": NOON_MS - 5 * HOUR_MS}, repeated_ms={"place-back": back_ms})
+    now = situation(28.6, 74.0, 25.0, 50.0, usual_c=25.5)
+    stands = {key: replace(row, since_ms=back_ms - round(raised_h * HOUR_MS)) for key, row in alarms(now, BOX).items()}
+    _, events = consider(settings_of(BOX), "north", state, now, stands, "test")
+    assert asked(events) == (["room:less"] if tells else [])

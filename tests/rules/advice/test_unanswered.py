@@ -378,9 +378,8 @@ def test_a_plug_is_asked_for_two_days_and_no_longer(hours: float, asked_for: str
 
 def weak_and_cold(t: float = 23.6) -> Situation:
     """A mat that is on all the time and too weak, in a winter room."""
-    return situation(
-        t, 80.0, 16.0, 50.0, usual_c=25.8, usual_peak_c=26.2, usual_trough_c=25.4, usual_range_k=0.8, temperature_slope_k_h=-0.05
-    )
+    usual = {"usual_c": 25.8, "usual_peak_c": 26.2, "usual_trough_c": 25.4, "usual_range_k": 0.8}
+    return situation(t, 80.0, 16.0, 50.0, temperature_slope_k_h=-0.05, **usual)
 
 
 def lives(now: Situation, hours: tuple[float, ...], level: str = "outside", chamber: Chamber | None = None) -> list[list[str]]:
@@ -420,8 +419,8 @@ def test_who_has_answered_the_check_is_told_the_next_step_and_not_the_check():
 @pytest.mark.parametrize("room_c", [29.6, None])
 @pytest.mark.parametrize(("t", "rh"), [(30.3, 76.0), (31.2, 66.0), (33.0, 60.0), (31.0, 88.0)])
 def test_in_harmful_heat_the_mat_is_felt_beside_all_that_cools(t: float, rh: float, room_c: float | None):
-    """Three days long a mat that did not switch off held its box at 31 degC for hours, in an attic nearly as hot, and all letters
-    asked for was a cooler room (attack from outside)."""
+    """Three days long a mat that did not switch off held its box at 31 degC for hours, in an attic nearly as hot, and all that
+    letters asked for was a cooler room (attack from outside)."""
     room_pct = None if room_c is None else 55.0
     told, = lives(situation(t, rh, room_c, room_pct, usual_c=26.0), (0.0,), chamber=Chamber(devices=devices(setpoint_c=25.5)))
     assert any(key.startswith("heater:") for key in told), told
