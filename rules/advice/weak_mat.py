@@ -60,7 +60,8 @@ def weak_mat(
     slowest_h = late_h if model.identified.get(NAMES[COOLING]) else max(late_h, SLOW_BOX_H)
     may_k = model.value(LIFT) * watts / heater.watts
     seen = heat_k(t - room, slope_k_h, slowest_h) >= max(GIVES_SHARE * may_k, ROOM_LIFT_K)
-    if not seen and (may_k >= ROOM_LIFT_K or situation.usual_lead_k is None or situation.usual_lead_k >= ROOM_LIFT_K):
+    gave_more = watts >= heater.watts and (situation.usual_lead_k is None or situation.usual_lead_k >= ROOM_LIFT_K)
+    if not seen and (may_k >= ROOM_LIFT_K or gave_more):  # one that was turned down on advice needs no look, but its watts back
         return None
     gives_k, hold_c = float(heat_k(t - room, slope_k_h, likely_h)) if seen else may_k, goal.low_c + goal.inside_k
     coldest_c = room + (0.0 if situation.room_ahead is None else min(*situation.room_ahead.change_k, 0.0))

@@ -119,3 +119,19 @@ def test_what_the_lid_had_turned_down_is_not_called_too_warm_when_it_is_turned_u
     now = replace(now, changes=(DeviceChange(now.at_ms - 40 * HOUR_MS, "setpoint", 24.0),))
     found = without_search(chamber, AdviceState(), now, {})
     assert found is not None and "too warm" not in " ".join(action.text for action in found.actions)
+
+
+@pytest.mark.parametrize("rh", [75.0, 96.0])
+@pytest.mark.parametrize("slope_k_h", [-0.1, -0.6])
+@pytest.mark.parametrize("failed", [False, True])
+def test_a_mat_that_was_turned_down_for_a_warm_day_is_turned_up_again_before_it_is_looked_for_a_fault(rh, slope_k_h, failed):
+    """Plugged in again "with 0.7 W instead of 4.5 W" after a day at 25 degC in its room, it was to be checked on three cold
+    mornings, and its room to be warmed, at 23 degC (foreign simulation)."""
+    chamber, room_c = of(4.5, thermostat=False), 21.0
+    dimmed = DeviceChange(0, "watts", 0.7)
+    now = situation(room_c + 0.7 / UA_W_K + 0.4, rh, room_c, 50.0, 0.8, temperature_slope_k_h=slope_k_h, changes=(dimmed,))
+    stands = alarms(now, chamber, *(["heater-failed"] if failed else []))
+    _, events = consider(settings_of(chamber), "north", AdviceState(), now, stands, "test")
+    first = events[0].actions[0]
+    assert (first.device, first.change, first.unit) == ("heater", "more", "W"), [row.text for row in events[0].actions]
+    assert 0.7 + (first.amount or 0.0) == pytest.approx(UA_W_K * (24.9 - room_c), abs=1.2)
