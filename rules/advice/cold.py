@@ -160,6 +160,8 @@ def cold(
     if kind == "at-limit" and "thermostat" not in cause.facts:  # nothing switches it: it is turned up to what it takes
         power = moves_for(Step("heat-up"), chamber, cause, knobs)[-1:]
         moves, acts = [*power, *moves], [*(move.act for move in power), *acts]
+    if kind == "at-limit" and _failed(standing) and not _heats(situation, model)[0]:
+        acts.insert(1, place)  # what was looked at and falls slowly may have no heat all the same
     chosen = one_a_device(acts)
     words = {move.act: move.text for move in moves}
     words |= {} if cause.weak is None else {"stronger-mat": cause.weak.text}

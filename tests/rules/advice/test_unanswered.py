@@ -440,3 +440,22 @@ def test_a_box_that_gets_harmfully_hot_after_its_first_letter_has_its_mat_felt_t
         told += [asked([event]) for event in events if event.status in ("given", "updated")]
     assert "heater:check" not in told[0] and "heater:check" in told[-1]
     assert sum("heater:check" in keys for keys in told) == 1, "and that once"
+
+
+# ---------------------------------------------------------------- looked at, and it gets colder all the same
+
+
+@pytest.mark.parametrize("slope_k_h", [-1.2, -0.4, -0.1])
+@pytest.mark.parametrize("room_c", [None, 17.0])
+def test_a_box_whose_heat_has_failed_is_kept_warm_however_slowly_it_falls_after_the_look(room_c, slope_k_h):
+    """Its mat was broken, and the look had found nothing; falling by .4 K/h its keeper was woken at 20.2 degC to close a vent
+    and to wrap it, for "the heater is on all the time", and at 1.2 K/h an hour before to carry it (foreign simulation)."""
+    chamber = Chamber(devices=devices(setpoint_c=24.5))
+    now = situation(
+        20.2, 92.0, room_c, None if room_c is None else 60.0, temperature_slope_k_h=slope_k_h, usual_c=25.8, usual_peak_c=27.2,
+        usual_trough_c=24.4, usual_range_k=2.5,
+    )  # fmt: skip
+    stands = {key: replace(row, since_ms=NOON_MS - 4 * HOUR_MS) for key, row in alarms(now, chamber, "heater-failed").items()}
+    state = AdviceState(heater_seen_ms=NOON_MS - 3 * HOUR_MS, checked_ms={"check-heater": NOON_MS - 3 * HOUR_MS})
+    _, events = consider(settings_of(chamber), "north", state, now, stands, "test")
+    assert "room:more" in asked(events), [action.text for action in events[0].actions]
