@@ -235,6 +235,15 @@ def test_a_room_is_let_cooler_for_a_mat_that_is_not_seen_to_heat_a_day_and_once_
         assert (state.open is not None and state.open.acts == ["place-cooler"]) == asks
 
 
+@pytest.mark.parametrize(("room_c", "stays"), [(12.8, True), (14.5, False)])
+def test_a_room_that_was_warmed_in_a_cold_snap_stays_warm_as_long_as_all_its_mat_has_would_not_hold_the_box(room_c, stays):
+    """Its 37 W lift it by 13 K at most; warmed from 10 to 13 degC its room was let cool again at nine in the morning, and the
+    night after it was at 22 degC once more (foreign simulation)."""
+    night = RoomAhead((0.0,) + (-2.5,) * 24, (0.3,) * 25)
+    now = situation(26.0, 76.0, room_c, 50.0, 0.9, usual_lead_k=13.2, room_ahead=night)
+    assert after_the_cold(now, check_heater=4.0, warm_place=4.0) == ([] if stays else ["place-back"])
+
+
 @pytest.mark.parametrize(("raised_h", "tells"), [(1.0, False), (-1.0, True)])
 def test_what_was_put_back_in_vain_is_told_again_to_an_alarm_that_was_raised_since(raised_h: float, tells: bool):
     """It was asked for at 26.5 degC, over again before any letter, and the urgent letters of a night at 28.5 degC, raised three
