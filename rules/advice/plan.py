@@ -95,9 +95,11 @@ def without_search(
     found = _first(chamber, state, situation, standing, cause, looks_that_lead(state, cause, due, situation, standing))
     if isinstance(found, Plan) and found.branch not in BRANCHES and dryness_harms(standing):
         found = watered_too(chamber, state, situation, found, cause)
-    if not due or not isinstance(found, Plan) or found.follows or found.branch in BRANCHES or "lethal-heat" in cause.facts:
-        return found  # a lid that is shut keeps lethal heat in
-    steps = with_look(found.acts, found.actions)
+    if not due or not isinstance(found, Plan) or found.follows or found.branch in BRANCHES:
+        return found
+    if "lethal-heat" in cause.facts or "air-now" in found.acts:
+        return found  # a lid that is shut keeps the heat in
+    steps = with_look(found.acts, found.actions, most=MOST_ACTIONS + ("unanswered" in cause.facts))
     acts, actions = tuple(act for act, _ in steps), tuple(row for _, row in steps)
     moves, never = tuple(move for move in found.moves if move.act in acts), (*found.never, BRANCHES["moisture-lost"].never)
     return replace(found, acts=acts, actions=actions, moves=moves, never=never)
@@ -334,6 +336,7 @@ def _aid(worst: Miss | None, lead: str | None, cause: Cause, state: AdviceState,
     if worst is None:
         return None
     held = [step.act for step in practice.AIDS[worst] if allowed(step, cause) and step.act != lead]
+    held = [act for act in held if ACTS[act].change != "check" or "unanswered" not in cause.facts]
     free = (act for act in held if not asked_lately(state, act, at_ms, again_ms(cause)))
     still = state.open.acts if state.open is not None and state.open.done_ms is None else ()
     return min(free, key=lambda act: 0 if act in still else state.checked_ms.get(act, 0), default=None)

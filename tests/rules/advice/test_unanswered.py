@@ -413,6 +413,27 @@ def test_who_has_answered_the_check_is_told_the_next_step_and_not_the_check():
     assert "heater:check" not in asked(events)
 
 
+@pytest.mark.parametrize(
+    ("figures", "named"),
+    [
+        ((21.0, 80.0, 15.0), ("heater-failed", "moisture-lost")), ((22.8, 62.0, 20.0), ("lid-open",)),
+        ((22.8, 62.0, None), ("moisture-lost",)), ((22.8, 66.0, 20.0), ()), ((29.0, 66.0, 27.5), ()), ((25.5, 52.0, 20.0), ()),
+    ],
+)
+@pytest.mark.parametrize("told", [{}, {"water_failures": 2}, {"mist_failures": 2}])
+def test_no_trouble_is_left_to_checks_alone_for_a_day(figures, named, told):
+    """Whatever is to be looked at first: the mat, the lid, a leak, a second probe."""
+    t, rh, room_c = figures
+    chamber = Chamber(devices=devices(setpoint_c=25.5))
+    now = situation(t, rh, room_c, None if room_c is None else 45.0, usual_c=25.5, usual_peak_c=26.0, usual_trough_c=25.0)
+    stands = {key: replace(row, since_ms=NOON_MS) for key, row in alarms(now, chamber, *named).items()}
+    state = AdviceState(**told)
+    for hours in (0.0, 1.0, 2.5, 4.0, 6.5, 9.0, 12.5, 16.0, 20.0, 24.5):
+        state, _ = consider(settings_of(chamber), "north", state, later(now, hours), stands, "test")
+    assert state.open is not None
+    assert any(not key.endswith(":check") for key in state.open.keys), state.open.acts
+
+
 # ---------------------------------------------------------------- heat of the room hides a mat that does not switch off
 
 
