@@ -119,8 +119,7 @@ def place_back(state: AdviceState, situation: Situation, cause: Cause, *, alone:
     warmest_c = max((one for one in (room_c, situation.room_high_c) if one is not None), default=None)
     heats = warmest_c is None or t - warmest_c >= NO_LIFT_K  # a large box lags a room that cools by hours
     warmed_ms, tried_ms = _last_ms(state, WARMS_ROOM), _last_ms(state, frozenset({"place-cooler"}))
-    ahead_k = 0.0 if situation.room_ahead is None or hot else min(0.0, *situation.room_ahead.change_k)
-    weak = "heater-at-limit" in cause.facts or _too_weak(cause, situation, ahead_k)
+    weak = "heater-at-limit" in cause.facts or _too_weak(cause, situation)
     failed = mat and not weak and _heat_had_failed(state)
     due = asks or ((heats or tried_ms < warmed_ms) and t >= goal.temperature_c - COOL_SIDE_K)
     if not hot and (not (alone and failed and due) or room_c is None or cause.temperature == "low"):
@@ -130,6 +129,7 @@ def place_back(state: AdviceState, situation: Situation, cause: Cause, *, alone:
     also = tuple(step.act for step in (Step("cool-room", when=("very-hot",)), practice.FEEL_HOT) if allowed(step, cause))
     if heats or not mat:
         return plain("place-back", cause, ("place-back", *also), never)
+    ahead_k = 0.0 if situation.room_ahead is None or hot else min(0.0, *situation.room_ahead.change_k)
     less_k = dial(t + ahead_k - (goal.temperature_c if hot else goal.low_c + goal.inside_k))
     if less_k < LEAST_COOLER_K:
         return None  # it cools by so much by itself
@@ -138,11 +138,14 @@ def place_back(state: AdviceState, situation: Situation, cause: Cause, *, alone:
     return replace(asks_less, actions=(action_of("place-cooler", text), *map(action_of, also)))
 
 
-def _too_weak(cause: Cause, situation: Situation, ahead_k: float) -> bool:
-    """Return whether the most that its mat was seen to give does not hold it in so cold a room, though that is warmed."""
-    room_c, gives_k = situation.room_temperature_c, situation.usual_lead_k
-    seen = room_c is not None and gives_k is not None and gives_k >= SURE_LIFT_K
-    return seen and (room_c or 0.0) + ahead_k + (gives_k or 0.0) < cause.goal.low_c + cause.goal.inside_k
+def _too_weak(cause: Cause, situation: Situation) -> bool:
+    """Return whether the most that its mat was seen to give may not hold it in the coldest hour of its room ahead, though that
+    is warmed."""
+    room_c, gives_k, ahead = situation.room_temperature_c, situation.usual_lead_k, situation.room_ahead
+    if room_c is None or gives_k is None or gives_k < SURE_LIFT_K or ahead is None:
+        return False
+    falls_k = min(change_k - u_k for change_k, u_k in zip(ahead.change_k, ahead.u_k, strict=True))
+    return room_c + falls_k + gives_k < cause.goal.low_c + cause.goal.inside_k
 
 
 def may_stand_open(state: AdviceState, changes: Sequence[DeviceChange]) -> bool:
