@@ -178,7 +178,7 @@ def looks_that_lead(
     state: AdviceState, cause: Cause, due: Collection[str], situation: Situation, standing: Mapping[str, Standing]
 ) -> list[str]:
     """Return those of the looks that are due before which nothing else is advised: not what nobody has answered for long in a
-    box that is too warm or too cold, or too dry, or it is told of its lid alone for days."""
+    box that is too warm or too cold, or so dry that it does harm, or it is told of its lid alone for days."""
     if cause.temperature == "ok":
         return _before_water(state, due, situation, standing)
     return _young(due, situation, standing, UNANSWERED_MS)
@@ -187,13 +187,13 @@ def looks_that_lead(
 def _before_water(
     state: AdviceState, due: Collection[str], situation: Situation, standing: Mapping[str, Standing]
 ) -> list[str]:
-    """Return the looks that are due before any water: what is lost through a lid that stands open would be given in vain; no
-    longer than a day, once dry air does harm two hours, nor anew at each turn of the heater that brings it back for a while."""
+    """Return the looks that are due before any water: what is lost through a lid that stands open would be given in vain; once
+    dry air does harm no longer than two hours, nor anew at each turn of the heater that brings it back for a while."""
     now, since = state.open, [row.since_ms or situation.at_ms for row in standing.values() if row.alarm in due]
     told = () if now is None or now.done_ms is not None else (now, *now.earlier)
     if any(move.act in GIVES_WATER for wording in told if wording.told_ms > max(since, default=0) for move in wording.moves):
         return []
-    return _young(due, situation, standing, GOES_ON_MS if dryness_harms(standing) else DAY_MS)
+    return _young(due, situation, standing, GOES_ON_MS) if dryness_harms(standing) else list(due)
 
 
 def _young(due: Collection[str], situation: Situation, standing: Mapping[str, Standing], for_ms: int) -> list[str]:

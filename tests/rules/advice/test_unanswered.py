@@ -152,8 +152,7 @@ def test_a_look_at_the_lid_that_nobody_takes_keeps_the_cold_from_no_letter():
 @pytest.mark.parametrize(
     ("rh", "level", "begun_h", "waters"),
     [
-        (66.0, "outside", 11.0, False), (66.0, "outside", 23.0, False),  # it would be given through an open lid
-        (66.0, "outside", 25.0, True),  # whatever becomes of it, the look stands beside it
+        (66.0, "outside", 11.0, False), (66.0, "outside", 50.0, False),  # it would be given through an open lid
         (54.0, "harmful", 1.5, False), (54.0, "harmful", 2.5, True),
     ],
 )
