@@ -31,6 +31,9 @@ STILL_MS = HOUR_MS
 BEYOND_K = 2.0
 """What has risen so much further than its tops is warm in truth as well. Own estimate."""
 
+_AT_ONCE = 256
+"""So many values are looked through first, then eight times as many, for the next turn. Bookkeeping."""
+
 Floats = NDArray[np.float64]
 
 
@@ -45,21 +48,22 @@ def switched_k(
     found, known = np.full(len(at_ms), np.nan), np.flatnonzero(~np.isnan(value))
     if high_c is None or not len(known):
         return found
-    legs = memory.legs or Legs(int(at_ms[known[0]]), [], _begun(int(at_ms[known[0]]), float(value[known[0]])))
-    quiet = legs.lies_ms is None and not _ways(legs, high_c)[0]
-    memory.legs = _without_turn(legs, at_ms[known], value[known]) if quiet else None
-    if memory.legs is None:
-        rows = zip(known.tolist(), at_ms[known].tolist(), value[known].tolist(), strict=True)
-        goes, past = False, None  # whether its ways are such as no air of it goes: so until it turns again
-        for index, now_ms, now_c in rows:
-            legs = _after(legs, now_ms, now_c)
-            if legs.past is not past:
-                goes, past = bool(_ways(legs, high_c)[0]), legs.past
-            if not goes and legs.lies_ms is None:
-                continue
-            legs = _judged(legs, now_ms, high_c, changed_ms)
-            found[index] = np.nan if legs.lies_ms is None else max(leg.size_k for leg in legs.past[-2:])
-        memory.legs = legs
+    taken_ms, told, heat = at_ms[known], value[known], value[known].tolist()
+    legs = memory.legs or Legs(int(taken_ms[0]), [], _begun(int(taken_ms[0]), heat[0]))
+    goes, past, row = False, None, 0  # whether its ways are such as no air of it goes: so until it turns again
+    while row < len(heat):
+        if legs.past is past and not goes and legs.lies_ms is None:
+            legs, row = _to_its_turn(legs, taken_ms, told, row)
+            if row == len(heat):
+                break
+        legs = _after(legs, int(taken_ms[row]), heat[row])
+        if legs.past is not past:
+            goes, past = bool(_ways(legs, high_c)[0]), legs.past
+        if goes or legs.lies_ms is not None:
+            legs = _judged(legs, int(taken_ms[row]), high_c, changed_ms)
+            found[known[row]] = np.nan if legs.lies_ms is None else max(leg.size_k for leg in legs.past[-2:])
+        row += 1
+    memory.legs = legs
     return found
 
 
@@ -67,16 +71,22 @@ def _begun(at_ms: int, value_c: float) -> Leg:
     return Leg(at_ms, value_c, at_ms, value_c)
 
 
-def _without_turn(legs: Legs, at_ms: NDArray[np.int64], value: Floats) -> Legs | None:
-    """Return the legs after values among which it does not turn; None: it does."""
-    way = 1.0 if legs.rises else -1.0
-    furthest = np.maximum.accumulate(np.concatenate(([way * legs.now.to_c], way * value)))
-    if (furthest[1:] - way * value >= TURN_K).any():
-        return None
-    first = int(np.argmax(furthest))
-    if first == 0:
-        return legs
-    return replace(legs, now=replace(legs.now, to_ms=int(at_ms[first - 1]), to_c=float(value[first - 1])))
+def _to_its_turn(legs: Legs, at_ms: NDArray[np.int64], value: Floats, row: int) -> tuple[Legs, int]:
+    """Return the legs before the next value, of those from `row` on, with which it turns, and that value's place."""
+    way, size, turned = 1.0 if legs.rises else -1.0, _AT_ONCE, False
+    while row < len(value) and not turned:
+        ways = way * value[row : row + size]
+        furthest = np.maximum.accumulate(np.concatenate(([way * legs.now.to_c], ways)))
+        turns = furthest[1:] - ways >= TURN_K
+        place = int(turns.argmax())
+        turned = bool(turns[place])
+        count = place if turned else len(ways)
+        first = int(furthest[: count + 1].argmax())
+        if first:
+            reached = row + first - 1
+            legs = replace(legs, now=replace(legs.now, to_ms=int(at_ms[reached]), to_c=float(value[reached])))
+        row, size = row + count, 8 * size
+    return legs, row
 
 
 def _after(legs: Legs, at_ms: int, value_c: float) -> Legs:
