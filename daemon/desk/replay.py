@@ -27,7 +27,7 @@ READINGS_AT_ONCE = 100_000
 """Readings in one slice; larger ones are hardly faster and take more memory."""
 READINGS_OF_EACH = 2_000
 """Readings of each series in one slice: every slice has its price for every series, whatever it holds."""
-MOST_AT_ONCE = 3_000_000
+MOST_AT_ONCE = 6_000_000
 """Readings in one slice of very many series, which bounds the memory."""
 
 
