@@ -52,7 +52,8 @@ def read_columns(block: bytes) -> Columns | None:
         with warnings.catch_warnings():
             warnings.simplefilter("error")  # an empty block
             rows = np.loadtxt(BytesIO(block), _ROW, delimiter=",", comments=None, encoding="ascii", ndmin=1)
-        at_ms = _instants(rows["time"])
+        times, row_of = _runs(rows["time"])
+        at_ms = _instants(times)
     except (ValueError, UserWarning):
         return None
     value = np.ascontiguousarray(rows["value"])
@@ -64,7 +65,13 @@ def read_columns(block: bytes) -> Columns | None:
     if not (words == words[first][key]).all() or any(_filled(rows[first], name) for name in ("probe", "quantity", "unit")):
         return None
     keys = [tuple(one[name].decode().strip() for name in ("probe", "quantity", "unit")) for one in rows[first]]
-    return Columns(at_ms, value, key, tuple((probe, quantity, unit) for probe, quantity, unit in keys))
+    return Columns(at_ms[row_of], value, key, tuple((probe, quantity, unit) for probe, quantity, unit in keys))
+
+
+def _runs(texts: NDArray[np.bytes_]) -> tuple[NDArray[np.bytes_], NDArray[np.intp]]:
+    """Return each text that is not that of the row before it, and by row which of these it has."""
+    begins = np.concatenate(([True], texts[1:] != texts[:-1]))
+    return texts[begins], np.cumsum(begins) - 1
 
 
 def _filled(rows: NDArray[np.void], name: str) -> bool:
