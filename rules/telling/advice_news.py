@@ -5,6 +5,7 @@ from __future__ import annotations
 from rules.telling.ledger import Ledger
 from rules.telling.pressing import ANSWERS_FOR_MS
 from rules.telling.state import ASKING, Owed, Rehearsal, When, has_step
+from rules.telling.table import NEXT_WITHIN_MS
 from rules.terms.events import DAY_MS, HOUR_MS, AdviceEvent, WordEvent
 from rules.trade.urgency import rank
 
@@ -67,8 +68,9 @@ def _advise(ledger: Ledger, chamber: str, event: AdviceEvent) -> None:
         owed.about = [event]
     else:
         news = Owed(place, "situation", event.urgency, when, event.at_ms, [event])
-        if when == "now" and ledger.state.is_repeat(news):
-            news.when = "next"
+        next_ms = ledger.evening_ms(event.at_ms + NEXT_WITHIN_MS)
+        if when == "now" and event.at_ms < next_ms and ledger.state.is_repeat(news):
+            news.when, news.again_ms = "next", next_ms
         ledger.state.owe(key, news)
 
 

@@ -9,13 +9,13 @@ from rules.climate.course import Presents
 from rules.settings import Settings
 from rules.telling.quiet_hours import quiet_ms, quiet_until_ms
 from rules.telling.state import TellingState, When
-from rules.terms.events import MINUTE_MS, AlarmEvent, Priority
+from rules.terms.events import HOUR_MS, MINUTE_MS, AlarmEvent, Priority
 from rules.terms.local_time import instant_ms
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import BEARABLE
 
-UP_FOR_MS = 30 * MINUTE_MS
-"""So long before the quiet hours a keeper still does what a letter asks for. Own estimate."""
+BEFORE_QUIET_MS = HOUR_MS
+"""So long before the quiet hours a keeper can still do something about what does not wait for the morning. Own judgement."""
 DIP_FOR_MS = 10 * MINUTE_MS
 """After this, beyond the delay of its alarm, air that a visit has let in is on its way back. Own estimate."""
 
@@ -33,9 +33,9 @@ class Ledger:
         return quiet_until_ms(at_ms, self.settings.telling, self.settings.zone)
 
     def evening_ms(self, at_ms: int) -> int:
-        """Return the instant itself, or if it lies in the quiet hours the last before them at which a keeper still gets up."""
+        """Return the instant itself, or if it lies in the quiet hours the last hour before them."""
         hours = quiet_ms(at_ms, self.settings.telling, self.settings.zone)
-        return at_ms if hours is None else hours[0] - UP_FOR_MS
+        return at_ms if hours is None else hours[0] - BEFORE_QUIET_MS
 
     def next_digest_ms(self) -> int:
         """Return the digest hour of the next local date that had none."""

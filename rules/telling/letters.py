@@ -14,6 +14,7 @@ from rules.telling.news import class_of, importance, is_handed_over, is_over, ki
 from rules.telling.one_plan import of_one_plan
 from rules.telling.pressing import AGAIN_FOR_MS, SORTS, Group, Pressing, turns_of
 from rules.telling.state import ASKING, Heard, Owed, Sent, TellingState, Thread
+from rules.telling.table import RESTS_MS
 from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Figures, LetterEvent, LetterSort, News
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.urgency import rank
@@ -100,7 +101,8 @@ class Desk:
             thread.asked_ms = at_ms if asked and to != "second" else thread.asked_ms
             self.state.advice_sent |= {event.chamber or "site": event for event in asked}
         thread.ordinal += 1
-        thread.told_ms = thread.told_ms if to == "second" else at_ms
+        if to != "second":
+            thread.told_ms, thread.letters_ms = at_ms, [*thread.letters_ms, at_ms][-len(RESTS_MS) :]
         about = [self._as_now(event, sort, at_ms) for event in about]
         if key.startswith("situation."):
             about = [self._beside_the_last(event, to) if isinstance(event, AlarmEvent) else event for event in about]
@@ -167,6 +169,8 @@ class Desk:
             if later is None:
                 pressing.append(group)
                 continue
+            if later == "digest" and group.sort == "all-clear" and not self.state.asked(group.place):
+                self._close_if_over(f"situation.{group.place}", group, self._about(group), at_ms)
             for key in group.keys:
                 owed = self.state.owed[key]
                 if later == "digest" and owed.sort == "reminder":
@@ -286,8 +290,8 @@ class Desk:
         return thread
 
     def _close_if_over(self, key: str, group: Group, about: list[News], at_ms: int) -> None:
-        if any(is_over(event) for event in about) and not self.state.standing(group.place):
-            thread = self.state.threads[key]
+        thread = self.state.threads.get(key)
+        if thread is not None and any(is_over(event) for event in about) and not self.state.standing(group.place):
             thread.open, thread.closed_ms = False, at_ms
 
     # ------------------------------------------------------------ what a letter is about

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections import defaultdict
 from datetime import timedelta
 
-from rules.telling.ledger import Ledger
+from rules.telling.ledger import BEFORE_QUIET_MS, Ledger
 from rules.telling.quiet_hours import local, quiet_until_ms
 from rules.telling.state import Heard, Owed
 from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent
@@ -15,8 +15,6 @@ from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import BEARABLE
 from rules.trade.urgency import rank
 
-BEFORE_QUIET_MS = HOUR_MS
-"""So long before the quiet hours a keeper can still do something about it. Own judgement."""
 LASTS_MS = 3 * HOUR_MS
 """What is mild for so long does not go by itself; with a digest nearer than this it goes with that. Own judgement."""
 NEXT_AFTER_MS = 6 * HOUR_MS

@@ -9,17 +9,18 @@ from rules.telling.alarm_news import SAME_BREATH_MS
 from rules.telling.ledger import Ledger
 from rules.telling.one_more_box import is_one_more_box
 from rules.telling.quiet_hours import local
-from rules.telling.settled import SIDES, Settled
-from rules.telling.state import Heard, Owed, Sort, Thread, When
+from rules.telling.settled import Settled
+from rules.telling.state import Owed, Sort, Thread, When
 from rules.telling.table import (
-    CALM_LETTERS,
+    AGAIN_MS,
     JUDGED_MS,
     LOOKED_WITHIN_MS,
-    MARK_WITHIN_MS,
     NEXT_WITHIN_MS,
     REMINDERS,
     REMINDERS_LATER,
+    RESTS_MS,
     ROWS,
+    URGENT_SHARE,
     WITH_DIGEST_MS,
     NewsKind,
     Row,
@@ -38,6 +39,7 @@ ANSWERS_FOR_MS = HOUR_MS
 
 WAITS_FOR_ITS_STEP: frozenset[NewsKind] = frozenset({"graver", "worse", "same", "sign", "repeat", "reminder"})
 """What is no news to who has just done all that was asked, and has nothing to do."""
+SAYS_THE_SAME: frozenset[NewsKind] = frozenset({"same", "sign", "repeat", "reminder"})
 HAS_A_STEP: frozenset[NewsKind] = frozenset({"other", "step", "repeat"})
 """What waits no longer than till the evening: over night a step that nobody was told is not done."""
 LAST_HOUR_S = 3600.0
@@ -79,7 +81,11 @@ class Pressing:
             row = self.row_of(group, thread, at_ms)
             if self._is_enough(row, group, thread, at_ms) or self._is_at_work(group, thread, at_ms):
                 return "digest", None
-            again_ms = max(self._waits_until_ms(row, group, thread, at_ms) or 0, self._judged_ms(row, group, thread, at_ms))
+            rests_ms = self._rests_until_ms(row, group, thread, at_ms)
+            if group.sort == "all-clear" and at_ms < rests_ms:
+                return "digest", None
+            waits_ms, judged_ms = self._waits_until_ms(row, group, thread, at_ms), self._judged_ms(row, group, thread, at_ms)
+            again_ms = max(waits_ms or 0, judged_ms, rests_ms)
             if row.news in HAS_A_STEP and not quiet:
                 again_ms = self.ledger.evening_ms(again_ms)
             if at_ms < again_ms:
@@ -110,8 +116,8 @@ class Pressing:
 
     def _says_little(self, group: Group, at_ms: int) -> bool:
         """Whether an all-clear is none, since something is asked for there still, or the digest says it soon enough."""
-        near = self.ledger.next_digest_ms() - at_ms <= NEXT_WITHIN_MS or self._is_of_water(group)
-        return bool(self.state.asked(group.place)) or (near and self.ledger.settings.telling.daily_digest)
+        of_water = self._is_of_water(group) and self.ledger.settings.telling.daily_digest
+        return bool(self.state.asked(group.place)) or self._digest_is_near(at_ms) or of_water
 
     def _is_of_water(self, group: Group) -> bool:
         """Whether it is of a wet lid, damp air or a swing alone: what goes and comes with each night, and harms over
@@ -134,8 +140,6 @@ class Pressing:
         row = self.row_of(group, thread, at_ms)
         if not row.new and not self.settled.goes_on(group.place, at_ms):
             thread.reminded_ms = [*thread.reminded_ms, at_ms][-REMINDERS:]
-        elif self._counts(row, group, thread, at_ms):
-            thread.calm_ms = [*thread.calm_ms, at_ms][-CALM_LETTERS:]
 
     def row_of(self, group: Group, thread: Thread, at_ms: int) -> Row:
         """Return the first row of the table that holds of what goes into a letter; what else is worse in it counts too."""
@@ -178,7 +182,7 @@ class Pressing:
         harmful, told = alarm.level == "harmful", self._figure_told(alarm, place)
         if (harmful and not told) or self._began_anew(alarm, place):
             return "new-harm"
-        if self._is_last_call(alarm) and not self._was_hot_just_now(place, alarm.at_ms):
+        if self._is_last_call(alarm) and not self.settled.was_hot_just_now(place, alarm.at_ms):
             return "graver"
         if harmful or alarm.change in ("worsened", "escalated"):
             return "worse" if self.settled.has_gone_on(alarm) else "same"
@@ -193,11 +197,16 @@ class Pressing:
         left_s = alarm.seconds_left or 0.0
         return heard.told_priority != "wake" or (alarm.worse == "time" and LAST_HOUR_S / 2.0 < left_s <= LAST_HOUR_S)
 
+    def _is_answer(self, owed: Owed, at_ms: int) -> bool:
+        """Whether it is advised to who has just said what is on the lid."""
+        chambers = [event.chamber or "site" for event in owed.about if isinstance(event, AdviceEvent)]
+        return any(at_ms - self.state.looked_ms.get(chamber, -ANSWERS_FOR_MS) < ANSWERS_FOR_MS for chamber in chambers)
+
     def _of_advice(self, owed: Owed, place: str, thread: Thread, at_ms: int) -> NewsKind:
         """Something else to do waits for the next letter where it is not urgent, or the last asked for a look at first."""
         asking = [event for event in owed.about if isinstance(event, AdviceEvent)]
         chambers = [event.chamber or "site" for event in asking]
-        if any(at_ms - self.state.looked_ms.get(chamber, -ANSWERS_FOR_MS) < ANSWERS_FOR_MS for chamber in chambers):
+        if self._is_answer(owed, at_ms):
             return "other"
         if all(event.urgency != "wake" and event.status == "updated" for event in asking):
             return "step"
@@ -243,7 +252,7 @@ class Pressing:
             return None
         came_ms = min(owed.at_ms for owed in items)
         newest_ms = max(owed.at_ms for owed in items)
-        mark_ms = newest_ms + row.for_mark_ms if self._is_near_mark(group.place, at_ms) else 0
+        mark_ms = newest_ms + row.for_mark_ms if self.settled.is_near_mark(group.place, at_ms) else 0
         if group.sort == "reminder":
             return mark_ms
         hour_ms = came_ms + NEXT_WITHIN_MS
@@ -255,6 +264,27 @@ class Pressing:
         if at_ms < news_ms and row.waits_ms <= NEXT_WITHIN_MS:
             news_ms = hour_ms
         return max(mark_ms, min(news_ms, came_ms + max(row.waits_ms, NEXT_WITHIN_MS)))
+
+    def _rests_until_ms(self, row: Row, group: Group, thread: Thread, at_ms: int) -> int:
+        """Return until when a letter that tells of no new harm waits, by how many the day brought; 0: it does not."""
+        answers = any(self._is_answer(owed, at_ms) for owed in self._items(group))
+        new = row.news in ("mark", "new-harm", "graver") or self._is_first_of_its_harm(group, at_ms)
+        if new or answers or thread.told_ms is None:
+            return 0
+        lately = sum(told_ms > at_ms - DAY_MS for told_ms in thread.letters_ms)
+        rest_ms = RESTS_MS[min(lately, len(RESTS_MS) - 1)]
+        rest_ms = min(rest_ms, AGAIN_MS) if row.news in HAS_A_STEP else rest_ms
+        if self._is_left_undone(row, group.place, thread, at_ms):
+            rest_ms = DAY_MS
+        elif not self._is_calm(row, group, thread, at_ms):
+            rest_ms = round(min(rest_ms / URGENT_SHARE, max(JUDGED_MS, 500.0 * self._left_s(self._items(group), at_ms))))
+        return thread.told_ms + rest_ms
+
+    def _is_left_undone(self, row: Row, place: str, thread: Thread, at_ms: int) -> bool:
+        """Whether it asks once more for what nobody has done for a day, of what goes no further: a letter a day is enough."""
+        asked, since_ms = self.state.asked(place), thread.answered_ms or thread.news_ms or at_ms
+        told = row.news in SAYS_THE_SAME and bool(asked) and all(self.state.is_sent(one) for one in asked)
+        return told and at_ms - since_ms >= DAY_MS and not self.settled.goes_on(place, at_ms)
 
     def _said_until_ms(self, group: Group, thread: Thread) -> int:
         """Return until when the last letter that asked for steps says what to do about this, too; 0: it does not, for what
@@ -294,33 +324,6 @@ class Pressing:
         alarms = [event for owed in items for event in owed.about if isinstance(event, AlarmEvent)]
         return min((self.ledger.presents.told(alarm, at_ms).seconds_left or math.inf for alarm in alarms), default=math.inf)
 
-    def _is_near_mark(self, place: str, at_ms: int) -> bool:
-        """Whether what was told there passes its next mark so soon that the letter about that can say all of it; in heat none
-        waits for it: who slept through the first call gets the next one in time."""
-        here = self.state.standing(place)
-        return not self._is_hot(place) and any(self._nears_mark(heard, at_ms) for heard in here)
-
-    def _is_hot(self, place: str) -> bool:
-        told = (heard.latest for heard in self.state.standing(place))
-        return any(SIDES.get(alarm.alarm) == "heat" and alarm.condition == "active" for alarm in told)
-
-    def _was_hot_just_now(self, place: str, at_ms: int) -> bool:
-        """Whether a letter has told of heat there so lately that one more figure of it is no call of its own."""
-        thread = self.state.threads.get(f"situation.{place}")
-        told_ms = None if thread is None else thread.told_ms
-        return told_ms is not None and at_ms - told_ms < JUDGED_MS and self._is_hot(place)
-
-    def _nears_mark(self, heard: Heard, at_ms: int) -> bool:
-        kind, presents = ALARMS[heard.latest.alarm].harm, self.ledger.presents
-        harm = None if kind is None else presents.harms(heard.latest.chamber or "", at_ms).get(kind)
-        if kind is None or harm is None or not harm.going_away or not BEARABLE[kind].wakes:
-            return False
-        row, told, value = BEARABLE[kind], heard.letter_value, presents.told(heard.latest, at_ms).value
-        passed = [row.worse * one for one in (told, value) if one is not None]
-        if len(passed) == 2 and any(passed[0] < row.worse * mark <= passed[1] for mark, _ in row.marks):
-            return True  # it has just passed it: the account is looked at every few minutes
-        return harm.mark_left_s is not None and harm.at_ms + harm.mark_left_s * 1000 - at_ms < MARK_WITHIN_MS
-
     def _follows_heat(self, items: list[Owed], at_ms: int) -> bool:
         """Whether it is the air or lid of a box that heats or cools fast: that is told within the hour, and this with it."""
         alarms = [event for owed in items for event in owed.about if isinstance(event, AlarmEvent)]
@@ -329,19 +332,15 @@ class Pressing:
         return young and other and self.settled.is_leaving(alarms, at_ms)
 
     def _is_enough(self, row: Row, group: Group, thread: Thread, at_ms: int) -> bool:
-        """Whether the place has had its letters of the day, and this one is no worse than the last; what only reminds is told
-        by a digest that is near, and where all is back in its band by none."""
-        day_ms = at_ms - DAY_MS
+        """Whether the place has had its reminders of the day, or its letter about what the devices at hand cannot repair; what
+        only reminds is told by a digest that is near, and where all is back in its band by none."""
         today = sum(self._is_same_day(told_ms, at_ms) for told_ms in thread.reminded_ms)
         most = REMINDERS if thread.news_ms is None or self._is_same_day(thread.news_ms, at_ms) else REMINDERS_LATER
         idle = group.sort == "reminder" and (self._digest_is_near(at_ms) or self.settled.is_settled(group.place, at_ms))
         if (idle or (not row.new and today >= most)) and not self.settled.goes_on(group.place, at_ms):
             return True
-        if not self._counts(row, group, thread, at_ms):
-            return False
-        if self._beyond(group.place, thread):
-            return thread.told_ms is not None and thread.told_ms > day_ms
-        return sum(told_ms > day_ms for told_ms in [*thread.calm_ms, *thread.reminded_ms]) >= CALM_LETTERS
+        beyond = self._beyond(group.place, thread) and self._is_calm(row, group, thread, at_ms)
+        return beyond and thread.told_ms is not None and thread.told_ms > at_ms - DAY_MS
 
     def _digest_is_near(self, at_ms: int) -> bool:
         return self.ledger.settings.telling.daily_digest and self.ledger.next_digest_ms() - at_ms <= WITH_DIGEST_MS
@@ -350,10 +349,10 @@ class Pressing:
         zone = self.ledger.settings.zone
         return local(one_ms, zone).date() == local(other_ms, zone).date()
 
-    def _counts(self, row: Row, group: Group, thread: Thread, at_ms: int) -> bool:
+    def _is_calm(self, row: Row, group: Group, thread: Thread, at_ms: int) -> bool:
         if self._beyond(group.place, thread):
             return not row.beyond and not self._is_other_harm(group)
-        urgent = any(owed.priority == "wake" for owed in self._items(group))
+        urgent = any(owed.priority == "wake" and (owed.sort, group.sort).count("all-clear") != 1 for owed in self._items(group))
         return row.calm and not urgent and not self._is_first_of_its_harm(group, at_ms)
 
     def _beyond(self, place: str, thread: Thread) -> bool:

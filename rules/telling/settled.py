@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 from rules.settings.bands import Band
 from rules.telling.ledger import Ledger
+from rules.telling.state import Heard
+from rules.telling.table import JUDGED_MS, MARK_WITHIN_MS
 from rules.terms.events import HOUR_MS, AlarmEvent, News
 from rules.trade.alarm_kinds import ALARMS
 from rules.trade.bearable import BEARABLE, MOST_USED, HarmKind
@@ -116,6 +118,33 @@ class Settled:
         """Whether all that a garden bears was used up there long before: the next mark is told even then."""
         used = [alarm.harm_used for alarm in self._now(place, at_ms) if alarm.harm_used is not None]
         return max(used, default=0.0) >= MOST_USED
+
+    def is_near_mark(self, place: str, at_ms: int) -> bool:
+        """Whether what was told there passes its next mark so soon that the letter about that can say all of it; in heat none
+        waits for it: who slept through the first call gets the next one in time."""
+        here = self.ledger.state.standing(place)
+        return not self._is_hot(place) and any(self._nears_mark(heard, at_ms) for heard in here)
+
+    def _is_hot(self, place: str) -> bool:
+        told = (heard.latest for heard in self.ledger.state.standing(place))
+        return any(SIDES.get(alarm.alarm) == "heat" and alarm.condition == "active" for alarm in told)
+
+    def was_hot_just_now(self, place: str, at_ms: int) -> bool:
+        """Whether a letter has told of heat there so lately that one more figure of it is no call of its own."""
+        thread = self.ledger.state.threads.get(f"situation.{place}")
+        told_ms = None if thread is None else thread.told_ms
+        return told_ms is not None and at_ms - told_ms < JUDGED_MS and self._is_hot(place)
+
+    def _nears_mark(self, heard: Heard, at_ms: int) -> bool:
+        kind, presents = ALARMS[heard.latest.alarm].harm, self.ledger.presents
+        harm = None if kind is None else presents.harms(heard.latest.chamber or "", at_ms).get(kind)
+        if kind is None or harm is None or not harm.going_away or not BEARABLE[kind].wakes:
+            return False
+        row, told, value = BEARABLE[kind], heard.letter_value, presents.told(heard.latest, at_ms).value
+        passed = [row.worse * one for one in (told, value) if one is not None]
+        if len(passed) == 2 and any(passed[0] < row.worse * mark <= passed[1] for mark, _ in row.marks):
+            return True  # it has just passed it: the account is looked at every few minutes
+        return harm.mark_left_s is not None and harm.at_ms + harm.mark_left_s * 1000 - at_ms < MARK_WITHIN_MS
 
     def _now(self, place: str, at_ms: int) -> list[AlarmEvent]:
         return [self.ledger.presents.told(one.latest, at_ms) for one in self.ledger.state.standing(place)]

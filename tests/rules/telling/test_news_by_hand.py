@@ -114,6 +114,17 @@ def test_what_was_done_within_twelve_hours_and_is_advised_again_waits_for_the_ne
     assert owed(now) == ("situation", "today", when, NOON)
 
 
+@pytest.mark.parametrize(("clock", "again"), [("10 21:29", "10 22:29"), ("10 21:30", None), ("10 21:50", None)])
+def test_what_is_tried_again_in_the_evening_does_not_wait_for_the_morning(clock: str, again: str | None) -> None:
+    """A box fell to 19.7 degC in the night: "warm the room" once more came up at 21:50 and was told at eight (foreign
+    simulation)."""
+    now = ledger()
+    now.state.tried_ms["a/Turn the heat down"] = NOON
+    take_advice(now, asks(at_ms=at(clock)))
+    one = now.state.owed["advice/a"]
+    assert (one.when, one.again_ms) == (("now", None) if again is None else ("next", at(again)))
+
+
 @pytest.mark.parametrize(("clock", "since_look_min", "when"), [
     ("10 23:30", 59, "now"), ("10 23:30", 60, "awake"), ("10 23:30", None, "awake"),
 ])  # fmt: skip

@@ -256,7 +256,7 @@ def test_what_was_done_gets_its_time_and_nothing_waits_longer_than_its_row() -> 
 
 @pytest.mark.parametrize(("clock", "until"), [
     ("12:00", "13:00"), ("21:20", "22:20"),  # with the next letter, an hour later
-    ("21:40", "22:00"), ("22:05", None),  # half an hour before the quiet hours at the latest
+    ("21:40", None), ("22:05", None),  # an hour before the quiet hours at the latest
 ])  # fmt: skip
 def test_a_step_does_not_wait_into_the_night(clock: str, until: str | None) -> None:
     """What was advised by day and told in the morning was a twelfth of all hours out of band (foreign simulations)."""
@@ -287,7 +287,7 @@ def test_a_mark_that_is_just_passed_is_near_though_the_account_does_not_know_it_
     harm = Harm("cold", 0.2, 9e5, 9e5, "severe", False, True, at_ms=NOON)
     scene = Scene(t=now_c, harm=harm)
     one = scene.heard("temperature-low", letter_value=letter)
-    assert scene.pressing._nears_mark(one, NOON) is near
+    assert scene.pressing.settled._nears_mark(one, NOON) is near
 
 
 def test_no_mark_is_near_of_what_comes_back_of_a_lid_or_in_heat() -> None:
@@ -300,7 +300,7 @@ def test_no_mark_is_near_of_what_comes_back_of_a_lid_or_in_heat() -> None:
     ):
         scene = Scene(harm=harm)
         scene.heard(name)
-        assert scene.pressing._is_near_mark("a", NOON) is near
+        assert scene.pressing.settled.is_near_mark("a", NOON) is near
 
 
 @pytest.mark.parametrize(("minutes", "priority", "name", "follows"), [
@@ -323,28 +323,80 @@ def enough(scene: Scene, row: str, *, wakes: bool = False) -> bool:
     return scene.pressing._is_enough(ROW[row], scene.group(sort, wakes=wakes), scene.thread, scene.at_ms)
 
 
-@pytest.mark.parametrize(("letters", "is_enough"), [(3, False), (4, True)])
-def test_four_letters_within_a_day_that_are_no_worse_are_enough(letters: int, is_enough: bool) -> None:
+def rests_min(scene: Scene, row: str, sort: str = "situation") -> float:
+    return (scene.pressing._rests_until_ms(ROW[row], scene.group(sort), scene.thread, NOON) - NOON) / MINUTE_MS
+
+
+def brought(scene: Scene, letters: int) -> None:
+    """So many letters, the last one just now and the others in the hours before."""
+    scene.heard("humidity-high", told_ms=NOON)
+    scene.thread.told_ms, scene.thread.letters_ms = NOON, [NOON - hour * HOUR_MS for hour in range(letters)]
+
+
+@pytest.mark.parametrize(("letters", "calm_h", "urgent_h"), [(1, 0, 0), (2, 2, 0.5), (3, 4, 1), (4, 8, 2), (5, 8, 2)])
+def test_the_more_letters_a_day_brought_the_longer_the_next_one_waits(letters: int, calm_h: float, urgent_h: float) -> None:
+    """One morning brought a keeper eleven letters about one heat wave (foreign simulation)."""
     scene = Scene()
-    scene.owes(alarm("humidity-high"))
-    hours = [NOON - hour * HOUR_MS for hour in range(1, letters + 1)]
-    scene.thread.calm_ms = hours
-    assert enough(scene, "sign") is is_enough
-    assert not enough(scene, "worse")  # which is never counted
-    scene.thread.calm_ms, scene.thread.reminded_ms = hours[1:], hours[:1]  # reminders count among them
-    assert enough(scene, "sign") is is_enough
-    scene.thread.calm_ms = [*hours[1:-1], NOON - DAY_MS]  # a whole day ago is no more
-    assert not enough(scene, "sign")
-    scene.state.owed.clear()
+    brought(scene, letters)
+    owed = scene.owes(alarm("humidity-high"))
+    assert (rests_min(scene, "sign"), rests_min(scene, "other")) == (60.0 * calm_h, 60.0 * min(calm_h, 4))
+    assert rests_min(scene, "worse") == 60.0 * urgent_h
+    assert all(rests_min(scene, row) < 0 for row in ("mark", "new-harm", "graver"))  # which never wait
+    owed.priority = "wake"
+    assert rests_min(scene, "sign") == 60.0 * urgent_h
+    owed.sort = "all-clear"  # of what woke: it makes no other news urgent
+    assert (rests_min(scene, "sign"), rests_min(scene, "all-clear", "all-clear")) == (60.0 * calm_h, 60.0 * urgent_h)
+    owed.priority, owed.sort = "today", "situation"
+    scene.thread.letters_ms = [NOON, *(NOON - DAY_MS for _ in range(4))]  # of a whole day ago no more
+    assert rests_min(scene, "sign") == 0
+
+
+@pytest.mark.parametrize(("letters", "waits"), [(1, (None, None)), (2, ("digest", None))])
+def test_the_end_of_what_brought_letters_is_told_by_the_digest(letters: int, waits: tuple[str | None, int | None]) -> None:
+    """A tenth of all letters said that a trouble is over of which the day had told twice and more (foreign simulations)."""
+    scene = Scene()
+    brought(scene, letters)
+    scene.owes(alarm(change="returned", condition="normal", level=None), sort="all-clear")
+    assert scene.pressing.waits_for(scene.group("all-clear"), NOON) == waits
+
+
+def test_what_cannot_wait_rests_no_longer_than_half_of_the_time_that_is_left() -> None:
+    for left_s, waits in ((6 * 3600.0, 120.0), (3 * 3600.0, 90.0), (600.0, 30.0)):  # half an hour at least: that is just told
+        scene = Scene()
+        brought(scene, 5)
+        scene.owes(alarm("humidity-high", seconds_left=left_s), priority="wake")
+        assert rests_min(scene, "sign") == waits
+
+
+def test_who_said_what_is_on_the_lid_waits_for_no_answer() -> None:
+    scene = Scene()
+    brought(scene, 5)
+    scene.owes(scene.asks())
+    assert rests_min(scene, "other") == 240
+    scene.state.looked_ms["a"] = NOON - HOUR_MS + 1
+    assert rests_min(scene, "other") < 0
+
+
+@pytest.mark.parametrize(("row", "hours", "waits_h"), [
+    ("sign", 24, 24), ("same", 24, 24), ("repeat", 24, 24), ("sign", 23, 0), ("other", 24, 0), ("worse", 24, 0),
+])  # fmt: skip
+def test_what_nobody_has_done_for_a_day_is_asked_for_once_a_day(row: str, hours: int, waits_h: int) -> None:
+    """Air that was too dry each evening and each morning was an urgent letter each time, with the same step, to who writes
+    nothing (foreign simulation)."""
+    scene = Scene()
+    brought(scene, 1)
+    scene.thread.news_ms = NOON - hours * HOUR_MS
+    scene.asks("a.0", sent=True)
     scene.owes(alarm("humidity-high"), priority="wake")
-    scene.thread.calm_ms = hours
-    assert not enough(scene, "sign")
+    assert rests_min(scene, row) == 60 * waits_h
+    scene.state.advice_sent.clear()  # or asked for anew
+    assert rests_min(scene, row) == 0
 
 
-@pytest.mark.parametrize(("told_h", "priority", "is_enough"), [
+@pytest.mark.parametrize(("told_h", "priority", "waits"), [
     (None, "today", False), (2, "today", True), (24, "today", False), (None, "morning", True),
 ])  # fmt: skip
-def test_the_first_cold_of_a_day_is_told_however_many_letters_its_heat_had(told_h, priority, is_enough) -> None:
+def test_the_first_cold_of_a_day_is_told_however_many_letters_its_heat_had(told_h, priority, waits) -> None:
     """A box whose heater had run away and was out stood at 21 degC from noon on, and the letter came at 19:00 (foreign
     simulation)."""
     scene = Scene()
@@ -352,8 +404,8 @@ def test_the_first_cold_of_a_day_is_told_however_many_letters_its_heat_had(told_
     if told_h is not None:
         scene.heard("temperature-low", told=False, told_ms=NOON - told_h * HOUR_MS)
     scene.owes(alarm("temperature-low", priority=priority))
-    scene.thread.calm_ms = [NOON - hour * HOUR_MS for hour in range(1, 5)]
-    assert enough(scene, "sign") is is_enough
+    scene.thread.told_ms, scene.thread.letters_ms = NOON, [NOON - hour * HOUR_MS for hour in range(1, 5)]
+    assert (rests_min(scene, "sign") > 0) is waits
 
 
 @pytest.mark.parametrize(("news_day", "reminded", "is_enough"), [
@@ -438,8 +490,8 @@ def test_what_says_nothing_new_breaks_the_night_only_to_call_who_does_not_answer
     assert scene.pressing._may_at_night(ROW[row], group, scene.thread, scene.at_ms) is goes_on
 
 
-def test_a_letter_is_kept_as_reminder_or_calm_only_where_it_is() -> None:
-    for row, kept in (("reminder", (1, 0)), ("sign", (0, 1)), ("worse", (0, 0))):
+def test_a_letter_is_kept_as_a_reminder_only_where_it_is_one() -> None:
+    for row, kept in (("reminder", 1), ("sign", 0), ("worse", 0)):
         scene = Scene()
         scene.thread.rank = 3
         if row == "worse":
@@ -449,7 +501,7 @@ def test_a_letter_is_kept_as_reminder_or_calm_only_where_it_is() -> None:
             scene.owes(alarm("humidity-high"), sort="reminder" if row == "reminder" else "situation")
         assert scene.news() == row
         scene.pressing.note(scene.group(), scene.thread, NOON)
-        assert (len(scene.thread.reminded_ms), len(scene.thread.calm_ms)) == kept
+        assert len(scene.thread.reminded_ms) == kept
 
 
 NIGHT = at("10 23:30")
@@ -483,7 +535,7 @@ def test_what_stands_elsewhere_changes_nothing_here(other: str) -> None:
         pressing, settled = scene.pressing, scene.pressing.settled
         return [
             pressing._has_got_better([owed], NIGHT), settled.is_settled("a", NIGHT), settled.goes_on("a", NIGHT),
-            settled.all_come_back("a", NIGHT), settled.is_late("a", NIGHT), pressing._is_near_mark("a", NIGHT),
+            settled.all_come_back("a", NIGHT), settled.is_late("a", NIGHT), settled.is_near_mark("a", NIGHT),
             pressing._began_anew(alarm("heater-runaway", at_ms=NIGHT), "a"), pressing._figure_told(alarm("humidity-low"), "a"),
             settled.has_gone_on(alarm(value=29.2)), [one.latest.chamber for one in scene.state.standing("a")],
         ]  # fmt: skip
