@@ -382,8 +382,7 @@ def _assembled(
             used.add(act.device)
     if beside is not None:  # no knob is turned by it: it goes beside two that are
         chosen.append((beside, action_of(beside)))
-    if not chosen:
-        chosen = _leave_be(cause)
+    chosen = chosen or _leave_be(cause)
     if not chosen:
         return None
     acts = tuple(act for act, _ in chosen)
@@ -397,7 +396,5 @@ def _leave_be(cause: Cause) -> list[tuple[str, Action]]:
     """Return the advice to do nothing where that is the right thing: humid air under a lid that is known to be dry."""
     if cause.cell.number != 11 or not cause.lid_known:
         return []
-    text = (
-        "Leave it as it is: it is more humid than your band, but humid air under a dry lid is what the garden likes"
-    )
+    text = "Leave it as it is: it is more humid than your band, but humid air under a dry lid is what the garden likes"
     return [("mist-less", Action("water", "hold", None, None, text))]
