@@ -19,6 +19,7 @@ from rules.climate.thermostat import (
     Evidence,
     Usual,
     judged,
+    quantile,
     usual,
 )
 from rules.climate.view import View
@@ -109,9 +110,10 @@ def _lead_k(view: View, hour: int) -> float:
     elif since_ms is not None:
         after = lead[max(0, (since_ms + COOLS_WITHIN_MS) // HOUR_MS + 1 - first) :]
         lead = after if np.count_nonzero(~np.isnan(after)) >= NEEDED_HOURS else lead
-    if np.count_nonzero(~np.isnan(lead)) < NEEDED_HOURS:
+    known = lead[~np.isnan(lead)].tolist()
+    if len(known) < NEEDED_HOURS:
         return float("nan")
-    return float(np.nanquantile(lead, 1.0 if view.heater.thermostat else 0.75))
+    return quantile(known, 1.0 if view.heater.thermostat else 0.75)
 
 
 def usual_at(view: View, at_ms: int) -> Usual:

@@ -53,8 +53,10 @@ def moves_of(
 
 def _usually(hourly: NDArray[np.float64], ahead: int, assumed: float) -> float:
     errors = np.abs(hourly[ahead:] - hourly[:-ahead])
-    errors = errors[~np.isnan(errors)]
-    return float(np.median(errors)) / HALF_OF_NORMAL if len(errors) >= LEAST_PAIRS else assumed
+    errors = np.sort(errors[~np.isnan(errors)])
+    if len(errors) < LEAST_PAIRS:
+        return assumed
+    return float(errors[(len(errors) - 1) // 2] + errors[len(errors) // 2]) / 2.0 / HALF_OF_NORMAL
 
 
 def _moved(

@@ -84,8 +84,17 @@ class Readings:
         return Said(self.at_ms[left].tolist(), values, [round(step) for step in self.step_m[left].tolist()])
 
     def slope_at(self, now_ms: int, over_ms: int) -> float:
-        """Return what `slope_h` says of one instant."""
-        return float(self.slope_h(np.array([now_ms]), over_ms)[0])
+        """Return what `slope_h` says of one instant, several times faster."""
+        new = max(int(self.at_ms.searchsorted(now_ms, "right")) - 1, 0)
+        new_ms = int(self.at_ms[new]) if len(self.at_ms) else now_ms
+        old = int(self.at_ms.searchsorted(new_ms - over_ms, "right")) - 1
+        if old < 0:
+            return float("nan")
+        change, from_ms, least = float(self.value_m[new] - self.value_m[old]), int(self.at_ms[old]), ONE_STEP * self.step_m[new]
+        if abs(change) <= least:
+            (step,), (step_from_ms,) = (told.tolist() for told in self._last_step(np.array([new]), least))
+            change, from_ms = (step, step_from_ms) if abs(step) <= least else (change, from_ms)
+        return change / 1000.0 * (HOUR_MS / max(new_ms - from_ms, now_ms - new_ms))
 
     def slope_h(self, now_ms: NDArray[np.int64], over_ms: int) -> NDArray[np.float64]:
         """Return the change per hour up to the newest reading at each instant, from the newest that is so much older at least;

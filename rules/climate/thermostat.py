@@ -138,8 +138,8 @@ def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None, room_hour
         _, peak, trough, range_k = np.array(figures[0] if rows else (0.0,) * 4) / 1000.0  # one hour shows where it has turned
         return Usual(peak_c=float(peak), trough_c=float(trough)) if range_k > CYCLES_K else Usual()
     means, _, troughs, ranges = zip(*figures, strict=True)
-    low, mean_c, high = (_quantile(means, share) / 1000.0 for share in (0.25, 0.5, 0.75))
-    trough, range_k = _quantile(troughs, 0.25) / 1000.0, _quantile(ranges, 0.5) / 1000.0
+    low, mean_c, high = (quantile(means, share) / 1000.0 for share in (0.25, 0.5, 0.75))
+    trough, range_k = quantile(troughs, 0.25) / 1000.0, quantile(ranges, 0.5) / 1000.0
     last = list(map(str, range(max(first, now - LATELY_HOURS), now)))
     turned_k = _turned_k(hours, last) - _turned_k(room_hours, last)  # a dead box goes up and down with its room
     if turned_k > CYCLES_K:  # it switches at another height now
@@ -148,7 +148,7 @@ def usual(hours: Mapping[str, Hour], at_ms: int, since_ms: int | None, room_hour
     turned = [peak for _, peak, _, swing in figures if swing > 1000.0 * CYCLES_K]  # a creeping rise makes itself no peak
     return Usual(
         mean_c=mean_c if high - low <= STEADY_K else float("nan"), trough_c=trough, range_k=range_k,
-        peak_c=_quantile(turned, 0.75) / 1000.0 if turned else float("nan"),
+        peak_c=quantile(turned, 0.75) / 1000.0 if turned else float("nan"),
     )
 
 
@@ -165,8 +165,8 @@ def _turned_k(hours: Mapping[str, Hour], last: Sequence[str]) -> float:
     return max(0.0, min(rises, falls))
 
 
-def _quantile(figures: Sequence[float], share: float) -> float:
-    """Return a quantile, as numpy's own function has it to the bit; for a day that is many times slower."""
+def quantile(figures: Sequence[float], share: float) -> float:
+    """Return a quantile, as numpy's own function has it to the bit; for a few days that is many times slower."""
     ordered, place = sorted(figures), share * (len(figures) - 1)
     below = int(place)
     low, high, along = ordered[below], ordered[min(below + 1, len(ordered) - 1)], place - below

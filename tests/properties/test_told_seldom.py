@@ -129,7 +129,8 @@ def test_the_slope_of_one_instant_is_that_of_many_to_the_last_bit() -> None:
     at_ms = np.cumsum(random.integers(1, 90 * MINUTE_MS, 400))
     value_m = np.where(random.random(400) < 0.1, np.nan, random.integers(18_000, 34_000, 400))
     now_ms = random.integers(0, at_ms[-1] + 3 * HOUR_MS, 4_000)
-    for said in (Readings.of(at_ms, value_m), Readings.of(at_ms[:0], value_m[:0])):
+    coarse = Readings.of(at_ms, np.rint(value_m / 4_000.0) * 4_000.0, np.full(400, 4_000.0))
+    for said in (Readings.of(at_ms, value_m), Readings.of(at_ms[:0], value_m[:0]), coarse):
         for over_ms in (8 * MINUTE_MS, 15 * MINUTE_MS):
             one_by_one = [said.slope_at(at, over_ms) for at in now_ms.tolist()]
             np.testing.assert_array_equal(one_by_one, said.slope_h(now_ms, over_ms))
