@@ -92,7 +92,7 @@ def consider(
     again = isinstance(found, Cause) and now and (is_again(state.searches, now) or talk.search_is_idle(before, found))
     if again and not worse:
         return talk.reminded(state, events), events
-    wanted = searched(chamber, before, replace(talk.steady, moves=moves()), found) if isinstance(found, Cause) else found
+    wanted = searched(chamber, before, talk.steady.but(moves=moves()), found) if isinstance(found, Cause) else found
     if wanted is not None and wanted.follows:
         return talk.led(state, events), events
     if (wanted is None or not _stands(wanted, standing)) and any(row.condition == "held" for row in standing.values()):
@@ -159,7 +159,7 @@ class _Talk:
         counter = state.counter + 1 if fresh else state.counter
         advisory = f"{self.chamber_id}-{counter}" if fresh or now is None else now.advisory
         moves = self.moves()
-        self.steady, self.situation = replace(self.steady, moves=moves), replace(self.situation, moves=moves)
+        self.steady, self.situation = self.steady.but(moves=moves), self.situation.but(moves=moves)
         predictions = predictions_of(wanted, self.steady, self.worth)
         in_vain = in_vain_text(state, wanted, self.standing)
         opened = self._opened(advisory, wanted, now if not fresh else None, in_vain)

@@ -7,7 +7,6 @@ judges by the moment lowers the set point at each peak and dries the box at each
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import replace
 from typing import Any
 
 from rules.advice.cause import Cause
@@ -50,7 +49,7 @@ def steadied(chamber: Chamber, situation: Situation, standing: Mapping[str, Stan
         if situation.dew_margin_k is not None and margin is not None:
             wet = None if u_margin_k is None else float(probability_wet(margin.mean, u_margin_k))
             calm |= {"dew_margin_k": margin.mean, "probability_wet": wet}
-    return replace(situation, **calm)
+    return situation.but(**calm)
 
 
 def _goes_its_way(chamber: Chamber, situation: Situation) -> bool:

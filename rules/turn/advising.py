@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -126,8 +125,8 @@ def for_adviser(
         climate.swing(situation.chamber, name, since_ms, situation.at_ms) for name in SWINGING
     )
     settling = moved_ms is not None and (humidity is None or humidity.hours < LEAST_HOURS)
-    return replace(
-        situation, changes=changes, temperature_swing=temperature, humidity_swing=humidity, margin_swing=margin,
+    return situation.but(
+        changes=changes, temperature_swing=temperature, humidity_swing=humidity, margin_swing=margin,
         vapour_fall_k=climate.vapour_fall_k(situation) if dried is None or situation.at_ms - dried > DAY_MS else None,
         room_ahead=climate.room_ahead(_tells_the_days(settings.chambers[situation.chamber], situation), situation.at_ms),
         settling=settling, besides=together.besides(situation.chamber, situation.at_ms),
