@@ -204,8 +204,12 @@ def _neighbours(memory: Series, quantity: Quantity, at_ms: Instants, raw: Floats
     fresh = fresh_for_ms(interval_ms)
     gap_one, gap_two = at_ms - one_ms, at_ms - two_ms
     mark((one_ms < 0) | (gap_one > fresh), NOT_EVALUATED, "first")
+    moved = np.abs(raw - one)
+    if not (moved > min(SPIKE[quantity], RATE[quantity] / 2.0)).any():  # nothing of what follows is so slow
+        memory.racing_since_ms = None
+        return np.zeros(len(raw), bool)
     limit = _step_limit(quantity, gap_one)
-    far_one = np.abs(raw - one) > limit
+    far_one = moved > limit
     far_two = (np.abs(raw - two) > limit) | (two_ms < 0)
     mark(far_one & far_two & (one_ms >= 0) & (gap_one <= fresh), SUSPECT, "spike")
     rate_one = (raw - one) / np.maximum(gap_one / MINUTE_MS, 0.5)
@@ -215,7 +219,7 @@ def _neighbours(memory: Series, quantity: Quantity, at_ms: Instants, raw: Floats
     racing = near & ~back & (np.abs(rate_one) > RATE[quantity]) & (np.abs(rate_before) > RATE[quantity])
     mark(racing & (at_ms - _racing_since(memory, at_ms, racing) < RATE_DOUBTED_MS), SUSPECT, "rate")
     wandered = SPIKE[quantity] * np.sqrt(np.maximum(gap_two / WANDERS_MS, 1.0))
-    reversing: Bools = near & back & (np.minimum(np.abs(raw - one), np.abs(one - two)) > wandered)
+    reversing: Bools = near & back & (np.minimum(moved, np.abs(one - two)) > wandered)
     return reversing
 
 
