@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -161,25 +162,42 @@ def _usual(view: View) -> tuple[tuple[Floats, Floats], Floats]:
     room = hours_between(hours_with(view, "room_dew_point_c", view.room_dew_point), begin, end)
     figures = np.array((dew.mean, heat.mean, room.mean))
     figures[:, np.isnan(dew.mean) | np.isnan(heat.mean)] = np.nan
+    before_change = 0 if view.changed_ms is None else max(0, view.changed_ms // HOUR_MS + 1 - begin)
+    slow = numbers - (view.lid_looked_ms or 0) // HOUR_MS >= KNOWN_HOURS + LATELY_HOURS
+    if len(numbers) == 1:
+        kinds, ground_c = _of_one_hour(figures.tobytes(), before_change, bool(slow[0]))
+    else:
+        kinds, ground_c = _of_hours(figures, numbers - numbers[0], before_change, slow)
+    return (kinds[0][:, back], kinds[1][:, back]), ground_c[back]
+
+
+@lru_cache(maxsize=512)
+def _of_one_hour(figures: bytes, before_change: int, slow: bool) -> tuple[tuple[Floats, Floats], Floats]:
+    """Return what `_of_hours` says of one hour, in which each live reading asks it of the same hours before."""
+    before = np.frombuffer(figures).reshape(-1, REMEMBERED_HOURS).copy()
+    return _of_hours(before, np.zeros(1, np.int64), before_change, np.array([slow]))
+
+
+def _of_hours(
+    figures: Floats, hours: NDArray[np.int64], before_change: int, slow: NDArray[np.bool_]
+) -> tuple[tuple[Floats, Floats], Floats]:
+    """Return the same for each hour, counted from the first, by the means of the hours from three days before that on."""
     # For each hour the hours before it, the oldest first.
-    each = (numbers - numbers[0])[:, None] + np.arange(REMEMBERED_HOURS)
+    each = hours[:, None] + np.arange(REMEMBERED_HOURS)
     ground_c = _mean(figures[1, each][:, -GROUND_HOURS:])
-    if view.changed_ms is not None:
-        figures[:, : max(0, view.changed_ms // HOUR_MS + 1 - begin)] = np.nan
+    figures[:, :before_change] = np.nan
     before = figures[:, each]
     known = np.count_nonzero(~np.isnan(before[0]), axis=1)
     young = np.maximum(1.0, WHOLE_DAY_HOURS / np.maximum(known, 1))
-    slow = numbers - (view.lid_looked_ms or 0) // HOUR_MS >= KNOWN_HOURS + LATELY_HOURS
     older = _without(before, np.where(slow, LATELY_HOURS, JUST_NOW_HOURS))
     worst_k = _mean(older[0] - older[1]) - np.fmin.reduce(older[0] - older[1], axis=1)
     level = (*_mean(older), BEYOND_LEVEL * young * np.hypot(worst_k, LEAST_LEVEL_K))
-    falls = _without(_falls_k(figures)[each], np.full(len(numbers), JUST_NOW_HOURS))
+    falls = _without(_falls_k(figures)[each], np.full(len(hours), JUST_NOW_HOURS))
     most_k = np.maximum(np.fmax.reduce(falls, axis=1), 0.0)
     last = before[:, :, -GROUND_HOURS:]
     lately = (*last[:, :, :-1].mean(axis=-1), BEYOND_FALL * young * np.hypot(most_k, LEAST_FALL_K))
     enough, whole = known >= KNOWN_HOURS, ~np.isnan(last[0]).any(axis=1)
-    kinds = np.where(enough & whole, lately, np.nan), np.where(enough, level, np.nan)
-    return (kinds[0][:, back], kinds[1][:, back]), ground_c[back]
+    return (np.where(enough & whole, lately, np.nan), np.where(enough, level, np.nan)), ground_c
 
 
 def _falls_k(figures: Floats) -> Floats:
