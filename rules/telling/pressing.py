@@ -128,7 +128,7 @@ class Pressing:
 
     def _has_got_better(self, items: list[Owed], at_ms: int) -> bool:
         """Whether it may not disturb the night any more by its figures of now, though it did when it was put off."""
-        if not all(owed.alarm and owed.priority == "today" for owed in items):
+        if not all(owed.priority == "today" and (owed.alarm or owed.again_ms) for owed in items if owed.sort != "all-clear"):
             return False
         here = [one for one in self.state.heard.values() if one.place == items[0].place and one.open]
         return all(
@@ -277,7 +277,8 @@ class Pressing:
         if self._is_left_undone(row, group.place, thread, at_ms):
             rest_ms = DAY_MS
         elif not self._is_calm(row, group, thread, at_ms):
-            rest_ms = round(min(rest_ms / URGENT_SHARE, max(JUDGED_MS, 500.0 * self._left_s(self._items(group), at_ms))))
+            left_s = min(self._left_s(self._items(group), at_ms), self.settled.left_s(group.place, at_ms))
+            rest_ms = round(min(rest_ms / URGENT_SHARE, max(JUDGED_MS, 500.0 * left_s)))
         return thread.told_ms + rest_ms
 
     def _is_left_undone(self, row: Row, place: str, thread: Thread, at_ms: int) -> bool:

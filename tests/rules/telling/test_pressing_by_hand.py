@@ -366,6 +366,11 @@ def test_what_cannot_wait_rests_no_longer_than_half_of_the_time_that_is_left() -
         brought(scene, 5)
         scene.owes(alarm("humidity-high", seconds_left=left_s), priority="wake")
         assert rests_min(scene, "sign") == waits
+        scene.state.owed.clear()
+        scene.owes(scene.asks(), priority="wake")  # of advice it is what stands there that runs out
+        assert rests_min(scene, "other") == 60
+        scene.heard("temperature-low", seconds_left=left_s)
+        assert rests_min(scene, "other") == min(60, waits)
 
 
 def test_who_said_what_is_on_the_lid_waits_for_no_answer() -> None:
@@ -521,7 +526,9 @@ def test_what_was_put_off_waits_for_the_morning_where_all_that_stands_lasts_the_
     owed = scene.owes(alarm(), alarm="a/temperature-high")
     assert scene.pressing._has_got_better([owed], NIGHT) is better
     assert not scene.pressing._has_got_better([replace(owed, priority="wake")], NIGHT)
-    assert not scene.pressing._has_got_better([replace(owed, alarm="")], NIGHT)
+    assert not scene.pressing._has_got_better([replace(owed, alarm="")], NIGHT)  # advice that may disturb as it is given
+    put_off = replace(owed, alarm="", again_ms=NIGHT)  # but not once it has waited
+    assert scene.pressing._has_got_better([owed, put_off, replace(owed, alarm="", sort="all-clear")], NIGHT) is better
 
 
 @pytest.mark.parametrize("other", ["0", "z"])
