@@ -266,17 +266,19 @@ class Pressing:
         return max(mark_ms, min(news_ms, came_ms + max(row.waits_ms, NEXT_WITHIN_MS)))
 
     def _rests_until_ms(self, row: Row, group: Group, thread: Thread, at_ms: int) -> int:
-        """Return until when a letter that tells of no new harm waits, by how many the day brought; 0: it does not."""
+        """Return until when a letter that tells of no new harm waits, by how many the day brought; 0: it does not, as the first
+        step of a day."""
+        calm, steps, day_ms = self._is_calm(row, group, thread, at_ms), row.news in HAS_A_STEP, at_ms - DAY_MS
         answers = any(self._is_answer(owed, at_ms) for owed in self._items(group))
-        new = row.news in ("mark", "new-harm", "graver") or self._is_first_of_its_harm(group, at_ms)
-        if new or answers or thread.told_ms is None:
+        first = self._is_first_of_its_harm(group, at_ms) or (steps and (thread.asked_ms or 0) <= day_ms)
+        if row.news in ("mark", "new-harm", "graver") or first or answers or thread.told_ms is None:
             return 0
-        lately = sum(told_ms > at_ms - DAY_MS for told_ms in thread.letters_ms)
+        lately = sum(told_ms > day_ms for told_ms in thread.letters_ms)
         rest_ms = RESTS_MS[min(lately, len(RESTS_MS) - 1)]
-        rest_ms = min(rest_ms, AGAIN_MS) if row.news in HAS_A_STEP else rest_ms
+        rest_ms = min(rest_ms, AGAIN_MS if calm else JUDGED_MS * URGENT_SHARE) if steps else rest_ms
         if self._is_left_undone(row, group.place, thread, at_ms):
             rest_ms = DAY_MS
-        elif not self._is_calm(row, group, thread, at_ms):
+        elif not calm:
             left_s = min(self._left_s(self._items(group), at_ms), self.settled.left_s(group.place, at_ms))
             rest_ms = round(min(rest_ms / URGENT_SHARE, max(JUDGED_MS, 500.0 * left_s)))
         return thread.told_ms + rest_ms

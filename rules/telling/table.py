@@ -33,8 +33,8 @@ CALLS_FOR_MARK_MS = 40 * MINUTE_MS
 heater that runs away, waits for none."""
 RESTS_MS = (0, 0, 2 * HOUR_MS, 4 * HOUR_MS, 8 * HOUR_MS)
 """So long after the last letter of its place the next one waits that tells of no new harm, by how many of them a day brought; a
-step no longer than one that is asked for again. Where the devices at hand cannot repair it, and that was told, one goes out a
-day; own judgement."""
+step no longer than one that is asked for again, or where it cannot wait than one that is judged. Where the devices at hand
+cannot repair it, and that was told, one goes out a day; own judgement."""
 URGENT_SHARE = 4
 """What cannot wait for hours waits so many times shorter, and no longer than half of the time that is left; own judgement."""
 REMINDERS, REMINDERS_LATER = 3, 1

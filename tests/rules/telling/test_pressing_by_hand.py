@@ -330,7 +330,8 @@ def rests_min(scene: Scene, row: str, sort: str = "situation") -> float:
 def brought(scene: Scene, letters: int) -> None:
     """So many letters, the last one just now and the others in the hours before."""
     scene.heard("humidity-high", told_ms=NOON)
-    scene.thread.told_ms, scene.thread.letters_ms = NOON, [NOON - hour * HOUR_MS for hour in range(letters)]
+    scene.thread.told_ms = scene.thread.asked_ms = NOON
+    scene.thread.letters_ms = [NOON - hour * HOUR_MS for hour in range(letters)]
 
 
 @pytest.mark.parametrize(("letters", "calm_h", "urgent_h"), [(1, 0, 0), (2, 2, 0.5), (3, 4, 1), (4, 8, 2), (5, 8, 2)])
@@ -368,9 +369,9 @@ def test_what_cannot_wait_rests_no_longer_than_half_of_the_time_that_is_left() -
         assert rests_min(scene, "sign") == waits
         scene.state.owed.clear()
         scene.owes(scene.asks(), priority="wake")  # of advice it is what stands there that runs out
-        assert rests_min(scene, "other") == 60
+        assert (rests_min(scene, "other"), rests_min(scene, "reminder")) == (30, 120)
         scene.heard("temperature-low", seconds_left=left_s)
-        assert rests_min(scene, "other") == min(60, waits)
+        assert rests_min(scene, "reminder") == waits
 
 
 def test_who_said_what_is_on_the_lid_waits_for_no_answer() -> None:
@@ -378,6 +379,9 @@ def test_who_said_what_is_on_the_lid_waits_for_no_answer() -> None:
     brought(scene, 5)
     scene.owes(scene.asks())
     assert rests_min(scene, "other") == 240
+    scene.thread.asked_ms = NOON - DAY_MS  # the first step of a day waits for none either
+    assert rests_min(scene, "other") < 0
+    scene.thread.asked_ms = NOON
     scene.state.looked_ms["a"] = NOON - HOUR_MS + 1
     assert rests_min(scene, "other") < 0
 
