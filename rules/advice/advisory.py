@@ -19,7 +19,7 @@ from rules.advice.looks import UPDATE_NOT_BEFORE_MS, is_reminder_due
 from rules.advice.plan import findable_keys, searched, without_search
 from rules.advice.planned import Plan, judged_by
 from rules.advice.put_back import LEFT
-from rules.advice.quiet import EMERGENCIES, PROBE_AGAIN_MS, TAKES_BACK, at_work, hushed
+from rules.advice.quiet import EMERGENCIES, PROBE_AGAIN_MS, TAKES_BACK, at_work, harms_on, hushed
 from rules.advice.recalled import asked_still, follows_room, overdue, seen_heated
 from rules.advice.set_point import cold_tonight
 from rules.advice.standing import Standing, climate_stands, lost_from_sight, probes_stand
@@ -386,7 +386,7 @@ class _Talk:
     def after_done(self, state: AdviceState, events: list[AdviceEvent]) -> AdviceState:
         """Return the state after a done advisory's time to be judged has come: the verdict told, the gains learned."""
         now = state.open
-        if now is None or not is_seen(now, self.situation):
+        if now is None or not (is_seen(now, self.situation) or harms_on(now, self.situation, self.standing)):
             return state
         calibrated = state.metrology_until_ms is not None and state.metrology_until_ms > self.at_ms
         verdict = judge(now, self.steady, follows_room(self.chamber, state), calibrated=calibrated)

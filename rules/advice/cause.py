@@ -11,7 +11,7 @@ from functools import cached_property
 
 from rules.advice.coupled import case_of
 from rules.advice.goal import Goal, garden_ml, goal_of
-from rules.advice.standing import Standing, stands
+from rules.advice.standing import Standing, dryness_harms, stands
 from rules.advice.weak_mat import WeakMat
 from rules.climate.situation import LEAPS_K_H, Situation
 from rules.climate.thermostat import (
@@ -130,7 +130,7 @@ def reason_of(
     wet, known = _lid(situation, standing, lid_was_wet) if goal.dryness_matters else (False, False)
     star, floor = humidity_at_target_pct(situation, goal.temperature_c), humidity_floor_pct(situation)
     thermostat = thermostat_of(chamber, situation, knobs, heater_since_ms, tau_h)
-    facts = {*remembered} | _device_facts(chamber, knobs)
+    facts = _device_facts(chamber, knobs, remembered)
     looked, switched = "heater-looked" in remembered, "thermostat" in facts
     setpoint_c = knobs.get("setpoint") if switched else None
     facts |= _heater_facts(thermostat, situation, goal, setpoint_c, heater_sound, looked=looked, switched=switched)
@@ -195,7 +195,7 @@ def _lid(situation: Situation, standing: Mapping[str, Standing], was_wet: bool) 
     return wet or ((was_wet or stands(standing, "lid-dew")) and margin < practice.DRY_LID_MARGIN_K), True
 
 
-def _device_facts(chamber: Chamber, knobs: Mapping[str, float]) -> set[str]:
+def _device_facts(chamber: Chamber, knobs: Mapping[str, float], remembered: frozenset[str]) -> set[str]:
     devices = chamber.devices
     checks = {
         "fan": devices.fan is not None, "no-fan": devices.fan is None, "fan-on": knobs.get("fan", 0.0) > 0.0,
@@ -209,9 +209,9 @@ def _device_facts(chamber: Chamber, knobs: Mapping[str, float]) -> set[str]:
         "mat-below": devices.heater is not None and devices.heater.mount == "below",
         "bare": not chamber.garden.covered,
         "all-shut": knobs.get("vents", 0.0) == 0.0 and knobs.get("fan", 0.0) == 0.0,
-        "watered": not devices.wet_granules or knobs.get("water", 1.0) > 1.0,
+        "watered": "dry-harms" in remembered or not devices.wet_granules or knobs.get("water", 1.0) > 1.0,
     }
-    return {name for name, holds in checks.items() if holds}
+    return {*remembered, *(name for name, holds in checks.items() if holds)}
 
 
 def thermostat_of(
@@ -363,8 +363,8 @@ def _foam_doubted(situation: Situation, knobs: Mapping[str, float]) -> bool:
 def _vapour_facts(situation: Situation, standing: Mapping[str, Standing]) -> set[str]:
     """Return whether the vapour goes as fast, or has gone as far, as it does from a lid that is not shut."""
     slopes, fall_k = (situation.humidity_slope_pct_h, situation.earlier_humidity_slope_pct_h), situation.vapour_fall_k
-    fast = any(slope is not None and slope < -30.0 for slope in slopes)
-    facts = {"vapour-lost"} if stands(standing, "lid-open") or fast else set()
+    fast = stands(standing, "lid-open") or any(slope is not None and slope < -30.0 for slope in slopes)
+    facts = {"lid-doubted" if dryness_harms(standing) else "vapour-lost"} if fast else set()  # what harms waits for no look
     return facts | ({"lid-doubted"} if fall_k is not None and fall_k >= FELL_K else set())
 
 

@@ -233,6 +233,8 @@ def _mister_moves(step: Step, chamber: Chamber, cause: Cause, knobs: Mapping[str
     base = max(0.2, chamber.air_ml / 8000.0)
     wanted = [now + base * m for m in (0.5, 1.0, 2.0, 4.0, 8.0)] if direction > 0 else [now * s for s in (0.75, 0.5, 0.25, 0.0)]
     values = dict.fromkeys(_dosed(raw, dose, direction) for raw in wanted)
+    if direction > 0 and "dry-harms" in cause.facts:
+        values = dict.fromkeys(max(value, dose) for value in values)  # every day
     return [
         _move(step, value - now, value, abs(round(value - now, 2)), "ml/d", _mist_text(now, value, mister.ml_per_press),
               min(1.0, abs(value - now) / (8 * base)))

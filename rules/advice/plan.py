@@ -93,16 +93,15 @@ def without_search(
     due = looks_due(state, situation, standing)
     cause = cause_of(chamber, state, situation, standing)
     found = _first(chamber, state, situation, standing, cause, looks_that_lead(state, cause, due, situation, standing))
-    if isinstance(found, Plan) and found.branch not in BRANCHES and dryness_harms(standing):
-        found = watered_too(chamber, state, situation, found, cause)
-    if not due or not isinstance(found, Plan) or found.follows or found.branch in BRANCHES:
+    if not isinstance(found, Plan) or found.branch in BRANCHES:
         return found
-    if "lethal-heat" in cause.facts or "air-now" in found.acts:
-        return found  # a lid that is shut keeps the heat in
-    steps = with_look(found.acts, found.actions, most=MOST_ACTIONS + ("unanswered" in cause.facts))
-    acts, actions = tuple(act for act, _ in steps), tuple(row for _, row in steps)
-    moves, never = tuple(move for move in found.moves if move.act in acts), (*found.never, BRANCHES["moisture-lost"].never)
-    return replace(found, acts=acts, actions=actions, moves=moves, never=never)
+    harms, keeps_heat = dryness_harms(standing), "lethal-heat" in cause.facts or "air-now" in found.acts  # a lid that is shut
+    if due and not found.follows and not keeps_heat:
+        steps = with_look(found.acts, found.actions, most=MOST_ACTIONS + ("unanswered" in cause.facts))
+        acts, actions = tuple(act for act, _ in steps), tuple(row for _, row in steps)
+        moves, first = tuple(move for move in found.moves if move.act in acts), BRANCHES["moisture-lost"].never
+        found = replace(found, acts=acts, actions=actions, moves=moves, never=(*found.never, *(() if harms else (first,))))
+    return watered_too(chamber, state, situation, found, cause) if harms else found
 
 
 def _first(
@@ -262,7 +261,7 @@ def searched(chamber: Chamber, state: AdviceState, situation: Situation, cause: 
     asks &= "unanswered" not in cause.facts
     if asks or "look-due" in cause.facts or refills:
         moves = [move for move in moves if move.act not in GIVES_WATER]  # in vain twice, by a lid that may be ajar, or needless
-    moves = no_less_water(moves, state, cause)
+    moves = no_less_water(moves, state, cause, situation.at_ms)
     turns = [move for move in moves if move.knob == "heater"]
     kept = turns_for_days(chamber, situation, cause.goal, turns)
     moves = [move for move in moves if move in kept or move not in turns]

@@ -8,11 +8,11 @@ from rules.advice.branches import LOOKS
 from rules.advice.contradiction import overturned
 from rules.advice.planned import Plan
 from rules.advice.put_back import WARMS_ROOM
-from rules.advice.recalled import GOES_ON_MS, heat_first
-from rules.advice.standing import Standing, climate_stands, wakes_dry
+from rules.advice.recalled import GOES_ON_MS, HARMS_ON_MS, heat_first
+from rules.advice.standing import Standing, climate_stands, dryness_harms, wakes_dry
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.advice.tried import in_vain, is_next_try, stood_already
-from rules.advice.verification import WATER_GIVES_PCT, in_vain_so_far, is_seen, not_read_since
+from rules.advice.verification import WATER_GIVES_PCT, WATERS, in_vain_so_far, is_seen, not_read_since
 from rules.climate.situation import Situation
 from rules.settings import Chamber
 from rules.terms.events import DAY_MS, HOUR_MS
@@ -77,6 +77,15 @@ def at_work(
     if _stays_dry(now, situation, standing):
         return False
     return not heat_first(chamber, state, situation, standing)
+
+
+def harms_on(item: OpenAdvice, situation: Situation, standing: Mapping[str, Standing]) -> bool:
+    """Return whether dry air does harm still, so long after water was given that some of it has reached the air: it is time
+    to look at what came of it, and to give more."""
+    watered = item.done_ms is not None and any(move.knob in WATERS and move.delta > 0.0 for move in item.moves)
+    if not watered or not dryness_harms(standing) or not_read_since(item, situation):
+        return False
+    return situation.at_ms - (item.done_ms or 0) >= HARMS_ON_MS
 
 
 def _stays_dry(item: OpenAdvice, situation: Situation, standing: Mapping[str, Standing]) -> bool:

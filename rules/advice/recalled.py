@@ -17,7 +17,7 @@ from rules.advice.put_back import room_is_warmed
 from rules.advice.search import GIVES_WATER
 from rules.advice.standing import Standing, climate_stands, dryness_harms, stands
 from rules.advice.state import AdviceState
-from rules.advice.verification import RELAPSES_MS, WATER_GIVES_PCT, Follows, in_vain_so_far
+from rules.advice.verification import RELAPSES_MS, WATER_GIVES_PCT, WATERS, Follows, in_vain_so_far
 from rules.advice.weak_mat import weak_mat
 from rules.climate.situation import Situation
 from rules.climate.thermostat import FALLS_K_H, State
@@ -38,6 +38,8 @@ morning or an evening has both. Judgement."""
 GOES_ON_MS = 2 * HOUR_MS
 """What was done and has not stopped it, or not ended what still wakes, is asked for once more after this, where nothing else is
 left; judgement."""
+HARMS_ON_MS = 3 * HOUR_MS
+"""So long after it was given some water has reached the air: where the dryness harms still, it was too little. Own estimate."""
 COOLS_FOR_MS = 3 * HOUR_MS
 """So long a box cools after its heat; what falls later is a thermostat's swing, or its room. Own estimate."""
 PLUG_ASKED_MS = 2 * DAY_MS
@@ -94,7 +96,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
         "tried": in_vain_so_far(state, situation, standing), "unanswered": _unanswered(state, situation.at_ms, standing),
         "mat-needless": needs_no_mat(chamber, situation, standing, goal_of(chamber, situation)),
         "room-warmed": room_is_warmed(state, situation.at_ms),
-        "wakes": any(row.priority == "wake" for row in climate_stands(standing)),
+        "wakes": any(row.priority == "wake" for row in climate_stands(standing)), "dry-harms": dryness_harms(standing),
         "look-due": bool(leads),
         "stop-in-vain": _stop_in_vain(state, situation.at_ms), "water-unanswered": _water_unanswered(state, situation.at_ms),
         "lid-looked": _lid_looked(situation, standing), "lid-by-estimate": _lid_by_estimate(state, situation, standing),
@@ -178,8 +180,8 @@ def looks_that_lead(
     state: AdviceState, cause: Cause, due: Collection[str], situation: Situation, standing: Mapping[str, Standing]
 ) -> list[str]:
     """Return those of the looks that are due before which nothing else is advised: not what nobody has answered for long in a
-    box that is too warm or too cold, or so dry that it does harm, or it is told of its lid alone for days."""
-    if cause.temperature == "ok":
+    box that is too warm or too cold, or it is told of its lid alone for days; and none in a box so dry that it does harm."""
+    if cause.temperature == "ok" or dryness_harms(standing):
         return _before_water(state, due, situation, standing)
     return _young(due, situation, standing, UNANSWERED_MS)
 
@@ -187,13 +189,14 @@ def looks_that_lead(
 def _before_water(
     state: AdviceState, due: Collection[str], situation: Situation, standing: Mapping[str, Standing]
 ) -> list[str]:
-    """Return the looks that are due before any water: what is lost through a lid that stands open would be given in vain; once
-    dry air does harm no longer than two hours, nor anew at each turn of the heater that brings it back for a while."""
+    """Return the looks that are due before any water: what is lost through a lid that stands open would be given in vain. Once
+    dry air does harm they go beside it, lid first: a wet wall dries again, a dead garden does not come back; nor do they lead
+    anew at each turn of the heater that brings it back for a while."""
     now, since = state.open, [row.since_ms or situation.at_ms for row in standing.values() if row.alarm in due]
     told = () if now is None or now.done_ms is not None else (now, *now.earlier)
     if any(move.act in GIVES_WATER for wording in told if wording.told_ms > max(since, default=0) for move in wording.moves):
         return []
-    return _young(due, situation, standing, GOES_ON_MS) if dryness_harms(standing) else list(due)
+    return [] if dryness_harms(standing) else list(due)
 
 
 def _young(due: Collection[str], situation: Situation, standing: Mapping[str, Standing], for_ms: int) -> list[str]:
@@ -221,14 +224,13 @@ def _lid_by_estimate(state: AdviceState, situation: Situation, standing: Mapping
 
 def _lid_asked(state: AdviceState, situation: Situation, standing: Mapping[str, Standing]) -> dict[str, bool]:
     """Return why the lid is asked for still: what was once a reason for it is one until the keeper has looked, or it is moister
-    than then; before all water not for long where dry air does harm."""
+    than then; before all water not where dry air does harm."""
     now, rh = state.open, situation.relative_humidity_pct
     answered = now is None or now.done_ms is not None or (situation.lid_looked_ms or 0) >= now.given_ms
     if now is None or answered or rh is None or now.start_pct is None or rh > now.start_pct:
         return {"lid-doubted": _watered_in_vain(state, situation)}
     asks = "check-lid" in now.acts
-    harms = dryness_harms(standing) and situation.at_ms - now.given_ms >= GOES_ON_MS
-    beside = "water:more" in now.keys or harms
+    beside = dryness_harms(standing) or not practice.WATER.isdisjoint(now.keys)
     return {"vapour-lost": asks and not beside, "lid-doubted": (asks and beside) or _watered_in_vain(state, situation)}
 
 
@@ -259,9 +261,12 @@ def heat_calls(
 
 
 def waits(state: AdviceState, cause: Cause, knob: str, at_ms: int) -> bool:
-    """Return whether what was done at a knob is to be judged first; not so its water where it dries on all the same."""
+    """Return whether what was done at a knob is to be judged first; not so its water where it dries on all the same, nor for
+    long where it harms still."""
     dries_on = cause.thirsty and "tried" in cause.facts and knob in ("water", "vents")
-    return not dries_on and state.judge_from_ms.get(knob, 0) > at_ms
+    harms_on = cause.thirsty and "dry-harms" in cause.facts and knob in WATERS
+    early_ms = practice.WAIT_S[knob] * 1000 - HARMS_ON_MS if harms_on else 0
+    return not dries_on and state.judge_from_ms.get(knob, 0) - early_ms > at_ms
 
 
 def turned_by_feel(state: AdviceState, knobs: Mapping[str, float], move: Move, at_ms: int) -> bool:

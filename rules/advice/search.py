@@ -228,7 +228,8 @@ def solve(
         moved = 1.0 - left_over / np.maximum(missed, 1e-9)
         score = np.where(moved >= min(HELPS_SHARE, float(moved.max())) - 1e-6, score, score + 100.0)
     if cause.thirsty:
-        score += 1000.0 * _lacks(candidates, (companions or {}).get("water", frozenset({"water"})))
+        water = frozenset({"water"} if any(move.act == "water" for move in moves) else GIVES_WATER)  # or mist, for want of it
+        score += 1000.0 * _lacks(candidates, (companions or {}).get("water", water))
         score += 500.0 * _lacks(candidates, DRY_AIR_OUT) * ("dry-air" in cause.facts)
     order = [int(place) for place in np.argsort(score, kind="stable")]
     places = list(dict.fromkeys([*order[:10], IDLE]))

@@ -40,16 +40,16 @@ def first_water(
 
     Vents that were opened against the heat come before all.
     """
-    knobs = present_knobs(chamber, situation.changes)
+    knobs, at_ms = present_knobs(chamber, situation.changes), situation.at_ms
     steps = [step for step in cause.cell.order if ACTS[step.act].device in ("water", "mister", "vent", "fan")]
     if knobs.get("vents", 0.0) > present_knobs(chamber, ()).get("vents", 0.0):
         steps.sort(key=lambda step: step.act != "close-vents")
-    free = (step for step in steps if step.act not in but and not waits(state, cause, ACTS[step.act].knob, situation.at_ms))
-    found = (move for step in free for move in no_less_water(moves_for(step, chamber, cause, knobs), state, cause))
+    free = (step for step in steps if step.act not in but and not waits(state, cause, ACTS[step.act].knob, at_ms))
+    found = (move for step in free for move in no_less_water(moves_for(step, chamber, cause, knobs), state, cause, at_ms))
     return next(found, None)
 
 
-def no_less_water(moves: list[Move], state: AdviceState, cause: Cause) -> list[Move]:
+def no_less_water(moves: list[Move], state: AdviceState, cause: Cause, at_ms: int) -> list[Move]:
     """Return the moves without less water than was told and nobody has said to have given, as long as it is too dry; nor as
     much, where that would show by now: who gave it and wrote nothing must give more."""
     now = state.open
@@ -58,12 +58,15 @@ def no_less_water(moves: list[Move], state: AdviceState, cause: Cause) -> list[M
         least = {move.knob: move.delta + beyond for move in now.moves if move.act in GIVES_WATER}
         most = {move.knob: move.delta for move in moves}  # each knob's moves come with growing amounts
         moves = [move for move in moves if move.delta >= min(least.get(move.knob, move.delta), most[move.knob])]
-    grows = "water" in state.judge_from_ms and not gave_more(state.worth)
-    return moves if grows else _least(moves)
+    judged_ms, gave = state.judge_from_ms.get("water"), gave_more(state.worth)
+    if judged_ms is not None and judged_ms <= at_ms and not gave:
+        return moves
+    return _least(moves, 2 if judged_ms is None and not gave and "dry-harms" in cause.facts else 1)
 
 
-def _least(moves: list[Move]) -> list[Move]:
-    """Return the moves with the least water alone, where none was given yet, or it gave more than it promised: what a leaky box
-    does not feel makes a tight one wet for a day."""
-    least = next((move for move in moves if move.act == "water"), None)
-    return [move for move in moves if move.act != "water" or move is least]
+def _least(moves: list[Move], count: int) -> list[Move]:
+    """Return the moves with the least water alone, where none was given yet or seen at work, or it gave more than it promised:
+    what a leaky box does not feel makes a tight one wet for a day. Twice as much, by its forecast, where dry air harms first.
+    """
+    least = [move for move in moves if move.act == "water"][:count]
+    return [move for move in moves if move.act != "water" or move in least]

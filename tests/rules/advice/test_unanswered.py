@@ -153,7 +153,7 @@ def test_a_look_at_the_lid_that_nobody_takes_keeps_the_cold_from_no_letter():
     ("rh", "level", "begun_h", "waters"),
     [
         (66.0, "outside", 11.0, False), (66.0, "outside", 50.0, False),  # it would be given through an open lid
-        (54.0, "harmful", 1.5, False), (54.0, "harmful", 2.5, True),
+        (54.0, "harmful", 0.0, True), (54.0, "harmful", 2.5, True),
     ],
 )
 def test_a_look_at_the_lid_that_nobody_takes_keeps_no_dry_garden_from_its_water(rh, level, begun_h, waters):
