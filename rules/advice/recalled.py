@@ -8,7 +8,7 @@ from functools import partial
 from typing import Literal
 
 from rules.advice.branches import LOOKS
-from rules.advice.cause import Cause, heats_itself, reason_of, thermostat_of
+from rules.advice.cause import FELL_K, Cause, heats_itself, reason_of, thermostat_of
 from rules.advice.devices import Move, allowed
 from rules.advice.goal import Goal, goal_of
 from rules.advice.heat import STOP_COOLS_MS, heat_comes_first, needs_no_mat
@@ -38,6 +38,7 @@ morning or an evening has both. Judgement."""
 GOES_ON_MS = 2 * HOUR_MS
 """What was done and has not stopped it, or not ended what still wakes, is asked for once more after this, where nothing else is
 left; judgement."""
+SOAKED_PCT = 95.0  # own estimate
 HARMS_ON_MS = 3 * HOUR_MS
 """So long after it was given some water has reached the air: where the dryness harms still, it was too little. Own estimate."""
 COOLS_FOR_MS = 3 * HOUR_MS
@@ -97,6 +98,7 @@ def cause_of(chamber: Chamber, state: AdviceState, situation: Situation, standin
         "mat-needless": needs_no_mat(chamber, situation, standing, goal_of(chamber, situation)),
         "room-warmed": room_is_warmed(state, situation.at_ms),
         "wakes": any(row.priority == "wake" for row in climate_stands(standing)), "dry-harms": dryness_harms(standing),
+        "water-rose": _water_rose(situation),
         "look-due": bool(leads),
         "stop-in-vain": _stop_in_vain(state, situation.at_ms), "water-unanswered": _water_unanswered(state, situation.at_ms),
         "lid-looked": _lid_looked(situation, standing), "lid-by-estimate": _lid_by_estimate(state, situation, standing),
@@ -203,6 +205,13 @@ def _young(due: Collection[str], situation: Situation, standing: Mapping[str, St
     """Return the looks that are due not for so long."""
     rows = (row for row in standing.values() if row.since_ms is None or row.since_ms > situation.at_ms - for_ms)
     return [row.alarm for row in rows if row.alarm in due]
+
+
+def _water_rose(situation: Situation) -> bool:
+    """Return whether the air came near saturation by itself, no warmer and unwatered: then water stands somewhere."""
+    rh, fall_k = situation.relative_humidity_pct, situation.vapour_fall_k
+    given = any(row.knob in WATERS and situation.at_ms - row.at_ms < DAY_MS for row in situation.changes)
+    return rh is not None and rh >= SOAKED_PCT and fall_k is not None and fall_k <= -FELL_K and not given
 
 
 def _lid_looked(situation: Situation, standing: Mapping[str, Standing]) -> bool:

@@ -50,6 +50,8 @@ HELPS_FROM = 0.6
 
 WATER_GIVES_PCT = 5.0
 """What wetted ground gives at least within half a day, where the vapour stays; own estimate."""
+HEATS_K = 2.0
+"""So far above both its room and where it was, a box is heated: more than what probes differ by. Own estimate."""
 WORSE_K, WORSE_PCT = 0.5, 4.0
 """What lies so far beyond the value of the last try is worse: a little more than a probe's noise. Own estimate."""
 
@@ -109,7 +111,8 @@ def judge(item: OpenAdvice, situation: Situation, follows: Follows, *, calibrate
     if item.moves and item.moves[0].knob in WATERS and item.moves[0].delta > 0.0:
         effects = [one for one in effects if one.name == "humidity"]  # a lid nearer to its dew point is not what it was for
     if not effects or not item.moves:
-        return Verdict("cannot tell", None, None, _then_and_now(item, situation))
+        said: Effect = "works" if _heats_again(item, situation) else "cannot tell"
+        return Verdict(said, None, None, _then_and_now(item, situation))
     own = [one for one in effects if one.name == _OWN.get(item.moves[0].knob, "humidity") and one.by_u >= STANDS_OUT]
     best = max(own or effects, key=lambda one: one.by_u)
     if best.by_u < STANDS_OUT:
@@ -120,8 +123,17 @@ def judge(item: OpenAdvice, situation: Situation, follows: Follows, *, calibrate
         # Too little to say so, but it teaches by its weight: gains learned from what worked alone would only ever rise.
         return Verdict("cannot tell", share, u_share, f"{because} So much also comes and goes by itself.")
     bounds: tuple[tuple[float, Effect], ...] = ((0.2, "no effect"), (HELPS_FROM, "too little"), (1.7, "works"))
-    said: Effect = next((name for bound, name in bounds if share < bound), "more than expected")
+    said = next((name for bound, name in bounds if share < bound), "more than expected")
     return Verdict(said, share, u_share, because)
+
+
+def _heats_again(item: OpenAdvice, now: Situation) -> bool:
+    """Return whether a heater that was looked at or plugged in gives heat: without it no box gets warmer than it was or than
+    its room is."""
+    came_c, bounds_c = now.temperature_c, (item.done_c, item.start_room_c, now.room_temperature_c)
+    known_c = [bound_c for bound_c in bounds_c if bound_c is not None]
+    asked = not {"heater:check", "heater:more"}.isdisjoint(item.keys)
+    return asked and came_c is not None and len(known_c) == len(bounds_c) and came_c >= max(known_c) + HEATS_K
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,7 +337,7 @@ def verdict_text(item: OpenAdvice, verdict: Verdict, worse: bool = False) -> str
     if verdict.said == "cannot tell" and not (item.moves and item.forecasts):
         return "Done, thank you, but it has gone on since" if worse else "Done, thank you"
     return {
-        "works": "It works: the change does what was expected",
+        "works": "It works: the change does what was expected" if item.forecasts else "It works: it gets its heat again",
         "too little": "It helps, but less than expected: another step may follow",
         "more than expected": "It does more than expected: the next step will be smaller",
         "cannot tell": "Done, thank you: the effect is too small to judge",

@@ -141,11 +141,15 @@ class Climate:
 
     def vapour_fall_k(self, now: Situation) -> float | None:
         """Return how far the dew point lies below the mean of its last day, beyond what a cooler box or a drier room explains;
-        None where half a day of it is not known."""
+        negative: above it, beyond what a warmer or a damper one does; None where half a day of it is not known."""
         came = now.dew_point_c, now.temperature_c, now.room_dew_point_c
         days = self._days_means(now.chamber, now.at_ms)
         dew, cooler, room = (None if day is None or one is None else day - one for day, one in zip(days, came, strict=True))
-        return None if dew is None or cooler is None else dew - max(cooler, 0.0) - max(room or 0.0, 0.0)
+        if dew is None or cooler is None:
+            return None
+        if dew < 0.0:
+            return min(dew - min(cooler, 0.0) - min(room or 0.0, 0.0), 0.0)
+        return dew - max(cooler, 0.0) - max(room or 0.0, 0.0)
 
     def _days_means(self, chamber: str, at_ms: int) -> tuple[float | None, ...]:
         key = chamber, at_ms // HOUR_MS

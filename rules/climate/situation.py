@@ -126,7 +126,8 @@ class Situation:
     latest_slope_k_h: float | None = None
     """The temperature's slope of the last minutes."""
     vapour_fall_k: float | None = None
-    """How far the dew point has fallen below its last day's mean by itself: nothing was changed, cooled or dried so."""
+    """How far the dew point has fallen below its last day's mean by itself: nothing was changed, cooled or dried so; negative:
+    how far it has risen, and nothing was warmed so."""
     settling: bool = False
     """Something was changed so short a time ago that the swing since is not known."""
     by_mean: bool = False

@@ -86,6 +86,7 @@ _NO_WATER_DAMP = Never("No water: nothing evaporates into this air.", WATER)
 LOOK_FIRST = Never("Do not mist or wet anything before you have looked.", WATER, when=("vapour-lost",))
 _CHECK_FOAM = Step("check-foam", when=("foam-doubted",))
 _BEFORE_HEAT = (Step("check-heater", when=("heater-suspect",)), Step("compare-heat", when=("dial-again",)))
+_SOAK_UP = Step("soak-up", when=("water-rose",))
 _FEEL_MAT = Step("feel-mat", when=("heater-doubt",))
 FEEL_HOT = Step("feel-mat", when=("very-hot",))
 """Whatever else is done in such heat: it costs nothing, and a warm room hides a heater that does not switch off."""
@@ -165,7 +166,7 @@ CELLS: tuple[Cell, ...] = (
     # dry, small fan steps come last, so that the band that the alarm is about can be reached. It is never urgent.
     Cell(
         11, "ok", "high", False, "humid air and a dry lid: the garden likes it",
-        steps(Step("look-lid", when=("lid-unknown",)), Step("check-probe", when=("saturated",)), "mist-less",
+        steps(_SOAK_UP, Step("look-lid", when=("lid-unknown",)), Step("check-probe", when=("saturated",)), "mist-less",
             Step("open-vents", when=("floor-dries",), at_most=1), "wet-less",
             Step("fan-more", when=("floor-dries",), at_most=2.0)),
         (Never("Do not chase it down to 80 %: ants put their garden where it is most humid."),),
@@ -173,8 +174,8 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         12, "ok", "high", True, "more wet surface than this lid can bear",
-        steps(_CHECK_FOAM, "mist-less", "wipe-lid", "insulate-lid", Step("open-vents", when=("floor-dries",), at_most=1),
-            Step("fan-more", when=("floor-dries",)),
+        steps(_SOAK_UP, _CHECK_FOAM, "mist-less", "wipe-lid", "insulate-lid",
+            Step("open-vents", when=("floor-dries",), at_most=1), Step("fan-more", when=("floor-dries",)),
                "wet-less", Step("heat-down", when=("warm-side",), at_most=1.0), Step("fan-less", when=("floor-wets",)),
                Step("dehumidify-room", when=("floor-wets",))),
         (_NO_SETPOINT,),
@@ -205,8 +206,8 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         17, "high", "high", False, "hot and humid: a heatwave, or a heater that runs away",
-        steps(_FEEL_MAT, "heat-down", Step("fan-more", when=("room-cooler",)), Step("open-vents", when=("room-cooler",)),
-            "mist-less", *_FIND_SOURCE, *_WARM_ROOM),
+        steps(_SOAK_UP, _FEEL_MAT, "heat-down", Step("fan-more", when=("room-cooler",)),
+            Step("open-vents", when=("room-cooler",)), "mist-less", *_FIND_SOURCE, *_WARM_ROOM),
         (
             Never("Do not run the fan if the room is warmer than the chamber: it heats.", AIR, when=("fan",),
                 about_order=True),
@@ -215,8 +216,9 @@ CELLS: tuple[Cell, ...] = (
     ),
     Cell(
         18, "high", "high", True, "hot over wet ground: a heatwave, or a heater that runs away",
-        steps(_FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler",)), Step("fan-more", when=("room-cooler",)),
-            *_FIND_SOURCE, *_WARM_ROOM, "wipe-lid", "mist-less", Step("feel-mat", when=("heater-idle",))),
+        steps(_SOAK_UP, _FEEL_MAT, "heat-down", Step("open-vents", when=("room-cooler",)),
+            Step("fan-more", when=("room-cooler",)), *_FIND_SOURCE, *_WARM_ROOM, "wipe-lid", "mist-less",
+            Step("feel-mat", when=("heater-idle",))),
         (Never("Never put foam on it now.", FOAM), _NO_WATER_DAMP),
     ),
 )

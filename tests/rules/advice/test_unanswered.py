@@ -6,7 +6,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 import pytest
-from advice_scenes import NOON_MS, alarms, devices, later, settings_of, situation
+from advice_scenes import NOON_MS, alarms, devices, later, settings_of, situation, standing
 
 from rules.advice.advisory import consider
 from rules.advice.done import begun_at, done
@@ -14,7 +14,7 @@ from rules.advice.recalled import asked_still, may_be_out
 from rules.advice.state import AdviceState, OpenAdvice
 from rules.climate.situation import Situation
 from rules.keeper.state import DeviceChange
-from rules.settings import Chamber, Heater
+from rules.settings import Chamber, Heater, Mister, Vents
 from rules.terms.events import DAY_MS, HOUR_MS, MINUTE_MS, AdviceEvent
 
 UNSEEN = Chamber(devices=devices(setpoint_c=None))
@@ -167,6 +167,46 @@ def test_a_look_at_the_lid_that_nobody_takes_keeps_no_dry_garden_from_its_water(
     }
     _, events = consider(settings_of(chamber), "north", AdviceState(), now, stands, "test")
     assert "lid:check" in asked(events) and ("water:more" in asked(events)) is waters
+
+
+@pytest.mark.parametrize(
+    ("level", "names", "first"),
+    [
+        ("harmful", ("lid-open",), ["lid:check", "water:more"]), ("harmful", ("moisture-lost",), ["lid:check", "water:more"]),
+        ("outside", ("lid-open",), ["lid:check"]),  # it would be given through an open lid
+    ],
+)
+def test_dry_air_that_harms_is_told_of_its_water_in_the_first_letter_after_the_lid(level, names, first):
+    """At 28 %RH a garden was told of its lid for four hours, and then of 14 ml (foreign simulation)."""
+    chamber = Chamber(devices=devices(setpoint_c=25.5, fan=None, vents=Vents(count=3, open=0)))
+    now = situation(25.5, 45.0, 20.0, 40.0, humidity_slope_pct_h=-40.0)
+    stands = alarms(now, chamber, *names) | {"humidity-low": standing("humidity-low", level=level)}
+    _, events = consider(settings_of(chamber), "north", AdviceState(), now, stands, "test")
+    assert asked(events) == first
+
+
+def test_where_dry_air_harms_on_three_hours_after_water_it_is_asked_for_again():
+    """At 43 %RH a garden was left for twelve hours to 14 ml that plainly were not enough (foreign simulation)."""
+    chamber = Chamber(devices=devices(setpoint_c=25.5, fan=None, vents=Vents(count=3, open=0)))
+    now, stands = situation(25.5, 36.0, 20.0, 40.0), {"humidity-low": standing("humidity-low", level="harmful")}
+    state, _ = consider(settings_of(chamber), "north", AdviceState(), now, stands, "test")
+    state, _ = done(state, state.open, None, begun_at(NOON_MS, 25.5, now))
+    wetter = {hours: replace(later(now, hours), relative_humidity_pct=43.0) for hours in (2.0, 3.1)}
+    state, events = consider(settings_of(chamber), "north", state, wetter[2.0], stands, "test")
+    assert not events, "it has not reached the air yet"
+    _, events = consider(settings_of(chamber), "north", state, wetter[3.1], stands, "test")
+    assert [event.status for event in events] == ["verified", "given"] and "water:more" in asked(events[1:])
+
+
+@pytest.mark.parametrize(("level", "daily"), [("harmful", True), ("outside", False)])
+def test_a_mister_gives_each_day_where_dry_air_harms(level, daily):
+    """All dry air that a garden bears was used up, and it was told of one press every two days (attack from outside)."""
+    mister, vents = Mister(ml_per_press=0.8, max_ml_per_day=15.0), Vents(count=2, open=0)
+    chamber = Chamber(air_ml=3700.0, devices=devices(mister=mister, vents=vents, fan=None, wet_granules=False))
+    now, stands = situation(25.5, 69.4, 20.0, 60.0), {"humidity-low": standing("humidity-low", level=level)}
+    _, events = consider(settings_of(chamber), "north", AdviceState(), now, stands, "test")
+    given = [row.amount for row in events[0].actions if row.device == "mister"]
+    assert given and given[0] is not None and (given[0] >= 0.8) is daily
 
 
 def test_water_asked_for_beside_a_look_is_not_taken_back_at_each_turn_of_the_heater():

@@ -52,6 +52,20 @@ def test_what_holds_against_a_drying_room_worked():
     assert verdict.said == "works" and verdict.share == pytest.approx(10.0 / 11.0)
 
 
+@pytest.mark.parametrize(
+    ("came_c", "room_c", "said"),
+    [(25.5, 17.0, "works"), (23.0, 22.8, "cannot tell"), (26.2, 22.8, "works"), (22.0, 17.0, "cannot tell"),
+        (25.5, None, "cannot tell")],
+)
+def test_a_box_far_warmer_than_it_was_and_than_its_room_has_its_heat_again(came_c, room_c, said):
+    """"You are told whether it works": of a dead heater that was mended, 20.9 to 25.5 degC within the hour, it was said that
+    its effect cannot be told (attack from outside)."""
+    looked = replace(misted(76.0, 66.0), branch="heater-failed", keys=["heater:check"], moves=[], forecasts=[], without=[])
+    looked = replace(looked, done_c=20.9, start_room_c=16.0)
+    verdict = judge(looked, replace(came(70.0), temperature_c=came_c, room_temperature_c=room_c), LAGS)
+    assert verdict.said == said and verdict.share is None, "it teaches no gain"
+
+
 @pytest.mark.parametrize("u_pct", [6.0, 9.0])
 def test_what_does_not_stand_out_from_its_own_moves_is_not_judged_and_teaches_nothing(u_pct):
     for pct in (60.0, 66.0, 74.0, 82.0):

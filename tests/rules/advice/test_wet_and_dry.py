@@ -51,6 +51,19 @@ def test_foam_goes_with_the_look_for_it_does_no_harm_on_a_dry_lid():
     assert keys(events) == ["lid:insulate", "lid:check"]
 
 
+@pytest.mark.parametrize(
+    ("rose_k", "humidity_pct", "given_h", "first"),
+    [(3.0, 98.0, None, "water:check"), (1.0, 98.0, None, ""), (3.0, 92.0, None, ""), (3.0, 98.0, 6.0, "")],
+)
+@pytest.mark.parametrize(("celsius", "room_c"), [(26.0, 20.0), (28.4, 27.8)])
+def test_of_air_that_got_soaked_by_itself_the_ground_is_looked_at_first(celsius, room_c, rose_k, humidity_pct, given_h, first):
+    """Half a litre was spilt on the ground: nine letters told of nine devices, and none of the water (attack from outside)."""
+    wet = situation(celsius, humidity_pct, room_c, 45.0, vapour_fall_k=-rose_k)
+    changes = () if given_h is None else (DeviceChange(wet.at_ms - round(given_h * HOUR_MS), "water", 1.4),)
+    _, events = told(SHUT, replace(wet, changes=changes))
+    assert (keys(events)[0] == "water:check") is bool(first)
+
+
 @pytest.mark.parametrize("humidity_pct", [84.0, 93.0])
 def test_water_that_hangs_is_wiped_away_with_the_first_step(humidity_pct):
     """Drops of 135 g/m2 hung over a garden for thirty hours beside two steps that dried the air (foreign simulation)."""
