@@ -341,8 +341,11 @@ def all_clear(letter: LetterEvent, settings: Settings, style: Style) -> list[Sec
         to_do = "Nothing now. I no longer follow this; see why below."
     elif any(alarm.change == "latched" for alarm in ended):
         to_do = "Have a look all the same: this was bad enough to leave a trace."
+    elif letter.still_changed:
+        to_do = "Nothing at once. On advice this was changed, and is to be taken back:"
+    left = [] if still else points([style.text(clean(line)) for line in letter.still_changed])
     parts = [
-        section("Do this first", [text(to_do)]),
+        section("Do this first", [text(to_do), *left]),
         section("What is happening", [text(_ending(alarm, settings, style, now_ms)) for alarm in ended]),
         section("Still so", [text(sentence(alarm, settings, style, now_ms)) for alarm in still]),
         section("Since my last letter", [text(line) for line in _came_of(letter.about, style)]),

@@ -18,13 +18,14 @@ from rules.advice.heat import aired, cleared, over_by_itself
 from rules.advice.looks import UPDATE_NOT_BEFORE_MS, is_reminder_due
 from rules.advice.plan import findable_keys, searched, without_search
 from rules.advice.planned import Plan, judged_by
-from rules.advice.put_back import LEFT
+from rules.advice.put_back import LEFT, hot_in_an_hour
 from rules.advice.quiet import EMERGENCIES, PROBE_AGAIN_MS, TAKES_BACK, at_work, harms_on, hushed
 from rules.advice.recalled import asked_still, follows_room, overdue, seen_heated
 from rules.advice.set_point import cold_tonight
 from rules.advice.standing import Standing, climate_stands, lost_from_sight, probes_stand
 from rules.advice.state import AdviceState, Asked, OpenAdvice, Worth
 from rules.advice.steady import steadied
+from rules.advice.still_changed import still_changed
 from rules.advice.text import (
     act_within_s,
     beyond_devices,
@@ -149,7 +150,7 @@ class _Talk:
         now = state.open
         if now is not None and now.done_ms is None and not self._material(state, now, wanted):
             return self.reminded(state, events)
-        if wanted.branch != "heat":
+        if wanted.branch != "heat" and "heater:stop" not in wanted.keys:
             state = over_by_itself(state, self.at_ms)
         fresh = now is None or now.done_ms is not None
         if now is not None and fresh:
@@ -189,11 +190,9 @@ class _Talk:
             return False
         if self.at_ms - now.told_ms < UPDATE_NOT_BEFORE_MS:
             return True
-        if (now.branch, now.cell) != ("cell", cause.cell.number):
+        if overdue(cause, now.acts) or (now.branch, now.cell) != ("cell", cause.cell.number):
             return False
         findable, sized = findable_keys(state, cause, self.at_ms)
-        if overdue(cause, now.acts):
-            return False
         return not findable.issuperset(now.keys) or not (any(now.amounts) or sized.intersection(now.keys))
 
     def _material(self, state: AdviceState, now: OpenAdvice, wanted: Plan) -> bool:
@@ -219,14 +218,13 @@ class _Talk:
         told, texts = ([row.text for row in rows if row.change != "hold"] for rows in (now.event.actions, wanted.actions))
         if wanted.branch in EMERGENCIES and texts != told:
             return True  # in an emergency the same kind of act can be another one: warm the room, carry the box
-        cell = wanted.cause.cell.number if wanted.cause is not None else 0
+        cell = now.cell if wanted.branch == "plug-in" else 0 if wanted.cause is None else wanted.cause.cell.number
         if helps or (wanted.branch, cell) != (now.branch, now.cell):
             return wanted.keys != now.keys
         if wanted.keys != now.keys:
             return False  # the same cell with another winner by a hair is no news
-        pairs = zip(now.amounts, [action.amount or 0.0 for action in wanted.actions], strict=True)
-        more = wanted.cause is not None and "water-unanswered" in wanted.cause.facts
-        share = 0.0 if more else MATERIAL_SHARE
+        pairs = zip(now.amounts, wanted.amounts, strict=False)
+        share = 0.0 if wanted.cause is not None and "water-unanswered" in wanted.cause.facts else MATERIAL_SHARE
         return any(abs(a - b) > share * max(abs(a), abs(b), 1e-9) for a, b in pairs)
 
     def _turned_lethal(self, now: OpenAdvice) -> bool:
@@ -246,7 +244,8 @@ class _Talk:
         found = [row.priority for row in rows if branch != "plug-in" or ALARMS[row.alarm].harm != "dryness"]
         found += ["today"] if branch in ("plug-in", "left-out") else []  # without its heat no cold is mild
         calm = branch in ("turn-up", "room-back", "place-back")
-        calm = calm and not cold_tonight(self.situation, goal_of(self.chamber, self.situation))
+        goal = goal_of(self.chamber, self.situation)
+        calm = calm and not cold_tonight(self.situation, goal) and not hot_in_an_hour(self.situation, goal)
         least: Priority = "digest" if branch in ("close-again", "centre") else "morning" if calm else "today"
         most = URGENCY[max((URGENCY.index(name) for name in found), default=URGENCY.index(least))]
         return "today" if most == "wake" and branch == "cell" and self.next_try else most
@@ -256,8 +255,8 @@ class _Talk:
         wait_s = practice.wait_s(judged_by(wanted.acts, wanted.moves, wanted.forecasts))
         if wanted.branch in ("heat", "lid-open"):
             wait_s = 900
-        event = self._event(wanted, wait_s, in_vain)
-        amounts, earlier = [action.amount or 0.0 for action in wanted.actions], [] if before is None else before.earlier
+        event, amounts = self._event(wanted, wait_s, in_vain), wanted.amounts
+        earlier = [] if before is None else before.earlier
         if before is not None:
             again = (before.keys, before.amounts) == (wanted.keys, amounts)  # only its urgency is another
             earlier = earlier if again else [*earlier, replace(before, earlier=[])][-WORDINGS_KEPT:]
@@ -304,7 +303,8 @@ class _Talk:
         body: dict[str, Any] = vars(state.open.event) | changed
         body["reaches"], body["boxes"] = tuple(body["reaches"]), tuple(body["boxes"])
         body["actions"] = tuple(replace(row, text=in_keepers_unit(row.text, unit)) for row in body["actions"])
-        for key in ("cautions", "never", "lacking"):
+        body["still_changed"] = still_changed(self.chamber, state, self.situation)
+        for key in ("cautions", "never", "lacking", "still_changed"):
             body[key] = tuple(in_keepers_unit(text, unit) for text in body[key])
         for key in ("headline", "reason"):
             body[key] = in_keepers_unit(body[key], unit)

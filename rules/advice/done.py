@@ -136,6 +136,7 @@ def done(
     dimmed_out = any(change.knob == "watts" and not change.value for change in changes)
     changes += [DeviceChange(at_ms, "heater_plugged", 0.0)] if stopped or dimmed_out or left_out else []
     state = replace(state, stuck_ms=at_ms) if left_out else state
+    state = replace(state, heated_ms=at_ms) if plugged else state
     if not any(change.knob == "vents" for change in changes):
         changes += done_along(told, at_ms, vents)
     shortest = {"heat": 15 * MINUTE_MS, "place-back": practice.WAIT_S["heater"] * 1000}.get(told.branch, 30 * MINUTE_MS)
@@ -200,6 +201,7 @@ def taken_back(state: AdviceState, word_id: str) -> AdviceState:
         stopped_at_ms=[at_ms for at_ms in state.stopped_at_ms if at_ms != before.done_ms],
         in_vain_ms=[at_ms for at_ms in state.in_vain_ms if at_ms != before.done_ms],
         stuck_ms=None if state.stuck_ms == before.done_ms else state.stuck_ms,
+        heated_ms=None if state.heated_ms == before.done_ms else state.heated_ms,
         heater_seen_ms=before.heater_seen_ms if looked else state.heater_seen_ms,
         lid_checked_ms=before.lid_checked_ms if checked else state.lid_checked_ms,
         unheated_ms=None if "heater" in before.knobs else state.unheated_ms,

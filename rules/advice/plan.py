@@ -16,7 +16,7 @@ from rules.advice.heat import heat, needless_mat, over_by_itself
 from rules.advice.leapt import leapt
 from rules.advice.model import cooling_h
 from rules.advice.planned import Plan, action_of, fitting, plain, single, sized
-from rules.advice.put_back import close_again, place_back, room_back, room_is_cooled, shut_again, taking_back
+from rules.advice.put_back import close_again, place_back, room_back, shut_again, stays_cooled, taking_back
 from rules.advice.recalled import (
     again_ms,
     asked_lately,
@@ -229,7 +229,7 @@ def _plugged(
     """Return how it is plugged in again, after the water where it is too dry."""
     time_constant_h = cooling_h(model_of(chamber, state))[0]
     alone = not has_failed(state, situation.at_ms)  # it can be left alone with it: nothing else needs to warm the box
-    back = ("room-back",) if room_is_cooled(state) and "warm-side" not in cause.facts else ()  # a thermostat waits, a room not
+    back = ("room-back",) if stays_cooled(state, situation.at_ms) and "warm-side" not in cause.facts else ()
     also = ("warm-now",) if "lethal-cold" in cause.facts else back if alone or cause.temperature != "low" else ("warm-place",)
     first = () if water is None else (water,)
     return Plan(

@@ -70,6 +70,13 @@ class Plan:
         """Return what is to be changed, without amounts: what must not flap."""
         return [f"{action.device}:{action.change}" for action in self.actions]
 
+    @property
+    def amounts(self) -> list[float]:
+        """Return by how much, for each of them, 0 where it has no amount; of a plug to be put in its setting."""
+        if self.branch in ("plug-in", "plug-back"):
+            return [move.value or 0.0 for move in self.moves]
+        return [action.amount or 0.0 for action in self.actions]
+
 
 def _does(acts: Sequence[str], moves: Sequence[Move]) -> frozenset[str]:
     """Return all that a keeper would call doing this (`device:change`)."""

@@ -14,12 +14,13 @@ from math import inf
 from rules.advice.balance import at_rest, present_of
 from rules.advice.cause import Cause
 from rules.advice.devices import Move, allowed, dial, moves_for
+from rules.advice.goal import Goal
 from rules.advice.model import ChamberModel
 from rules.advice.planned import Plan, action_of, plain, single
 from rules.advice.search import setting_of
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
-from rules.climate.thermostat import NO_LIFT_K, SURE_LIFT_K
+from rules.climate.thermostat import NO_LIFT_K, RISES_K_H, SURE_LIFT_K
 from rules.keeper.devices import present_knobs
 from rules.keeper.state import DeviceChange
 from rules.physics.condensate import SETTLED_G_M2
@@ -72,13 +73,25 @@ def room_is_cooled(state: AdviceState) -> bool:
     return _last_ms(state, COOLS_ROOM) > _last_ms(state, WARMS_ROOM | {"room-back"})
 
 
+def stays_cooled(state: AdviceState, at_ms: int) -> bool:
+    """Return whether a room was cooled lately and is so still, as far as anybody has said: what is asked to be taken back, and
+    not done, is not."""
+    now = state.open
+    asked = now is not None and now.done_ms is None and "room-back" in now.acts
+    return (room_is_cooled(state) or asked) and at_ms - _last_ms(state, COOLS_ROOM) < COOLED_MS
+
+
 def room_is_warmed(state: AdviceState, at_ms: int) -> bool:
     """Return whether it was asked lately to warm the room, or to carry the box to a warmer one, and not to take that back."""
-    return BACK_AFTER_MS <= at_ms - _last_ms(state, WARMS_ROOM) < COOLED_MS and stays_warmed(state)
+    return at_ms - _last_ms(state, WARMS_ROOM) >= BACK_AFTER_MS and stays_warmed(state, at_ms)
 
 
-def stays_warmed(state: AdviceState) -> bool:
-    """Return whether it was ever asked to warm the room, or to carry the box to a warmer one, and not to take that back."""
+def stays_warmed(state: AdviceState, at_ms: int) -> bool:
+    """Return whether a room was warmed lately, or the box carried to a warmer one, and nobody was asked to take that back."""
+    return _warmed(state) and at_ms - _last_ms(state, WARMS_ROOM) < COOLED_MS
+
+
+def _warmed(state: AdviceState) -> bool:
     return _last_ms(state, WARMS_ROOM) > _last_ms(state, COOLS_ROOM | {"place-back"})
 
 
@@ -87,7 +100,7 @@ def taken_back_until_ms(state: AdviceState, chamber: Chamber, changes: Sequence[
     was asked for, or it is taken back."""
     heater, vents = chamber.devices.heater, chamber.devices.vents
     open_ = vents.count > vents.open and may_stand_open(state, changes)
-    warmed = heater is not None and stays_warmed(state) and _heat_had_failed(state)
+    warmed = heater is not None and _warmed(state) and _heat_had_failed(state)
     asked = {COOLS_ROOM: room_is_cooled(state), OPENS: open_, WARMS_ROOM: warmed}
     return max((_last_ms(state, acts) + COOLED_MS for acts, stays in asked.items() if stays), default=0)
 
@@ -105,8 +118,8 @@ def _asks(state: AdviceState, act: str, at_ms: int, for_ms: float = LEADS_MS) ->
 
 
 def place_back(state: AdviceState, situation: Situation, cause: Cause, *, alone: bool) -> Plan | None:
-    """Return the call to take back a warmer place or room where it is too warm, and not by a heater that is in doubt, or where
-    nothing stands any more (`alone`) of the heat that had failed; None: it is of use still.
+    """Return the call to take back a warmer place or room where it is too warm, or soon, and not by a heater that is in doubt,
+    or where nothing stands any more (`alone`) of the heat that had failed; None: it is of use still.
 
     Of a mat that no lift over its room shows to heat nobody knows whether it does: its room is let cool by no more than the box
     bears without it, and that shows it.
@@ -115,7 +128,8 @@ def place_back(state: AdviceState, situation: Situation, cause: Cause, *, alone:
     if not (asks or "room-warmed" in cause.facts) or not cause.facts.isdisjoint(("heater-doubt", "heats-itself")):
         return None
     t, room_c, goal = situation.temperature_c or 0.0, situation.room_temperature_c, cause.goal
-    mat, hot = "heater" in cause.facts, cause.temperature == "high"
+    mat, soon = "heater" in cause.facts, "thermostat" not in cause.facts and hot_in_an_hour(situation, goal)
+    hot = soon or cause.temperature == "high"
     warmest_c = max((one for one in (room_c, situation.room_high_c) if one is not None), default=None)
     heats = warmest_c is None or t - warmest_c >= NO_LIFT_K  # a large box lags a room that cools by hours
     warmed_ms, tried_ms = _last_ms(state, WARMS_ROOM), _last_ms(state, frozenset({"place-cooler"}))
@@ -146,6 +160,12 @@ def _too_weak(cause: Cause, situation: Situation) -> bool:
         return False
     falls_k = min(change_k - u_k for change_k, u_k in zip(ahead.change_k, ahead.u_k, strict=True))
     return room_c + falls_k + gives_k < cause.goal.low_c + cause.goal.inside_k
+
+
+def hot_in_an_hour(situation: Situation, goal: Goal) -> bool:
+    """Return whether it is too warm within the hour, past its aim as it goes up with the warmth of the morning."""
+    t, slope_k_h = situation.temperature_c, 0.0 if situation.by_mean else situation.temperature_slope_k_h or 0.0
+    return t is not None and t > goal.temperature_c and slope_k_h >= RISES_K_H and t + slope_k_h > goal.high_c
 
 
 def may_stand_open(state: AdviceState, changes: Sequence[DeviceChange]) -> bool:

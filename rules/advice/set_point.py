@@ -13,7 +13,9 @@ from rules.advice.cause import Cause
 from rules.advice.devices import Move, dial
 from rules.advice.goal import Goal
 from rules.advice.heat import LATELY_MS, is_blamed, stops_lately
+from rules.advice.model import LIFT, NAMES
 from rules.advice.planned import Plan, plain
+from rules.advice.recalled import model_of
 from rules.advice.standing import Standing
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
@@ -31,12 +33,15 @@ LEFT_OUT_MS = DAY_MS
 """So long a heater that ran away twice is not advised again: a day to get another one; judgement."""
 NIGHT_H = 8.0
 """Hours for which nobody looks: what is harmfully cold before they are over is told now. Common practice, no source."""
+NIGHT_HOURS = round(NIGHT_H)
 LOWERED_K = 0.4
 """So far below what it was, or below the aim, a set point counts as lowered; own estimate."""
 TO_AND_FRO_MS = 3 * DAY_MS
 """What was turned for a noon and back for a night within so long is turned for the next noon in vain. Own estimate."""
 TIMER_MIN = 30
 """A timer's turn, minutes: a mat and a box of litres hardly swing within it. Common practice, no source."""
+SHARE = 0.25
+"""Finer than this no keeper turns a dimmer or sets a timer, and a figure that is told stands. Own estimate."""
 LEAST_SHARE = 0.1
 """Of a heater's rated power: with less it is off, and nothing is learned from how it heated. Own estimate."""
 ROOM_COOLER_K = 1.0
@@ -59,8 +64,8 @@ def plug_in(
     warm_c = goal.high_c if switched and not is_blamed(state, situation) else goal.temperature_c + PLUG_IN_BELOW_K
     if t > warm_c or (room_c is not None and room_c > goal.temperature_c):
         return None  # a thermostat that nothing speaks against keeps its mat off until it is wanted
-    if not switched:
-        return dimmed(chamber, state, situation, cause)
+    if not switched:  # with the least that can be set it would be too warm where the night takes next to nothing
+        return dimmed(chamber, state, situation, cause) if _stepped(chamber, state, situation, goal) > 0.0 else None
     return _by_set_point(state, situation, goal, present_knobs(chamber, situation.changes).get("setpoint"))
 
 
@@ -153,13 +158,21 @@ def _by_set_point(state: AdviceState, situation: Situation, goal: Goal, setpoint
 
 
 def dimmed(chamber: Chamber, state: AdviceState, situation: Situation, cause: Cause) -> Move:
-    """Return how a heater without a thermostat is plugged in again: at the share of its power that the target needs."""
-    goal, heater = cause.goal, chamber.devices.heater
-    watts = present_knobs(chamber, situation.changes).get("watts", 1.0)
-    rated = watts if heater is None else heater.watts
-    watts = watts if watts >= LEAST_SHARE * rated else rated
-    value = round(watts * min(max(_share(state, situation, goal), LEAST_SHARE), 0.9), 1)
-    setting = f"but with {value:g} W instead of {watts:g} W"
+    """Return how a heater without a thermostat is plugged in again: at the share of its power that the night's room takes."""
+    heater = chamber.devices.heater
+    before = present_knobs(chamber, situation.changes).get("watts", 1.0)
+    rated = before if heater is None else heater.watts
+    before = before if before >= LEAST_SHARE * rated else rated
+    share = max(_stepped(chamber, state, situation, cause.goal), SHARE)
+    value = round(rated * share, 1)
+    setting, by_hand_c = f"with {value:g} W as before", cause.goal.temperature_c + PLUG_IN_BELOW_K
+    if value != before:
+        setting = f"but with {value:g} W instead of {before:g} W"
+    if share < 1.0:
+        setting += (
+            f" (by a dimmer, or a timer that has it on for {TIMER_MIN * share:.0f} of each {TIMER_MIN} minutes; with neither, "
+            f"only while you are there, and pull it at {by_hand_c:g} °C)"
+        )
     text = f"Plug the heater in again, {setting}, and buy it a thermostat"
     if cause.thermostat != "unplugged":  # nobody has said that it is out
         text = (
@@ -168,14 +181,26 @@ def dimmed(chamber: Chamber, state: AdviceState, situation: Situation, cause: Ca
             "whether its mat is warm, and look at plug and breaker"
         )
     return Move(
-        act="plug-in", knob="heater", delta=value - watts, value=value, amount=watts - value, unit="W", effort=1.0, text=text
+        act="plug-in", knob="heater", delta=value - before, value=value, amount=abs(before - value), unit="W", effort=1.0,
+        text=text,
     )
 
 
-def _share(state: AdviceState, situation: Situation, goal: Goal) -> float:
-    """Return which share of the power that heated it too far the target needs: by how far over its room each of them is."""
-    below = situation.room_temperature_c if situation.room_temperature_c is not None else goal.low_c - 4.0
-    return (goal.temperature_c - below) / max((state.stopped_c or goal.harmful_high_c) - below, 1.0)
+def _stepped(chamber: Chamber, state: AdviceState, situation: Situation, goal: Goal) -> float:
+    """Return that share in steps that a keeper can set; all of it only where the box's own days have shown what it gives."""
+    model = model_of(chamber, state)
+    lift_k = model.value(LIFT) if model.identified.get(NAMES[LIFT]) else None
+    return min(round(_share(state, situation, goal, lift_k) / SHARE) * SHARE, 1.0 if lift_k else 1.0 - SHARE)
+
+
+def _share(state: AdviceState, situation: Situation, goal: Goal, lift_k: float | None = None) -> float:
+    """Return which share of its power the aim needs over the room of the next hours: of the lift that the box's days have
+    shown, or where they have not shown any, of what heated it too far."""
+    room_c, ahead = situation.room_temperature_c, situation.room_ahead
+    below = room_c if room_c is not None else goal.low_c - 4.0
+    night_k = 0.0 if ahead is None or room_c is None else sum(ahead.change_k[: NIGHT_HOURS + 1]) / (NIGHT_HOURS + 1)
+    seen_k = max((state.stopped_c or goal.harmful_high_c) - below, 1.0)
+    return (goal.temperature_c - below - night_k) / (lift_k or seen_k)
 
 
 def turns_for_days(chamber: Chamber, situation: Situation, goal: Goal, turns: list[Move]) -> list[Move]:

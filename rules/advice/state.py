@@ -206,7 +206,7 @@ class AdviceState:
     by_itself_ms: list[int] = field(default_factory=list)
     """When it was over though nobody said to have unplugged it."""
     heated_ms: int | None = None
-    """When the box was last held far above its room, hours after that: the plug is in."""
+    """When the plug was last known to be in: by the keeper's word, or by a box held far above its room hours after that."""
     heater_seen_ms: int | None = None
     """When the keeper last answered a call to look at the heater."""
     lid_checked_ms: int | None = None

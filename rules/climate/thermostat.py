@@ -43,6 +43,8 @@ CYCLES_K = 0.7
 """Air that swings by more within an hour is switched by a thermostat; a heater at its limit holds it still. Own estimate."""
 NO_LIFT_K = 2.0
 """A heater that lifts a cold chamber by less over its room gives no heat that counts. Own estimate."""
+GIVES_MORE_K = 1.0
+"""What it gives less than this above its usual lead is its swing through the day. Own estimate."""
 GIVEN_SHARE = 0.5
 """A mat that is on all the time and gives less than this share of what it gave before has failed. Own estimate."""
 LEAST_TAU_H = 1.0
@@ -362,5 +364,6 @@ def _heats_on(seen: Evidence, aim: Floats) -> NDArray[np.bool_]:
     lags = seen.air_c <= seen.room_lately_c  # at its peak it stands still, kelvins above a room that falls already
     holds_on = _either(holds_heat(seen), ~lags & (seen.trend_k_h > -over_room / (2.0 * SLOW_BOX_H)), by_slope)
     by_air = alone & (holds_on | (slope >= RISES_K_H)) & ~guessed
+    by_air &= ~(_unknown(aim) & (over_room <= seen.lead_k + GIVES_MORE_K))  # a mat that nothing switches gives as ever
     heats: NDArray[np.bool_] = _either(_unknown(seen.mat_c), by_air, (seen.mat_c > t + HOT_MAT_K) & (slope > FALLS_K_H))
     return heats

@@ -17,10 +17,13 @@ NEXT_STEP_MS = 6 * HOUR_MS
 TRIED_FOR_MS = 12 * HOUR_MS
 """What was done longer ago than this is news when it is advised again. Own estimate."""
 
+_TAKES_BACK = frozenset({("heater", "more"), ("vent", "close")})
+
 
 def take_advice(ledger: Ledger, event: AdviceEvent) -> None:
     """Work what has become of an advisory into what is known and owed."""
     chamber = event.chamber or "site"
+    ledger.state.still_changed[chamber] = list(event.still_changed)
     if event.status in ASKING:
         ledger.state.advice[chamber] = event
         _advise(ledger, chamber, event)
@@ -118,6 +121,8 @@ def take_word(ledger: Ledger, event: WordEvent) -> None:
         ledger.state.rehearsal = Rehearsal(event.at_ms)
     if event.word == "advice-done" and event.accepted and not event.asks_still:
         stands = ledger.state.advice.get(chamber)
+        if stands is not None and _TAKES_BACK.intersection((one.device, one.change) for one in stands.actions):
+            ledger.state.still_changed.pop(chamber, None)  # what is so yet is said once it is judged
         if stands is None or ledger.state.said_done.get(chamber) != stands.advisory:
             ledger.state.said_done[chamber] = event.advisory  # an older one that is said afterwards takes nothing back
         ledger.state.drop_done(chamber, event.advisory)

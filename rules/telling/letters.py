@@ -111,8 +111,13 @@ class Desk:
                 id=f"{self.origin}.letter.{name}.{thread.ordinal}", at_ms=at_ms, chamber=self._chamber(place), sort=sort,
                 thread=name, ordinal=thread.ordinal, to=to or ("stand-in" if self.away else "keeper"), urgent=urgent,
                 done_ms=done_ms, about=tuple(about), present=self._present(place, about, at_ms),
+                still_changed=self._still_changed(place, about) if sort == "all-clear" else (),
             )
         )
+
+    def _still_changed(self, place: str, about: Sequence[News]) -> tuple[str, ...]:
+        named = dict.fromkeys([place, *(event.chamber or "site" for event in about)])
+        return tuple(dict.fromkeys(one for name in named for one in self.state.still_changed.get(name, ())))
 
     def _beside_the_last(self, alarm: AlarmEvent, to: str | None) -> AlarmEvent:
         """Put beside an alarm's value what the keeper's last letter said of it, and keep this one for the next."""

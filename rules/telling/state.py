@@ -145,6 +145,8 @@ class TellingState:
     """What version 0.1.0 kept in the place of `advice_sent`; read once."""
     advice_sent: dict[str, Stored[AdviceEvent]] = field(default_factory=dict)
     """The advice in the last letter of each chamber, until it is verified, resolved or withdrawn."""
+    still_changed: dict[str, list[str]] = field(default_factory=dict)
+    """What stands otherwise than before on advice, of each chamber, as its adviser last said."""
     said_done: dict[str, str] = field(default_factory=dict)
     """The advisory of each chamber that the keeper last said to have done."""
     tried_ms: dict[str, int] = field(default_factory=dict)
@@ -190,6 +192,7 @@ class TellingState:
             advice=dict(self.advice),
             advice_sent=dict(self.advice_sent),
             verified=dict(self.verified),
+            still_changed=dict(self.still_changed),
             said_done=dict(self.said_done),
             tried_ms=dict(self.tried_ms),
             looked_ms=dict(self.looked_ms),

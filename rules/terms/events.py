@@ -208,9 +208,8 @@ class AlarmEvent(Event):
     """Of `worsened`: by a graver priority, half of the time left gone, or a mark crossed."""
     mark: float | None = None
     told_value: float | None = None
-    """In a letter: what the last letter said of its value; None: it said nothing of it."""
     told_ms: int | None = None
-    """When that value was read."""
+    """In a letter: what the last letter said of its value, and when that was read; None: it said nothing of it."""
     priority_reason: str = ""
     reason: str = ""
 
@@ -251,6 +250,7 @@ class AdviceEvent(Event):
     """Whether what is at hand cannot repair it: what is advised limits the harm."""
     effect: Effect | None = None
     """Of one that was carried out and looked at: what came of it."""
+    still_changed: tuple[str, ...] = ()  # on advice, and when it is taken back
 
     @property
     def name(self) -> str:
@@ -362,8 +362,8 @@ LetterSort = Literal[
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LetterEvent(Event):
-    """A mail that is owed now. `about` holds the events that it tells of, most important first, its alarms with their figures
-    as they are now; `present` what else is believed now of the chambers that it is about."""
+    """A mail that is owed now. `about`: its events, the most important first, alarms with their figures of now; `present`: what
+    else is believed now of its chambers; `still_changed`: of an all-clear, what is to be taken back."""
 
     kind: Literal["letter"] = "letter"
     sort: LetterSort
@@ -373,9 +373,9 @@ class LetterEvent(Event):
     urgent: bool
     about: tuple[Stored[News], ...]
     present: tuple[Annotated[Figures, BeforeValidator(_read_figures)], ...] = ()
+    still_changed: tuple[str, ...] = ()
     done_ms: int | None = None
-    """To the second address, or where it is urgent and nothing is advised that is not done: when the keeper last said to have
-    done what was advised; None: not at all."""
+    """To the second address, or where it is urgent and all that is advised is done: when that was last said; None: never."""
 
     def as_json(self) -> dict[str, Any]:
         """Return the letter with what it tells of as JSON objects."""

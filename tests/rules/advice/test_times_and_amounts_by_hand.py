@@ -403,16 +403,18 @@ MAT = Chamber(devices=devices(heater=Heater(watts=10.0, thermostat=False)))
 
 @pytest.mark.parametrize(
     ("room_c", "stopped_c", "watts"),
-    [(20.0, 33.0, 4.2), (20.0, 45.5, 2.2), (25.4, 33.0, 1.0), (10.0, 26.0, 9.0), (None, 31.0, 5.0)],
+    [(20.0, 33.0, 5.0), (20.0, 45.5, 2.5), (25.4, 33.0, None), (10.0, 26.0, 7.5), (None, 31.0, 5.0)],
 )
 def test_a_mat_that_nothing_switches_is_plugged_in_at_the_share_that_the_aim_takes(
-    room_c: float | None, stopped_c: float, watts: float
+    room_c: float | None, stopped_c: float, watts: float | None
 ) -> None:
-    """10 W lifted it from 20 to 33 degC: 5.5 of 13 K need 4.2 W; a tenth at least and nine tenths at most. A room that nobody
-    measures is taken as 4 K below the band: 5.5 of 11 K."""
+    """10 W lifted it from 20 to 33 degC: 5.5 of 13 K need 4.2 W, told in quarters, which a keeper can set; three at most, and
+    none where less than half of one is needed. A room that nobody measures is taken as 4 K below the band: 5.5 of 11 K."""
     now = situation(25.0, 80.0, room_c, None if room_c is None else 45.0)
     move = plug_in(MAT, AdviceState(stopped_c=stopped_c), now, reason(now, MAT), {})
-    assert move is not None and (move.value, move.delta, move.amount) == (watts, watts - 10.0, 10.0 - watts)
+    assert (None if move is None else (move.value, move.delta, move.amount)) == (
+        None if watts is None else (watts, watts - 10.0, 10.0 - watts)
+    )
 
 
 @pytest.mark.parametrize(

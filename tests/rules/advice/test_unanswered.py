@@ -346,7 +346,7 @@ def test_nobody_waits_for_a_mat_to_switch_off_that_nothing_switches(thermostat: 
     _, events = advised(cold(), AdviceState(by_itself_ms=[NOON_MS]), chamber)
     said = events[0].actions[0].text
     assert said.startswith("If you pulled the heater's plug")
-    assert ("switch off once" in said) is thermostat and ("with 4.4 W instead of 8 W" in said) is not thermostat
+    assert ("switch off once" in said) is thermostat and ("with 4 W instead of 8 W" in said) is not thermostat
     assert not any("thermostat up" in line for line in events[0].never)
 
 

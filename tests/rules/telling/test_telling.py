@@ -12,7 +12,7 @@ import pytest
 from advice_scenes import situation
 from pydantic import TypeAdapter
 
-from adapters.wording.letter import subject_of
+from adapters.wording.letter import compose, subject_of
 from rules.climate.course import Presents
 from rules.climate.memory import Account, PlaceMemory
 from rules.settings import Chamber, Probe, Room, Settings, Site, Telling
@@ -524,6 +524,20 @@ def test_no_all_clear_goes_out_while_what_it_hid_stands_and_asks_for_a_step() ->
     over = [replace(cold, id="o", at_ms=at("10 12:00"), change="returned", condition="normal", level=None),
         advice(at("10 12:00"), "resolved")]  # fmt: skip
     assert brief(letters_of(*begun, *warms, *over))[1:] == [("10 12:00", "all-clear", "keeper")]
+
+
+@pytest.mark.parametrize(("device", "change", "named"), [("heater", "stop", True), ("heater", "more", False)])
+def test_an_all_clear_names_what_is_still_to_be_taken_back_unless_that_was_just_done(device, change, named) -> None:
+    """"Nothing. It is back where it should be", its mat in the drawer (attack from outside)."""
+    when, left = at("10 10:00"), ("Its heater is unplugged: plug it in again below 26 °C, and before a cold night.",)
+    asks = (Action(device, change, None, None, "Do it."),)
+    step = advice(when, device=device, change=change, actions=asks, still_changed=left)
+    events = [alarm(when), step, replace(done(at("10 10:30")), advisory="left.1"), alarm(at("10 12:00"), "returned")]
+    over = letters_of(*events, advice(at("10 12:00"), "verified", still_changed=left if named else ()))[-1]
+    assert (over.sort, over.still_changed) == ("all-clear", left if named else ())
+    text = compose(over, WATCH).text.replace("\n  ", " ")
+    assert (left[0] in text) is named and ("Nothing. It is back" in text) is not named
+    assert letters_of(*events)[-1].still_changed == over.still_changed  # not judged yet
 
 
 def test_what_is_over_just_before_the_digest_is_told_by_it() -> None:
