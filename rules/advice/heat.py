@@ -141,6 +141,8 @@ def _kind_of_heat(cause: Cause, state: AdviceState, situation: Situation) -> str
         return "still-rising" if rises or "heats-itself" in cause.facts else "heat-wave"
     if burning(situation) or _runs_away_still(cause, state.open, situation):
         return "runaway"
+    if _is_shone_on(cause, state.open, situation):
+        return "sun"
     if "mat-needless" in cause.facts:
         return "hot-room"
     if "heats-itself" in cause.facts:
@@ -150,6 +152,14 @@ def _kind_of_heat(cause: Cause, state: AdviceState, situation: Situation) -> str
     room, held = situation.room_temperature_c, cause.setpoint_c or cause.goal.temperature_c
     warm_room = (room is not None and room >= held - 0.5) or _holds_the_days_heat(situation)
     return "heat-wave" if cause.thermostat is None or (cause.thermostat == "resting" and warm_room) else "runaway"
+
+
+def _is_shone_on(cause: Cause, told: OpenAdvice | None, situation: Situation) -> bool:
+    """Return whether a box whose mat nothing switches warms faster than one that has been on for hours can: something else
+    heats it. What was told so stands until it is done."""
+    asks = told is not None and told.done_ms is None and told.acts[:1] == ["shade-box"] and "stop-unsure" in told.acts
+    swift = (situation.temperature_slope_k_h or 0.0) >= SWIFT_K_H
+    return "heater" in cause.facts and "thermostat" not in cause.facts and (swift or asks)
 
 
 def _runs_away_still(cause: Cause, told: OpenAdvice | None, situation: Situation) -> bool:
@@ -179,6 +189,8 @@ def _why_hot(kind: str, cause: Cause, situation: Situation) -> tuple[str, ...]:
         return (f"The box is {lead_k:.0f} K warmer than its room: it is not the room that heats it{ferments}.",)
     if kind == "hot-room":
         return (f"Nothing switches its mat off, and its room, at {situation.room_temperature_c:.0f} °C, needs none.",)
+    if kind == "sun":
+        return ("So fast no mat warms a box that has been on for hours: the sun shines on it, or a lamp.",)
     if kind == "not-known":
         return (
             "Whether the heater or the room does it cannot be told from here: feel the mat. If it is hot, the heater heats on; "

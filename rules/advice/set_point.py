@@ -19,7 +19,7 @@ from rules.advice.recalled import model_of
 from rules.advice.standing import Standing
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
-from rules.climate.thermostat import FAULT_K, OVERSHOOT_K
+from rules.climate.thermostat import FAULT_K, OVERSHOOT_K, SURE_LIFT_K
 from rules.keeper.devices import heater_since_ms, present_knobs, told_knobs, turns_of_power
 from rules.keeper.state import DeviceChange
 from rules.settings import Chamber
@@ -189,7 +189,9 @@ def dimmed(chamber: Chamber, state: AdviceState, situation: Situation, cause: Ca
 def _stepped(chamber: Chamber, state: AdviceState, situation: Situation, goal: Goal) -> float:
     """Return that share in steps that a keeper can set; all of it only where the box's own days have shown what it gives."""
     model = model_of(chamber, state)
-    lift_k = model.value(LIFT) if model.identified.get(NAMES[LIFT]) else None
+    usual_k = situation.usual_lead_k
+    lift_k = usual_k if usual_k is not None and usual_k >= SURE_LIFT_K else None
+    lift_k = model.value(LIFT) if model.identified.get(NAMES[LIFT]) else lift_k
     return min(round(_share(state, situation, goal, lift_k) / SHARE) * SHARE, 1.0 if lift_k else 1.0 - SHARE)
 
 

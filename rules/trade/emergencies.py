@@ -27,6 +27,7 @@ HEAT_BRANCH: dict[str, tuple[Step, ...]] = {
         Step("place-back", when=("room-warmed",)), "cool-room"),
     "heat-wave": steps("fan-now", "air-now", Step("move-box", when=("deadly-heat",)), *_AIR_UNKNOWN,
         "shade-box"),
+    "sun": steps("shade-box", "stop-unsure", "fan-now", "air-now", *_AIR_UNKNOWN),
     "still-rising": steps("check-unplugged", "fan-now", "air-now", *_AIR_UNKNOWN, "find-source",
         Step("move-box", when=("lethal-heat",))),
     "box": steps("find-source", "fan-now", "air-now", Step("move-box", when=("lethal-heat",))),

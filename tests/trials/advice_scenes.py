@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC
 from typing import Any
 
@@ -83,5 +84,4 @@ def standing(alarm: str, **changed: Any) -> AlarmEvent:
 
 def later(now: Situation, hours: float, **changed: Any) -> Situation:
     """Return the same situation some hours later, with these figures changed."""
-    body = {name: getattr(now, name) for name in now.__slots__}
-    return Situation(**{**body, "at_ms": now.at_ms + round(hours * HOUR_MS), **changed})
+    return replace(now, **{"at_ms": now.at_ms + round(hours * HOUR_MS), **changed})

@@ -253,3 +253,20 @@ def test_airing_that_has_not_cooled_a_box_is_ended_and_not_asked_for_again(now_c
     texts = [action.text for action in state.open.event.actions]
     assert sum(text.startswith(("Shut lid", "If the room feels")) for text in texts) == 1
     assert any(text.startswith(first) for text in texts)
+
+
+@pytest.mark.parametrize(
+    ("thermostat", "slope_k_h", "first"), [(False, 30.0, "Keep the sun"), (False, 4.0, "Unplug"), (True, 30.0, "Unplug")]
+)
+def test_what_warms_faster_than_any_mat_that_has_been_on_for_hours_is_the_sun(thermostat, slope_k_h, first):
+    """Three days running at eleven a mat of 0.7 to 17 W was called a runaway at 30 K an hour, 31 letters, and neither sun nor
+    shade stood in one of them (attack from outside)."""
+    box = Chamber(devices=devices(heater=Heater(watts=8.0, thermostat=thermostat, setpoint_c=25.5 if thermostat else None)))
+    hot = situation(29.6, 63.0, 21.0, 50.0, temperature_slope_k_h=slope_k_h, usual_lead_k=5.0)
+    stands = alarms(hot, box, "heater-runaway")
+    state, events = consider(settings_of(box), "north", AdviceState(), hot, stands, "test")
+    assert events[-1].actions[0].text.startswith(first)
+    slower = later(hot, 0.4, temperature_c=34.0, temperature_slope_k_h=2.0)
+    state, _ = consider(settings_of(box), "north", state, slower, stands, "test")
+    assert state.open is not None and state.open.event.actions[0].text.startswith(first)
+    assert ("the sun shines on it" in state.open.event.reason) is (first == "Keep the sun")
