@@ -185,7 +185,7 @@ def looks_that_lead(
     box that is too warm or too cold, or it is told of its lid alone for days; and none in a box so dry that it does harm."""
     if cause.temperature == "ok" or dryness_harms(standing):
         return _before_water(state, due, situation, standing)
-    return _young(due, situation, standing, UNANSWERED_MS)
+    return _young(due, situation, standing, CHECK_AGAIN_MS)
 
 
 def _before_water(
