@@ -229,7 +229,9 @@ def _plugged(
     """Return how it is plugged in again, after the water where it is too dry."""
     time_constant_h = cooling_h(model_of(chamber, state))[0]
     alone = not has_failed(state, situation.at_ms)  # it can be left alone with it: nothing else needs to warm the box
-    back = ("room-back",) if stays_cooled(state, situation.at_ms) and "warm-side" not in cause.facts else ()
+    hot_days = (situation.room_high_c or 0.0) > cause.goal.high_c and cause.temperature != "low"  # the next one needs it cool
+    cooled = stays_cooled(state, situation.at_ms) and "warm-side" not in cause.facts and not hot_days
+    back = ("room-back",) if cooled else ()
     also = ("warm-now",) if "lethal-cold" in cause.facts else back if alone or cause.temperature != "low" else ("warm-place",)
     first = () if water is None else (water,)
     return Plan(

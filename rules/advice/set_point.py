@@ -65,7 +65,8 @@ def plug_in(
     if t > warm_c or (room_c is not None and room_c > goal.temperature_c):
         return None  # a thermostat that nothing speaks against keeps its mat off until it is wanted
     if not switched:  # with the least that can be set it would be too warm where the night takes next to nothing
-        return dimmed(chamber, state, situation, cause) if _stepped(chamber, state, situation, goal) > 0.0 else None
+        wanted = t < goal.low_c + goal.inside_k or _stepped(chamber, state, situation, goal) > 0.0
+        return dimmed(chamber, state, situation, cause) if wanted else None
     return _by_set_point(state, situation, goal, present_knobs(chamber, situation.changes).get("setpoint"))
 
 

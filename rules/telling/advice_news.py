@@ -23,7 +23,8 @@ _TAKES_BACK = frozenset({("heater", "more"), ("vent", "close")})
 def take_advice(ledger: Ledger, event: AdviceEvent) -> None:
     """Work what has become of an advisory into what is known and owed."""
     chamber = event.chamber or "site"
-    ledger.state.still_changed[chamber] = list(event.still_changed)
+    ledger.state.still_changed.pop(chamber, None)
+    ledger.state.still_changed |= {chamber: list(event.still_changed)} if event.still_changed else {}
     if event.status in ASKING:
         ledger.state.advice[chamber] = event
         _advise(ledger, chamber, event)

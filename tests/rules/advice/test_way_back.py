@@ -62,15 +62,16 @@ def test_a_stop_that_is_told_anew_is_not_over_and_a_plug_that_is_told_to_be_in_i
 
 
 @pytest.mark.parametrize(
-    ("room_c", "ahead_k", "watts"),
-    [(24.5, 0.0, "1.3 W instead of 5.2 W"), (24.5, -4.0, "3.9 W instead of 5.2 W"), (22.0, 0.0, "2.6 W instead of 5.2 W"),
-     (17.0, 0.0, "with 5.2 W as before"), (25.3, 0.0, None)],
+    ("t", "room_c", "ahead_k", "watts"),
+    [(25.0, 24.5, 0.0, "1.3 W instead of 5.2 W"), (25.0, 24.5, -4.0, "3.9 W instead of 5.2 W"),
+     (25.0, 22.0, 0.0, "2.6 W instead of 5.2 W"), (25.0, 17.0, 0.0, "with 5.2 W as before"), (25.0, 25.3, 0.0, None),
+     (23.9, 25.3, 0.0, "1.3 W instead of 5.2 W")],
 )  # fmt: skip
-def test_a_mat_is_plugged_in_for_the_room_that_is_and_comes_and_not_for_the_hot_afternoon(room_c, ahead_k, watts):
+def test_a_mat_is_plugged_in_for_the_room_that_is_and_comes_and_not_for_the_hot_afternoon(t, room_c, ahead_k, watts):
     """A mat of 5.2 W that lifts its box by 7 K was to go in with 0.6, 2.1, 2.5 and 3 W within three hours, for the room had
     been at 29 degC, and 3 W left the box at 21 (attack from outside)."""
     ahead = RoomAhead((0.0, *[ahead_k] * 24), (0.5,) * 25)
-    now = situation(25.0, 80.0, room_c, 60.0, changes=(OUT,), room_ahead=ahead)
+    now = situation(t, 80.0, room_c, 60.0, changes=(OUT,), room_ahead=ahead)
     _, events = told(now, AdviceState(stopped_c=29.6, model=shown(7.0)))
     assert [watts in text for text in texts(events) if text.startswith("Plug")] == ([] if watts is None else [True])
     if watts is not None and "instead" in watts:
@@ -132,3 +133,11 @@ def test_what_is_not_taken_back_yet_is_said_as_long_as_it_is_so():
     held = later(replace(warm, temperature_c=25.6, room_temperature_c=22.0, changes=(*changes, *more)), 8.0)
     _, events = told(held, state)
     assert [[line.split(" W")[0] for line in event.still_changed] for event in events] == [["Its heater gives 2.6"]]
+
+
+@pytest.mark.parametrize(("t", "room_high_c", "back"), [(25.0, 27.9, True), (25.0, 28.1, False), (23.9, 28.1, True)])
+def test_in_a_heat_wave_a_cooled_room_is_not_let_warm_for_a_cool_morning(t: float, room_high_c: float, back: bool):
+    """Plugged in again and let warm at 06:30, the box was at 30 degC by 08:00 (foreign simulation)."""
+    state = AdviceState(stopped_c=29.6, model=shown(7.0), checked_ms={"cool-room": NOON_MS - 6 * HOUR_MS})
+    _, events = told(situation(t, 80.0, 22.0, 60.0, changes=(OUT,), room_high_c=room_high_c), state)
+    assert texts(events)[0].startswith("Plug the heater in again") and (len(texts(events)) == 2) is back
