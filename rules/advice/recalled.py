@@ -182,8 +182,9 @@ def looks_that_lead(
     state: AdviceState, cause: Cause, due: Collection[str], situation: Situation, standing: Mapping[str, Standing]
 ) -> list[str]:
     """Return those of the looks that are due before which nothing else is advised: not what nobody has answered for long in a
-    box that is too warm or too cold, or it is told of its lid alone for days; and none in a box so dry that it does harm."""
-    if cause.temperature == "ok" or dryness_harms(standing):
+    box that is too warm or too cold, or it is told of its lid alone for days; in one that is neither, none once the dryness
+    harms."""
+    if cause.temperature == "ok":
         return _before_water(state, due, situation, standing)
     return _young(due, situation, standing, CHECK_AGAIN_MS)
 

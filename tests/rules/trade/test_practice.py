@@ -24,7 +24,8 @@ FACTS = {
     "heater-doubt", "lid-unknown", "shut-in", "heats-itself", "rises-alone", "rises-out",
     "heater-looked", "heater-swapped", "tried", "airing-cools", "falls-freely", "rises-hot", "warms-on", "room-unknown",
     "water-useless", "lid-by-estimate", "lid-proven", "wrapped", "watts-untold", "probe-looked", "dial-again", "foam-looked",
-    "stop-in-vain", "gets-colder", "room-warmed", "water-fades", "probe-compared", "aired-in-vain", "stands-aired", "airs",
+    "stop-in-vain", "gets-colder", "room-warmed", "water-rose",
+    "water-fades", "probe-compared", "aired-in-vain", "stands-aired", "airs",
 }
 
 
