@@ -1,19 +1,20 @@
 """It loses more moisture than it used to: the vapour of the last half hour is less than its warmth and its room explain.
 
 A lid that is ajar, or opens slowly, lets the vapour go while ground and walls hold the humidity up: no step of 20 points within
-minutes, but a dew point that falls though the box gets no cooler. Its ground gives the vapour, and is as warm as the air was in
-the last hours: air that warms up first is no leak. Held against two hours before, beyond all such falls that its own whole
-hours knew; and, for a lid that opens over a day, against the mean of its hours up to half a day ago, far beyond the worst of
-them. Not where the room's air has become as much drier or was let out, and not by hours before a setting was changed; and while
-it lasts, against what was usual before it began, for a leak must not become what is usual: until it is back, or the keeper has
-looked and half a day has shown what is usual now. Readings that are far apart must say it twice.
+minutes, but a dew point that falls though box and room are as they were. What the dew point follows is learned from the box's
+own whole hours (`_fitted`): its ground, which is as warm as the air was in the last hours, and the dew point and warmth of its
+room; so a swing that goes with them is no loss, and one of a kind that its hours have not shown yet is doubted as far as it
+goes. What the hours leave unexplained is what comes by itself. Held against two hours before, beyond all such falls; and, for a
+lid that opens over a day, against its hours up to half a day ago, far beyond the worst of them. Not where the room's air was
+let out, and not by hours before a setting was changed; and while it lasts, against what was usual before it began, for a leak
+must not become what is usual: until it is back, or the keeper has looked and half a day has shown what is usual now. Readings
+that are far apart must say it twice.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,17 +36,25 @@ KNOWN_HOURS = LATELY_HOURS = 12
 nobody has looked since: by its own last hours no lid that opens over a day loses more than is usual. Own estimate."""
 JUST_NOW_HOURS, GROUND_HOURS = 2, 3
 """In so many hours the lid may have been opened; and the ground is no warmer than the air was in so many. Own estimate."""
-BEYOND_FALL, BEYOND_LEVEL = 1.9, 2.1
-"""So many times the greatest fall, and the worst hour, of its own hours; as many more times as a day has hours that are not
-known yet. Own estimate: in foreign simulations no box whose room nobody aired fell so far in 1,230 calm days."""
-LEAST_FALL_K, LEAST_LEVEL_K = 0.25, 0.35
-"""What they are taken to be at least; a box that dries up looks like a lid that opens slowly. Own estimate."""
+BEYOND = 2.0
+"""So many times the greatest fall, or the worst hour, of its own hours; as many more times as a day has hours that are not
+known yet. Own estimate: in foreign simulations 1.6 was the most of 360 calm days, but for rooms aired unseen."""
+LEAST_FALL_K, LEAST_LEVEL_K, LEAST_UNSEEN_K = 0.25, 0.35, 0.7
+"""What these are taken to be at least: a box that dries up looks like a lid that opens slowly, as does one whose room nobody
+measures. Own estimate."""
+FOLLOWS, FOLLOWS_U = np.array((0.5, 0.2, 0.1)), np.array((0.5, 0.25, 0.2))
+"""How far the dew point of a shut box follows its ground, its room's dew point and its room's warmth, K/K, before its own hours
+tell, and how sure that is: the ground's vapour goes with it, the more the less is aired. Own estimate."""
+HOUR_U_K = 0.6
+"""How far the mean of an hour strays by itself, with what hours that follow each other have in common. Own estimate."""
+HALF_HOUR_OF_SWING = 0.5
+"""So much of its swing within an hour the mean of half an hour may lie low, which whole hours do not show. Own estimate."""
+SURELY = 1.64
+"""So many standard uncertainties: in 19 of 20 cases it follows no further. By definition."""
 WHOLE_DAY_HOURS = 24
 """Its evening and its morning. By definition."""
 AIRED_K = 2.0
-"""So much colder than in the hours before becomes a room only whose window is opened. Own estimate."""
-OF_ROOM = 0.4
-"""How much of a fall of the room's dew point a shut box follows. Own estimate."""
+"""So much colder, or drier by its dew point, than hours before becomes a room only whose window is opened. Own estimate."""
 MOMENT_MS = 5 * MINUTE_MS
 """Vapour that is back now is not lost, though the mean of half an hour is still low. Own estimate."""
 RISES_OVER_MS = HALF_HOUR_MS // 2  # own estimate
@@ -55,6 +64,8 @@ SETTLES_MS = 2 * HOUR_MS
 """After work in the tank; common practice, no source. Vapour that will be back so soon was let out once, by a lid that is shut
 again."""
 ON_MS, OFF_MS = 20 * MINUTE_MS, 30 * MINUTE_MS  # own estimate
+UNSEEN_ON_MS = HOUR_MS
+"""Where nobody measures the room, what an aired room does to the box must first have passed. Own estimate."""
 
 
 def check(view: View) -> Iterator[Verdict]:
@@ -68,14 +79,16 @@ def check(view: View) -> Iterator[Verdict]:
     low_c = view.chamber.temperature.low
     chilled = warmth < (-np.inf if low_c is None else low_c - CHILLED_K)
     explained = (view.at_ms < (view.memory.visited_ms or 0) + SETTLES_MS) | chilled
-    explained |= view.room_temperature < _room_lately_c(view) - AIRED_K
+    room_dew_lately, room_lately = _room_lately_c(view)
+    explained |= (view.room_temperature < room_lately - AIRED_K) | (view.room_dew_point < room_dew_lately - AIRED_K)
     two_kinds, ground_c = _usual(view)
-    now = np.array((dew, np.fmin(warmth, ground_c), view.room_dew_point))
+    now = np.array((dew, np.fmin(warmth, ground_c), view.room_dew_point, view.room_temperature))
     usual = _farther(now, two_kinds)
     hidden_k = K_PER_PCT * view.finest_step("relative_humidity") / 2.0
     usual[-1] += hidden_k
     fallen_k, needed_k = _fallen(now, usual)
-    delays = Delays(max(ON_MS, view.two_readings_ms), OFF_MS, max(ON_MS, view.two_readings_ms), OFF_MS)
+    on_ms = ON_MS if view.settings.probes_at(view.chamber.room or "") else UNSEEN_ON_MS
+    delays = Delays(max(on_ms, view.two_readings_ms), OFF_MS, max(on_ms, view.two_readings_ms), OFF_MS)
     if view.memory.loss is not None or ((fallen_k >= needed_k) & ~explained).any():
         usual = _usual_before_loss(view, now, usual, explained, delays)
         fallen_k, needed_k = _fallen(now, usual)
@@ -98,10 +111,9 @@ def check(view: View) -> Iterator[Verdict]:
 
 def _fallen(now: Floats, usual: Floats) -> tuple[Floats, Floats]:
     """Return how far the dew point lies under what is usual, K, and how far it must for its own hours not to explain it."""
-    (dew, warmth, room_dew), (dew_was, warm, room_was, beyond_k) = now, usual
-    # At the same humidity the dew point falls as the air does.
-    fallen_k = dew_was - np.maximum(warm - warmth, 0.0) - dew
-    return fallen_k, beyond_k + OF_ROOM * np.nan_to_num(np.maximum(room_was - room_dew, 0.0))
+    apart = np.nan_to_num(now[1:] - usual[1:4])
+    fallen_k = usual[0] + (usual[4:7] * apart).sum(axis=0) - now[0]
+    return fallen_k, np.sqrt(usual[-1] ** 2 + ((SURELY * usual[7:10] * apart) ** 2).sum(axis=0))
 
 
 def _farther(now: Floats, usual: tuple[Floats, Floats]) -> Floats:
@@ -115,6 +127,7 @@ def _usual_before_loss(
 ) -> Floats:  # fmt: skip
     """Return what was usual, from where a loss begins to where it is over as it was before that."""
     usual, loss, first = usual.copy(), view.memory.loss, 0
+    loss = loss if loss is not None and loss.usual else None  # of an earlier version
     while first < len(view.at_ms):
         if loss is None:
             fallen_k, needed_k = _fallen(now[:, first:], usual[:, first:])
@@ -122,10 +135,8 @@ def _usual_before_loss(
             if not len(begins):
                 break
             first += int(begins[0])
-            low, warm, room, beyond_k = usual[:, first].tolist()
-            loss = Loss(int(view.at_ms[first]), low, warm, None if room != room else room, beyond_k=beyond_k)
-        room_was = np.nan if loss.room_dew_c is None else loss.room_dew_c
-        before = np.array((loss.low_c, loss.warm_c, room_was, loss.beyond_k))[:, None]
+            loss = Loss(int(view.at_ms[first]), usual=np.nan_to_num(usual[:, first]).tolist())
+        before = np.array(loss.usual)[:, None]
         fallen_k, needed_k = _fallen(now[:, first:], before)
         lost = (fallen_k >= needed_k) | np.isnan(fallen_k)
         loss, lasts = _followed(view, loss, view.at_ms[first:], fallen_k <= needed_k / 2.0, lost, delays)
@@ -153,78 +164,82 @@ def _followed(
 
 
 def _usual(view: View) -> tuple[tuple[Floats, Floats], Floats]:
-    """Return for each instant what was usual two hours before and up to half a day before: dew point, temperature, the room's
-    dew point and how far to fall is more than usual; and how warm the air was in the last hours."""
+    """Return for each instant what was usual two hours before and up to half a day before: dew point and what it follows, how
+    far and how surely (`_fitted`), and how far to fall is more than usual; and how warm the air was in the last hours."""
     numbers, back = view.hours_met, view.hour_place
     begin, end = int(numbers[0]) - REMEMBERED_HOURS, int(numbers[-1])
-    dew = hours_between(hours_with(view, "dew_point_c", view.dew_point), begin, end)
-    heat = hours_between(hours_with(view, "temperature_c", view.temperature.value), begin, end)
-    room = hours_between(hours_with(view, "room_dew_point_c", view.room_dew_point), begin, end)
-    figures = np.array((dew.mean, heat.mean, room.mean))
-    figures[:, np.isnan(dew.mean) | np.isnan(heat.mean)] = np.nan
-    before_change = 0 if view.changed_ms is None else max(0, view.changed_ms // HOUR_MS + 1 - begin)
-    slow = numbers - (view.lid_looked_ms or 0) // HOUR_MS >= KNOWN_HOURS + LATELY_HOURS
-    if len(numbers) == 1:
-        kinds, ground_c = _of_one_hour(figures.tobytes(), before_change, bool(slow[0]))
-    else:
-        kinds, ground_c = _of_hours(figures, numbers - numbers[0], before_change, slow)
-    return (kinds[0][:, back], kinds[1][:, back]), ground_c[back]
-
-
-@lru_cache(maxsize=512)
-def _of_one_hour(figures: bytes, before_change: int, slow: bool) -> tuple[tuple[Floats, Floats], Floats]:
-    """Return what `_of_hours` says of one hour, in which each live reading asks it of the same hours before."""
-    before = np.frombuffer(figures).reshape(-1, REMEMBERED_HOURS).copy()
-    return _of_hours(before, np.zeros(1, np.int64), before_change, np.array([slow]))
-
-
-def _of_hours(
-    figures: Floats, hours: NDArray[np.int64], before_change: int, slow: NDArray[np.bool_]
-) -> tuple[tuple[Floats, Floats], Floats]:
-    """Return the same for each hour, counted from the first, by the means of the hours from three days before that on."""
+    dew_hours = hours_between(hours_with(view, "dew_point_c", view.dew_point), begin, end)
+    dew = dew_hours.mean
+    heat = hours_between(hours_with(view, "temperature_c", view.temperature.value), begin, end).mean
+    room_dew = hours_between(hours_with(view, "room_dew_point_c", view.room_dew_point), begin, end).mean
+    ground = np.full(len(heat), np.nan)
+    ground[GROUND_HOURS - 1 :] = np.lib.stride_tricks.sliding_window_view(heat, GROUND_HOURS).min(axis=1)
+    figures = np.array((dew, ground, room_dew, hours_between(view.room_hours, begin, end).mean))
+    figures[:, np.isnan(dew) | np.isnan(ground)] = np.nan
     # For each hour the hours before it, the oldest first.
-    each = hours[:, None] + np.arange(REMEMBERED_HOURS)
-    ground_c = _mean(figures[1, each][:, -GROUND_HOURS:])
-    figures[:, :before_change] = np.nan
+    each = (numbers - numbers[0])[:, None] + np.arange(REMEMBERED_HOURS)
+    ground_c = np.fmin.reduce(heat[each][:, 1 - GROUND_HOURS :], axis=1)
+    if view.changed_ms is not None:
+        figures[:, : max(0, view.changed_ms // HOUR_MS + 1 - begin)] = np.nan
     before = figures[:, each]
-    known = np.count_nonzero(~np.isnan(before[0]), axis=1)
-    young = np.maximum(1.0, WHOLE_DAY_HOURS / np.maximum(known, 1))
+    slow = numbers - (view.lid_looked_ms or 0) // HOUR_MS >= KNOWN_HOURS + LATELY_HOURS
+    newer = _without(before, np.full(len(numbers), JUST_NOW_HOURS))
+    lately = _fitted(newer)
+    left_k = _left_k(before, lately)
+    falls_k = np.minimum(left_k[:, :-3], left_k[:, 1:-2]) - left_k[:, 3:]
+    most_k = np.maximum(np.fmax.reduce(np.where(np.isnan(newer[0, :, 3:]), np.nan, falls_k), axis=1), 0.0)
+    # From the lower of two hours, so what only goes back after a puff of steam has not fallen.
+    lower = before[:, np.arange(len(numbers)), np.argmin(left_k[:, -GROUND_HOURS:-1], axis=1) - GROUND_HOURS]
+    lately[:4] = np.where(np.isnan(lower) & ~np.isnan(lower[0]), lately[:4], lower)
     older = _without(before, np.where(slow, LATELY_HOURS, JUST_NOW_HOURS))
-    worst_k = _mean(older[0] - older[1]) - np.fmin.reduce(older[0] - older[1], axis=1)
-    level = (*_mean(older), BEYOND_LEVEL * young * np.hypot(worst_k, LEAST_LEVEL_K))
-    falls = _without(_falls_k(figures)[each], np.full(len(hours), JUST_NOW_HOURS))
-    most_k = np.maximum(np.fmax.reduce(falls, axis=1), 0.0)
-    last = before[:, :, -GROUND_HOURS:]
-    lately = (*last[:, :, :-1].mean(axis=-1), BEYOND_FALL * young * np.hypot(most_k, LEAST_FALL_K))
-    enough, whole = known >= KNOWN_HOURS, ~np.isnan(last[0]).any(axis=1)
-    return (np.where(enough & whole, lately, np.nan), np.where(enough, level, np.nan)), ground_c
+    level = _fitted(older)
+    worst_k = -np.fmin.reduce(_left_k(older, level), axis=1)
+    within_k = HALF_HOUR_OF_SWING * _mean((dew - dew_hours.lowest)[each])
+    lately = np.array((*lately, _beyond_k(newer, np.hypot(most_k, within_k), LEAST_FALL_K)))
+    level = np.array((*level, _beyond_k(older, np.hypot(worst_k, within_k), LEAST_LEVEL_K)))
+    return (lately[:, back], level[:, back]), ground_c[back]
 
 
-def _falls_k(figures: Floats) -> Floats:
-    """Return how far the dew point of each hour lay under that of two hours before, beyond what warmth and room explain; NaN
-    where they are not known."""
-    falls_k = np.full(figures.shape[1], np.nan)
-    three = np.lib.stride_tricks.sliding_window_view(figures, GROUND_HOURS, axis=1)[:, :-1]
-    dew, warmth, room = figures[:, GROUND_HOURS:]
-    was = np.array((*three[:, :, :-1].mean(axis=-1), np.zeros(len(dew))))
-    falls_k[GROUND_HOURS:] = np.subtract(*_fallen(np.array((dew, np.fmin(warmth, _mean(three[1])), room)), was))
-    return falls_k
+def _beyond_k(rows: Floats, own_k: Floats, least_k: float) -> Floats:
+    """Return how far it may fall by itself, by how far its own hours did and how many they are; NaN where they are too few."""
+    known = np.count_nonzero(~np.isnan(rows[0]), axis=1)
+    young = np.where(known < KNOWN_HOURS, np.nan, np.maximum(1.0, WHOLE_DAY_HOURS / np.maximum(known, 1)))
+    return np.asarray(BEYOND * young * np.hypot(own_k, np.where(np.isnan(rows[2]).all(axis=1), LEAST_UNSEEN_K, least_k)))
+
+
+def _fitted(rows: Floats) -> Floats:
+    """Return for each row of hours the mean dew point and the mean of the three that it follows, how far it follows each, K/K,
+    and the standard uncertainty of that: linear regression about what such boxes do (Bayes; Gelman et al., Bayesian Data
+    Analysis, 14; from memory)."""
+    means = _mean(rows)
+    dew, *given = np.nan_to_num(rows - means[..., None])
+    three = np.array(given)
+    doubt = np.linalg.inv(np.einsum("ink,jnk->nij", three, three) / HOUR_U_K**2 + np.diag(FOLLOWS_U**-2.0))
+    shared = np.einsum("ink,nk->ni", three, dew) / HOUR_U_K**2 + FOLLOWS * FOLLOWS_U**-2.0
+    follows = np.clip(np.einsum("nij,nj->in", doubt, shared), 0.0, 1.0)  # never the other way, nor beyond
+    known = ~np.isnan(means[1:])
+    return np.concatenate((means, known * follows, known * np.sqrt(np.diagonal(doubt, axis1=1, axis2=2)).T))
+
+
+def _left_k(rows: Floats, fit: Floats) -> Floats:
+    """Return how far the dew point of each hour lay above what it follows; NaN where it is not known."""
+    return np.asarray(-_fallen(rows, np.array((*fit, fit[0]))[..., None])[0])
 
 
 def _without(rows: Floats, last: NDArray[np.int64]) -> Floats:
     """Return rows of hours without so many of their last ones, where enough older ones are known."""
     left_out = np.arange(REMEMBERED_HOURS) >= REMEMBERED_HOURS - last[:, None]
-    one = rows if rows.ndim == 2 else rows[0]
-    enough = np.count_nonzero(~np.isnan(one) & ~left_out, axis=1) >= KNOWN_HOURS
+    enough = np.count_nonzero(~np.isnan(rows[0]) & ~left_out, axis=1) >= KNOWN_HOURS
     return np.where(left_out & enough[:, None], np.nan, rows)
 
 
 def _room_lately_c(view: View) -> Floats:
-    """Return how warm the room was in the last whole hours; NaN: not known."""
-    first = int(view.hours_met[0]) - GROUND_HOURS
-    means = hours_between(view.room_hours, first, int(view.hours_met[-1])).mean
+    """Return dew point and temperature of the room in the last whole hours; NaN: not known."""
+    first, end = int(view.hours_met[0]) - GROUND_HOURS, int(view.hours_met[-1])
+    tables = hours_with(view, "room_dew_point_c", view.room_dew_point), view.room_hours
+    means = np.array([hours_between(table, first, end).mean for table in tables])
     each = (view.hours_met - view.hours_met[0])[:, None] + np.arange(GROUND_HOURS)
-    return _mean(means[each])[view.hour_place]
+    return _mean(means[:, each])[:, view.hour_place]
 
 
 def _mean(rows: Floats) -> Floats:

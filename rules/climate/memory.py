@@ -167,13 +167,10 @@ class Loss:
     """A loss of moisture that goes on, and what was usual before it: a leak must not become what is usual."""
 
     since_ms: int
-    low_c: float
-    warm_c: float
-    room_dew_c: float | None
+    usual: list[float] = field(default_factory=list)
+    """What was usual before it, as `rules.checks.moisture_lost` has it; empty in a state of an earlier version."""
     back_ms: int | None = None
     """Since when the dew point has been where it usually is."""
-    beyond_k: float = 0.8
-    """How far below what was usual at its warmth it must lie."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -192,7 +192,7 @@ ALARMS: dict[str, AlarmKind] = {
         subject="lid", consequence="serious", figure="relative_humidity_pct", edge=None, continuous=False, harm=None,
         bears=(Bears("outside", "serious", (1, 3, 8, 12, 12)),),
         answered="climate", wakes_at_night=True, quiet_on_visit=True,
-        explained_by=("lid-open", "blind", "heater-failed"), room_moves=True, blinds=False, forbids=_MORE_AIR, sudden=False,
+        explained_by=("lid-open", "blind"), room_moves=True, blinds=False, forbids=_MORE_AIR, sudden=False,
         latch="harmful",
     ),
     "lid-drip-tonight": AlarmKind(

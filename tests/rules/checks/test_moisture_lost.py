@@ -141,10 +141,38 @@ def test_a_lid_that_opens_slowly_in_the_second_day_is_told_before_it_is_half_ope
         ("one reading of an hour", {"dew_fall_k": lambda hour: np.where(np.rint(hour) == 31, 2.5, 0.0), "step_min": 60}),
         ("its first evening is drier than its first day", {"dew_fall_k": ramp(18.0, 8.0, 0.9)}),
         ("its first half day", {"dew_fall_k": ramp(6.0, 0.7, 2.5)}),
+        ("its first cold night", {"dew_fall_k": ramp(30.0, 5.0, 1.2), "room_cooler_k": ramp(30.0, 5.0, 4.0)}),
     ],
 )
 def test_what_is_no_leak_is_not_told_as_one(what: str, changes: dict[str, object]) -> None:
     assert raised_h(lived(36.0, **changes)) == [], what  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("opens_h", "height_k", "within_h"), [(0.5, 0.8, 2.0), (36.0, 2.0, 18.0)])
+def test_of_a_box_that_goes_with_its_room_what_is_left_is_judged(opens_h: float, height_k: float, within_h: float) -> None:
+    """Its dew point goes up and down by 2.4 K a day with its room's: no lid left ajar, nor one that opened over a day and a
+    half, fell farther than that (foreign simulation)."""
+    def swing(hour: Floats) -> Floats:
+        return np.sin(2 * np.pi * hour / 24.0)
+
+    def lives(opens: object) -> list[float]:
+        return raised_h(lived(84.0, lambda h: 1.2 * swing(h) + _course(opens, h), room_dew_fall_k=lambda h: 3.0 * swing(h)))
+
+    assert lives(0.0) == []
+    assert 60.0 < lives(ramp(60.0, opens_h, height_k))[0] < 60.0 + within_h
+
+
+def test_a_dew_point_that_falls_as_no_dead_heater_makes_it_is_told_beside_one() -> None:
+    """7 K within three quarters of an hour were hidden for days behind heat that had failed before (attack from outside)."""
+    def cooler(hour: Floats) -> Floats:
+        return np.interp(hour, (30.0, 32.0, 38.0), (0.0, 2.9, 3.8))
+
+    opened = ramp(32.6, 0.75, 6.0)
+    events = lived(34.0, lambda hour: 0.6 * cooler(hour) + _course(opened, hour), lambda hour: -cooler(hour))
+    stands = {event.alarm for event in events if isinstance(event, AlarmEvent) and event.change == "raised"}
+    assert "heater-failed" in stands
+    told = [event for event in events if isinstance(event, LetterEvent) and event.sort == "situation"][-1]
+    assert ("lid", "check") in {(event.device, event.change) for event in told.about if isinstance(event, AdviceEvent)}
 
 
 def test_a_box_that_warms_up_after_a_cold_night_is_no_leak() -> None:
