@@ -189,7 +189,9 @@ def _usual(view: View) -> tuple[tuple[Floats, Floats], Floats]:
     falls_k = np.minimum(left_k[:, :-3], left_k[:, 1:-2]) - left_k[:, 3:]
     most_k = np.maximum(np.fmax.reduce(np.where(np.isnan(newer[0, :, 3:]), np.nan, falls_k), axis=1), 0.0)
     # From the lower of two hours, so what only goes back after a puff of steam has not fallen.
-    lower = before[:, np.arange(len(numbers)), np.argmin(left_k[:, -GROUND_HOURS:-1], axis=1) - GROUND_HOURS]
+    hour = np.arange(len(numbers)), np.argmin(left_k[:, -GROUND_HOURS:-1], axis=1) - GROUND_HOURS
+    lower = before[(slice(None), *hour)]
+    lower[1] = heat[each][hour]  # its air may have been warmer than its ground, and gave its dew point
     lately[:4] = np.where(np.isnan(lower) & ~np.isnan(lower[0]), lately[:4], lower)
     older = _without(before, np.where(slow, LATELY_HOURS, JUST_NOW_HOURS))
     level = _fitted(older)
