@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -176,30 +177,49 @@ def _usual(view: View) -> tuple[tuple[Floats, Floats], Floats]:
     ground[GROUND_HOURS - 1 :] = np.lib.stride_tricks.sliding_window_view(heat, GROUND_HOURS).min(axis=1)
     figures = np.array((dew, ground, room_dew, hours_between(view.room_hours, begin, end).mean))
     figures[:, np.isnan(dew) | np.isnan(ground)] = np.nan
-    # For each hour the hours before it, the oldest first.
-    each = (numbers - numbers[0])[:, None] + np.arange(REMEMBERED_HOURS)
-    ground_c = np.fmin.reduce(heat[each][:, 1 - GROUND_HOURS :], axis=1)
+    within_k = dew - dew_hours.lowest
     if view.changed_ms is not None:
         figures[:, : max(0, view.changed_ms // HOUR_MS + 1 - begin)] = np.nan
-    before = figures[:, each]
     slow = numbers - (view.lid_looked_ms or 0) // HOUR_MS >= KNOWN_HOURS + LATELY_HOURS
-    newer = _without(before, np.full(len(numbers), JUST_NOW_HOURS))
+    rows = np.array((*figures, heat, within_k))
+    if len(numbers) == 1:  # each live reading of an hour asks the same of the hours before it
+        lately, level, ground_c = _of_one_hour(rows.tobytes(), bool(slow[0]))
+    else:
+        lately, level, ground_c = _of_hours(rows, numbers - numbers[0], slow)
+    return (lately[:, back], level[:, back]), ground_c[back]
+
+
+@lru_cache(maxsize=512)
+def _of_one_hour(rows: bytes, slow: bool) -> tuple[Floats, Floats, Floats]:
+    """Return what `_of_hours` says of one hour."""
+    return _of_hours(np.frombuffer(rows).reshape(-1, REMEMBERED_HOURS), np.zeros(1, np.int64), np.array([slow]))
+
+
+def _of_hours(rows: Floats, hours: NDArray[np.int64], slow: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
+    """Return the same for each hour, counted from the first; `rows`: by hours from three days before that on what the dew point
+    is and follows, the warmth of the air, and how far the dew point fell within each hour."""
+    figures, heat, within = rows[:4], rows[4], rows[5]
+    # For each hour the hours before it, the oldest first.
+    each = hours[:, None] + np.arange(REMEMBERED_HOURS)
+    ground_c = np.fmin.reduce(heat[each][:, 1 - GROUND_HOURS :], axis=1)
+    before = figures[:, each]
+    newer = _without(before, np.full(len(hours), JUST_NOW_HOURS))
     lately = _fitted(newer)
     left_k = _left_k(before, lately)
     falls_k = np.minimum(left_k[:, :-3], left_k[:, 1:-2]) - left_k[:, 3:]
     most_k = np.maximum(np.fmax.reduce(np.where(np.isnan(newer[0, :, 3:]), np.nan, falls_k), axis=1), 0.0)
     # From the lower of two hours, so what only goes back after a puff of steam has not fallen.
-    hour = np.arange(len(numbers)), np.argmin(left_k[:, -GROUND_HOURS:-1], axis=1) - GROUND_HOURS
+    hour = np.arange(len(hours)), np.argmin(left_k[:, -GROUND_HOURS:-1], axis=1) - GROUND_HOURS
     lower = before[(slice(None), *hour)]
     lower[1] = heat[each][hour]  # its air may have been warmer than its ground, and gave its dew point
     lately[:4] = np.where(np.isnan(lower) & ~np.isnan(lower[0]), lately[:4], lower)
     older = _without(before, np.where(slow, LATELY_HOURS, JUST_NOW_HOURS))
     level = _fitted(older)
     worst_k = -np.fmin.reduce(_left_k(older, level), axis=1)
-    within_k = HALF_HOUR_OF_SWING * _mean((dew - dew_hours.lowest)[each])
+    within_k = HALF_HOUR_OF_SWING * _mean(within[each])
     lately = np.array((*lately, _beyond_k(newer, np.hypot(most_k, within_k), LEAST_FALL_K)))
     level = np.array((*level, _beyond_k(older, np.hypot(worst_k, within_k), LEAST_LEVEL_K)))
-    return (lately[:, back], level[:, back]), ground_c[back]
+    return lately, level, ground_c
 
 
 def _beyond_k(rows: Floats, own_k: Floats, least_k: float) -> Floats:
