@@ -56,7 +56,7 @@ from rules.advice.set_point import (
 from rules.advice.standing import Standing, climate_stands, dryness_harms, stands, wakes_dry
 from rules.advice.state import AdviceState
 from rules.advice.steady import may_be_a_peak
-from rules.advice.unseen import WHY_LOOK, blind, look_before_drying, without_humidity
+from rules.advice.unseen import NOT_BY_FIGURES, WHY_LOOK, blind, look_before_drying, without_humidity
 from rules.advice.water import first_water, no_less_water, watered_too
 from rules.advice.worth import anew, watered_pct
 from rules.climate.situation import Situation
@@ -159,8 +159,7 @@ def _first(
     if (look := look_before_drying(chamber, cause, situation)) is not None:
         act, within_ms = look
         asked = not allowed(Step(act), cause) or asked_lately(state, act, situation.at_ms, within_ms)
-        never = Never("Do not wipe, air or dry it by figures alone.")
-        return None if asked else plain("eyes", cause, (act,), never, WHY_LOOK[act])
+        return None if asked else plain("eyes", cause, (act,), NOT_BY_FIGURES, WHY_LOOK[act])
     return None if cause.cell.number == 9 or _can_wait(cause, situation, standing) else cause
 
 

@@ -26,6 +26,7 @@ DRY_LOOKS = 3
 """So often in a row seen dry, a lid is not dried by figures alone; judgement."""
 LOOK_AGAIN_MS, COMPARE_AGAIN_MS = 20 * HOUR_MS, 7 * DAY_MS  # judgement
 
+NOT_BY_FIGURES = Never("Do not wipe, air or dry it by figures alone.")
 _SEEN_DRY = (
     "You have seen this lid dry again and again. Where the eye and a computed dew point differ, the eye is right: a probe that "
     "creeps upwards makes a lid wet that is dry."
