@@ -87,8 +87,8 @@ def own_branch(active: Collection[str], cause: Cause, asked: Asked) -> tuple[str
     return None
 
 
-def with_look(acts: Sequence[str], actions: Sequence[Action], most: int = MOST_ACTIONS) -> list[tuple[str, Action]]:
-    """Return at most so many steps of what comes before the lid, with the look at it as the second, in place of any water."""
+def with_look(acts: Sequence[str], actions: Sequence[Action]) -> list[tuple[str, Action]]:
+    """Return the steps of what comes before the lid, with the look at it as the second one, in place of any water."""
     steps = zip(acts, actions, strict=True)
     dry = [(act, row) for act, row in steps if f"{row.device}:{row.change}" not in practice.WATER and act != "check-lid"]
-    return [*dry[:1], ("check-lid", action_of("check-lid")), *dry[1:]][:most]
+    return [*dry[:1], ("check-lid", action_of("check-lid")), *dry[1:]][: MOST_ACTIONS + 1]

@@ -97,7 +97,7 @@ def without_search(
         return found
     harms, keeps_heat = dryness_harms(standing), "lethal-heat" in cause.facts or "air-now" in found.acts  # a lid that is shut
     if due and not found.follows and not keeps_heat:
-        steps = with_look(found.acts, found.actions, most=MOST_ACTIONS + ("unanswered" in cause.facts))
+        steps = with_look(found.acts, found.actions)
         acts, actions = tuple(act for act, _ in steps), tuple(row for _, row in steps)
         moves, first = tuple(move for move in found.moves if move.act in acts), BRANCHES["moisture-lost"].never
         found = replace(found, acts=acts, actions=actions, moves=moves, never=(*found.never, *(() if harms else (first,))))

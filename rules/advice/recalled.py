@@ -183,10 +183,10 @@ def looks_that_lead(
 ) -> list[str]:
     """Return those of the looks that are due before which nothing else is advised: not what nobody has answered for long in a
     box that is too warm or too cold, or it is told of its lid alone for days; in one that is neither, none once the dryness
-    harms."""
+    harms; and none before heat that has failed."""
     if cause.temperature == "ok":
         return _before_water(state, due, situation, standing)
-    return _young(due, situation, standing, CHECK_AGAIN_MS)
+    return [] if stands(standing, "heater-failed") else _young(due, situation, standing, CHECK_AGAIN_MS)
 
 
 def _before_water(
