@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from rules.advice.goal import goal_of
 from rules.advice.put_back import may_stand_open, opened, stays_cooled, stays_warmed
-from rules.advice.recalled import may_be_out
+from rules.advice.recalled import WRAPPED_MS, may_be_out
 from rules.advice.set_point import LOWERED_K, PLUG_IN_BELOW_K, has_failed, lowered_k
 from rules.advice.state import AdviceState
 from rules.climate.situation import Situation
 from rules.keeper.devices import present_knobs
 from rules.settings import Chamber
+
+WRAPS = ("wrap-box", "wrap-bottle")
 
 
 def still_changed(chamber: Chamber, state: AdviceState, situation: Situation) -> tuple[str, ...]:
@@ -21,6 +23,8 @@ def still_changed(chamber: Chamber, state: AdviceState, situation: Situation) ->
         said.append(f"If its room was cooled or the box carried: let it be as warm as before, below {aim_c:g} °C.")
     if stays_warmed(state, at_ms):
         said.append(f"If its room was warmed or the box carried: let it be as cool as before, above {aim_c:g} °C.")
+    if at_ms - max(state.checked_ms.get(act, 0) for act in WRAPS) < WRAPPED_MS:
+        said.append(f"If blankets were wrapped round it: take them off above {aim_c:g} °C, or when its room is warm again.")
     if "close-vents" in opened(chamber, changes) or (vents.count > vents.open and may_stand_open(state, changes)):
         said.append(f"If vents or lid were opened: shut them as before ({vents.open} of {vents.count} open), once it is dry.")
     return tuple(one for one in said if one)

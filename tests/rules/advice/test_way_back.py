@@ -15,6 +15,7 @@ from rules.advice.done import remembered as kept
 from rules.advice.model import LIFT, NAMES, model_as_json, prior_model
 from rules.advice.recalled import may_be_out
 from rules.advice.state import AdviceState, OpenAdvice
+from rules.advice.still_changed import still_changed
 from rules.climate.room_ahead import RoomAhead
 from rules.climate.situation import Situation
 from rules.climate.thermostat import state_of
@@ -141,3 +142,13 @@ def test_in_a_heat_wave_a_cooled_room_is_not_let_warm_for_a_cool_morning(t: floa
     state = AdviceState(stopped_c=29.6, model=shown(7.0), checked_ms={"cool-room": NOON_MS - 6 * HOUR_MS})
     _, events = told(situation(t, 80.0, 22.0, 60.0, changes=(OUT,), room_high_c=room_high_c), state)
     assert texts(events)[0].startswith("Plug the heater in again") and (len(texts(events)) == 2) is back
+
+
+@pytest.mark.parametrize(
+    ("act", "hours", "named"), [("wrap-box", 10, True), ("wrap-bottle", 70, True), ("wrap-box", 73, False)]
+)
+def test_blankets_are_named_until_they_are_old(act: str, hours: int, named: bool):
+    """Eight times blankets were asked for, and no letter ever said to take them off (attack from outside)."""
+    state = AdviceState(checked_ms={act: NOON_MS - hours * HOUR_MS})
+    lines = still_changed(MAT, state, situation(25.6, 80.0, 21.0, 50.0))
+    assert [line.startswith("If blankets") for line in lines] == ([True] if named else [])
