@@ -47,9 +47,8 @@ Own estimate."""
 
 
 def delays_of(view: View, band: Band) -> Delays:
-    """Return a band's delays; easing from harmful takes as long as clearing. One reading alone is neither outside nor back."""
-    on_ms, off_ms = (max(delay_ms, view.two_readings_ms) for delay_ms in (band.on_delay, band.off_delay))
-    return Delays(on_ms, off_ms, band.harmful_on_delay, band.off_delay)
+    """Return a band's delays; easing from harmful takes as long as clearing. One reading alone is outside for no time."""
+    return Delays(max(band.on_delay, view.two_readings_ms), band.off_delay, band.harmful_on_delay, band.off_delay)
 
 
 def limits(view: View, band: Band, side: str) -> Floats | float | None:
