@@ -166,8 +166,8 @@ def _temperature_band(goal: Goal, chamber: Chamber, situation: Situation, standi
         return "ok"
     high_edge = goal.high_c - (back if stands(standing, "temperature-high", "heater-runaway") else 0.0)
     low_edge = goal.low_c + (back if stands(standing, "temperature-low", "heater-failed") else 0.0)
-    # A lid that was opened to feed lets cold air in for minutes: until its alarm says so too it is not cold.
-    leaps = (situation.temperature_slope_k_h or 0.0) < -LEAPS_K_H and not stands(standing, "temperature-low", "heater-failed")
+    # A lid that was opened to feed lets cold air in for minutes: until a second reading or its alarm says so it is not cold.
+    leaps = situation.pace_k_h < -LEAPS_K_H and not stands(standing, "temperature-low", "heater-failed")
     return "high" if value > high_edge else "low" if value < low_edge and not leaps else "ok"
 
 

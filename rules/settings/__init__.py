@@ -253,7 +253,7 @@ class Telling(Section):
     """Whether a digest is mailed every day. Its absence is how you notice a dead server."""
     weekly_digest: Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"] | None = "sunday"
     """Day of the longer digest; absent: none."""
-    wake_remind: list[DurationMs] = Field(default=[30 * MINUTE_MS, HOUR_MS, 4 * HOUR_MS], max_length=8)
+    wake_remind: list[DurationMs] = Field(default=[15 * MINUTE_MS, HOUR_MS, 4 * HOUR_MS], max_length=8)
     """When an unacknowledged `wake` alarm is told again."""
     today_remind: list[DurationMs] = Field(default=[6 * HOUR_MS, 24 * HOUR_MS], max_length=8)
     """When an unacknowledged `today` alarm is told again."""

@@ -13,6 +13,7 @@ from rules.telling.settled import Settled
 from rules.telling.state import Owed, Sort, Thread, When
 from rules.telling.table import (
     AGAIN_MS,
+    CALM_LETTERS,
     JUDGED_MS,
     LOOKED_WITHIN_MS,
     NEXT_WITHIN_MS,
@@ -20,7 +21,6 @@ from rules.telling.table import (
     REMINDERS_LATER,
     RESTS_MS,
     ROWS,
-    URGENT_SHARE,
     WITH_DIGEST_MS,
     NewsKind,
     Row,
@@ -140,6 +140,8 @@ class Pressing:
         row = self.row_of(group, thread, at_ms)
         if not row.new and not self.settled.goes_on(group.place, at_ms):
             thread.reminded_ms = [*thread.reminded_ms, at_ms][-REMINDERS:]
+        elif self._is_calm(row, group, thread, at_ms):
+            thread.calm_ms = [*thread.calm_ms, at_ms][-CALM_LETTERS:]
 
     def row_of(self, group: Group, thread: Thread, at_ms: int) -> Row:
         """Return the first row of the table that holds of what goes into a letter; what else is worse in it counts too."""
@@ -266,22 +268,17 @@ class Pressing:
         return max(mark_ms, min(news_ms, came_ms + max(row.waits_ms, NEXT_WITHIN_MS)))
 
     def _rests_until_ms(self, row: Row, group: Group, thread: Thread, at_ms: int) -> int:
-        """Return until when a letter that tells of no new harm waits, by how many the day brought; 0: it does not, as the first
-        step of a day."""
-        calm, steps, day_ms = self._is_calm(row, group, thread, at_ms), row.news in HAS_A_STEP, at_ms - DAY_MS
+        """Return until when a letter waits that is no worse than the last and wakes nobody, by how many the day brought; 0: it
+        does not, as the first step of a day."""
+        steps, day_ms = row.news in HAS_A_STEP, at_ms - DAY_MS
         answers = any(self._is_answer(owed, at_ms) for owed in self._items(group))
-        first = self._is_first_of_its_harm(group, at_ms) or (steps and (thread.asked_ms or 0) <= day_ms)
-        if row.news in ("mark", "new-harm", "graver") or first or answers or thread.told_ms is None:
+        first = steps and (thread.asked_ms or 0) <= day_ms
+        if not self._is_calm(row, group, thread, at_ms) or first or answers or thread.told_ms is None:
             return 0
-        lately = sum(told_ms > day_ms for told_ms in thread.letters_ms)
-        rest_ms = RESTS_MS[min(lately, len(RESTS_MS) - 1)]
-        rest_ms = min(rest_ms, AGAIN_MS if calm else JUDGED_MS * URGENT_SHARE) if steps else rest_ms
         if self._is_left_undone(row, group.place, thread, at_ms):
-            rest_ms = DAY_MS
-        elif not calm:
-            left_s = min(self._left_s(self._items(group), at_ms), self.settled.left_s(group.place, at_ms))
-            rest_ms = round(min(rest_ms / URGENT_SHARE, max(JUDGED_MS, 500.0 * left_s)))
-        return thread.told_ms + rest_ms
+            return thread.told_ms + DAY_MS
+        rest_ms = RESTS_MS[min(sum(told_ms > day_ms for told_ms in thread.letters_ms), len(RESTS_MS) - 1)]
+        return thread.told_ms + (min(rest_ms, AGAIN_MS) if steps else rest_ms)
 
     def _is_left_undone(self, row: Row, place: str, thread: Thread, at_ms: int) -> bool:
         """Whether it asks once more for what nobody has done for a day, of what goes no further: a letter a day is enough."""
@@ -335,15 +332,19 @@ class Pressing:
         return young and other and self.settled.is_leaving(alarms, at_ms)
 
     def _is_enough(self, row: Row, group: Group, thread: Thread, at_ms: int) -> bool:
-        """Whether the place has had its reminders of the day, or its letter about what the devices at hand cannot repair; what
-        only reminds is told by a digest that is near, and where all is back in its band by none."""
+        """Whether the place has had its letters of the day, and this one is no worse than the last; what only reminds is told
+        by a digest that is near, and where all is back in its band by none."""
         today = sum(self._is_same_day(told_ms, at_ms) for told_ms in thread.reminded_ms)
         most = REMINDERS if thread.news_ms is None or self._is_same_day(thread.news_ms, at_ms) else REMINDERS_LATER
         idle = group.sort == "reminder" and (self._digest_is_near(at_ms) or self.settled.is_settled(group.place, at_ms))
         if (idle or (not row.new and today >= most)) and not self.settled.goes_on(group.place, at_ms):
             return True
-        beyond = self._beyond(group.place, thread) and self._is_calm(row, group, thread, at_ms)
-        return beyond and thread.told_ms is not None and thread.told_ms > at_ms - DAY_MS
+        if not self._is_calm(row, group, thread, at_ms):
+            return False
+        day_ms = at_ms - DAY_MS
+        if self._beyond(group.place, thread):
+            return thread.told_ms is not None and thread.told_ms > day_ms
+        return sum(told_ms > day_ms for told_ms in [*thread.calm_ms, *thread.reminded_ms]) >= CALM_LETTERS
 
     def _digest_is_near(self, at_ms: int) -> bool:
         return self.ledger.settings.telling.daily_digest and self.ledger.next_digest_ms() - at_ms <= WITH_DIGEST_MS

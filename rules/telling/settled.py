@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -119,10 +118,6 @@ class Settled:
         """Whether all that a garden bears was used up there long before: the next mark is told even then."""
         used = [alarm.harm_used for alarm in self._now(place, at_ms) if alarm.harm_used is not None]
         return max(used, default=0.0) >= MOST_USED
-
-    def left_s(self, place: str, at_ms: int) -> float:
-        """Return how long it lasts before a harm that was told there has used up all; endless where it never does, or has."""
-        return min((alarm.seconds_left or math.inf for alarm in self._now(place, at_ms)), default=math.inf)
 
     def is_near_mark(self, place: str, at_ms: int) -> bool:
         """Whether what was told there passes its next mark so soon that the letter about that can say all of it; in heat none

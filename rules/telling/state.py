@@ -100,6 +100,8 @@ class Thread:
     """When its last letter to the keeper was written."""
     asked_ms: int | None = None
     """When the last of these was written that said what to do."""
+    calm_ms: list[int] = field(default_factory=list)
+    """When its last letters were written that were no worse than the one before."""
     letters_ms: list[int] = field(default_factory=list)
     """When its last letters to the keeper were written, across its situations."""
     reminded_ms: list[int] = field(default_factory=list)

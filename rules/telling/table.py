@@ -31,12 +31,12 @@ MARK_WITHIN_MS = 30 * MINUTE_MS
 CALLS_FOR_MARK_MS = 40 * MINUTE_MS
 """So long what is graver waits for that letter: a course is not known to the minute; own judgement. What newly does harm, as a
 heater that runs away, waits for none."""
+CALM_LETTERS = 4
+"""So many letters about one place that are no worse than the last go out within a day; what is left stands in the next one
+or in the digest. Where the devices at hand cannot repair it, and that was told, one; own judgement."""
 RESTS_MS = (0, 0, 2 * HOUR_MS, 4 * HOUR_MS, 8 * HOUR_MS)
-"""So long after the last letter of its place the next one waits that tells of no new harm, by how many of them a day brought; a
-step no longer than one that is asked for again, or where it cannot wait than one that is judged. Where the devices at hand
-cannot repair it, and that was told, one goes out a day; own judgement."""
-URGENT_SHARE = 4
-"""What cannot wait for hours waits so many times shorter, and no longer than half of the time that is left; own judgement."""
+"""So long after the last letter of its place such a one waits, by how many letters a day brought; a step no longer than one
+that is asked for again; own judgement."""
 REMINDERS, REMINDERS_LATER = 3, 1
 """So many letters about one place that say nothing new go out on the date of its last news, and on one after it, when each
 digest is urgent over it; own judgement."""

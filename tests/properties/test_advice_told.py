@@ -78,14 +78,11 @@ def known(letters: list[LetterEvent], at_ms: int) -> tuple[str, str | None] | No
 @settings(max_examples=300, deadline=None)
 @given(steps)
 def test_what_is_urgent_is_mailed_at_once_and_what_is_for_today_by_the_next_digest(found: list[Step]) -> None:
-    """A third letter within a day, and each later one, may come half an hour after the last."""
     events = stream(found)
     _, letters = tell(WATCH, TellingState(), events, NOON_MS, events[-1].at_ms + 3 * DAY_MS, "o")
     for place, event in enumerate(events):
         if event.status not in ("given", "updated") or event.urgency == "morning":
             continue
-        lately_ms = [one.at_ms for one in letters if event.at_ms - DAY_MS < one.at_ms <= event.at_ms and one.chamber == "left"]
-        soon_ms = 10 * MINUTE_MS if len(lately_ms) < 2 else max(10 * MINUTE_MS, lately_ms[-1] + HOUR_MS // 2 - event.at_ms)
-        limit_ms = (soon_ms if event.urgency == "wake" else DAY_MS + HOUR_MS) + event.at_ms
+        limit_ms = (10 * MINUTE_MS if event.urgency == "wake" else DAY_MS + HOUR_MS) + event.at_ms
         if over_ms(events, place) > limit_ms:
             assert known(letters, limit_ms) == (event.advisory, event.change), event

@@ -301,7 +301,7 @@ def test_the_longer_advice_waits_the_seldomer_it_is_looked_at(hours_ago: float, 
 @pytest.mark.parametrize(
     ("urgency", "reminders", "hours", "due"),
     [
-        ("wake", 0, 0.49, False), ("wake", 0, 0.5, True), ("wake", 1, 0.9, False), ("wake", 1, 1.0, True),
+        ("wake", 0, 0.24, False), ("wake", 0, 0.25, True), ("wake", 1, 0.9, False), ("wake", 1, 1.0, True),
         ("wake", 2, 3.9, False), ("wake", 2, 4.0, True), ("wake", 3, 7.9, False), ("wake", 3, 8.0, True),
         ("wake", 4, 11.9, False), ("wake", 4, 12.0, True), ("today", 0, 5.9, False), ("today", 0, 6.0, True),
         ("today", 1, 23.9, False), ("today", 1, 24.0, True), ("today", 2, 47.9, False), ("today", 2, 48.0, True),
@@ -309,7 +309,7 @@ def test_the_longer_advice_waits_the_seldomer_it_is_looked_at(hours_ago: float, 
     ],
 )  # fmt: skip
 def test_undone_advice_is_told_again_by_its_urgency(urgency: str, reminders: int, hours: float, due: bool) -> None:
-    """After 30 minutes, 1 and 4 hours where it wakes, then each 4 hours; after 6 and 24 hours by day, then daily."""
+    """After 15 minutes, 1 and 4 hours where it wakes, then each 4 hours; after 6 and 24 hours by day, then daily."""
     now, telling = told_at(hours, urgency, reminders=reminders), settings_of(BOX).telling
     assert is_reminder_due(telling, now, {}, NOON_MS) is due
     seen = {"temperature-high": standing("temperature-high", acknowledged=True)}

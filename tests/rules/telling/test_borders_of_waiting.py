@@ -23,8 +23,7 @@ from rules.terms.events import HOUR_MS, MINUTE_MS, AdviceEvent, AlarmEvent, Even
 
 BERLIN = ZoneInfo("Europe/Berlin")
 WATCH = Settings(
-    site=Site(), zone=BERLIN, rooms={"study": Room()}, probes={},
-    telling=Telling(wake_remind=[15 * MINUTE_MS, HOUR_MS, 4 * HOUR_MS]),
+    site=Site(), zone=BERLIN, rooms={"study": Room()}, probes={}, telling=Telling(),
     chambers={"left": Chamber(room="study"), "right": Chamber(room="study"), "a": Chamber(humidity=HumidityBand(low=70))},
 )  # fmt: skip
 COLD: dict[str, Any] = {"name": "temperature-low", "limit": 24.0}

@@ -334,19 +334,36 @@ def brought(scene: Scene, letters: int) -> None:
     scene.thread.letters_ms = [NOON - hour * HOUR_MS for hour in range(letters)]
 
 
-@pytest.mark.parametrize(("letters", "calm_h", "urgent_h"), [(1, 0, 0), (2, 2, 0.5), (3, 4, 1), (4, 8, 2), (5, 8, 2)])
-def test_the_more_letters_a_day_brought_the_longer_the_next_one_waits(letters: int, calm_h: float, urgent_h: float) -> None:
+@pytest.mark.parametrize(("letters", "is_enough"), [(3, False), (4, True)])
+def test_four_letters_within_a_day_that_are_no_worse_are_enough(letters: int, is_enough: bool) -> None:
+    scene = Scene()
+    scene.owes(alarm("humidity-high"))
+    hours = [NOON - hour * HOUR_MS for hour in range(1, letters + 1)]
+    scene.thread.calm_ms = hours
+    assert enough(scene, "sign") is is_enough
+    assert not enough(scene, "worse")  # which is never counted
+    scene.thread.calm_ms, scene.thread.reminded_ms = hours[1:], hours[:1]  # reminders count among them
+    assert enough(scene, "sign") is is_enough
+    scene.thread.calm_ms = [*hours[1:-1], NOON - DAY_MS]  # a whole day ago is no more
+    assert not enough(scene, "sign")
+    scene.state.owed.clear()
+    scene.owes(alarm("humidity-high"), priority="wake")
+    scene.thread.calm_ms = hours
+    assert not enough(scene, "sign")
+
+
+@pytest.mark.parametrize(("letters", "hours"), [(1, 0), (2, 2), (3, 4), (4, 8), (5, 8)])
+def test_the_more_letters_a_day_brought_the_longer_one_waits_that_is_no_worse(letters: int, hours: float) -> None:
     """One morning brought a keeper eleven letters about one heat wave (foreign simulation)."""
     scene = Scene()
     brought(scene, letters)
     owed = scene.owes(alarm("humidity-high"))
-    assert (rests_min(scene, "sign"), rests_min(scene, "other")) == (60.0 * calm_h, 60.0 * min(calm_h, 4))
-    assert rests_min(scene, "worse") == 60.0 * urgent_h
-    assert all(rests_min(scene, row) < 0 for row in ("mark", "new-harm", "graver"))  # which never wait
+    assert (rests_min(scene, "sign"), rests_min(scene, "other")) == (60.0 * hours, 60.0 * min(hours, 4))
+    assert all(rests_min(scene, row) < 0 for row in ("mark", "new-harm", "graver", "worse"))  # which never wait
     owed.priority = "wake"
-    assert rests_min(scene, "sign") == 60.0 * urgent_h
+    assert all(rests_min(scene, row) < 0 for row in ("sign", "other", "reminder"))  # nor does what wakes
     owed.sort = "all-clear"  # of what woke: it makes no other news urgent
-    assert (rests_min(scene, "sign"), rests_min(scene, "all-clear", "all-clear")) == (60.0 * calm_h, 60.0 * urgent_h)
+    assert rests_min(scene, "sign") == 60.0 * hours
     owed.priority, owed.sort = "today", "situation"
     scene.thread.letters_ms = [NOON, *(NOON - DAY_MS for _ in range(4))]  # of a whole day ago no more
     assert rests_min(scene, "sign") == 0
@@ -359,19 +376,6 @@ def test_the_end_of_what_brought_letters_is_told_by_the_digest(letters: int, wai
     brought(scene, letters)
     scene.owes(alarm(change="returned", condition="normal", level=None), sort="all-clear")
     assert scene.pressing.waits_for(scene.group("all-clear"), NOON) == waits
-
-
-def test_what_cannot_wait_rests_no_longer_than_half_of_the_time_that_is_left() -> None:
-    for left_s, waits in ((6 * 3600.0, 120.0), (3 * 3600.0, 90.0), (600.0, 30.0)):  # half an hour at least: that is just told
-        scene = Scene()
-        brought(scene, 5)
-        scene.owes(alarm("humidity-high", seconds_left=left_s), priority="wake")
-        assert rests_min(scene, "sign") == waits
-        scene.state.owed.clear()
-        scene.owes(scene.asks(), priority="wake")  # of advice it is what stands there that runs out
-        assert (rests_min(scene, "other"), rests_min(scene, "reminder")) == (30, 120)
-        scene.heard("temperature-low", seconds_left=left_s)
-        assert rests_min(scene, "reminder") == waits
 
 
 def test_who_said_what_is_on_the_lid_waits_for_no_answer() -> None:
@@ -387,25 +391,25 @@ def test_who_said_what_is_on_the_lid_waits_for_no_answer() -> None:
 
 
 @pytest.mark.parametrize(("row", "hours", "waits_h"), [
-    ("sign", 24, 24), ("same", 24, 24), ("repeat", 24, 24), ("sign", 23, 0), ("other", 24, 0), ("worse", 24, 0),
+    ("sign", 24, 24), ("repeat", 24, 24), ("sign", 23, 0), ("other", 24, 0),
 ])  # fmt: skip
 def test_what_nobody_has_done_for_a_day_is_asked_for_once_a_day(row: str, hours: int, waits_h: int) -> None:
-    """Air that was too dry each evening and each morning was an urgent letter each time, with the same step, to who writes
-    nothing (foreign simulation)."""
+    """Air that was too dry each evening and each morning was a letter each time, with the same step, to who writes nothing
+    (foreign simulation)."""
     scene = Scene()
     brought(scene, 1)
     scene.thread.news_ms = NOON - hours * HOUR_MS
     scene.asks("a.0", sent=True)
-    scene.owes(alarm("humidity-high"), priority="wake")
+    scene.owes(alarm("humidity-high"))
     assert rests_min(scene, row) == 60 * waits_h
     scene.state.advice_sent.clear()  # or asked for anew
     assert rests_min(scene, row) == 0
 
 
-@pytest.mark.parametrize(("told_h", "priority", "waits"), [
+@pytest.mark.parametrize(("told_h", "priority", "is_enough"), [
     (None, "today", False), (2, "today", True), (24, "today", False), (None, "morning", True),
 ])  # fmt: skip
-def test_the_first_cold_of_a_day_is_told_however_many_letters_its_heat_had(told_h, priority, waits) -> None:
+def test_the_first_cold_of_a_day_is_told_however_many_letters_its_heat_had(told_h, priority, is_enough) -> None:
     """A box whose heater had run away and was out stood at 21 degC from noon on, and the letter came at 19:00 (foreign
     simulation)."""
     scene = Scene()
@@ -413,8 +417,10 @@ def test_the_first_cold_of_a_day_is_told_however_many_letters_its_heat_had(told_
     if told_h is not None:
         scene.heard("temperature-low", told=False, told_ms=NOON - told_h * HOUR_MS)
     scene.owes(alarm("temperature-low", priority=priority))
-    scene.thread.told_ms, scene.thread.letters_ms = NOON, [NOON - hour * HOUR_MS for hour in range(1, 5)]
-    assert (rests_min(scene, "sign") > 0) is waits
+    scene.thread.calm_ms = [NOON - hour * HOUR_MS for hour in range(1, 5)]
+    assert enough(scene, "sign") is is_enough
+    scene.thread.told_ms, scene.thread.letters_ms = NOON, scene.thread.calm_ms
+    assert (rests_min(scene, "sign") > 0) is is_enough
 
 
 @pytest.mark.parametrize(("news_day", "reminded", "is_enough"), [
@@ -499,8 +505,8 @@ def test_what_says_nothing_new_breaks_the_night_only_to_call_who_does_not_answer
     assert scene.pressing._may_at_night(ROW[row], group, scene.thread, scene.at_ms) is goes_on
 
 
-def test_a_letter_is_kept_as_a_reminder_only_where_it_is_one() -> None:
-    for row, kept in (("reminder", 1), ("sign", 0), ("worse", 0)):
+def test_a_letter_is_kept_as_reminder_or_calm_only_where_it_is() -> None:
+    for row, kept in (("reminder", (1, 0)), ("sign", (0, 1)), ("worse", (0, 0))):
         scene = Scene()
         scene.thread.rank = 3
         if row == "worse":
@@ -510,7 +516,7 @@ def test_a_letter_is_kept_as_a_reminder_only_where_it_is_one() -> None:
             scene.owes(alarm("humidity-high"), sort="reminder" if row == "reminder" else "situation")
         assert scene.news() == row
         scene.pressing.note(scene.group(), scene.thread, NOON)
-        assert len(scene.thread.reminded_ms) == kept
+        assert (len(scene.thread.reminded_ms), len(scene.thread.calm_ms)) == kept
 
 
 NIGHT = at("10 23:30")

@@ -49,7 +49,7 @@ def settings_of(zone: ZoneInfo = BERLIN, **telling: Any) -> Settings:
         rooms={"study": Room()},
         chambers={name: Chamber(room="study") for name in ("left", "right")} | {name: Chamber() for name in "abcde"},
         probes={"dry-end": Probe(place="left")},
-        telling=Telling(**{"wake_remind": [15 * MINUTE_MS, HOUR_MS, 4 * HOUR_MS]} | telling),
+        telling=Telling(**telling),
     )
 
 
@@ -555,7 +555,7 @@ def test_graver_news_after_an_answer_ask_for_one_of_their_own() -> None:
         until=when + HOUR_MS,
     )
     assert brief(letters) == [
-        ("10 08:00", "situation", "keeper"), ("10 08:10", "escalation", "keeper"), ("10 08:40", "reminder", "keeper"),
+        ("10 08:00", "situation", "keeper"), ("10 08:10", "escalation", "keeper"), ("10 08:25", "reminder", "keeper"),
     ]
 
 
@@ -567,7 +567,7 @@ def test_no_reminder_follows_on_the_heels_of_a_letter() -> None:
     )
     assert brief(letters) == [
         ("10 08:00", "situation", "keeper"), ("10 08:15", "reminder", "keeper"), ("10 08:59", "situation", "keeper"),
-        ("10 09:59", "reminder", "keeper"),
+        ("10 09:44", "reminder", "keeper"),
     ]
 
 
@@ -720,10 +720,10 @@ def test_an_escalation_is_told_in_the_thread_and_reminders_begin_anew() -> None:
     when = at("10 08:00")
     letters = letters_of(
         alarm(when), alarm(when + MINUTE_MS, "acknowledged"),
-        alarm(when + HOUR_MS, "escalated", priority="wake", level="harmful"), until=when + 95 * MINUTE_MS,
+        alarm(when + HOUR_MS, "escalated", priority="wake", level="harmful"), until=when + 80 * MINUTE_MS,
     )
     assert brief(letters) == [
-        ("10 08:00", "situation", "keeper"), ("10 09:00", "escalation", "keeper"), ("10 09:30", "reminder", "keeper"),
+        ("10 08:00", "situation", "keeper"), ("10 09:00", "escalation", "keeper"), ("10 09:15", "reminder", "keeper"),
     ]
     assert letters[1].urgent
     assert len({one.thread for one in letters}) == 1
@@ -836,7 +836,7 @@ def test_a_letter_carries_beside_each_value_what_the_last_one_said_of_it() -> No
     when = at("10 08:00")
     letters = letters_of(
         alarm(when, value=28.6), alarm(when + HOUR_MS, "escalated", priority="wake", level="harmful", value=31.0),
-        alarm(when + 2 * HOUR_MS, "returned", value=27.0), alarm(when + 6 * HOUR_MS, occurrence=2, value=28.7),
+        alarm(when + 2 * HOUR_MS, "returned", value=27.0), alarm(when + 9 * HOUR_MS, occurrence=2, value=28.7),
     )
     situation = [one.about[0] for one in letters if one.sort in ("situation", "escalation")]
     assert [(one.value, one.told_value, one.told_ms) for one in situation if one.kind == "alarm"] == [
@@ -849,7 +849,7 @@ def test_what_becomes_urgent_later_leaves_the_keeper_the_whole_time_before_the_s
         alarm(at("10 08:00")), alarm(at("10 13:00"), "worsened", priority="wake"), until=at("10 15:01"),
     )
     assert brief(letters)[1:] == [
-        ("10 13:00", "escalation", "keeper"), ("10 13:30", "reminder", "keeper"), ("10 14:30", "reminder", "keeper"),
+        ("10 13:00", "escalation", "keeper"), ("10 13:15", "reminder", "keeper"), ("10 14:00", "reminder", "keeper"),
         ("10 15:00", "escalation", "second"),
     ]
 

@@ -130,9 +130,7 @@ def test_an_acknowledgement_by_mistake_brings_the_reminders_back() -> None:
         for name in words:
             said = [word(Acknowledge, f"{name}-{alarm}", chamber="north", alarm=alarm) for alarm in HOT]
             assert all(event.accepted for event in (course.say(*said) if name != "undo" else map(course.undo, SEEN)))
-        # What is told once more when half of the time is gone is the reminder.
-        sorts = ("reminder", "escalation")
-        return sum(isinstance(event, LetterEvent) and event.sort in sorts for event in course.live(60, 31.3))
+        return sum(isinstance(event, LetterEvent) and event.sort == "reminder" for event in course.live(40, 31.3))
 
     assert reminded("ack", "undo") == reminded() > 0
     assert reminded("ack") == 0
